@@ -1,0 +1,101 @@
+"""The screen fits 80 by 24, says everything in words, and keys become notes."""
+
+from __future__ import annotations
+
+import re
+from io import StringIO
+
+import pytest
+from rich.console import Console
+
+from trialcapture.acquire.alarms import Alarm
+from trialcapture.acquire.keys import KeyEntry
+from trialcapture.acquire.screen import render, status_line
+from trialcapture.acquire.status import SourceStatus, Status
+
+
+def source(name: str, state: str = "ok") -> SourceStatus:
+    return SourceStatus(name, state, 0.2, 5.0, 12345, 3, 40, 0.34, "fix", 0.12, ("GPGSV",))
+
+
+def status(sources: int = 3, alarms: int = 2, *, writing: bool = True) -> Status:
+    return Status(
+        session="20260504T093000Z-quiet-heron",
+        writing=writing,
+        elapsed_s=45_296.0,
+        on_disk_bytes=123_456_789,
+        safe_age_s=0.4,
+        free_bytes=83_000_000_000,
+        free_h=412.3,
+        sources=tuple(source(f"source_{n:07d}", ("ok", "silent", "lost")[n % 3]) for n in range(sources)),
+        alarms=tuple(
+            Alarm("red" if n % 2 else "yellow", f"alarm {n}: " + "words " * 20, str(n)) for n in range(alarms)
+        ),
+        recent=tuple(f"0:00:0{n} something happened" for n in range(8)),
+    )
+
+
+def drawn(shown: Status, **options: object) -> str:
+    out = StringIO()
+    Console(file=out, width=80, height=24, force_terminal=False, no_color=True).print(render(shown, **options))  # type: ignore[arg-type]
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("sources", [1, 3, 8, 16, 40])
+@pytest.mark.parametrize("alarms", [0, 1, 6, 30])
+def test_it_fits_eighty_by_twenty_four(sources: int, alarms: int) -> None:
+    lines = drawn(status(sources, alarms)).rstrip("\n").split("\n")
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+
+
+def test_every_state_is_readable_without_colour() -> None:
+    text = drawn(status(3, 2))
+    for word in (
+        "REC",
+        "12:34:56",
+        "123.5 MB on disk",
+        "safe 0.4 s ago",
+        "412 h",
+        "ok",
+        "silent",
+        "lost",
+        "!!",
+        "m mark",
+    ):
+        assert word in text
+    assert not re.search(r"\x1b\[", text)
+    assert "NOT RECORDING" in drawn(status(writing=False))
+
+
+def test_what_is_being_typed_is_shown() -> None:
+    assert "trim in percent" in drawn(status(), prompt="trim in percent, then Enter: 25_")
+
+
+def test_one_line_says_it_all_for_a_log() -> None:
+    line = status_line(status(2))
+    assert line.startswith("REC 12:34:56")
+    assert "source_0000000 ok 5.0/s" in line
+
+
+def typed(keys: str) -> list[tuple[str, float | str, str]]:
+    notes: list[tuple[str, float | str, str]] = []
+    entry = KeyEntry(lambda kind, value, unit: notes.append((kind, value, unit)))
+    for key in keys:
+        entry.press(key)
+    return notes
+
+
+def test_a_mark_is_one_key() -> None:
+    assert typed("mM ") == [("mark", 1, ""), ("mark", 2, ""), ("mark", 3, "")]
+
+
+def test_a_trim_is_typed_and_confirmed() -> None:
+    assert typed("t25\r") == [("trim", 25.0, "%")]
+    assert typed("t37\x7f5,5\n") == [("trim", 35.5, "%")]
+    assert typed("ttabs down\r") == [("trim", "tabs down", "")]
+
+
+def test_a_trim_can_be_forgotten_and_stray_keys_do_nothing() -> None:
+    assert typed("t25\x1bxyzq\r") == []
+    assert typed("t\r") == []

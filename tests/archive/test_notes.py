@@ -1,0 +1,52 @@
+"""Notes of people are read line by line; a damaged line costs itself only."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from trialcapture.archive.notes import DAMAGED, marks_of, notes_path, parse_note, read_notes, trims_of
+from trialcapture.archive.session import create_session
+from trialcapture.config import Config
+from trialcapture.prepare.segments import TrimEntry
+
+LINES = b"""{"t":"2026-05-04T09:30:00Z","kind":"mark","value":"1","unit":"","by":"engineer"}
+{"t":"2026-05-04T09:29:00.5Z","kind":"trim","value":25,"unit":"%","by":"helm"}
+
+{"t":"2026-05-04T11:28:00+02:00","kind":"trim","value":"tabs up"}
+{"t":"2026-05-04T09:31:00Z","kind":"ma
+{"t":"2026-05-04T09:29:30Z","kind":"mark","source":"gps1","mono_us":12}
+not json
+{"t":"2026-05-04T09:29:30","kind":"mark"}
+"""
+
+
+def test_notes_give_marks_and_trims_in_order_of_time(tmp_path: Path) -> None:
+    session = create_session(tmp_path / "a", Config(), made_by="test", created="2026-05-04T09:00:00Z")
+    assert read_notes(session) == []
+    notes_path(session.folder).write_bytes(LINES)
+    notes = read_notes(session)
+    t0_ns = 1_777_887_000 * 10**9  # 2026-05-04T09:30:00Z
+    assert marks_of(notes) == [t0_ns - 30 * 10**9, t0_ns]
+    assert trims_of(notes) == [
+        TrimEntry(t0_ns - 120 * 10**9, "tabs up"),
+        TrimEntry(t0_ns - 60 * 10**9 + 5 * 10**8, "25 %"),
+    ]
+    assert [(note.line, note.kind) for note in notes if note.kind == DAMAGED] == [
+        (4, DAMAGED),
+        (6, DAMAGED),
+        (7, DAMAGED),
+    ]
+    assert notes[0].by == "engineer"
+    assert notes[4].more == {"source": "gps1", "mono_us": 12}
+
+
+@given(st.one_of(st.binary(), st.text().map(lambda text: text.encode("utf-8", "surrogatepass"))))
+def test_no_line_whatever_raises(text: bytes) -> None:
+    assert parse_note(text, 3).line == 3
+
+
+@pytest.mark.parametrize("text", [b"[" * 100_000, b'{"t":3,"kind":"mark"}', b'{"t":"2026-05-04T09:30:00Z"}', b"null"])
+def test_odd_json_is_damaged(text: bytes) -> None:
+    assert parse_note(text, 0).kind == DAMAGED

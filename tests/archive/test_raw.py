@@ -1,0 +1,147 @@
+"""Logs are read whole, in bounded pieces, whatever they are packed in and however they were torn."""
+
+import gzip
+import random
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+import zstandard
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from trialcapture.archive.raw import count_lines, packing, read_blocks, read_whole
+from trialcapture.errors import TrialCaptureError
+
+LINES = st.lists(st.tuples(st.binary(max_size=40), st.sampled_from([b"\r\n", b"\n", b"\r", b""])), max_size=60)
+SKIPPABLE_FRAME = b"\x50\x2a\x4d\x18\x04\x00\x00\x00abcd"  # RFC 8878, 3.1.2
+
+
+def sentences(count: int, seed: int = 1) -> bytes:
+    rng = random.Random(seed)
+    return b"".join(b"$GPRMC,%d,%d*%02X\r\n" % (i, rng.randrange(10**9), i % 256) for i in range(count))
+
+
+def read(path: Path, data: bytes, block_bytes: int = 8 << 20) -> tuple[bytes, list[str]]:
+    path.write_bytes(data)
+    warned: list[str] = []
+    blocks = list(read_blocks(path, block_bytes, warn=warned.append))
+    return b"".join(block for _, block in blocks), warned
+
+
+@settings(max_examples=150)
+@given(LINES, st.integers(1, 50))
+def test_blocks_end_where_lines_end_and_join_to_the_file(
+    tmp_path_factory: pytest.TempPathFactory, lines: list[tuple[bytes, bytes]], block_bytes: int
+) -> None:
+    data = b"".join(content + end for content, end in lines)
+    path = tmp_path_factory.mktemp("raw") / "nmea.log"
+    path.write_bytes(data)
+    if packing(data):  # hypothesis may hit upon a gzip header
+        return
+    blocks = list(read_blocks(path, block_bytes))
+    assert b"".join(block for _, block in blocks) == data
+    line = 0
+    for number, (first_line, block) in enumerate(blocks):
+        assert first_line == line
+        line += count_lines(block)
+        if number + 1 < len(blocks):
+            assert block.endswith((b"\n", b"\r"))
+            assert not (block.endswith(b"\r") and blocks[number + 1][1].startswith(b"\n"))
+
+
+@pytest.mark.parametrize("end", [b"\r\n", b"\n", b"\r"])
+def test_the_last_line_without_an_end_is_not_lost(tmp_path: Path, end: bytes) -> None:
+    data = end.join([b"one", b"two", b"three"])
+    path = tmp_path / "nmea.log"
+    path.write_bytes(data)
+    assert list(read_blocks(path, 4)) == [(0, b"one" + end), (1, b"two" + end), (2, b"three")]
+
+
+def test_memory_stays_bounded_without_any_line_end(tmp_path: Path) -> None:
+    path = tmp_path / "nmea.log"
+    path.write_bytes(b"\x55" * (5 << 20))
+    blocks = list(read_blocks(path, 4096))
+    assert b"".join(block for _, block in blocks) == path.read_bytes()
+    assert max(len(block) for _, block in blocks) <= 2 << 20
+    assert [number for number, _ in blocks] == list(range(len(blocks)))
+
+
+def test_the_first_bytes_decide_and_not_the_name(tmp_path: Path) -> None:
+    body = sentences(2000)
+    for name, data in (
+        ("plain.gz", body),
+        ("packed.log", gzip.compress(body)),
+        ("packed.txt", zstandard.ZstdCompressor().compress(body)),
+    ):
+        assert read(tmp_path / name, data) == (body, [])
+    assert read_whole(tmp_path / "packed.txt") == body
+
+
+def test_joined_members_and_zero_padding_read_as_one(tmp_path: Path) -> None:
+    body = sentences(3000)
+    half = len(body) // 2
+    joined = gzip.compress(body[:half]) + gzip.compress(body[half:])
+    assert read(tmp_path / "a", joined) == (body, [])
+    assert read(tmp_path / "b", joined + bytes(70_000)) == (body, [])
+    frame = zstandard.ZstdCompressor().compress(body)
+    assert read(tmp_path / "c", SKIPPABLE_FRAME + frame + SKIPPABLE_FRAME + frame) == (body + body, [])
+
+
+def test_every_tear_gives_all_that_survives_and_says_so(tmp_path: Path) -> None:
+    body = sentences(400)
+    packed = gzip.compress(body)
+    for cut in range(20, len(packed), 97):
+        survived, warned = read(tmp_path / "a", packed[:cut])
+        assert body.startswith(survived)
+        assert len(warned) == 1
+        assert "ends early" in warned[0]
+    survived, _ = read(tmp_path / "a", packed[:-8])
+    assert survived == body  # only the trailer is gone
+    cut = len(packed) // 2
+    survived, _ = read(tmp_path / "a", packed[:cut])
+    assert len(survived) > 0.8 * len(body) * cut / len(packed)  # not only whole chunks
+
+
+def test_a_torn_zstandard_file_gives_its_whole_blocks(tmp_path: Path) -> None:
+    body = sentences(30_000)
+    packed = zstandard.ZstdCompressor().compress(body)
+    survived, warned = read(tmp_path / "a", packed[: len(packed) // 2])
+    assert body.startswith(survived)
+    assert len(survived) > len(body) // 4
+    assert "ends early" in warned[0]
+
+
+def test_damage_inside_gives_what_comes_before(tmp_path: Path) -> None:
+    body = sentences(2000)
+    packed = bytearray(gzip.compress(body))
+    packed[len(packed) // 2 : len(packed) // 2 + 40] = b"\xff" * 40
+    survived, warned = read(tmp_path / "a", bytes(packed))
+    common = next((i for i, (a, b) in enumerate(zip(survived, body, strict=False)) if a != b), len(survived))
+    assert common > 0.4 * len(body)
+    assert "damaged" in warned[0]
+
+
+def test_what_follows_the_packed_data_is_named(tmp_path: Path) -> None:
+    body = sentences(10)
+    survived, warned = read(tmp_path / "a", gzip.compress(body) + b"something else")
+    assert survived == body
+    assert "not packed the same way" in warned[0]
+
+
+@pytest.mark.parametrize("tool", ["gzip", "zstd"])
+def test_files_packed_by_the_usual_tools_are_read(tmp_path: Path, tool: str) -> None:
+    # Check against the outside: the reference command-line tools (GNU gzip, zstd).
+    if shutil.which(tool) is None:
+        pytest.skip(f"{tool} is not installed here")
+    body = sentences(5000)
+    plain = tmp_path / "nmea.log"
+    plain.write_bytes(body)
+    packed = subprocess.run([tool, "-c", str(plain)], capture_output=True, check=True).stdout
+    assert read(tmp_path / "packed", packed) == (body, [])
+
+
+def test_a_missing_file_is_named() -> None:
+    with pytest.raises(TrialCaptureError, match=r"nowhere\.log"):
+        list(read_blocks(Path("nowhere.log")))

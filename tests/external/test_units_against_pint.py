@@ -1,0 +1,39 @@
+"""Every unit and every pair of units against pint, an independent library of units."""
+
+import pint
+import pytest
+
+from trialcapture.units import convert, dimension, known_units
+
+REGISTRY = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+IN_PINT = {
+    "rpm": "revolution/minute", "1/s": "revolution/second", "%": "percent", "1": "dimensionless",
+    "l/h": "liter/hour", "l/min": "liter/minute", "l/s": "liter/second", "ml/min": "milliliter/minute",
+    "m3/h": "meter**3/hour", "us gal/h": "gallon/hour", "imp gal/h": "imperial_gallon/hour",
+    "kg/h": "kilogram/hour", "g/s": "gram/second", "lb/h": "pound/hour",
+    "l": "liter", "ml": "milliliter", "m3": "meter**3", "us gal": "gallon", "imp gal": "imperial_gallon",
+    "kg": "kilogram", "t": "metric_ton", "lb": "pound",
+    "kn": "knot", "m/s": "meter/second", "km/h": "kilometer/hour", "mph": "mile/hour",
+    # pint's own fathom is that of the US survey foot, retired in 2022; the sea chart's is six feet.
+    "m": "meter", "ft": "foot", "in": "inch", "fathom": "6 * foot", "nm": "nautical_mile",
+    "degc": "degC", "degf": "degF", "k": "kelvin",
+    "bar": "bar", "mbar": "millibar", "kpa": "kilopascal", "pa": "pascal", "psi": "psi",
+    "kw": "kilowatt", "w": "watt", "hp": "horsepower", "metric hp": "metric_horsepower",
+    "deg": "degree", "deg/min": "degree/minute", "deg/s": "degree/second",
+    "kg/m3": "kilogram/meter**3", "kg/l": "kilogram/liter", "s": "second", "min": "minute", "h": "hour",
+}  # fmt: skip
+PAIRS = [(a, b) for a in IN_PINT for b in IN_PINT if a != b and dimension(a) == dimension(b)]
+
+
+def test_no_unit_is_left_out() -> None:
+    assert sorted(IN_PINT) == known_units()
+
+
+@pytest.mark.parametrize(("unit", "to"), PAIRS)
+@pytest.mark.parametrize("value", [0.0, 1.0, -17.25, 123456.789])
+def test_every_conversion_agrees(unit: str, to: str, value: float) -> None:
+    if dimension(unit) == "temperature":
+        expected = REGISTRY.Quantity(value, IN_PINT[unit]).to(IN_PINT[to]).magnitude
+    else:
+        expected = value * (1.0 * REGISTRY(IN_PINT[unit]) / REGISTRY(IN_PINT[to])).to("dimensionless").magnitude
+    assert convert(value, unit, to) == pytest.approx(expected, rel=1e-13, abs=1e-11)

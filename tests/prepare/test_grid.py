@@ -1,0 +1,114 @@
+"""The grid bridges short gaps only, joins angles through sine and cosine, and flags what it holds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from trialcapture.channels import BOAT_CHANNELS, Flag
+from trialcapture.config import load_config
+from trialcapture.prepare.flags import flag_channel, flag_range, flag_spike, worst
+from trialcapture.prepare.grid import grid_times, sample_grid, samples_schema
+from trialcapture.prepare.series import series_schema
+
+CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 2500\n[[engine]]\nid = "stbd"\nrated_rpm = 2500\n')
+CHANNELS = {c.name: c for c in BOAT_CHANNELS}
+T0 = 1_790_000_000_000_000_000
+
+
+def series(names: list[str], t_s: list[float], *values: list[float], fallback: list[bool] | None = None) -> pa.Table:
+    n = len(t_s)
+    columns = [pa.array([T0 + round(t * 1e9) for t in t_s], pa.int64())]
+    columns += [pa.array(v, pa.float64()) for v in values]
+    columns += [pa.array(["a"] * n).dictionary_encode(), pa.array(fallback or [False] * n)]
+    return pa.table(columns, schema=series_schema(names))
+
+
+def on_grid(group: str, table: pa.Table, seconds: float) -> pa.Table:
+    return sample_grid({group: table}, grid_times(T0, T0 + round(seconds * 1e9), 10.0), CONFIG)
+
+
+def test_a_gap_longer_than_the_limit_stays_empty_and_a_short_one_is_bridged() -> None:
+    got = on_grid(
+        "velocity", series(["sog_kn", "cog_true_deg"], [0, 1, 2, 10, 11], [5, 6, 7, 8, 9], [1, 1, 1, 1, 1]), 11
+    )
+    sog = np.asarray(got["sog_kn"].combine_chunks().to_numpy(zero_copy_only=False))
+    assert sog[5] == pytest.approx(5.5)
+    assert np.isnan(sog[25:100]).all()
+    assert sog[110] == 9.0
+    assert got["velocity_flag"][50].as_py() == Flag.MISSING
+
+
+def test_one_engines_rpm_is_never_held_for_ever() -> None:
+    t = [float(i) for i in range(60)]
+    got = on_grid("rpm_port", series(["rpm_port"], t, [1000.0 + i for i in range(60)]), 1200)
+    known = got.num_rows - got["rpm_port"].null_count
+    assert 590 <= known <= 591
+    assert got["rpm_stbd"].null_count == got.num_rows
+    assert got["rpm_port_age_s"][-1].as_py() > 1000
+
+
+@given(a=st.floats(0, 359.9), turn=st.floats(-170, 170))
+@settings(max_examples=60, deadline=None)
+def test_angles_are_joined_the_short_way_round(a: float, turn: float) -> None:
+    b = (a + turn) % 360.0
+    got = on_grid("heading", series(["heading_true_deg"], [0, 1], [a, b]), 1)
+    middle = got["heading_true_deg"][5].as_py()
+    assert 0.0 <= middle < 360.0
+    assert (middle - (a + turn / 2) + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-6)
+
+
+def test_opposite_angles_have_nothing_between_them() -> None:
+    got = on_grid("heading", series(["heading_true_deg"], [0, 1], [0.0, 180.0]), 1)
+    assert got["heading_true_deg"][5].as_py() is None
+
+
+def test_a_fallback_reading_is_flagged_suspect() -> None:
+    table = series(["sog_kn", "cog_true_deg"], [0, 1, 2], [5, 5, 5], [1, 1, 1], fallback=[False, True, False])
+    flags = on_grid("velocity", table, 2)["velocity_flag"].to_pylist()
+    assert flags[5] == Flag.GOOD
+    assert flags[15] == Flag.SUSPECT
+
+
+def test_readings_stand_bit_for_bit_where_the_grid_meets_them() -> None:
+    value = 0.1 + 0.2
+    got = on_grid("depth", series(["depth_m"], [0, 1], [value, 1.0]), 1)
+    assert got["depth_m"][0].as_py() == value
+
+
+def test_an_empty_session_has_the_whole_schema_and_every_unit() -> None:
+    schema = samples_schema(CONFIG)
+    assert sample_grid({}, grid_times(T0, T0 + 10**9, 10.0), CONFIG).schema.equals(schema)
+    for field in schema:
+        assert b"unit" in field.metadata
+    assert {"rpm_port", "fuel_l_per_h_stbd", "trim_pct_port", "rpm_port_flag", "engine_stbd_age_s"} <= set(schema.names)
+
+
+def test_out_of_range_fails_and_void_is_missing() -> None:
+    flags = flag_range(np.array([5.0, -1.0, 81.0, np.nan]), CHANNELS["sog_kn"])
+    assert flags.tolist() == [Flag.GOOD, Flag.FAIL, Flag.FAIL, Flag.MISSING]
+
+
+def test_a_spike_is_flagged_and_its_neighbours_are_not() -> None:
+    """Differential spike test; the same vector and flags as the ioos_qc library's own test of it (QARTOD test 6)."""
+    data = np.array([3, 4.99, 5, 6, 8, 6, 6, 6.75, 6, 6, 5.3, 6, 6, 9, 5, np.nan, 4, 4])
+    got = flag_spike(data, 0.5, 1.0).tolist()
+    # ours looks across a void instead of refusing to evaluate beside it; everywhere else the flags are equal
+    expected = [2, 1, 1, 1, 4, 1, 1, 3, 1, 1, 3, 1, 1, 4, 2, 9, 2, 2]
+    assert [g for i, g in enumerate(got) if i not in (14, 16)] == [
+        e for i, e in enumerate(expected) if i not in (14, 16)
+    ]
+
+
+def test_heading_across_north_is_no_spike() -> None:
+    flags = flag_channel(np.array([359.0, 1.0, 359.0, 0.0, 358.0]), CHANNELS["heading_true_deg"])
+    assert set(flags.tolist()) == {Flag.GOOD}
+
+
+def test_the_worst_of_several_flags_wins_in_qartod_order() -> None:
+    """Precedence 9 < 2 < 1 < 3 < 4 (QARTOD manuals; vector of the ioos_qc library's qartod_compare test)."""
+    rows = [[1, 1, 1, 9, 1, 1, 9, 9], [2, 1, 1, 1, 1, 1, 9, 9], [1, 3, 3, 4, 3, 1, 2, 9]]
+    assert worst(*(np.array(r, dtype=np.uint8) for r in rows)).tolist() == [1, 3, 3, 4, 3, 1, 2, 9]

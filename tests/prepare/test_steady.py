@@ -1,0 +1,172 @@
+"""Steady stretches are found where the truth has them, and nowhere else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.signals import lagging, stairs, wandering
+from trialcapture.config import Steady
+from trialcapture.prepare.holds import find_course_holds, find_rpm_holds, find_shifts, least_count
+from trialcapture.prepare.judge import Limits, Track
+from trialcapture.prepare.settle import find_settled, tail_scatter
+from trialcapture.prepare.steady import Stretch, find_steady
+
+DT = 0.25
+LEVELS = [900.0, 1400.0, 1900.0, 2400.0, 2900.0]
+
+
+def trial(
+    seed: int, tau_s: float, *, quantum: float = 10.0, noise_kn: float = 0.08, hold_s: float = 150.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """True speed, measured speed, measured rpm and heading of a stair of rpm steps."""
+    rng = np.random.default_rng(seed)
+    rpm = stairs(LEVELS, hold_s, DT, 100.0)
+    speed = lagging(rpm / 110.0, DT, tau_s)
+    measured = speed + wandering(speed.size, DT, noise_kn, 4.0, rng)
+    seen = np.round((rpm + rng.normal(0, 4, rpm.size)) / quantum) * quantum
+    yaw = 45.0 + 3.0 * np.sin(2 * np.pi * np.arange(rpm.size) * DT / 6.0)
+    return speed, measured, seen, yaw
+
+
+def detect(sog: np.ndarray, rpm: np.ndarray, heading: np.ndarray, limits: Steady | None = None) -> list[Stretch]:
+    return find_steady(Track(sog, np.atleast_2d(rpm), heading, DT), Limits(limits or Steady()))
+
+
+@pytest.mark.parametrize("tau_s", [6.0, 12.0, 20.0])
+@pytest.mark.parametrize("quantum", [1.0, 10.0, 25.0])
+def test_each_step_gives_one_stretch_that_starts_after_the_boat_has_settled(tau_s: float, quantum: float) -> None:
+    overlaps, biases = [], []
+    for seed in range(4):
+        speed, sog, rpm, heading = trial(seed, tau_s, quantum=quantum)
+        accepted = [s for s in detect(sog, rpm, heading) if s.accepted]
+        assert len(accepted) == len(LEVELS)
+        for stretch, level in zip(accepted, LEVELS, strict=True):
+            final = level / 110.0
+            unsettled = np.abs(speed[stretch.start : stretch.stop] - final) > max(0.05, 0.005 * final)
+            overlaps.append(unsettled.sum() * DT)
+            biases.append(abs(speed[stretch.start : stretch.stop].mean() - final))
+    assert np.quantile(overlaps, 0.95) <= 3.0
+    assert max(biases) < 0.05
+
+
+def test_full_rpm_while_speed_still_rises_gives_none() -> None:
+    rpm = np.concatenate([np.full(200, 900.0), np.full(480, 3000.0)])
+    speed = lagging(rpm / 100.0, DT, 90.0)
+    found = detect(speed + wandering(speed.size, DT, 0.05, 3.0, np.random.default_rng(1)), rpm, np.full(rpm.size, 10.0))
+    late = [s for s in found if s.start * DT > 50.0]
+    assert late
+    assert not any(s.accepted for s in late)
+    assert any("rising" in s.reason or "settl" in s.reason for s in late)
+
+
+def test_a_boat_lying_still_gives_none_and_says_why() -> None:
+    n = 4000
+    found = detect(np.abs(wandering(n, DT, 0.1, 5.0, np.random.default_rng(2))), np.full(n, 700.0), np.full(n, 10.0))
+    assert found
+    assert not any(s.accepted for s in found)
+    assert "lying still" in found[0].reason
+
+
+def test_a_throttle_nudge_of_one_percent_splits_the_hold() -> None:
+    rpm = np.concatenate([np.full(400, 2500.0), np.full(400, 2525.0)]) + np.random.default_rng(3).normal(0, 3, 800)
+    holds = find_rpm_holds(rpm, DT)
+    assert len(holds) == 2
+    assert abs(holds[0][1] - 400) * DT <= 2.0
+
+
+def test_a_slow_ramp_of_rpm_is_not_held() -> None:
+    rpm = np.linspace(3000.0, 1500.0, round(300 / DT))
+    assert sum(b - a for a, b in find_rpm_holds(rpm, DT)) * DT < 30.0
+
+
+def test_a_turn_at_constant_rpm_ends_one_stretch_and_begins_another() -> None:
+    n = round(300 / DT)
+    heading = np.where(np.arange(n) < n // 2, 10.0, 190.0)
+    turn = slice(n // 2 - round(30 / DT), n // 2 + round(30 / DT))
+    heading[turn] = np.linspace(10.0, 190.0, heading[turn].size)
+    sog = np.full(n, 20.0) + wandering(n, DT, 0.05, 3.0, np.random.default_rng(4))
+    accepted = [s for s in detect(sog, np.full(n, 2500.0), heading) if s.accepted]
+    assert len(accepted) == 2
+    assert accepted[0].stop <= turn.start + round(4 / DT)
+    assert accepted[1].start >= turn.stop - round(4 / DT)
+
+
+def test_heading_across_north_is_one_course() -> None:
+    heading = (5.0 * np.sin(np.arange(800) * DT)) % 360.0
+    assert find_course_holds(heading, DT) == [(0, 800)]
+
+
+def test_a_current_front_splits_the_stretch() -> None:
+    n = round(240 / DT)
+    sog = np.where(np.arange(n) < n // 2, 20.0, 20.9) + wandering(n, DT, 0.06, 3.0, np.random.default_rng(5))
+    accepted = [s for s in detect(sog, np.full(n, 2500.0), np.full(n, 80.0)) if s.accepted]
+    assert len(accepted) == 2
+    means = [sog[s.start : s.stop].mean() for s in accepted]
+    assert means == pytest.approx([20.0, 20.9], abs=0.08)
+
+
+def test_a_gap_in_speed_is_never_inside_a_stretch() -> None:
+    speed, sog, rpm, heading = trial(6, 6.0)
+    sog[2000:2040] = np.nan
+    for s in detect(sog, rpm, heading):
+        if s.accepted:
+            assert np.isfinite(sog[s.start : s.stop]).all()
+    assert np.isfinite(speed).all()
+
+
+def test_without_any_rpm_speed_alone_still_gives_stretches() -> None:
+    _, sog, _, heading = trial(7, 6.0)
+    found = find_steady(Track(sog, np.zeros((0, sog.size)), heading, DT), Limits(Steady()))
+    assert sum(s.accepted for s in found) >= 4
+
+
+def test_constant_and_quantised_signals_never_break_detection() -> None:
+    n = 800
+    flat = detect(np.full(n, 10.0), np.full(n, 2000.0), np.full(n, 0.0))
+    assert [(s.accepted, s.reason) for s in flat] == [(True, "")]
+    stepped = np.round(np.linspace(10.0, 10.05, n), 1)
+    assert detect(stepped, np.full(n, 2000.0), np.full(n, 359.9))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_any_signal_gives_ordered_disjoint_stretches_and_no_exception(data: st.DataObject) -> None:
+    n = data.draw(st.integers(0, 600))
+    value = st.one_of(st.just(float("nan")), st.floats(0, 60, width=16))
+    block = st.lists(value, min_size=1, max_size=8)
+    sog = np.repeat(data.draw(block), 80)[:n]
+    rpm = np.repeat(np.array(data.draw(block)) * 60.0, 70)[:n]
+    heading = np.repeat(np.array(data.draw(block)) * 6.0, 90)[:n]
+    size = min(sog.size, rpm.size, heading.size)
+    found = detect(sog[:size], rpm[:size], heading[:size], Steady(min_duration_s=10.0))
+    for s in found:
+        assert 0 <= s.start < s.stop <= size
+        assert s.accepted == (s.reason == "")
+
+
+def test_least_count_is_found_for_quantised_signals_only() -> None:
+    rng = np.random.default_rng(8)
+    assert least_count(np.round(rng.normal(2000, 20, 500) / 10) * 10) == pytest.approx(10.0)
+    assert least_count(rng.normal(2000, 20, 500)) == 0.0
+    assert least_count(np.full(50, 7.0)) == 0.0
+
+
+def test_a_shift_is_placed_where_it_happens_and_noise_is_none() -> None:
+    rng = np.random.default_rng(9)
+    y = wandering(1200, DT, 0.1, 4.0, rng)
+    assert find_shifts(y, DT, 0.3) == []
+    y[600:] += 1.0
+    assert find_shifts(y, DT, 0.3) == [pytest.approx(600, abs=12)]
+
+
+def test_an_exponential_approach_is_cut_where_its_tail_falls_below_the_tolerance() -> None:
+    t = np.arange(0, 150, DT)
+    v = 20.0 - 6.0 * np.exp(-t / 15.0)
+    expected = 15.0 * np.log(6.0 / 0.05)
+    quiet = v + np.random.default_rng(10).normal(0, 0.01, t.size)
+    assert find_settled(quiet, DT, tail_scatter(quiet, DT)).settled_s == pytest.approx(expected, abs=4.0)
+    noisy = v + wandering(t.size, DT, 0.08, 4.0, np.random.default_rng(11))
+    assert find_settled(noisy, DT, tail_scatter(noisy, DT)).settled_s == pytest.approx(expected, abs=15.0)

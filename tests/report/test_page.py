@@ -1,0 +1,390 @@
+"""The HTML report: what it says, that it says it safely, and that it never stops."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from typing import Any
+
+import matplotlib as mpl
+import pyarrow as pa
+import pytest
+
+from tests.report.trial_tables import make_trial
+from trialcapture.report.page import render_report
+
+SECTIONS = ("result", "bands", "curves", "timeline", "track", "current", "clocks", "dispute", "method", "cautions")
+VOID = {"meta", "br", "hr", "img", "input", "link"}
+
+
+class Page(HTMLParser):
+    """Checks nesting while it reads; keeps ids, text, and each table's cells."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.stack: list[str] = []
+        self.ids: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.tables: list[dict[str, Any]] = []
+        self.feed(html)
+        self.close()
+        assert self.stack == []
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.tags.append((tag, found))
+        if "id" in found:
+            self.ids.append(str(found["id"]))
+        if tag == "table":
+            self.tables.append({"caption": "", "rows": [], "scopes": []})
+        if tag == "tr":
+            self.tables[-1]["rows"].append([])
+        if tag in ("td", "th"):
+            self.tables[-1]["rows"][-1].append("")
+        if tag == "th":
+            self.tables[-1]["scopes"].append(found.get("scope"))
+        if tag not in VOID:
+            self.stack.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.tags.append((tag, found))
+        if "id" in found:
+            self.ids.append(str(found["id"]))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.stack, f"</{tag}> closes nothing"
+        assert self.stack.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.stack and self.stack[-1] == "style":
+            return
+        self.words.append(data)
+        if "caption" in self.stack:
+            self.tables[-1]["caption"] += data
+        elif self.stack and any(t in ("td", "th") for t in self.stack):
+            self.tables[-1]["rows"][-1][-1] += data
+
+    def table(self, number: int) -> dict[str, Any]:
+        return next(t for t in self.tables if t["caption"].strip().startswith(f"Table {number}."))
+
+
+@pytest.fixture(scope="module")
+def trial() -> dict[str, Any]:
+    return make_trial(one_way=(1700,))
+
+
+@pytest.fixture(scope="module")
+def html(trial: dict[str, Any]) -> str:
+    return render_report(**trial)
+
+
+@pytest.fixture(scope="module")
+def page(html: str) -> Page:
+    return Page(html)
+
+
+def test_the_page_is_well_formed_and_every_section_is_there(page: Page):
+    assert set(SECTIONS) <= set(page.ids)
+    assert len(page.ids) == len(set(page.ids))
+
+
+def test_the_page_needs_nothing_beside_it(html: str):
+    assert "<script" not in html
+    assert "<link" not in html
+    assert "@import" not in html
+    fetched = re.findall(r'(?:src|href|url)\s*[=(]\s*["\']?\s*(https?:[^"\') ]+)', html)
+    assert fetched == []
+
+
+def test_the_page_says_its_language_and_scales_to_a_phone(html: str):
+    assert html.startswith("<!DOCTYPE html>")
+    assert '<html lang="en">' in html
+    assert "width=device-width" in html
+
+
+def test_every_figure_has_a_caption_and_a_text_alternative(page: Page):
+    figures = [t for t, _ in page.tags].count("figure")
+    svgs = [a for t, a in page.tags if t == "svg"]
+    assert figures == [t for t, _ in page.tags].count("figcaption") == 9
+    assert all(a.get("role") == "img" and len(str(a.get("aria-label"))) > 20 for a in svgs)
+
+
+def test_every_table_has_a_caption_and_its_headings_a_scope(page: Page):
+    assert len(page.tables) == 16
+    assert [t["caption"].split(".")[0] for t in page.tables] == [f"Table {n}" for n in range(1, 17)]
+    for table in page.tables:
+        assert re.match(r"Table \d+\. \S", " ".join(table["caption"].split()))
+        assert table["scopes"]
+        assert all(scope in ("col", "row") for scope in table["scopes"])
+
+
+def test_the_band_table_prints_the_tables_own_values_with_unit_and_expanded_uncertainty(
+    page: Page, trial: dict[str, Any]
+):
+    head, *body = page.table(1)["rows"]
+    for unit, heading in zip(("1/min", "", "kn", "L/h", "nm/L", "nm"), head, strict=False):
+        assert unit in heading
+    bands = trial["bands"].to_pylist()
+    assert len(body) == len(bands)
+    for cells, band in zip(body, bands, strict=True):
+        assert int(cells[0]) == band["band_rpm"]
+        assert int(cells[1]) == band["ways"]
+        for cell, (v, u) in zip(cells[2:6], (
+            ("speed_kn", "speed_u_kn"), ("fuel_l_per_h", "fuel_u_l_per_h"), ("economy_nm_per_l", "economy_u_nm_per_l"),
+            ("range_nm", "range_u_nm"),
+        ), strict=True):  # fmt: skip
+            value, pm = cell.split(" ± ")
+            decimals = len(value.partition(".")[2])
+            assert value.strip() == f"{band[v]:.{decimals}f}"
+            assert pm.strip() == f"{2 * band[u]:.{decimals}f}"
+            assert float(pm) > 0
+
+
+def test_litres_per_mile_is_the_inverse_of_miles_per_litre():
+    # 30 kn at 60 L/h: 0.5 nm/L and 2.000 L/nm (elementary)
+    trial = make_trial(steps=(2000,))
+    bands = trial["bands"]
+    for name, value in (("speed_kn", 30.0), ("fuel_l_per_h", 60.0), ("economy_nm_per_l", 0.5)):
+        bands = bands.set_column(bands.schema.get_field_index(name), name, pa.array([value]))
+    row = Page(render_report(**(trial | {"bands": bands}))).table(2)["rows"][1]
+    assert row[-1] == "2.00"
+
+
+def test_the_answers_stand_on_top_with_their_uncertainty(page: Page, trial: dict[str, Any]):
+    top = page.text[: page.text.index("Band table", page.text.index("What limits"))]
+    s = trial["summary"]
+    assert f"{s['top_speed']['speed_kn']:.2f} kn ± {2 * s['top_speed']['speed_u_kn']:.2f} kn" in top
+    plane = s["economy_planing"]
+    assert f"{plane['economy_nm_per_l']:.4f} nm/L ± {2 * plane['economy_u_nm_per_l']:.4f} nm/L" in top
+    assert f"{plane['flat_from_kn']:.1f} to {plane['flat_to_kn']:.1f} kn are within 3 % of it" in top
+    assert f"{plane['range_nm']:.0f} nm ± {2 * plane['range_u_nm']:.0f} nm" in top
+    assert "with 10 % kept in reserve" in top
+    assert "± is the 95 % uncertainty (k = 2)" in top
+
+
+def test_reserve_is_stated_wherever_range_is_drawn_or_tabled(page: Page):
+    assert "10 % kept in reserve" in " ".join(page.table(1)["caption"].split())
+    captions = re.findall(r"Figure \d+\. Range[^F]*", page.text)
+    assert captions
+    assert all("reserve of 10 %" in c for c in captions)
+
+
+def test_rejected_stretches_are_listed_with_reason_time_and_particulars(page: Page):
+    body = page.table(3)["rows"][1:]
+    assert {row[1] for row in body} == {"speed not settled", "too short", "turning", "course not held"}
+    short = next(" ".join(row[3].split()) for row in body if row[1] == "too short")
+    assert re.search(r"\d\d:\d\d:\d\d 12 s, 30 s are needed", short)
+    assert sum(int(row[2]) for row in body) == 6
+
+
+def test_every_leg_used_is_listed_with_its_direction(page: Page, trial: dict[str, Any]):
+    body = page.table(4)["rows"][1:]
+    legs = sorted(trial["legs"].to_pylist(), key=lambda r: r["start"])
+    assert [row[0] for row in body] == [str(leg["segment_id"]) for leg in legs]
+    for row, leg in zip(body, legs, strict=True):
+        assert int(row[5].rstrip("°")) == round(leg["cog_true_deg_mean"]) % 360
+        assert row[7].split(" ± ")[0] == f"{leg['sog_kn_mean']:.2f}"
+
+
+def test_clock_evidence_gives_offset_uncertainty_method_and_quality(page: Page):
+    rows = {r[0]: r for r in page.table(7)["rows"]}
+    log = rows["engine/port.csv"]
+    assert log[1] == "-3718.42 ± 0.12"
+    assert log[3:] == ["rpm against rpm", "fair: network rpm reads +1.2 % against the log"]
+
+
+def test_the_points_of_dispute_are_all_answered(page: Page):
+    body = page.table(8)["rows"][1:]
+    questions = " ".join(row[0] for row in body)
+    for word in (
+        "loaded",
+        "directions",
+        "current",
+        "deep",
+        "wind and sea",
+        "trim",
+        "calibrated",
+        "rated rpm",
+        "time",
+        "left out",
+    ):
+        assert word in questions
+    assert all(len(row[2]) > 10 for row in body)
+    states = {row[0]: row[1] for row in body}
+    assert states["Was each speed run in both directions?"] == "caution"
+
+
+def test_the_load_sheet_shows_its_sum(page: Page):
+    rows = page.table(9)["rows"]
+    items = [int(row[1].replace("\u202f", "")) for row in rows[1:-1]]
+    assert int(rows[-1][1].replace("\u202f", "")) == sum(items) == 16354
+
+
+def test_the_budget_shows_each_term_and_what_they_combine_to(page: Page):
+    for row in page.table(11)["rows"][1:]:
+        terms = [float(x) for x in row[1:-2]]
+        assert sum(t * t for t in terms) ** 0.5 == pytest.approx(float(row[-2]), abs=2e-3)
+        assert float(row[-1]) == pytest.approx(2 * float(row[-2]), abs=6e-3)
+
+
+def test_refused_lines_are_counted_by_source_and_reason(page: Page):
+    assert page.table(15)["rows"][1:] == [
+        ["gps1", "checksum", "150"],
+        ["gps1", "truncated", "64"],
+        ["bus", "noise", "31"],
+    ]
+
+
+def test_version_settings_hash_and_raw_hashes_are_printed_in_full(page: Page):
+    for text in ("trialcapture 0.1.0", "5f1d" * 16, "raw/nmea.log", "9c" * 32, "0b" * 32):
+        assert text in page.text
+
+
+def test_cautions_are_there(page: Page):
+    for text in (
+        "lookout",
+        "safe speed",
+        "life jackets",
+        "cut-off link",
+        "skipper decides",
+        "Local law",
+        "only listened",
+    ):
+        assert text in page.text
+
+
+def test_equal_input_gives_equal_bytes_whatever_a_person_has_set_in_matplotlib(trial: dict[str, Any], html: str):
+    with mpl.rc_context({"font.size": 30, "svg.hashsalt": "other", "axes.facecolor": "red", "text.parse_math": True}):
+        again = render_report(**trial)
+        assert mpl.rcParams["font.size"] == 30
+    assert again == html
+
+
+EVIL = "<script>alert(1)</script>\"><img src=x onerror=alert(2)> & 'Søløve' {{ 7*7 }} $x_1$"
+
+
+def test_markup_in_any_text_is_shown_and_not_run():
+    trial = make_trial(name=EVIL, engines=("main",))
+    s = trial["summary"]
+    s["load"]["items"][0]["name"] = s["load"]["missing"] = EVIL
+    s["load"]["missing"] = [EVIL]
+    s["warnings"] = [{"code": EVIL, "severity": EVIL, "text": EVIL, "where": EVIL}]
+    s["conditions"]["sea"] = EVIL
+    s["fuel"]["calibration"]["origin"] = EVIL
+    s["session"]["id"] = s["software_version"] = s["config_hash"] = EVIL
+    s["raw"][0]["path"] = s["raw"][0]["sha256"] = EVIL
+    s["rated_rpm_check"][0] |= {"engine": EVIL, "verdict": EVIL}
+    s["budgets"][0]["terms"][0]["name"] = EVIL
+    for table, names in (
+        ("segments", ("trim", "reason")),
+        ("legs", ("trim",)),
+        ("clocks", ("source", "method", "quality")),
+        ("bands", ("flags",)),
+        ("rejects", ("reason",)),
+    ):
+        t = trial[table]
+        for name in names:
+            t = t.set_column(t.schema.get_field_index(name), name, pa.array([EVIL] * t.num_rows))
+        trial[table] = t
+    html = render_report(**trial)
+    page = Page(html)
+    assert {"script", "img"}.isdisjoint(t for t, _ in page.tags)
+    assert not any(k.startswith("on") for _, attrs in page.tags for k in attrs)
+    assert EVIL in page.text
+    assert "&lt;script&gt;alert(1)" in html
+
+
+def test_without_fuel_economy_and_range_are_not_given_and_the_reason_is():
+    page = Page(render_report(**make_trial(fuel=False)))
+    assert page.text.count("Fuel flow was not recorded.") >= 3
+    assert [row[3:6] for row in page.table(1)["rows"][1:]] == [["–", "–", "–"]] * 10
+    assert "Fuel flow was not recorded for any engine" in page.text
+
+
+def test_without_heading_or_depth_the_page_says_what_cannot_be_known():
+    page = Page(render_report(**make_trial(heading=False, depth=False)))
+    assert "Heading was not recorded." in page.text
+    assert "Shallow-water effects cannot be ruled out." in page.text
+    assert ["Was the water deep enough?", "not known", "Depth was not recorded."] in page.table(8)["rows"]
+
+
+def test_with_no_accepted_stretch_the_page_says_so_and_shows_why():
+    page = Page(render_report(**make_trial(accepted=False)))
+    assert page.text.count("Not given") == 4
+    assert "There is no band: no steady stretch was accepted." in page.text
+    assert "0 of 27 stretches used" in page.text
+    assert sum(int(row[2]) for row in page.table(3)["rows"][1:]) == 27
+    assert "No curve is drawn" in page.text
+
+
+def test_empty_tables_and_an_empty_summary_give_a_page_that_names_every_hole():
+    trial = make_trial()
+    bare = {k: {} if k == "summary" else v.schema.empty_table() for k, v in trial.items()}
+    page = Page(render_report(**bare))
+    assert set(SECTIONS) <= set(page.ids)
+    for text in (
+        "No time line is drawn",
+        "No track is drawn",
+        "No clock could be compared",
+        "The current is not known",
+        "No load sheet",
+        "were not listed",
+    ):
+        assert text in page.text
+
+
+def test_tables_that_are_not_there_at_all_stop_nothing():
+    trial = make_trial()
+    page = Page(render_report(**(trial | dict.fromkeys(("samples", "segments", "clocks", "rejects", "legs")))))
+    assert "No samples" in page.text
+    assert page.table(1)["rows"]
+
+
+def test_a_samples_table_with_a_few_columns_only_is_enough():
+    trial = make_trial()
+    page = Page(render_report(**(trial | {"samples": trial["samples"].select(["t", "sog_kn"])})))
+    assert "Engine speed was not recorded for any engine" in page.text
+    assert "No track is drawn" in page.text
+
+
+@pytest.mark.parametrize("engines", [("main",), ("port", "mid", "stbd"), ("a", "b", "c", "d")])
+def test_one_to_four_engines(engines: tuple[str, ...]):
+    html = render_report(**make_trial(engines=engines, steps=(1400, 2600)))
+    drawn = re.search(r"<svg.*?</svg>", html[html.index('id="timeline"') :], re.DOTALL)
+    assert drawn
+    assert len(engines) == 1 or all(f">{e}</text>" in drawn[0] for e in engines)
+
+
+def test_a_long_dense_trial_stays_light():
+    trial = make_trial(
+        steps=tuple(range(600, 3600, 120)), engines=("port", "pmid", "smid", "stbd"), hz=10,
+        pad_s=36000 - 25 * 300 - 240, one_way=(600,),
+    )  # fmt: skip
+    assert trial["samples"].num_rows > 350_000
+    html = render_report(**trial)
+    sizes = [len(svg.encode()) for svg in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
+    assert max(sizes) < 400_000
+    assert len(html.encode()) < 3_000_000
+    page = Page(html)
+    assert len(page.table(1)["rows"]) == 26
+
+
+def luminance(colour: str) -> float:
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("ink", ["ink", "quiet", "petrol", "rust", "ochre"])
+@pytest.mark.parametrize("ground", ["paper", "tint", "warm", "stone"])
+def test_text_is_readable_on_every_ground_it_stands_on(html: str, ink: str, ground: str):
+    # contrast of at least 7 : 1, WCAG 2.2 success criterion 1.4.6 (enhanced); luminance as WCAG defines it
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", html))
+    dark, light = luminance(colours[ink]), luminance(colours[ground])
+    assert (light + 0.05) / (dark + 0.05) >= 7

@@ -1,0 +1,318 @@
+# ruff: noqa: E501 - tables of data read better unbroken
+"""An invented trial as finished tables: samples, segments, clocks, rejects, bands, legs and summary.
+
+The boat is simulated just far enough that the tables agree with one another: a speed for each rpm, a lag behind the
+throttle, a current that turns, reciprocal legs. It is not a test of the science.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from scipy.signal import lfilter
+
+START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
+STAMP = pa.timestamp("ns", tz="UTC")
+STEPS = (800, 1100, 1400, 1700, 2000, 2300, 2600, 2900, 3200, 3500)
+HOLD_S, TURN_S = 90.0, 60.0
+
+
+def speed_at(rpm: float) -> float:
+    """Speed through water [kn]: displacement, hump, plane."""
+    return 0.0075 * rpm + 17.5 / (1 + math.exp(-(rpm - 2250) / 190))
+
+
+def fuel_at(rpm: float) -> float:
+    """Fuel flow of all engines [L/h]."""
+    return 3.0 + 250.0 * (rpm / 3500) ** 2.9 + 22.0 * math.exp(-(((rpm - 2150) / 260) ** 2))
+
+
+def make_trial(
+    *,
+    steps: Sequence[int] = STEPS,
+    engines: Sequence[str] = ("port", "stbd"),
+    hz: float = 2.0,
+    fuel: bool = True,
+    heading: bool = True,
+    depth: bool = True,
+    position: bool = True,
+    accepted: bool = True,
+    one_way: Sequence[int] = (),
+    name: str = "Varnelle 46 “Osk”",
+    pad_s: float = 0.0,
+    seed: int = 3,
+) -> dict[str, Any]:
+    """Return the keyword arguments of `render_report`."""
+    rng = np.random.default_rng(seed)
+    plan = [(rpm, way) for rpm in steps for way in ((0,) if rpm in one_way else (0, 1))]
+    n = int(((HOLD_S + TURN_S) * len(plan) + 240 + pad_s) * hz)
+    t_s = np.arange(n) / hz
+    order, course = np.full(n, 650.0), np.full(n, 65.0)
+    holds = []
+    for i, (rpm, way) in enumerate(plan):
+        a = 60 + i * (HOLD_S + TURN_S)
+        inside = (t_s >= a) & (t_s < a + HOLD_S + TURN_S)
+        order[inside] = rpm
+        turn = np.clip((t_s[inside] - a) / 25, 0, 1)
+        last = course[np.flatnonzero(inside)[0] - 1]
+        course[inside] = last + turn * (65 + 180 * way - last)
+        holds.append((a + TURN_S, a + TURN_S + HOLD_S, rpm, way))
+    stw = _lag(np.vectorize(speed_at)(order), hz, 9.0)
+    towards = 200 + 90 * t_s / t_s[-1]
+    drift = 0.75 - 0.3 * t_s / t_s[-1]
+    rad, to = np.radians(course), np.radians(towards)
+    north, east = stw * np.cos(rad) + drift * np.cos(to), stw * np.sin(rad) + drift * np.sin(to)
+    sog = np.hypot(north, east) + _noise(rng, n, hz, 0.06)
+    cog = np.degrees(np.arctan2(east, north)) % 360
+    lat = 56.31 + np.cumsum(north) / hz / 3600 / 60
+    lon = -9.84 + np.cumsum(east) / hz / 3600 / 60 / math.cos(math.radians(56.31))
+    samples = {
+        "t": pa.array((START_NS + t_s * 1e9).astype(np.int64)).cast(STAMP),
+        "lat_deg": _column(lat, position), "lon_deg": _column(lon, position), "sog_kn": _column(sog, True),
+        "cog_true_deg": _column(cog, True), "heading_true_deg": _column(course % 360, heading),
+        "stw_kn": _column(stw * 0.98, True), "depth_m": _column(38 + 6 * np.sin(t_s / 900), depth),
+        "wind_speed_true_kn": _column(8 + rng.normal(0, 0.8, n), True),
+        "wind_from_true_deg": _column(np.full(n, 285.0), True), "water_temp_c": _column(np.full(n, 13.4), True),
+    }  # fmt: skip
+    for k, engine in enumerate(engines):
+        rpm = _lag(order, hz, 2.0) * (1 + 0.003 * k) + rng.normal(0, 2, n)
+        samples[f"rpm_{engine}"] = _column(rpm, True)
+        samples[f"fuel_l_per_h_{engine}"] = _column(np.vectorize(fuel_at)(rpm) / len(engines), fuel)
+        samples[f"rpm_{engine}_age_s"] = _column(np.full(n, 0.1), True)
+        samples[f"rpm_{engine}_flag"] = pa.array(np.ones(n, dtype=np.uint8))
+    segments = _segments(holds, samples, engines, accepted, fuel, heading, depth, t_s)
+    legs = segments.filter(segments["accepted"])
+    bands = _bands(legs, one_way, drift, towards, t_s, depth)
+    return {
+        "samples": pa.table(samples), "segments": segments, "clocks": _clocks(), "rejects": _rejects(),
+        "bands": bands, "legs": legs, "summary": _summary(bands, engines, name, t_s),
+    }  # fmt: skip
+
+
+def _lag(values: np.ndarray, hz: float, tau_s: float) -> np.ndarray:
+    share = 1 / (tau_s * hz)
+    filtered, _ = lfilter([share], [1, share - 1], values, zi=[values[0] * (1 - share)])
+    return np.asarray(filtered)
+
+
+def _noise(rng: np.random.Generator, n: int, hz: float, sd: float) -> np.ndarray:
+    return _lag(rng.normal(0, sd * math.sqrt(8 * hz), n), hz, 4.0)
+
+
+def _column(values: np.ndarray, known: bool) -> pa.Array:
+    return pa.array(values, pa.float64()) if known else pa.nulls(len(values), pa.float64())
+
+
+REASONS = (
+    "speed not settled: +0.44 kn/min, limit 0.3 (sog_slope_kn_per_min)",
+    "too short: 12 s, 30 s are needed",
+    "turning",
+    "course not held: spread 6.1 deg, limit 5 (heading_sd_deg)",
+)
+
+
+def _segments(
+    holds: list[tuple[float, float, int, int]], samples: dict[str, Any], engines: Sequence[str], accepted: bool,
+    fuel: bool, heading: bool, depth: bool, t_s: np.ndarray,
+) -> pa.Table:  # fmt: skip
+    rows: list[dict[str, Any]] = []
+    for i, (start, stop, rpm, _) in enumerate(holds):
+        if i % 3 == 1:
+            rows.append(_segment(len(rows) + 1, start - 55, start - 42, rpm, samples, engines, t_s, REASONS[i % 4]))
+        rows.append(
+            _segment(len(rows) + 1, start, stop - 1, rpm, samples, engines, t_s, "" if accepted else REASONS[i % 2])
+        )
+    for row in rows:
+        row["fuel_l_per_h_mean"], row["fuel_u_l_per_h"] = (
+            (row["fuel_l_per_h_mean"], 0.006 * row["fuel_l_per_h_mean"]) if fuel else (None, None)
+        )
+        row["heading_true_deg_mean"] = row["cog_true_deg_mean"] if heading else None
+        row["depth_m_min"] = row["depth_m_min"] if depth else None
+        row["trim"] = None if row["segment_id"] == 4 else "tabs 20 %"
+    return pa.Table.from_pylist(rows, schema=_segment_schema(engines))
+
+
+def _segment(
+    n: int, start: float, stop: float, rpm: int, samples: dict[str, Any], engines: Sequence[str], t_s: np.ndarray, reason: str
+) -> dict[str, Any]:  # fmt: skip
+    inside = (t_s >= start) & (t_s < stop)
+
+    def mean(name: str) -> float:
+        return float(np.mean(samples[name].to_numpy(zero_copy_only=False)[inside]))
+
+    rpms = {f"rpm_{e}_mean": mean(f"rpm_{e}") for e in engines}
+    return {
+        "segment_id": n, "start": START_NS + int(start * 1e9), "stop": START_NS + int(stop * 1e9),
+        "duration_s": stop - start, "band_rpm": None if reason else float(rpm),
+        "rpm_mean": float(np.mean(list(rpms.values()))) if rpms else None, "rpm_sd": 3.1, **rpms,
+        "sog_kn_mean": mean("sog_kn"), "sog_kn_sd": 0.11, "sog_u_kn": 0.021 + 0.003 * (n % 4), "n_eff": 22.0,
+        "cog_true_deg_mean": mean("cog_true_deg"), "depth_m_min": 33.0 + n % 7, "fuel_l_per_h_mean": fuel_at(rpm),
+        "wind_speed_true_kn_mean": 8.0, "accepted": not reason, "reason": reason,
+    }  # fmt: skip
+
+
+def _segment_schema(engines: Sequence[str]) -> pa.Schema:
+    numbers = (
+        "duration_s", "band_rpm", "rpm_mean", "rpm_sd", *(f"rpm_{e}_mean" for e in engines), "sog_kn_mean", "sog_kn_sd",
+        "sog_slope_kn_per_min", "sog_u_kn", "n_eff", "heading_true_deg_mean", "cog_true_deg_mean", "stw_kn_mean",
+        "fuel_l_per_h_mean", "fuel_u_l_per_h", "depth_m_min", "depth_froude", "wind_speed_true_kn_mean", "pitch_deg_mean",
+    )  # fmt: skip
+    head = [pa.field("segment_id", pa.int32()), pa.field("start", STAMP), pa.field("stop", STAMP)]
+    tail = [pa.field("trim", pa.string()), pa.field("accepted", pa.bool_()), pa.field("reason", pa.string())]
+    return pa.schema(head + [pa.field(name, pa.float64()) for name in numbers] + tail)
+
+
+def _bands(legs: pa.Table, one_way: Sequence[int], drift: Any, towards: Any, t_s: Any, depth: bool) -> pa.Table:
+    by_band: dict[float, list[dict[str, Any]]] = {}
+    for leg in legs.to_pylist():
+        by_band.setdefault(leg["band_rpm"], []).append(leg)
+    rows = []
+    for rpm, members in sorted(by_band.items()):
+        ways = 1 if rpm in one_way else 2
+        speed = speed_at(rpm)
+        u = 0.052 if ways == 2 else 0.41
+        flow = members[0]["fuel_l_per_h_mean"]
+        fuel_u = None if flow is None else 0.011 * flow
+        economy = None if flow is None else speed / flow
+        economy_u = None if economy is None else economy * math.hypot(u / speed, 0.011)
+        at = np.searchsorted(t_s, (members[0]["start"].timestamp() - START_NS / 1e9))
+        froude = speed * 1852 / 3600 / math.sqrt(9.80665 * 33) if depth else None
+        flags = (["one-way"] if ways == 1 else []) + (["near-critical"] if depth and 0.9 < froude < 1.1 else [])
+        rows.append({
+            "band_rpm": rpm, "rpm_low": rpm - 100, "rpm_high": rpm + 100,
+            "rpm_mean": float(np.mean([m["rpm_mean"] for m in members])), "legs": len(members), "ways": ways,
+            "speed_kn": speed, "speed_u_kn": u, "stw_kn": 0.98 * speed, "current_kn": float(drift[at]),
+            "current_towards_deg": float(towards[at]), "fuel_l_per_h": flow, "fuel_u_l_per_h": fuel_u,
+            "economy_nm_per_l": economy, "economy_u_nm_per_l": economy_u,
+            "range_nm": None if economy is None else economy * 1620, "range_u_nm": None if economy is None else economy_u * 1620,
+            "slip_pct": 18.5, "depth_froude_max": froude, "flags": ";".join(flags),
+        })  # fmt: skip
+    numbers = (
+        "band_rpm", "rpm_low", "rpm_high", "rpm_mean", "legs", "ways", "speed_kn", "speed_u_kn", "stw_kn", "current_kn",
+        "current_towards_deg", "fuel_l_per_h", "fuel_u_l_per_h", "economy_nm_per_l", "economy_u_nm_per_l", "range_nm",
+        "range_u_nm", "slip_pct", "depth_froude_max",
+    )  # fmt: skip
+    whole = ("legs", "ways")
+    schema = [pa.field(c, pa.int32() if c in whole else pa.float64()) for c in numbers] + [
+        pa.field("flags", pa.string())
+    ]
+    return pa.Table.from_pylist(rows, schema=pa.schema(schema))
+
+
+def _clocks() -> pa.Table:
+    return pa.table({
+        "source": ["gps1 GP", "compass HC", "engine/port.csv"], "offset_s": [0.212, 0.198, -3718.42],
+        "offset_u_s": [0.004, 0.02, 0.06], "drift_ppm": [1.2, 1.3, 38.0], "drift_u_ppm": [0.4, 2.0, 9.0],
+        "method": ["early edge of receipt minus sentence time", "placed by receipt", "rpm against rpm"],
+        "quality": ["good", "good", "fair: network rpm reads +1.2 % against the log"],
+    })  # fmt: skip
+
+
+def _rejects() -> pa.Table:
+    return pa.table({
+        "source": pa.array(["gps1"] * 214 + ["bus"] * 31).dictionary_encode(), "line": pa.array(range(245), pa.int64()),
+        "reason": ["checksum"] * 150 + ["truncated"] * 64 + ["noise"] * 31, "bytes": pa.array([b"$GP"] * 245, pa.binary()),
+    })  # fmt: skip
+
+
+def _answer(row: dict[str, Any], low: float, high: float) -> dict[str, Any]:
+    kept = ("band_rpm", "speed_kn", "economy_nm_per_l", "economy_u_nm_per_l", "range_nm", "range_u_nm")
+    return {k: row[k] for k in kept} | {"flat_from_kn": low, "flat_to_kn": high, "within_pct": 3.0}
+
+
+def _summary(bands: pa.Table, engines: Sequence[str], name: str, t_s: Any) -> dict[str, Any]:
+    rows = bands.to_pylist()
+    top = max(rows, key=lambda r: r["speed_kn"], default=None)
+    economical = [r for r in rows if r["economy_nm_per_l"] is not None]
+    plane = max((r for r in economical if r["speed_kn"] > 20), key=lambda r: r["economy_nm_per_l"], default=None)
+    slow = max((r for r in economical if r["speed_kn"] < 12), key=lambda r: r["economy_nm_per_l"], default=None)
+    stop = START_NS + int(t_s[-1] * 1e9)
+    minutes = [START_NS / 1e9 + x for x in np.linspace(0, t_s[-1], 12)]
+    iso = [np.datetime64(int(m), "s").astype(str) + "Z" for m in minutes]
+    return {
+        "schema_version": 1,
+        "boat": {"name": name, "length_m": 14.2, "planing": True},
+        "load": {
+            "items": [
+                {"name": "light ship", "kg": 14200.0}, {"name": "fuel", "kg": 1134.0}, {"name": "fresh water", "kg": 300.0},
+                {"name": "4 persons", "kg": 300.0}, {"name": "gear", "kg": 420.0},
+            ],
+            "displacement_kg": 16354.0, "missing": [],
+        },
+        "fuel": {
+            "capacity_l": 1800.0, "usable_fraction": 1.0, "reserve_fraction": 0.10, "usable_after_reserve_l": 1620.0,
+            "density_kg_per_m3": 840.0, "calibration": {"factor": 1.013, "origin": "tank to tank, 240 L"},
+        },
+        "top_speed": top and {k: top[k] for k in ("speed_kn", "speed_u_kn", "band_rpm", "ways")},
+        "economy_planing": plane and _answer(plane, plane["speed_kn"] - 1.8, plane["speed_kn"] + 1.4),
+        "economy_displacement": slow and _answer(slow, slow["speed_kn"] - 0.6, slow["speed_kn"] + 0.3),
+        "slowest_planing_speed": {"speed_kn": 17.3, "u_kn": 0.35, "from": "slow run-down"} if rows else None,
+        "rated_rpm_check": [
+            {"engine": e, "rated_rpm": 3500.0, "reached_rpm": 3496.0 + k, "pct": 99.9, "verdict": "rated rpm reached"}
+            for k, e in enumerate(engines)
+        ] if rows else [],
+        "conditions": {
+"start": iso[0], "stop": np.datetime64(stop // 10**9, "s").astype(str) + "Z", "place": "Osk Bank",
+            "wind_speed_true_kn_mean": 8.1, "wind_speed_true_kn_max": 9.4, "wind_from_true_deg": 285.0,
+            "wind_beaufort_max": 3, "depth_m_min": 32.1, "wave_height_m": 0.3, "sea_state": 2, "water_temp_c": 13.4,
+            "water": "sea", "water_density_kg_per_m3": 1025.6, "generator_running": False, "hull_cleaned": "",
+            "trim": ["tabs 20 %"],
+        },
+        "current": {
+            "pairs": [
+                {
+                    "t": iso[1 + i], "band_rpm": r["band_rpm"], "speed_kn": r["current_kn"] + 0.04 * (-1) ** i,
+                    "towards_deg": 245.0, "along_kn": -(r["current_kn"] + 0.04 * (-1) ** i), "fit_along_kn": -r["current_kn"],
+                    "u_kn": 0.06,
+                }
+                for i, r in enumerate(rows[:10])
+            ],
+            "methods": [
+                {
+                    "band_rpm": r["band_rpm"], "method": "double run", "classical_kn": r["speed_kn"] + 0.012,
+                    "fit_kn": r["speed_kn"], "difference_kn": -0.012, "allowed_kn": 0.03, "agree": True,
+                }
+                for r in rows if r["ways"] == 2
+            ],
+            "fit": [
+                {"t": t, "speed_kn": 0.75 - 0.3 * i / 11, "towards_deg": 200 + 90 * i / 11, "u_kn": 0.03}
+                for i, t in enumerate(iso)
+            ] if rows else [],
+        },
+        "plausibility": [
+            {"name": "apparent slip at top speed", "value": 18.5, "unit": "%", "usual": [5.0, 40.0], "ok": True},
+            {"name": "exponent of fuel against rpm (propeller law)", "value": 4.1, "unit": "1", "usual": [1.8, 3.6], "ok": False},
+        ],
+        "budgets": [
+            {
+                "band_rpm": r["band_rpm"], "speed_u_kn": r["speed_u_kn"],
+                "fuel_terms": [] if r["fuel_u_l_per_h"] is None else [
+                    {"name": "repeat", "u_l_per_h": 0.6 * r["fuel_u_l_per_h"]}, {"name": "calibration", "u_l_per_h": 0.8 * r["fuel_u_l_per_h"]},
+                ],
+                "terms": [
+                    {"name": "repeat", "u_kn": 0.031}, {"name": "sensor", "u_kn": 0.03}, {"name": "alignment", "u_kn": 0.002},
+                    {"name": "current", "u_kn": math.sqrt(max(r["speed_u_kn"] ** 2 - 0.031**2 - 0.03**2 - 0.002**2, 0))},
+                ],
+            }
+            for r in rows
+        ],
+        "warnings": [
+            {"code": "trim-unknown", "severity": "yellow", "text": "Trim was not noted on leg 4", "where": "leg 4"},
+            {"code": "data", "severity": "info", "text": "Sentence types seen and not decoded: GSV, GSA", "where": "raw/nmea.log"},
+        ],
+        "counts": [
+            {"source": "gps1", "talker": t, "formatter": f, "good": g, "bad": b, "not_decoded": n}
+            for t, f, g, b, n in (("GP", "RMC", 30120, 61, 0), ("GP", "GGA", 30118, 58, 0), ("GP", "GSV", 0, 12, 90344), ("HC", "HDT", 30991, 31, 0))
+        ],
+        "session": {"id": "2031-05-14-osk", "created": iso[0]},
+        "software_version": "0.1.0",
+        "config_hash": "5f1d" * 16,
+        "raw": [
+            {"path": "raw/nmea.log", "sha256": "9c" * 32, "bytes": 20_482_113},
+            {"path": "raw/engine/port.csv", "sha256": "0b" * 32, "bytes": 1_204_331},
+        ],
+    }  # fmt: skip

@@ -1,0 +1,332 @@
+"""One settings file is checked whole: every fault is named at once, with key path, value seen and what is allowed."""
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tomli_w
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from trialcapture.config import Config, EngineLog, config_hash, load_config, log_channel, parse_zone, read_config
+from trialcapture.errors import ConfigError, TrialCaptureError
+
+SOUND = """
+[boat]
+name = "Grey Ptarmigan"
+lightship_lb = 44092.45243697551
+[fuel]
+capacity_us_gal = 500
+density_kg_per_m3 = 840
+[[load.tanks]]
+capacity_l = 400
+fraction = 0.5
+density = 1000
+[[engine]]
+id = "port"
+rated_rpm = 2300
+[[engine]]
+id = "stbd"
+rated_rpm = 2300
+[bands]
+steps_rpm = [800, 1200, 1600]
+[[source]]
+id = "gps1"
+kind = "udp"
+port = 10110
+[[engine_log]]
+files = "port*.csv"
+time_format = "%d.%m.%Y %H:%M:%S"
+timezone = "Europe/Athens"
+delimiter = "\\t"
+columns = { time = "Time", rpm_port = { name = "RPM", unit = "1/min" }, fuel_port = { name = "Fuel", unit = "kg/h" } }
+[[xdr]]
+name = "PITCH"
+channel = "pitch_deg"
+"""
+
+
+def faults_of(text: str) -> list[str]:
+    with pytest.raises(ConfigError) as caught:
+        load_config(text, "boat.toml")
+    assert caught.value.where == "boat.toml"
+    return caught.value.faults
+
+
+def fault_of(text: str) -> str:
+    (fault,) = faults_of(text)
+    return fault
+
+
+def test_a_sound_file_is_read_and_other_units_are_converted() -> None:
+    config = load_config(SOUND)
+    assert config.boat.lightship_kg == pytest.approx(20_000, abs=1e-9)
+    assert config.fuel.capacity_l == 500 * 3.785411784
+    assert config.load.tanks[0].density_kg_per_m3 == 1000
+    assert config.engine_ids == ("port", "stbd")
+    assert config.engine_log[0].delimiter == "\t"
+    assert config.engine_log[0].zone.utcoffset(None) is None
+    assert not config.bands.is_automatic
+    assert Config().bands.is_automatic
+    assert (Config().sog_sd_kn, load_config("[boat]\nplaning = false").sog_sd_kn) == (0.4, 0.3)
+
+
+def test_an_empty_file_is_all_defaults() -> None:
+    assert load_config("") == Config()
+
+
+def test_six_faults_of_six_kinds_are_listed_in_one_run() -> None:
+    text = """
+    [boat]
+    lenght_m = 12
+    [fuel]
+    reserve_fraction = 10
+    [[engine]]
+    id = "port"
+    rated_rpm = "2300"
+    [[engine]]
+    id = "port"
+    rated_rpm = 2300
+    [bands]
+    steps_rpm = [1200, 800]
+    [[engine_log]]
+    timezone = "Athens"
+    columns = { time = "Time", rpm_centre = { name = "RPM", unit = "rpm" } }
+    """
+    faults = faults_of(text)
+    expected = [
+        ("boat.lenght_m", "no such key; did you mean length_m?"),
+        ("fuel.reserve_fraction", "saw 10; must be less than 1"),
+        ("engine[0].rated_rpm", "saw '2300'; must be a number"),
+        ("engine[1].id", "saw 'port'; engine[0] has the same"),
+        ("bands.steps_rpm", "saw [1200, 800]; must ascend"),
+        ("engine_log[0].timezone", "did you mean Europe/Athens?"),
+        ("engine_log[0].columns.rpm_centre", "no such channel"),
+    ]
+    assert len(faults) == len(expected)
+    for path, said in expected:
+        (line,) = [fault for fault in faults if fault.startswith(f"{path}:")]
+        assert said in line
+
+
+@pytest.mark.parametrize(
+    ("text", "path", "said"),
+    [
+        ("[boat]\nname = 7", "boat.name", "saw 7; must be text in quotes"),
+        ("[boat]\nplaning = 1", "boat.planing", "saw 1; must be true or false"),
+        ("[boat]\nlength_m = true", "boat.length_m", "saw true; must be a number"),
+        ("[boat]\nlength_m = inf", "boat.length_m", "saw inf; must be a number"),
+        ("[boat]\nlength_m = nan", "boat.length_m", "must be a number"),
+        ("[boat]\nlightship_lb = -4", "boat.lightship_lb", "saw -4; must be greater than 0"),
+        ('[boat]\nlightship_lb = "4"', "boat.lightship_lb", "saw '4'; must be a number"),
+        ("[boat]\nlength_m = 1\nlength_ft = 3", "boat.length_m", "given as length_ft too"),
+        ("boat = 3", "boat", "saw 3; must be a table"),
+        ("engine = 3", "engine", "must be a list"),
+        ("[engine]\nid = 'a'", "engine", "must be a list"),
+        ("[nonsense]", "nonsense", "no such key"),
+        ("[load]\npersons = 2.5", "load.persons", "saw 2.5; must be a whole number"),
+        ("[[load.tanks]]\ncapacity_l=1\nfraction=1.5\ndensity=1000", "load.tanks[0].fraction", "must be at most 1"),
+        ("[[load.tanks]]\ncapacity_l=1\nfraction=1\ndensity=1", "load.tanks[0].density", "must be at least 600"),
+        ("[fuel.calibration]\nfactor = 1.0", "fuel.calibration.origin", "missing, and there is no default"),
+        ("[[engine]]\nrated_rpm=1000", "engine[0].id", "missing"),
+        ("[[engine]]\nid='Port'\nrated_rpm=1000", "engine[0].id", "lower-case letters and digits"),
+        ("[[engine]]\nid='a'\nrated_rpm=500", "engine[0].idle_rpm", "saw 600; must be below rated_rpm, which is 500"),
+        ("[bands]\nautomatic=false", "bands.automatic", "needs steps_rpm"),
+        ("[bands]\nsteps_rpm=[1000,1100]\nhalf_width_rpm=60", "bands.half_width_rpm", "must be at most 50"),
+        ("[bands]\nsteps_rpm=[1000,'x']", "bands.steps_rpm[1]", "saw 'x'; must be a number"),
+        ("[samples]\nmax_gap_s={wind=3}", "samples.max_gap_s", "no such group: wind; groups are position"),
+        ("[trial]\nwater='salt'", "trial.water", "one of 'sea', 'fresh' or 'brackish'"),
+        ("[[source]]\nid='a'\nkind='tcp'\nport=1", "source[0].host", "a source of kind 'tcp' needs it"),
+        ("[[source]]\nid='a'\nkind='serial'", "source[0].port", "needs it"),
+        ("[[source]]\nid='a'\nkind='serial'\nport=3", "source[0].port", "name of a port"),
+        ("[[source]]\nid='a'\nkind='udp'\nport=70000", "source[0].port", "from 1 to 65535"),
+        ("[[source]]\nid='a b'\nkind='udp'\nport=1", "source[0].id", "letters, digits"),
+        ("[[source]]\nid='a'\nkind='udp'\nport=1.5", "source[0].port", "a whole number or text in quotes"),
+        ("[[source]]\nid='a'\nkind='usb'", "source[0].kind", "one of 'serial'"),
+        ("[[source]]\nid='a'\nkind='serial'\nport='x'\nbaud=1234", "source[0].baud", "one of 4800"),
+        ("[[xdr]]\nname='P'\nchannel='picth_deg'", "xdr[0].channel", "did you mean pitch_deg?"),
+        ("[[xdr]]\nname='P'\nchannel='rpm_port'", "xdr[0].channel", "must be one of lat_deg"),
+    ],
+)  # fmt: skip
+def test_each_fault_names_key_value_and_what_is_allowed(text: str, path: str, said: str) -> None:
+    fault = fault_of(text)
+    assert fault.startswith(f"{path}: ")
+    assert said in fault
+
+
+@pytest.mark.parametrize(
+    ("log", "path", "said"),
+    [
+        ("columns = {}", "columns.time", "missing"),
+        ("", "columns", "missing"),
+        ("columns = { time = 'T' }", "columns", "must map one channel at least"),
+        (
+            "columns = { time = {name='T', unit='s'}, rpm_port = {name='R', unit='rpm'} }",
+            "columns.time",
+            "a time has no unit",
+        ),
+        ("columns = { time = 'T', rpm_port = 'R' }", "columns.rpm_port", 'must declare its unit: { name = "R"'),
+        ("columns = { time = 'T', rpm_port = 3 }", "columns.rpm_port", "must be a table"),
+        ("columns = { time = 'T', rpm_port = {name='R'} }", "columns.rpm_port.unit", "missing"),
+        (
+            "columns = { time = 'T', rpm_port = {name='R', unit='gal/h'} }",
+            "columns.rpm_port.unit",
+            "gallon must say which",
+        ),
+        ("columns = { time = 'T', rpm_port = {name='R', unit='xx'} }", "columns.rpm_port.unit", "use one of"),
+        ("columns = { time = 'T', rpm_port = {name='R', unit='l/h'} }", "columns.rpm_port.unit", "must be a rotation"),
+        (
+            "columns = { time = 'T', fuel_port = {name='R', unit='kg/h'} }",
+            "columns.fuel_port.unit",
+            "fuel.density_kg_per_m3",
+        ),
+        ("columns = { time = 'T', rmp_port = {name='R', unit='rpm'} }", "columns.rmp_port", "did you mean rpm_port?"),
+        ("columns = { time = 'T', rpm_stbd = {name='R', unit='rpm'} }", "columns.rpm_stbd", "engine ids are port"),
+        (
+            "columns = { time='T', load_port={name='A', unit='%'}, load_pct_port={name='B', unit='%'} }",
+            "columns.load_pct_port",
+            "mapped twice",
+        ),
+        ("time_format = '%H:%M:%S'\nCOLUMNS", "time_format", "lacks the day"),
+        ("time_format = '%d.%m. %H:%M:%S'\nCOLUMNS", "time_format", "lacks the day, the month or the year"),
+        ("time_format = '%d.%m.%Y %I:%M:%S'\nCOLUMNS", "time_format", "lacks the hour"),
+        ("time_format = '%d.%m.%Y'\nCOLUMNS", "time_format", "lacks the hour"),
+        ("time_format = 'ISO8601'\nCOLUMNS", "time_format", "unix_s"),
+        ("time_format = '%Y-%m-%d %H:%M %Q'\nCOLUMNS", "time_format", "no pattern"),
+        ("time_format = '%Y-%m-%d %H:%M %Z'\nCOLUMNS", "time_format", "differs from computer to computer"),
+        ("timezone = 'CEST'\nCOLUMNS", "timezone", "must be an IANA zone"),
+        ("timezone = '../../etc/passwd'\nCOLUMNS", "timezone", "must be an IANA zone"),
+        ("timezone = 'Europe'\nCOLUMNS", "timezone", "must be an IANA zone"),
+        ("timezone = '+25:00'\nCOLUMNS", "timezone", "between -14:00 and +14:00"),
+        ("delimiter = ''\nCOLUMNS", "delimiter", "must be one character"),
+        ("delimiter = ';;'\nCOLUMNS", "delimiter", "must be one character"),
+        ("delimiter = 3\nCOLUMNS", "delimiter", "text in quotes"),
+        ("decimal = ';'\nCOLUMNS", "decimal", "one of '.' or ','"),
+        ("encoding = 'utf-9'\nCOLUMNS", "encoding", "text encoding"),
+        ("encoding = 'base64'\nCOLUMNS", "encoding", "text encoding"),
+        ("files = ['a', 3]\nCOLUMNS", "files[1]", "text in quotes"),
+        ("files = 3\nCOLUMNS", "files", "text in quotes or a list"),
+        ("header_rows = 0\nCOLUMNS", "header_rows", "must be at least 1"),
+        ("clock = { method = 'fixed' }\nCOLUMNS", "clock.offset_s", "needs it"),
+        ("clock = { method = 'guess' }\nCOLUMNS", "clock.method", "one of 'auto'"),
+    ],
+)
+def test_each_fault_of_an_engine_log_table_is_named(log: str, path: str, said: str) -> None:
+    columns = "columns = { time = 'T', rpm_port = { name = 'R', unit = 'rpm' } }"
+    fault = fault_of("[[engine]]\nid='port'\nrated_rpm=2000\n[[engine_log]]\n" + log.replace("COLUMNS", columns))
+    assert fault.startswith(f"engine_log[0].{path}: ")
+    assert said in fault
+
+
+def test_two_tables_for_the_same_files_are_a_fault() -> None:
+    table = "[[engine_log]]\ncolumns = { time = 'T', rpm_a = { name = 'R', unit = 'rpm' } }\n"
+    assert "engine_log[0] has the same" in fault_of("[[engine]]\nid='a'\nrated_rpm=2000\n" + table * 2)
+
+
+def test_one_missing_id_does_not_make_its_columns_unknown() -> None:
+    text = "[[engine]]\nrated_rpm=2000\n[[engine_log]]\ncolumns = { time='T', rpm_a = { name='R', unit='rpm' } }"
+    assert fault_of(text).startswith("engine[0].id: missing")
+
+
+def test_no_fault_speaks_the_language_of_the_library() -> None:
+    text = "\n".join(
+        [
+            "boat = []",
+            "fuel = 'x'",
+            "engine = [3, {}]",
+            "source = [{}]",
+            "engine_log = [{columns = 3}, 4]",
+            "load = {tanks = [{}]}",
+        ]
+    )
+    for fault in faults_of(text):
+        assert not any(word in fault for word in ("Input", "input", "valid ", "pydantic", "instance", "dictionary"))
+
+
+def test_what_is_not_toml_says_where() -> None:
+    assert "line 2" in fault_of("[boat]\nname = \n")
+
+
+@pytest.mark.parametrize(
+    ("text", "hours"), [("UTC", 0), ("Z", 0), ("+02:00", 2), ("-0530", -5.5), ("UTC+3", 3), ("GMT-1", -1), ("+14", 14)]
+)
+def test_offsets(text: str, hours: float) -> None:
+    assert parse_zone(text).utcoffset(None) == timedelta(hours=hours)
+
+
+def test_column_keys_name_quantity_and_engine() -> None:
+    assert log_channel("fuel_l_per_h_port", ("port", "stbd")) == ("fuel_l_per_h", "l/h", "port")
+    assert log_channel("oil_stbd", ("port", "stbd")) == ("oil_bar", "bar", "stbd")
+    assert log_channel("rpm_bow", ("port", "stbd")) is None
+    assert log_channel("rpm", ("port",)) is None
+
+
+def test_files_are_read_with_their_text(tmp_path: Path) -> None:
+    path = tmp_path / "boat.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + SOUND.encode())
+    config, text = read_config(path)
+    assert config == load_config(SOUND)
+    assert text == SOUND
+    for content, said in ((b"\xff\xfeb\x00", "no UTF-8 text"), (None, "cannot be read")):
+        if content is None:
+            path.unlink()
+        else:
+            path.write_bytes(content)
+        with pytest.raises(TrialCaptureError, match=said):
+            read_config(path)
+    with pytest.raises(TrialCaptureError, match="a folder"):
+        read_config(tmp_path)
+
+
+def test_a_session_table_is_left_alone() -> None:
+    assert load_config('[session]\nid = "x"\n' + SOUND) == load_config(SOUND)
+
+
+def test_equal_settings_have_equal_hashes_and_others_have_not() -> None:
+    one = load_config(SOUND)
+    assert config_hash(one) == config_hash(load_config(SOUND + "\n# a comment\n[steady]\nmin_duration_s = 30\n"))
+    assert config_hash(one) != config_hash(load_config(SOUND + "[steady]\nmin_duration_s = 31\n"))
+
+
+def test_settings_cannot_be_changed_afterwards() -> None:
+    with pytest.raises(ValueError, match="frozen"):
+        load_config(SOUND).boat.name = "other"  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("path", sorted((Path(__file__).parents[1] / "configs").glob("*.toml")), ids=lambda p: p.name)
+def test_the_configurations_we_ship_are_sound(path: Path) -> None:
+    read_config(path)
+
+
+VALUE = st.recursive(
+    st.none() | st.booleans() | st.integers(-(10**6), 10**6) | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
+    max_leaves=8,
+)
+SECTIONS = [type(getattr(Config(), name)) for name in ("boat", "fuel", "load", "bands", "steady")]
+KEYS = sorted(
+    {*Config.model_fields, *EngineLog.model_fields, "lightship_lb", "id", "kind", "port", "time"}
+    | {key for section in SECTIONS for key in section.model_fields}
+)
+TABLE = st.dictionaries(st.sampled_from(KEYS), VALUE, max_size=4)
+
+
+def toml_ready(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: toml_ready(v) for k, v in value.items() if v is not None}
+    if isinstance(value, list):
+        return [toml_ready(v) for v in value if v is not None]
+    return value
+
+
+@settings(max_examples=200)
+@given(st.dictionaries(st.sampled_from(KEYS), VALUE | TABLE | st.lists(TABLE, max_size=3), max_size=5))
+def test_any_toml_gives_settings_or_a_list_of_faults(data: dict[str, Any]) -> None:
+    faults = ["a: sound"]
+    try:
+        load_config(tomli_w.dumps(toml_ready(data)))
+    except ConfigError as fault:
+        faults = fault.faults
+    assert faults
+    assert all(": " in line and "\n" not in line for line in faults)

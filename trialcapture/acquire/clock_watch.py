@@ -1,0 +1,65 @@
+"""Notices the wall clock stepping and the computer sleeping, by comparing clocks about once a second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from trialcapture.acquire.clock import Clock
+
+STEP_S = 0.02
+"""A change of wall minus monotonic time beyond this within one look is a step: time services slew at most
+0.5 ms a second (common practice, no source)."""
+SLEEP_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFinding:
+    """The wall clock stepped, or the computer slept.
+
+    Attributes:
+        kind: ``wall_step`` or ``slept``.
+        seconds: Size of the step, forward positive, or length of the sleep.
+        from_ns: Session-independent monotonic time of the look before [ns].
+        to_ns: The same of this look.
+    """
+
+    kind: str
+    seconds: float
+    from_ns: int
+    to_ns: int
+
+
+class ClockWatch:
+    """Compares the clocks of a computer.
+
+    Args:
+        clock: The clocks.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._last = self._look()
+
+    def tick(self) -> list[ClockFinding]:
+        """Compare with the last look."""
+        mono_0, awake_0, wall_0 = self._last
+        mono, awake, wall = self._last = self._look()
+        findings = []
+        slept_s = ((mono - mono_0) - (awake - awake_0)) / 1e9
+        if slept_s > SLEEP_S:
+            findings.append(ClockFinding("slept", slept_s, mono_0, mono))
+        step_s = ((wall - wall_0) - (mono - mono_0)) / 1e9
+        if abs(step_s) > STEP_S:
+            findings.append(ClockFinding("wall_step", step_s, mono_0, mono))
+        return findings
+
+    def _look(self) -> tuple[int, int, int]:
+        # The tightest of three looks: a thread may be held up between two clocks.
+        looks = []
+        for _ in range(3):
+            before = self._clock.mono_ns()
+            awake, wall = self._clock.awake_ns(), self._clock.wall_ns()
+            after = self._clock.mono_ns()
+            looks.append((after - before, (before + after) // 2, awake, wall))
+        _, mono, awake, wall = min(looks)
+        return mono, awake, wall

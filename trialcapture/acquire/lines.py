@@ -1,0 +1,106 @@
+"""From received bytes to journal lines: one cutter a sender, the stamp of each line its first byte's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from trialcapture.acquire.backlog import Received
+from trialcapture.decode.pieces import cut_pieces
+
+HOLD_NS = 800_000_000
+"""An unfinished line is written as it is after so long, so that nothing older than a second is ever lost."""
+MOST_SENDERS = 64
+"""Senders told apart on one source; beyond it the least recently heard is let go."""
+_ID_LENGTH = 15
+
+
+class Piece(NamedTuple):
+    """A piece of a stream, ready for the journal.
+
+    Attributes:
+        source: Id it is journalled under.
+        mono_ns: Session time its first byte came [ns].
+        wall_ns: Wall clock at the same moment [ns since 1970 UTC].
+        data: The bytes, line end included.
+    """
+
+    source: str
+    mono_ns: int
+    wall_ns: int
+    data: bytes
+
+
+class _Rest(NamedTuple):
+    data: bytes
+    mono_ns: int
+    wall_ns: int
+
+
+class LineCutter:
+    """Cuts what every sender sends into pieces.
+
+    Senders at one address share a source id (a gateway may change its port with every datagram); the second
+    address heard on a source is journalled as ``<id>-2`` and so on, so that two devices never mix.
+    """
+
+    def __init__(self) -> None:
+        self._rests: dict[tuple[str, str], _Rest] = {}
+        self._addresses: dict[str, list[str]] = {}
+
+    def feed(self, received: Received) -> list[Piece]:
+        """Take bytes in and return the pieces that are complete now."""
+        key = (received.source, received.sender)
+        rest = self._rests.pop(key, None)
+        buffer = received.data if rest is None else rest.data + received.data
+        cut, left = cut_pieces(buffer)
+        source = self.source_of(received.source, received.sender)
+        mono_ns, wall_ns = (received.mono_ns, received.wall_ns) if rest is None else rest[1:]
+        pieces = []
+        for data in cut:
+            pieces.append(Piece(source, mono_ns, wall_ns, data))
+            mono_ns, wall_ns = received.mono_ns, received.wall_ns
+        if left:
+            self._rests[key] = _Rest(left, mono_ns, wall_ns)
+            if len(self._rests) > MOST_SENDERS:
+                pieces += self._let_go(next(iter(self._rests)))
+        return pieces
+
+    def flush(self, before_ns: int | None = None) -> list[Piece]:
+        """Return unfinished pieces whose first byte came before `before_ns`; all of them when None."""
+        due = [key for key, rest in self._rests.items() if before_ns is None or rest.mono_ns <= before_ns]
+        return [piece for key in due for piece in self._let_go(key)]
+
+    def source_of(self, source: str, sender: str) -> str:
+        """Return the id a sender's bytes are journalled under."""
+        address = sender.rpartition(":")[0]
+        known = self._addresses.setdefault(source, [])
+        if address not in known:
+            if len(known) >= MOST_SENDERS:
+                address = known[-1]
+            else:
+                known.append(address)
+        return numbered_id(source, known.index(address) + 1)
+
+    def know(self, source: str, addresses: list[str]) -> None:
+        """Keep the numbers that addresses had before a restart."""
+        self._addresses[source] = addresses[:MOST_SENDERS]
+
+    def senders(self) -> Iterator[tuple[str, str]]:
+        """Yield journal id and address of every sender heard on a source that names its senders."""
+        for source, known in self._addresses.items():
+            for number, address in enumerate(known, 1):
+                if address:
+                    yield numbered_id(source, number), address
+
+    def _let_go(self, key: tuple[str, str]) -> list[Piece]:
+        rest = self._rests.pop(key)
+        return [Piece(self.source_of(*key), rest.mono_ns, rest.wall_ns, rest.data)]
+
+
+def numbered_id(source: str, number: int) -> str:
+    """Return the id of the n-th address heard on a source, no longer than an id may be."""
+    if number <= 1:
+        return source
+    tail = f"-{number}"
+    return source[: _ID_LENGTH - len(tail)] + tail

@@ -1,0 +1,1 @@
+"""Sessions on disk: journal, manifest, Parquet; everything written is complete or absent."""

@@ -1,0 +1,124 @@
+"""Files that are complete or absent: temporary file beside the target, fsync, check, rename."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from trialcapture.errors import TrialCaptureError
+
+_DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+
+
+@contextmanager
+def open_replacement(
+    path: Path, *, needed_bytes: int | None = None, check: Callable[[Path], None] | None = None
+) -> Iterator[BinaryIO]:
+    """Open a file that takes the place of `path` only once it is whole and on the disk.
+
+    Leaving the block normally flushes, fsyncs, checks and renames; leaving it by any exception, Ctrl-C
+    included, removes what was written and leaves a former `path` as it was.
+
+    Args:
+        path: The file to make or replace; its folder is made when it is not there.
+        needed_bytes: About how much will be written, for the message when the disk is full.
+        check: Called with the temporary file's path after it is closed; raises what is wrong with it.
+
+    Raises:
+        TrialCaptureError: The disk is full or the file cannot be written.
+    """
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with temporary.open("wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        if check is not None:
+            check(temporary)
+        temporary.replace(path)
+        sync_folder(path.parent)
+    except OSError as fault:
+        raise write_error(fault, path, needed_bytes) from fault
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a whole file so that it is complete or absent, whatever happens meanwhile.
+
+    Args:
+        path: The file to make or replace.
+        data: Its content.
+
+    Raises:
+        TrialCaptureError: The disk is full, the file cannot be written, or it does not read back the same.
+    """
+
+    def reads_back(temporary: Path) -> None:
+        if temporary.read_bytes() != data:
+            raise TrialCaptureError(
+                "a file did not read back as it was written",
+                where=str(path),
+                expected="check the disk; nothing was replaced",
+            )
+
+    with open_replacement(path, needed_bytes=len(data), check=reads_back) as file:
+        file.write(data)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename inside a folder survive a power cut; Windows does so by itself and has no such call."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:
+    """Return the error a person should see when writing failed.
+
+    Args:
+        fault: What the operating system said.
+        path: The file that was to be written.
+        needed_bytes: About how much room it needs.
+    """
+    if fault.errno in _DISK_FULL:
+        needed = "" if needed_bytes is None else f", about {size_text(needed_bytes)} are needed"
+        return TrialCaptureError(
+            "the disk is full, nothing half-written was left",
+            seen=f"{size_text(free_bytes(path.parent))} free{needed}",
+            where=str(path),
+            expected="free some space or choose another disk, then run the same command again",
+        )
+    return TrialCaptureError(
+        "a file cannot be written",
+        seen=fault.strerror or str(fault),
+        where=str(path),
+        expected="check that the folder exists, may be written to, and no other program holds the file open",
+    )
+
+
+def free_bytes(folder: Path) -> int:
+    """Return the free space [bytes] of the disk a folder is on; the folder itself need not exist yet."""
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    return shutil.disk_usage(folder).free
+
+
+def size_text(size_bytes: int) -> str:
+    """Return a size as people read it, such as ``"1.5 MB"``."""
+    size, units = float(size_bytes), ["bytes", "kB", "MB", "GB", "TB"]
+    while size >= 1000 and len(units) > 1:
+        size /= 1000
+        units.pop(0)
+    return f"{size:.0f} {units[0]}" if units[0] == "bytes" else f"{size:.1f} {units[0]}"

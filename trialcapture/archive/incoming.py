@@ -1,0 +1,129 @@
+"""Looking at files before they are collected: what is no log is refused before anything is copied."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from trialcapture.archive.raw import packing, read_blocks, read_whole
+from trialcapture.archive.session import match_engine_log
+from trialcapture.config import Config
+from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.errors import TrialCaptureError
+
+# A sentence by its shape alone: whether its checksum holds is for the decoder to say, line by line.
+_SENTENCE = re.compile(rb"[$!](?:[A-Z]{2}[A-Z0-9]{3}|P[A-Z0-9]{3,8}),[ -~]{2,250}(?:\*[0-9A-Fa-f]{2}|[\r\n])")
+_OTHER_KINDS = (
+    (b"PK\x03\x04", "a ZIP archive; unpack it and give the logs in it"),
+    (b"7z\xbc\xaf", "a 7-Zip archive; unpack it and give the logs in it"),
+    (b"\xfd7zXZ", "an xz archive; unpack it and give the logs in it"),
+    (b"BZh", "a bzip2 archive; unpack it and give the logs in it"),
+    (b"%PDF", "a PDF document"),
+    (b"PAR1", "a Parquet file"),
+    (b"\xff\xfe", "UTF-16 text, as some terminals save it; save it as plain text (ASCII or UTF-8)"),
+    (b"\xfe\xff", "UTF-16 text, as some terminals save it; save it as plain text (ASCII or UTF-8)"),
+    (b"\xd4\xc3\xb2\xa1", "a packet capture; export its NMEA text first"),
+    (b"\x0a\x0d\x0d\x0a", "a packet capture; export its NMEA text first"),
+)
+_CANDUMP = re.compile(rb"\(\d+\.\d+\) +\S+ +[0-9A-F]+#")
+_TABLE = re.compile(rb"[^\r\n]*[,;\t][^\r\n]*(?:\r\n?|\n)[^\r\n]*\d[,;\t]")
+
+
+def check_nmea_log(path: Path, warn: Callable[[str], None]) -> None:
+    """Make sure that a file is an NMEA 0183 log.
+
+    Args:
+        path: The file, plain or packed.
+        warn: Called with one sentence when it is torn or damaged but something survives.
+
+    Raises:
+        TrialCaptureError: It is missing, no file, unreadable or empty, or holds no sentence.
+    """
+    is_packed = bool(packing(_check_file(path)))
+    size, head, is_log = 0, b"", False
+    for _, block in read_blocks(path, 1 << 20, warn=warn):
+        head = head or block[:4096]
+        size += len(block)
+        is_log = is_log or _SENTENCE.search(block) is not None
+        if is_log and not is_packed:  # a packed file is read to its end: a torn copy can be made again now
+            return
+    if is_log:
+        return
+    raise TrialCaptureError(
+        "this is not an NMEA log", seen=f"no sentence in {size} bytes", where=str(path), expected=_kind_hint(head)
+    )
+
+
+def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) -> None:
+    """Make sure that an engine log is described by the settings and fits what they say.
+
+    Args:
+        path: The file, plain or packed.
+        config: Boat and trial settings.
+        warn: Called with one sentence when it is torn, or when nothing is in a declared column.
+
+    Raises:
+        TrialCaptureError: It is missing, no file, unreadable or empty; no ``[[engine_log]]`` table fits its
+            name; or its content does not fit the table.
+    """
+    _check_file(path)
+    spec = match_engine_log(path.name, config)
+    if spec is None:
+        patterns = [log.files if isinstance(log.files, str) else " ".join(log.files) for log in config.engine_log]
+        raise TrialCaptureError(
+            "no [[engine_log]] table of the settings describes this engine log",
+            seen=path.name,
+            where=str(path),
+            expected="a table whose files pattern fits its name; there is "
+            + (", ".join(f"files = {pattern!r}" for pattern in patterns) if patterns else "none"),
+        )
+    table, rejects = decode_engine_log(
+        read_whole(path, warn=warn),
+        spec,
+        config.engine_ids,
+        str(path),
+        density_kg_per_m3=config.fuel.density_kg_per_m3,
+    )
+    for name in table.column_names[2:]:
+        if table[name].null_count == table.num_rows:
+            warn(f"{path}: the column for {name} is empty from top to bottom")
+    unread = sum(reason != "repeated heading" for reason in rejects["reason"].to_pylist())
+    if unread:
+        warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out")
+
+
+def _check_file(path: Path) -> bytes:
+    """Return the first bytes of a file."""
+    if path.is_dir():
+        raise TrialCaptureError("this is a folder, not a log", where=str(path), expected="give the files in it")
+    if not path.exists():
+        raise TrialCaptureError("there is no such file", where=str(path), expected="check the path")
+    if not path.is_file():
+        raise TrialCaptureError("this is no plain file", where=str(path), expected="give a recorded log")
+    try:
+        with path.open("rb") as file:
+            first = file.read(8)
+    except OSError as fault:
+        raise TrialCaptureError(
+            "a file cannot be read",
+            seen=fault.strerror or str(fault),
+            where=str(path),
+            expected="check that you may read it",
+        ) from fault
+    if not first:
+        raise TrialCaptureError(
+            "this log is empty", seen="0 bytes", where=str(path), expected="copy it from the recorder again"
+        )
+    return first
+
+
+def _kind_hint(head: bytes) -> str:
+    for mark, kind in _OTHER_KINDS:
+        if head.startswith(mark):
+            return f"it looks like {kind}"
+    if _CANDUMP.search(head):
+        return "it looks like a CAN log; NMEA sentences look like $GPRMC,...*hh"
+    if b"\0" not in head and _TABLE.match(head):
+        return "it looks like a table; if it is an engine log, give it with --engine-log"
+    return "NMEA sentences look like $GPRMC,...*hh; was it recorded at the wrong baud rate?"

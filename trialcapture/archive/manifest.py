@@ -1,0 +1,184 @@
+"""The manifest: SHA-256 and size of every raw file, so that one flipped bit is found years later."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+from trialcapture.archive.atomic import write_file
+from trialcapture.errors import TrialCaptureError
+
+SCHEMA_VERSION = 1
+_NAME = "manifest.json"
+# What desktops leave in every folder they show; hidden files (temporary ones among them) are not ours either.
+_DESKTOP_FILES = {"thumbs.db", "desktop.ini"}
+
+
+@dataclass(frozen=True, slots=True)
+class ManifestFault:
+    """One raw file that is not as the manifest says.
+
+    Attributes:
+        path: The file, relative to the session, with ``/``.
+        kind: ``missing`` from disk, ``changed`` content or size, ``unlisted`` in the manifest,
+            or ``unreadable``.
+        text: One sentence for people.
+    """
+
+    path: str
+    kind: Literal["missing", "changed", "unlisted", "unreadable"]
+    text: str
+
+    def __str__(self) -> str:
+        """Say file and fault in one line."""
+        return f"{self.path}: {self.text}"
+
+
+@dataclass(frozen=True, slots=True)
+class ManifestEntry:
+    """One raw file as the manifest has it.
+
+    Attributes:
+        path: The file, relative to the session, with ``/``.
+        sha256: Hash of its content, hexadecimal.
+        bytes: Its size.
+    """
+
+    path: str
+    sha256: str
+    bytes: int
+
+
+def hash_file(path: Path, *, progress: Callable[[int], None] | None = None) -> tuple[str, int]:
+    """Return the SHA-256 (hexadecimal) and the size [bytes] of a file.
+
+    Args:
+        path: The file.
+        progress: Called with the number of bytes just read.
+    """
+    digest, size = hashlib.sha256(), 0
+    with path.open("rb") as file:
+        while chunk := file.read(1 << 20):
+            digest.update(chunk)
+            size += len(chunk)
+            if progress is not None:
+                progress(len(chunk))
+    return digest.hexdigest(), size
+
+
+def raw_files(folder: Path) -> Iterator[Path]:
+    """Yield every raw file of a session, in the order of the manifest."""
+    raw = folder / "raw"
+    found = {p.relative_to(folder).as_posix(): p for p in raw.rglob("*") if p.is_file()}
+    for name in sorted(found):
+        path = found[name]
+        if not path.name.startswith(".") and path.name.lower() not in _DESKTOP_FILES:
+            yield path
+
+
+def write_manifest(folder: Path) -> None:
+    """Hash every file under ``raw/`` and write ``manifest.json``.
+
+    Args:
+        folder: The session.
+
+    Raises:
+        TrialCaptureError: A file cannot be read, or the manifest cannot be written.
+    """
+    entries = []
+    for path in raw_files(folder):
+        try:
+            sha256, size = hash_file(path)
+        except OSError as fault:
+            raise TrialCaptureError(
+                "a raw file cannot be read", seen=fault.strerror or str(fault), where=str(path)
+            ) from fault
+        entries.append(ManifestEntry(path.relative_to(folder).as_posix(), sha256, size))
+    content = {"schema_version": SCHEMA_VERSION, "files": [asdict(entry) for entry in entries]}
+    text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+    write_file(folder / _NAME, text.encode())
+
+
+def read_manifest(folder: Path) -> list[ManifestEntry] | None:
+    """Return the manifest's entries by path, or None when there is no manifest.
+
+    Raises:
+        TrialCaptureError: The manifest cannot be read, is no manifest, or is of another version.
+    """
+    path = folder / _NAME
+    try:
+        content = json.loads(path.read_bytes())
+        entries = [ManifestEntry(str(e["path"]), str(e["sha256"]), int(e["bytes"])) for e in content["files"]]
+        version = content["schema_version"]
+    except FileNotFoundError:
+        return None
+    except OSError as fault:
+        raise TrialCaptureError(
+            "the manifest cannot be read", seen=fault.strerror or str(fault), where=str(path)
+        ) from fault
+    except (ValueError, KeyError, TypeError) as fault:
+        raise TrialCaptureError(
+            "the manifest is damaged",
+            seen=str(fault),
+            where=str(path),
+            expected="restore it from a copy; without it nobody can show that the raw files are unchanged",
+        ) from fault
+    if version != SCHEMA_VERSION:
+        raise TrialCaptureError(
+            "the manifest was made by another version",
+            seen=f"schema_version {version}",
+            where=str(path),
+            expected=f"schema_version {SCHEMA_VERSION}; update the program",
+        )
+    return entries
+
+
+def verify_manifest(folder: Path, *, progress: Callable[[int], None] | None = None) -> list[ManifestFault]:
+    """Compare every raw file with the manifest.
+
+    Args:
+        folder: The session.
+        progress: Called with the number of bytes just read.
+
+    Returns:
+        What is not as it should be, by path; empty when every file is there and unchanged.
+
+    Raises:
+        TrialCaptureError: There is no manifest, or it is damaged.
+    """
+    entries = read_manifest(folder)
+    if entries is None:
+        raise TrialCaptureError(
+            "this session has no manifest",
+            where=str(folder / _NAME),
+            expected="it is written when a recording is closed and after every import; "
+            "without it nothing can be compared",
+        )
+    faults = []
+    for entry in entries:
+        name = entry.path
+        path = folder / name
+        if not path.is_file():
+            faults.append(ManifestFault(name, "missing", "the file is missing"))
+            continue
+        try:
+            sha256, size = hash_file(path, progress=progress)
+        except OSError as fault:
+            faults.append(ManifestFault(name, "unreadable", f"cannot be read ({fault.strerror or fault})"))
+            continue
+        if size != entry.bytes:
+            text = f"has {size} bytes where the manifest says {entry.bytes}"
+            faults.append(ManifestFault(name, "changed", text))
+        elif sha256 != entry.sha256:
+            text = f"content changed: SHA-256 {sha256}, the manifest says {entry.sha256}"
+            faults.append(ManifestFault(name, "changed", text))
+    listed = {entry.path for entry in entries}
+    for path in raw_files(folder):
+        name = path.relative_to(folder).as_posix()
+        if name not in listed:
+            faults.append(ManifestFault(name, "unlisted", "is not in the manifest"))
+    return sorted(faults, key=lambda fault: fault.path)

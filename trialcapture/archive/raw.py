@@ -1,0 +1,164 @@
+"""Reading raw files as they lie on disk: plain, gzip or zstandard by their first bytes, torn or whole."""
+
+from __future__ import annotations
+
+import warnings
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, BinaryIO, Literal
+
+from trialcapture.errors import TrialCaptureError
+
+_LONGEST_LINE_BYTES = 1 << 20
+_PACKED_BYTES = 1 << 14
+_UNPACKED_BYTES = 1 << 20
+_GZIP = b"\x1f\x8b\x08"
+_ZSTD = b"\x28\xb5\x2f\xfd"
+
+Packing = Literal["", "gz", "zst"]
+
+
+def _warn(text: str) -> None:
+    warnings.warn(text, stacklevel=2)
+
+
+def packing(head: bytes) -> Packing:
+    """Return how a file is packed, told by its first bytes and never by its name: "gz", "zst" or ""."""
+    if head.startswith(_GZIP):
+        return "gz"
+    return "zst" if head.startswith(_ZSTD) or _is_skippable(head) else ""
+
+
+def _is_skippable(head: bytes) -> bool:
+    return len(head) >= 4 and head[1:4] == b"\x2a\x4d\x18" and 0x50 <= head[0] <= 0x5F
+
+
+def read_blocks(
+    path: Path, block_bytes: int = 8 << 20, *, warn: Callable[[str], None] = _warn
+) -> Iterator[tuple[int, bytes]]:
+    """Read a journal or a plain NMEA log in blocks of whole lines, in bounded memory.
+
+    Args:
+        path: The file; gzip (several members too) and zstandard are told by their first bytes and unpacked.
+        block_bytes: About how much to give at a time. Blocks are cut only where a line ends; a run of more
+            than a mebibyte (or one block, if that is more) without any line end is no line and is cut there.
+        warn: Called with one sentence for each place where a packed file is damaged or ends early;
+            everything that survives is given.
+
+    Yields:
+        The 0-based number of the block's first line (lines end in CRLF, LF or CR), and the block. The blocks
+        joined are the file, an unterminated last line included.
+
+    Raises:
+        TrialCaptureError: The file cannot be read.
+    """
+    first_line = 0
+    pieces: list[bytes] = []
+    held = 0
+    for chunk in read_chunks(path, min(block_bytes, _UNPACKED_BYTES), warn=warn):
+        pieces.append(chunk)
+        held += len(chunk)
+        if held < block_bytes:
+            continue
+        whole = b"".join(pieces)
+        end = max(whole.rfind(b"\n"), whole.rfind(b"\r", 0, -1)) + 1
+        if end == 0 and held < max(block_bytes, _LONGEST_LINE_BYTES):
+            pieces = [whole]
+            continue
+        block = whole[:end] if end else whole
+        yield first_line, block
+        first_line += max(1, count_lines(block))
+        pieces, held = [whole[len(block) :]], held - len(block)
+    if rest := b"".join(pieces):
+        yield first_line, rest
+
+
+def count_lines(block: bytes) -> int:
+    """Return the number of line ends in a block, where CRLF, LF and CR each end one line."""
+    return block.count(b"\n") + block.count(b"\r") - block.count(b"\r\n")
+
+
+def read_whole(path: Path, *, warn: Callable[[str], None] = _warn) -> bytes:
+    """Return the whole content of a file, unpacked; meant for engine logs.
+
+    Raises:
+        TrialCaptureError: The file cannot be read.
+    """
+    return b"".join(read_chunks(path, 1 << 20, warn=warn))
+
+
+def read_chunks(path: Path, size: int, *, warn: Callable[[str], None] = _warn) -> Iterator[bytes]:
+    """Yield a file's content in chunks of at most about `size` bytes, unpacked, cut anywhere.
+
+    Raises:
+        TrialCaptureError: The file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(4)
+            file.seek(0)
+            if kind := packing(head):
+                yield from _unpack(file, kind, path, warn)
+            else:
+                while chunk := file.read(size):
+                    yield chunk
+    except OSError as fault:
+        raise TrialCaptureError(
+            "a file cannot be read",
+            seen=fault.strerror or str(fault),
+            where=str(path),
+            expected="check the path, and that you may read it",
+        ) from fault
+
+
+def _unpack(file: BinaryIO, kind: Packing, path: Path, warn: Callable[[str], None]) -> Iterator[bytes]:
+    """Unpack members (gzip) or frames (zstandard) one after the other until what follows is neither."""
+    packed = file.read(_PACKED_BYTES)
+    while packed:
+        unpacker, fault_type = _unpacker(kind)
+        while packed and not unpacker.eof:
+            part, fault = _decompress(unpacker, packed, fault_type)
+            if part:
+                yield part
+            if fault:
+                warn(f"{path}: damaged near byte {file.tell()} ({fault}); what comes before is used")
+                return
+            packed = unpacker.unused_data if unpacker.eof else file.read(_PACKED_BYTES)
+        if not unpacker.eof:
+            warn(f"{path}: the packed file ends early, as after a crash or a torn copy; what survives is used")
+            return
+        while not packed.strip(b"\0") and (packed := file.read(_PACKED_BYTES)):  # zeros pad some files
+            pass
+        packed = packed.lstrip(b"\0")
+        if len(packed) < 4:
+            packed += file.read(_PACKED_BYTES)
+        if packed and packing(packed) != kind:
+            warn(f"{path}: what follows near byte {file.tell()} is not packed the same way; it is not used")
+            return
+
+
+def _unpacker(kind: Packing) -> tuple[Any, type[Exception]]:
+    if kind == "gz":
+        return zlib.decompressobj(wbits=31), zlib.error
+    import zstandard  # noqa: PLC0415  only needed for this kind of file
+
+    return zstandard.ZstdDecompressor().decompressobj(), zstandard.ZstdError
+
+
+def _decompress(unpacker: Any, packed: bytes, fault_type: type[Exception]) -> tuple[bytes, str]:
+    """Return what `packed` unpacks to, and what is wrong with it or ""."""
+    spare = unpacker.copy() if hasattr(unpacker, "copy") else None
+    try:
+        return unpacker.decompress(packed), ""
+    except fault_type as fault:
+        # zlib gives out nothing of a failing call, however much of it was sound: go up to the fault by bytes.
+        parts = []
+        for at in range(len(packed)):
+            if spare is None:
+                break
+            try:
+                parts.append(spare.decompress(packed[at : at + 1]))
+            except fault_type:
+                break
+        return b"".join(parts), str(fault)

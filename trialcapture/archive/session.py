@@ -1,0 +1,323 @@
+"""A session: the folder of one trial day, from its raw data to its report."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from trialcapture.archive.atomic import write_error, write_file
+from trialcapture.config import Config, EngineLog, load_config
+from trialcapture.errors import TrialCaptureError
+
+FILE_NAME = "session.toml"
+_NMEA_LOG = re.compile(r"nmea(?:-(\d+))?\.log(?:\.gz|\.zst)?")
+_SETTINGS_BELOW = "# ---- boat and trial settings, as given ----"
+_SESSION_BELOW = "# ---- the session ----"
+
+
+@dataclass(frozen=True, slots=True)
+class ImportedFile:
+    """Where a raw file came from.
+
+    Attributes:
+        path: The file, relative to the session, with ``/``.
+        original: Its name where it was collected.
+        sha256: Hash of its content, which is the original's too.
+        bytes: Size.
+        added: UTC time of the import.
+    """
+
+    path: str
+    original: str
+    sha256: str
+    bytes: int
+    added: str
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One trial day on disk.
+
+    Attributes:
+        folder: Where it lies.
+        id: Its name for people and reports, unique by time and boat.
+        created: UTC time it was begun, ISO 8601 with ``Z``.
+        made_by: Program and version that began it.
+        config: Boat and trial settings as used.
+        config_text: The same as TOML text, as it was given.
+        files: Origin of every file that was collected; empty for a recording.
+    """
+
+    folder: Path
+    id: str
+    created: str
+    made_by: str
+    config: Config
+    config_text: str
+    files: tuple[ImportedFile, ...] = field(default=())
+
+
+def create_session(
+    folder: Path,
+    config: Config,
+    *,
+    made_by: str,
+    created: str,
+    id: str | None = None,
+    config_text: str | None = None,
+    files: Sequence[ImportedFile] = (),
+) -> Session:
+    """Make a new session folder with ``session.toml`` and an empty ``raw/``.
+
+    Args:
+        folder: Where; it must not exist, or be empty.
+        config: Boat and trial settings.
+        made_by: Program and version, such as ``"trialcapture 0.1.0"``.
+        created: UTC time, ISO 8601 with ``Z``.
+        id: Name of the session; made of `created` and the boat's name when not given.
+        config_text: TOML text of the settings, kept word by word with its comments; written from `config`
+            when not given.
+        files: Origin of the files that will be put in ``raw/``.
+
+    Raises:
+        TrialCaptureError: The folder is in use, or it cannot be written.
+    """
+    stamp = _parse_created(created)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise TrialCaptureError(
+            "a new session needs a folder of its own",
+            seen="a session" if (folder / FILE_NAME).exists() else "a folder or file that is in use",
+            where=str(folder),
+            expected="give a name that does not exist yet",
+        )
+    session = Session(
+        folder=folder,
+        id=id or f"{stamp:%Y%m%dT%H%M%SZ}-{_plain_name(config.boat.name)}",
+        created=created,
+        made_by=made_by,
+        config=config,
+        config_text=config_text if config_text is not None else settings_text(config),
+        files=tuple(files),
+    )
+    try:
+        (folder / "raw").mkdir(parents=True)
+    except OSError as fault:
+        raise write_error(fault, folder) from fault
+    write_session(session)
+    return session
+
+
+def write_session(session: Session) -> None:
+    """Write ``session.toml``: the ``[session]`` table, then the settings as given.
+
+    Raises:
+        TrialCaptureError: The disk is full, or the file cannot be written.
+    """
+    head: dict[str, Any] = {"id": session.id, "created": session.created, "made_by": session.made_by}
+    if session.files:
+        head["file"] = [
+            {"path": f.path, "original": f.original, "sha256": f.sha256, "bytes": f.bytes, "added": f.added}
+            for f in session.files
+        ]
+    settings = tomllib.loads(session.config_text)
+    # Where the settings of another session were taken, its own table stays behind.
+    is_other = settings.pop("session", None) is not None
+    text = tomli_w.dumps(settings) if is_other else session.config_text.strip()
+    own = tomli_w.dumps({"session": head})
+    whole = f"{own}\n{_SETTINGS_BELOW}\n{text}\n"
+    if not _parses_to(whole, {"session": head, **settings}):  # keys above the first table would be the session's
+        whole = f"{text}\n\n{_SESSION_BELOW}\n{own}"
+    write_file(session.folder / FILE_NAME, whole.encode())
+
+
+def open_session(folder: Path) -> Session:
+    """Read ``session.toml`` of an existing session.
+
+    Args:
+        folder: The session.
+
+    Raises:
+        TrialCaptureError: There is no session there, or its ``session.toml`` is damaged.
+        ConfigError: The settings in it have faults; every one is listed.
+    """
+    path = folder / FILE_NAME
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        data = tomllib.loads(text)
+    except (FileNotFoundError, NotADirectoryError) as fault:
+        raise _no_session(folder) from fault
+    except OSError as fault:
+        raise TrialCaptureError(
+            "a session cannot be read", seen=fault.strerror or str(fault), where=str(path)
+        ) from fault
+    except ValueError as fault:  # not UTF-8, or not TOML
+        raise TrialCaptureError(
+            "session.toml is damaged",
+            seen=str(fault),
+            where=str(path),
+            expected="mend it with a text editor; the raw files beside it are not touched by this",
+        ) from fault
+    head = data.get("session")
+    if not isinstance(head, dict) or not all(isinstance(head.get(k), str) for k in ("id", "created", "made_by")):
+        raise TrialCaptureError(
+            "session.toml lacks what makes it a session",
+            seen=", ".join(head) if isinstance(head, dict) else "no [session] table",
+            where=str(path),
+            expected="a [session] table with id, created and made_by",
+        )
+    settings = {k: v for k, v in data.items() if k != "session"}
+    below, above = text.partition(f"\n{_SETTINGS_BELOW}\n")[2], text.partition(f"\n{_SESSION_BELOW}\n")[0]
+    as_given = next((part for part in (below, above) if _parses_to(part, settings)), tomli_w.dumps(settings))
+    return Session(
+        folder=folder,
+        id=head["id"],
+        created=head["created"],
+        made_by=head["made_by"],
+        config=load_config(text, where=str(path)),
+        config_text=as_given,
+        files=_imported_files(head.get("file", []), path),
+    )
+
+
+def nmea_files(session: Session) -> list[Path]:
+    """Return the NMEA logs of a session in order: ``raw/nmea.log``, ``raw/nmea-02.log`` … , packed or not."""
+    found = []
+    for path in (session.folder / "raw").glob("nmea*.log*"):
+        if (match := _NMEA_LOG.fullmatch(path.name)) and path.is_file():
+            found.append((int(match[1] or 1), path.name, path))
+    return [path for _, _, path in sorted(found)]
+
+
+def engine_files(session: Session) -> list[tuple[Path, EngineLog]]:
+    """Return every engine log of a session with the ``[[engine_log]]`` table that describes it, by name.
+
+    Raises:
+        TrialCaptureError: A file is described by two tables.
+    """
+    matched = []
+    for path in _engine_folder(session):
+        log = match_engine_log(path.name, session.config)
+        if log is not None:
+            matched.append((path, log))
+    return matched
+
+
+def unmatched_engine_files(session: Session) -> list[Path]:
+    """Return the files in ``raw/engine`` that no ``[[engine_log]]`` table describes, by name."""
+    return [path for path in _engine_folder(session) if match_engine_log(path.name, session.config) is None]
+
+
+def match_engine_log(name: str, config: Config) -> EngineLog | None:
+    """Return the ``[[engine_log]]`` table whose ``files`` pattern fits a file name, or None.
+
+    Patterns are compared without regard to case, and a packed file (``.gz``, ``.zst``) fits by its own name
+    or by the name it had before.
+
+    Raises:
+        TrialCaptureError: Two tables fit, so it would be a guess which one is meant.
+    """
+    lower = name.lower()
+    names = {lower, lower.removesuffix(".gz").removesuffix(".zst")}
+    found = []
+    for index, log in enumerate(config.engine_log):
+        patterns = [log.files] if isinstance(log.files, str) else list(log.files)
+        plain = [p.lower().removeprefix("raw/engine/") for p in patterns]
+        if any(fnmatchcase(n, p) for n in names for p in plain):
+            found.append((index, log))
+    if len(found) > 1:
+        raise TrialCaptureError(
+            "an engine log fits more than one [[engine_log]] table",
+            seen=name,
+            where=" and ".join(f"engine_log[{index}].files = {log.files!r}" for index, log in found),
+            expected="narrow the patterns so that each file fits one table",
+        )
+    return found[0][1] if found else None
+
+
+def settings_text(config: Config) -> str:
+    """Return the settings that differ from their defaults, as TOML."""
+    return tomli_w.dumps(_without_none(config.model_dump(mode="json", exclude_defaults=True)))
+
+
+def _engine_folder(session: Session) -> list[Path]:
+    folder = session.folder / "raw" / "engine"
+    if not folder.is_dir():
+        return []
+    return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
+
+
+def _imported_files(entries: Any, path: Path) -> tuple[ImportedFile, ...]:
+    try:
+        return tuple(
+            ImportedFile(
+                path=str(e["path"]),
+                original=str(e["original"]),
+                sha256=str(e["sha256"]),
+                bytes=int(e["bytes"]),
+                added=str(e["added"]),
+            )
+            for e in entries
+        )
+    except (KeyError, TypeError, ValueError) as fault:
+        raise TrialCaptureError(
+            "session.toml has a damaged [[session.file]] entry",
+            seen=str(fault),
+            where=str(path),
+            expected="path, original, sha256, bytes and added in each",
+        ) from fault
+
+
+def _no_session(folder: Path) -> TrialCaptureError:
+    if folder.is_file():
+        return TrialCaptureError(
+            "this is a file, not a session",
+            where=str(folder),
+            expected="make a session of it first: trialcapture collect LOG --config CONFIG --into SESSION",
+        )
+    return TrialCaptureError(
+        "there is no session here" if folder.exists() else "there is no such folder",
+        seen=None if not folder.exists() else f"a folder without {FILE_NAME}",
+        where=str(folder),
+        expected="give the folder that 'record', 'collect' or 'rehearse' made",
+    )
+
+
+def _parse_created(created: str) -> datetime:
+    try:
+        stamp = datetime.fromisoformat(created)
+    except ValueError as fault:
+        raise TrialCaptureError(
+            "this is no time of creation",
+            seen=created,
+            expected="UTC in ISO 8601, such as 2026-05-04T09:30:00Z",
+        ) from fault
+    if stamp.tzinfo is None:
+        raise TrialCaptureError("a time of creation needs its zone", seen=created, expected="end it in Z for UTC")
+    return stamp.astimezone(UTC)
+
+
+def _plain_name(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40] or "boat"
+
+
+def _parses_to(text: str, data: Mapping[str, Any]) -> bool:
+    try:
+        return tomllib.loads(text) == data
+    except tomllib.TOMLDecodeError:
+        return False
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list):
+        return [_without_none(item) for item in value]
+    return value

@@ -1,0 +1,83 @@
+"""The command line. Every command imports what it needs when it runs, so that help is there at once."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+
+import click
+
+from trialcapture import __version__
+from trialcapture.cli.collect import collect
+from trialcapture.cli.faults import report_fault
+from trialcapture.cli.process import process
+from trialcapture.cli.record import record
+from trialcapture.cli.rehearse import rehearse
+from trialcapture.cli.verify import verify
+
+_STOPPED = 130
+_SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
+
+
+@click.group(context_settings=_SETTINGS)
+@click.version_option(__version__, prog_name="trialcapture")
+def group() -> None:
+    """Sea trials of instrumented boats: from NMEA 0183 and engine logs to a
+    table of speed, fuel, economy and range with its evidence.
+
+    Raw files are never altered. On a boat's network the program only listens.
+    """
+
+
+for _command in (record, collect, process, verify, rehearse):
+    group.add_command(_command)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit: 0 done, 1 a fault in input or use, 2 wrong usage, 130 stopped."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(AttributeError, ValueError):  # a console that lacks a character shows another
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    sys.exit(_run(given))
+
+
+def _run(given: list[str]) -> int:
+    try:
+        with _stopped_like_ctrl_c():
+            code = group.main(args=given, prog_name="trialcapture", standalone_mode=False)
+            sys.stdout.flush()
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("\nstopped; nothing half-written was left", err=True)
+        return _STOPPED
+    except click.ClickException as fault:
+        fault.show()
+        return fault.exit_code
+    except BrokenPipeError:  # the reader of our output has gone, as in '| head'
+        with suppress(OSError, ValueError):  # or Python complains once more while it closes down
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except Exception as fault:  # noqa: BLE001  a person must never see a traceback
+        report_fault(fault, as_json="--json" in given)
+        return 1
+    return code if isinstance(code, int) else 0
+
+
+@contextmanager
+def _stopped_like_ctrl_c() -> Iterator[None]:
+    """Let a polite kill and a closed terminal end the program as Ctrl-C does, tidying up."""
+    names = [name for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    former = {}
+    with suppress(ValueError):  # not the main thread: signals are somebody else's
+        for name in names:
+            number = getattr(signal, name)
+            if signal.getsignal(number) is not signal.SIG_IGN:  # nohup stays in force
+                former[number] = signal.signal(number, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)

@@ -1,0 +1,95 @@
+"""``trialcapture record``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from trialcapture.cli.output import json_option, path_argument, print_json
+from trialcapture.errors import TrialCaptureError
+
+
+@click.command()
+@path_argument("CONFIG")
+@click.option(
+    "--into",
+    metavar="DIR",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Folder of the session to make, or to go on with.",
+)
+@click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Stop after so long; else Ctrl-C stops.")
+@click.option("--resume", is_flag=True, help="Go on with a session that is there.")
+@click.option(
+    "--second",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Folder on another disk, taken when the first one fails or fills.",
+)
+@click.option(
+    "--engine-log",
+    "engine_logs",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A log that another program is writing; copied as it grows.",
+)
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Times real time, for sources of kind replay.",
+)
+@json_option
+def record(
+    config: Path,
+    into: Path,
+    minutes: float | None,
+    resume: bool,
+    second: Path | None,
+    engine_logs: tuple[Path, ...],
+    speed: float,
+    as_json: bool,
+) -> None:
+    """Record every source of CONFIG until Ctrl-C or the time is up.
+
+    The program only listens. It is no substitute for a lookout: the skipper
+    decides, and nobody at the helm reads this screen.
+
+    \b
+    trialcapture record boat.toml --into monday
+    """
+    from trialcapture.acquire.recorder import record as record_sources  # noqa: PLC0415
+    from trialcapture.config import read_config  # noqa: PLC0415
+
+    settings, text = read_config(config)
+    done = record_sources(
+        settings,
+        into,
+        minutes=minutes,
+        resume=resume,
+        second=second,
+        engine_logs=engine_logs,
+        config_text=text,
+        speed=speed,
+    )
+    told = {
+        "session": done.session,
+        "folder": done.folder,
+        "elapsed_s": done.elapsed_s,
+        "complete": done.complete,
+        "on_disk_bytes": done.status.on_disk_bytes,
+    }
+    if as_json:
+        print_json(told)
+    else:
+        click.echo(f"session {done.session} in {done.folder}: {done.elapsed_s:.0f} s recorded")
+        click.echo(f"next: trialcapture process {done.folder}")
+    if not done.complete:
+        raise TrialCaptureError(
+            "not everything that was received is on the disk",
+            where=str(done.folder),
+            expected="see raw/notes.jsonl for what is missing, and check the disk",
+        )

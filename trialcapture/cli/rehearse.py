@@ -1,0 +1,170 @@
+"""``trialcapture rehearse``."""
+
+from __future__ import annotations
+
+import signal
+import textwrap
+import time
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import tomli_w
+
+from trialcapture.cli.output import Progress, json_option, print_json, shown_progress
+from trialcapture.errors import TrialCaptureError
+
+if TYPE_CHECKING:
+    from trialcapture.rehearse.simulate import Trial
+
+
+@click.command()
+@click.argument("out", metavar="OUT", required=False, type=click.Path(path_type=Path))
+@click.option("--scenario", metavar="NAME", help="Which trial; --list shows them.")
+@click.option("--list", "is_list", is_flag=True, help="List the scenarios and stop.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
+@click.option("--short", is_flag=True, help="Three steps and short legs.")
+@click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
+@click.option("--udp", is_flag=True, help="Play it live as UDP datagrams to this computer.")
+@click.option("--tcp", is_flag=True, help="Play it live on a TCP port of this computer.")
+@click.option("--serial", metavar="PORT", help="Play it live into a serial port.")
+@click.option("--port", type=click.IntRange(1, 65535), default=10110, show_default=True, help="UDP or TCP port.")
+@click.option("--baud", type=int, default=38400, show_default=True, help="Rate of the serial port.")
+@click.option(
+    "--speed", type=click.FloatRange(min=0, min_open=True), default=1.0, show_default=True, help="Times real time."
+)
+@json_option
+def rehearse(
+    out: Path | None,
+    scenario: str | None,
+    is_list: bool,
+    seed: int,
+    short: bool,
+    hours: float | None,
+    udp: bool,
+    tcp: bool,
+    serial: str | None,
+    port: int,
+    baud: int,
+    speed: float,
+    as_json: bool,
+) -> None:
+    """Simulate a boat on trial, for practice and for tests.
+
+    Writes a session to OUT as the recorder would have left it; or plays it
+    live on a port, while its engine logs grow in OUT. What was true is written
+    beside it, to OUT.truth.json, and is never read by 'process'.
+
+    \b
+    trialcapture rehearse demo && trialcapture process demo
+    """
+    from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS  # noqa: PLC0415
+
+    if is_list:
+        _print_scenarios({name: found.summary for name, found in SCENARIOS.items()}, as_json)
+        return
+    if out is None:
+        raise click.UsageError("Missing argument 'OUT'.", click.get_current_context())
+    from trialcapture.rehearse.simulate import find_scenario, simulate  # noqa: PLC0415
+    from trialcapture.rehearse.write import truth_path, write_session  # noqa: PLC0415
+
+    chosen = find_scenario(scenario or DEFAULT)
+    if truth_path(out).exists() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
+        raise TrialCaptureError(
+            "a rehearsal needs a folder of its own",
+            seen="a folder or truth of this name that is there already",
+            where=str(out),
+            expected="give a name that does not exist yet",
+        )
+    outlets = _Outlets(udp=port if udp else None, tcp=port if tcp else None, serial=serial, baud=baud)
+    told: dict[str, Any] = {"scenario": chosen.name, "seed": seed, "out": out, "truth": truth_path(out)}
+    with shown_progress() as progress:
+        progress("simulating", None)
+        start_ns = time.time_ns() if outlets.any else None
+        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns)
+        told["lines"] = trial.lines.num_rows
+        if outlets.any:
+            told |= _play(trial, out, outlets, speed, progress)
+        else:
+            told["session"] = write_session(trial, out, progress=progress).id
+    if as_json:
+        print_json(told)
+    elif outlets.any:
+        click.echo(f"played {told['seconds']:.0f} s of {chosen.name}; engine logs and settings are in {out}")
+    else:
+        click.echo(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
+        click.echo(f"the truth is in {told['truth']}")
+        click.echo(f"next: trialcapture process {out}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Outlets:
+    """Where to play to: ports of this computer, a serial port, or nowhere."""
+
+    udp: int | None
+    tcp: int | None
+    serial: str | None
+    baud: int
+
+    @property
+    def any(self) -> bool:
+        return self.udp is not None or self.tcp is not None or self.serial is not None
+
+
+def _print_scenarios(summaries: Mapping[str, str], as_json: bool) -> None:
+    if as_json:
+        print_json({"scenarios": summaries})
+        return
+    width = max(map(len, summaries))
+    for name, summary in summaries.items():
+        lead = f"{name:{width}}  "
+        click.echo(textwrap.fill(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)))
+
+
+def _play(trial: Trial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:
+    """Play a trial live, its settings and truth written first; Ctrl-C ends it early, and that is no fault."""
+    from trialcapture.archive.atomic import write_file  # noqa: PLC0415
+    from trialcapture.rehearse.play import play  # noqa: PLC0415
+    from trialcapture.rehearse.write import truth_path, truth_text  # noqa: PLC0415
+
+    write_file(out / "boat.toml", _live_settings(trial, outlets).encode())
+    write_file(truth_path(out), truth_text(trial).encode())
+    stopped: list[bool] = []
+
+    def stop() -> bool:
+        return bool(stopped)
+
+    former = signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
+    click.echo(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER", err=True)
+    try:
+        played = play(
+            trial,
+            udp=None if outlets.udp is None else ("127.0.0.1", outlets.udp),
+            tcp=outlets.tcp,
+            serial=outlets.serial,
+            baud=outlets.baud,
+            engine_folder=out,
+            speed=speed,
+            stop=stop,
+            progress=lambda share: progress("playing", share),
+        )
+    finally:
+        signal.signal(signal.SIGINT, former)
+    return {"seconds": played.seconds, "sent": dict(played.lines), "engine_rows": played.engine_rows}
+
+
+def _live_settings(trial: Trial, outlets: _Outlets) -> str:
+    """Return the trial's settings with sources that listen where it is played."""
+    sources: list[dict[str, Any]] = []
+    if outlets.udp is not None:
+        sources.append({"id": "udp", "kind": "udp", "port": outlets.udp})
+    if outlets.tcp is not None:
+        sources.append({"id": "tcp", "kind": "tcp", "host": "127.0.0.1", "port": outlets.tcp})
+    if outlets.serial is not None:
+        sources.append({"id": "serial", "kind": "serial", "port": outlets.serial, "baud": outlets.baud})
+    settings = tomllib.loads(trial.config_text)
+    settings.get("trial", {}).pop("primary_gnss", None)  # it names a source that is not there when played
+    return tomli_w.dumps({**settings, "source": sources})

@@ -1,0 +1,164 @@
+"""Boat and trial settings: one TOML file, checked whole, every fault reported at once.
+
+Every limit's default lives in this package, with its source or the words "common practice".
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Annotated, Self
+
+from pydantic import Field, ValidationError, model_validator
+
+from trialcapture.config.base import Section
+from trialcapture.config.faults import fault_lines
+from trialcapture.config.inputs import Column, EngineLog, LogClock, Source, Xdr, parse_zone
+from trialcapture.config.rules import BY_DENSITY, LOG_QUANTITIES, find_faults, log_channel
+from trialcapture.config.sections import (
+    Bands,
+    Boat,
+    Calibration,
+    Engine,
+    Fuel,
+    Load,
+    Samples,
+    Steady,
+    Tank,
+    Trial,
+)
+from trialcapture.errors import ConfigError, TrialCaptureError
+
+__all__ = [
+    "BY_DENSITY",
+    "LOG_QUANTITIES",
+    "Bands",
+    "Boat",
+    "Calibration",
+    "Column",
+    "Config",
+    "Engine",
+    "EngineLog",
+    "Fuel",
+    "Load",
+    "LogClock",
+    "Samples",
+    "Source",
+    "Steady",
+    "Tank",
+    "Trial",
+    "Xdr",
+    "config_hash",
+    "load_config",
+    "log_channel",
+    "parse_zone",
+    "read_config",
+]
+
+
+class Config(Section):
+    """Everything the program needs to be told about boat, engines, sources and limits."""
+
+    boat: Boat = Boat()
+    fuel: Fuel = Fuel()
+    load: Load = Load()
+    trial: Trial = Trial()
+    engine: Annotated[tuple[Engine, ...], Field(max_length=4)] = ()
+    bands: Bands = Bands()
+    steady: Steady = Steady()
+    samples: Samples = Samples()
+    source: tuple[Source, ...] = ()
+    engine_log: tuple[EngineLog, ...] = ()
+    xdr: tuple[Xdr, ...] = ()
+
+    @property
+    def engine_ids(self) -> tuple[str, ...]:
+        """Engine ids in the order given."""
+        return tuple(engine.id for engine in self.engine)
+
+    @property
+    def guard_s(self) -> float:
+        """Time left out after every change of rpm or course [s]."""
+        if self.steady.guard_s is not None:
+            return self.steady.guard_s
+        return 20.0 if self.boat.planing else 30.0
+
+    @property
+    def sog_sd_kn(self) -> float:
+        """Limit on the spread of speed inside a steady segment [kn]."""
+        if self.steady.sog_sd_kn is not None:
+            return self.steady.sog_sd_kn
+        return 0.4 if self.boat.planing else 0.3
+
+    @model_validator(mode="after")
+    def _keys_agree(self) -> Self:
+        if faults := find_faults(self.model_dump()):
+            raise ValueError("; ".join(faults))
+        return self
+
+
+def load_config(text: str, where: str = "configuration") -> Config:
+    """Read a configuration from TOML text.
+
+    Args:
+        text: TOML. A ``[session]`` table, as ``session.toml`` has, is left alone.
+        where: What to call the text in messages, usually its path.
+
+    Raises:
+        ConfigError: The text is not TOML, or one or more keys cannot be meant; every fault is listed.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        raise ConfigError(where, [f"this is not TOML: {fault}"]) from fault
+    data.pop("session", None)
+    faults = find_faults(data)
+    try:
+        config = Config.model_validate(data)
+    except ValidationError as fault:
+        errors = [error for error in fault.errors(include_url=False) if error["loc"]]
+        lines = fault_lines(errors, data, Config)
+        raise ConfigError(where, lines + [line for line in faults if line not in lines]) from fault
+    if faults:
+        raise ConfigError(where, faults)
+    return config
+
+
+def read_config(path: Path) -> tuple[Config, str]:
+    """Read a configuration file.
+
+    Args:
+        path: A TOML file, UTF-8.
+
+    Returns:
+        The configuration and its text.
+
+    Raises:
+        TrialCaptureError: The file is missing, unreadable or no text.
+        ConfigError: One or more keys cannot be meant; every fault is listed.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as fault:
+        raise TrialCaptureError(
+            "the configuration cannot be read",
+            seen="a folder" if path.is_dir() else fault.strerror or str(fault),
+            where=str(path),
+            expected="give the path of a TOML file",
+        ) from fault
+    except UnicodeDecodeError as fault:
+        raise TrialCaptureError(
+            "the configuration is no UTF-8 text",
+            seen=f"byte 0x{fault.object[fault.start]:02X} at position {fault.start}",
+            where=str(path),
+            expected="save it as UTF-8 with a text editor",
+        ) from fault
+    return load_config(text, where=str(path)), text
+
+
+def config_hash(config: Config) -> str:
+    """Return the SHA-256 of the settings as used, defaults included; equal settings give equal hashes."""
+    plain = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(plain.encode()).hexdigest()

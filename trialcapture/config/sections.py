@@ -1,0 +1,167 @@
+"""The boat, her fuel, load and engines, and what counts as a band and as steady, with every default."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from trialcapture.channels import MAX_GAP_S
+from trialcapture.config.base import Flag, NotNegative, Number, Positive, Section, Share, Text, Whole
+
+EngineId = Annotated[Text, Field(pattern=r"^[a-z][a-z0-9]{0,11}$")]
+
+
+class Boat(Section):
+    """The hull, as measured or as the builder states it."""
+
+    name: Text = "unnamed boat"
+    length_m: Positive | None = None
+    beam_m: Positive | None = None
+    draught_m: Positive | None = None
+    lightship_kg: Positive | None = None
+    planing: Flag = True
+
+
+class Calibration(Section):
+    """How the fuel rate was checked: true flow = factor times shown flow."""
+
+    factor: Annotated[Number, Field(gt=0.5, lt=2.0)] = 1.0
+    origin: Annotated[Text, Field(min_length=3)]
+    u_pct: NotNegative = 1.0
+    """Standard uncertainty of the factor [%]; 1 % when not given (common practice, no source)."""
+
+
+class Fuel(Section):
+    """Tank, reserve, and what is known about the flow figures."""
+
+    capacity_l: Positive | None = None
+    usable_fraction: Annotated[Number, Field(gt=0, le=1)] = 1.0
+    reserve_fraction: Annotated[Number, Field(ge=0, lt=1)] = 0.10
+    density_kg_per_m3: Annotated[Number, Field(ge=600, le=1100)] | None = None
+    calibration: Calibration | None = None
+    uncalibrated_u_pct: NotNegative = 2.5
+    """Standard uncertainty of an uncalibrated engine fuel rate [%]: ±5 % as found on engine control units
+    in agricultural use, k=2 (common practice, no source)."""
+
+    @field_validator("calibration", mode="before")
+    @classmethod
+    def _a_bare_word_means_none(cls, value: Any) -> Any:
+        return None if value in ("", "none", "uncalibrated") else value
+
+
+class Tank(Section):
+    """One tank on the load sheet."""
+
+    name: Text = "tank"
+    capacity_l: Positive
+    fraction: Share
+    density_kg_per_m3: Annotated[Number, Field(ge=600, le=1400)]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _density_may_be_short(cls, data: Any) -> Any:
+        if isinstance(data, Mapping) and "density" in data and "density_kg_per_m3" not in data:
+            data = dict(data)
+            data["density_kg_per_m3"] = data.pop("density")
+        return data
+
+
+class Load(Section):
+    """What was on board beyond the light ship."""
+
+    tanks: tuple[Tank, ...] = ()
+    persons: Annotated[Whole, Field(ge=0, le=10_000)] | None = None
+    person_kg: Positive = 75.0
+    """Mass of one person [kg]; 75 kg (common practice, no source)."""
+    gear_kg: NotNegative | None = None
+
+
+class Engine(Section):
+    """One propulsion engine."""
+
+    id: EngineId
+    rated_rpm: Positive
+    idle_rpm: Positive = 600.0
+    rated_kw: Positive | None = None
+    gear_ratio: Positive | None = None
+    propeller_pitch_m: Positive | None = None
+    nmea_instance: Annotated[Whole, Field(ge=0, le=252)] | None = None
+
+
+class Bands(Section):
+    """How held speeds are gathered into RPM bands."""
+
+    steps_rpm: tuple[Positive, ...] = ()
+    half_width_rpm: Positive | None = None
+    """Half width of a band [rpm]; half the smallest step, at most 100, when not given."""
+    automatic: Flag | None = None
+    """Cluster what was held; on by itself when `steps_rpm` is empty."""
+
+    @property
+    def is_automatic(self) -> bool:
+        """True when bands are clusters of what was held."""
+        return not self.steps_rpm if self.automatic is None else self.automatic
+
+
+class Steady(Section):
+    """What counts as steady. All defaults are common practice, no source, unless said otherwise."""
+
+    min_duration_s: Positive = 30.0
+    rpm_sd_pct: Positive = 0.7
+    rpm_slope_pct_per_min: Positive = 1.0
+    sog_sd_kn: Positive | None = None
+    """Spread of speed about its mean [kn]; 0.4 for a planing boat, 0.3 otherwise, when not given."""
+    sog_slope_kn_per_min: Positive = 0.3
+    heading_sd_deg: Positive = 5.0
+    turn_deg: Positive = 10.0
+    """Net change of heading inside a segment [deg]."""
+    min_sog_kn: NotNegative = 1.0
+    """Below this a boat is lying still or manoeuvring, not on trial."""
+    guard_s: NotNegative | None = None
+    """Left out after every change of rpm or course, whatever the speed seems to do, because noise hides the end
+    of a transient [s]; 20 for a planing boat, 30 otherwise, when not given. A hold too short for it and
+    `min_duration_s` together loses less."""
+    reciprocal_deg: Annotated[Number, Field(gt=0, le=45)] = 15.0
+    reciprocal_max_gap_min: Positive = 12.0
+    reciprocal_rpm_pct: Positive = 1.0
+
+
+class Samples(Section):
+    """The uniform grid of the trial set."""
+
+    grid_hz: Annotated[Number, Field(ge=0.2, le=100)] = 10.0
+    max_gap_s: dict[str, Positive] = Field(default_factory=dict)
+    """Overrides, by channel group; the defaults are `trialcapture.channels.MAX_GAP_S`."""
+
+    @field_validator("max_gap_s")
+    @classmethod
+    def _known_groups(cls, value: dict[str, float]) -> dict[str, float]:
+        unknown = sorted(set(value) - set(MAX_GAP_S))
+        if unknown:
+            raise ValueError(f"no such group: {', '.join(unknown)}; groups are {', '.join(MAX_GAP_S)}")
+        return value
+
+    def gap_s(self, base_group: str) -> float:
+        """Return the longest gap bridged in a group [s]."""
+        return self.max_gap_s.get(base_group, MAX_GAP_S[base_group])
+
+
+class Trial(Section):
+    """Conditions as people saw them; what instruments see comes from the data."""
+
+    title: Text = ""
+    place: Text = ""
+    water: Literal["sea", "fresh", "brackish"] = "sea"
+    water_density_kg_per_m3: Annotated[Number, Field(ge=990, le=1060)] | None = None
+    wave_height_m: NotNegative | None = None
+    sea_state: Annotated[Whole, Field(ge=0, le=9)] | None = None
+    generator_running: Flag | None = None
+    hull_cleaned: Text = ""
+    trim: Text = ""
+    primary_gnss: Text = ""
+    """Source or talker whose position and speed are used first, such as "gps1" or "GP"; "" picks the best."""
+    magnetic_variation_deg: Annotated[Number, Field(gt=-180, lt=180)] | None = None
+    """East positive; used where a magnetic heading comes without variation."""
+    notes: Text = ""

@@ -1,0 +1,1 @@
+"""Bytes to typed Arrow tables, and rejects with reasons; pure."""

@@ -1,0 +1,236 @@
+r"""Where the lines, TAG blocks, sentences and noise of a block of bytes lie, found for all of it at once.
+
+NMEA 0183 as restated in the open "NMEA Revealed" document: a sentence starts at ``$`` or ``!``, its fields are
+separated by commas, ``*`` and two hexadecimal digits end it. A sentence ends, whole or not, where the line
+ends or where the next one starts; so a good sentence behind noise, behind a cut one or glued to another is
+found. Lines end in CRLF, LF or CR.
+
+Everything is decided on the *structural* bytes (those separators, and bytes outside 0x20–0x7E), about one
+byte in seven; the text between them is only looked at to sum it and, later, to read its fields.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from trialcapture.decode.rejects import Reason
+
+U8 = npt.NDArray[np.uint8]
+I64 = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+LONGEST_SENTENCE_BYTES = 256
+"""Longest sentence accepted, ``$`` to checksum. The standard's 82 is too short for precise receivers
+(common practice, no source)."""
+
+_STRETCH_BYTES = 1 << 17
+"""So many bytes are searched at once: they stay in the processor's cache."""
+_MARGIN = b"0" * 127 + b"\n"
+"""Stands before and after a block, so that no look behind or ahead leaves it; its LF ends the last line."""
+
+COMMA, STAR, DOLLAR, BANG, TAG, CR, LF = (np.uint8(ord(byte)) for byte in ",*$!\\\r\n")
+_HEX = np.full(256, -1, np.int16)
+for _digit in b"0123456789ABCDEFabcdef":
+    _HEX[_digit] = int(chr(_digit), 16)
+_HEX_PAIR = np.where((_HEX >= 0) & (_HEX[:, None] >= 0), _HEX * 16 + _HEX[:, None], -1).astype(np.int16).ravel()
+"""The value of two hexadecimal digits read as one little-endian 16-bit word; -1 where they are none."""
+_UPPER = np.zeros(256, np.bool_)
+_UPPER[np.frombuffer(b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ", np.uint8)] = True
+
+
+class Frame(NamedTuple):
+    """A block taken apart at its structural bytes."""
+
+    buf: U8
+    """(b,) the block between margins; every position below counts in it."""
+    at: I64
+    """(n,) positions of the structural bytes."""
+    mark: U8
+    """(n,) those bytes; a CR or LF that ends no line reads as 0."""
+    bound: I64
+    """(m,) the *bounds*, where something new begins: starts, backslashes, line ends; as indices into `at`."""
+    place: I64
+    """(m,) position of each bound."""
+    bound_mark: U8
+    """(m,) the byte there."""
+    inner: I64
+    """(m,) the first structural byte after each bound that is no comma, as index into `at`."""
+    line: I64
+    """(m,) 0-based line, within the block, of what begins at each bound."""
+
+
+class Pieces(NamedTuple):
+    """The sentences of a block, sound ones and damaged ones, in order; each field is an array (p,)."""
+
+    bound: I64
+    """Which bound of the frame it begins at."""
+    start: I64
+    """Position of its ``$`` or ``!``."""
+    end: I64
+    """Position where its fields end: of ``*``, or of the line end where there is no checksum."""
+    stop: I64
+    """Position where the next thing begins; between the checksum and here there may be noise."""
+    first: I64
+    """Its start as index into `Frame.at`: comma k of the sentence is ``at[first + 1 + k]``."""
+    commas: I64
+    """How many commas it has."""
+    reason: U8
+    """`Reason` code, SOUND when framing and checksum are right."""
+
+
+def frame_block(block: bytes) -> Frame:
+    """Take a block of whole lines apart at its structural bytes."""
+    return frame_buffer(np.frombuffer(_MARGIN + block + _MARGIN[::-1], np.uint8))
+
+
+def frame_buffer(buf: U8, line_ends: I64 | None = None) -> Frame:
+    """Take a block that already has its margins apart.
+
+    Args:
+        buf: (b,) the block between margins.
+        line_ends: Positions of the bytes that end lines; any other CR or LF is then a control byte. Without
+            it every CR and LF ends a line.
+    """
+    at = _find_structural(buf)
+    mark = buf[at]
+    text = (mark >= 0x20) & (mark < ord("-")) & (mark != COMMA) & (mark != STAR) & (mark != DOLLAR)
+    if text.any():
+        bang = np.flatnonzero(mark == BANG)
+        text[bang] = ~_starts_encapsulated(buf, at[bang])
+        at, mark = at[~text], mark[~text]
+    if line_ends is not None:
+        ends = np.searchsorted(at, line_ends)
+        kept = mark[ends]
+        mark[(mark == CR) | (mark == LF)] = 0
+        mark[ends] = kept
+    inner = np.flatnonzero(mark != COMMA)
+    inner_mark = mark[inner]
+    is_end = (inner_mark == CR) | (inner_mark == LF)
+    which = np.flatnonzero(is_end | (inner_mark == DOLLAR) | (inner_mark == TAG) | (inner_mark == BANG))
+    bound = inner[which]
+    bound_mark, place = mark[bound], at[bound]
+    after = inner[np.minimum(which + 1, len(inner) - 1)]
+    ends_line = is_end[which]
+    cr = np.flatnonzero((bound_mark[:-1] == CR) & (bound_mark[1:] == LF))
+    ends_line[cr[place[cr + 1] == place[cr] + 1]] = False
+    line = ends_line.astype(np.int64)
+    line[0] = 0  # the margin before the block ends no line of it
+    return Frame(buf, at, mark, bound, place, bound_mark, after, np.cumsum(line, out=line))
+
+
+def _starts_encapsulated(buf: U8, at: I64) -> Bools:
+    """Return which ``!`` start a sentence (AIS and the like): five letters or digits and a comma follow."""
+    five: Bools = _UPPER[buf[at[:, None] + np.arange(1, 6)]].all(axis=1)
+    five &= buf[at + 6] == COMMA
+    return five
+
+
+def _find_structural(buf: U8) -> I64:
+    """Return where the structural bytes are, and some blanks and signs that the caller sorts out."""
+    found = []
+    for offset in range(0, len(buf), _STRETCH_BYTES):
+        part = buf[offset : offset + _STRETCH_BYTES]
+        # Below "-" are the separators and little else that occurs; above "~" is nothing printable.
+        some = (part - np.uint8(ord("-"))) > ord("~") - ord("-")
+        some |= part == ord("\\")
+        at = np.flatnonzero(some)
+        at += offset
+        found.append(at)
+    return np.concatenate(found)
+
+
+def find_pieces(frame: Frame, *, require_checksum: bool) -> Pieces:
+    """Find every sentence and check its frame and checksum.
+
+    Args:
+        frame: The block.
+        require_checksum: When False, a sentence that reaches the line end without ``*`` passes.
+
+    Returns:
+        All sentences, each with the first thing found wrong with its frame.
+    """
+    buf, at = frame.buf, frame.at
+    bound = np.flatnonzero(starts(frame))
+    first, last = frame.bound[bound], frame.inner[bound]
+    start, end, stop = frame.place[bound], at[last], frame.place[bound + 1]
+    last_mark = frame.mark[last]
+    starred = last_mark == STAR
+
+    reason = np.full(len(bound), Reason.TRUNCATED, np.uint8)
+    summed = starred & (end + 3 <= stop) & (end > start + 1)
+    rows = slice(None) if summed.all() else np.flatnonzero(summed)
+    holds = sum_holds(buf, start[rows] + 1, end[rows])
+    reason[rows] = np.where(holds, np.uint8(Reason.SOUND), np.uint8(Reason.CHECKSUM))
+    if not starred.all():
+        at_line_end = (last_mark == CR) | (last_mark == LF)
+        reason[at_line_end] = Reason.NO_CHECKSUM if require_checksum else Reason.SOUND
+        reason[~starred & ~at_line_end & (end < stop)] = Reason.CONTROL_BYTES
+    long = end - start > LONGEST_SENTENCE_BYTES - 3
+    if long.any():
+        reason[long & (reason != Reason.CONTROL_BYTES)] = Reason.TOO_LONG
+    return Pieces(bound, start, end, stop, first, last - first - 1, reason)
+
+
+def starts(frame: Frame) -> Bools:
+    """Return which bounds start a sentence, (m,)."""
+    found: Bools = (frame.bound_mark == DOLLAR) | (frame.bound_mark == BANG)
+    return found
+
+
+def sum_holds(buf: U8, start: I64, star: I64) -> Bools:
+    """Return where the XOR of the bytes of [start, star) is what the two digits behind the star say.
+
+    Args:
+        buf: (b,) bytes.
+        start: (n,) first byte summed, in increasing order.
+        star: (n,) the ``*``, behind its start.
+    """
+    if not len(start):
+        return np.zeros(0, np.bool_)
+    edges = np.empty(2 * len(start), np.int64)
+    edges[0::2], edges[1::2] = start, star
+    holds: Bools = np.bitwise_xor.reduceat(buf, edges)[::2] == hex_pair(buf, star + 1)
+    return holds
+
+
+def hex_pair(buf: U8, at: I64) -> npt.NDArray[np.int16]:
+    """Return the value of the two hexadecimal digits at each position, -1 where they are none."""
+    return _HEX_PAIR[byte_pairs(buf)[at]]
+
+
+def byte_pairs(buf: U8) -> npt.NDArray[np.uint16]:
+    """Return each byte with the next one as a little-endian 16-bit word, without copying."""
+    return np.ndarray((len(buf) - 1,), "<u2", buffer=buf, strides=(1,))
+
+
+def rows_from(values: I64, start: I64, width: int) -> I64:
+    """Return ``values[start + k]`` for each k below `width`, as (width, n)."""
+    rows = np.ndarray((len(values) - width + 1,), f"V{8 * width}", buffer=values, strides=(8,))
+    return np.ascontiguousarray(rows[start].view(np.int64).reshape(-1, width).T)
+
+
+def find_noise(frame: Frame, pieces: Pieces, summed: Bools, tag_open: Bools, tag_close: Bools) -> tuple[I64, I64, I64]:
+    """Find what belongs to no sentence and no TAG block.
+
+    Args:
+        frame: The block.
+        pieces: Its sentences.
+        summed: (p,) which of them have a checksum that holds: they end behind it, others where the next begins.
+        tag_open: (m,) bounds that open a TAG block.
+        tag_close: (m,) bounds that close one.
+
+    Returns:
+        Start and stop positions of each stretch (it may be blank), and the bound it begins at.
+    """
+    place = frame.place
+    stray = (frame.bound_mark == TAG) & ~(tag_open | tag_close)
+    after = np.flatnonzero((place[1:] > place[:-1] + 1) & ~(starts(frame) | tag_open)[:-1] | stray[:-1])
+    tail = np.flatnonzero(summed & (pieces.end + 3 < pieces.stop))
+    return (
+        np.concatenate([place[after] + ~stray[after], pieces.end[tail] + 3]),
+        np.concatenate([place[after + 1], pieces.stop[tail]]),
+        np.concatenate([after, pieces.bound[tail]]),
+    )

@@ -1,0 +1,135 @@
+"""What became of the bytes of a block: the rejects one by one, and the counts by source and sentence type."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.decode import columns
+from trialcapture.decode.addresses import Addresses
+from trialcapture.decode.fields import I64, Bools
+from trialcapture.decode.framing import Frame, Pieces, find_noise
+from trialcapture.decode.rejects import LONGEST_KEPT_BYTES, Reason, reject_table
+from trialcapture.decode.tag import Tags
+
+COUNTS_SCHEMA = pa.schema(
+    [
+        ("source", pa.string()),
+        ("talker", pa.string()),
+        ("formatter", pa.string()),
+        ("good", pa.int64()),
+        ("bad", pa.int64()),
+        ("not_decoded", pa.int64()),
+    ]
+)
+"""Per source, talker and formatter: sentences decoded, rejected, and of a type that is not decoded."""
+
+
+class Origin(NamedTuple):
+    """Where each sentence of a block is from: (p,) its line in the file and its head in `Tags`."""
+
+    line: I64
+    head: I64
+
+
+class _Found(NamedTuple):
+    start: I64
+    stop: I64
+    line: I64
+    head: I64
+    reason: npt.NDArray[np.uint8]
+
+
+def list_rejects(
+    frame: Frame, tags: Tags, pieces: Pieces, origin: Origin, partly: list[tuple[I64, Reason]], first_line: int
+) -> pa.Table:
+    """List everything that was rejected, in the order it stands in the block.
+
+    Args:
+        frame: The block.
+        tags: Its TAG blocks.
+        pieces: Its sentences, with the final reason of each.
+        origin: Where they are from.
+        partly: Rows that were kept though something in them is missing, and what.
+        first_line: Line number of the block's first line in its file.
+    """
+    # A sentence whose checksum holds ends behind it; what follows is noise of its own.
+    summed = (frame.buf[pieces.end] == ord("*")) & ~_NO_FRAME[pieces.reason]
+
+    def sentences(rows: I64, reason: npt.NDArray[np.uint8]) -> _Found:
+        stop = np.where(summed[rows], pieces.end[rows] + 3, pieces.stop[rows])
+        return _Found(pieces.start[rows], stop, origin.line[rows], origin.head[rows], reason)
+
+    bad = np.flatnonzero(pieces.reason != Reason.SOUND)
+    found = [sentences(bad, pieces.reason[bad])]
+    found += [sentences(rows, np.full(len(rows), fault, np.uint8)) for rows, fault in partly if len(rows)]
+    bad_tags = np.flatnonzero(tags.reason != Reason.SOUND)
+    found.append(
+        _Found(
+            tags.start[bad_tags],
+            tags.stop[bad_tags],
+            first_line + tags.line[bad_tags],
+            tags.head[bad_tags],
+            tags.reason[bad_tags],
+        )
+    )
+    start, stop, bound = find_noise(frame, pieces, summed, tags.opens, tags.closes)
+    head = tags.head_of(frame, bound)
+    found.append(_Found(start, stop, first_line + frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8)))
+    return _reject_table(frame, tags, _Found(*(np.concatenate(column) for column in zip(*found, strict=True))))
+
+
+_NO_FRAME = np.zeros(len(Reason), np.bool_)
+"""Reasons found before, or instead of, a checksum that holds."""
+_NO_FRAME[[Reason.CONTROL_BYTES, Reason.TRUNCATED, Reason.TOO_LONG, Reason.NO_CHECKSUM, Reason.CHECKSUM]] = True
+
+
+def _reject_table(frame: Frame, tags: Tags, found: _Found) -> pa.Table:
+    order = np.argsort(found.start, kind="stable")
+    spans = zip(found.start[order].tolist(), found.stop[order].tolist(), strict=True)
+    what = [frame.buf[start : min(stop, start + LONGEST_KEPT_BYTES)].tobytes().strip() for start, stop in spans]
+    blank = np.array([not text for text in what], np.bool_) & (found.reason[order] == Reason.NOISE)
+    order = order[~blank]
+    head = found.head[order]
+    return reject_table(
+        source=tags.source[head],
+        sources=tags.sources,
+        line=found.line[order],
+        mono_ns=tags.mono_ns[head],
+        mono_known=tags.mono_known[head],
+        reason=found.reason[order],
+        what=[text for text, empty in zip(what, blank.tolist(), strict=True) if not empty],
+    )
+
+
+def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools) -> pa.Table:
+    """Count the sentences of each source, talker and formatter by what became of them.
+
+    Args:
+        tags: The TAG blocks of the block.
+        pieces: Its sentences, with the final reason of each.
+        addresses: Their addresses.
+        origin: Where they are from.
+        ours: (a,) which addresses are of a type that is decoded.
+    """
+    width = len(addresses.formatter)
+    key = tags.source[origin.head].astype(np.int64) * width + addresses.code
+    size = width * len(tags.sources)
+    sound = pieces.reason == Reason.SOUND
+    mine = ours[addresses.code]
+    tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, sound & ~mine)]
+    used = np.flatnonzero(sum(tallies))
+    totals: dict[tuple[str, str, str], list[int]] = {}
+    for at in used.tolist():
+        source, address = divmod(at, width)
+        name = (tags.sources[source], addresses.talkers[addresses.talker[address]], addresses.formatter[address])
+        total = totals.setdefault(name, [0, 0, 0])
+        for nth, tally in enumerate(tallies):
+            total[nth] += int(tally[at])
+    names = sorted(totals)
+    numbers = np.array([totals[name] for name in names], np.int64).reshape(-1, 3)
+    texts = [columns.strings([name[nth] for name in names]) for nth in range(3)]
+    return pa.Table.from_arrays([*texts, *(columns.numbers(numbers[:, nth]) for nth in range(3))], schema=COUNTS_SCHEMA)

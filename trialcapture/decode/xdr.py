@@ -1,0 +1,94 @@
+"""XDR, the one sentence without a fixed length: groups of type, value, unit and name, one row a group."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.decode import columns
+from trialcapture.decode.fields import I64, U8, Bools, Column, number
+from trialcapture.decode.framing import Frame
+from trialcapture.decode.rejects import Reason
+
+
+class Transducer(Protocol):
+    """Which transducer is wanted, as the configuration names it; an empty type or unit fits any."""
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def type(self) -> str: ...  # noqa: D102
+    @property
+    def unit(self) -> str: ...  # noqa: D102
+
+
+_value = number(-1e12, 1e12)
+
+
+def decode_xdr(
+    frame: Frame, first: I64, fields: I64, wanted: Iterable[Transducer] = ()
+) -> tuple[dict[str, pa.Array], I64, U8, Bools]:
+    """Decode XDR sentences.
+
+    Args:
+        frame: The block they stand in.
+        first: (n,) their starts, as indices into `Frame.at`.
+        fields: (n,) how many fields each has.
+        wanted: Transducers to keep; empty keeps all.
+
+    Returns:
+        The columns ``type value unit name``; (rows,) which sentence each row is from; (n,) `Reason` codes of
+        the sentences; (n,) where the last group is not whole (it is left out, the whole ones are kept).
+    """
+    at, buf = frame.at, frame.buf
+    groups = fields // 4
+    left = fields - 4 * groups
+    blank = at[first + 1 + fields] - at[first + 1 + 4 * groups] == left
+    incomplete = (left > 0) & ~blank
+
+    owner = np.repeat(np.arange(len(first)), groups)
+    nth = np.arange(len(owner)) - np.repeat(np.cumsum(groups) - groups, groups)
+    comma = np.repeat(first, groups) + 1 + 4 * nth
+    edges = [at[comma + k] for k in range(5)]
+    kind, unit = _one_letter(buf, edges[0], edges[1]), _one_letter(buf, edges[2], edges[3])
+    value, fault = _value(buf, edges[1] + 1, edges[2] - edges[1] - 1)
+    if fault is None:
+        fault = np.zeros(len(owner), np.uint8)
+    fault[(edges[1] - edges[0] > 2) | (edges[3] - edges[2] > 2)] = Reason.LETTER
+
+    reason = np.zeros(len(first), np.uint8)
+    faulty = np.flatnonzero(fault)[::-1]
+    reason[owner[faulty]] = fault[faulty]
+    name_code, names = columns.encode_spans(buf, edges[3] + 1, edges[4] - edges[3] - 1)
+    kept = reason[owner] == Reason.SOUND
+    if wanted := tuple(wanted):
+        kept &= _is_wanted(wanted, kind, unit, name_code, names)
+    rows = np.flatnonzero(kept)
+    table = {
+        "type": columns.letters(kind.values[rows], kind.present[rows]),
+        "value": columns.numbers(value.values[rows], value.present[rows]),
+        "unit": columns.letters(unit.values[rows], unit.present[rows]),
+        "name": columns.dictionary(name_code[rows], names, (edges[4] - edges[3] > 1)[rows]).cast(pa.string()),
+    }
+    return table, owner[rows], reason, incomplete
+
+
+def _one_letter(buf: U8, before: I64, after: I64) -> Column:
+    return Column(buf[before + 1], after - before == 2)
+
+
+def _is_wanted(
+    wanted: tuple[Transducer, ...], kind: Column, unit: Column, name_code: npt.NDArray[np.int32], names: list[str]
+) -> Bools:
+    kept = np.zeros(len(name_code), np.bool_)
+    for transducer in wanted:
+        fits = np.array([name == transducer.name for name in names], np.bool_)[name_code]
+        for letter, column in ((transducer.type, kind), (transducer.unit, unit)):
+            if letter:
+                fits &= column.present & (column.values == ord(letter))
+        kept |= fits
+    return kept

@@ -1,0 +1,58 @@
+"""The one exception type a user can meet: it says what, the value seen, where, and what would be right."""
+
+
+class TrialCaptureError(Exception):
+    """A fault in use or input that stops the command.
+
+    Bad *data* is never an exception (it is a counted reject or a flag); this is for bad *use*:
+    a missing file, an unreadable column, a config that cannot be meant.
+
+    Args:
+        what: What could not be done, as a sentence without a full stop.
+        seen: The offending value, shown as it was read.
+        where: File, line, column or config key it was seen at.
+        expected: What would be right, or what to do next.
+    """
+
+    def __init__(
+        self, what: str, *, seen: object | None = None, where: str | None = None, expected: str | None = None
+    ) -> None:
+        super().__init__(what)
+        self.what = what
+        self.seen = seen
+        self.where = where
+        self.expected = expected
+
+    def __str__(self) -> str:
+        """Say it in one or two sentences."""
+        parts = [self.what]
+        if self.seen is not None:
+            parts.append(f"saw {self.seen!r}" if isinstance(self.seen, str | bytes) else f"saw {self.seen}")
+        if self.where is not None:
+            parts.append(f"at {self.where}")
+        text = ", ".join(parts) + "."
+        if self.expected is not None:
+            text += f" {self.expected[0].upper()}{self.expected[1:]}"
+            text += "" if text.endswith((".", "!", "?")) else "."
+        return text
+
+
+class ConfigError(TrialCaptureError):
+    """A configuration file with one or more faults, all of them listed.
+
+    Args:
+        where: The file.
+        faults: One line per fault: key path, value seen, what is allowed.
+    """
+
+    def __init__(self, where: str, faults: list[str]) -> None:
+        count = f"{len(faults)} fault" + ("s" if len(faults) != 1 else "")
+        super().__init__(f"the configuration has {count}", where=where)
+        self.faults = faults
+
+    def __str__(self) -> str:
+        """Say how many faults there are, then each on its line."""
+        lines = [super().__str__(), *(f"  - {fault}" for fault in self.faults)]
+        if any("[" in fault.partition(":")[0] for fault in self.faults):
+            lines.append("  Tables and lists are counted from 0: engine[0] is the first [[engine]].")
+        return "\n".join(lines)

@@ -1,0 +1,219 @@
+"""Stretches in which something is held: rpm at one level, heading on one course. Arrays in, intervals out.
+
+All functions take uniformly spaced arrays and return half-open index intervals [start, stop).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from trialcapture.prepare.statistics import rolling_mean, wrap_deg
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Interval = tuple[int, int]
+
+_WINDOW_S = 10.0
+_SMOOTH_S = 2.0
+_SHIFT_S = 15.0
+_RPM_CHANGE_PCT = 1.0
+"""Change over ten seconds that counts as a moving throttle [% of rpm] (common practice, no source)."""
+_RPM_SHIFT_PCT = 0.5
+"""Lasting change of level that splits a hold [% of rpm] (common practice, no source)."""
+_COURSE_CHANGE_DEG = 10.0
+_COURSE_SHIFT_DEG = 8.0
+_SPEED_CHANGE_KN = 0.5
+
+
+def runs(mask: Bools) -> list[Interval]:
+    """Return the intervals in which a mask is True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def window_change(y: Floats, dt_s: float, window_s: float = _WINDOW_S) -> Floats:
+    """Return the least-squares change of y over a centred window [unit of y per window], NaN where not all known.
+
+    The window shrinks at the ends of the array so that a hold may begin with the recording.
+    """
+    n = y.size
+    half = max(round(window_s / 2 / dt_s), 1)
+    known = np.isfinite(y)
+    filled = np.where(known, y, 0.0)
+    index = np.arange(n)
+    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, n)
+    ones = np.concatenate([[0], np.cumsum(known)])
+    sy = np.concatenate([[0.0], np.cumsum(filled)])
+    centred = index - n / 2
+    sx = np.concatenate([[0.0], np.cumsum(centred)])
+    sxx = np.concatenate([[0.0], np.cumsum(centred**2)])
+    sxy = np.concatenate([[0.0], np.cumsum(centred * filled)])
+    m = (high - low).astype(np.float64)
+    whole = (ones[high] - ones[low]) == m
+    mean_x = (sx[high] - sx[low]) / m
+    spread = sxx[high] - sxx[low] - m * mean_x**2
+    cross = sxy[high] - sxy[low] - mean_x * (sy[high] - sy[low])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = np.where(spread > 0, cross / spread, 0.0)
+    return np.where(whole & (m > half), slope * window_s / dt_s, np.nan)
+
+
+def least_count(y: Floats) -> float:
+    """Return the step a quantised signal moves in [unit of y]; 0 when it shows none."""
+    steps = np.abs(np.diff(y[np.isfinite(y)]))
+    steps = steps[steps > 1e-9]
+    if steps.size < 10:
+        return float(steps.min()) if steps.size else 0.0
+    smallest = float(np.quantile(steps, 0.02))
+    # a quantised signal moves in whole multiples of its least count, a smooth one does not
+    whole = np.abs(steps / smallest - np.rint(steps / smallest)) < 0.02
+    return smallest if whole.mean() > 0.95 else 0.0
+
+
+def find_shifts(y: Floats, dt_s: float, smallest: float, window_s: float = _SHIFT_S) -> list[int]:
+    """Return indices at which the level of y changes lastingly by more than `smallest` and more than its noise.
+
+    Compares the means of the windows before and after every point; noise is the median absolute value of that
+    comparison itself, so that slow wander in the signal raises the threshold.
+    """
+    w = round(window_s / dt_s)
+    if y.size < 2 * w or w < 2:
+        return []
+    total = np.concatenate([[0.0], np.cumsum(y)])
+    at = np.arange(w, y.size - w + 1)
+    difference = np.abs((total[at + w] - total[at]) - (total[at] - total[at - w])) / w
+    threshold = max(smallest, 6.0 * float(np.median(difference)))
+    found: list[int] = []
+    left = difference.copy()
+    while left.size and left.max() > threshold:
+        peak = int(left.argmax())
+        found.append(int(at[peak]))
+        left[max(peak - w, 0) : peak + w] = 0.0
+    return sorted(found)
+
+
+def find_rpm_holds(rpm: Floats, dt_s: float) -> list[Interval]:
+    """Return the stretches in which one engine's rpm is held at one level.
+
+    Args:
+        rpm: Shape (n,), NaN where unknown.
+        dt_s: Spacing [s].
+    """
+    smooth = rolling_mean(rpm, round(_SMOOTH_S / dt_s))
+    smooth[~np.isfinite(rpm)] = np.nan
+    count = least_count(rpm)
+    with np.errstate(invalid="ignore"):
+        limit = np.maximum(_RPM_CHANGE_PCT / 100.0 * np.abs(smooth), 1.5 * count + 3.0)
+        still = np.abs(window_change(smooth, dt_s)) <= limit
+    held: list[Interval] = []
+    for start, stop in runs(still):
+        level = float(np.median(smooth[start:stop]))
+        cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
+        edges = [start, *(start + c for c in cuts), stop]
+        for piece, room in _room(edges, held[-1][1] if held else 0, rpm.size):
+            near = _near_level(smooth, piece.start, piece.stop, count)
+            held.append(_fit_to(near, piece, room))
+    return [(a, b) for a, b in held if b > a]
+
+
+def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, slice]]:
+    """Return each piece between edges with the room its ends may move in: outwards only at the outermost edges."""
+    pieces = [slice(a, b) for a, b in pairwise(edges)]
+    return [
+        (piece, slice(earliest if i == 0 else piece.start, latest if i == len(pieces) - 1 else piece.stop))
+        for i, piece in enumerate(pieces)
+    ]
+
+
+def _near_level(smooth: Floats, start: int, stop: int, count: float) -> Bools:
+    """Return True where rpm is at the level of a stretch, within its own scatter."""
+    core = smooth[start:stop]
+    level = float(np.median(core))
+    spread = 1.4826 * float(np.median(np.abs(core - level)))
+    tolerance = max(0.4 / 100.0 * abs(level), 0.75 * count, 3.0 * spread, 2.0)
+    with np.errstate(invalid="ignore"):
+        near: Bools = np.abs(smooth - level) <= tolerance
+    return near
+
+
+def _fit_to(near: Bools, piece: slice, room: slice) -> Interval:
+    """Move both ends of a piece to where it leaves its level: inwards freely, outwards inside the room."""
+    inside = np.flatnonzero(near[piece])
+    if inside.size == 0:
+        return piece.start, piece.start
+    a, b = piece.start + int(inside[0]), piece.start + int(inside[-1]) + 1
+    while a == piece.start and a > room.start and near[a - 1]:
+        piece = slice(a - 1, piece.stop)
+        a -= 1
+    while b == piece.stop and b < room.stop and near[b]:
+        piece = slice(piece.start, b + 1)
+        b += 1
+    return a, b
+
+
+def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
+    """Return the stretches in which the boat holds one course; yaw in a seaway is not a turn.
+
+    Args:
+        heading_true_deg: Shape (n,), NaN where unknown.
+        dt_s: Spacing [s].
+    """
+    smooth = smooth_angle(heading_true_deg, round(6.0 / dt_s))
+    steady = np.full(smooth.size, np.nan)
+    held: list[Interval] = []
+    for start, stop in runs(np.isfinite(smooth)):
+        unwrapped = np.unwrap(smooth[start:stop], period=360.0)
+        steady[start:stop] = unwrapped
+    with np.errstate(invalid="ignore"):
+        still = np.abs(window_change(steady, dt_s)) <= _COURSE_CHANGE_DEG
+    fine = smooth_angle(heading_true_deg, round(_SMOOTH_S / dt_s))
+    for start, stop in runs(still):
+        cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
+        edges = [start, *(start + c for c in cuts), stop]
+        for piece, room in _room(edges, held[-1][1] if held else 0, heading_true_deg.size):
+            away = np.abs(wrap_deg(fine - float(np.median(steady[piece]))))
+            spread = 1.4826 * float(np.median(away[piece]))
+            with np.errstate(invalid="ignore"):
+                near = away <= max(5.0, 2.5 * spread)
+            held.append(_fit_to(near, piece, room))
+    return [(a, b) for a, b in held if b > a]
+
+
+def smooth_angle(angle_deg: Floats, width: int) -> Floats:
+    """Return the moving mean direction over `width` samples [deg in [0, 360)], NaN where the angle is unknown."""
+    radians = np.radians(angle_deg)
+    east, north = rolling_mean(np.sin(radians), width), rolling_mean(np.cos(radians), width)
+    smooth: Floats = np.degrees(np.arctan2(east, north)) % 360.0
+    smooth[~np.isfinite(angle_deg)] = np.nan
+    return smooth
+
+
+def find_speed_holds(sog_kn: Floats, dt_s: float) -> list[Interval]:
+    """Return the stretches in which speed hardly changes; used only where no engine's rpm is known at all."""
+    smooth = rolling_mean(sog_kn, round(6.0 / dt_s))
+    smooth[~np.isfinite(sog_kn)] = np.nan
+    with np.errstate(invalid="ignore"):
+        still = np.abs(window_change(smooth, dt_s, 20.0)) <= _SPEED_CHANGE_KN
+    held = []
+    for start, stop in runs(still):
+        cuts = find_shifts(smooth[start:stop], dt_s, _SPEED_CHANGE_KN)
+        edges = [start, *(start + c for c in cuts), stop]
+        held += list(pairwise(edges))
+    return held
+
+
+def intersect(first: list[Interval], second: list[Interval]) -> list[Interval]:
+    """Return the intervals common to two ascending lists."""
+    common, i, j = [], 0, 0
+    while i < len(first) and j < len(second):
+        a, b = max(first[i][0], second[j][0]), min(first[i][1], second[j][1])
+        if a < b:
+            common.append((a, b))
+        if first[i][1] < second[j][1]:
+            i += 1
+        else:
+            j += 1
+    return common

@@ -1,0 +1,161 @@
+"""Choosing how an engine log is tied to UTC, and saying so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.config import Config, EngineLog
+from trialcapture.prepare.logclock import LogFit, Pair, fit_by_rpm
+from trialcapture.prepare.logclock_motion import fit_by_marks, fit_by_motion
+from trialcapture.prepare.placing import ClockRow
+from trialcapture.prepare.series import column
+
+Ints = npt.NDArray[np.int64]
+
+_ODD_OFFSET_S = 900.0
+_DAY_S = 86_400.0
+
+
+def align_log(
+    name: str,
+    spec: EngineLog,
+    log: pa.Table,
+    series: Mapping[str, pa.Table],
+    config: Config,
+    marks_ns: Sequence[int] = (),
+) -> tuple[Ints | None, ClockRow, list[str]]:
+    """Tie one engine log to UTC.
+
+    ``auto`` takes the first of these that gives a fit: rpm against rpm on the network, marks, rpm against the
+    boat's acceleration. A log that fits nothing, or fits twice, is left out and the reason told; it is never
+    taken at its word.
+
+    Args:
+        name: File name.
+        spec: The log's description, which may ask for one method.
+        log: Decoded rows.
+        series: Chosen network series by channel group.
+        config: Engine ids.
+        marks_ns: UTC of marks a person made [ns].
+
+    Returns:
+        UTC of every row [ns], or None; the clock evidence; warnings.
+    """
+    if log.num_rows < 2:
+        fit = LogFit(None, None, 0.0, 0.0, "none", "failed: the log has fewer than two rows")
+        return None, _row(name, fit), [f"engine log {name}: {fit.quality}"]
+    stamps = np.asarray(log["t_log_ns"].combine_chunks()).astype(np.int64)
+    method = spec.clock.method
+    fits: list[LogFit] = []
+    if method == "fixed":
+        fits.append(
+            LogFit(
+                float(spec.clock.offset_s or 0.0),
+                0.5,
+                0.0,
+                100.0,
+                "fixed by the technician",
+                "fair: as declared",
+            )
+        )
+    if method in ("auto", "rpm"):
+        pairs = _pairs(log, stamps, series, config)
+        if pairs:
+            fits.append(fit_by_rpm(pairs, int(stamps[0])))
+        elif method == "rpm":
+            fits.append(
+                LogFit(None, None, 0.0, 0.0, "rpm against rpm", "failed: no rpm of these engines on the network")
+            )
+    if method in ("auto", "marks") and not _found(fits) and (method == "marks" or len(marks_ns) >= 3):
+        t_ns, rpm = _mean_rpm(log, stamps, config)
+        fits.append(fit_by_marks(np.asarray(marks_ns, dtype=np.int64), t_ns, rpm))
+    if method == "auto" and not _found(fits) and not any("two alignments" in f.quality for f in fits):
+        t_ns, rpm = _mean_rpm(log, stamps, config)
+        velocity = series["velocity"]
+        if t_ns.size and velocity.num_rows and not any(f.method == "rpm against rpm" for f in fits):
+            sog = column(velocity, "sog_kn")
+            known = np.isfinite(sog)
+            sog_ns = np.asarray(velocity["t_ns"].combine_chunks()).astype(np.int64)
+            fits.append(fit_by_motion(sog_ns[known], sog[known], column(velocity, "cog_true_deg")[known], t_ns, rpm))
+    fit = next(
+        iter(_found(fits)),
+        fits[0] if fits else LogFit(None, None, 0.0, 0.0, "none", "failed: no rpm in the log"),
+    )
+    warnings = _warnings(name, fit, stamps, series)
+    return (None if fit.offset_s is None else fit.to_utc(stamps)), _row(name, fit), warnings
+
+
+def _found(fits: Sequence[LogFit]) -> list[LogFit]:
+    return [f for f in fits if f.offset_s is not None]
+
+
+def _row(name: str, fit: LogFit) -> ClockRow:
+    return ClockRow(
+        f"engine log {name}",
+        fit.offset_s,
+        fit.offset_u_s,
+        fit.drift_ppm,
+        fit.drift_u_ppm,
+        fit.method,
+        fit.quality,
+    )
+
+
+def _pairs(log: pa.Table, stamps: Ints, series: Mapping[str, pa.Table], config: Config) -> list[Pair]:
+    """Return, per engine both sides saw, network UTC and rpm with log stamps and rpm, finite values only."""
+    pairs: list[Pair] = []
+    for engine_id in config.engine_ids:
+        name, table = f"rpm_{engine_id}", series.get(f"rpm_{engine_id}")
+        if name not in log.column_names or table is None or table.num_rows < 60:
+            continue
+        seen, logged = column(table, name), column(log, name)
+        a, b = np.isfinite(seen), np.isfinite(logged)
+        t_ns = np.asarray(table["t_ns"].combine_chunks()).astype(np.int64)
+        rising = _rising(stamps[b])
+        if a.sum() >= 60 and rising.sum() >= 60:
+            pairs.append((t_ns[a], seen[a], stamps[b][rising], logged[b][rising]))
+    return pairs
+
+
+def _rising(stamps: Ints) -> npt.NDArray[np.bool_]:
+    """Return True where a stamp is later than all before it: rows a clock repeated are not matched twice."""
+    earlier = np.concatenate([[np.iinfo(np.int64).min], np.maximum.accumulate(stamps)[:-1]])
+    rising: npt.NDArray[np.bool_] = stamps > earlier
+    return rising
+
+
+def _mean_rpm(log: pa.Table, stamps: Ints, config: Config) -> tuple[Ints, npt.NDArray[np.float64]]:
+    columns = [column(log, f"rpm_{e}") for e in config.engine_ids if f"rpm_{e}" in log.column_names]
+    if not columns:
+        return np.zeros(0, dtype=np.int64), np.zeros(0)
+    rpm = np.mean(columns, axis=0)
+    usable = np.isfinite(rpm) & _rising(stamps)
+    return stamps[usable], rpm[usable]
+
+
+def _warnings(name: str, fit: LogFit, stamps: Ints, series: Mapping[str, pa.Table]) -> list[str]:
+    if fit.offset_s is None:
+        return [f"engine log {name} is not used: {fit.quality.removeprefix('failed: ')}"]
+    told = []
+    offset_s = fit.offset_s
+    if abs(offset_s) > 0.9 * _DAY_S:
+        day = datetime.fromtimestamp(int(stamps[0]) / 1e9, UTC).date()
+        told.append(
+            f"engine log {name} carries another date ({day}); its clock is {abs(offset_s) / _DAY_S:.1f} days off"
+        )
+    elif abs(offset_s) > _ODD_OFFSET_S:
+        told.append(
+            f"engine log {name}: its clock is {offset_s / 3600.0:+.2f} h off UTC as declared; is the zone right?"
+        )
+    velocity = series.get("velocity")
+    if velocity is not None and velocity.num_rows:
+        utc = fit.to_utc(stamps)
+        t_ns = np.asarray(velocity["t_ns"].combine_chunks())
+        if utc[-1] < t_ns[0] or utc[0] > t_ns[-1]:
+            told.append(f"engine log {name} and the NMEA log do not overlap in time")
+    return told

@@ -1,0 +1,239 @@
+"""The segments table: every candidate stretch with its means, spreads, standard errors and verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.config import Config
+from trialcapture.prepare.judge import Track, limits_of, mean_with_error, slope_with_error
+from trialcapture.prepare.series import column
+from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg
+from trialcapture.prepare.steady import Stretch, find_steady
+from trialcapture.units import G_M_PER_S2, KN_M_PER_S
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SOG_BIAS_U_KN = 0.03
+"""Standard uncertainty of a GNSS receiver's Doppler speed that no averaging removes [kn] (common practice, no
+source)."""
+_WORK_HZ = 4.0
+_NUMBERS = (
+    ("duration_s", "s"), ("band_rpm", "rpm"), ("rpm_mean", "rpm"), ("rpm_sd", "rpm"),
+    ("sog_kn_mean", "kn"), ("sog_kn_sd", "kn"), ("sog_slope_kn_per_min", "kn/min"), ("sog_u_kn", "kn"),
+    ("n_eff", "1"), ("heading_true_deg_mean", "deg"), ("cog_true_deg_mean", "deg"), ("stw_kn_mean", "kn"),
+    ("fuel_l_per_h_mean", "l/h"), ("fuel_u_l_per_h", "l/h"), ("depth_m_min", "m"), ("depth_froude", "1"),
+    ("wind_speed_true_kn_mean", "kn"), ("pitch_deg_mean", "deg"),
+)  # fmt: skip
+_MORE = (
+    ("sog_bias_u_kn", "kn"), ("wind_from_true_deg_mean", "deg"), ("roll_deg_mean", "deg"),
+    ("water_temp_c_mean", "degc"), ("heading_sd_deg", "deg"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class TrimEntry:
+    """A trim setting noted by a person: UTC [ns] it was entered, and what it was."""
+
+    t_ns: int
+    value: str
+
+
+def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
+    """Return the Arrow schema of ``segments.parquet``; units in field metadata."""
+
+    def number(name: str, unit: str) -> pa.Field:
+        return pa.field(name, pa.float64(), metadata={"unit": unit})
+
+    stamp = pa.timestamp("ns", tz="UTC")
+    fields = [pa.field("segment_id", pa.int32()), pa.field("start", stamp), pa.field("stop", stamp)]
+    for name, unit in _NUMBERS:
+        fields.append(number(name, unit))
+        if name == "rpm_sd":
+            fields += [number(f"rpm_{e}_mean", "rpm") for e in engine_ids]
+    fields += [
+        pa.field("trim", pa.string()),
+        pa.field("accepted", pa.bool_()),
+        pa.field("reason", pa.string()),
+    ]
+    for e in engine_ids:
+        fields += [number(f"fuel_l_per_h_{e}_mean", "l/h"), number(f"load_pct_{e}_mean", "%")]
+    fields.append(pa.field("n_samples", pa.int64()))
+    fields += [number(name, unit) for name, unit in _MORE]
+    return pa.schema(fields)
+
+
+def find_segments(samples: pa.Table, config: Config) -> list[Stretch]:
+    """Find the steady stretches of a samples table; indices refer to its rows.
+
+    Detection works on means over blocks of a quarter of a second or more: finer sampling adds no information
+    about a hull that takes seconds to answer.
+    """
+    n = samples.num_rows
+    block = max(round(config.samples.grid_hz / _WORK_HZ), 1)
+    dt_s = block / config.samples.grid_hz
+    whole = n // block * block
+    if whole == 0:
+        return []
+
+    def blocks(values: Floats) -> Floats:
+        with np.errstate(invalid="ignore"):
+            mean: Floats = values[:whole].reshape(-1, block).mean(axis=1)
+        return mean
+
+    rpm = [blocks(column(samples, f"rpm_{e}")) for e in config.engine_ids]
+    heading = column(samples, "heading_true_deg")
+    course = np.where(np.isfinite(heading), heading, column(samples, "cog_true_deg"))
+    # an angle is not averaged across north: the middle sample of a block stands for it
+    middle = course[block // 2 : whole : block]
+    track = Track(
+        blocks(column(samples, "sog_kn")),
+        np.stack(rpm) if rpm else np.zeros((0, whole // block)),
+        middle,
+        dt_s,
+    )
+    found = find_steady(track, limits_of(config))
+    return [Stretch(s.start * block, s.stop * block, s.accepted, s.reason) for s in found]
+
+
+def make_segments(
+    samples: pa.Table, stretches: Sequence[Stretch], config: Config, trims: Sequence[TrimEntry]
+) -> pa.Table:
+    """Return the segments table for candidate stretches of a samples table.
+
+    Standard errors (k = 1) use an effective sample size; the autocorrelation factor is pooled over the accepted
+    stretches of the trial, because one stretch alone is too short to show it without bias.
+
+    Args:
+        samples: On a uniform grid.
+        stretches: Row intervals with verdicts.
+        config: Engines and grid.
+        trims: Trim notes, ascending in time.
+    """
+    t_ns = np.asarray(samples["t"].cast(pa.int64()).combine_chunks())
+    dt_s = 1.0 / config.samples.grid_hz
+    names = [
+        "sog_kn",
+        "cog_true_deg",
+        "heading_true_deg",
+        "stw_kn",
+        "depth_m",
+        "wind_speed_true_kn",
+        "wind_from_true_deg",
+    ]
+    names += ["pitch_deg", "roll_deg", "water_temp_c"]
+    names += [f"{q}_{e}" for e in config.engine_ids for q in ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")]
+    values = {name: column(samples, name) for name in names}
+    fuel = _total([values[f"fuel_l_per_h_{e}"] for e in config.engine_ids], t_ns.size)
+    values["fuel"] = fuel
+    good = [s for s in stretches if s.accepted]
+    tau = {q: _pooled_tau([values[q][s.start : s.stop] for s in good], dt_s) for q in ("sog_kn", "fuel")}
+    rows = [_row(i, s, values, t_ns, dt_s, tau, config, trims) for i, s in enumerate(stretches, start=1)]
+    schema = segments_schema(config.engine_ids)
+    return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _total(parts: list[Floats], n: int) -> Floats:
+    """Return the sum over engines; unknown where any engine with fuel data is unknown."""
+    present = [p for p in parts if np.isfinite(p).any()]
+    if len(present) < len(parts) or not present:
+        return np.full(n, np.nan)
+    total: Floats = np.sum(present, axis=0)
+    return total
+
+
+def _pooled_tau(parts: list[Floats], dt_s: float) -> float:
+    known = [p for p in parts if p.size > 10 and np.isfinite(p).all()]
+    longest = max((p.size for p in known), default=0)
+    return autocorrelation_sum([p - p.mean() for p in known], max(min(longest // 2, round(60.0 / dt_s)), 1))
+
+
+def _mean(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size >= max(values.size // 2, 1) else None
+
+
+def _row(
+    segment_id: int,
+    stretch: Stretch,
+    values: dict[str, Floats],
+    t_ns: Ints,
+    dt_s: float,
+    tau: dict[str, float],
+    config: Config,
+    trims: Sequence[TrimEntry],
+) -> dict[str, object]:
+    inside = slice(stretch.start, stretch.stop)
+    part = {name: v[inside] for name, v in values.items()}
+    start_ns = int(t_ns[stretch.start])
+    stop_ns = start_ns + round((stretch.stop - stretch.start) * dt_s * 1e9)
+    sog = part["sog_kn"][np.isfinite(part["sog_kn"])]
+    row: dict[str, object] = {
+        "segment_id": segment_id,
+        "start": start_ns,
+        "stop": stop_ns,
+        "duration_s": (stop_ns - start_ns) / 1e9,
+        "accepted": stretch.accepted,
+        "reason": stretch.reason,
+        "n_samples": int(stretch.stop - stretch.start),
+        "trim": trim_at(start_ns, trims, part, config),
+    }
+    engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
+    means = [_mean(r) for r in engine_rpm]
+    row.update({f"rpm_{e}_mean": m for e, m in zip(config.engine_ids, means, strict=True)})
+    seen = [(r, m) for r, m in zip(engine_rpm, means, strict=True) if m is not None]
+    if seen:
+        row["rpm_mean"] = float(np.mean([m for _, m in seen]))
+        row["rpm_sd"] = float(np.max([np.nanstd(r) for r, _ in seen]))
+    if sog.size:
+        mean, spread, n_eff, error = mean_with_error(sog, tau["sog_kn"])
+        row |= {
+            "sog_kn_mean": mean,
+            "sog_kn_sd": spread,
+            "n_eff": n_eff,
+            "sog_u_kn": error,
+            "sog_bias_u_kn": SOG_BIAS_U_KN,
+        }
+        row["sog_slope_kn_per_min"] = slope_with_error(sog, dt_s)[0] * 60.0
+    fuel = part["fuel"][np.isfinite(part["fuel"])]
+    if fuel.size >= 0.9 * part["fuel"].size and fuel.size > 1:
+        mean, _, _, error = mean_with_error(fuel, tau["fuel"])
+        row |= {"fuel_l_per_h_mean": mean, "fuel_u_l_per_h": error}
+    for e in config.engine_ids:
+        row[f"fuel_l_per_h_{e}_mean"] = _mean(part[f"fuel_l_per_h_{e}"])
+        row[f"load_pct_{e}_mean"] = _mean(part[f"load_pct_{e}"])
+    for name in ("stw_kn", "wind_speed_true_kn", "pitch_deg", "roll_deg", "water_temp_c"):
+        row[f"{name}_mean"] = _mean(part[name])
+    for name in ("heading_true_deg", "cog_true_deg", "wind_from_true_deg"):
+        row[f"{name}_mean"] = circular_mean_deg(part[name])
+    row["heading_sd_deg"] = circular_sd_deg(part["heading_true_deg"])
+    depth = part["depth_m"][np.isfinite(part["depth_m"])]
+    if depth.size:
+        row["depth_m_min"] = float(depth.min())
+        if sog.size and depth.min() > 0:
+            row["depth_froude"] = depth_froude(float(sog.mean()), float(depth.min()))
+    return row
+
+
+def depth_froude(speed_kn: float, depth_m: float) -> float:
+    """Return the depth Froude number ``V / sqrt(g h)`` [-]; 1 is the critical speed of shallow water."""
+    return speed_kn * KN_M_PER_S / math.sqrt(G_M_PER_S2 * depth_m)
+
+
+def trim_at(start_ns: int, trims: Sequence[TrimEntry], part: dict[str, Floats], config: Config) -> str | None:
+    """Return the trim in force: the mean drive trim where it was recorded, else the last note, else the setting."""
+    recorded = []
+    for e in config.engine_ids:
+        mean = _mean(part[f"trim_pct_{e}"])
+        if mean is not None:
+            recorded.append(f"{mean:.0f} %")
+    if recorded:
+        return " / ".join(recorded) if len(set(recorded)) > 1 else recorded[0]
+    earlier = [t.value for t in trims if t.t_ns <= start_ns]
+    return earlier[-1] if earlier else (config.trial.trim or None)

@@ -1,0 +1,248 @@
+"""From placed sentences to one series per channel group: the best source first, another only as a marked fallback."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from trialcapture.config import Config
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+class Adder(Protocol):
+    """Takes one formatter's values for a channel group."""
+
+    def __call__(self, group: str, name: str, preference: int, **values: Floats) -> None:
+        """Add the values, one array per channel, void as NaN."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One source's readings of one channel group.
+
+    Attributes:
+        source: ``source/talker`` and formatter.
+        t_ns: UTC of each reading [ns], ascending.
+        values: One array per channel name, NaN where void.
+        preference: Lower is better; how directly the formatter measures the group.
+    """
+
+    source: str
+    t_ns: Ints
+    values: dict[str, Floats]
+    preference: int
+
+
+def series_schema(channels: Sequence[str]) -> pa.Schema:
+    """Return the schema of one group's series."""
+    origin = [("source", pa.dictionary(pa.int32(), pa.string())), ("fallback", pa.bool_())]
+    return pa.schema([("t_ns", pa.int64()), *((name, pa.float64()) for name in channels), *origin])
+
+
+def column(table: pa.Table, name: str) -> Floats:
+    """Return a numeric column as float64 with NaN for null."""
+    values: Floats = np.asarray(pc.fill_null(table[name].cast(pa.float64()), np.nan).combine_chunks())
+    return values
+
+
+def truth(table: pa.Table, name: str) -> Bools:
+    """Return a boolean column with null as False."""
+    return np.asarray(pc.fill_null(table[name], False).combine_chunks(), dtype=np.bool_)
+
+
+def split_sources(table: pa.Table, values: Mapping[str, Floats], formatter: str, preference: int) -> list[Candidate]:
+    """Return one candidate per ``source/talker`` of a placed table; rows without a time or any value are left out."""
+    t_ns = np.asarray(pc.fill_null(table["t_ns"], 0).combine_chunks()).astype(np.int64)
+    usable = ~np.asarray(table["t_ns"].combine_chunks().is_null())
+    some = np.zeros(table.num_rows, dtype=np.bool_)
+    for value in values.values():
+        some |= np.isfinite(value)
+    usable &= some
+    keys = pc.binary_join_element_wise(table["source"].cast(pa.string()), table["talker"].cast(pa.string()), "/")
+    coded = keys.combine_chunks().dictionary_encode()
+    codes = np.asarray(coded.indices)
+    found = []
+    for code, key in enumerate(coded.dictionary.to_pylist()):
+        mine = np.flatnonzero(usable & (codes == code))
+        if mine.size:
+            mine = mine[np.argsort(t_ns[mine], kind="stable")]
+            found.append(
+                Candidate(f"{key} {formatter}", t_ns[mine], {n: v[mine] for n, v in values.items()}, preference)
+            )
+    return found
+
+
+def choose(candidates: Iterable[Candidate], channels: Sequence[str], gap_s: float, wanted: str = "") -> pa.Table:
+    """Merge candidates of one group: one leads, another fills only its gaps and is marked.
+
+    The leader is the candidate the technician named (`wanted`, found in its source name), else the most direct
+    formatter that covers at least half as much time as the best covering one; ties go to the denser one.
+    Readings of two receivers are never interleaved: a fallback's reading is used only where the leader has
+    been silent for longer than `gap_s`.
+    """
+    pool = [c for c in candidates if c.t_ns.size]
+    if not pool:
+        return series_schema(channels).empty_table()
+    covered = {c.source: _covered_s(c.t_ns, gap_s) for c in pool}
+    enough = 0.5 * max(covered.values())
+    named = {c.source for c in pool if wanted and wanted in c.source.split()[0].split("/")}
+    ranked = sorted(
+        pool,
+        key=lambda c: (
+            c.source not in named,
+            covered[c.source] < enough,
+            c.preference,
+            -covered[c.source],
+            -c.t_ns.size,
+            c.source,
+        ),
+    )
+    lead = ranked[0]
+    t_ns, source, fallback = (
+        lead.t_ns,
+        np.zeros(lead.t_ns.size, dtype=np.int32),
+        np.zeros(lead.t_ns.size, dtype=np.bool_),
+    )
+    values = {name: lead.values.get(name, np.full(t_ns.size, np.nan)) for name in channels}
+    for rank, other in enumerate(ranked[1:], start=1):
+        inside = _inside_gaps(other.t_ns, t_ns, gap_s)
+        if not inside.any():
+            continue
+        t_ns = np.concatenate([t_ns, other.t_ns[inside]])
+        order = np.argsort(t_ns, kind="stable")
+        t_ns = t_ns[order]
+        source = np.concatenate([source, np.full(int(inside.sum()), rank, dtype=np.int32)])[order]
+        fallback = np.concatenate([fallback, np.ones(int(inside.sum()), dtype=np.bool_)])[order]
+        for name in channels:
+            added = other.values[name][inside] if name in other.values else np.full(int(inside.sum()), np.nan)
+            values[name] = np.concatenate([values[name], added])[order]
+    # of several readings at one instant the last one stands
+    last = np.concatenate([np.diff(t_ns) > 0, [True]])
+    names = pa.DictionaryArray.from_arrays(pa.array(source[last]), pa.array([c.source for c in ranked]))
+    columns = [pa.array(t_ns[last])]
+    columns += [pa.array(values[name][last], pa.float64(), from_pandas=True) for name in channels]
+    return pa.table([*columns, names, pa.array(fallback[last])], schema=series_schema(channels))
+
+
+def _covered_s(t_ns: Ints, gap_s: float) -> float:
+    """Return the time a series speaks for: its intervals, none counted longer than `gap_s`."""
+    return float(np.minimum(np.diff(t_ns) / 1e9, gap_s).sum()) if t_ns.size > 1 else 0.0
+
+
+def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Bools:
+    """Return True where a time lies in a silence of the leader longer than `gap_s`, or outside its whole span."""
+    gap = round(gap_s * 1e9)
+    after = np.searchsorted(lead_ns, t_ns, side="right")
+    far = np.iinfo(np.int64).max // 4
+    previous = np.where(after > 0, lead_ns[np.maximum(after - 1, 0)], -far)
+    following = np.where(after < lead_ns.size, lead_ns[np.minimum(after, lead_ns.size - 1)], far)
+    inside: Bools = (following - previous > gap) & (t_ns - previous > gap // 2) & (following - t_ns > gap // 2)
+    return inside
+
+
+def gather_boat(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str, list[Candidate]], list[str]]:
+    """Return candidates by boat channel group from placed sentences, and warnings for people."""
+    found: dict[str, list[Candidate]] = {}
+    warnings: list[str] = []
+
+    def add(group: str, name: str, preference: int, **values: Floats) -> None:
+        found.setdefault(group, []).extend(split_sources(placed[name], values, name, preference))
+
+    for preference, name in enumerate(("RMC", "GNS", "GGA", "GLL")):
+        if name in placed:
+            valid = truth(placed[name], "valid")
+            lat, lon = (np.where(valid, column(placed[name], c), np.nan) for c in ("lat_deg", "lon_deg"))
+            add("position", name, preference, lat_deg=lat, lon_deg=lon)
+    for preference, name in enumerate(("RMC", "VTG")):
+        if name in placed:
+            valid = truth(placed[name], "valid")
+            sog, cog = (np.where(valid, column(placed[name], c), np.nan) for c in ("sog_kn", "cog_true_deg"))
+            add("velocity", name, preference, sog_kn=sog, cog_true_deg=cog)
+    _gather_heading(placed, config, add, warnings)
+    if "VHW" in placed:
+        add("stw", "VHW", 0, stw_kn=column(placed["VHW"], "stw_kn"))
+    if "VBW" in placed:
+        water = np.where(truth(placed["VBW"], "water_valid"), column(placed["VBW"], "stw_kn"), np.nan)
+        add("stw", "VBW", 1, stw_kn=water)
+    _gather_depth(placed, add)
+    _gather_wind(placed, add)
+    if "MTW" in placed:
+        add("water_temp", "MTW", 0, water_temp_c=column(placed["MTW"], "water_temp_c"))
+    if "ROT" in placed:
+        turn = np.where(truth(placed["ROT"], "valid"), column(placed["ROT"], "rate_of_turn_deg_per_min"), np.nan)
+        add("turn", "ROT", 0, rate_of_turn_deg_per_min=turn)
+    return found, warnings
+
+
+def _gather_heading(placed: Mapping[str, pa.Table], config: Config, add: Adder, warnings: list[str]) -> None:
+    for preference, name in enumerate(("HDT", "THS", "VHW")):
+        if name in placed:
+            heading = column(placed[name], "heading_true_deg")
+            if name == "THS":
+                heading = np.where(truth(placed[name], "valid"), heading, np.nan)
+            add("heading", name, preference if name != "VHW" else 5, heading_true_deg=heading)
+    variation = _variation_deg(placed, config)
+    for preference, name, magnetic in ((3, "HDG", "heading_sensor_deg"), (4, "HDM", "heading_magnetic_deg")):
+        if name not in placed:
+            continue
+        heading = column(placed[name], magnetic)
+        own = column(placed[name], "variation_deg") if name == "HDG" else np.full(heading.size, np.nan)
+        if name == "HDG":
+            heading = heading + np.nan_to_num(column(placed[name], "deviation_deg"))
+        used = np.where(np.isfinite(own), own, np.nan if variation is None else variation)
+        if np.isfinite(heading).any() and not np.isfinite(used).any():
+            warnings.append(
+                f"{name} gives a magnetic heading and no sentence gives the variation; heading is left out "
+                "(set trial.magnetic_variation_deg)"
+            )
+        add("heading", name, preference, heading_true_deg=(heading + used) % 360.0)
+
+
+def _variation_deg(placed: Mapping[str, pa.Table], config: Config) -> float | None:
+    """Return the magnetic variation, east positive: as declared, else the receiver's own median."""
+    if config.trial.magnetic_variation_deg is not None:
+        return config.trial.magnetic_variation_deg
+    for name in ("RMC", "HDG"):
+        if name in placed:
+            told = column(placed[name], "variation_deg")
+            if np.isfinite(told).any():
+                return float(np.nanmedian(told))
+    return None
+
+
+def _gather_depth(placed: Mapping[str, pa.Table], add: Adder) -> None:
+    """Depth of water: DBS as told; DPT and DBT from the transducer, DPT with its offset to the waterline."""
+    if "DBS" in placed:
+        add("depth", "DBS", 0, depth_m=column(placed["DBS"], "depth_m"))
+    if "DPT" in placed:
+        offset = np.nan_to_num(column(placed["DPT"], "offset_m"))
+        # a negative offset points to the keel and says nothing about the surface
+        add("depth", "DPT", 1, depth_m=column(placed["DPT"], "depth_m") + np.maximum(offset, 0.0))
+    for preference, name in ((2, "DBT"), (3, "DBK")):
+        if name in placed:
+            add("depth", name, preference, depth_m=column(placed[name], "depth_m"))
+
+
+def _gather_wind(placed: Mapping[str, pa.Table], add: Adder) -> None:
+    if "MWV" in placed:
+        table = placed["MWV"]
+        valid = truth(table, "valid") & np.asarray(
+            pc.fill_null(pc.equal(table["reference"], "R"), False).combine_chunks()
+        )
+        angle, speed = (np.where(valid, column(table, c), np.nan) for c in ("wind_angle_deg", "wind_speed_kn"))
+        add("wind_apparent", "MWV", 0, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
+    if "VWR" in placed:
+        angle, speed = (column(placed["VWR"], c) for c in ("wind_angle_apparent_deg", "wind_speed_apparent_kn"))
+        add("wind_apparent", "VWR", 1, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
+    if "MWD" in placed:
+        angle, speed = (column(placed["MWD"], c) for c in ("wind_from_true_deg", "wind_speed_true_kn"))
+        add("wind_true", "MWD", 0, wind_speed_true_kn=speed, wind_from_true_deg=angle)

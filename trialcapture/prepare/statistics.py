@@ -1,0 +1,105 @@
+"""Means, spreads and effective sample sizes of autocorrelated and circular samples."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+def autocorrelation_sum(deviations: list[Floats], max_lag: int) -> float:
+    """Return the integrated autocorrelation factor tau of pooled stationary stretches.
+
+    ``tau = 1 + 2 * sum(rho_k)``; the variance of a mean of n samples is ``s**2 / n * tau``. The sum is cut at
+    the first lag that reaches five times the running tau, the self-consistent window of Sokal, "Monte Carlo
+    Methods in Statistical Mechanics" (1996), section 3.
+
+    Args:
+        deviations: One array per stretch: samples at one common spacing, minus the stretch's own mean.
+        max_lag: Largest lag looked at [samples].
+
+    Returns:
+        tau, at least 1. It is 1 when there is nothing to learn from (no spread, or too few samples).
+    """
+    variance = sum(float(d @ d) for d in deviations)
+    count = sum(d.size for d in deviations)
+    if count < 4 or variance <= 0.0:
+        return 1.0
+    c0 = variance / count
+    tau = 1.0
+    for lag in range(1, max_lag + 1):
+        pairs = sum(max(d.size - lag, 0) for d in deviations)
+        if pairs < 2:
+            break
+        ck = sum(float(d[:-lag] @ d[lag:]) for d in deviations if d.size > lag) / pairs
+        tau += 2.0 * ck / c0
+        if lag >= 5.0 * tau:
+            break
+    return max(tau, 1.0)
+
+
+def effective_size(n: int, tau: float) -> float:
+    """Return how many independent samples n autocorrelated ones are worth: ``n / tau``, at least 1."""
+    return max(n / max(tau, 1.0), 1.0)
+
+
+def circular_mean_deg(angles_deg: Floats) -> float | None:
+    """Return the mean direction in [0, 360) [deg], or None where it is undefined.
+
+    The direction of the mean unit vector (Mardia & Jupp, "Directional Statistics", 2000, section 2.2). It is
+    undefined for no angles, and where the resultant length is below 1e-9 (0 and 180 have no mean).
+    """
+    known = angles_deg[np.isfinite(angles_deg)]
+    if known.size == 0:
+        return None
+    radians = np.radians(known)
+    east, north = float(np.sin(radians).mean()), float(np.cos(radians).mean())
+    if math.hypot(east, north) < 1e-9:
+        return None
+    # the remainder of a tiny negative angle rounds to exactly 360.0
+    return math.degrees(math.atan2(east, north)) % 360.0 % 360.0
+
+
+def circular_sd_deg(angles_deg: Floats) -> float | None:
+    """Return the circular standard deviation ``sqrt(-2 ln R)`` [deg] (Mardia & Jupp 2000, section 2.3)."""
+    known = angles_deg[np.isfinite(angles_deg)]
+    if known.size == 0:
+        return None
+    radians = np.radians(known)
+    resultant = math.hypot(float(np.sin(radians).mean()), float(np.cos(radians).mean()))
+    return math.degrees(math.sqrt(max(-2.0 * math.log(min(max(resultant, 1e-12), 1.0)), 0.0)))
+
+
+def wrap_deg(difference_deg: Floats) -> Floats:
+    """Return angle differences wrapped to [-180, 180) [deg]."""
+    wrapped: Floats = (difference_deg + 180.0) % 360.0 - 180.0
+    return wrapped
+
+
+def slope_per_s(t_s: Floats, y: Floats) -> float:
+    """Return the least-squares slope of y on time [unit of y per s]; 0 for fewer than three samples."""
+    if t_s.size < 3:
+        return 0.0
+    centred = t_s - t_s.mean()
+    spread = float(centred @ centred)
+    return float(centred @ (y - y.mean())) / spread if spread > 0.0 else 0.0
+
+
+def rolling_mean(y: Floats, width: int) -> Floats:
+    """Return the centred moving mean over `width` samples; NaN is skipped, a window of NaN gives NaN."""
+    if width <= 1 or y.size == 0:
+        return y.astype(np.float64, copy=True)
+    before, after = width // 2, (width - 1) // 2
+    known = np.isfinite(y)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, y, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    index = np.arange(y.size)
+    low = np.maximum(index - before, 0)
+    high = np.minimum(index + after + 1, y.size)
+    n = count[high] - count[low]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean: Floats = (total[high] - total[low]) / np.where(n > 0, n, np.nan)
+    return mean

@@ -1,0 +1,250 @@
+"""Placing receipt stamps on UTC: the early edge of (receipt time minus sentence time), level by level.
+
+A receiver's sentence can only arrive late, never early, so the lower edge of ``receipt - sentence time`` is the
+clock offset and everything above it is delay. Fitting a line under the points (rather than through them) is the
+method of Moon, Skelly & Towsley, "Estimation and Removal of Clock Skew from Network Delay Measurements", IEEE
+INFOCOM 1999; the best line is the edge of the lower convex hull that spans the mean time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+
+_BIN_S = 20.0
+_STEP_S = 0.4
+_STRAY_S = 2.0
+_LEVEL_BINS = 30
+_EDGE_FLOOR_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """UTC = receipt - offset, with one offset per level (a level ends where a clock was stepped or slept).
+
+    Attributes:
+        starts_ns: Receipt time at which each level begins [ns]; the first reaches back for ever.
+        offsets_ns: Receipt minus UTC at `middle_ns` for each level [ns].
+        drift: Dimensionless rate error of the receipt clock (1e-6 is 1 ppm fast).
+        middle_ns: Receipt time the drift turns about [ns].
+        offset_u_s: Standard uncertainty of an offset [s].
+        drift_u: Standard uncertainty of `drift`.
+        delay_s: Median delay of a sentence behind the early edge [s].
+        points: Sentence times the fit rests on.
+        repaired_s: Whole-second errors of the receiver's own UTC that were taken out [s], by level.
+    """
+
+    starts_ns: tuple[int, ...]
+    offsets_ns: tuple[int, ...]
+    drift: float
+    middle_ns: int
+    offset_u_s: float
+    drift_u: float
+    delay_s: float
+    points: int
+    repaired_s: tuple[float, ...] = ()
+
+    def level(self, receipt_ns: Ints) -> Ints:
+        """Return the index of the level each receipt stamp falls in."""
+        found = np.searchsorted(np.asarray(self.starts_ns[1:], dtype=np.int64), receipt_ns, side="right")
+        return found.astype(np.int64)
+
+    def to_utc(self, receipt_ns: Ints) -> Ints:
+        """Return UTC [ns since 1970] of receipt stamps [ns]."""
+        offsets = np.asarray(self.offsets_ns, dtype=np.int64)[self.level(receipt_ns)]
+        bend = np.rint(self.drift * (receipt_ns - self.middle_ns)).astype(np.int64)
+        utc: Ints = receipt_ns - offsets - bend
+        return utc
+
+
+def fit_early_edge(
+    receipt_ns: Ints, utc_ns: Ints, steady_ns: Ints | None = None, breaks_ns: Ints | None = None
+) -> ClockFit | None:
+    """Fit a receipt clock to UTC on the early edge, in levels where either clock was stepped.
+
+    Args:
+        receipt_ns: Receipt stamps of timed sentences [ns], in order of arrival.
+        utc_ns: The sentences' own UTC [ns since 1970].
+        steady_ns: A second receipt clock (wall) beside the first, same length, or None. It tells a receiver
+            that corrects its leap seconds (neither laptop clock moves) from a laptop that slept.
+
+    Returns:
+        The fit, or None when fewer than three usable points exist.
+    """
+    usable = find_believable_times(receipt_ns, utc_ns)
+    receipt, utc = receipt_ns[usable], utc_ns[usable]
+    if receipt.size < 3:
+        return None
+    difference = receipt - utc
+    base = int(np.median(difference))
+    excess_s = (difference - base) / 1e9
+    starts = _level_starts(receipt, excess_s)
+    if breaks_ns is not None and breaks_ns.size:
+        forced = np.searchsorted(receipt, breaks_ns)
+        starts = np.unique(np.concatenate([starts, forced[forced < receipt.size]]))
+    level = np.searchsorted(receipt[starts[1:]], receipt, side="right")
+    floors = np.array([_edge(excess_s[level == i]) for i in range(len(starts))])
+    x_s = (receipt - receipt[0]) / 1e9
+    above_s = excess_s - floors[level]
+    low_x, low_y = _bin_minima(x_s, above_s, _BIN_S)
+    prompt = low_y <= np.median(low_y) + 0.5
+    low_x, low_y = low_x[prompt], low_y[prompt]
+    drift, drift_u = _hull_slope(low_x, low_y)
+    middle_s = float(low_x.mean())
+    bent_s = excess_s - drift * (x_s - middle_s)
+    edges = np.array([_edge(bent_s[level == i]) for i in range(len(starts))])
+    delay_s = float(np.median(bent_s - edges[level]))
+    scatter = np.diff(np.sort(low_y - drift * (low_x - middle_s))[:3]).mean() if low_y.size >= 3 else 0.1
+    repaired = _receiver_repairs(receipt[starts], edges, steady_ns, receipt_ns, usable)
+    return ClockFit(
+        starts_ns=tuple(int(v) for v in receipt[starts]),
+        offsets_ns=tuple(base + round((e - r) * 1e9) for e, r in zip(edges, repaired, strict=True)),
+        drift=drift,
+        middle_ns=int(receipt[0]) + round(middle_s * 1e9),
+        offset_u_s=float(np.hypot(_EDGE_FLOOR_S, scatter)),
+        drift_u=drift_u,
+        delay_s=delay_s,
+        points=int(receipt.size),
+        repaired_s=tuple(repaired),
+    )
+
+
+def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool_]:
+    """Return True where a sentence's time fits its neighbours.
+
+    A damaged sentence can pass its one-byte checksum with a wrong time; such a point stands alone, a real step
+    of a clock does not. A point is kept when its (receipt - time) lies within two seconds of the median of its
+    own ten-second bin or of a bin beside it.
+    """
+    if receipt_ns.size == 0:
+        return np.zeros(0, dtype=np.bool_)
+    difference = receipt_ns - utc_ns
+    difference_s = (difference - np.sort(difference)[difference.size // 2]) / 1e9
+    run = np.cumsum(np.concatenate([[0], (np.diff(receipt_ns // 10_000_000_000) != 0).astype(np.int64)]))
+    order = np.lexsort((difference_s, run))
+    first = np.flatnonzero(np.concatenate([[True], np.diff(run[order]) > 0]))
+    size = np.diff(np.concatenate([first, [run.size]]))
+    middle = difference_s[order][first + size // 2]
+    lonely = size < 3
+    # a bin of one or two points cannot outvote a stray: it borrows the nearest fuller bin's median
+    fuller = np.flatnonzero(~lonely)
+    if fuller.size:
+        nearest = np.searchsorted((fuller[1:] + fuller[:-1]) / 2, np.arange(middle.size))
+        middle = middle[fuller[nearest]]
+    wide = np.concatenate([middle[:1], middle, middle[-1:]])
+    away = np.stack([np.abs(difference_s - wide[run + k]) for k in range(3)])
+    believable: npt.NDArray[np.bool_] = away.min(axis=0) <= _STRAY_S
+    return believable
+
+
+def _level_starts(receipt: Ints, excess_s: Floats) -> Ints:
+    """Return indices where (receipt - time) moves to another lasting level; the first is 0."""
+    x_s = (receipt - receipt[0]) / 1e9
+    low_x, low_y = _bin_minima(x_s, excess_s, 1.0)
+    n = low_y.size
+    width = min(_LEVEL_BINS, n // 4)
+    if width < 5:
+        return np.zeros(1, dtype=np.int64)
+    # an early edge on each side of a point: delays only add, so the minimum is what a step moves
+    windows = np.lib.stride_tricks.sliding_window_view(low_y, width)
+    edge = np.partition(windows, 1, axis=1)[:, 1]
+    jump = np.abs(edge[width:] - edge[:-width])
+    starts = [0]
+    over = np.flatnonzero(jump > _STEP_S)
+    for group in np.split(over, np.flatnonzero(np.diff(over) > width) + 1) if over.size else []:
+        low, high = int(group[0]), min(int(group[-1]) + 2 * width, n)
+        # the split that leaves the least delay above the edges of both its sides
+        cost = [
+            float(low_y[low:i].sum() - (i - low) * low_y[low:i].min())
+            + float(low_y[i:high].sum() - (high - i) * low_y[i:high].min())
+            for i in range(low + 1, high)
+        ]
+        split = low + 1 + int(np.argmin(cost))
+        near = np.arange(*np.searchsorted(x_s, low_x[[max(split - 2, 0), min(split + 2, n - 1)]]))
+        at = int(near[1:][np.argmax(np.abs(np.diff(excess_s[near])))]) if near.size > 1 else int(near[0])
+        first, last = np.searchsorted(x_s, low_x[[max(split - width, 0), min(split + width, n - 1)]])
+        before, after = excess_s[first:at], excess_s[at:last]
+        if before.size >= 3 and after.size >= 3 and abs(_edge(after) - _edge(before)) > _STEP_S:
+            starts.append(at)
+    return np.unique(np.asarray(starts, dtype=np.int64))
+
+
+def _edge(excess_s: Floats) -> float:
+    """Return the early edge of one level: the second smallest value, so that one stray point does not rule."""
+    return float(np.partition(excess_s, 1)[1]) if excess_s.size > 1 else float(excess_s[0])
+
+
+def _bin_minima(x_s: Floats, y_s: Floats, bin_s: float) -> tuple[Floats, Floats]:
+    """Return abscissa and value of the smallest y of each time bin."""
+    which = np.floor(x_s / bin_s).astype(np.int64)
+    order = np.lexsort((y_s, which))
+    first = np.concatenate([[True], np.diff(which[order]) > 0])
+    at = order[first]
+    return x_s[at], y_s[at]
+
+
+def _hull_slope(x: Floats, y: Floats) -> tuple[float, float]:
+    """Return slope and its standard uncertainty of the lower-hull edge that spans the mean abscissa."""
+    if x.size < 3 or x[-1] - x[0] < 300.0:
+        return 0.0, 100e-6
+    hull: list[int] = []
+    for i in range(x.size):
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            if (y[b] - y[a]) * (x[i] - x[a]) >= (y[i] - y[a]) * (x[b] - x[a]):
+                hull.pop()
+            else:
+                break
+        hull.append(i)
+    corner_x = x[hull]
+    right = int(np.clip(np.searchsorted(corner_x, x.mean()), 1, len(hull) - 1))
+    a, b = hull[right - 1], hull[right]
+    slope = float((y[b] - y[a]) / (x[b] - x[a]))
+    residual = y - (y[a] + slope * (x - x[a]))
+    typical = float(np.median(residual)) + 1e-3
+    return slope, float(typical / (x[-1] - x[0]) * 2.0)
+
+
+def _receiver_repairs(
+    starts_ns: Ints, edges: Floats, steady_ns: Ints | None, receipt_ns: Ints, usable: npt.NDArray[np.bool_]
+) -> list[float]:
+    """Return per level the whole seconds by which the receiver's UTC was wrong, the last level being right.
+
+    Early after a cold start a receiver may not know the leap seconds; its UTC then steps by whole seconds when
+    it learns them. Only a step that the second laptop clock does not share, and of a whole second, is such.
+    """
+    repaired = [0.0] * edges.size
+    if steady_ns is None or edges.size < 2:
+        return repaired
+    receipt, steady = receipt_ns[usable], steady_ns[usable]
+    for i in range(edges.size - 2, -1, -1):
+        step = edges[i + 1] - edges[i]
+        at = int(np.searchsorted(receipt, starts_ns[i + 1]))
+        a, b = max(at - 1, 0), min(at, receipt.size - 1)
+        clocks_moved_s = abs(float((steady[b] - steady[a]) - (receipt[b] - receipt[a]))) / 1e9
+        whole = round(step)
+        if whole != 0 and abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3:
+            repaired[i] = repaired[i + 1] - whole
+        else:
+            repaired[i] = repaired[i + 1]
+    return repaired
+
+
+def monotone_axis(receipt_ns: Ints) -> tuple[Ints, Ints]:
+    """Return receipt stamps [ns] with every step backwards taken out, and where on the new axis those steps were.
+
+    A wall clock set back, or a monotonic clock that began again when a session was resumed, would otherwise
+    fold two stretches onto each other. The size of the step is not lost: `fit_early_edge` finds it again as a
+    new level of (receipt - sentence time).
+    """
+    if receipt_ns.size == 0:
+        return receipt_ns, receipt_ns
+    back = np.minimum(np.diff(receipt_ns), 0)
+    axis: Ints = receipt_ns - np.concatenate([[0], np.cumsum(back)])
+    breaks: Ints = axis[1:][back < 0]
+    return axis, breaks

@@ -1,0 +1,98 @@
+"""The uncertainty budget of every band: what each cause adds to the standard uncertainty of its speed and fuel."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.prepare.segments import SOG_BIAS_U_KN
+from trialcapture.reduce.engines import none_if_nan
+from trialcapture.reduce.legs import Legs, read_numbers
+from trialcapture.reduce.runs import Runs
+from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.vectorfit import VectorFit
+
+UNSEEN_ABEAM_KN = 0.5
+"""Current abeam that may go unseen without a heading, one standard deviation (common practice, no source)."""
+ONE_LINE_DEG = 30.0
+"""Runs whose lines all lie within this angle show no current abeam by themselves."""
+
+
+def speed_terms(
+    fit: VectorFit, runs: Runs, legs: Legs, clocks: pa.Table | None, outlying: list[int]
+) -> dict[str, FloatArray]:
+    """Return the causes of a band speed's uncertainty and how much each adds [kn, k=1], shape (B,) each.
+
+    Beside what the fit knows (sampling, repeat, current, heading, rpm match, choice of model) these are Type B: the
+    receiver's own bias, which no number of runs reduces; the clocks; a current abeam that a boat without heading
+    cannot see on one line of runs; and half of what an outlying run would move.
+
+    Args:
+        fit: Fit to all runs.
+        runs: The runs.
+        legs: The accepted segments.
+        clocks: Clocks table; None or without offsets counts nothing.
+        outlying: Indices of outlying runs.
+
+    Source: GUM (JCGM 100:2008) 4.3, 5.1.2.
+    """
+    values = legs["values"]
+    n_bands = fit["speed_kn"].size
+    bias = np.where(np.isfinite(values["sog_bias_u_kn"]), values["sog_bias_u_kn"], SOG_BIAS_U_KN)
+    slope = np.abs(np.nan_to_num(values["sog_slope_kn_per_min"])) / 60.0
+    clock_s = _worst_clock_s(clocks)
+    members = [[leg for k in np.flatnonzero(runs["band"] == b) for leg in runs["members"][k]] for b in range(n_bands)]
+    terms = dict(fit["terms_u_kn"])
+    terms["receiver bias"] = np.array([bias[m].mean() for m in members])
+    terms["clock alignment"] = np.array([clock_s * slope[m].mean() for m in members])
+    if _sees_no_current_abeam(runs):
+        # an unseen current c abeam changes the speed by c²/2V; √3 makes the mean square of c² out of its variance
+        terms["current abeam unseen"] = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit["speed_kn"], 1.0))
+    if outlying:
+        moved = np.zeros(n_bands)
+        for k in outlying:
+            moved[runs["band"][k]] += abs(fit["gain"][runs["band"][k], k] * fit["residual_kn"][k])
+        terms["outlying run"] = moved / 2.0
+    return terms
+
+
+def combined(terms: dict[str, FloatArray]) -> FloatArray:
+    """Return the root sum of squares of the terms, shape (B,)."""
+    return np.asarray(np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)), dtype=np.float64)
+
+
+def budget_entries(
+    band_rpm: FloatArray, speed: dict[str, FloatArray], fuel: dict[str, FloatArray]
+) -> list[dict[str, Any]]:
+    """Return the budgets for the summary, one entry a band; terms that add nothing are left out."""
+    total = combined(speed)
+    entries: list[dict[str, Any]] = []
+    for b in range(band_rpm.size):
+        fuel_terms = [{"name": n, "u_l_per_h": float(u[b])} for n, u in fuel.items() if np.isfinite(u[b])]
+        entries.append(
+            {
+                "band_rpm": none_if_nan(band_rpm[b]),
+                "speed_u_kn": float(total[b]),
+                "terms": [{"name": n, "u_kn": float(u[b])} for n, u in speed.items() if u.any()],
+                "fuel_terms": fuel_terms,
+                "coverage_factor": 2.0,
+            }
+        )
+    return entries
+
+
+def _worst_clock_s(clocks: pa.Table | None) -> float:
+    if clocks is None or not clocks.num_rows:
+        return 0.0
+    u = read_numbers(clocks, "offset_u_s")
+    return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
+
+
+def _sees_no_current_abeam(runs: Runs) -> bool:
+    if np.isfinite(runs["heading_deg"]).all():
+        return False
+    doubled = np.radians(2.0 * runs["cog_deg"])
+    apart = np.abs(np.angle(np.exp(1j * (doubled[:, None] - doubled[None, :]))))
+    return bool(np.degrees(apart.max()) / 2.0 < ONE_LINE_DEG)

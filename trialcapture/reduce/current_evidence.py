@@ -1,0 +1,185 @@
+"""What the current was, shown both ways: each sequence of runs alone, and the fit to all runs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.reduce.engines import none_if_nan
+from trialcapture.reduce.legs import NS_PER_H, Legs
+from trialcapture.reduce.pairs import Sequence
+from trialcapture.reduce.runs import Runs
+from trialcapture.reduce.statistics import FloatArray, chauvenet_limit
+from trialcapture.reduce.tables import iso_utc
+from trialcapture.reduce.vectorfit import VectorFit
+
+LOOK_EVERY_H = 1.0 / 20.0
+"""Spacing of the fitted current in the summary."""
+MOST_LOOKS = 200
+THIRD_RUN_KN = 0.1
+"""A third run is worth its time when a double run is expected to err by more (common practice, no source)."""
+UNKNOWN_ABOVE_KN = 0.5
+"""A current known no better than this, along its worse axis, is not printed."""
+DISAGREEMENT_FLOOR_KN = 0.02
+"""Differences below what any instrument here resolves are no disagreement."""
+
+
+def look_times_h(runs: Runs) -> FloatArray:
+    """Return evenly spaced times from the first to the last run at which the fitted current is shown [h]."""
+    first, last = float(runs["start_h"].min()), float(runs["stop_h"].max())
+    n = int(np.clip(np.ceil((last - first) / LOOK_EVERY_H), 1, MOST_LOOKS)) + 1
+    return np.linspace(first, last, n)
+
+
+def find_outlying(fit: VectorFit) -> list[int]:
+    """Return the runs that do not fit the others.
+
+    Chauvenet's criterion with a tenth of its half: of all runs of a trial, 0.05 are expected past the limit.
+    """
+    limit = chauvenet_limit(fit["residual"].size, expected=0.05)
+    return [int(k) for k in np.flatnonzero(np.abs(fit["residual"]) > limit)]
+
+
+def band_current(runs: Runs, fit: VectorFit, band: int) -> tuple[float, float]:
+    """Return speed [kn] and direction towards [deg, true] of the mean current at a band's runs; NaN where unknown."""
+    at = np.flatnonzero(runs["band"] == band)
+    worst = float(np.sqrt(np.linalg.eigvalsh(fit["run_current_cov"][at].mean(axis=0))[-1]))
+    if worst > UNKNOWN_ABOVE_KN:
+        return np.nan, np.nan
+    north, east = fit["run_current_kn"][at].mean(axis=0)
+    return float(np.hypot(north, east)), float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0)
+
+
+def compare_methods(sequences: list[Sequence], fit: VectorFit) -> list[dict[str, Any]]:
+    """Return per band the classical result beside the fit, and whether they agree.
+
+    The two use the same runs, so what may part them is far less than either uncertainty; it follows from the
+    covariance of the runs. A band without runs both ways has no classical result and is left out.
+    """
+    found = []
+    for band in range(fit["speed_kn"].size):
+        complete = [s for s in sequences if s["band"] == band and s["weights"] is not None]
+        if not complete:
+            continue
+        shares = np.array([len(s["runs"]) for s in complete], dtype=np.float64)
+        shares /= shares.sum()
+        classical = float(sum(f * s["speed_kn"] for f, s in zip(shares, complete, strict=True) if s["speed_kn"]))
+        weights = np.zeros(fit["gain"].shape[1])
+        for f, s in zip(shares, complete, strict=True):
+            weights[s["runs"]] += f * np.asarray(s["weights"])
+        apart = fit["gain"][band] - weights
+        allowed = 2.0 * float(np.sqrt(apart @ fit["along_cov"] @ apart)) + DISAGREEMENT_FLOOR_KN
+        difference = float(fit["speed_kn"][band]) - classical
+        found.append(
+            {
+                "band": band,
+                "method": " + ".join(s["method"] for s in complete),
+                "classical_kn": classical,
+                "fit_kn": float(fit["speed_kn"][band]),
+                "difference_kn": difference,
+                "allowed_kn": allowed,
+                "agree": abs(difference) <= allowed,
+            }
+        )
+    return found
+
+
+def describe_sequences(
+    legs: Legs, runs: Runs, sequences: list[Sequence], fit: VectorFit, band_rpm: FloatArray
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the complete sequences and the half ones, as the summary shows them.
+
+    ``speed_kn`` and ``towards_deg`` of a sequence are its current along its line; ``fit_along_kn`` is the fitted
+    current along the same line; ``expected_error_kn`` is what a changing current does to a double run.
+    """
+    complete, half = [], []
+    for sequence in sequences:
+        index = sequence["runs"]
+        segments = [int(legs["segment_id"][leg]) for k in index for leg in runs["members"][k]]
+        entry: dict[str, Any] = {
+            "t": iso_utc(legs["t0_ns"] + round(float(runs["mid_h"][index].mean()) * NS_PER_H)),
+            "band_rpm": none_if_nan(band_rpm[sequence["band"]]),
+            "segments": segments,
+        }
+        along = sequence["current_along_kn"]
+        if along is None:
+            half.append(entry | {"direction_deg": sequence["axis_deg"]})
+            continue
+        axis = np.radians(sequence["axis_deg"])
+        unit = np.array([np.cos(axis), np.sin(axis)])
+        sampling = float(np.sqrt(np.sum(runs["u_kn"][index] ** 2))) / len(index)
+        complete.append(
+            entry
+            | {
+                "method": sequence["method"],
+                "through_water_kn": sequence["speed_kn"],
+                "axis_deg": sequence["axis_deg"],
+                "along_kn": along,
+                "speed_kn": abs(along),
+                "towards_deg": float((sequence["axis_deg"] + (180.0 if along < 0 else 0.0)) % 360.0),
+                "u_kn": float(np.hypot(sampling, fit["strengths"]["scatter_kn"] / np.sqrt(len(index)))),
+                "fit_along_kn": float(fit["run_current_kn"][index].mean(axis=0) @ unit),
+                "gap_min": sequence["gap_min"],
+                "in_time": sequence["in_time"],
+                "rpm_difference_pct": none_if_nan(sequence["rpm_difference_pct"]),
+                "off_reciprocal_deg": _off_reciprocal_deg(runs, sequence),
+                "expected_error_kn": _expected_error_kn(sequence, fit, unit),
+            }
+        )
+    return complete, half
+
+
+def _off_reciprocal_deg(runs: Runs, sequence: Sequence) -> float:
+    index = np.array(sequence["runs"])
+    direction = np.where(np.isfinite(runs["heading_deg"]), runs["heading_deg"], runs["cog_deg"])[index]
+    turned = direction + np.where(sequence["sign"] > 0, 0.0, 180.0)
+    return float(np.max(np.abs(wrap_deg(turned - turned[0]))))
+
+
+def _expected_error_kn(sequence: Sequence, fit: VectorFit, unit: FloatArray) -> float:
+    """Return what the fitted current leaves in the sequence's own result: its weights meet a current that changed."""
+    along = fit["run_current_kn"][sequence["runs"]] @ unit
+    return float(abs(np.asarray(sequence["weights"]) @ (sequence["sign"] * along)))
+
+
+def describe_fit(legs: Legs, runs: Runs, fit: VectorFit, at_h: FloatArray) -> dict[str, Any]:
+    """Return the fitted current over time and what the fit found out about current, runs and compass."""
+    series = []
+    for t_h, (north, east), cov in zip(at_h, fit["current_kn"], fit["current_cov"], strict=True):
+        speed = float(np.hypot(north, east))
+        ahead = np.array([north, east]) / max(speed, 1e-9)
+        along = float(ahead @ cov @ ahead) if speed > 1e-6 else float(np.trace(cov) / 2.0)
+        worst = float(np.sqrt(np.linalg.eigvalsh(cov)[-1]))
+        if worst <= UNKNOWN_ABOVE_KN:
+            series.append(
+                {
+                    "t": iso_utc(legs["t0_ns"] + round(float(t_h) * NS_PER_H)),
+                    "speed_kn": speed,
+                    "towards_deg": float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0),
+                    "u_kn": float(np.sqrt(max(along, 0.0))),
+                    "worst_axis_u_kn": worst,
+                }
+            )
+    measured = np.isfinite(runs["heading_deg"])
+    return {
+        "fit": series,
+        "strengths": fit["strengths"],
+        "heading_used": bool(measured.any()),
+        "heading_offset_deg": fit["heading_offset_deg"] if measured.any() else None,
+        "heading_offset_u_deg": fit["heading_offset_u_deg"] if measured.any() else None,
+    }
+
+
+def describe_methods(methods: list[dict[str, Any]], band_rpm: FloatArray) -> tuple[list[dict[str, Any]], str]:
+    """Return the comparison for the summary and one sentence on it, empty when there is nothing to say."""
+    shown = [
+        {"band_rpm": none_if_nan(band_rpm[m["band"]]), **{k: v for k, v in m.items() if k != "band"}} for m in methods
+    ]
+    apart = [m for m in shown if not m["agree"]]
+    if not apart:
+        return shown, ""
+    worst = max(apart, key=lambda m: abs(m["difference_kn"]))
+    text = f"pair and fit differ at {len(apart)} of {len(shown)} bands, at most by {abs(worst['difference_kn']):.2f} kn"
+    return shown, text

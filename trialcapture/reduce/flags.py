@@ -1,0 +1,85 @@
+"""What may be said against a row or a trial: one code, one severity, one sentence each."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+Severity = Literal["red", "yellow", "info"]
+
+
+class Flag(NamedTuple):
+    """Severity and sentence of a code."""
+
+    severity: Severity
+    text: str
+
+
+BAND_FLAGS: dict[str, Flag] = {
+    "one-way": Flag(
+        "yellow", "One direction only: no run the other way cancels the current; the ± holds what that costs."
+    ),
+    "current-unknown": Flag(
+        "red", "One direction only, and no other run tells the current: the speed may be wrong by as much."
+    ),
+    "current-from-other-bands": Flag("info", "One direction only: the current found at the other bands was taken out."),
+    "late-reciprocal": Flag("yellow", "The way back came later than the allowed gap: the current may have changed."),
+    "rpm-mismatch": Flag(
+        "yellow", "The runs of this band differ in rpm by more than allowed; they were brought to one rpm."
+    ),
+    "methods-disagree": Flag("yellow", "Pair mean and fit to all runs differ by more than their uncertainty."),
+    "outlying-leg": Flag("yellow", "One run does not fit the others; the ± holds half of what it would move."),
+    "third-run-advised": Flag(
+        "info", "The current changed so much between the two runs that a third would have been worth its time."
+    ),
+    "undeclared-step": Flag("info", "Held above the highest declared step, and shown because it may be the top speed."),
+    "shallow": Flag(
+        "yellow",
+        "Shallower than the larger of 3 √(beam x draught) and 2.75 V²/g: speed and fuel are not those of deep water.",
+    ),
+    "near-critical": Flag(
+        "red", "Depth Froude number between 0.9 and 1.1: the water's depth governs the speed; repeat in deeper water."
+    ),
+    "wind": Flag("yellow", "More than a gentle breeze (Beaufort 3)."),
+    "trim-unknown": Flag("yellow", "Trim was not noted on every leg."),
+    "trim-differs": Flag("yellow", "Legs with different trim settings are averaged in this row."),
+    "engines-differ": Flag("yellow", "Engine speeds differ by more than 1.5 %."),
+    "fuel-differs": Flag("yellow", "Fuel rates of the engines differ by more than 5 % at equal rpm."),
+    "no-fuel": Flag("yellow", "Fuel flow was not recorded."),
+}
+"""Codes that stand in the ``flags`` of a band."""
+
+TRIAL_WARNINGS: dict[str, Flag] = {
+    "no-bands": Flag("red", "No steady run was accepted, so there is no band."),
+    "no-rpm": Flag("yellow", "Engine speed is unknown: runs are matched by speed and time, and no rpm can be given."),
+    "no-heading": Flag(
+        "yellow", "No heading: runs are matched by course, and a current abeam cannot be seen on one line of runs."
+    ),
+    "heading-not-usable": Flag("red", "The heading does not follow the course over ground; it was not used."),
+    "heading-offset": Flag("yellow", "The heading is off by a constant angle; the fit took it out."),
+    "no-depth": Flag("info", "Depth was not recorded: shallow water cannot be ruled out."),
+    "fuel-uncalibrated": Flag(
+        "yellow", "Fuel flow is uncalibrated; its ± allows for what engine figures are usually wrong by."
+    ),
+    "capacity-unknown": Flag("info", "The tank capacity is not stated, so no range is given."),
+    "load-incomplete": Flag("yellow", "The load sheet is not complete."),
+    "sea": Flag("yellow", "The waves were higher than a speed trial of this length of boat allows, 1.5 √(L/100)."),
+    "no-full-throttle": Flag("yellow", "Rated rpm was not reached."),
+    "not-monotonic": Flag("yellow", "Speed or fuel does not rise with rpm throughout."),
+    "faster-one-way": Flag("yellow", "A faster speed was held one way only; it is not claimed as top speed."),
+    "outside-bands": Flag("yellow", "Steady runs that belong to no declared band were left out of the table."),
+    "generator": Flag("info", "A generator ran; its fuel is in the figures where it draws from the same meter."),
+    "implausible": Flag("yellow", "A figure lies outside what is usual."),
+}
+"""Codes that concern the whole trial."""
+
+
+def warn(code: str, where: str = "", detail: str = "") -> dict[str, str]:
+    """Return one entry for the warnings of a summary.
+
+    Args:
+        code: A key of `BAND_FLAGS` or `TRIAL_WARNINGS`.
+        where: What it concerns, such as ``"1500, 2000 rpm"``.
+        detail: A sentence with the figures, put behind the standing sentence.
+    """
+    flag = BAND_FLAGS.get(code) or TRIAL_WARNINGS[code]
+    return {"code": code, "severity": flag.severity, "text": f"{flag.text} {detail}".strip(), "where": where}

@@ -1,0 +1,86 @@
+"""Economy and range, and where the most economical speed lies and how flat it is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from trialcapture.config import Fuel
+from trialcapture.reduce.statistics import BoolArray, FloatArray
+
+WITHIN_PCT = 3.0
+"""Speeds this close to the best economy are called as good (common practice, no source)."""
+
+
+def economy_nm_per_l(
+    speed_kn: FloatArray, speed_u_kn: FloatArray, fuel_l_per_h: FloatArray, fuel_u_l_per_h: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return economy [nm/L] and its standard uncertainty: mean speed over mean fuel rate, never a mean of ratios.
+
+    Args:
+        speed_kn: Speed through water.
+        speed_u_kn: Its standard uncertainty.
+        fuel_l_per_h: Fuel rate; NaN where unknown gives NaN.
+        fuel_u_l_per_h: Its standard uncertainty.
+
+    Source: GUM (JCGM 100:2008) 5.1.6, relative uncertainties of a quotient of independent quantities.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        economy = np.where(fuel_l_per_h > 0, speed_kn / fuel_l_per_h, np.nan)
+        u = economy * np.sqrt((speed_u_kn / speed_kn) ** 2 + (fuel_u_l_per_h / fuel_l_per_h) ** 2)
+    return economy, u
+
+
+def usable_fuel_l(settings: Fuel) -> float | None:
+    """Return the fuel a range is reckoned with [L]: capacity x usable fraction x (1 - reserve); None if unknown."""
+    if settings.capacity_l is None:
+        return None
+    return settings.capacity_l * settings.usable_fraction * (1.0 - settings.reserve_fraction)
+
+
+def find_best_economy(
+    speed_kn: FloatArray, economy: FloatArray, usable: BoolArray, within_pct: float = WITHIN_PCT
+) -> dict[str, Any] | None:
+    """Return the most economical of the measured bands and the interval of speeds about as good.
+
+    Between bands the economy is interpolated monotonically against speed, so that it never exceeds the better of
+    two neighbours; nothing is said outside the bands.
+
+    Args:
+        speed_kn: Of each band.
+        economy: Of each band [nm/L].
+        usable: True for bands of the regime in question.
+        within_pct: What counts as about as good.
+
+    Returns:
+        ``band`` (index), ``flat_from_kn``, ``flat_to_kn``, ``within_pct``, ``at_edge`` (the best is the slowest or
+        fastest band measured, so a better one may lie outside); None without a usable band.
+
+    Source: monotone cubic interpolation, Fritsch & Carlson 1980 (SIAM J. Numer. Anal. 17:238).
+    """
+    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (slow import, needed here only)
+
+    members = np.flatnonzero(usable & np.isfinite(speed_kn) & np.isfinite(economy))
+    if not members.size:
+        return None
+    order = members[np.argsort(speed_kn[members], kind="stable")]
+    order = order[np.concatenate([[True], np.diff(speed_kn[order]) > 1e-9])]
+    best = int(order[np.argmax(economy[order])])
+    low = high = float(speed_kn[best])
+    if order.size > 1:
+        grid = np.unique(np.concatenate([np.linspace(speed_kn[order[0]], speed_kn[order[-1]], 2001), speed_kn[order]]))
+        curve = PchipInterpolator(speed_kn[order], economy[order])(grid)
+        good = curve >= (1.0 - within_pct / 100.0) * economy[best]
+        at = int(np.searchsorted(grid, speed_kn[best]))
+        worse = np.flatnonzero(~good)
+        before, after = worse[worse < at], worse[worse > at]
+        low = float(grid[before[-1] + 1] if before.size else grid[0])
+        high = float(grid[after[0] - 1] if after.size else grid[-1])
+    return {
+        "band": best,
+        "flat_from_kn": low,
+        "flat_to_kn": high,
+        "within_pct": within_pct,
+        "at_edge": best in (int(order[0]), int(order[-1])),
+    }

@@ -1,0 +1,98 @@
+"""How the hull runs at each speed: displacing, on the plane, or between."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from trialcapture.reduce.statistics import FloatArray
+from trialcapture.units import G_M_PER_S2, KN_M_PER_S
+
+Regime = Literal["displacement", "between", "planing", "unknown"]
+
+DISPLACEMENT_FNV = 1.0
+"""Below this volumetric Froude number the hull displaces (Radojcic et al. 2014, Polish Maritime Research 21(2):9)."""
+PLANING_FNV = 1.5
+"""From here on a hull made for it may be past its hump: the middle of the pre-planing range 1 to 2 of Savitsky &
+Brown 1976 (Marine Technology 13:381; from memory)."""
+DISPLACEMENT_FNL = 0.4
+PLANING_FNL = 1.0
+"""Same by length, where displacement and hump are unknown (Radojcic et al. 2014)."""
+HUMP_RISE_PCT = 8.0
+"""The advance per revolution must rise by this much past its lowest value to call that the hump (no source)."""
+
+
+def length_froude_number(speed_kn: float, length_m: float) -> float:
+    """Return ``V / sqrt(g L)`` [-] (Froude; any text on ship resistance)."""
+    return speed_kn * KN_M_PER_S / float(np.sqrt(G_M_PER_S2 * length_m))
+
+
+def volumetric_froude_number(speed_kn: float, volume_m3: float) -> float:
+    """Return ``V / sqrt(g ∇^(1/3))`` [-] (Radojcic et al. 2014, Polish Maritime Research 21(2):9)."""
+    return speed_kn * KN_M_PER_S / float(np.sqrt(G_M_PER_S2 * volume_m3 ** (1.0 / 3.0)))
+
+
+def find_hump(rpm: FloatArray, speed_kn: FloatArray) -> int | None:
+    """Return the band at the hump, or None where the curve shows none.
+
+    Climbing its own bow wave a hull gains less and less speed per revolution; over the hump it gains more again. The
+    hump is the band with the least speed per revolution, between bands that have clearly more of it.
+
+    Args:
+        rpm: Ascending, shape (B,).
+        speed_kn: Through water, shape (B,).
+    """
+    advance = speed_kn / rpm
+    known = np.flatnonzero(np.isfinite(advance))
+    if known.size < 3:
+        return None
+    low = int(known[np.argmin(advance[known])])
+    before, after = advance[known[known < low]], advance[known[known > low]]
+    if not before.size or not after.size:
+        return None
+    least = (1.0 + HUMP_RISE_PCT / 100.0) * advance[low]
+    return low if before.max() >= least and after.max() >= least else None
+
+
+def find_regimes(
+    rpm: FloatArray,
+    speed_kn: FloatArray,
+    *,
+    planing_hull: bool,
+    volume_m3: float | None,
+    length_m: float | None,
+) -> tuple[list[Regime], str]:
+    """Return the regime of every band and what it was judged by.
+
+    The volumetric Froude number decides where the displacement is known, the hump of the speed-against-rpm curve
+    where it is not, the length Froude number where there is no hump either. With a hump, no band up to it planes.
+
+    Args:
+        rpm: Mean of each band, ascending; NaN where unknown.
+        speed_kn: Through water.
+        planing_hull: False for a boat that is not made to plane.
+        volume_m3: Volume displaced.
+        length_m: Length of the boat.
+    """
+    if not planing_hull:
+        return ["displacement"] * speed_kn.size, "the boat is stated not to plane"
+    hump = find_hump(rpm, speed_kn)
+    if volume_m3 is not None:
+        numbers = np.array([volumetric_froude_number(v, volume_m3) for v in speed_kn])
+        regimes = _by_number(numbers, DISPLACEMENT_FNV, PLANING_FNV)
+        if hump is not None:
+            regimes = ["between" if r == "planing" and k <= hump else r for k, r in enumerate(regimes)]
+        return regimes, "volumetric Froude number" + ("" if hump is None else " and the hump of speed against rpm")
+    if hump is not None:
+        return [
+            "displacement" if k < hump else "between" if k == hump else "planing" for k in range(speed_kn.size)
+        ], "the hump of speed against rpm"
+    if length_m is not None:
+        numbers = np.array([length_froude_number(v, length_m) for v in speed_kn])
+        return _by_number(numbers, DISPLACEMENT_FNL, PLANING_FNL), "length Froude number"
+    return ["unknown"] * speed_kn.size, "nothing: neither displacement nor length nor a hump is known"
+
+
+def _by_number(numbers: FloatArray, displacement: float, planing: float) -> list[Regime]:
+    return ["displacement" if x < displacement else "planing" if x >= planing else "between" for x in numbers]

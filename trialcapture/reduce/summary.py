@@ -1,0 +1,176 @@
+"""The summary of a reduction: the answers, the conditions, the evidence on the current, and every warning."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.config import Config
+from trialcapture.reduce.budget import budget_entries
+from trialcapture.reduce.conditions import trial_conditions
+from trialcapture.reduce.current_evidence import (
+    THIRD_RUN_KN,
+    describe_fit,
+    describe_methods,
+    describe_sequences,
+)
+from trialcapture.reduce.engines import check_rated_rpm, none_if_nan, plausibility_lines
+from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
+from trialcapture.reduce.legs import IntArray, Legs
+from trialcapture.reduce.load import load_sheet
+from trialcapture.reduce.planing import find_slowest_planing
+from trialcapture.reduce.reduction import Reduction
+from trialcapture.reduce.regime import find_regimes
+from trialcapture.reduce.speed_log import calibrate_log
+from trialcapture.reduce.statistics import BoolArray
+from trialcapture.reduce.trial_warnings import empty_warnings, trial_warnings
+
+SCHEMA_VERSION = 1
+
+
+def empty_summary(legs: Legs, band: IntArray, samples: pa.Table | None, config: Config) -> dict[str, Any]:
+    """Return the summary of a trial without a band; it says why there is none."""
+    rated = check_rated_rpm(legs, samples, config)
+    load = load_sheet(config)
+    return _stated(config, load) | {
+        "top_speed": None,
+        "economy_planing": None,
+        "economy_displacement": None,
+        "economy_overall": None,
+        "regimes": {"by": "", "bands": []},
+        "slowest_planing_speed": None,
+        "rated_rpm_check": rated,
+        "conditions": trial_conditions(legs, config),
+        "current": {
+            "pairs": [],
+            "half_pairs": [],
+            "methods": [],
+            "fit": [],
+            "disagreement": "",
+            "third_run_advice": [],
+        },
+        "speed_log": None,
+        "plausibility": [],
+        "budgets": [],
+        "warnings": empty_warnings(legs, band, load, config),
+    }
+
+
+def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> dict[str, Any]:
+    """Return the summary of a reduced trial.
+
+    Args:
+        made: The reduction.
+        samples: Samples of the trial set, or None.
+        config: Settings as used.
+    """
+    legs, runs, fit = made["legs"], made["runs"], made["fit"]
+    label = np.array([b["band_rpm"] for b in made["bands"]])
+    two_ways = np.zeros(label.size, dtype=np.bool_)
+    two_ways[[s["band"] for s in made["sequences"] if s["weights"] is not None]] = True
+    load = load_sheet(config)
+    conditions = trial_conditions(legs, config)
+    volume = load["displacement_kg"] and load["displacement_kg"] / conditions["water_density_kg_per_m3"]
+    regimes, judged_by = find_regimes(
+        made["rpm"],
+        fit["speed_kn"],
+        planing_hull=config.boat.planing,
+        volume_m3=volume,
+        length_m=config.boat.length_m,
+    )
+    pairs, half = describe_sequences(legs, runs, made["sequences"], fit, label)
+    methods, disagreement = describe_methods(made["methods"], label)
+    rated = check_rated_rpm(legs, samples, config)
+    rate = made["fuel"]["rate_l_per_h"]
+    lines = plausibility_lines(
+        made["rpm"], fit["speed_kn"], rate, made["slip_pct"], load["displacement_kg"], rated, config
+    )
+    slowest, remarks = find_slowest_planing(samples, made, config)
+    is_planing = np.array([r == "planing" for r in regimes])
+    is_displacing = np.array([r == "displacement" for r in regimes])
+    summary = _stated(config, load) | {
+        "top_speed": _top_speed(made, two_ways),
+        "economy_planing": _economy(made, is_planing, two_ways, config),
+        "economy_displacement": _economy(made, is_displacing, two_ways, config),
+        "economy_overall": _economy(made, np.ones(label.size, dtype=np.bool_), two_ways, config),
+        "regimes": {
+            "by": judged_by,
+            "bands": [{"band_rpm": none_if_nan(x), "regime": r} for x, r in zip(label, regimes, strict=True)],
+        },
+        "slowest_planing_speed": slowest,
+        "rated_rpm_check": rated,
+        "conditions": conditions,
+        "current": {
+            "pairs": pairs,
+            "half_pairs": half,
+            "methods": methods,
+            "disagreement": disagreement,
+            "third_run_advice": [
+                {"band_rpm": p["band_rpm"], "expected_error_kn": p["expected_error_kn"]}
+                for p in pairs
+                if p["method"] == "double run" and p["expected_error_kn"] > THIRD_RUN_KN
+            ],
+        }
+        | describe_fit(legs, runs, fit, made["look_h"]),
+        "speed_log": calibrate_log(made, two_ways),
+        "plausibility": lines,
+        "budgets": budget_entries(label, made["terms"], made["fuel"]["terms_u_l_per_h"]),
+    }
+    return summary | {"warnings": trial_warnings(made, summary, two_ways, config) + remarks}
+
+
+def _stated(config: Config, load: dict[str, Any]) -> dict[str, Any]:
+    """Return what people stated: boat, load and fuel."""
+    fuel, calibration = config.fuel, config.fuel.calibration
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "boat": config.boat.model_dump(mode="json"),
+        "load": load,
+        "fuel": {
+            "capacity_l": fuel.capacity_l,
+            "usable_fraction": fuel.usable_fraction,
+            "reserve_fraction": fuel.reserve_fraction,
+            "usable_after_reserve_l": usable_fuel_l(fuel),
+            "density_kg_per_m3": fuel.density_kg_per_m3,
+            "calibration": calibration
+            and {"factor": calibration.factor, "origin": calibration.origin, "u_pct": calibration.u_pct},
+            "uncalibrated_u_pct": None if calibration else fuel.uncalibrated_u_pct,
+        },
+    }
+
+
+def _top_speed(made: Reduction, two_ways: BoolArray) -> dict[str, Any]:
+    """Return the fastest band run both ways; the fastest of all only where no band was."""
+    speed = made["fit"]["speed_kn"]
+    best = int(np.argmax(np.where(two_ways, speed, -np.inf) if two_ways.any() else speed))
+    return {
+        "speed_kn": float(speed[best]),
+        "speed_u_kn": float(made["speed_u"][best]),
+        "band_rpm": none_if_nan(made["bands"][best]["band_rpm"]),
+        "rpm_mean": none_if_nan(made["rpm"][best]),
+        "ways": 2 if two_ways[best] else 1,
+    }
+
+
+def _economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Config) -> dict[str, Any] | None:
+    """Return the most economical band of a regime; bands run both ways are preferred to others."""
+    both = regime & two_ways & np.isfinite(made["economy"])
+    found = find_best_economy(made["fit"]["speed_kn"], made["economy"], both if both.any() else regime)
+    if found is None:
+        return None
+    b = found.pop("band")
+    usable = usable_fuel_l(config.fuel)
+    return {
+        "band_rpm": none_if_nan(made["bands"][b]["band_rpm"]),
+        "speed_kn": float(made["fit"]["speed_kn"][b]),
+        "speed_u_kn": float(made["speed_u"][b]),
+        "fuel_l_per_h": float(made["fuel"]["rate_l_per_h"][b]),
+        "economy_nm_per_l": float(made["economy"][b]),
+        "economy_u_nm_per_l": float(made["economy_u"][b]),
+        "range_nm": None if usable is None else usable * float(made["economy"][b]),
+        "range_u_nm": None if usable is None else usable * float(made["economy_u"][b]),
+        "ways": 2 if two_ways[b] else 1,
+        **found,
+    }

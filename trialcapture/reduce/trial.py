@@ -1,0 +1,187 @@
+"""The whole reduction on one screen: accepted segments in, band table, legs and summary out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.config import Config
+from trialcapture.reduce.band_values import balance_ways, band_means, reduce_fuel
+from trialcapture.reduce.bands import Band, assign_bands, assign_without_rpm
+from trialcapture.reduce.budget import combined, speed_terms
+from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
+from trialcapture.reduce.current_evidence import (
+    THIRD_RUN_KN,
+    UNKNOWN_ABOVE_KN,
+    band_current,
+    compare_methods,
+    describe_sequences,
+    find_outlying,
+    look_times_h,
+)
+from trialcapture.reduce.engines import band_slip_pct, none_if_nan
+from trialcapture.reduce.flags import BAND_FLAGS
+from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
+from trialcapture.reduce.legs import IntArray, Legs, select_legs
+from trialcapture.reduce.pairs import find_line_headings, find_sequences
+from trialcapture.reduce.reduction import Reduction
+from trialcapture.reduce.runs import Runs, drop_unusable_heading, merge_runs
+from trialcapture.reduce.statistics import FloatArray, weighted_mean
+from trialcapture.reduce.summary import empty_summary, make_summary
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+from trialcapture.reduce.vectorfit import fit_current
+
+
+def reduce_trial(
+    segments: pa.Table, config: Config, *, clocks: pa.Table | None, samples: pa.Table | None
+) -> tuple[pa.Table, pa.Table, dict[str, Any]]:
+    """Reduce a trial: one row an RPM band, with the current removed and every uncertainty stated.
+
+    Args:
+        segments: Segments of the trial set; only accepted ones are used.
+        config: Boat, fuel, load, engines, bands, and what counts as reciprocal.
+        clocks: Clocks of the trial set, for the alignment term of the budget; None or empty counts nothing.
+        samples: Samples of the trial set, for the highest engine speed and the planing threshold; None does without.
+
+    Returns:
+        Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and a summary that JSON can hold. With nothing accepted the
+        tables are empty and the summary says so.
+    """
+    legs = select_legs(segments, config.engine_ids)
+    rpm = legs["values"]["rpm_mean"]
+    has_rpm = bool(np.isfinite(rpm).any())
+    band, bands = assign_bands(rpm, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
+    if not bands:
+        return BANDS_SCHEMA.empty_table(), LEGS_SCHEMA.empty_table(), empty_summary(legs, band, samples, config)
+    made = _reduce(legs, band, bands, config, clocks)
+    return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
+
+
+def _reduce(legs: Legs, band: IntArray, bands: list[Band], config: Config, clocks: pa.Table | None) -> Reduction:
+    runs, heading_note = drop_unusable_heading(merge_runs(legs, band, config.steady.reciprocal_deg))
+    sequences = find_sequences(runs, config.steady)
+    weights = balance_ways(runs, sequences, len(bands))
+    rpm = band_means(weights, runs["rpm"])
+    look_h = look_times_h(runs)
+    fit = fit_current(runs, rpm, find_line_headings(runs, sequences), look_h)
+    outlying = find_outlying(fit)
+    terms = speed_terms(fit, runs, legs, clocks, outlying)
+    speed_u = combined(terms)
+    fuel = reduce_fuel(runs, weights, rpm, config.fuel)
+    economy, economy_u = economy_nm_per_l(fit["speed_kn"], speed_u, fuel["rate_l_per_h"], fuel["u_l_per_h"])
+    through = np.full(band.size, np.nan)
+    for k, members in enumerate(runs["members"]):
+        through[members] = fit["along_kn"][k]
+    froude = leg_depth_froude(legs, through)
+    methods = compare_methods(sequences, fit)
+    by_engine = {e: _engine_rpm(legs, runs, weights, e) for e in config.engine_ids}
+    slips = [
+        band_slip_pct(speed, {e: float(rpms[b]) for e, rpms in by_engine.items()}, config)
+        for b, speed in enumerate(fit["speed_kn"])
+    ]
+    made: Reduction = {
+        "legs": legs, "band": band, "bands": bands, "runs": runs, "heading_note": heading_note, "sequences": sequences,
+        "weights": weights, "rpm": rpm, "look_h": look_h, "fit": fit, "terms": terms, "speed_u": speed_u, "fuel": fuel,
+        "economy": economy, "economy_u": economy_u, "slip_pct": np.array(slips), "froude": froude, "methods": methods,
+        "flags": [],
+    }  # fmt: skip
+    made["flags"] = [_band_flags(made, b, outlying, config) for b in range(len(bands))]
+    return made
+
+
+def _engine_rpm(legs: Legs, runs: Runs, weights: FloatArray, engine_id: str) -> FloatArray:
+    values, duration = legs["values"][f"rpm_{engine_id}_mean"], legs["values"]["duration_s"]
+    return band_means(weights, np.array([weighted_mean(values[m], duration[m]) for m in runs["members"]]))
+
+
+def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config) -> list[str]:
+    """Return the flags of one band in the order of `BAND_FLAGS`."""
+    runs, fit = made["runs"], made["fit"]
+    own = [s for s in made["sequences"] if s["band"] == band]
+    complete = [s for s in own if s["weights"] is not None]
+    members = np.flatnonzero(made["band"] == band).tolist()
+    flags = condition_flags(made["legs"], members, float(fit["speed_kn"][band]), made["froude"], config)
+    if not complete:
+        known = fit["terms_u_kn"]["current"][band] <= UNKNOWN_ABOVE_KN
+        flags += ["one-way", "current-from-other-bands" if known else "current-unknown"]
+    if any(not s["in_time"] for s in complete):
+        flags.append("late-reciprocal")
+    if any(s["rpm_difference_pct"] > config.steady.reciprocal_rpm_pct for s in own):
+        flags.append("rpm-mismatch")
+    if any(not m["agree"] for m in made["methods"] if m["band"] == band):
+        flags.append("methods-disagree")
+    if any(runs["band"][k] == band for k in outlying):
+        flags.append("outlying-leg")
+    label = np.array([b["band_rpm"] for b in made["bands"]])
+    shown, _ = describe_sequences(made["legs"], runs, complete, fit, label)
+    if any(s["method"] == "double run" and s["expected_error_kn"] > THIRD_RUN_KN for s in shown):
+        flags.append("third-run-advised")
+    if not config.bands.is_automatic and np.isfinite(label[band]) and not made["bands"][band]["declared"]:
+        flags.append("undeclared-step")
+    if not np.isfinite(made["fuel"]["rate_l_per_h"][band]):
+        flags.append("no-fuel")
+    return [f for f in BAND_FLAGS if f in flags]
+
+
+def _bands_table(made: Reduction, config: Config) -> pa.Table:
+    runs, fit, fuel = made["runs"], made["fit"], made["fuel"]
+    stw = band_means(made["weights"], runs["stw_kn"])
+    usable_l = usable_fuel_l(config.fuel)
+    usable_l = np.nan if usable_l is None else usable_l
+    rows = []
+    for b, limits in enumerate(made["bands"]):
+        current, towards = band_current(runs, fit, b)
+        froude = made["froude"][made["band"] == b]
+        two_ways = any(s["band"] == b and s["weights"] is not None for s in made["sequences"])
+        numbers = {
+            "band_rpm": limits["band_rpm"], "rpm_low": limits["low_rpm"], "rpm_high": limits["high_rpm"],
+            "rpm_mean": made["rpm"][b], "speed_kn": fit["speed_kn"][b], "speed_u_kn": made["speed_u"][b],
+            "stw_kn": stw[b], "current_kn": current, "current_towards_deg": towards,
+            "fuel_l_per_h": fuel["rate_l_per_h"][b], "fuel_u_l_per_h": fuel["u_l_per_h"][b],
+            "economy_nm_per_l": made["economy"][b], "economy_u_nm_per_l": made["economy_u"][b],
+            "range_nm": usable_l * made["economy"][b], "range_u_nm": usable_l * made["economy_u"][b],
+            "slip_pct": made["slip_pct"][b],
+            "depth_froude_max": np.nanmax(froude) if np.isfinite(froude).any() else np.nan,
+        }  # fmt: skip
+        row: dict[str, Any] = {name: none_if_nan(float(x)) for name, x in numbers.items()}
+        row["legs"] = int(np.sum(made["band"] == b))
+        row["ways"] = 2 if two_ways else 1
+        row["flags"] = ";".join(made["flags"][b])
+        rows.append(row)
+    return pa.Table.from_pylist(rows, schema=BANDS_SCHEMA)
+
+
+def _legs_table(made: Reduction) -> pa.Table:
+    legs, runs, fit, values = made["legs"], made["runs"], made["fit"], made["legs"]["values"]
+    heading = np.where(np.isfinite(runs["heading_deg"]), runs["heading_deg"], runs["cog_deg"])
+    ahead = np.column_stack([np.cos(np.radians(heading)), np.sin(np.radians(heading))])
+    along = np.sum(fit["run_current_kn"] * ahead, axis=1)
+    place = {
+        k: (n, int(w)) for n, s in enumerate(made["sequences"], 1) for k, w in zip(s["runs"], s["sign"], strict=True)
+    }
+    rows = []
+    for k, members in enumerate(runs["members"]):
+        b = int(runs["band"][k])
+        for leg in members:
+            numbers = {name: values[name][leg] for name in LEGS_SCHEMA.names if name in values} | {
+                "band_rpm": made["bands"][b]["band_rpm"],
+                "through_water_kn": fit["along_kn"][k],
+                "current_along_kn": along[k],
+                "residual_kn": fit["residual_kn"][k],
+                "weight": made["weights"][b, k],
+                "depth_froude": made["froude"][leg],
+            }
+            row: dict[str, Any] = {name: none_if_nan(float(x)) for name, x in numbers.items()}
+            row |= {
+                "segment_id": int(legs["segment_id"][leg]),
+                "run": k + 1,
+                "sequence": place[k][0],
+                "way": place[k][1],
+                "start": int(legs["start_ns"][leg]),
+                "stop": int(legs["stop_ns"][leg]),
+                "trim": legs["trim"][leg],
+            }
+            rows.append(row)
+    return pa.Table.from_pylist(rows, schema=LEGS_SCHEMA)

@@ -1,0 +1,116 @@
+"""Every warning of a trial: one entry a cause, naming the bands it concerns."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from trialcapture.config import Config
+from trialcapture.reduce.conditions import waves_too_high
+from trialcapture.reduce.flags import BAND_FLAGS, warn
+from trialcapture.reduce.legs import IntArray, Legs
+from trialcapture.reduce.reduction import Reduction
+from trialcapture.reduce.statistics import BoolArray
+
+SHORT_OF_RATED_PCT = 97.0
+"""Below this share of rated rpm the propeller is asked about (common practice, no source)."""
+OFFSET_WORTH_TELLING_DEG = 4.0
+
+
+def empty_warnings(legs: Legs, band: IntArray, load: dict[str, Any], config: Config) -> list[dict[str, str]]:
+    """Return the warnings of a trial without a band."""
+    found = [warn("no-bands")]
+    outside = _outside_bands(legs, band)
+    if outside:
+        found.append(warn("outside-bands", outside))
+    if load["missing"]:
+        found.append(warn("load-incomplete", ", ".join(load["missing"])))
+    return found + _stated_conditions(config)
+
+
+def trial_warnings(
+    made: Reduction, summary: dict[str, Any], two_ways: BoolArray, config: Config
+) -> list[dict[str, str]]:
+    """Return the warnings of a reduced trial: flags of bands first, then what concerns the whole.
+
+    Args:
+        made: The reduction.
+        summary: Everything else of the summary.
+        two_ways: True for bands run both ways.
+        config: Settings as used.
+    """
+    names = [f"{b['band_rpm']:.0f}" if np.isfinite(b["band_rpm"]) else "?" for b in made["bands"]]
+    found = []
+    no_fuel = not np.isfinite(made["fuel"]["rate_l_per_h"]).any()
+    for code in BAND_FLAGS:
+        marked = [name for name, flags in zip(names, made["flags"], strict=True) if code in flags]
+        if marked:
+            where = "all bands" if len(marked) == len(names) else f"{', '.join(marked)} rpm"
+            found.append(warn(code, where))
+    runs, fit = made["runs"], made["fit"]
+    if not np.isfinite(made["rpm"]).any():
+        found.append(warn("no-rpm"))
+    if made["heading_note"]:
+        found.append(warn("heading-not-usable", "", made["heading_note"]))
+    elif not np.isfinite(runs["heading_deg"]).any():
+        found.append(warn("no-heading"))
+    elif abs(fit["heading_offset_deg"]) > max(OFFSET_WORTH_TELLING_DEG, 3.0 * fit["heading_offset_u_deg"]):
+        found.append(warn("heading-offset", "", f"True minus shown: {fit['heading_offset_deg']:+.1f}°."))
+    if not np.isfinite(made["froude"]).any():
+        found.append(warn("no-depth"))
+    if not no_fuel and config.fuel.calibration is None:
+        found.append(warn("fuel-uncalibrated", "", f"±{2 * config.fuel.uncalibrated_u_pct:g} % is taken (k=2)."))
+    if not no_fuel and config.fuel.capacity_l is None:
+        found.append(warn("capacity-unknown"))
+    missing = summary["load"]["missing"]
+    if missing:
+        found.append(warn("load-incomplete", ", ".join(missing)))
+    found += _engine_warnings(summary)
+    speed = fit["speed_kn"]
+    if two_ways.any() and speed.max() > speed[two_ways].max():
+        found.append(warn("faster-one-way", f"{names[int(np.argmax(speed))]} rpm"))
+    falling = [n for n, v in (("speed", speed), ("fuel", made["fuel"]["rate_l_per_h"])) if _falls(v, made["rpm"])]
+    if falling:
+        found.append(warn("not-monotonic", ", ".join(falling)))
+    outside = _outside_bands(made["legs"], made["band"])
+    if outside:
+        found.append(warn("outside-bands", outside))
+    return found + _stated_conditions(config)
+
+
+def _engine_warnings(summary: dict[str, Any]) -> list[dict[str, str]]:
+    found = []
+    for check in summary["rated_rpm_check"]:
+        if check["pct"] is not None and check["pct"] < SHORT_OF_RATED_PCT:
+            reached = f"{check['reached_rpm']:.0f} of {check['rated_rpm']:.0f} rpm: {check['verdict']}."
+            found.append(warn("no-full-throttle", f"engine {check['engine']}", reached))
+    for line in summary["plausibility"]:
+        if line["ok"] is False:
+            low, high = line["usual"]
+            text = f"It is {line['value']:.3g} {line['unit']}, usual is {low:g} to {high:g}."
+            found.append(warn("implausible", line["name"], text))
+    return found
+
+
+def _stated_conditions(config: Config) -> list[dict[str, str]]:
+    found = []
+    waves = waves_too_high(config)
+    if waves:
+        found.append(warn("sea", "", waves))
+    if config.trial.generator_running:
+        found.append(warn("generator"))
+    return found
+
+
+def _outside_bands(legs: Legs, band: IntArray) -> str:
+    rpm = legs["values"]["rpm_mean"]
+    held = sorted({round(float(x), -1) for x in rpm[(band < 0) & np.isfinite(rpm)]})
+    unknown = int(np.sum((band < 0) & ~np.isfinite(rpm)))
+    parts = [f"held at {', '.join(f'{x:.0f}' for x in held)} rpm"] if held else []
+    return "; ".join(parts + ([f"{unknown} without engine speed"] if unknown else []))
+
+
+def _falls(values: Any, rpm: Any) -> bool:
+    known = np.isfinite(values) & np.isfinite(rpm)
+    return bool(np.any(np.diff(values[known]) < 0))

@@ -1,0 +1,221 @@
+"""What is on board to measure with: settings of receivers, instruments, wiring, laptop and engine logger.
+
+Sizes of errors, latencies and rates are common practice for such equipment, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """A stretch without good fixes.
+
+    Attributes:
+        share: When it begins, as a share of the trial.
+        duration_s: How long [s].
+        kind: ``void`` sentences without a position, ``estimated`` positions by dead reckoning, ``silent`` nothing.
+    """
+
+    share: float
+    duration_s: float
+    kind: Literal["void", "estimated", "silent"] = "void"
+
+
+@dataclass(frozen=True, slots=True)
+class Receiver:
+    """A GNSS receiver.
+
+    Attributes:
+        source: Source its bytes arrive on.
+        talker: Talker of its sentences.
+        rate_hz: Fixes per second.
+        sentences: Sent with every fix.
+        slow: Sent once a second beside.
+        velocity_sd_kn: Standard deviation of each velocity component [kn].
+        velocity_memory_s: How long its error lasts [s].
+        position_sd_m: Standard deviation of each position component [m].
+        position_memory_s: How long its error lasts [s].
+        latency_s: From the instant of the fix to the first character [s].
+        jitter_s: Scatter of that, added [s].
+        forward_m: Antenna ahead of midships [m].
+        starboard_m: Antenna to starboard of the centreline [m].
+        height_m: Antenna above the roll axis [m].
+        sog_decimals: Decimals of the speed [kn].
+        cog_decimals: Decimals of the course [deg].
+        minute_decimals: Decimals of the minutes of position.
+        time_decimals: Decimals of the seconds of time.
+        blank_cog_below_kn: Speed below which the course is left empty [kn].
+        mode_field: Whether sentences carry the mode indicator of NMEA 0183 2.3.
+        outages: Stretches without good fixes.
+    """
+
+    source: str = "gps1"
+    talker: str = "GP"
+    rate_hz: float = 10.0
+    sentences: tuple[str, ...] = ("RMC", "VTG", "GGA")
+    slow: tuple[str, ...] = ("ZDA", "GLL")
+    velocity_sd_kn: float = 0.07
+    velocity_memory_s: float = 4.0
+    position_sd_m: float = 0.8
+    position_memory_s: float = 60.0
+    latency_s: float = 0.11
+    jitter_s: float = 0.02
+    forward_m: float = -3.0
+    starboard_m: float = 0.4
+    height_m: float = 3.2
+    sog_decimals: int = 2
+    cog_decimals: int = 1
+    minute_decimals: int = 5
+    time_decimals: int = 2
+    blank_cog_below_kn: float = 0.2
+    mode_field: bool = True
+    outages: tuple[Outage, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Instruments:
+    """The instruments on the bus; a rate of 0 means there is none.
+
+    Attributes:
+        source: Source their bytes arrive on.
+        heading: ``HDT`` true, or ``HDG`` magnetic with variation given.
+        heading_hz, depth_hz, wind_hz, log_hz, rpm_hz, attitude_hz, turn_hz, temperature_hz: Sentences a second.
+        heading_error_deg: Fixed error of a true heading; size of the deviation curve of a compass [deg].
+        heading_decimals: Decimals of the heading.
+        log_factor: Speed shown by the log over speed through water.
+        log_offset_kn: Added to it [kn].
+        rpm_sentence: ``RPM`` a sentence an engine, or ``XDR`` all engines in one.
+        rpm_quantum: Smallest step of rpm.
+        wind_true: Whether true wind is sent too, as MWD.
+        depth_lost_share: Share of depths lost to bubbles at speed.
+        latency_s: From the instant measured to the first character [s].
+        jitter_s: Scatter of that, added [s].
+    """
+
+    source: str = "ins1"
+    heading: Literal["HDT", "HDG"] = "HDT"
+    heading_hz: float = 5.0
+    heading_error_deg: float = 0.4
+    heading_decimals: int = 1
+    depth_hz: float = 1.0
+    depth_lost_share: float = 0.06
+    wind_hz: float = 1.0
+    wind_true: bool = False
+    log_hz: float = 1.0
+    log_factor: float = 0.965
+    log_offset_kn: float = 0.08
+    rpm_hz: float = 5.0
+    rpm_sentence: Literal["RPM", "XDR"] = "RPM"
+    rpm_quantum: float = 1.0
+    attitude_hz: float = 2.0
+    turn_hz: float = 2.0
+    temperature_hz: float = 0.1
+    latency_s: float = 0.06
+    jitter_s: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """What goes wrong on the way, as shares of all lines, and what else talks on the bus (lines a second)."""
+
+    flipped: float = 0.0
+    dropped: float = 0.0
+    cut: float = 0.0
+    glued: float = 0.0
+    noise: float = 0.0
+    ais_hz: float = 0.1
+    proprietary_hz: float = 0.2
+
+    @property
+    def share(self) -> float:
+        """Share of lines that are damaged in any way."""
+        return self.flipped + self.dropped + self.cut + self.glued + self.noise
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """How a source reaches the laptop.
+
+    Attributes:
+        source: The source.
+        baud: Line rate of a serial line [bit/s], ten bits a character; 0 for a network, where a line arrives whole.
+        delay_s: Added on the way, such as by a gateway [s].
+    """
+
+    source: str
+    baud: int = 0
+    delay_s: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Laptop:
+    """The recording laptop's clocks.
+
+    Attributes:
+        wall_error_s: Wall clock minus UTC at the start [s].
+        drift_ppm: Rate error of its oscillator; wall and monotonic clock share it.
+        steps: Steps of the wall clock: (share of the trial, step [s]).
+        stall_share: Share of reads that come late because the laptop was busy.
+    """
+
+    wall_error_s: float = 1.7
+    drift_ppm: float = 14.0
+    steps: tuple[tuple[float, float], ...] = ((0.4, -1.25),)
+    stall_share: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class LogStyle:
+    """An engine logger, its clock and its way of writing.
+
+    Attributes:
+        file: Name of the file.
+        engines: Ids of the engines in it; empty for all.
+        quantities: What it keeps: stems of channels with the unit and decimals written,
+            such as ``("fuel", "L/h", 1)``.
+        clock_error_s: UTC minus the logger's clock at the start [s], where it shows the zone's time rightly.
+        drift_ppm: How much slower than UTC the logger's clock runs [ppm].
+        zone: Time zone its stamps are written in, as an offset such as ``+02:00``.
+        declared_zone: Zone written into the settings; the zone itself when empty. A mistake when different.
+        time_format: As in the settings of an engine log.
+        period_s: Time between rows [s].
+        jitter_s: Scatter of the sampling instants [s].
+        delimiter, decimal, line_end, encoding: How rows are written.
+        preamble: Lines before the headings.
+        units_row: Whether a row of units follows the headings.
+        fuel_scale: Fuel shown over fuel burnt.
+        fuel_noise_share: Scatter of the fuel rate, as a share.
+        missing_share: Share of rows never written.
+        restart_share: When the logger restarts and writes its headings again, as a share of the trial; 0 never.
+    """
+
+    file: str = "engines.csv"
+    engines: tuple[str, ...] = ()
+    quantities: tuple[tuple[str, str, int], ...] = (
+        ("rpm", "rpm", 0),
+        ("fuel", "L/h", 1),
+        ("load", "%", 0),
+        ("coolant", "degC", 0),
+        ("oil", "bar", 2),
+        ("boost", "bar", 2),
+    )
+    clock_error_s: float = 137.0
+    drift_ppm: float = 25.0
+    zone: str = "+00:00"
+    declared_zone: str = ""
+    time_format: str = "iso"
+    period_s: float = 1.0
+    jitter_s: float = 0.004
+    delimiter: str = ","
+    decimal: Literal[".", ","] = "."
+    line_end: str = "\r\n"
+    encoding: str = "utf-8"
+    preamble: tuple[str, ...] = ()
+    units_row: bool = False
+    fuel_scale: float = 1.0
+    fuel_noise_share: float = 0.012
+    missing_share: float = 0.0
+    restart_share: float = 0.0

@@ -1,0 +1,213 @@
+"""What a perfect reduction would find: steady stretches, speeds through water, fuel, current, clocks; pure.
+
+Steady means: the order is constant, the speed through water without waves is within 0.5 % or 0.05 kn,
+whichever is larger, of the value it settles at, every engine's rpm is within 0.3 % of its own, and the heading
+is held. All other time under way is transient.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from trialcapture.rehearse.boats import BoatModel
+from trialcapture.rehearse.enginelog import WrittenLog
+from trialcapture.rehearse.motion import STEP_S, Motion, Ordered
+from trialcapture.units import KN_M_PER_S
+
+Floats = npt.NDArray[np.float64]
+
+SPEED_SHARE = 0.005
+SPEED_KN = 0.05
+RPM_SHARE = 0.003
+HEADING_DEG = 2.0
+SHORTEST_S = 15.0
+"""Steady for less than this counts as transient."""
+UNDER_WAY_KN = 1.0
+
+
+def utc_text(start_utc_ns: int, t_s: float) -> str:
+    """Return an instant of the simulation as ISO 8601 UTC with milliseconds."""
+    at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=start_utc_ns // 1000 + round(t_s * 1e6))
+    return at.strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}Z"
+
+
+def find_steady(motion: Motion, ordered: Ordered, engine_ids: Sequence[str]) -> list[tuple[int, int]]:
+    """Return the steady stretches of one order as half-open index intervals into the motion's grid."""
+    phase = ordered.phase
+    constant = phase.kind == "hold" or (phase.kind == "ramp" and phase.rpm == phase.rpm_from)
+    first, last = round(ordered.start_s / STEP_S), round(ordered.stop_s / STEP_S)
+    if not constant or last - first < SHORTEST_S / STEP_S:
+        return []
+    settled = slice(last - min((last - first) // 3, round(30.0 / STEP_S)), last)
+    speed = motion.series["stw_m_s"]
+    final = float(np.median(speed[settled]))
+    if final < UNDER_WAY_KN * KN_M_PER_S:
+        return []
+    good = np.abs(speed[first:last] - final) <= max(SPEED_SHARE * final, SPEED_KN * KN_M_PER_S)
+    for engine_id in engine_ids:
+        rpm = motion.series[f"rpm_{engine_id}"]
+        settled_rpm = float(np.median(rpm[settled]))
+        good &= np.abs(rpm[first:last] - settled_rpm) <= RPM_SHARE * settled_rpm
+    heading = motion.series["heading_rad"]
+    wanted = float(np.median(heading[settled]))
+    good &= np.abs(heading[first:last] - wanted) <= np.radians(HEADING_DEG)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(np.int8), [0]])))
+    return [
+        (first + int(a), first + int(b))
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if (b - a) * STEP_S >= SHORTEST_S
+    ]
+
+
+def tell_truth(
+    motion: Motion,
+    state: dict[str, Floats],
+    boat: BoatModel,
+    logs: Sequence[WrittenLog],
+    start_utc_ns: int,
+) -> dict[str, Any]:
+    """Return the truth of a simulated trial, ready for JSON.
+
+    Args:
+        motion: The mean motion.
+        state: The true state.
+        boat: The boat.
+        logs: The engine logs as written.
+        start_utc_ns: UTC at the start of the simulation [ns].
+
+    Returns:
+        ``steps`` (every steady stretch), ``bands`` (the mean over a band's stretches of the true speed through
+        water and fuel, and per way), ``transients`` (the rest of the time under way), ``current`` and ``wind``
+        as time series, ``engine_log`` clocks, ``planing`` thresholds, ``marks``.
+    """
+
+    def utc(index: float) -> str:
+        return utc_text(start_utc_ns, index * STEP_S)
+
+    stretches = [
+        (ordered, a, b) for ordered in motion.ordered for a, b in find_steady(motion, ordered, boat.engine_ids)
+    ]
+    steps = [_step(ordered, a, b, state, boat, utc) for ordered, a, b in stretches]
+    steady = np.zeros(motion.t_s.size, dtype=bool)
+    for _, a, b in stretches:
+        steady[a:b] = True
+    restless = (np.abs(motion.series["stw_m_s"]) >= UNDER_WAY_KN * KN_M_PER_S) & ~steady
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], restless.astype(np.int8), [0]])))
+    return {
+        "start_utc": utc(0),
+        "stop_utc": utc(motion.t_s.size),
+        "steps": steps,
+        "bands": _bands(steps),
+        "transients": [[utc(int(a)), utc(int(b))] for a, b in zip(edges[::2], edges[1::2], strict=True)],
+        "current": _series(state, "current_e_m_s", "current_n_m_s", "towards_deg", start_utc_ns),
+        "wind": _series(state, "wind_e_m_s", "wind_n_m_s", "from_deg", start_utc_ns),
+        "engine_log": [_clock(log, start_utc_ns) for log in logs],
+        "planing": _thresholds(motion, boat),
+        "marks": [utc_text(start_utc_ns, o.start_s) for o in motion.ordered if o.phase.kind == "blip"],
+    }
+
+
+def nominal_rpm(ordered: Ordered, rpm: float) -> float:
+    """Return the rpm an order is known by: the step's own name, else the rpm itself."""
+    label = ordered.phase.label
+    return float(label.removeprefix("step ")) if label.startswith("step ") else round(rpm, 0)
+
+
+def _step(ordered: Ordered, a: int, b: int, state: dict[str, Floats], boat: BoatModel, utc: Any) -> dict[str, Any]:
+    rpm = {e: float(np.mean(state[f"rpm_{e}"][a:b])) for e in boat.engine_ids}
+    fuel = {e: float(np.mean(state[f"fuel_l_per_h_{e}"][a:b])) for e in boat.engine_ids}
+    mean_rpm = sum(rpm.values()) / len(rpm)
+    east, north = float(np.mean(state["current_e_m_s"][a:b])), float(np.mean(state["current_n_m_s"][a:b]))
+    return {
+        "label": ordered.phase.label,
+        "nominal_rpm": nominal_rpm(ordered, mean_rpm),
+        "direction_deg": round(ordered.phase.heading_deg % 360.0, 1),
+        "steady_start_utc": utc(a),
+        "steady_stop_utc": utc(b),
+        "stw_kn": round(float(np.mean(state["stw_kn"][a:b])), 4),
+        "sog_kn": round(float(np.mean(np.hypot(state["east_m_s"], state["north_m_s"])[a:b])) / KN_M_PER_S, 4),
+        "rpm": round(mean_rpm, 2),
+        "fuel_l_per_h": round(sum(fuel.values()), 4),
+        "current_kn": round(float(np.hypot(east, north)) / KN_M_PER_S, 4),
+        "current_towards_deg": round(float(np.degrees(np.arctan2(east, north))) % 360.0, 2),
+        "pitch_deg": round(float(np.degrees(np.mean(state["pitch_rad"][a:b]))), 3),
+        "depth_m": round(float(np.min(state["depth_m"][a:b])), 2),
+        **{f"rpm_{e}": round(value, 2) for e, value in rpm.items()},
+        **{f"fuel_l_per_h_{e}": round(value, 4) for e, value in fuel.items()},
+    }
+
+
+def _bands(steps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return bands over the stretches of the trial's own steps; other stretches count where rpm agrees."""
+    out = []
+    for nominal in sorted({step["nominal_rpm"] for step in steps if step["label"].startswith("step ")}):
+        members = [s for s in steps if s["label"].startswith("step ") and s["nominal_rpm"] == nominal]
+        ways = sorted({s["direction_deg"] for s in members})
+
+        def mean(name: str, members: Any = members, ways: Any = ways) -> float:
+            """Mean of the ways, so that a third run does not weigh its own direction twice."""
+            return float(np.mean([np.mean([s[name] for s in members if s["direction_deg"] == way]) for way in ways]))
+
+        out.append(
+            {
+                "band_rpm": nominal,
+                "rpm_mean": round(mean("rpm"), 2),
+                "legs": len(members),
+                "ways": len(ways),
+                "speed_kn": round(mean("stw_kn"), 4),
+                "fuel_l_per_h": round(mean("fuel_l_per_h"), 4),
+                "economy_nm_per_l": round(mean("stw_kn") / mean("fuel_l_per_h"), 6),
+            }
+        )
+    return out
+
+
+def _series(
+    state: dict[str, Floats], east: str, north: str, direction: str, start_utc_ns: int, every_s: float = 60.0
+) -> list[dict[str, Any]]:
+    """Return a vector once a minute; wind *from* is opposite to where it goes."""
+    at = np.arange(0, state["t_s"].size, round(every_s / STEP_S))
+    e, n = state[east][at], state[north][at]
+    turn = 180.0 if direction == "from_deg" else 0.0
+    angle = (np.degrees(np.arctan2(e, n)) + turn) % 360.0
+    return [
+        {"t": utc_text(start_utc_ns, k * STEP_S), "speed_kn": round(s, 4), direction: round(a, 2)}
+        for k, s, a in zip(at.tolist(), (np.hypot(e, n) / KN_M_PER_S).tolist(), angle.tolist(), strict=True)
+    ]
+
+
+def _clock(log: WrittenLog, start_utc_ns: int) -> dict[str, Any]:
+    """Return how a log's stamps lie to UTC: a line through all rows, so that the cut-off second is in it."""
+    slope, _ = np.polyfit(log.sample_s - log.sample_s.mean(), log.offset_s - log.offset_s.mean(), 1)
+    middle = float(log.sample_s.mean())
+    offset = float(log.offset_s.mean())
+    return {
+        "file": log.file,
+        "offset_s": round(offset, 4),
+        "drift_ppm": round(float(slope) * 1e6, 2),
+        "at_utc": utc_text(start_utc_ns, middle),
+        "offset_at_first_row_s": round(offset + float(slope) * float(log.sample_s[0] - middle), 4),
+        "offset_at_last_row_s": round(offset + float(slope) * float(log.sample_s[-1] - middle), 4),
+    }
+
+
+def _thresholds(motion: Motion, boat: BoatModel) -> dict[str, float] | None:
+    """Return the speeds through water at which planing began and ended in the slow runs [kn]."""
+    if not boat.hull.planing:
+        return None
+    out = {}
+    for label, name in (("slow run-up", "run_up_stw_kn"), ("slow run-down", "run_down_stw_kn")):
+        for ordered in motion.ordered:
+            if ordered.phase.label == label:
+                span = slice(round(ordered.start_s / STEP_S), round(ordered.stop_s / STEP_S))
+                planing = motion.series["planing"][span] >= 0.5
+                change = np.flatnonzero(np.diff(planing.astype(np.int8)))
+                if change.size:
+                    speed = float(motion.series["stw_m_s"][span][change[0]])
+                    out[name] = round(speed / KN_M_PER_S, 3)
+    return out or None

@@ -1,0 +1,234 @@
+"""The answers that stand at the top of the page and under the terminal table, each with its uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture.report.columns import has_values
+from trialcapture.report.format import (
+    column_decimals,
+    fixed,
+    general,
+    grouped,
+    join_words,
+    measured,
+    number,
+    percent,
+    plus_minus,
+    words,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One answer, ready to print.
+
+    Attributes:
+        label: What was asked.
+        value: The number, "" where there is none.
+        pm: Its ± at 95 %, "" where not known.
+        unit: Its unit.
+        lines: What it holds for; or why there is no answer.
+    """
+
+    label: str
+    value: str
+    pm: str
+    unit: str
+    lines: tuple[str, ...]
+
+
+def at(data: Any, *path: str) -> Any:
+    """Return what nested dicts hold at a path, None where anything on the way is missing."""
+    for key in path:
+        if not isinstance(data, Mapping):
+            return None
+        data = data.get(key)
+    return data
+
+
+def answers(bands: pa.Table, summary: Mapping[str, Any]) -> list[Answer]:
+    """Return top speed, best economy on the plane and below it, and range with its reserve."""
+    return [_top_speed(bands, summary), *_economies(bands, summary), _range(bands, summary)]
+
+
+def _quantity(label: str, value: Any, u: Any, unit: str, lines: list[str], *, usual: int, most: int = 4) -> Answer:
+    decimals = column_decimals([u], usual=usual, most=most)
+    pm = plus_minus(u, decimals, dash="")
+    return Answer(label, fixed(value, decimals), pm, unit, tuple(lines if pm else [*lines, "± not known"]))
+
+
+def _none(label: str, why: str) -> Answer:
+    return Answer(label, "", "", "", (why,))
+
+
+def why_no_fuel(bands: pa.Table) -> str:
+    """Return why no band has an economy."""
+    if bands.num_rows == 0:
+        return "No steady stretch was accepted."
+    if not has_values(bands, "fuel_l_per_h"):
+        return "Fuel flow was not recorded."
+    return "No band has both speed and fuel flow."
+
+
+def _top_speed(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
+    found = at(summary, "top_speed")
+    if number(at(found, "speed_kn")) is None:
+        why = "No steady stretch was accepted." if bands.num_rows == 0 else "No band has a speed."
+        return _none("Top speed", why)
+    ways = number(found.get("ways"))
+    lines = [f"at {fixed(found.get('band_rpm'), 0)} rpm"] if number(found.get("band_rpm")) is not None else []
+    if ways is not None:
+        lines.append("both directions, current removed" if ways >= 2 else "one direction only: current not cancelled")
+    return _quantity("Top speed", found["speed_kn"], found.get("speed_u_kn"), "kn", lines, usual=2, most=2)
+
+
+_REGIMES = (("economy_planing", "on the plane"), ("economy_displacement", "below planing"))
+
+
+def _economy_points(summary: Mapping[str, Any]) -> list[tuple[str, str, Any]]:
+    """Return key, place on the curve and point of each economy worth asking for.
+
+    A boat stated not to plane is asked for one; so is one whose running regime could not be judged.
+    """
+    if at(summary, "boat", "planing") is False:
+        return [("economy_displacement", "", at(summary, "economy_displacement"))]
+    points = [(key, where, at(summary, key)) for key, where in _REGIMES]
+    if all(point is None for *_, point in points) and at(summary, "economy_overall") is not None:
+        return [("economy_overall", "", at(summary, "economy_overall"))]
+    return points
+
+
+def _economies(bands: pa.Table, summary: Mapping[str, Any]) -> list[Answer]:
+    found = []
+    for key, where, point in _economy_points(summary):
+        label = f"Best economy {where}".strip()
+        if number(at(point, "economy_nm_per_l")) is None:
+            no_fuel = not has_values(bands, "economy_nm_per_l")
+            found.append(_none(label, why_no_fuel(bands) if no_fuel else f"No band {where} was measured."))
+            continue
+        lines = [_where_on_curve(point)]
+        low, high = number(point.get("flat_from_kn")), number(point.get("flat_to_kn"))
+        if low is not None and high is not None and fixed(high, 1) != fixed(low, 1):
+            lines.append(flat_interval(point))
+        if point.get("at_edge"):
+            lines.append("at the end of the speeds measured: a better one may lie outside")
+        if (number(point.get("ways")) or 2) < 2:
+            lines.append("one direction only: current not cancelled")
+        if key == "economy_overall":
+            lines.append("displacing or planing: could not be judged")
+        u = point.get("economy_u_nm_per_l")
+        found.append(_quantity(label, point["economy_nm_per_l"], u, "nm/L", [x for x in lines if x], usual=3))
+    return found
+
+
+def flat_interval(point: Mapping[str, Any]) -> str:
+    """Return "21.0 to 24.5 kn are within 3 % of it"."""
+    within = number(point.get("within_pct"))
+    share = "about as good" if within is None else f"within {general(within)} % of it"
+    return f"{fixed(point.get('flat_from_kn'), 1)} to {fixed(point.get('flat_to_kn'), 1)} kn are {share}"
+
+
+def _where_on_curve(point: Mapping[str, Any]) -> str:
+    parts = []
+    if number(point.get("band_rpm")) is not None:
+        parts.append(f"{fixed(point['band_rpm'], 0)} rpm")
+    if number(point.get("speed_kn")) is not None:
+        parts.append(f"{fixed(point['speed_kn'], 1)} kn")
+    return "at " + ", ".join(parts) if parts else ""
+
+
+def _range(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
+    known = [(where, p) for _, where, p in _economy_points(summary) if number(at(p, "range_nm")) is not None]
+    if not known:
+        if not has_values(bands, "economy_nm_per_l"):
+            return _none("Range", why_no_fuel(bands))
+        if number(at(summary, "fuel", "capacity_l")) is None:
+            return _none("Range", "The tank capacity was not stated.")
+        return _none("Range", "No range could be formed.")
+    where, point = known[0]
+    lines = [_where_on_curve(point)]
+    for other, p in known[1:]:
+        lines.append(
+            f"{other}: {measured(p['range_nm'], p.get('range_u_nm'), 'nm', usual=0, most=1)} {_where_on_curve(p)}"
+        )
+    lines.append(reserve_in_short(summary))
+    return _quantity(
+        f"Range {where}".strip(),
+        point["range_nm"],
+        point.get("range_u_nm"),
+        "nm",
+        [x for x in lines if x],
+        usual=0,
+        most=1,
+    )
+
+
+def reserve_in_short(summary: Mapping[str, Any]) -> str:
+    """Return "with 10 % kept in reserve"."""
+    fraction = number(at(summary, "fuel", "reserve_fraction"))
+    return "reserve not stated" if fraction is None else f"with {percent(fraction)} kept in reserve"
+
+
+def reserve_statement(summary: Mapping[str, Any]) -> str:
+    """Return the sentence every printed range stands on: capacity, usable share, reserve and what is left to burn."""
+    capacity = number(at(summary, "fuel", "capacity_l"))
+    reserve = number(at(summary, "fuel", "reserve_fraction"))
+    if capacity is None:
+        return "Range is not given: the tank capacity was not stated."
+    usable = number(at(summary, "fuel", "usable_fraction"))
+    left = number(at(summary, "fuel", "usable_after_reserve_l"))
+    parts = [
+        f"Range is on {grouped(left, 0 if left and left >= 100 else 1)} L of fuel: tank capacity {grouped(capacity)} L"
+    ]
+    if usable is not None:
+        parts.append(f"{percent(usable)} of it usable")
+    parts.append(f"{percent(reserve)} kept in reserve" if reserve is not None else "reserve not stated")
+    return join_words(parts) + "."
+
+
+def calibration_statement(summary: Mapping[str, Any]) -> str:
+    """Return how the fuel flow was checked; "uncalibrated" where it was not."""
+    found = at(summary, "fuel", "calibration")
+    factor = number(at(found, "factor"))
+    if factor is None:
+        return "Fuel flow is uncalibrated: it is the engines’ own figure."
+    origin = str(found.get("origin") or "origin not stated")
+    return f"Fuel flow is calibrated: shown flow times {general(factor, 5)} ({origin})."
+
+
+def also_found(summary: Mapping[str, Any]) -> list[str]:
+    """Return slowest planing speed and rated-rpm check, one sentence each, where there is something to say."""
+    said = []
+    slowest = at(summary, "slowest_planing_speed")
+    if number(at(slowest, "speed_kn")) is not None:
+        u = slowest.get("u_kn", slowest.get("speed_u_kn"))
+        origin = slowest.get("from")
+        said.append(
+            f"Slowest planing speed {measured(slowest['speed_kn'], u, 'kn', usual=1, most=2)}"
+            + (f", from {words(str(origin))}." if origin else ".")
+        )
+    return said + rated_rpm_lines(summary)
+
+
+def rated_rpm_lines(summary: Mapping[str, Any]) -> list[str]:
+    """Return one sentence an engine on whether rated rpm was reached."""
+    said = []
+    for check in at(summary, "rated_rpm_check") or []:
+        reached, rated = number(check.get("reached_rpm")), number(check.get("rated_rpm"))
+        name = f"Engine {check.get('engine')}"
+        if reached is None:
+            said.append(f"{name}: highest rpm not known; rated {fixed(rated, 0)} rpm.")
+            continue
+        share = number(check.get("pct"))
+        verdict = str(check.get("verdict") or "")
+        said.append(
+            f"{name} reached {fixed(reached, 0)} of {fixed(rated, 0)} rated rpm"
+            + (f" ({fixed(share, 1)} %)" if share is not None else "")
+            + (f": {words(verdict)}." if verdict else ".")
+        )
+    return said

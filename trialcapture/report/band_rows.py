@@ -1,0 +1,153 @@
+"""The band table as text: columns whose digits line up, notes as letters, answers as capitals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture.reduce.flags import BAND_FLAGS
+from trialcapture.report.answers import at
+from trialcapture.report.columns import rows
+from trialcapture.report.format import (
+    DASH,
+    column_decimals,
+    degrees,
+    fixed,
+    number,
+    plus_minus,
+    sentence,
+    split_flags,
+    words,
+)  # fmt: skip
+
+QUANTITIES: tuple[tuple[str, str, str, str, int, int], ...] = (
+    ("speed", "speed_kn", "speed_u_kn", "kn", 2, 2),
+    ("fuel", "fuel_l_per_h", "fuel_u_l_per_h", "L/h", 1, 3),
+    ("economy", "economy_nm_per_l", "economy_u_nm_per_l", "nm/L", 3, 5),
+    ("range", "range_nm", "range_u_nm", "nm", 0, 1),
+)
+"""Name, value column, standard-uncertainty column, unit, usual decimals, most decimals."""
+
+ANSWER_LETTERS: tuple[tuple[str, str, str], ...] = (
+    ("top_speed", "T", "top speed"),
+    ("economy_planing", "P", "best economy on the plane"),
+    ("economy_displacement", "D", "best economy below planing"),
+    ("economy_overall", "E", "best economy"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A value and its ±, both "–" or "" where there is none."""
+
+    value: str
+    pm: str
+
+
+@dataclass(frozen=True, slots=True)
+class BandRow:
+    """One RPM band, ready to print."""
+
+    rpm: str
+    rpm_span: str
+    rpm_mean: str
+    legs: str
+    ways: str
+    cells: Mapping[str, Cell]
+    litres_per_nm: str
+    current: str
+    towards: str
+    stw: str
+    slip: str
+    froude: str
+    answers: str
+    notes: str
+
+
+@dataclass(frozen=True, slots=True)
+class BandTable:
+    """Rows in ascending rpm, and what their letters stand for."""
+
+    rows: tuple[BandRow, ...]
+    notes: tuple[tuple[str, str], ...]
+    answers: tuple[tuple[str, str], ...]
+
+
+def band_table(bands: pa.Table, summary: Mapping[str, Any]) -> BandTable:
+    """Return the band table as text.
+
+    Args:
+        bands: One row an RPM band.
+        summary: Gives the bands of the answers, and the words of warnings that share a flag's code.
+    """
+    plain = sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
+    decimals = {
+        name: column_decimals([r.get(u) for r in plain if number(r.get(value)) is not None], usual=usual, most=most)
+        for name, value, u, _, usual, most in QUANTITIES
+    }
+    letters = _letters([flag for r in plain for flag in split_flags(r.get("flags"))])
+    marked = {key: number(at(summary, key, "band_rpm")) for key, _, _ in ANSWER_LETTERS}
+    # the best of all is one of the best of its regime, unless no regime could be judged
+    if marked["economy_planing"] is not None or marked["economy_displacement"] is not None:
+        marked["economy_overall"] = None
+    made = []
+    for r in plain:
+        rpm = number(r.get("band_rpm"))
+        hits = [letter for key, letter, _ in ANSWER_LETTERS if rpm is not None and marked[key] == rpm]
+        made.append(_row(r, decimals, letters, "".join(hits)))
+    used = {letter for row in made for letter in row.answers}
+    return BandTable(
+        tuple(made),
+        tuple((letter, flag_text(flag, summary)) for flag, letter in letters.items()),
+        tuple((letter, text) for _, letter, text in ANSWER_LETTERS if letter in used),
+    )
+
+
+def _row(r: Mapping[str, Any], decimals: Mapping[str, int], letters: Mapping[str, str], hits: str) -> BandRow:
+    cells = {}
+    for name, value, u, *_ in QUANTITIES:
+        known = number(r.get(value)) is not None
+        cells[name] = Cell(
+            fixed(r.get(value), decimals[name]), plus_minus(r.get(u), decimals[name], dash="") if known else ""
+        )
+    economy = number(r.get("economy_nm_per_l"))
+    low, high = fixed(r.get("rpm_low"), 0), fixed(r.get("rpm_high"), 0)
+    return BandRow(
+        rpm=fixed(r.get("band_rpm"), 0),
+        rpm_span=DASH if DASH in (low, high) else f"{low}–{high}",
+        rpm_mean=fixed(r.get("rpm_mean"), 0),
+        legs=fixed(r.get("legs"), 0),
+        ways=fixed(r.get("ways"), 0),
+        cells=cells,
+        litres_per_nm=fixed(1 / economy if economy else None, 2),
+        current=fixed(r.get("current_kn"), 2),
+        towards=degrees(r.get("current_towards_deg")),
+        stw=fixed(r.get("stw_kn"), 2),
+        slip=fixed(r.get("slip_pct"), 1),
+        froude=fixed(r.get("depth_froude_max"), 2),
+        answers=hits,
+        notes="".join(letters[flag] for flag in dict.fromkeys(split_flags(r.get("flags")))),
+    )
+
+
+def _letters(flags: list[str]) -> dict[str, str]:
+    """Return a letter per distinct flag, in the order met: a to z, then aa, ab …."""
+    made: dict[str, str] = {}
+    for flag in flags:
+        if flag not in made:
+            n = len(made)
+            made[flag] = chr(97 + n) if n < 26 else chr(96 + n // 26) + chr(97 + n % 26)
+    return made
+
+
+def flag_text(flag: str, summary: Mapping[str, Any]) -> str:
+    """Return what a flag means: its standing sentence, that of a warning of the same code, or its own words."""
+    if flag in BAND_FLAGS:
+        return BAND_FLAGS[flag].text
+    for warning in at(summary, "warnings") or []:
+        if warning.get("code") == flag and warning.get("text"):
+            return sentence(str(warning["text"]))
+    return sentence(words(flag))

@@ -1,0 +1,99 @@
+"""Arrow columns as NumPy arrays for drawing and printing; an absent column is all null, never a fault."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+ENGINE_COLUMN = "rpm_"
+
+
+def floats(table: pa.Table | None, name: str) -> Floats:
+    """Return a numeric column as float64, NaN where null; all NaN when the column is absent.
+
+    Returns:
+        Array of shape (rows,); empty without a table.
+    """
+    if table is None:
+        return np.empty(0)
+    if name not in table.column_names:
+        return np.full(table.num_rows, np.nan)
+    column = table.column(name)
+    kind = column.type
+    if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
+        return np.full(table.num_rows, np.nan)
+    wide = pc.fill_null(column.cast(pa.float64()), float("nan"))
+    return np.asarray(wide.combine_chunks().to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def times_ns(table: pa.Table | None, name: str) -> Ints:
+    """Return a timestamp (or integer) column as int64 nanoseconds since 1970 UTC, the smallest int64 where null.
+
+    Returns:
+        Array of shape (rows,); empty when the table or the column is absent.
+    """
+    if table is None or name not in table.column_names:
+        return np.empty(0, dtype=np.int64)
+    column = table.column(name)
+    if pa.types.is_timestamp(column.type):
+        column = column.cast(pa.timestamp("ns", tz=column.type.tz)).cast(pa.int64())
+    elif not pa.types.is_integer(column.type):
+        return np.empty(0, dtype=np.int64)
+    filled = pc.fill_null(column.cast(pa.int64()), np.iinfo(np.int64).min)
+    return np.asarray(filled.combine_chunks().to_numpy(zero_copy_only=False), dtype=np.int64)
+
+
+def has_values(table: pa.Table | None, name: str) -> bool:
+    """Say whether a column is there and holds at least one value that is not null or NaN."""
+    if table is None or name not in table.column_names or table.num_rows == 0:
+        return False
+    values = floats(table, name)
+    return bool(np.isfinite(values).any())
+
+
+def rows(table: pa.Table | None) -> list[dict[str, Any]]:
+    """Return a small table as dicts, times as int64 nanoseconds since 1970 UTC."""
+    if table is None:
+        return []
+    plain = {}
+    for name in table.column_names:
+        column = table.column(name)
+        if pa.types.is_timestamp(column.type):
+            column = column.cast(pa.timestamp("ns", tz=column.type.tz)).cast(pa.int64())
+        plain[name] = column.to_pylist()
+    return [dict(zip(plain, values, strict=True)) for values in zip(*plain.values(), strict=True)]
+
+
+def engine_ids(table: pa.Table | None) -> tuple[str, ...]:
+    """Return the engine ids of a samples or segments table, in column order."""
+    if table is None:
+        return ()
+    found = []
+    for name in table.column_names:
+        if not name.startswith(ENGINE_COLUMN):
+            continue
+        engine = name.removeprefix(ENGINE_COLUMN).removesuffix("_mean")
+        if engine.endswith(("_age_s", "_flag")) or engine in ("mean", "sd", "low", "high", ""):
+            continue
+        if engine not in found:
+            found.append(engine)
+    return tuple(found)
+
+
+def mean_across(table: pa.Table | None, stem: str, engines: tuple[str, ...]) -> Floats:
+    """Return the mean over engines of ``<stem>_<id>``, ignoring engines without a value; NaN where none has one."""
+    columns = [floats(table, f"{stem}_{engine}") for engine in engines]
+    if not columns:
+        return np.full(0 if table is None else table.num_rows, np.nan)
+    stack = np.vstack(columns)
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

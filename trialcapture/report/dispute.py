@@ -1,0 +1,190 @@
+"""The questions a buyer or a builder asks when a number is doubted, each with its answer from this trial."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.report.answers import at, calibration_statement, rated_rpm_lines
+from trialcapture.report.columns import floats, has_values, rows
+from trialcapture.report.conditions import condition_items
+from trialcapture.report.format import (
+    column_decimals,
+    degrees,
+    fixed,
+    grouped,
+    join_words,
+    number,
+    plural,
+    plus_minus,
+    sentence,
+)  # fmt: skip
+from trialcapture.report.view import Rejected
+
+KNOWN, CAUTION, UNKNOWN = "stated", "caution", "not known"
+CRITICAL_LOW, CRITICAL_HIGH = 0.9, 1.1
+"""Depth Froude number at which waves travel with the boat; textbook value 1, the band common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One question with its answer and whether the answer limits the result."""
+
+    question: str
+    state: str
+    answer: str
+
+
+def points(
+    *, segments: pa.Table | None, clocks: pa.Table | None, bands: pa.Table, legs: pa.Table | None,
+    summary: Mapping[str, Any], rejected: list[Rejected],
+) -> list[Point]:  # fmt: skip
+    """Return the points of dispute in the order they are usually raised."""
+    return [
+        _load(summary),
+        _directions(bands),
+        _current(bands, summary),
+        _depth(bands, legs),
+        _weather(summary),
+        _trim(legs),
+        _fuel(bands, summary),
+        _rated(summary),
+        _clocks(clocks),
+        _left_out(segments, rejected),
+    ]
+
+
+def _load(summary: Mapping[str, Any]) -> Point:
+    question = "How was the boat loaded?"
+    total = number(at(summary, "load", "displacement_kg"))
+    missing = [str(m) for m in at(summary, "load", "missing") or []]
+    lacking = f" Not stated: {join_words(missing)}." if missing else ""
+    if total is None:
+        return Point(question, UNKNOWN, f"The displacement is not known.{lacking}")
+    return Point(
+        question, CAUTION if missing else KNOWN, f"{grouped(total)} kg in all; the load sheet shows the sum.{lacking}"
+    )
+
+
+def _directions(bands: pa.Table) -> Point:
+    question = "Was each speed run in both directions?"
+    if not bands.num_rows:
+        return Point(question, UNKNOWN, "There is no band to judge.")
+    one_way = [fixed(r.get("band_rpm"), 0) for r in rows(bands) if (number(r.get("ways")) or 0) < 2]
+    if not one_way:
+        return Point(question, KNOWN, f"Yes, all {plural(bands.num_rows, 'band')}.")
+    both = f"{bands.num_rows - len(one_way)} of {plural(bands.num_rows, 'band')}"
+    return Point(question, CAUTION, f"{both}. One direction only: {join_words(one_way)} rpm.")
+
+
+def _current(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
+    question = "How strong was the current?"
+    size, towards = floats(bands, "current_kn"), floats(bands, "current_towards_deg")
+    known = np.isfinite(size)
+    if not known.any():
+        return Point(question, UNKNOWN, "It could not be found from the runs.")
+    low, high = float(size[known].min()), float(size[known].max())
+    where = towards[known & np.isfinite(towards)]
+    text = f"{fixed(low, 2)} to {fixed(high, 2)} kn" if fixed(low, 2) != fixed(high, 2) else f"{fixed(high, 2)} kn"
+    if len(where):
+        radians = np.radians(where)
+        mean = np.degrees(np.arctan2(np.sin(radians).mean(), np.cos(radians).mean()))
+        text += f", setting about {degrees(float(mean))}"
+    said = at(summary, "current", "disagreement")
+    disagree = any(
+        "disagree" in str(w.get("code", "")) for w in at(summary, "warnings") or [] if isinstance(w, Mapping)
+    )
+    extra = f" {sentence(str(said))}" if isinstance(said, str) and said else ""
+    return Point(question, CAUTION if disagree else KNOWN, f"{text}. Pairs and fit are compared in section 6.{extra}")
+
+
+def _depth(bands: pa.Table, legs: pa.Table | None) -> Point:
+    question = "Was the water deep enough?"
+    depth, froude = floats(legs, "depth_m_min"), floats(bands, "depth_froude_max")
+    if not np.isfinite(depth).any() and not np.isfinite(froude).any():
+        return Point(question, UNKNOWN, "Depth was not recorded.")
+    text = f"Least depth on a leg {fixed(float(np.nanmin(depth)), 1)} m." if np.isfinite(depth).any() else ""
+    near = (froude >= CRITICAL_LOW) & (froude <= CRITICAL_HIGH)
+    if np.isfinite(froude).any():
+        text += f" Depth Froude number up to {fixed(float(np.nanmax(froude)), 2)}."
+    if near.any():
+        bands_near = [f"{x:.0f}" for x in floats(bands, "band_rpm")[near]]
+        text += f" Near-critical (0.9 to 1.1) at {join_words(bands_near)} rpm: speed there is not that of deep water."
+    return Point(question, CAUTION if near.any() else KNOWN, text.strip())
+
+
+def _weather(summary: Mapping[str, Any]) -> Point:
+    named = (("Wind, true", "wind"), ("Wave height", "waves"), ("Sea state, WMO code", "sea state (WMO code)"))
+    said = dict(condition_items(summary))
+    text = "; ".join(f"{name} {said[label]}" for label, name in named if label in said)
+    if not text:
+        return Point("What were wind and sea?", UNKNOWN, "Neither wind nor sea was recorded or noted.")
+    return Point("What were wind and sea?", KNOWN, sentence(text))
+
+
+def _trim(legs: pa.Table | None) -> Point:
+    question = "Was trim the same throughout?"
+    trims = [str(r.get("trim") or "") for r in rows(legs)]
+    if not any(trims):
+        return Point(question, UNKNOWN, "Trim was not noted on any leg.")
+    kinds = sorted({t for t in trims if t})
+    void = sum(not t for t in trims)
+    text = f"Noted as {join_words(kinds)}." if len(kinds) > 1 else f"{kinds[0]} on every leg it was noted for."
+    text += f" Not noted on {plural(void, 'leg')}." if void else ""
+    return Point(question, CAUTION if void or len(kinds) > 1 else KNOWN, sentence(text))
+
+
+def _fuel(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
+    question = "Was the fuel flow calibrated?"
+    if not has_values(bands, "fuel_l_per_h"):
+        return Point(question, UNKNOWN, "Fuel flow was not recorded.")
+    calibrated = number(at(summary, "fuel", "calibration", "factor")) is not None
+    return Point(question, KNOWN if calibrated else CAUTION, calibration_statement(summary))
+
+
+def _rated(summary: Mapping[str, Any]) -> Point:
+    question = "Did the engines reach rated rpm?"
+    lines = rated_rpm_lines(summary)
+    if not lines:
+        return Point(question, UNKNOWN, "There is no full-throttle stretch to judge by, or rated rpm was not stated.")
+    shares = [number(c.get("pct")) for c in at(summary, "rated_rpm_check") or []]
+    # the reduction calls rated rpm reached from here on (common practice, no source)
+    short = any(s is None or s < 99 for s in shares)
+    return Point(question, CAUTION if short else KNOWN, " ".join(lines))
+
+
+def _clocks(clocks: pa.Table | None) -> Point:
+    question = "Do all records share one time?"
+    plain = rows(clocks)
+    if not plain:
+        return Point(question, UNKNOWN, "No clock could be compared.")
+    failed = [
+        str(r.get("source")) for r in plain if r.get("offset_s") is None or str(r.get("quality")).startswith("failed")
+    ]
+    us = [number(r.get("offset_u_s")) for r in plain]
+    worst = max((u for u in us if u is not None), default=None)
+    text = ""
+    if worst is not None:
+        pm = plus_minus(worst, column_decimals([worst], usual=2, most=3))
+        text = f"Sources are placed on UTC within ± {pm} s or better."
+    if failed:
+        text += f" Not placed, and so not used: {join_words(failed)}."
+    poor = any(str(r.get("quality")).startswith("poor") for r in plain)
+    return Point(question, CAUTION if failed or poor else KNOWN, text.strip() or "See the table of clocks.")
+
+
+def _left_out(segments: pa.Table | None, rejected: list[Rejected]) -> Point:
+    question = "What was left out, and why?"
+    total = 0 if segments is None else segments.num_rows
+    if not total:
+        return Point(question, UNKNOWN, "No steady stretch was found at all.")
+    out = sum(r.count for r in rejected)
+    if not out:
+        return Point(question, KNOWN, f"Nothing: all {plural(total, 'stretch', 'stretches')} found were used.")
+    why = join_words([f"{r.count} × {r.kind}" for r in rejected[:4]])
+    more = f" and {len(rejected) - 4} more reasons" if len(rejected) > 4 else ""
+    return Point(question, KNOWN, f"{out} of {total} stretches: {why}{more}. Section 4 names each.")

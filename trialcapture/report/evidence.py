@@ -1,0 +1,218 @@
+"""The tables behind the result as text: legs, clocks, lines read and refused, load, budgets, raw files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.report.answers import at
+from trialcapture.report.band_rows import QUANTITIES
+from trialcapture.report.columns import rows
+from trialcapture.report.format import (
+    DASH,
+    clock,
+    column_decimals,
+    degrees,
+    duration,
+    fixed,
+    general,
+    grouped,
+    number,
+    plus_minus,
+    words,
+)
+
+
+def common_trim(legs: pa.Table | None) -> str:
+    """Return the trim every leg was run with; "" where legs differ or one is not noted."""
+    trims = {r.get("trim") for r in rows(legs)}
+    return str(*trims) if len(trims) == 1 and None not in trims else ""
+
+
+def leg_rows(legs: pa.Table | None) -> list[dict[str, str]]:
+    """Return the accepted stretches as text, in the order sailed."""
+    plain = sorted(rows(legs), key=lambda r: r.get("start") or 0)
+    decimals = column_decimals([r.get("sog_u_kn") for r in plain], usual=2, most=2)
+    made = []
+    for r in plain:
+        made.append(
+            {
+                "number": fixed(r.get("segment_id"), 0),
+                "band": fixed(r.get("band_rpm"), 0),
+                "start": clock(r.get("start")),
+                "held": duration(r.get("duration_s")),
+                "heading": degrees(r.get("heading_true_deg_mean")),
+                "course": degrees(r.get("cog_true_deg_mean")),
+                "rpm": fixed(r.get("rpm_mean"), 0),
+                "sog": fixed(r.get("sog_kn_mean"), decimals),
+                "sog_pm": plus_minus(r.get("sog_u_kn"), decimals, dash=""),
+                "through": fixed(r.get("through_water_kn"), decimals),
+                "fuel": fixed(r.get("fuel_l_per_h_mean"), 1),
+                "depth": fixed(r.get("depth_m_min"), 1),
+                "trim": str(r.get("trim") or "not noted"),
+            }
+        )
+    return made
+
+
+def clock_rows(clocks: pa.Table | None) -> list[dict[str, str]]:
+    """Return how each source was placed on UTC, as text."""
+    made = []
+    for r in rows(clocks):
+        u, du = r.get("offset_u_s"), r.get("drift_u_ppm")
+        decimals = column_decimals([u], usual=2, most=3)
+        drift_decimals = column_decimals([du], usual=1, most=1)
+        made.append(
+            {
+                "source": str(r.get("source") or DASH),
+                "offset": fixed(r.get("offset_s"), decimals),
+                "offset_pm": plus_minus(u, decimals, dash=""),
+                "drift": fixed(r.get("drift_ppm"), drift_decimals),
+                "drift_pm": plus_minus(du, drift_decimals, dash=""),
+                "method": str(r.get("method") or DASH),
+                "quality": str(r.get("quality") or DASH),
+            }
+        )
+    return made
+
+
+def reject_rows(rejects: pa.Table | None) -> list[dict[str, str]]:
+    """Return the lines not used, counted by source and reason, the commonest first."""
+    if rejects is None or rejects.num_rows == 0 or not {"source", "reason"} <= set(rejects.column_names):
+        return []
+    plain = rejects.select(["source", "reason"]).unify_dictionaries()
+    counted = plain.group_by(["source", "reason"]).aggregate([([], "count_all")]).to_pylist()
+    ranked = sorted(counted, key=lambda r: (-r["count_all"], str(r["source"]), str(r["reason"])))
+    return [
+        {
+            "source": str(r["source"] or DASH),
+            "reason": words(str(r["reason"] or DASH)),
+            "count": grouped(r["count_all"]),
+        }
+        for r in ranked
+    ]
+
+
+def sentence_counts(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return the sentences read, by source and type; types met in damaged sentences alone are added up a source."""
+    read = [r for r in at(summary, "counts") or [] if isinstance(r, Mapping)]
+    made, damaged = [], dict.fromkeys((str(r.get("source") or DASH) for r in read), 0)
+    for r in read:
+        source = str(r.get("source") or DASH)
+        if not number(r.get("good")) and not number(r.get("not_decoded")):
+            damaged[source] += int(number(r.get("bad")) or 0)
+            continue
+        kind = f"{r.get('talker') or ''}{r.get('formatter') or ''}" or DASH
+        counts = {name: grouped(r.get(name)) for name in ("good", "bad", "not_decoded")}
+        made.append({"source": source, "type": kind} | counts)
+    none = {"good": "0", "not_decoded": "0"}
+    made += [{"source": s, "type": "damaged", "bad": grouped(n)} | none for s, n in damaged.items() if n]
+    return sorted(made, key=lambda r: r["source"])
+
+
+def load_sheet(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the load sheet as text, with its sum as printed."""
+    items = [i for i in at(summary, "load", "items") or [] if isinstance(i, Mapping)]
+    return {
+        "items": [(str(i.get("name") or "unnamed"), grouped(i.get("kg"))) for i in items],
+        "total": grouped(at(summary, "load", "displacement_kg")),
+        "missing": [str(m) for m in at(summary, "load", "missing") or []],
+    }
+
+
+def budget_table(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the uncertainty budgets as two tables, of speed [kn] and of fuel flow [L/h], standard uncertainties.
+
+    Returns:
+        ``speed`` and ``fuel``, each with ``names`` of the terms and a row a band.
+    """
+    budgets = [b for b in at(summary, "budgets") or [] if isinstance(b, Mapping)]
+    return {
+        "speed": _budget(budgets, "terms", "u_kn", "speed_u_kn", 3, QUANTITIES[0]),
+        "fuel": _budget(budgets, "fuel_terms", "u_l_per_h", "fuel_u_l_per_h", 2, QUANTITIES[1]),
+    }
+
+
+def _budget(
+    budgets: list[Mapping[str, Any]],
+    terms_key: str,
+    u_key: str,
+    total_key: str,
+    decimals: int,
+    quantity: tuple[str, str, str, str, int, int],
+) -> dict[str, Any]:
+    """Return one budget as text, its ± with the decimals of the band table."""
+    names = list(dict.fromkeys(str(t.get("name")) for b in budgets for t in b.get(terms_key) or []))
+    terms = [{str(t.get("name")): number(t.get(u_key)) for t in b.get(terms_key) or []} for b in budgets]
+    totals = [_total(b.get(total_key), list(t.values())) for b, t in zip(budgets, terms, strict=True)]
+    printed = column_decimals(totals, usual=quantity[4], most=quantity[5])
+    return {
+        "names": [words(name) for name in names],
+        "rows": [
+            {
+                "band": fixed(b.get("band_rpm"), 0),
+                "terms": [fixed(t.get(name), decimals) for name in names],
+                "combined": fixed(total, decimals),
+                "expanded": plus_minus(total, printed),
+            }
+            for b, t, total in zip(budgets, terms, totals, strict=True)
+            if names
+        ],
+    }
+
+
+def _total(given: Any, terms: list[float | None]) -> float | None:
+    """Return the combined standard uncertainty: as given, else the root of the sum of squares (GUM 5.1.2)."""
+    if number(given) is not None:
+        return number(given)
+    known = [u for u in terms if u is not None]
+    return float(np.sqrt(np.sum(np.square(known)))) if known else None
+
+
+def method_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return per band the speed by pairs alone beside the speed by the fit to all runs."""
+    return [
+        {
+            "band": fixed(m.get("band_rpm"), 0),
+            "method": str(m.get("method") or DASH),
+            "classical": fixed(m.get("classical_kn"), 2),
+            "fit": fixed(m.get("fit_kn"), 2),
+            "difference": fixed(m.get("difference_kn"), 3),
+            "allowed": fixed(m.get("allowed_kn"), 3),
+            "agree": "yes" if m.get("agree") else "no",
+        }
+        for m in at(summary, "current", "methods") or []
+        if isinstance(m, Mapping)
+    ]
+
+
+def plausibility_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return the figures an engineer looks at first, beside what is usual."""
+    made = []
+    for p in at(summary, "plausibility") or []:
+        if not isinstance(p, Mapping):
+            continue
+        usual = p.get("usual") or []
+        ok = p.get("ok")
+        unit = str(p.get("unit") or "")
+        made.append(
+            {
+                "name": str(p.get("name") or DASH),
+                "value": f"{general(p.get('value'), 3)} {unit}".removesuffix(" 1"),
+                "usual": f"{general(usual[0], 3)} to {general(usual[1], 3)}" if len(usual) == 2 else DASH,
+                "verdict": "nothing usual" if ok is None else "usual" if ok else "unusual",
+            }
+        )
+    return made
+
+
+def raw_files(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return the raw files with size and SHA-256."""
+    return [
+        {"path": str(r.get("path") or DASH), "bytes": grouped(r.get("bytes")), "sha256": str(r.get("sha256") or DASH)}
+        for r in at(summary, "raw") or []
+        if isinstance(r, Mapping)
+    ]

@@ -1,0 +1,245 @@
+"""Numbers, units, times and angles as text; one spelling for the terminal and the page.
+
+An expanded uncertainty is printed with two significant digits and the value to the same decimal place
+(GUM, JCGM 100:2008, 7.2.6); the coverage factor is 2, about 95 % for a normal distribution (GUM 6.3.3).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from numbers import Real
+from typing import Any
+
+K = 2.0
+"""Coverage factor of every printed ±."""
+DASH = "–"
+"""What stands where there is no value."""
+NARROW_SPACE = "\u202f"
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+
+_UNIT_SUFFIXES: tuple[tuple[str, str], ...] = (
+    ("_kn_per_min", "kn/min"), ("_deg_per_min", "°/min"), ("_nm_per_l", "nm/L"), ("_l_per_nm", "L/nm"),
+    ("_l_per_h", "L/h"), ("_kg_per_m3", "kg/m³"), ("_true_deg", "° true"), ("_deg", "°"), ("_kn", "kn"),
+    ("_rpm", "rpm"), ("_ppm", "ppm"), ("_pct", "%"), ("_min", "min"), ("_kg", "kg"), ("_kw", "kW"), ("_nm", "nm"),
+    ("_bar", "bar"), ("_hz", "Hz"), ("_c", "°C"), ("_m", "m"), ("_s", "s"), ("_l", "L"), ("_h", "h"),
+)  # fmt: skip
+_STATISTICS = {"mean": "mean", "min": "least", "max": "greatest", "sd": "spread (sd)", "median": "median"}
+
+
+def number(value: Any) -> float | None:
+    """Return a finite float, or None for null, NaN, infinity, text and truth values."""
+    if isinstance(value, bool) or not isinstance(value, Real):
+        return None
+    x = float(value)
+    return x if math.isfinite(x) else None
+
+
+def fixed(value: Any, decimals: int, *, dash: str = DASH) -> str:
+    """Return a value with so many decimals; no value is a dash and never a zero."""
+    x = number(value)
+    if x is None:
+        return dash
+    text = f"{x:.{decimals}f}"
+    return text[1:] if text.startswith("-") and not text.strip("-0.") else text
+
+
+def grouped(value: Any, decimals: int = 0) -> str:
+    """Return a value with its thousands set apart by a narrow space (ISO 80000-1, 7.3.1)."""
+    x = number(value)
+    return DASH if x is None else f"{x:,.{decimals}f}".replace(",", NARROW_SPACE)
+
+
+def general(value: Any, digits: int = 4) -> str:
+    """Return a value of unknown kind to so many significant digits, without trailing zeros or an exponent."""
+    x = number(value)
+    if x is None:
+        return DASH
+    if x == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(x))))
+    text = fixed(x, min(decimals, 9))
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def expanded(u: Any) -> float | None:
+    """Return the expanded uncertainty, k = 2, of a standard uncertainty."""
+    x = number(u)
+    return None if x is None else K * abs(x)
+
+
+def decimals_for(uncertainty: float, digits: int = 2) -> int:
+    """Return the decimals that show so many significant digits of an uncertainty."""
+    if not uncertainty > 0:
+        return 0
+    magnitude = math.floor(math.log10(uncertainty))
+    # 0.0996 becomes 0.10, not 0.100: rounding may itself carry into the next decade
+    if round(uncertainty / 10.0**magnitude, digits - 1) >= 10:
+        magnitude += 1
+    return max(0, digits - 1 - magnitude)
+
+
+def column_decimals(standard_u: Iterable[Any], *, usual: int, most: int = 4) -> int:
+    """Return one number of decimals for a whole column, so that its digits line up.
+
+    The middle row's ± gets two significant digits, and no row's ± fewer than one.
+
+    Args:
+        standard_u: Standard uncertainties (k = 1), null where unknown.
+        usual: Decimals when no row has an uncertainty.
+        most: Never more than this.
+    """
+    us = sorted(u for u in map(expanded, standard_u) if u)
+    if not us:
+        return usual
+    return min(most, max(decimals_for(us[len(us) // 2]), decimals_for(us[0], 1)))
+
+
+def plus_minus(u: Any, decimals: int, *, dash: str = DASH) -> str:
+    """Return the expanded uncertainty of a standard uncertainty, without the ± sign.
+
+    One too small for the decimals is "<0.001", never a zero.
+    """
+    big = expanded(u)
+    if big is None:
+        return dash
+    text = fixed(big, decimals)
+    return text if big == 0 or float(text) > 0 else f"<{10.0**-decimals:.{decimals}f}"
+
+
+def measured(value: Any, u: Any, unit: str, *, usual: int = 2, most: int = 4) -> str:
+    """Return "24.31 ± 0.12 kn"; without a known uncertainty it says so."""
+    x = number(value)
+    if x is None:
+        return DASH
+    decimals = column_decimals([u], usual=usual, most=most)
+    gap = "" if unit in ("°", "") else " "
+    if expanded(u) is None:
+        return f"{fixed(x, decimals)}{gap}{unit} (± not known)"
+    return f"{fixed(x, decimals)} ± {plus_minus(u, decimals)}{gap}{unit}"
+
+
+def degrees(value: Any) -> str:
+    """Return a direction as three digits: 045°, 000° for north."""
+    x = number(value)
+    return DASH if x is None else f"{round(x) % 360:03d}°"
+
+
+def percent(fraction: Any) -> str:
+    """Return a fraction as a percentage."""
+    x = number(fraction)
+    return DASH if x is None else f"{general(100 * x)} %"
+
+
+def moment(t_ns: int | None) -> datetime | None:
+    """Return a UTC time of int64 nanoseconds since 1970, or None."""
+    return None if t_ns is None else datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
+
+
+def parse_moment(value: Any) -> datetime | None:
+    """Return a time given as ISO text, a datetime, or nanoseconds since 1970; None if it is none of these."""
+    if isinstance(value, datetime):
+        return value if value.tzinfo else value.replace(tzinfo=UTC)
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, int):
+        return moment(value)
+    if isinstance(value, str):
+        try:
+            # some writers give nanoseconds, which the parser of Python 3.11 does not take
+            found = datetime.fromisoformat(re.sub(r"(\.\d{6})\d+", r"\1", value.strip()))
+        except ValueError:
+            return None
+        return found if found.tzinfo else found.replace(tzinfo=UTC)
+    return None
+
+
+def clock(value: Any, *, seconds: bool = True) -> str:
+    """Return "08:12:05", UTC."""
+    t = parse_moment(value)
+    return DASH if t is None else t.astimezone(UTC).strftime("%H:%M:%S" if seconds else "%H:%M")
+
+
+def date(value: Any) -> str:
+    """Return "14 May 2031", UTC, the same in every locale."""
+    t = parse_moment(value)
+    if t is None:
+        return DASH
+    t = t.astimezone(UTC)
+    return f"{t.day} {_MONTHS[t.month - 1]} {t.year}"
+
+
+def span(start: Any, stop: Any) -> str:
+    """Return "14 May 2031, 08:12 to 10:04 UTC"."""
+    a, b = parse_moment(start), parse_moment(stop)
+    if a is None or b is None:
+        return date(start) if a else DASH
+    until = clock(b, seconds=False) if date(a) == date(b) else f"{date(b)}, {clock(b, seconds=False)}"
+    return f"{date(a)}, {clock(a, seconds=False)} to {until} UTC"
+
+
+def duration(seconds: Any) -> str:
+    """Return "1 h 52 min", "4 min 05 s" or "48 s"."""
+    x = number(seconds)
+    if x is None:
+        return DASH
+    whole = round(x)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    minutes = round(x / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """Return "1 leg", "3 legs"."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def join_words(words: Sequence[str], last: str = "and") -> str:
+    """Return "a, b and c"."""
+    return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)
+
+
+def sentence(text: str) -> str:
+    """Return text with a capital and a full stop."""
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def words(key: str) -> str:
+    """Return a code such as ``one_way`` as words."""
+    return key.strip() if " " in key.strip() else key.replace("_", " ").strip()
+
+
+def label_and_unit(key: str) -> tuple[str, str]:
+    """Return what a key such as ``wind_speed_true_kn_mean`` names, and its unit ("" if it has none)."""
+    stem, extra = key, ""
+    for statistic, text in _STATISTICS.items():
+        # "_min" alone is a unit only where it follows no other unit
+        if key.endswith(f"_{statistic}") and any(
+            key.removesuffix(f"_{statistic}").endswith(s) for s, _ in _UNIT_SUFFIXES
+        ):
+            stem, extra = key.removesuffix(f"_{statistic}"), f", {text}"
+            break
+    for suffix, unit in _UNIT_SUFFIXES:
+        if stem.endswith(suffix):
+            return words(stem.removesuffix(suffix)) + extra, unit
+    return words(stem) + extra, ""
+
+
+def split_flags(value: Any) -> list[str]:
+    """Return the flags of a band as a list, whether stored as a list or as text."""
+    if value is None:
+        return []
+    parts = re.split(r"[;,|]", value) if isinstance(value, str) else [str(part) for part in value]
+    return [part.strip() for part in parts if part.strip()]

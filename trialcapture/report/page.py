@@ -1,0 +1,147 @@
+"""One self-contained HTML page: results on top, evidence below, made to be printed and argued over."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture.report import view
+from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
+from trialcapture.report.band_rows import QUANTITIES, band_table
+from trialcapture.report.conditions import condition_items, conditions_line
+from trialcapture.report.dispute import points
+from trialcapture.report.evidence import (
+    budget_table,
+    clock_rows,
+    common_trim,
+    leg_rows,
+    load_sheet,
+    method_rows,
+    plausibility_rows,
+    raw_files,
+    reject_rows,
+    sentence_counts,
+)  # fmt: skip
+from trialcapture.report.figures import Drawing
+from trialcapture.report.figures_bands import curves
+from trialcapture.report.figures_clocks import clocks_figure, onset
+from trialcapture.report.figures_current import current_figure, current_rows, fit_points, pair_points
+from trialcapture.report.figures_time import timeline
+from trialcapture.report.figures_track import track
+from trialcapture.report.format import DASH, plural
+
+_NUMBER_AND_UNIT = re.compile(r"(?:± )?\d[\d.\u202f]* (?:%|kn|nm/L|nm|L/h|L|rpm|m|kg|s|°C|legs?|bands?)(?![\w/])")
+
+
+def render_report(
+    *,
+    samples: pa.Table | None,
+    segments: pa.Table | None,
+    clocks: pa.Table | None,
+    rejects: pa.Table | None,
+    bands: pa.Table,
+    legs: pa.Table | None,
+    summary: Mapping[str, Any],
+) -> str:
+    """Return the report of a trial as one HTML file that needs nothing beside it.
+
+    Parts that are missing are named with the reason and never stop the page. Equal input gives equal text.
+
+    Args:
+        samples: The uniform grid, or None.
+        segments: Steady candidates, accepted or not.
+        clocks: How each source was placed on UTC.
+        rejects: Lines that could not be used.
+        bands: One row an RPM band.
+        legs: The accepted segments that made each band.
+        summary: The reduction's summary with what the pipeline adds.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - only the page needs it
+
+    environment = Environment(
+        loader=PackageLoader("trialcapture.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters["tie"] = _tie
+    rejected = view.rejected_stretches(segments)
+    pairs, fit = pair_points(summary, bands, legs), fit_points(summary)
+    warnings = view.warning_lines(summary)
+    missing = view.gaps(samples, bands, summary)
+    context = {
+        "boat": view.boat_name(summary),
+        "identity": _identity(summary),
+        "conditions": conditions_line(summary),
+        "condition_items": condition_items(summary),
+        "answers": answers(bands, summary),
+        "also": also_found(summary),
+        "warnings": warnings,
+        "missing": missing,
+        "counts": _counts(warnings, missing, segments),
+        "table": band_table(bands, summary),
+        "quantities": QUANTITIES,
+        "reserve": reserve_statement(summary),
+        "calibration": calibration_statement(summary),
+        "curves": curves(bands, legs, summary),
+        "timeline": timeline(samples, segments, view.reason_letters(segments)),
+        "rejected": rejected,
+        "steady": view.steady_count(segments),
+        "track": track(samples, legs),
+        "legs": leg_rows(legs),
+        "common_trim": common_trim(legs),
+        "current": current_figure(pairs, fit),
+        "current_rows": current_rows(pairs, fit),
+        "clocks": clock_rows(clocks),
+        "clocks_figure": clocks_figure(clocks),
+        "onset": onset(samples),
+        "points": points(
+            segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected
+        ),
+        "load": load_sheet(summary),
+        "budget": budget_table(summary),
+        "plausibility": plausibility_rows(summary),
+        "methods": method_rows(summary),
+        "rejects": reject_rows(rejects),
+        "sentences": sentence_counts(summary),
+        "raw": raw_files(summary),
+        "version": str(at(summary, "software_version") or DASH),
+        "config_hash": str(at(summary, "config_hash") or DASH),
+        "draw": _markup,
+        "dash": DASH,
+    }  # fmt: skip
+    return environment.get_template("report.html.j2").render(context)
+
+
+def _tie(text: str) -> Any:
+    """Return escaped text in which no line breaks between a number and its unit."""
+    from markupsafe import Markup, escape  # noqa: PLC0415 - comes with jinja2
+
+    return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(text))))
+
+
+def _markup(drawing: Drawing, narrow: bool = False) -> Any:
+    """Return a drawing's SVG, marked as ready: every text in it has been escaped where it was drawn."""
+    from markupsafe import Markup  # noqa: PLC0415 - comes with jinja2
+
+    return Markup(drawing.narrow_svg if narrow else drawing.svg)
+
+
+def _identity(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
+    config_hash = str(at(summary, "config_hash") or "")
+    session = at(summary, "session")
+    return [
+        ("Session", str((session.get("id") if isinstance(session, Mapping) else session) or DASH)),
+        ("Made with", f"trialcapture {at(summary, 'software_version') or DASH}"),
+        ("Settings", f"{config_hash[:12]}…" if config_hash else DASH),
+        ("Raw files", str(len(at(summary, "raw") or []) or DASH)),
+    ]
+
+
+def _counts(warnings: list[dict[str, str]], missing: list[str], segments: pa.Table | None) -> str:
+    """Return "1 serious warning, 2 cautions, 1 note, 3 things not known; 18 of 27 stretches used"."""
+    kinds = (("red", "serious warning"), ("yellow", "caution"), ("info", "note"))
+    said = [plural(n, name) for severity, name in kinds if (n := sum(w["severity"] == severity for w in warnings))]
+    said.append(plural(len(missing), "thing not known", "things not known") if missing else "nothing missing")
+    return ", ".join(said or ["no warning"]) + "; " + view.steady_count(segments)

@@ -1,0 +1,121 @@
+"""The band table for an 80-column screen, complete without colour."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pyarrow as pa
+from rich.box import Box
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from trialcapture.report.answers import also_found, answers, calibration_statement, reserve_statement
+from trialcapture.report.band_rows import QUANTITIES, BandTable, band_table
+from trialcapture.report.format import DASH, NARROW_SPACE, sentence
+from trialcapture.report.view import sorted_warnings
+
+_SCREEN = 80
+# plain hyphens, so that a terminal without line-drawing characters shows the same table
+_RULED = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
+_SEVERITY = {"red": ("SERIOUS", "bold red"), "yellow": ("CAUTION", "yellow"), "info": ("NOTE", "")}
+
+
+def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
+    """Return the RPM-band table with reserve, answers and warnings, readable at 80 columns without colour.
+
+    Args:
+        bands: One row an RPM band; uncertainties are k = 1 and printed k = 2.
+        summary: The reduction's summary.
+    """
+    table = band_table(bands, summary)
+    parts: list[RenderableType] = []
+    if table.rows:
+        parts += [_table(table), *_below(table, summary)]
+    else:
+        parts.append(Text("No RPM band: no steady stretch was accepted.", style="bold"))
+    parts += [Text(""), *_answers(bands, summary)]
+    warnings = sorted_warnings(summary)
+    if warnings:
+        parts += [Text(""), Text(f"Warnings ({len(warnings)})", style="bold")]
+        parts += [_warning(w) for w in warnings]
+    return Group(*parts)
+
+
+def _plain(text: str) -> str:
+    """Return text in characters an old code page has too."""
+    return text.replace(NARROW_SPACE, " ").replace(DASH, "-").replace("’", "'").replace("÷", "/")
+
+
+def _table(table: BandTable) -> Table:
+    columns = [("Band", "[rpm]", [row.rpm for row in table.rows]), ("Ways", "", [row.ways for row in table.rows])]
+    heads = {"speed": "Speed", "fuel": "Fuel", "economy": "Economy", "range": "Range"}
+    for name, _, _, unit, *_ in QUANTITIES:
+        cells = [_cell(table, name, row.cells[name].value, row.cells[name].pm) for row in table.rows]
+        columns.append((f"{heads[name]} ±", f"[{unit}]", cells))
+    currents = [row.current if row.towards == DASH else f"{row.current} {row.towards}" for row in table.rows]
+    columns.append(("Current", "[kn], to", currents))
+    notes = [" ".join(part for part in (row.answers, row.notes) if part) for row in table.rows]
+    widths = [max(len(text) for text in (head, unit, *cells)) for head, unit, cells in columns]
+    # figures are never cut short: where they need the room, the current stands in the page alone
+    if sum(widths) + len(widths) + len("Notes") > _SCREEN:
+        columns, widths = columns[:-1], widths[:-1]
+    view = Table(box=_RULED, padding=0, pad_edge=False, show_edge=False, header_style="bold")
+    for (head, unit, _), width in zip(columns, widths, strict=True):
+        view.add_column(Text(_plain(f"{head}\n{unit}")), justify="right", no_wrap=True, min_width=width)
+    view.add_column("Notes", overflow="fold")
+    for i in range(len(table.rows)):
+        view.add_row(*(Text(_plain(cells[i])) for _, _, cells in columns), Text(notes[i]))
+    return view
+
+
+def _cell(table: BandTable, name: str, value: str, pm: str) -> str:
+    width = max((len(row.cells[name].pm) for row in table.rows), default=0)
+    if not width:
+        return value
+    return f"{value} ± {pm.rjust(width)}" if pm else value + " " * (width + 3)
+
+
+def _below(table: BandTable, summary: Mapping[str, Any]) -> list[RenderableType]:
+    said = [
+        "± = 95 % (k = 2). Speed has the current removed where Ways is 2.",
+        reserve_statement(summary),
+        calibration_statement(summary),
+    ]
+    parts: list[RenderableType] = [Text(""), *(Text(_plain(text)) for text in said)]
+    if table.answers:
+        parts.append(Text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + "."))
+    parts += [_hanging(f"{letter}", text) for letter, text in table.notes]
+    return parts
+
+
+def _hanging(mark: str, text: str, style: str = "") -> Table:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True, style=style, width=max(len(mark), 1))
+    grid.add_column()
+    grid.add_row(Text(mark, style=style), Text(_plain(text)))
+    return grid
+
+
+def _answers(bands: pa.Table, summary: Mapping[str, Any]) -> list[RenderableType]:
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column()
+    for answer in answers(bands, summary):
+        shown = f"{answer.value} ± {answer.pm} {answer.unit}" if answer.pm else f"{answer.value} {answer.unit}".strip()
+        said = "; ".join(part.rstrip(".") for part in answer.lines)
+        text = Text(_plain(shown), style="bold")
+        text.append(_plain(f", {said}" if shown else said), style="not bold")
+        grid.add_row(Text(answer.label), text)
+    lines: list[RenderableType] = [grid]
+    lines += [Padding(Text(_plain(line)), (0, 0, 0, 0)) for line in also_found(summary)]
+    return lines
+
+
+def _warning(warning: Mapping[str, Any]) -> Table:
+    name, style = _SEVERITY.get(str(warning.get("severity")), _SEVERITY["info"])
+    where = str(warning.get("where") or "")
+    text = sentence(str(warning.get("text") or warning.get("code") or ""))
+    return _hanging(f"{name:<7}", f"{where}: {text}" if where else text, style)
