@@ -63,7 +63,7 @@ def flat(text: str) -> str:
 def test_help_and_version(run: Run) -> None:
     code, out, _ = run("--help")
     assert code == 0
-    assert all(name in out for name in ("record", "collect", "process", "verify", "rehearse"))
+    assert all(name in out for name in ("preflight", "record", "collect", "process", "verify", "rehearse"))
     assert run("--version")[1].strip() == f"trialcapture, version {__version__}"
     for name in group.commands:
         code, out, _ = run(name, "--help")
@@ -223,6 +223,16 @@ def test_what_nobody_expected_is_short_and_kept_in_a_file(
     (kept,) = tmp_path.glob("trialcapture-fault-*.log")
     assert "Traceback" in kept.read_text()
     assert kept.name in "".join(err.split())
+
+
+def test_what_the_system_refuses_is_no_fault_of_the_program(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: Any, **__: Any) -> None:
+        raise PermissionError(13, "Permission denied", "far/away")
+
+    monkeypatch.setattr("trialcapture.archive.collect.collect", refuse)
+    code, _, err = run("collect", "day.nmea", "--config", "boat.toml", "--into", "s")
+    assert code == 1
+    assert flat(err).startswith("error: a file or folder cannot be used, saw 'Permission denied', at far/away.")
 
 
 @pytest.mark.parametrize("fault", [KeyboardInterrupt, click.Abort])

@@ -144,7 +144,13 @@ def _decode_logs(
     """Decode every engine log of a session."""
     logs, rejects = [], []
     for path, spec in engine_files(session):
-        rows, bad = decode_engine_log(read_whole(path), spec, config.engine_ids, where=path.name)
+        rows, bad = decode_engine_log(
+            read_whole(path),
+            spec,
+            config.engine_ids,
+            where=path.name,
+            density_kg_per_m3=config.fuel.density_kg_per_m3,
+        )
         logs.append((path.name, spec, rows))
         rejects.append((path.name, bad))
     return logs, rejects

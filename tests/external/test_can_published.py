@@ -17,8 +17,11 @@ import tarfile
 from pathlib import Path
 from typing import Any
 
+import can
 import cantools
+import numpy as np
 import pytest
+from nmea2000.decoder import NMEA2000Decoder
 
 from trialcapture.decode.can import decode_can
 from trialcapture.decode.pgn_fields import FAST, J1939, NMEA2000, Field, read_field
@@ -29,7 +32,7 @@ KN = 3600 / 1852
 
 def decode(*frames: str) -> dict[str, list[dict[str, Any]]]:
     log = b"".join(f"(1790000000.{at:06d}) can1 {frame}\n".encode() for at, frame in enumerate(frames))
-    return {name: table.to_pylist() for name, table in decode_can(log.replace(b"~", b""))[0].items()}
+    return {name: table.to_pylist() for name, table in decode_can(log)[0].items()}
 
 
 def one(kind: str, ident: str, data: str) -> dict[str, Any]:
@@ -37,8 +40,6 @@ def one(kind: str, ident: str, data: str) -> dict[str, Any]:
 
 
 def fields(pgn: int, payload: str) -> dict[str, float | None]:
-    import numpy as np
-
     rows = np.frombuffer(bytes.fromhex(payload), np.uint8)[None, :]
     table = NMEA2000.get(pgn) or J1939[pgn]
     read = {name: read_field(rows, field, j1939=pgn in J1939) for name, field in table.items()}
@@ -92,12 +93,7 @@ def test_engine_dynamic_parameters_without_blanks() -> None:
     assert (read["load_pct"], read["torque_pct"]) == (48, 24)
 
 
-FAST_FRAMES = [
-    "201A0072102F0EF3",
-    "2189850 5F90187D6".replace(" ", ""),
-    "221200FFFFFFFFFF",
-    "2300000000~4E50FF".replace("~", ""),
-]
+FAST_FRAMES = ["201A0072102F0EF3", "21898505F90187D6", "221200FFFFFFFFFF", "23000000004E50FF"]
 
 
 def test_a_published_fast_packet_and_the_same_with_a_frame_lost() -> None:
@@ -139,19 +135,8 @@ def test_tank_levels(data: str, number: int, kind: int, level: float | None, cap
 
 
 def test_course_and_speed_over_ground() -> None:
-    row = one("VELOCITY", "09F80210", "00 FC 5C 3D 07 06 FF FF")
-    assert row["cog_true_deg"] == pytest.approx(90.0002, abs=1e-4)
-    assert row["cog_magnetic_deg"] is None
-    assert row["sog_kn"] == pytest.approx(15.43 * KN)
-
-
-def test_position() -> None:
-    row = one(
-        "POSITION",
-        "09F80110",
-        "17 3A 3A 1E B2 9E 43 FF".replace("3A 3A", "17 3A")[3:] if False else "C0 17 3A 1E B2 9E 43 FF",
-    )
-    assert row["lat_deg"] == pytest.approx(50.7123, abs=1e-4)
+    row = one("POSITION", "09F80110", "00 17 3A 1E B2 9E 43 FF")
+    assert row["lat_deg"] == pytest.approx(50.7123456)
     assert row["lon_deg"] == pytest.approx(-1.2345678)
 
 
@@ -240,9 +225,6 @@ def test_j1939_values_agree_with_cantools_over_random_payloads() -> None:
 
 
 def test_n2k_fields_agree_with_the_nmea2000_library_over_random_payloads() -> None:
-    nmea2000 = pytest.importorskip("nmea2000")
-    from nmea2000.decoder import NMEA2000Decoder
-
     names = {
         127488: {"rpm": "speed", "boost_bar": "boostPressure", "trim_pct": "tiltTrim"},
         127250: {"heading_deg": "heading", "deviation_deg": "deviation", "variation_deg": "variation"},
@@ -265,7 +247,7 @@ def test_n2k_fields_agree_with_the_nmea2000_library_over_random_payloads() -> No
             payload = (
                 dice.randbytes(8) if dice.random() < 0.7 else bytes(dice.choice([0, 0x7F, 0xFF]) for _ in range(8))
             )
-            message = decoder.decode_basic_string(f"2026-01-01T00:00:00.000Z,2,{pgn},16,255,8,{payload.hex(',')}")
+            message = decoder.decode(can.Message(arbitration_id=ident, data=payload, is_extended_id=True))
             if message is None:
                 continue
             theirs = {f.id: f.value for f in message.fields}
@@ -280,7 +262,6 @@ def test_n2k_fields_agree_with_the_nmea2000_library_over_random_payloads() -> No
                 )
                 compared += 1
     assert compared > 300, ident
-    assert nmea2000
 
 
 @pytest.mark.external
@@ -303,7 +284,7 @@ def test_every_field_lies_where_the_canboat_database_says(tmp_path: Path) -> Non
         for name, field in ours.items():
             other = theirs[field.bit]
             assert field.bits == other["BitLength"], (pgn, name)
-            assert field.signed == other["Signed"], (pgn, name)
+            assert field.signed == other.get("Signed", False), (pgn, name)
             assert field.scale == pytest.approx(other.get("Resolution", 1)), (pgn, name)
             if field.unit:
                 assert field.unit == units[other["Unit"]], (pgn, name)
@@ -312,9 +293,7 @@ def test_every_field_lies_where_the_canboat_database_says(tmp_path: Path) -> Non
 
 def _limits_agree(field: Field, other: dict[str, Any]) -> None:
     """The largest raw value that counts as data is the database's, where it is a limit of the coding."""
-    import numpy as np
-
-    if "RangeMax" not in other or other["Unit"] in ("rad", "deg") if "Unit" in other else "RangeMax" not in other:
+    if "RangeMax" not in other or other.get("Unit") in ("rad", "deg"):
         return
     largest = round(other["RangeMax"] / other.get("Resolution", 1))
     coding = (1 << (field.bits - field.signed)) - 1

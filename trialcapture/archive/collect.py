@@ -13,8 +13,14 @@ from pathlib import Path
 
 from trialcapture import __version__
 from trialcapture.archive.atomic import free_bytes, open_replacement, sync_folder, write_error
-from trialcapture.archive.incoming import check_engine_log, check_nmea_log
-from trialcapture.archive.manifest import hash_file, read_manifest, verify_manifest, write_manifest
+from trialcapture.archive.incoming import (
+    check_engine_log,
+    check_nmea_log,
+    refuse_changed_files,
+    refuse_same_content,
+    refuse_same_names,
+)
+from trialcapture.archive.manifest import hash_file, read_manifest, write_manifest
 from trialcapture.archive.raw import packing
 from trialcapture.archive.session import (
     FILE_NAME,
@@ -23,9 +29,9 @@ from trialcapture.archive.session import (
     create_session,
     nmea_files,
     open_session,
-    settings_text,
     write_session,
 )
+from trialcapture.archive.session_toml import settings_text
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 
@@ -76,7 +82,7 @@ def collect(
         TrialCaptureError: An input is missing, unreadable, empty or not what it should be; the folder is in
             use; the disk is full. Nothing has changed then.
     """
-    _refuse_same_names(nmea_logs, engine_logs)
+    refuse_same_names(nmea_logs, engine_logs)
     is_new = not (into / FILE_NAME).exists()
     former = None if is_new else open_session(into)
     settings = config if config is not None else former.config if former is not None else None
@@ -133,7 +139,7 @@ def _build(
             unfinished, config, made_by=f"trialcapture {__version__}", created=created, config_text=config_text
         )
         files = _copy_all(copies, unfinished, created, progress)
-        _refuse_same_content(files)
+        refuse_same_content(files)
         write_session(replace(session, files=files))
         _write_manifest(unfinished, files)
         if into.is_dir():
@@ -159,7 +165,7 @@ def _add(
     folder = former.folder
     has_manifest = read_manifest(folder) is not None
     if has_manifest:
-        _refuse_changed_files(folder)
+        refuse_changed_files(folder)
     known = {hash_file(path)[0] for path in nmea_files(former)} if nmea_logs else set()
     for path in nmea_logs:
         if hash_file(path)[0] not in known:
@@ -255,43 +261,3 @@ def _nmea_name(path: Path, number: int) -> str:
         kind = packing(file.read(4))
     stem = "raw/nmea" if number == 1 else f"raw/nmea-{number:02d}"
     return f"{stem}.log.{kind}" if kind else f"{stem}.log"
-
-
-def _refuse_same_names(nmea_logs: Sequence[Path], engine_logs: Sequence[Path]) -> None:
-    seen: set[str] = set()
-    for path in nmea_logs:
-        if str(path.resolve()) in seen:
-            raise TrialCaptureError("an NMEA log is given twice", where=str(path), expected="give it once")
-        seen.add(str(path.resolve()))
-    names: dict[str, Path] = {}
-    for path in engine_logs:
-        other = names.setdefault(path.name.lower(), path)
-        if other is not path:
-            raise TrialCaptureError(
-                "two engine logs have the same name, and the session keeps them by name",
-                seen=f"{other} and {path}",
-                expected="rename one, and let an [[engine_log]] table fit each",
-            )
-
-
-def _refuse_same_content(files: Sequence[ImportedFile]) -> None:
-    seen: dict[str, str] = {}
-    for count, file in enumerate(files):
-        other = seen.setdefault(file.sha256, file.original)
-        if len(seen) == count:
-            raise TrialCaptureError(
-                "two files have the same content, and it would count twice",
-                seen=f"{other} and {file.original}",
-                expected="give one of them",
-            )
-
-
-def _refuse_changed_files(folder: Path) -> None:
-    changed = [fault for fault in verify_manifest(folder) if fault.kind != "unlisted"]
-    if changed:
-        raise TrialCaptureError(
-            "the raw files of this session are not as its manifest says, so nothing is added",
-            seen="; ".join(str(fault) for fault in changed[:3]),
-            where=str(folder),
-            expected="restore them from a copy; a new manifest would hide the change",
-        )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.raw import packing, read_blocks, read_whole
-from trialcapture.archive.session import match_engine_log
+from trialcapture.archive.session import ImportedFile, match_engine_log
 from trialcapture.config import Config
 from trialcapture.decode.engine_log import decode_engine_log
 from trialcapture.errors import TrialCaptureError
@@ -91,6 +92,61 @@ def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) ->
     unread = sum(reason != "repeated heading" for reason in rejects["reason"].to_pylist())
     if unread:
         warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out")
+
+
+def refuse_same_names(nmea_logs: Sequence[Path], engine_logs: Sequence[Path]) -> None:
+    """Refuse an NMEA log given twice, and engine logs that would overwrite each other.
+
+    Raises:
+        TrialCaptureError: There are such files.
+    """
+    seen: set[str] = set()
+    for path in nmea_logs:
+        if str(path.resolve()) in seen:
+            raise TrialCaptureError("an NMEA log is given twice", where=str(path), expected="give it once")
+        seen.add(str(path.resolve()))
+    names: dict[str, Path] = {}
+    for path in engine_logs:
+        other = names.setdefault(path.name.lower(), path)
+        if other is not path:
+            raise TrialCaptureError(
+                "two engine logs have the same name, and the session keeps them by name",
+                seen=f"{other} and {path}",
+                expected="rename one, and let an [[engine_log]] table fit each",
+            )
+
+
+def refuse_same_content(files: Sequence[ImportedFile]) -> None:
+    """Refuse files of the same content under different names.
+
+    Raises:
+        TrialCaptureError: There are such files.
+    """
+    seen: dict[str, str] = {}
+    for count, file in enumerate(files):
+        other = seen.setdefault(file.sha256, file.original)
+        if len(seen) == count:
+            raise TrialCaptureError(
+                "two files have the same content, and it would count twice",
+                seen=f"{other} and {file.original}",
+                expected="give one of them",
+            )
+
+
+def refuse_changed_files(folder: Path) -> None:
+    """Refuse to go on with a session whose raw files are not as its manifest says.
+
+    Raises:
+        TrialCaptureError: A file is missing, changed or unreadable.
+    """
+    changed = [fault for fault in verify_manifest(folder) if fault.kind != "unlisted"]
+    if changed:
+        raise TrialCaptureError(
+            "the raw files of this session are not as its manifest says, so nothing is added",
+            seen="; ".join(str(fault) for fault in changed[:3]),
+            where=str(folder),
+            expected="restore them from a copy; a new manifest would hide the change",
+        )
 
 
 def _check_file(path: Path) -> bytes:

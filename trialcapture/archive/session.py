@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-import tomli_w
-
 from trialcapture.archive.atomic import write_error, write_file
+from trialcapture.archive.session_toml import compose, settings_part, settings_text
 from trialcapture.config import Config, EngineLog, load_config
 from trialcapture.errors import TrialCaptureError
 
 FILE_NAME = "session.toml"
 _NMEA_LOG = re.compile(r"nmea(?:-(\d+))?\.log(?:\.gz|\.zst)?")
-_SETTINGS_BELOW = "# ---- boat and trial settings, as given ----"
-_SESSION_BELOW = "# ---- the session ----"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,15 +124,7 @@ def write_session(session: Session) -> None:
             {"path": f.path, "original": f.original, "sha256": f.sha256, "bytes": f.bytes, "added": f.added}
             for f in session.files
         ]
-    settings = tomllib.loads(session.config_text)
-    # Where the settings of another session were taken, its own table stays behind.
-    is_other = settings.pop("session", None) is not None
-    text = tomli_w.dumps(settings) if is_other else session.config_text.strip()
-    own = tomli_w.dumps({"session": head})
-    whole = f"{own}\n{_SETTINGS_BELOW}\n{text}\n"
-    if not _parses_to(whole, {"session": head, **settings}):  # keys above the first table would be the session's
-        whole = f"{text}\n\n{_SESSION_BELOW}\n{own}"
-    write_file(session.folder / FILE_NAME, whole.encode())
+    write_file(session.folder / FILE_NAME, compose(head, session.config_text).encode())
 
 
 def open_session(folder: Path) -> Session:
@@ -174,15 +163,13 @@ def open_session(folder: Path) -> Session:
             expected="a [session] table with id, created and made_by",
         )
     settings = {k: v for k, v in data.items() if k != "session"}
-    below, above = text.partition(f"\n{_SETTINGS_BELOW}\n")[2], text.partition(f"\n{_SESSION_BELOW}\n")[0]
-    as_given = next((part for part in (below, above) if _parses_to(part, settings)), tomli_w.dumps(settings))
     return Session(
         folder=folder,
         id=head["id"],
         created=head["created"],
         made_by=head["made_by"],
         config=load_config(text, where=str(path)),
-        config_text=as_given,
+        config_text=settings_part(text, settings),
         files=_imported_files(head.get("file", []), path),
     )
 
@@ -240,11 +227,6 @@ def match_engine_log(name: str, config: Config) -> EngineLog | None:
             expected="narrow the patterns so that each file fits one table",
         )
     return found[0][1] if found else None
-
-
-def settings_text(config: Config) -> str:
-    """Return the settings that differ from their defaults, as TOML."""
-    return tomli_w.dumps(_without_none(config.model_dump(mode="json", exclude_defaults=True)))
 
 
 def _engine_folder(session: Session) -> list[Path]:
@@ -306,18 +288,3 @@ def _parse_created(created: str) -> datetime:
 
 def _plain_name(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40] or "boat"
-
-
-def _parses_to(text: str, data: Mapping[str, Any]) -> bool:
-    try:
-        return tomllib.loads(text) == data
-    except tomllib.TOMLDecodeError:
-        return False
-
-
-def _without_none(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _without_none(item) for key, item in value.items() if item is not None}
-    if isinstance(value, list):
-        return [_without_none(item) for item in value]
-    return value

@@ -13,6 +13,7 @@ import click
 from trialcapture import __version__
 from trialcapture.cli.collect import collect
 from trialcapture.cli.faults import report_fault
+from trialcapture.cli.preflight import preflight
 from trialcapture.cli.process import process
 from trialcapture.cli.record import record
 from trialcapture.cli.rehearse import rehearse
@@ -32,7 +33,7 @@ def group() -> None:
     """
 
 
-for _command in (record, collect, process, verify, rehearse):
+for _command in (preflight, record, collect, process, verify, rehearse):
     group.add_command(_command)
 
 

@@ -9,31 +9,31 @@ from pathlib import Path
 import click
 
 from trialcapture.cli.faults import say
-from trialcapture.cli.output import json_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, json_option, print_json, shown_progress
 
 
 @click.command()
-@click.argument("nmea_logs", metavar="NMEA_LOG...", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("nmea_logs", metavar="NMEA_LOG...", nargs=-1, type=PATH)
 @click.option(
     "--engine-log",
     "engine_logs",
     metavar="FILE",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="An engine log as offloaded; may be given several times.",
 )
 @click.option(
     "--config",
     "config_path",
     metavar="CONFIG",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Boat and trial settings (TOML). Not needed to add to a session.",
 )
 @click.option(
     "--into",
     metavar="SESSION",
     required=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Folder of the session to make or to add to.",
 )
 @json_option

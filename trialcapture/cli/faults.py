@@ -18,6 +18,13 @@ from trialcapture.errors import ConfigError, TrialCaptureError
 
 def report_fault(fault: Exception, *, as_json: bool) -> None:
     """Print a fault on stderr, and as JSON on stdout where that was asked for."""
+    if isinstance(fault, OSError) and fault.filename is not None:
+        fault = TrialCaptureError(
+            "a file or folder cannot be used",
+            seen=fault.strerror,
+            where=str(fault.filename),
+            expected="check that it is there and that you may use it",
+        )
     if isinstance(fault, TrialCaptureError):
         text = str(fault)
         entry = {

@@ -14,6 +14,8 @@ from typing import Any, TypeVar
 import click
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+PATH = click.Path(path_type=Path, readable=False)
+"""Any path; whether it is there and may be read is said later, in more words and with exit code 1."""
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
 
@@ -25,7 +27,7 @@ def json_option(command: Command) -> Command:
 
 def path_argument(name: str) -> Callable[[Command], Command]:
     """Give a command a path as argument."""
-    return click.argument(name.lower(), metavar=name, type=click.Path(path_type=Path))
+    return click.argument(name.lower(), metavar=name, type=PATH)
 
 
 def print_json(value: Mapping[str, Any]) -> None:

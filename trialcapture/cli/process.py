@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.output import json_option, path_argument, print_json, shown_progress
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, shown_progress
 
 
 @click.command()
@@ -15,7 +15,7 @@ from trialcapture.cli.output import json_option, path_argument, print_json, show
     "--config",
     "config_path",
     metavar="CONFIG",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Settings to use instead of those in the session.",
 )
 @json_option

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.output import json_option, path_argument, print_json
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json
 from trialcapture.errors import TrialCaptureError
 
 
@@ -16,7 +16,7 @@ from trialcapture.errors import TrialCaptureError
     "--into",
     metavar="DIR",
     required=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Folder of the session to make, or to go on with.",
 )
 @click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Stop after so long; else Ctrl-C stops.")
@@ -24,7 +24,7 @@ from trialcapture.errors import TrialCaptureError
 @click.option(
     "--second",
     metavar="DIR",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Folder on another disk, taken when the first one fails or fills.",
 )
 @click.option(
@@ -32,7 +32,7 @@ from trialcapture.errors import TrialCaptureError
     "engine_logs",
     metavar="FILE",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="A log that another program is writing; copied as it grows.",
 )
 @click.option(

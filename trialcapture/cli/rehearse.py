@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import tomli_w
 
-from trialcapture.cli.output import Progress, json_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, Progress, json_option, print_json, shown_progress
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("out", metavar="OUT", required=False, type=click.Path(path_type=Path))
+@click.argument("out", metavar="OUT", required=False, type=PATH)
 @click.option("--scenario", metavar="NAME", help="Which trial; --list shows them.")
 @click.option("--list", "is_list", is_flag=True, help="List the scenarios and stop.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")

@@ -174,8 +174,10 @@ def reserve_in_short(summary: Mapping[str, Any]) -> str:
     return "reserve not stated" if fraction is None else f"with {percent(fraction)} kept in reserve"
 
 
-def reserve_statement(summary: Mapping[str, Any]) -> str:
+def reserve_statement(summary: Mapping[str, Any], bands: pa.Table) -> str:
     """Return the sentence every printed range stands on: capacity, usable share, reserve and what is left to burn."""
+    if not has_values(bands, "economy_nm_per_l"):
+        return f"Range is not given: {why_no_fuel(bands)[0].lower()}{why_no_fuel(bands)[1:]}"
     capacity = number(at(summary, "fuel", "capacity_l"))
     reserve = number(at(summary, "fuel", "reserve_fraction"))
     if capacity is None:
@@ -191,8 +193,10 @@ def reserve_statement(summary: Mapping[str, Any]) -> str:
     return join_words(parts) + "."
 
 
-def calibration_statement(summary: Mapping[str, Any]) -> str:
-    """Return how the fuel flow was checked; "uncalibrated" where it was not."""
+def calibration_statement(summary: Mapping[str, Any], bands: pa.Table) -> str:
+    """Return how the fuel flow was checked; "uncalibrated" where it was not, "" without a fuel flow."""
+    if not has_values(bands, "fuel_l_per_h"):
+        return ""
     found = at(summary, "fuel", "calibration")
     factor = number(at(found, "factor"))
     if factor is None:

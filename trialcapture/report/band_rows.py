@@ -102,8 +102,13 @@ def band_table(bands: pa.Table, summary: Mapping[str, Any]) -> BandTable:
     return BandTable(
         tuple(made),
         tuple((letter, flag_text(flag, summary)) for flag, letter in letters.items()),
-        tuple((letter, text) for _, letter, text in ANSWER_LETTERS if letter in used),
+        tuple((letter, _answer_text(text, summary)) for _, letter, text in ANSWER_LETTERS if letter in used),
     )
+
+
+def _answer_text(text: str, summary: Mapping[str, Any]) -> str:
+    """Return what an answer's letter stands for: a boat that does not plane has no "below planing"."""
+    return text.removesuffix(" below planing") if at(summary, "boat", "planing") is False else text
 
 
 def _row(r: Mapping[str, Any], decimals: Mapping[str, int], letters: Mapping[str, str], hits: str) -> BandRow:
@@ -129,7 +134,7 @@ def _row(r: Mapping[str, Any], decimals: Mapping[str, int], letters: Mapping[str
         slip=fixed(r.get("slip_pct"), 1),
         froude=fixed(r.get("depth_froude_max"), 2),
         answers=hits,
-        notes="".join(letters[flag] for flag in dict.fromkeys(split_flags(r.get("flags")))),
+        notes="".join(sorted({letters[flag] for flag in split_flags(r.get("flags"))})),
     )
 
 

@@ -18,6 +18,7 @@ from trialcapture.report.format import (
     fixed,
     grouped,
     join_words,
+    measured,
     number,
     plural,
     plus_minus,
@@ -53,6 +54,7 @@ def points(
         _trim(legs),
         _fuel(bands, summary),
         _rated(summary),
+        _speed_log(summary),
         _clocks(clocks),
         _left_out(segments, rejected),
     ]
@@ -133,7 +135,8 @@ def _trim(legs: pa.Table | None) -> Point:
         return Point(question, UNKNOWN, "Trim was not noted on any leg.")
     kinds = sorted({t for t in trims if t})
     void = sum(not t for t in trims)
-    text = f"Noted as {join_words(kinds)}." if len(kinds) > 1 else f"{kinds[0]} on every leg it was noted for."
+    where = "on every leg it was noted for" if void else "on every leg"
+    text = f"Noted as {join_words(kinds)}." if len(kinds) > 1 else f"{kinds[0]}, {where}."
     text += f" Not noted on {plural(void, 'leg')}." if void else ""
     return Point(question, CAUTION if void or len(kinds) > 1 else KNOWN, sentence(text))
 
@@ -143,7 +146,7 @@ def _fuel(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
     if not has_values(bands, "fuel_l_per_h"):
         return Point(question, UNKNOWN, "Fuel flow was not recorded.")
     calibrated = number(at(summary, "fuel", "calibration", "factor")) is not None
-    return Point(question, KNOWN if calibrated else CAUTION, calibration_statement(summary))
+    return Point(question, KNOWN if calibrated else CAUTION, calibration_statement(summary, bands))
 
 
 def _rated(summary: Mapping[str, Any]) -> Point:
@@ -155,6 +158,21 @@ def _rated(summary: Mapping[str, Any]) -> Point:
     # the reduction calls rated rpm reached from here on (common practice, no source)
     short = any(s is None or s < 99 for s in shares)
     return Point(question, CAUTION if short else KNOWN, " ".join(lines))
+
+
+def _speed_log(summary: Mapping[str, Any]) -> Point:
+    question = "Does the boat’s own log agree?"
+    found = at(summary, "speed_log")
+    if number(at(found, "factor")) is None:
+        return Point(question, UNKNOWN, "No log speed to compare, or no band run both ways.")
+    text = f"Log speed × {measured(found['factor'], found.get('factor_u'), '', usual=3).strip()}"
+    offset = number(found.get("offset_kn"))
+    if offset:
+        text += f" {'+' if offset > 0 else '−'} {fixed(abs(offset), 2)} kn"
+    text += f" is the speed found, over {plural(int(found.get('bands') or 0), 'band')}"
+    if number(found.get("worst_left_kn")) is not None:
+        text += f", within {fixed(found['worst_left_kn'], 2)} kn"
+    return Point(question, KNOWN, f"{text}. The log is shown and used for nothing.")
 
 
 def _clocks(clocks: pa.Table | None) -> Point:

@@ -57,11 +57,14 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
     x, y, u, ways = x[order], y[order], u[order], ways[order]
     nominal = floats(bands, "band_rpm")[order]
     marks = _marks(curve.key, summary)
+    # without one run back there is nothing the current was removed by
+    bare = curve.key == "speed" and not (ways >= 2).any()
+    title = "Speed, current unknown [kn]" if bare else curve.title
     flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
 
     def paint(figure: Any) -> None:
         axes = figure.add_subplot()
-        axes.set_title(curve.title)
+        axes.set_title(title)
         axes.set_xlabel("Engine speed [rpm]")
         for low, high in flat:
             axes.axvspan(low, high, color=TINT, lw=0, zorder=0.5)
@@ -81,7 +84,7 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
 
     return Drawing(
         curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=_alt(curve, x, y, u)), _alt(curve, x, y, u),
-        _caption(curve, flat, summary),
+        _caption(curve, flat, bare, summary),
     )  # fmt: skip
 
 
@@ -184,11 +187,11 @@ def _alt(curve: _Curve, x: Floats, y: Floats, u: Floats) -> str:
         f"{x[i]:.0f} rpm {fixed(y[i], decimals)}" + (f" ± {fixed(K * u[i], decimals)}" if np.isfinite(u[i]) else "")
         for i in known
     )
-    return f"{curve.title} against engine speed, {len(known)} points: {points}."
+    return f"{title} against engine speed, {len(known)} points: {points}."
 
 
-def _caption(curve: _Curve, flat: list[tuple[float, float]], summary: Mapping[str, Any]) -> str:
-    parts = [f"{curve.says}."]
+def _caption(curve: _Curve, flat: list[tuple[float, float]], bare: bool, summary: Mapping[str, Any]) -> str:
+    parts = ["Speed by runs one way only." if bare else f"{curve.says}."]
     if curve.key == "speed":
         parts.append("Small crosses: each leg’s speed over ground, current still in it.")
     if curve.key == "economy":

@@ -33,7 +33,7 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
     table = band_table(bands, summary)
     parts: list[RenderableType] = []
     if table.rows:
-        parts += [_table(table), *_below(table, summary)]
+        parts += [_table(table), *_below(table, bands, summary)]
     else:
         parts.append(Text("No RPM band: no steady stretch was accepted.", style="bold"))
     parts += [Text(""), *_answers(bands, summary)]
@@ -45,8 +45,10 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
 
 
 def _plain(text: str) -> str:
-    """Return text in characters an old code page has too."""
-    return text.replace(NARROW_SPACE, " ").replace(DASH, "-").replace("’", "'").replace("÷", "/")
+    """Return text in characters an old code page has too: output may be redirected where Unicode is not taken."""
+    for rare, common in ((NARROW_SPACE, " "), (DASH, "-"), ("’", "'"), ("√", "sqrt"), ("×", "x"), ("′", "'")):
+        text = text.replace(rare, common)
+    return text
 
 
 def _table(table: BandTable) -> Table:
@@ -78,13 +80,13 @@ def _cell(table: BandTable, name: str, value: str, pm: str) -> str:
     return f"{value} ± {pm.rjust(width)}" if pm else value + " " * (width + 3)
 
 
-def _below(table: BandTable, summary: Mapping[str, Any]) -> list[RenderableType]:
+def _below(table: BandTable, bands: pa.Table, summary: Mapping[str, Any]) -> list[RenderableType]:
     said = [
         "± = 95 % (k = 2). Speed has the current removed where Ways is 2.",
-        reserve_statement(summary),
-        calibration_statement(summary),
+        reserve_statement(summary, bands),
+        calibration_statement(summary, bands),
     ]
-    parts: list[RenderableType] = [Text(""), *(Text(_plain(text)) for text in said)]
+    parts: list[RenderableType] = [Text(""), *(Text(_plain(text)) for text in said if text)]
     if table.answers:
         parts.append(Text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + "."))
     parts += [_hanging(f"{letter}", text) for letter, text in table.notes]
