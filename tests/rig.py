@@ -94,6 +94,12 @@ def free_port(kind: socket.SocketKind = socket.SOCK_DGRAM) -> int:
         return int(probe.getsockname()[1])
 
 
+def journal_parts(*folders: Path) -> list[Path]:
+    """Return the journal's parts in order: ``nmea.log``, ``nmea-02.log`` …, in any of the folders."""
+    found = {path.name: path for folder in folders for path in (folder / "raw").glob("nmea*.log")}
+    return [found[name] for name in sorted(found, key=lambda name: (name != "nmea.log", name))]
+
+
 def send_udp(port: int, *datagrams: bytes, host: str = "127.0.0.1") -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         for datagram in datagrams:
@@ -120,7 +126,7 @@ class Run:
     folder: Path
 
     def journal(self) -> bytes:
-        return b"".join(path.read_bytes() for path in sorted((self.folder / "raw").glob("nmea*.log")))
+        return b"".join(path.read_bytes() for path in journal_parts(self.folder))
 
     def notes(self) -> list[dict[str, Any]]:
         import json  # noqa: PLC0415

@@ -205,7 +205,15 @@ def segments_schema(engines: Sequence[str] = ("port", "stbd")) -> pa.Schema:
     return pa.schema(fields)
 
 
-PLANING_STEPS = ((1000.0, 6.4), (1500.0, 8.6), (2000.0, 11.5), (2400.0, 16.5), (2800.0, 21.4), (3200.0, 25.8), (3500.0, 29.1))
+PLANING_STEPS = (
+    (1000.0, 6.4),
+    (1500.0, 8.6),
+    (2000.0, 11.5),
+    (2400.0, 16.5),
+    (2800.0, 21.4),
+    (3200.0, 25.8),
+    (3500.0, 29.1),
+)
 """Speed through water of an invented planing boat."""
 
 

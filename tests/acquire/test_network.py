@@ -11,6 +11,7 @@ from trialcapture.acquire.backlog import Received
 from trialcapture.acquire.lines import LineCutter, numbered_id
 from trialcapture.acquire.network import SILENCE_S, TcpClient, UdpListener
 from trialcapture.acquire.source import SourceError
+from trialcapture.archive.journal import encode_line, original_bytes
 
 A, B = rig.numbered(1), rig.numbered(2)
 
@@ -81,6 +82,31 @@ def test_an_unfinished_line_is_let_go_after_its_time_and_not_before() -> None:
     cutter.feed(Received("s", "nmea.log", "", 1000, 0, b"$never ends"))
     assert cutter.flush(before_ns=999) == []
     assert [piece.data for piece in cutter.flush(before_ns=1000)] == [b"$never ends"]
+
+
+def test_a_sentence_whose_rest_comes_late_is_written_again_whole() -> None:
+    cutter = LineCutter()
+    cutter.feed(Received("s", "nmea.log", "", 1000, 0, A + B[:9]))
+    (half,) = cutter.flush(before_ns=2000)
+    assert (half.data, half.again) == (B[:9], 0)
+    whole, following = cutter.feed(Received("s", "nmea.log", "", 2_000_000_000, 0, B[9:] + A))
+    assert (whole.data, whole.again, whole.mono_ns) == (B, 9, 1000)
+    assert following.data == A
+    lines = b"".join(
+        encode_line(p.data, source="s", wall_ms=0, mono_us=0, line_end=b"", again=p.again)
+        for p in (half, whole, following)
+    )
+    assert original_bytes(lines)["s"] == B + A
+
+
+@pytest.mark.parametrize("late", [b"no rest of it\r\n", B, B[10:], b"\r\n", b"x"])
+def test_what_does_not_complete_a_sentence_is_never_joined_to_it(late: bytes) -> None:
+    cutter = LineCutter()
+    cutter.feed(Received("s", "nmea.log", "", 1000, 0, B[:9]))
+    cutter.flush()
+    pieces = cutter.feed(Received("s", "nmea.log", "", 2000, 0, late)) + cutter.flush()
+    assert b"".join(piece.data for piece in pieces) == late
+    assert all(piece.again == 0 for piece in pieces)
 
 
 def test_a_udp_port_in_use_is_told() -> None:

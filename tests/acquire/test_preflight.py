@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests import rig
-from trialcapture.acquire.clock import Clock
+from trialcapture.acquire.clock import Clock, system_clock
 from trialcapture.acquire.preflight import Preflight, preflight
 from trialcapture.acquire.recorder import record
 from trialcapture.acquire.source import Chunk, SourceError
@@ -66,7 +66,8 @@ def rmc(second: int, status: str = "A", date: str = "210926") -> bytes:
 
 def everything(second: int) -> bytes:
     lines = [
-        rmc(second), rig.sentence("HEHDT,45.0,T"), rig.sentence("SDDPT,12.3,0.5"), rig.sentence("VWVHW,,T,,M,5.0,N,9.3,K"),
+        rmc(second), rig.sentence("HEHDT,45.0,T"), rig.sentence("SDDPT,12.3,0.5"),
+        rig.sentence("VWVHW,,T,,M,5.0,N,9.3,K"),
         rig.sentence("WIMWV,45.0,R,12.0,N,A"), rig.sentence("IIRPM,E,0,2000,0,A"), rig.sentence("IIRPM,E,1,2010,0,A"),
     ]  # fmt: skip
     return b"".join(lines)
@@ -76,8 +77,6 @@ def run(
     config: str, *talkers: Callable[[Clock], object], into: Path | None = None, wall: int | None = None
 ) -> Preflight:
     """Run a preflight of two seconds."""
-    from trialcapture.acquire.clock import system_clock
-
     clock = system_clock()
     if wall is not None:
         start = clock.mono_ns()

@@ -124,6 +124,7 @@ def test_a_session_is_continued_on_one_time_line_with_the_pause_named(tmp_path: 
     assert pause["to_us"] - pause["from_us"] > 1_000_000
     (resumed,) = run.noted("resume")
     assert resumed["bridged"] == "clock"
+    assert {entry["path"] for entry in resumed["closed_as"]} == {"raw/nmea.log", "raw/notes.jsonl"}
     starts = [note["clock_ns"] for note in run.noted("start") + run.noted("resume")]
     assert starts[0] == starts[1]
     assert is_sound(folder)

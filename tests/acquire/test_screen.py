@@ -18,10 +18,11 @@ def source(name: str, state: str = "ok") -> SourceStatus:
     return SourceStatus(name, state, 0.2, 5.0, 12345, 3, 40, 0.34, "fix", 0.12, ("GPGSV",))
 
 
-def status(sources: int = 3, alarms: int = 2, *, writing: bool = True) -> Status:
+def status(sources: int = 3, alarms: int = 2, *, writing: bool = True, waiting: int = 0) -> Status:
     return Status(
         session="20260504T093000Z-quiet-heron",
         writing=writing,
+        waiting_bytes=waiting,
         elapsed_s=45_296.0,
         on_disk_bytes=123_456_789,
         safe_age_s=0.4,
@@ -65,7 +66,8 @@ def test_every_state_is_readable_without_colour() -> None:
     ):
         assert word in text
     assert not re.search(r"\x1b\[", text)
-    assert "NOT RECORDING" in drawn(status(writing=False))
+    assert "NO DATA" in drawn(status(writing=False))
+    assert "NOT WRITING" in drawn(status(writing=False, waiting=100))
 
 
 def test_what_is_being_typed_is_shown() -> None:

@@ -133,3 +133,13 @@ def test_an_hour_of_mixed_traffic_comes_back_exactly() -> None:
         encode_line(rest, source=name, wall_ms=0, mono_us=0, line_end=b"") for name, rest in rests.items() if rest
     ]
     assert original_bytes(b"".join(journal)) == {name: bytes(sent) for name, sent in streams.items()}
+
+
+@given(st.binary(min_size=2, max_size=60), st.integers(1, 50))
+def test_what_is_repeated_to_make_a_line_whole_counts_once(payload: bytes, again: int) -> None:
+    again = min(again, len(payload) - 1)
+    if payload.endswith((b"\r", b"\n")):
+        payload += b"x"
+    half = encode(payload[:again], b"")
+    whole = encode_line(payload, source="gps1", wall_ms=0, mono_us=0, again=again)
+    assert original_bytes(half + whole)["gps1"] == payload + b"\r\n"

@@ -33,7 +33,8 @@ class Page(HTMLParser):
 
     @property
     def text(self) -> str:
-        return " ".join(" ".join(self.words).split())
+        # inline elements part words and their comma here as they do not on screen
+        return re.sub(r" ([,;.)])", r"\1", " ".join(" ".join(self.words).split()))
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         found = dict(attrs)
@@ -218,6 +219,84 @@ def test_the_points_of_dispute_are_all_answered(page: Page):
     assert all(len(row[2]) > 10 for row in body)
     states = {row[0]: row[1] for row in body}
     assert states["Was each speed run in both directions?"] == "caution"
+
+
+def test_the_log_is_compared_and_the_sign_of_its_offset_kept(page: Page):
+    answer = next(row[2] for row in page.table(8)["rows"] if "own log" in row[0])
+    assert answer.startswith("Log speed × 1.0204 ± 0.0062 − 0.04 kn is the speed found, over 9 bands, within 0.06 kn")
+
+
+def test_figures_outside_the_usual_are_called_unusual(page: Page):
+    verdicts = {row[0]: row[1:] for row in page.table(13)["rows"]}
+    assert verdicts["apparent slip at top speed"] == ["18.5 %", "5 to 40", "usual"]
+    assert verdicts["exponent of fuel against rpm (propeller law)"] == ["4.1", "1.8 to 3.6", "unusual"]
+
+
+def test_the_planing_threshold_is_given_both_ways_with_its_trim():
+    trial = make_trial(steps=(800, 2600))
+    down, up = {"speed_kn": 17.31, "u_kn": 0.35}, {"speed_kn": 19.02, "u_kn": 0.4}
+    trial["summary"]["slowest_planing_speed"] = down | {
+        "from": "slow run-down, highest running trim", "trim": "tabs 20 %", "run_down": down, "run_up": up,
+    }  # fmt: skip
+    said = "Slowest planing speed 17.3 ± 0.7 kn, from slow run-down, highest running trim, trim tabs 20 %; "
+    said += "slowing down 17.3 ± 0.7 kn, speeding up 19.0 ± 0.8 kn."
+    assert said in Page(render_report(**trial)).text
+
+
+def test_a_boat_that_does_not_plane_is_asked_for_one_best_economy():
+    trial = make_trial(steps=(800, 1100, 1400))
+    trial["summary"]["boat"]["planing"] = False
+    page = Page(render_report(**trial))
+    labels = re.findall(r"(Top speed|Best economy(?: \w+)*?|Range) (?=\d)", page.text[page.text.index("1 Result") :])
+    assert {"Top speed", "Best economy", "Range"} <= set(labels)
+    assert "below planing" not in page.text.replace("displacing and planing", "")
+
+
+def test_a_boat_whose_regime_could_not_be_judged_still_gets_her_best_economy():
+    trial = make_trial()
+    s = trial["summary"]
+    s["economy_overall"] = s["economy_displacement"] | {"at_edge": True, "ways": 1}
+    s["economy_planing"] = s["economy_displacement"] = None
+    text = Page(render_report(**trial)).text
+    for said in ("could not be judged", "a better one may lie outside", "one direction only: current not cancelled"):
+        assert said in text
+
+
+def test_a_warning_of_the_reduction_is_not_repeated_as_a_gap():
+    trial = make_trial(depth=False)
+    trial["summary"]["warnings"] = [
+        {"code": "no-depth", "severity": "info", "text": "Depth was not recorded.", "where": ""}
+    ]
+    top = Page(render_report(**trial)).text
+    assert "Shallow-water effects cannot be ruled out." not in top
+
+
+def test_bands_without_an_engine_speed_are_tabled_and_not_drawn():
+    trial = make_trial()
+    bands = trial["bands"]
+    for name in ("band_rpm", "rpm_mean", "rpm_low", "rpm_high"):
+        bands = bands.set_column(bands.schema.get_field_index(name), name, pa.nulls(bands.num_rows, pa.float64()))
+    page = Page(render_report(**(trial | {"bands": bands})))
+    assert [row[0] for row in page.table(1)["rows"][1:]] == ["–"] * 10
+    assert "no band has an engine speed to draw against" in page.text
+
+
+def test_types_met_only_in_damaged_sentences_are_added_up():
+    trial = make_trial()
+    damaged = {"source": "gps1", "talker": "GQ", "formatter": "RMC", "good": 0, "bad": 2, "not_decoded": 0}
+    trial["summary"]["counts"] += [damaged, damaged | {"talker": "SX"}]
+    rows = Page(render_report(**trial)).table(14)["rows"]
+    assert ["gps1", "damaged", "0", "4", "0"] in rows
+    assert not any("GQRMC" in row for row in rows)
+
+
+def test_one_trim_on_every_leg_is_said_once():
+    trial = make_trial()
+    legs = trial["legs"]
+    same = legs.set_column(legs.schema.get_field_index("trim"), "trim", pa.array(["tabs 15 %"] * legs.num_rows))
+    page = Page(render_report(**(trial | {"legs": same})))
+    assert "Trim on every leg: tabs 15 %." in " ".join(page.table(4)["caption"].split())
+    assert "Trim" not in page.table(4)["rows"][0]
 
 
 def test_the_load_sheet_shows_its_sum(page: Page):

@@ -283,6 +283,8 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, t_s: Any) -> di
                 for i, t in enumerate(iso)
             ] if rows else [],
         },
+        "regimes": {"by": "volumetric Froude number", "bands": []},
+        "speed_log": {"bands": 9, "factor": 1.0204, "factor_u": 0.0031, "offset_kn": -0.04, "worst_left_kn": 0.06},
         "plausibility": [
             {"name": "apparent slip at top speed", "value": 18.5, "unit": "%", "usual": [5.0, 40.0], "ok": True},
             {"name": "exponent of fuel against rpm (propeller law)", "value": 4.1, "unit": "1", "usual": [1.8, 3.6], "ok": False},

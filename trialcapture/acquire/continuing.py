@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 from trialcapture.acquire.clock import Clock
 from trialcapture.acquire.raw_files import last_part, mend_torn_end
 from trialcapture.archive.journal import parse_line, split_lines
+from trialcapture.archive.manifest import read_manifest
 from trialcapture.archive.session import Session
 
 _TAIL_BYTES = 4 << 20
@@ -31,6 +32,7 @@ class Past:
         heard_ns: Latest session time of each source [ns].
         senders: Addresses of each source's senders in the order of their numbers.
         torn: Torn last lines closed: file name to bytes that survive.
+        manifest: What the manifest said of each raw file when the session was closed.
     """
 
     begun: bool = False
@@ -41,13 +43,18 @@ class Past:
     heard_ns: dict[str, int] = field(default_factory=dict)
     senders: dict[str, list[str]] = field(default_factory=dict)
     torn: dict[str, int] = field(default_factory=dict)
+    manifest: tuple[dict[str, Any], ...] = ()
 
 
 def read_past(session: Session) -> Past:
     """Close torn lines and read where the session's time line stood.
 
+    The manifest of a closed session is taken away, since its files will grow; what it said goes into the notes,
+    so that the earlier part can still be held against it.
+
     Raises:
         OSError: The raw files cannot be read or mended.
+        TrialCaptureError: The manifest is damaged.
     """
     raw = session.folder / "raw"
     torn: dict[str, int] = {}
@@ -70,7 +77,9 @@ def read_past(session: Session) -> Past:
             start_wall_ns = epoch_ns if isinstance(epoch_ns, int) else wall_ns - mono_ns
         elif entry.get("kind") == "sender":
             _know_sender(senders, str(entry.get("source", "")), str(entry.get("sender", "")))
-    return Past(begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn)
+    entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
+    (session.folder / "manifest.json").unlink(missing_ok=True)
+    return Past(begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn, entries)
 
 
 def continued_start(past: Past, clock: Clock) -> tuple[int, str]:

@@ -6,10 +6,13 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from trialcapture.acquire.backlog import Received
+from trialcapture.decode.grade import grade_piece
 from trialcapture.decode.pieces import cut_pieces
 
 HOLD_NS = 800_000_000
 """An unfinished line is written as it is after so long, so that nothing older than a second is ever lost."""
+REMEMBER_NS = 10_000_000_000
+"""For so long the rest of a sentence whose first half has been written is recognised when it comes."""
 MOST_SENDERS = 64
 """Senders told apart on one source; beyond it the least recently heard is let go."""
 _ID_LENGTH = 15
@@ -23,12 +26,14 @@ class Piece(NamedTuple):
         mono_ns: Session time its first byte came [ns].
         wall_ns: Wall clock at the same moment [ns since 1970 UTC].
         data: The bytes, line end included.
+        again: So many of them are in the journal already and are repeated to make the line whole.
     """
 
     source: str
     mono_ns: int
     wall_ns: int
     data: bytes
+    again: int = 0
 
 
 class _Rest(NamedTuple):
@@ -46,12 +51,19 @@ class LineCutter:
 
     def __init__(self) -> None:
         self._rests: dict[tuple[str, str], _Rest] = {}
+        self._written: dict[tuple[str, str], _Rest] = {}
         self._addresses: dict[str, list[str]] = {}
 
     def feed(self, received: Received) -> list[Piece]:
         """Take bytes in and return the pieces that are complete now."""
         key = (received.source, received.sender)
         rest = self._rests.pop(key, None)
+        written = self._written.pop(key, None)
+        if rest is None and written is not None:
+            whole = self._completed(key, written, received)
+            if whole is not None:
+                after = received.data[len(whole.data) - whole.again :]
+                return [whole, *(self.feed(received._replace(data=after)) if after else [])]
         buffer = received.data if rest is None else rest.data + received.data
         cut, left = cut_pieces(buffer)
         source = self.source_of(received.source, received.sender)
@@ -95,7 +107,22 @@ class LineCutter:
 
     def _let_go(self, key: tuple[str, str]) -> list[Piece]:
         rest = self._rests.pop(key)
+        if rest.data[:1] in (b"$", b"!"):
+            self._written[key] = rest
+            if len(self._written) > MOST_SENDERS:
+                del self._written[next(iter(self._written))]
         return [Piece(self.source_of(*key), rest.mono_ns, rest.wall_ns, rest.data)]
+
+    def _completed(self, key: tuple[str, str], written: _Rest, received: Received) -> Piece | None:
+        """Return the whole line if what came makes the half that was written an intact sentence."""
+        if received.mono_ns - written.mono_ns > REMEMBER_NS:
+            return None
+        pieces, _ = cut_pieces(written.data + received.data)
+        if not pieces or len(pieces[0]) <= len(written.data) or not pieces[0].endswith(b"\r\n"):
+            return None
+        if grade_piece(pieces[0]) not in ("good", "unread"):
+            return None
+        return Piece(self.source_of(*key), written.mono_ns, written.wall_ns, pieces[0], len(written.data))
 
 
 def numbered_id(source: str, number: int) -> str:

@@ -106,4 +106,5 @@ def _journal_line(piece: Piece) -> bytes:
         wall_ms=piece.wall_ns // 1_000_000,
         mono_us=piece.mono_ns // 1000,
         line_end=b"",
+        again=piece.again,
     )

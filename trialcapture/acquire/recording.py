@@ -77,7 +77,7 @@ class Recording:
         self._readers: list[Reader] = []
         self._free_bytes = free_bytes(session.folder)
         self._size, self._grown_ns, self._began_ns, self._beat_ns = 0, 0, 0, 0
-        self._began_size = 0
+        self._began_size = self._size_on_disk()
 
     @property
     def elapsed_s(self) -> float:
@@ -142,6 +142,8 @@ class Recording:
         if bridged:
             pause_s = (self._began_ns - self._past.last_ns) / 1e9
             text = f"recording goes on after {pause_s:.0f} s; the pause is known by the {bridged}"
+            if self._past.manifest:
+                details["closed_as"] = list(self._past.manifest)
             self._events.add("resume", text, from_us=self._past.last_ns // 1000, bridged=bridged, **details)
         else:
             self._events.add("start", "recording begins", **details)
@@ -163,7 +165,7 @@ class Recording:
         self._health.tick(self._writer.settled_ns)
         for finding in self._clock_watch.tick():
             self._tell_clock(finding)
-        size = self._files.size_on_disk()
+        size = self._size_on_disk()
         if size != self._size:
             self._size, self._grown_ns = size, now_ns
         if now_ns - self._beat_ns >= _BEAT_NS:
@@ -218,7 +220,8 @@ class Recording:
         recent = list(self._events.last)[-8:]
         return Status(
             session=self._session.id,
-            writing=now_ns - self._grown_ns < _WRITING_NS and self._size > 0,
+            writing=now_ns - self._grown_ns < _WRITING_NS and self._size > self._began_size,
+            waiting_bytes=waiting,
             elapsed_s=now_ns / 1e9,
             on_disk_bytes=self._size,
             safe_age_s=max(0.0, (now_ns - self._writer.synced_ns) / 1e9),
@@ -228,6 +231,16 @@ class Recording:
             alarms=tuple(current_alarms(self._health, disk, list(self._events.last), now_ns)),
             recent=tuple(f"{elapsed_text(e.mono_ns / 1e9)} {e.text}" for e in reversed(recent)),
         )
+
+    def _size_on_disk(self) -> int:
+        """Return what has been received and is on disk, earlier parts included, as the file systems tell it."""
+        total = 0
+        for folder in self._folders:
+            for pattern in ("nmea*.log", "can*.log", "engine/*"):
+                for path in (folder / "raw").glob(pattern):
+                    with suppress(OSError):
+                        total += path.stat().st_size
+        return total
 
     def _say_for(self, source: str) -> Say:
         def say(kind: str, text: str, **details: object) -> None:

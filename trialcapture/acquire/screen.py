@@ -61,7 +61,9 @@ def status_line(status: Status) -> str:
 
 
 def _rec(status: Status) -> str:
-    return "REC" if status.writing else "NOT RECORDING"
+    if status.writing:
+        return "REC"
+    return "NOT WRITING" if status.waiting_bytes else "NO DATA"
 
 
 def _head(status: Status) -> list[Text]:

@@ -46,6 +46,7 @@ class Status:
     Attributes:
         session: Session id.
         writing: True when bytes have reached the disk within the last seconds, by the size of the files there.
+        waiting_bytes: What is received and not on any disk yet.
         elapsed_s: Time since the session began [s].
         on_disk_bytes: Size of the raw files as the file system tells it.
         safe_age_s: Time since the disk last confirmed [s].
@@ -58,6 +59,7 @@ class Status:
 
     session: str
     writing: bool
+    waiting_bytes: int
     elapsed_s: float
     on_disk_bytes: int
     safe_age_s: float

@@ -12,8 +12,6 @@ from trialcapture.errors import TrialCaptureError
 
 LONGEST_SILENCE_S = 10.0
 """A source silent for longer must have a gap named for it (common practice, no source)."""
-_EDGE_US = 50_000
-"""Stamps and events are taken by different threads; edges may differ by so much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +136,19 @@ def merged(intervals: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _uncovered_us(silence: tuple[int, int], gaps: list[tuple[int, int]]) -> int:
-    start, stop = silence
-    covered = sum(max(0, min(b, stop) - max(a, start)) for a, b in gaps)
-    left = stop - start - covered
-    return left if left > _EDGE_US * 2 else 0
+    """Return how much of a silence no gap names; what is left beside a gap may be as long as any silence may.
+
+    A line is stamped when its first byte came and a gap begins with its last, so the two never meet exactly.
+    """
+    at, stop = silence
+    uncovered = 0
+    for start, end in [*gaps, (stop, stop)]:
+        if end < at or start > stop:
+            continue
+        if start - at > LONGEST_SILENCE_S * 1e6:
+            uncovered += start - at
+        at = max(at, end)
+    return uncovered
 
 
 def read_timeline(folder: Path) -> Timeline:

@@ -10,6 +10,8 @@ How the original line end is known:
 * nothing special: the original ended in CRLF;
 * the payload's last byte is an escaped LF or CR (``^0A``, ``^0D``): that was its end;
 * the TAG block says ``t:cut``: the payload is all there was, no line end;
+* the TAG block says ``t:again-N``: the first N bytes stand in an earlier line already (a sentence whose first
+  half had to be written before the rest came is repeated whole, so that it can be read);
 * the journal line itself ends in a bare LF: it was torn by a crash and closed at the next start; no line end.
 """
 
@@ -31,6 +33,7 @@ _ODD = re.compile(rb"[^ -\[\]_-~]")
 _ESCAPED = re.compile(rb"\^([0-9A-Fa-f]{2})")
 _SOURCE = re.compile(r"[A-Za-z0-9_-]{1,15}")
 _TAG = re.compile(rb"\\([^\\]*)\*([0-9A-Fa-f]{2})\\")
+_AGAIN = re.compile(rb"again-(\d{1,4})")
 _ESCAPE_OF = {bytes([byte]): b"^%02X" % byte for byte in range(256)}
 
 
@@ -78,7 +81,9 @@ def _source_field(source: str) -> bytes:
     return b"s:" + source.encode("ascii")
 
 
-def encode_line(payload: bytes, *, source: str, wall_ms: int, mono_us: int, line_end: bytes = b"\r\n") -> bytes:
+def encode_line(
+    payload: bytes, *, source: str, wall_ms: int, mono_us: int, line_end: bytes = b"\r\n", again: int = 0
+) -> bytes:
     """Write one received piece as a journal line (several, when it is too long for one).
 
     Args:
@@ -87,32 +92,40 @@ def encode_line(payload: bytes, *, source: str, wall_ms: int, mono_us: int, line
         wall_ms: Wall clock at receipt of the first byte [ms since 1970 UTC].
         mono_us: Monotonic time of the same since session start [µs].
         line_end: The line end that was received after the payload; empty when there was none.
+        again: So many bytes of the payload were written in an earlier line and are repeated here.
 
     Returns:
         Journal lines of at most `LINE_LIMIT_BYTES`, each ended by CRLF, from which `original_bytes` gives
-        back exactly ``payload + line_end``.
+        back exactly ``payload + line_end``, less what is repeated.
 
     Raises:
-        TrialCaptureError: The source id cannot stand in a TAG block.
+        TrialCaptureError: The source id cannot stand in a TAG block, or something is repeated that is no line
+            ended by CRLF.
     """
     head = b"%s,c:%d,r:%d" % (_source_field(source), wall_ms, mono_us)
     stored = payload + line_end
+    if again:
+        if not 0 < again < len(stored) or not _may_imply_crlf(stored):
+            raise TrialCaptureError("only a line ended by CRLF can repeat what was written", seen=stored)
+        return _line(b"%s,t:again-%d" % (head, again), stored[:-2])
     if not stored.endswith((b"\r", b"\n")):
         last_head = head + b",t:cut"
     elif not stored.endswith(b"\r\n"):
         last_head = head
-    elif stored[-3:-2] in (
-        b"\r",
-        b"\n",
-    ):  # what stands before the CRLF would be taken for the line end itself
-        last_head = head + b",t:cut"
-    else:
+    elif _may_imply_crlf(stored):
         last_head, stored = head, stored[:-2]
+    else:
+        last_head = head + b",t:cut"
     line = _line(last_head, stored)
     if len(line) <= LINE_LIMIT_BYTES:
         return line
     parts = [stored[at : at + _ALWAYS_FITS_BYTES] for at in range(0, len(stored), _ALWAYS_FITS_BYTES)]
     return b"".join([*(_line(head + b",t:cut", part) for part in parts[:-1]), _line(last_head, parts[-1])])
+
+
+def _may_imply_crlf(stored: bytes) -> bool:
+    """Return False also where what stands before the CRLF would be taken for the line end itself."""
+    return stored.endswith(b"\r\n") and stored[-3:-2] not in (b"\r", b"\n")
 
 
 def _line(head: bytes, received: bytes) -> bytes:
@@ -134,6 +147,8 @@ def parse_line(line: bytes) -> JournalLine:
     original = unescape(body[tag.end() :])
     if whole and fields.get(b"t") != b"cut" and not original.endswith((b"\r", b"\n")):
         original += b"\r\n"
+    if (repeated := _AGAIN.fullmatch(fields.get(b"t", b""))) is not None:
+        original = original[int(repeated[1]) :]
     fault = "" if whole else "torn"
     if xor_checksum(tag[1]) != int(tag[2], 16):
         fault = "tag checksum"

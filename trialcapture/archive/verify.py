@@ -16,7 +16,9 @@ from trialcapture.archive.session import nmea_files, open_session
 from trialcapture.decode.grade import grade_piece
 from trialcapture.decode.pieces import xor_checksum
 
-_OURS = re.compile(rb"\\(s:([A-Za-z0-9_-]{1,15}),c:-?[0-9]+,r:([0-9]+)(?:,t:cut)?)\*([0-9A-F]{2})\\([ -\[\]-~]*)\r\n")
+_OURS = re.compile(
+    rb"\\(s:([A-Za-z0-9_-]{1,15}),c:-?[0-9]+,r:([0-9]+)(?:,t:cut|,t:again-[0-9]+)?)\*([0-9A-F]{2})\\([ -\[\]-~]*)\r\n"
+)
 _CANDUMP = re.compile(rb"\((\d+)\.(\d{6})\) (\S+) [0-9A-Fa-f]{3,8}#[#0-9A-Fa-fRr]*( [RT])?\r?\n")
 _NAME_AT_MOST = 20
 

@@ -40,6 +40,10 @@ def verify(context: click.Context, session: Path, as_json: bool) -> None:
         click.echo(f"session {found.session}: {files}, {found.lines} lines")
         if found.sentences:
             click.echo("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
+        for a in found.accounts:
+            unnamed = f" + {a.unnamed_s:.1f} s UNNAMED" if a.unnamed_s else ""
+            named = f"{a.data_s:.1f} s data + {a.gap_s:.1f} s in {a.gaps} named gap(s)"
+            click.echo(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
         for remark in found.remarks:
             say(remark, label="note", err=False)
         for fault in found.faults:

@@ -35,9 +35,7 @@ _ALLOWED = {
 _BRANCHES = {"heading", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
 
 
-def fault_lines(
-    errors: Sequence[Mapping[str, Any]], data: Mapping[str, Any], model: type[BaseModel]
-) -> list[str]:
+def fault_lines(errors: Sequence[Mapping[str, Any]], data: Mapping[str, Any], model: type[BaseModel]) -> list[str]:
     """Return one line for each key at fault.
 
     Args:

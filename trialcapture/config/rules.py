@@ -156,11 +156,7 @@ def _source_faults(data: Mapping[str, Any]) -> Iterator[str]:
             if source.get(key) is None:
                 yield f"{path}.{key}: missing; a source of kind {kind!r} needs it"
         port = source.get("port")
-        if (
-            kind in ("tcp", "udp")
-            and isinstance(port, int | str)
-            and not (isinstance(port, int) and 0 < port < 65536)
-        ):
+        if kind in ("tcp", "udp") and isinstance(port, int | str) and not (isinstance(port, int) and 0 < port < 65536):
             yield f"{path}.port: saw {port!r}; must be a number from 1 to 65535 for {kind}"
         if kind == "serial" and isinstance(port, int):
             yield f"{path}.port: saw {port!r}; must be the name of a port, such as 'COM3' or '/dev/ttyUSB0'"

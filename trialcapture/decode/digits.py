@@ -69,10 +69,13 @@ def parse_decimals(buf: npt.NDArray[np.uint8], start: I64, length: I64) -> Decim
     words = np.ndarray((len(buf) - 7,), "<u8", buffer=buf, strides=(1,))
     end = start + length
     longest = int(length.max(initial=0))
+    size: I64 | int = length
+    if longest == int(length.min(initial=LONGEST)):
+        size = longest  # a column of one width, as most are, needs one mask for all
     if longest <= 8:
-        mantissa, places, point, sound = _read_8(words[end - 8], length)
+        mantissa, places, point, sound = _read_8(words[end - 8], size)
     else:
-        size = length if longest <= LONGEST else np.minimum(length, LONGEST)
+        size = np.minimum(size, LONGEST)
         mantissa, places, point, sound = _read_16(words[end - 16], words[end - 8], size)
         sound &= length <= LONGEST
     sound &= length > point
@@ -90,7 +93,7 @@ def split_at_point(number: Decimals) -> tuple[I64, I64]:
     return before, number.mantissa - before * scale
 
 
-def _read_8(word: U64, size: I64) -> tuple[U64, U64, Bools, Bools]:
+def _read_8(word: U64, size: I64 | int) -> tuple[U64, U64, Bools, Bools]:
     word = _mask(word, _KEEP_LAST[size])
     before, point = _up_to_point(word)
     places = np.zeros(len(word), np.uint64)
@@ -101,7 +104,7 @@ def _read_8(word: U64, size: I64) -> tuple[U64, U64, Bools, Bools]:
     return value, places, point, sound
 
 
-def _read_16(first: U64, last: U64, size: I64) -> tuple[U64, U64, Bools, Bools]:
+def _read_16(first: U64, last: U64, size: I64 | int) -> tuple[U64, U64, Bools, Bools]:
     first, last = _mask(first, _KEEP_FIRST[size]), _mask(last, _KEEP_LAST[size])
     high, high_sound = _value(first)
     low, low_sound = _value(last)
@@ -122,7 +125,7 @@ def _read_16(first: U64, last: U64, size: I64) -> tuple[U64, U64, Bools, Bools]:
     return high * _E8 + low, places, point_in_first | point_in_last, high_sound & low_sound
 
 
-def _mask(word: U64, keep: U64) -> U64:
+def _mask(word: U64, keep: U64 | np.uint64) -> U64:
     return (word & keep) | (_ZERO & ~keep)
 
 

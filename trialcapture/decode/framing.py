@@ -28,8 +28,9 @@ LONGEST_SENTENCE_BYTES = 256
 
 _STRETCH_BYTES = 1 << 17
 """So many bytes are searched at once: they stay in the processor's cache."""
-_MARGIN = b"0" * 127 + b"\n"
-"""Stands before and after a block, so that no look behind or ahead leaves it; its LF ends the last line."""
+_BEFORE = b"0" * 127 + b"\n"
+_AFTER = b"\n" + b"," * 127
+"""Stand around a block, so that no look behind or ahead leaves it; the LF ends a last line that nothing ends."""
 
 COMMA, STAR, DOLLAR, BANG, TAG, CR, LF = (np.uint8(ord(byte)) for byte in ",*$!\\\r\n")
 _HEX = np.full(256, -1, np.int16)
@@ -60,6 +61,8 @@ class Frame(NamedTuple):
     """(m,) the first structural byte after each bound that is no comma, as index into `at`."""
     line: I64
     """(m,) 0-based line, within the block, of what begins at each bound."""
+    sums: Bools
+    """(m,) whether ``*`` and the right checksum end what begins at each bound, before the next bound."""
 
 
 class Pieces(NamedTuple):
@@ -83,7 +86,7 @@ class Pieces(NamedTuple):
 
 def frame_block(block: bytes) -> Frame:
     """Take a block of whole lines apart at its structural bytes."""
-    return frame_buffer(np.frombuffer(_MARGIN + block + _MARGIN[::-1], np.uint8))
+    return frame_buffer(np.frombuffer(_BEFORE + block + _AFTER, np.uint8))
 
 
 def frame_buffer(buf: U8, line_ends: I64 | None = None) -> Frame:
@@ -112,13 +115,38 @@ def frame_buffer(buf: U8, line_ends: I64 | None = None) -> Frame:
     which = np.flatnonzero(is_end | (inner_mark == DOLLAR) | (inner_mark == TAG) | (inner_mark == BANG))
     bound = inner[which]
     bound_mark, place = mark[bound], at[bound]
-    after = inner[np.minimum(which + 1, len(inner) - 1)]
+    following = np.minimum(which + 1, len(inner) - 1)
+    after = inner[following]
     ends_line = is_end[which]
     cr = np.flatnonzero((bound_mark[:-1] == CR) & (bound_mark[1:] == LF))
     ends_line[cr[place[cr + 1] == place[cr] + 1]] = False
     line = ends_line.astype(np.int64)
     line[0] = 0  # the margin before the block ends no line of it
-    return Frame(buf, at, mark, bound, place, bound_mark, after, np.cumsum(line, out=line))
+    sums = _sum_up(buf, place, at[after], inner_mark[following] == STAR)
+    return Frame(buf, at, mark, bound, place, bound_mark, after, np.cumsum(line, out=line), sums)
+
+
+def _sum_up(buf: U8, place: I64, end: I64, starred: Bools) -> Bools:
+    """Return where the XOR of the bytes between a bound and its ``*`` is what the two digits behind it say.
+
+    Args:
+        buf: (b,) bytes.
+        place: (m,) bounds.
+        end: (m,) the first structural byte after each that is no comma.
+        starred: (m,) where that is a ``*``.
+    """
+    holds = np.zeros(len(place), np.bool_)
+    rows = np.flatnonzero(starred)
+    first, star, next_place = place[rows] + 1, end[rows], place[rows + 1]
+    digits = hex_pair(buf, star + 1)
+    some = (star > first) & (star + 3 <= next_place) & (digits >= 0)
+    if not some.all():
+        rows, first, star, digits = rows[some], first[some], star[some], digits[some]
+    if len(rows):
+        edges = np.empty(2 * len(rows), np.int64)
+        edges[0::2], edges[1::2] = first, star
+        holds[rows] = np.bitwise_xor.reduceat(buf, edges)[::2] == digits
+    return holds
 
 
 def _starts_encapsulated(buf: U8, at: I64) -> Bools:
@@ -152,22 +180,17 @@ def find_pieces(frame: Frame, *, require_checksum: bool) -> Pieces:
     Returns:
         All sentences, each with the first thing found wrong with its frame.
     """
-    buf, at = frame.buf, frame.at
     bound = np.flatnonzero(starts(frame))
     first, last = frame.bound[bound], frame.inner[bound]
-    start, end, stop = frame.place[bound], at[last], frame.place[bound + 1]
-    last_mark = frame.mark[last]
-    starred = last_mark == STAR
-
-    reason = np.full(len(bound), Reason.TRUNCATED, np.uint8)
-    summed = starred & (end + 3 <= stop) & (end > start + 1)
-    rows = slice(None) if summed.all() else np.flatnonzero(summed)
-    holds = sum_holds(buf, start[rows] + 1, end[rows])
-    reason[rows] = np.where(holds, np.uint8(Reason.SOUND), np.uint8(Reason.CHECKSUM))
-    if not starred.all():
-        at_line_end = (last_mark == CR) | (last_mark == LF)
+    start, end, stop = frame.place[bound], frame.at[last], frame.place[bound + 1]
+    reason = np.where(frame.sums[bound], np.uint8(Reason.SOUND), np.uint8(Reason.CHECKSUM))
+    if (reason != Reason.SOUND).any():
+        mark = frame.mark[last]
+        at_line_end = (mark == CR) | (mark == LF)
         reason[at_line_end] = Reason.NO_CHECKSUM if require_checksum else Reason.SOUND
-        reason[~starred & ~at_line_end & (end < stop)] = Reason.CONTROL_BYTES
+        reason[(mark != STAR) & ~at_line_end & (end < stop)] = Reason.CONTROL_BYTES
+        reason[(mark != STAR) & ~at_line_end & (end == stop)] = Reason.TRUNCATED
+        reason[(mark == STAR) & ((end + 3 > stop) | (end == start + 1))] = Reason.TRUNCATED
     long = end - start > LONGEST_SENTENCE_BYTES - 3
     if long.any():
         reason[long & (reason != Reason.CONTROL_BYTES)] = Reason.TOO_LONG
@@ -178,22 +201,6 @@ def starts(frame: Frame) -> Bools:
     """Return which bounds start a sentence, (m,)."""
     found: Bools = (frame.bound_mark == DOLLAR) | (frame.bound_mark == BANG)
     return found
-
-
-def sum_holds(buf: U8, start: I64, star: I64) -> Bools:
-    """Return where the XOR of the bytes of [start, star) is what the two digits behind the star say.
-
-    Args:
-        buf: (b,) bytes.
-        start: (n,) first byte summed, in increasing order.
-        star: (n,) the ``*``, behind its start.
-    """
-    if not len(start):
-        return np.zeros(0, np.bool_)
-    edges = np.empty(2 * len(start), np.int64)
-    edges[0::2], edges[1::2] = start, star
-    holds: Bools = np.bitwise_xor.reduceat(buf, edges)[::2] == hex_pair(buf, star + 1)
-    return holds
 
 
 def hex_pair(buf: U8, at: I64) -> npt.NDArray[np.int16]:

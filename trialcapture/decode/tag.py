@@ -18,11 +18,13 @@ import numpy.typing as npt
 
 from trialcapture.decode.columns import encode_spans
 from trialcapture.decode.digits import POWER_OF_10, parse_decimals, split_at_point
-from trialcapture.decode.framing import I64, STAR, TAG, U8, Bools, Frame, byte_pairs, rows_from, sum_holds
+from trialcapture.decode.framing import I64, TAG, U8, Bools, Frame, byte_pairs, rows_from
 from trialcapture.decode.rejects import Reason
 
 _FIRST_MS = 100_000_000_000
 """A ``c`` below this counts seconds (1e11 s is the year 5138), from here on milliseconds (1e11 ms is 1973)."""
+_MOST_FIELDS = 32
+"""More ``key:value`` fields than fit into a TAG block; also less than the margin behind a block is long."""
 _LAST_MS = 100_000_000_000_000
 
 
@@ -68,7 +70,7 @@ class Tags(NamedTuple):
         """Return the head that each bound stands behind, -1 where none."""
         if not len(self.head) or not len(bound):
             return np.full(len(bound), -1, np.int64)
-        if len(bound) == len(self.head) and bool((self.bound + 2 == bound).all()):
+        if np.array_equal(bound, self.bound + 2) and np.array_equal(frame.line[bound], self.line):
             return self.head  # each stands right behind one of its own, as in a journal
         latest = np.cumsum(self.closes)[bound] - 1
         same_line = (latest >= 0) & (self.line[latest] == frame.line[bound])
@@ -90,13 +92,9 @@ def parse_tags(frame: Frame, source: str) -> Tags:
     first, last = frame.bound[bound], frame.inner[bound]
     count = len(bound)
 
-    reason = np.full(count, Reason.TAG_CHECKSUM, np.uint8)
-    shaped = (frame.mark[last] == STAR) & (at[last] == stop - 4)
-    whole = slice(None) if shaped.all() else np.flatnonzero(shaped)
-    holds = sum_holds(buf, start[whole] + 1, stop[whole] - 4)
-    reason[whole] = np.where(holds, np.uint8(Reason.SOUND), np.uint8(Reason.TAG_CHECKSUM))
-
-    values = _find_values(frame, first, np.where(reason == Reason.SOUND, last - first, 0))
+    sound = frame.sums[bound] & (at[last] == stop - 4) & (last - first <= _MOST_FIELDS)
+    reason = np.where(sound, np.uint8(Reason.SOUND), np.uint8(Reason.TAG_CHECKSUM))
+    values = _find_values(frame, first, (last - first) * sound)
     touches = np.zeros(count, np.bool_)
     touches[1:] = (start[1:] == stop[:-1]) & (line[1:] == line[:-1])
     head = np.cumsum(~touches) - 1

@@ -17,8 +17,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.uint8]
 
-_NO_AGE = np.float64(np.nan)
-
 
 def grid_times(first_ns: int, last_ns: int, grid_hz: float) -> Ints:
     """Return grid instants [ns UTC] from first to last, on whole multiples of the grid step since 1970."""
@@ -72,7 +70,8 @@ def _group_on_grid(
         passed = np.isfinite(raw[c.name]) & (tested[c.name] != Flag.FAIL)
         values[c.name] = _bridge(t_ns[passed], raw[c.name][passed], grid_ns, gap_s, c)
     at = np.searchsorted(t_ns, grid_ns, side="right") - 1
-    since_s = np.where(at >= 0, (grid_ns - t_ns[np.maximum(at, 0)]) / 1e9, np.nan)
+    # an age finer than a hundredth of a second tells nothing and would not pack
+    since_s = np.where(at >= 0, np.round((grid_ns - t_ns[np.maximum(at, 0)]) / 1e9, 2), np.nan)
     flags = np.where(at >= 0, reading_flags[np.maximum(at, 0)], Flag.MISSING).astype(np.uint8)
     some = np.any([np.isfinite(v) for v in values.values()], axis=0)
     flags[~some] = np.where(flags[~some] == Flag.FAIL, Flag.FAIL, Flag.MISSING)

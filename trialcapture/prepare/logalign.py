@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.config import Config, EngineLog
-from trialcapture.prepare.logclock import LogFit, Pair, fit_by_rpm
+from trialcapture.prepare.logclock import BUS_U_S, LogFit, Pair, fit_by_rpm
 from trialcapture.prepare.logclock_motion import fit_by_marks, fit_by_motion
 from trialcapture.prepare.placing import ClockRow
 from trialcapture.prepare.series import column
@@ -28,6 +28,7 @@ def align_log(
     series: Mapping[str, pa.Table],
     config: Config,
     marks_ns: Sequence[int] = (),
+    network_u_s: float = BUS_U_S,
 ) -> tuple[Ints | None, ClockRow, list[str]]:
     """Tie one engine log to UTC.
 
@@ -42,6 +43,7 @@ def align_log(
         series: Chosen network series by channel group.
         config: Engine ids.
         marks_ns: UTC of marks a person made [ns].
+        network_u_s: Standard uncertainty of when network readings were true [s].
 
     Returns:
         UTC of every row [ns], or None; the clock evidence; warnings.
@@ -66,7 +68,7 @@ def align_log(
     if method in ("auto", "rpm"):
         pairs = _pairs(log, stamps, series, config)
         if pairs:
-            fits.append(fit_by_rpm(pairs, int(stamps[0])))
+            fits.append(fit_by_rpm(pairs, int(stamps[0]), network_u_s))
         elif method == "rpm":
             fits.append(
                 LogFit(None, None, 0.0, 0.0, "rpm against rpm", "failed: no rpm of these engines on the network")

@@ -24,7 +24,7 @@ NO_MATCH = 0.30
 """Unexplained share of the rpm's variance above which two recordings are not of the same run."""
 _MIN_OVERLAP_S = 120
 _APART_S = 5
-_BUS_U_S = 0.1
+BUS_U_S = 0.1
 """Standard uncertainty of when rpm seen on the network was true [s]: the bus and the receiver's latency."""
 _FINE_S = 0.25
 
@@ -68,7 +68,7 @@ Pair = tuple[Ints, Floats, Ints, Floats]
 """One engine seen twice: network UTC [ns], network rpm, log stamp [ns], log rpm; finite values only."""
 
 
-def fit_by_rpm(pairs: list[Pair], log_start_ns: int) -> LogFit:
+def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_S) -> LogFit:
     """Fit a log's clock by matching its rpm with rpm seen on the network.
 
     A masked, normalised cross-correlation finds the offset to the second over every overlap; a robust
@@ -77,6 +77,7 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int) -> LogFit:
     Args:
         pairs: One entry per engine both sides saw.
         log_start_ns: Stamp of the log's first row [ns].
+        network_u_s: Standard uncertainty of when rpm seen on the network was true [s].
     """
     coarse = _search([_at_1_hz(p) for p in pairs])
     if coarse is None:
@@ -90,7 +91,7 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int) -> LogFit:
         )
     if rival_misfit is not None and rival_misfit < AMBIGUOUS_RATIO * misfit:
         return _ambiguous("rpm against rpm", coarse)
-    fine = _refine(pairs, log_start_ns, offset_s)
+    fine = _refine(pairs, log_start_ns, offset_s, network_u_s)
     if fine is None:
         return _failed("rpm against rpm", "the fit did not settle", coarse)
     offset_s, offset_u_s, drift_ppm, drift_u_ppm, scale = fine
@@ -251,7 +252,9 @@ def _standardised(values: Floats) -> Floats:
     return scaled
 
 
-def _refine(pairs: list[Pair], log_start_ns: int, offset_s: float) -> tuple[float, float, float, float, float] | None:
+def _refine(
+    pairs: list[Pair], log_start_ns: int, offset_s: float, network_u_s: float
+) -> tuple[float, float, float, float, float] | None:
     """Return offset, its u, drift, its u (ppm) and log-to-network rpm scale by robust least squares on transients."""
     data = []
     for utc_ns, seen, log_ns, logged in pairs:
@@ -300,7 +303,7 @@ def _refine(pairs: list[Pair], log_start_ns: int, offset_s: float) -> tuple[floa
     # offset at the log's first row is the middle value minus half the run of the drift
     at_start = float(offset_s + fit.x[0] - fit.x[1] * 0.5)
     toward = np.array([1.0, -0.5, 0.0])
-    offset_u = float(np.sqrt(toward @ covariance @ toward + _BUS_U_S**2))
+    offset_u = float(np.sqrt(toward @ covariance @ toward + network_u_s**2))
     # a delay on the bus that wanders looks like drift
-    drift_u = float(np.hypot(np.sqrt(covariance[1, 1]), _BUS_U_S)) / span
+    drift_u = float(np.hypot(np.sqrt(covariance[1, 1]), BUS_U_S)) / span
     return at_start, offset_u, drift * 1e6, drift_u * 1e6, float(fit.x[2])

@@ -36,11 +36,37 @@ def receipt_axis(
     if receiver is None:
         return {n: np.zeros(t.num_rows, dtype=np.int64) for n, t in tables.items()}, empty, "none"
     epoch_line, epoch_utc = find_epochs(tables, times, receiver)
-    return (
-        {n: _by_order(integers(t, "line")[0], epoch_line, epoch_utc) for n, t in tables.items()},
-        empty,
-        "order",
-    )
+    placed: dict[str, Ints] = {}
+    for name, table in tables.items():
+        at = integers(table, "line")[0]
+        placed[name] = _by_order(at, epoch_line, epoch_utc)
+        burst = _in_burst(table, at, epoch_line)
+        placed[name][burst] = epoch_utc[np.searchsorted(epoch_line, at[burst], side="right") - 1]
+    return placed, empty, "order"
+
+
+def _in_burst(table: pa.Table, at: Ints, epoch_line: Ints) -> Bools:
+    """Return True for sentences that belong to the receiver's own burst at the start of an epoch.
+
+    What comes exactly once an epoch and always in the same place is sent together with the receiver's time; what
+    keeps its own pace (several an epoch, or a wandering place) is spread over the epoch.
+    """
+    belongs = np.zeros(at.size, dtype=np.bool_)
+    epoch = np.searchsorted(epoch_line, at, side="right") - 1
+    keys = receivers(table)
+    if "number" in table.column_names:
+        keys = np.char.add(keys, integers(table, "number")[0].astype(np.str_))
+    for key in np.unique(keys):
+        mine = np.flatnonzero((keys == key) & (epoch >= 0))
+        if mine.size < 10:
+            continue
+        place = at[mine] - epoch_line[epoch[mine]]
+        count = np.bincount(epoch[mine], minlength=epoch_line.size)
+        lived = count[epoch[mine][0] : epoch[mine][-1] + 1]
+        usual = np.bincount(place).max() / place.size
+        if float((lived == 1).mean()) > 0.97 and usual > 0.9:
+            belongs[mine] = True
+    return belongs
 
 
 def _interpolate(at: Ints, line: Ints, axis: Ints) -> Ints:

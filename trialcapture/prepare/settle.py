@@ -23,6 +23,7 @@ TOLERANCE_SHARE = 0.0025
 """The same as a share of speed; the larger of the two holds (common practice, no source)."""
 _TAUS_S = np.geomspace(2.0, 120.0, 36)
 _STEP_S = 2.0
+_COARSE_S = 1.0
 _SHORTEST_S = 12.0
 _TELLING_S = 25.0
 _CHANCE = 0.001
@@ -52,6 +53,7 @@ def tail_scatter(v_kn: Floats, dt_s: float) -> float:
 
     Short tails absorb autocorrelated noise and show too little of it, so only tails of 25 s and more count.
     """
+    v_kn, dt_s = _coarse(v_kn, dt_s)
     n = v_kn.size
     longest = n - round(_TELLING_S / dt_s)
     if longest < 0:
@@ -73,6 +75,7 @@ def find_settled(v_kn: Floats, dt_s: float, scatter: float, tolerance_share: flo
         The approach; ``settled_s`` is 0 for a hold that begins settled, and beyond the end for one that never
         settles.
     """
+    v_kn, dt_s = _coarse(v_kn, dt_s)
     n = v_kn.size
     length_s = n * dt_s
     if length_s < _SHORTEST_S:
@@ -85,6 +88,15 @@ def find_settled(v_kn: Floats, dt_s: float, scatter: float, tolerance_share: flo
         if fit.variance <= 1.6 * scatter or start == starts[-1]:
             return _approach(start * dt_s, fit, v_kn[start:], dt_s, tolerance_share)
     raise AssertionError("unreachable: the last start always returns")
+
+
+def _coarse(v_kn: Floats, dt_s: float) -> tuple[Floats, float]:
+    """Return means over blocks of about a second: finer samples of a hull say nothing more, and cost time."""
+    block = max(round(_COARSE_S / dt_s), 1)
+    whole = v_kn.size // block * block
+    if block == 1 or whole == 0:
+        return v_kn, dt_s
+    return v_kn[:whole].reshape(-1, block).mean(axis=1), block * dt_s
 
 
 @dataclass(frozen=True, slots=True)

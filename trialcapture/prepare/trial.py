@@ -14,6 +14,7 @@ from trialcapture.config import Config, EngineLog
 from trialcapture.prepare.engines import gather_log, gather_network_rpm, gather_xdr, merge_attitude
 from trialcapture.prepare.grid import grid_times, sample_grid
 from trialcapture.prepare.logalign import align_log
+from trialcapture.prepare.logclock import BUS_U_S
 from trialcapture.prepare.placing import ClockRow, place_sentences
 from trialcapture.prepare.segments import TrimEntry, find_segments, make_segments
 from trialcapture.prepare.series import Candidate, choose, column, gather_boat, series_schema
@@ -60,7 +61,7 @@ def prepare_trial(
         logs: Per engine-log file, its name, its description and its decoded rows.
         config: Boat and trial settings.
         trims: Trim notes, ascending in time.
-        marks_ns: UTC of marks a person made [ns].
+        marks_ns: Marks a person made, by the recording computer's wall clock [ns since 1970].
         progress: Called with the name of each step.
 
     Returns:
@@ -80,8 +81,12 @@ def prepare_trial(
     candidates = _gather(placed, config, warnings)
     series = _choose(candidates, config)
     progress("engine clocks")
+    # marks carry the computer's wall clock, which the receivers' fit compares with UTC
+    wall_ahead_ns = next((round(c.offset_s * 1e9) for c in clocks if c.offset_s is not None), 0)
+    marks_utc_ns = [mark - wall_ahead_ns for mark in marks_ns]
+    network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
     for name, spec, rows_table in logs:
-        t_ns, row, told = align_log(name, spec, rows_table, series, config, marks_ns)
+        t_ns, row, told = align_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
         clocks.append(row)
         warnings += told
         if t_ns is not None:

@@ -1,20 +1,14 @@
 """From accepted segments to RPM bands: speed without current, fuel, economy, range, each with its uncertainty.
 
-Read in the order of the work; `trial` shows it on one screen:
+In the order of the work; ``trial`` shows it on one screen:
 
-``bands``       which held rpm belong together
-``runs``        the segments of one pass in one direction become one run
-``pairs``       which runs are reciprocal, and what a classical double run or mean of means gives
-``current``     the arithmetic of alternating runs (mean of means, least squares in time)
-``vectorfit``   all runs at once: one speed per band and a current that changes slowly
-``band_values`` direction-balanced means of rpm, fuel and log speed
-``fuel``        calibration, economy, range, the most economical speed and how flat it is
-``regime``      displacement, between, planing
-``planing``     the slowest planing speed, where a slow run-down shows it
-``conditions``  depth, wind, sea, trim: flags and warnings
-``engines``     rated rpm, engine split, slip, propeller law and other plausibility lines
-``load``        the load sheet
-``budget``      the uncertainty budget per band
-``tables``      schemas and CSV
-``statistics``, ``water``, ``fuel_volume``  formulas from the literature
+``legs``, ``bands``, ``runs``                 accepted segments, which held rpm belong together, passes in one direction
+``pairs``, ``current``                        reciprocal runs, and what mean of means or least squares makes of them
+``current_model``, ``observations``, ``vectorfit``  all runs at once: band speeds and a slowly changing current
+``band_values``, ``fuel``, ``regime``         direction-balanced means, economy and range, displacement or planing
+``slow_runs``, ``planing``                    the slowest planing speed, where a slow run-down shows it
+``budget``, ``current_evidence``              what the uncertainty is made of, and the current shown both ways
+``conditions``, ``engines``, ``load``, ``speed_log``  depth, wind, sea, trim, rated rpm, load sheet, the boat's log
+``flags``, ``trial_warnings``, ``summary``, ``tables``  what is said about it all, and in which form
+``statistics``, ``water``, ``fuel_volume``, ``performance``  formulas from the literature
 """

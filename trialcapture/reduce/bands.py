@@ -110,7 +110,9 @@ def _cut_pct(gap_pct: FloatArray) -> float:
 
     Source: natural breaks in two classes (Fisher 1958, J. Am. Stat. Assoc. 53:789; from memory), on the logarithm.
     """
-    anchored = np.concatenate([[SAME_STEP_PCT, CLEARLY_OTHER_STEP_PCT], gap_pct])
+    # a few gaps cannot say which class they are, so a clear example of a step stands beside them
+    examples = [SAME_STEP_PCT] if np.sum(gap_pct > SAME_STEP_PCT) >= 3 else [SAME_STEP_PCT, CLEARLY_OTHER_STEP_PCT]
+    anchored = np.concatenate([examples, gap_pct])
     x = np.sort(np.log(np.clip(anchored, SAME_STEP_PCT, CLEARLY_OTHER_STEP_PCT)))
     spread = [x[:k].var() * k + x[k:].var() * (x.size - k) for k in range(1, x.size)]
     k = int(np.argmin(spread)) + 1
@@ -118,7 +120,7 @@ def _cut_pct(gap_pct: FloatArray) -> float:
 
 
 def _nominal(rpm: FloatArray) -> float:
-    """Return the name of a cluster: its mean to the nearest 50 rpm where that is within 0.5 %, else to the nearest 10."""
+    """Return the name of a cluster: its mean to the nearest 50 rpm where within 0.5 %, else to the nearest 10."""
     mean = float(rpm.mean())
     round_rpm = 50.0 * round(mean / 50.0)
     return round_rpm if abs(mean - round_rpm) <= NOMINAL_PCT / 100.0 * mean else 10.0 * round(mean / 10.0)

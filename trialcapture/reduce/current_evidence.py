@@ -145,9 +145,16 @@ def _expected_error_kn(sequence: Sequence, fit: VectorFit, unit: FloatArray) -> 
 
 
 def describe_fit(legs: Legs, runs: Runs, fit: VectorFit, at_h: FloatArray) -> dict[str, Any]:
-    """Return the fitted current over time and what the fit found out about current, runs and compass."""
+    """Return the fitted current over time and what the fit found out about current, runs and compass.
+
+    Args:
+        legs: Accepted segments.
+        runs: The runs.
+        fit: The fit.
+        at_h: The first times it was asked for; what was asked for beside them is left out.
+    """
     series = []
-    for t_h, (north, east), cov in zip(at_h, fit["current_kn"], fit["current_cov"], strict=True):
+    for t_h, (north, east), cov in zip(at_h, fit["current_kn"], fit["current_cov"], strict=False):
         speed = float(np.hypot(north, east))
         ahead = np.array([north, east]) / max(speed, 1e-9)
         along = float(ahead @ cov @ ahead) if speed > 1e-6 else float(np.trace(cov) / 2.0)

@@ -128,7 +128,7 @@ def plausibility_lines(
     add("exponent of fuel against rpm (propeller law)", propeller_law_exponent(rpm, fuel_l_per_h), "1", (1.8, 3.6))
     top = int(np.nanargmax(speed_kn)) if np.isfinite(speed_kn).any() else -1
     if top >= 0:
-        add("apparent slip at top speed", float(slip_pct[top]), "%", (5.0, 40.0))
+        add("apparent slip at top speed", float(slip_pct[top]), "%", (3.0, 50.0))
     power_kw = sum(e.rated_kw or np.nan for e in config.engine) if config.engine else np.nan
     reached = bool(rated) and all((r["pct"] or 0.0) >= 99.0 for r in rated)
     if top >= 0 and reached and np.isfinite(power_kw) and displacement_kg:

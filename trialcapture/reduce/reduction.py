@@ -9,6 +9,7 @@ from trialcapture.reduce.bands import Band
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.pairs import Sequence
 from trialcapture.reduce.runs import Runs
+from trialcapture.reduce.slow_runs import SlowRun
 from trialcapture.reduce.statistics import FloatArray
 from trialcapture.reduce.vectorfit import VectorFit
 
@@ -25,6 +26,7 @@ class Reduction(TypedDict):
     weights: FloatArray
     rpm: FloatArray
     look_h: FloatArray
+    slow_runs: list[SlowRun]
     fit: VectorFit
     terms: dict[str, FloatArray]
     speed_u: FloatArray

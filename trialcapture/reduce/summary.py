@@ -23,6 +23,7 @@ from trialcapture.reduce.load import load_sheet
 from trialcapture.reduce.planing import find_slowest_planing
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.regime import find_regimes
+from trialcapture.reduce.slow_runs import SLOW_LOOKS
 from trialcapture.reduce.speed_log import calibrate_log
 from trialcapture.reduce.statistics import BoolArray
 from trialcapture.reduce.trial_warnings import empty_warnings, trial_warnings
@@ -87,7 +88,6 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
     lines = plausibility_lines(
         made["rpm"], fit["speed_kn"], rate, made["slip_pct"], load["displacement_kg"], rated, config
     )
-    slowest, remarks = find_slowest_planing(samples, made, config)
     is_planing = np.array([r == "planing" for r in regimes])
     is_displacing = np.array([r == "displacement" for r in regimes])
     summary = _stated(config, load) | {
@@ -99,7 +99,7 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
             "by": judged_by,
             "bands": [{"band_rpm": none_if_nan(x), "regime": r} for x, r in zip(label, regimes, strict=True)],
         },
-        "slowest_planing_speed": slowest,
+        "slowest_planing_speed": _slowest_planing(made, config),
         "rated_rpm_check": rated,
         "conditions": conditions,
         "current": {
@@ -118,7 +118,7 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
         "plausibility": lines,
         "budgets": budget_entries(label, made["terms"], made["fuel"]["terms_u_l_per_h"]),
     }
-    return summary | {"warnings": trial_warnings(made, summary, two_ways, config) + remarks}
+    return summary | {"warnings": trial_warnings(made, summary, two_ways, config)}
 
 
 def _stated(config: Config, load: dict[str, Any]) -> dict[str, Any]:
@@ -174,3 +174,19 @@ def _economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Co
         "ways": 2 if two_ways[b] else 1,
         **found,
     }
+
+
+def _slowest_planing(made: Reduction, config: Config) -> dict[str, Any] | None:
+    """Take the fitted current out of the slow runs and look for the planing threshold in them."""
+    currents, us = [], []
+    at = made["look_h"].size
+    for run in made["slow_runs"]:
+        looks = slice(at, at + SLOW_LOOKS)
+        at += SLOW_LOOKS
+        asked_ns = np.linspace(run["t_ns"][0], run["t_ns"][-1], SLOW_LOOKS)
+        known = made["fit"]["current_kn"][looks]
+        currents.append(np.column_stack([np.interp(run["t_ns"], asked_ns, known[:, axis]) for axis in (0, 1)]))
+        course = np.nanmean(run["ground_kn"], axis=0)
+        course /= max(float(np.hypot(*course)), 1e-9)
+        us.append(float(np.sqrt(course @ made["fit"]["current_cov"][looks].mean(axis=0) @ course)))
+    return find_slowest_planing(made["slow_runs"], currents, us, made["legs"], config)

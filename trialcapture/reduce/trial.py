@@ -24,10 +24,11 @@ from trialcapture.reduce.current_evidence import (
 from trialcapture.reduce.engines import band_slip_pct, none_if_nan
 from trialcapture.reduce.flags import BAND_FLAGS
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
-from trialcapture.reduce.legs import IntArray, Legs, select_legs
+from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, select_legs
 from trialcapture.reduce.pairs import find_line_headings, find_sequences
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import Runs, drop_unusable_heading, merge_runs
+from trialcapture.reduce.slow_runs import SLOW_LOOKS, SlowRun, find_slow_runs
 from trialcapture.reduce.statistics import FloatArray, weighted_mean
 from trialcapture.reduce.summary import empty_summary, make_summary
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
@@ -55,17 +56,21 @@ def reduce_trial(
     band, bands = assign_bands(rpm, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
     if not bands:
         return BANDS_SCHEMA.empty_table(), LEGS_SCHEMA.empty_table(), empty_summary(legs, band, samples, config)
-    made = _reduce(legs, band, bands, config, clocks)
+    made = _reduce(legs, band, bands, config, clocks, samples)
     return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
 
 
-def _reduce(legs: Legs, band: IntArray, bands: list[Band], config: Config, clocks: pa.Table | None) -> Reduction:
+def _reduce(
+    legs: Legs, band: IntArray, bands: list[Band], config: Config, clocks: pa.Table | None, samples: pa.Table | None
+) -> Reduction:
     runs, heading_note = drop_unusable_heading(merge_runs(legs, band, config.steady.reciprocal_deg))
     sequences = find_sequences(runs, config.steady)
     weights = balance_ways(runs, sequences, len(bands))
     rpm = band_means(weights, runs["rpm"])
     look_h = look_times_h(runs)
-    fit = fit_current(runs, rpm, find_line_headings(runs, sequences), look_h)
+    slow_runs = find_slow_runs(samples, config.engine_ids)
+    slow_h = [_look_h(run, legs) for run in slow_runs]
+    fit = fit_current(runs, rpm, find_line_headings(runs, sequences), np.concatenate([look_h, *slow_h]))
     outlying = find_outlying(fit)
     terms = speed_terms(fit, runs, legs, clocks, outlying)
     speed_u = combined(terms)
@@ -83,12 +88,18 @@ def _reduce(legs: Legs, band: IntArray, bands: list[Band], config: Config, clock
     ]
     made: Reduction = {
         "legs": legs, "band": band, "bands": bands, "runs": runs, "heading_note": heading_note, "sequences": sequences,
-        "weights": weights, "rpm": rpm, "look_h": look_h, "fit": fit, "terms": terms, "speed_u": speed_u, "fuel": fuel,
+        "weights": weights, "rpm": rpm, "look_h": look_h, "slow_runs": slow_runs, "fit": fit, "terms": terms,
+        "speed_u": speed_u, "fuel": fuel,
         "economy": economy, "economy_u": economy_u, "slip_pct": np.array(slips), "froude": froude, "methods": methods,
         "flags": [],
     }  # fmt: skip
     made["flags"] = [_band_flags(made, b, outlying, config) for b in range(len(bands))]
     return made
+
+
+def _look_h(run: SlowRun, legs: Legs) -> FloatArray:
+    first, last = (run["t_ns"][[0, -1]] - legs["t0_ns"]) / NS_PER_H
+    return np.linspace(float(first), float(last), SLOW_LOOKS)
 
 
 def _engine_rpm(legs: Legs, runs: Runs, weights: FloatArray, engine_id: str) -> FloatArray:

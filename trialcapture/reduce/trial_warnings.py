@@ -48,15 +48,7 @@ def trial_warnings(
         if marked:
             where = "all bands" if len(marked) == len(names) else f"{', '.join(marked)} rpm"
             found.append(warn(code, where))
-    runs, fit = made["runs"], made["fit"]
-    if not np.isfinite(made["rpm"]).any():
-        found.append(warn("no-rpm"))
-    if made["heading_note"]:
-        found.append(warn("heading-not-usable", "", made["heading_note"]))
-    elif not np.isfinite(runs["heading_deg"]).any():
-        found.append(warn("no-heading"))
-    elif abs(fit["heading_offset_deg"]) > max(OFFSET_WORTH_TELLING_DEG, 3.0 * fit["heading_offset_u_deg"]):
-        found.append(warn("heading-offset", "", f"True minus shown: {fit['heading_offset_deg']:+.1f}°."))
+    found += _heading_warnings(made)
     if not np.isfinite(made["froude"]).any():
         found.append(warn("no-depth"))
     if not no_fuel and config.fuel.calibration is None:
@@ -67,7 +59,7 @@ def trial_warnings(
     if missing:
         found.append(warn("load-incomplete", ", ".join(missing)))
     found += _engine_warnings(summary)
-    speed = fit["speed_kn"]
+    speed = made["fit"]["speed_kn"]
     if two_ways.any() and speed.max() > speed[two_ways].max():
         found.append(warn("faster-one-way", f"{names[int(np.argmax(speed))]} rpm"))
     falling = [n for n, v in (("speed", speed), ("fuel", made["fuel"]["rate_l_per_h"])) if _falls(v, made["rpm"])]
@@ -77,6 +69,18 @@ def trial_warnings(
     if outside:
         found.append(warn("outside-bands", outside))
     return found + _stated_conditions(config)
+
+
+def _heading_warnings(made: Reduction) -> list[dict[str, str]]:
+    runs, fit = made["runs"], made["fit"]
+    found = [] if np.isfinite(made["rpm"]).any() else [warn("no-rpm")]
+    if made["heading_note"]:
+        return [*found, warn("heading-not-usable", "", made["heading_note"])]
+    if not np.isfinite(runs["heading_deg"]).any():
+        return [*found, warn("no-heading")]
+    if abs(fit["heading_offset_deg"]) > max(OFFSET_WORTH_TELLING_DEG, 3.0 * fit["heading_offset_u_deg"]):
+        found.append(warn("heading-offset", "", f"True minus shown: {fit['heading_offset_deg']:+.1f}°."))
+    return found
 
 
 def _engine_warnings(summary: dict[str, Any]) -> list[dict[str, str]]:

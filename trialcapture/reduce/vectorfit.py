@@ -18,11 +18,13 @@ from typing import TypedDict
 
 import numpy as np
 
-from trialcapture.prepare.statistics import wrap_deg
 from trialcapture.reduce.current_model import STRENGTHS, CurrentModel, Strengths, current_covariance, strength_grid
-from trialcapture.reduce.legs import IntArray
+from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.statistics import FloatArray
+
+NEGLIGIBLE_SHARE = 1e-4
+"""A combination this much less likely than the best one is left out of the average."""
 
 
 class VectorFit(TypedDict):
@@ -56,22 +58,18 @@ class VectorFit(TypedDict):
     """Averaged strengths of tide, wander, scatter [kn] and heading error [deg]."""
 
 
-class _Observations(TypedDict):
-    y: FloatArray
-    design: FloatArray
-    position: IntArray
-    unit: FloatArray
-    across: FloatArray
-    own_var: FloatArray
-    slope_var: FloatArray
-    lever_kn: FloatArray
-    offset_lever_kn: FloatArray
+class _White(TypedDict):
+    water: FloatArray
+    compass: FloatArray
+    scatter_var: float
+    factor: FloatArray
+    gain: FloatArray
+    speed: FloatArray
+    log_likelihood: float
 
 
 class _Solution(TypedDict):
-    log_likelihood: float
     speed: FloatArray
-    cov: FloatArray
     terms: dict[str, FloatArray]
     state: FloatArray
     state_cov: FloatArray
@@ -113,20 +111,22 @@ def fit_current(
     speed = np.array([runs["sog_kn"][runs["band"] == b].mean() for b in range(band_rpm_mean.size)])
     for sweep in range(3):
         for _ in range(12):
-            seen = _linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
+            seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
             solved = _solve(seen, centre, runs["mid_h"], times, model)
             step = float(np.abs(solved["state"][: current.shape[0]] - current).max())
             current, speed = solved["state"][: current.shape[0]], solved["speed"]
             if step < 1e-6:
                 break
-        seen = _linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
-        solutions = [_solve(seen, strengths, runs["mid_h"], times, model) for strengths, _ in grid]
-        share = _shares(np.array([s["log_likelihood"] for s in solutions]), np.array([w for _, w in grid]))
+        seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
+        likely = [_whiten(seen, strengths, runs["mid_h"], model)["log_likelihood"] for strengths, _ in grid]
+        share = _shares(np.array(likely), np.array([weight for _, weight in grid]))
         best = grid[int(np.argmax(share))][0]
         if best == centre and sweep:
             break
         centre = best
-    return _average(seen, solutions, share, [g[0] for g in grid], current.shape[0])
+    kept = np.flatnonzero(share >= NEGLIGIBLE_SHARE * share.max())
+    solutions = [_solve(seen, grid[k][0], runs["mid_h"], times, model) for k in kept]
+    return _average(seen, solutions, share[kept] / share[kept].sum(), [grid[k][0] for k in kept], current.shape[0])
 
 
 def _shares(log_likelihood: FloatArray, prior: FloatArray) -> FloatArray:
@@ -134,115 +134,66 @@ def _shares(log_likelihood: FloatArray, prior: FloatArray) -> FloatArray:
     return np.asarray(posterior / posterior.sum(), dtype=np.float64)
 
 
-def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
-    """Return d ln V / d ln rpm at each band, between 0 and 4; 1 (constant slip) where there is nothing to tell."""
-    power = np.ones(speed.size)
-    known = np.flatnonzero(np.isfinite(rpm) & (speed > 0))
-    if known.size >= 2 and np.all(np.diff(rpm[known]) > 0):
-        power[known] = np.clip(np.gradient(np.log(speed[known]), np.log(rpm[known])), 0.0, 4.0)
-    return power
-
-
-def _rpm_excess(runs: Runs, speed_kn: FloatArray, band_rpm: FloatArray) -> FloatArray:
-    """Return how much faster each run was than its band because its rpm was higher [kn]; 0 where rpm is unknown."""
-    band = runs["band"]
-    ratio = runs["rpm"] / band_rpm[band]
-    ratio = np.where(np.isfinite(ratio), ratio, 1.0)
-    return np.asarray(speed_kn[band] * (ratio ** _speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
-
-
-def _linearise(
-    runs: Runs,
-    heading_deg: FloatArray,
-    measured: BoolArray,
-    current_kn: FloatArray,
-    speed_kn: FloatArray,
-    band_rpm: FloatArray,
-    model: CurrentModel,
-) -> _Observations:
-    band = runs["band"]
-    through = runs["ground_kn"] - current_kn
-    moved_kn = np.maximum(np.hypot(through[:, 0], through[:, 1]), 0.1)
-    ahead = through / moved_kn[:, None]
-    abeam = np.column_stack([-ahead[:, 1], ahead[:, 0]])
-    excess_kn = _rpm_excess(runs, speed_kn, band_rpm)
-    with_heading = np.flatnonzero(np.isfinite(heading_deg))
-    direction = np.degrees(np.arctan2(through[:, 1], through[:, 0]))
-    turned = np.radians(wrap_deg(direction - heading_deg))[with_heading]
-    y_along = np.sum(ahead * runs["ground_kn"], axis=1) - excess_kn
-    y_across = moved_kn[with_heading] * turned + np.sum(abeam * current_kn, axis=1)[with_heading]
-    n, m = band.size, with_heading.size
-    design = np.zeros((n + m, speed_kn.size))
-    design[np.arange(n), band] = 1.0
-    lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
+def _whiten(seen: Observations, strengths: Strengths, run_h: FloatArray, model: CurrentModel) -> _White:
+    """Return the covariance of the equations, and with it band speeds and restricted likelihood."""
+    tide, wander, scatter, heading = strengths
+    unit, lever, obs_h = seen["unit"], seen["offset_lever_kn"], run_h[seen["position"]]
+    water = current_covariance(obs_h[:, None] - obs_h[None, :], tide, wander, model) * (unit @ unit.T)
+    compass = np.radians(model.heading_offset_deg) ** 2 * np.outer(lever, lever)
+    compass += np.diag((seen["lever_kn"] * np.radians(heading)) ** 2)
+    own = seen["own_var"] + seen["slope_var"] + scatter**2
+    factor = np.linalg.cholesky(water + compass + np.diag(own))
+    design, y = np.linalg.solve(factor, seen["design"]), np.linalg.solve(factor, seen["y"])
+    normal = design.T @ design
+    cov = np.linalg.inv(normal)
+    speed = cov @ (design.T @ y)
+    left = y - design @ speed
+    spread = 2.0 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(normal)[1]
     return {
-        "y": np.concatenate([y_along, y_across]),
-        "design": design,
-        "position": np.concatenate([np.arange(n), with_heading]),
-        "unit": np.concatenate([ahead, abeam[with_heading]]),
-        "across": np.concatenate([np.zeros(n), np.ones(m)]),
-        "own_var": np.concatenate([runs["u_kn"], runs["u_kn"][with_heading]]) ** 2,
-        "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m)]),
-        "lever_kn": lever,
-        "offset_lever_kn": np.where(np.concatenate([np.zeros(n, bool), measured[with_heading]]), lever, 0.0),
+        "water": water,
+        "compass": compass,
+        "scatter_var": scatter**2,
+        "factor": factor,
+        "gain": cov @ np.linalg.solve(factor.T, design).T,
+        "speed": speed,
+        "log_likelihood": float(-0.5 * (spread + left @ left)),
     }
 
 
 def _solve(
-    seen: _Observations,
-    strengths: Strengths,
-    run_h: FloatArray,
-    times_h: FloatArray,
-    model: CurrentModel,
+    seen: Observations, strengths: Strengths, run_h: FloatArray, times_h: FloatArray, model: CurrentModel
 ) -> _Solution:
-    tide, wander, scatter, heading = strengths
-    y, design, unit = seen["y"], seen["design"], seen["unit"]
-    obs_h = run_h[seen["position"]]
-    offset_var = np.radians(model.heading_offset_deg) ** 2
-    lever = seen["offset_lever_kn"]
-    water = current_covariance(obs_h[:, None] - obs_h[None, :], tide, wander, model) * (unit @ unit.T)
-    compass = offset_var * np.outer(lever, lever) + np.diag((seen["lever_kn"] * np.radians(heading)) ** 2)
-    repeat = np.diag(np.full(y.size, scatter**2))
-    covariance = water + compass + repeat + np.diag(seen["own_var"] + seen["slope_var"])
-    factor = np.linalg.cholesky(covariance)
-    white_design, white_y = np.linalg.solve(factor, design), np.linalg.solve(factor, y)
-    normal = white_design.T @ white_design
-    cov = np.linalg.inv(normal)
-    speed = cov @ (white_design.T @ white_y)
-    white_left = white_y - white_design @ speed
-    log_likelihood = -0.5 * (
-        2.0 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(normal)[1] + float(white_left @ white_left)
-    )
-    inverse_factor = np.linalg.inv(factor)
-    gain = cov @ white_design.T @ inverse_factor
+    white = _whiten(seen, strengths, run_h, model)
+    gain, y, design = white["gain"], seen["y"], seen["design"]
+    inverse_factor = np.linalg.inv(white["factor"])
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
-    state, state_cov = _predict(seen, strengths, obs_h, times_h, projected, model)
-    to_offset = offset_var * lever
+    state, state_cov = _predict(seen, strengths, run_h[seen["position"]], times_h, projected, model)
+    offset_var = np.radians(model.heading_offset_deg) ** 2
+    to_offset = offset_var * seen["offset_lever_kn"]
+    left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
     return {
-        "log_likelihood": float(log_likelihood),
-        "speed": speed,
-        "cov": cov,
+        "speed": white["speed"],
         "terms": {
-            "sampling": np.einsum("bi,i,bi->b", gain, seen["own_var"], gain),
-            "repeat": np.einsum("bi,ij,bj->b", gain, repeat, gain),
-            "current": np.einsum("bi,ij,bj->b", gain, water, gain),
-            "heading": np.einsum("bi,ij,bj->b", gain, compass, gain),
-            "rpm match": np.einsum("bi,i,bi->b", gain, seen["slope_var"], gain),
+            "sampling": (gain**2) @ seen["own_var"],
+            "repeat": np.sum(gain**2, axis=1) * white["scatter_var"],
+            "current": np.sum((gain @ white["water"]) * gain, axis=1),
+            "heading": np.sum((gain @ white["compass"]) * gain, axis=1),
+            "rpm match": (gain**2) @ seen["slope_var"],
         },
         "state": state,
         "state_cov": state_cov,
-        "offset": float(to_offset @ projected @ y),
+        "offset": float(to_offset @ left),
         "offset_var": float(offset_var - to_offset @ projected @ to_offset),
-        "residual": projected @ y / np.sqrt(np.maximum(np.diag(projected), 1e-12)),
-        "residual_kn": projected @ y / np.maximum(np.diag(projected), 1e-12),
+        "residual": left / np.sqrt(own),
+        "residual_kn": left / own,
         "gain": gain,
-        "covariance": covariance,
+        "covariance": white["factor"] @ white["factor"].T,
     }
 
 
 def _predict(
-    seen: _Observations,
+    seen: Observations,
     strengths: Strengths,
     obs_h: FloatArray,
     times_h: FloatArray,
@@ -258,7 +209,7 @@ def _predict(
 
 
 def _average(
-    seen: _Observations,
+    seen: Observations,
     solutions: list[_Solution],
     share: FloatArray,
     strengths: list[Strengths],

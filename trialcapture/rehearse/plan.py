@@ -160,6 +160,8 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
     out += [*marks, Phase("neutral", 25.0, label="idle")]
     out.append(Phase("ramp", 8.0, idle * 1.05, idle, plan.axis_deg, label="warm up"))
     out.append(Phase("ramp", plan.warm_up_s, idle * 1.7, idle * 1.05, plan.axis_deg, label="warm up"))
+    slower = max(idle * 1.05, 0.85 * plan.steps_rpm[0])  # so that the first step too is reached from below
+    out.append(Phase("ramp", 25.0, slower, idle * 1.7, plan.axis_deg, label="warm up"))
     heading = plan.axis_deg
     for lap in range(plan.rounds):
         for rpm in plan.steps_rpm:

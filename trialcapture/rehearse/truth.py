@@ -182,17 +182,20 @@ def _series(
 
 
 def _clock(log: WrittenLog, start_utc_ns: int) -> dict[str, Any]:
-    """Return how a log's stamps lie to UTC: a line through all rows, so that the cut-off second is in it."""
-    slope, _ = np.polyfit(log.sample_s - log.sample_s.mean(), log.offset_s - log.offset_s.mean(), 1)
-    middle = float(log.sample_s.mean())
-    offset = float(log.offset_s.mean())
+    """Return how a log's stamps lie to UTC: a line through all rows, so that the cut-off second is in it.
+
+    ``offset_s`` is UTC minus stamp at the first row, ``drift_ppm`` how much it grows.
+    """
+    since_s = log.sample_s - log.sample_s[0]
+    middle_s, middle_offset_s = float(since_s.mean()), float(log.offset_s.mean())
+    slope = float(np.polyfit(since_s - middle_s, log.offset_s - middle_offset_s, 1)[0])
+    first_s = middle_offset_s - slope * middle_s
     return {
         "file": log.file,
-        "offset_s": round(offset, 4),
-        "drift_ppm": round(float(slope) * 1e6, 2),
-        "at_utc": utc_text(start_utc_ns, middle),
-        "offset_at_first_row_s": round(offset + float(slope) * float(log.sample_s[0] - middle), 4),
-        "offset_at_last_row_s": round(offset + float(slope) * float(log.sample_s[-1] - middle), 4),
+        "offset_s": round(first_s, 4),
+        "drift_ppm": round(slope * 1e6, 2),
+        "at_utc": utc_text(start_utc_ns, float(log.sample_s[0])),
+        "offset_at_last_row_s": round(first_s + slope * float(since_s[-1]), 4),
     }
 
 

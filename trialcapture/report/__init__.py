@@ -4,6 +4,7 @@
 ``page``          one self-contained HTML file: results, figures, evidence
 ``view``          what the page says of the trial as a whole, as plain values; beside it ``answers`` (the top of
                   the page), ``band_rows`` (the band table), ``dispute`` and ``evidence`` (the last part)
+``conditions``    wind, sea, water and the rest of the day in plain words
 ``figures*``      the drawings, as inline SVG
 ``format``        numbers, units, times and angles as text
 ``columns``       Arrow columns as NumPy arrays, absent ones included

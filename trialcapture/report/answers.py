@@ -210,13 +210,21 @@ def also_found(summary: Mapping[str, Any]) -> list[str]:
     said = []
     slowest = at(summary, "slowest_planing_speed")
     if number(at(slowest, "speed_kn")) is not None:
-        u = slowest.get("u_kn", slowest.get("speed_u_kn"))
-        origin = slowest.get("from")
-        said.append(
-            f"Slowest planing speed {measured(slowest['speed_kn'], u, 'kn', usual=1, most=2)}"
-            + (f", from {words(str(origin))}." if origin else ".")
-        )
+        parts = [f"Slowest planing speed {_planing_speed(slowest)}"]
+        if slowest.get("from"):
+            parts.append(f"from {words(str(slowest['from']))}")
+        if slowest.get("trim"):
+            parts.append(f"trim {slowest['trim']}")
+        text = ", ".join(parts)
+        both = [at(slowest, way) for way in ("run_down", "run_up")]
+        if all(number(at(run, "speed_kn")) is not None for run in both):
+            text += f"; slowing down {_planing_speed(both[0])}, speeding up {_planing_speed(both[1])}"
+        said.append(f"{text}.")
     return said + rated_rpm_lines(summary)
+
+
+def _planing_speed(found: Mapping[str, Any]) -> str:
+    return measured(found["speed_kn"], found.get("u_kn"), "kn", usual=1, most=1)
 
 
 def rated_rpm_lines(summary: Mapping[str, Any]) -> list[str]:

@@ -165,7 +165,7 @@ def _speed_log(summary: Mapping[str, Any]) -> Point:
     found = at(summary, "speed_log")
     if number(at(found, "factor")) is None:
         return Point(question, UNKNOWN, "No log speed to compare, or no band run both ways.")
-    text = f"Log speed × {measured(found['factor'], found.get('factor_u'), '', usual=3).strip()}"
+    text = f"Log speed × {measured(found['factor'], found.get('factor_u'), '', usual=3)}"
     offset = number(found.get("offset_kn"))
     if offset:
         text += f" {'+' if offset > 0 else '−'} {fixed(abs(offset), 2)} kn"

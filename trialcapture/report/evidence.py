@@ -197,13 +197,13 @@ def plausibility_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
             continue
         usual = p.get("usual") or []
         ok = p.get("ok")
-        unit = str(p.get("unit") or "")
+        unit = str(p.get("unit") or "").replace("^(2/3)", "^⅔").replace("^3", "³")
         made.append(
             {
                 "name": str(p.get("name") or DASH),
                 "value": f"{general(p.get('value'), 3)} {unit}".removesuffix(" 1"),
                 "usual": f"{general(usual[0], 3)} to {general(usual[1], 3)}" if len(usual) == 2 else DASH,
-                "verdict": "nothing usual" if ok is None else "usual" if ok else "unusual",
+                "verdict": DASH if ok is None else "usual" if ok else "unusual",
             }
         )
     return made

@@ -60,6 +60,7 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
     # without one run back there is nothing the current was removed by
     bare = curve.key == "speed" and not (ways >= 2).any()
     title = "Speed, current unknown [kn]" if bare else curve.title
+    alt = _alt(curve.key, title, x, y, u)
     flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
 
     def paint(figure: Any) -> None:
@@ -83,7 +84,7 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
         _name_points(axes, marks, nominal, x, y, u)
 
     return Drawing(
-        curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=_alt(curve, x, y, u)), _alt(curve, x, y, u),
+        curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=alt), alt,
         _caption(curve, flat, bare, summary),
     )  # fmt: skip
 
@@ -180,8 +181,8 @@ def _flat_rpm(summary: Mapping[str, Any], x: Floats, speed: Floats) -> list[tupl
     return found
 
 
-def _alt(curve: _Curve, x: Floats, y: Floats, u: Floats) -> str:
-    decimals = {"speed": 1, "fuel": 1, "economy": 3, "range": 0}[curve.key]
+def _alt(key: str, title: str, x: Floats, y: Floats, u: Floats) -> str:
+    decimals = {"speed": 1, "fuel": 1, "economy": 3, "range": 0}[key]
     known = np.flatnonzero(np.isfinite(y))
     points = "; ".join(
         f"{x[i]:.0f} rpm {fixed(y[i], decimals)}" + (f" ± {fixed(K * u[i], decimals)}" if np.isfinite(u[i]) else "")

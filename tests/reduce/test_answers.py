@@ -1,0 +1,312 @@
+"""Top speed, economy, range, regime, planing threshold, and what the engines tell."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.segment_builder import (
+    PLANING_STEPS,
+    T0_NS,
+    Leg,
+    build_segments,
+    no_clocks,
+    planing_fuel,
+    reciprocal_legs,
+    steady_current,
+)
+from trialcapture.config import Calibration, Config, Fuel, load_config
+from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines, split_pct
+from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
+from trialcapture.reduce.legs import select_legs
+from trialcapture.reduce.regime import find_hump, find_regimes
+from trialcapture.reduce.slow_runs import find_slow_runs
+from trialcapture.reduce.trial import reduce_trial
+
+CONFIG = """
+[boat]
+name = "Invented"
+length_m = 14.2
+lightship_kg = 14000
+[fuel]
+capacity_l = 1800
+reserve_fraction = 0.2
+usable_fraction = 0.95
+[[engine]]
+id = "port"
+rated_rpm = 3500
+[[engine]]
+id = "stbd"
+rated_rpm = 3500
+"""
+
+
+def summarise(legs: list[Leg], text: str = CONFIG, samples: pa.Table | None = None) -> tuple[pa.Table, dict[str, Any]]:
+    segments = build_segments(legs, steady_current(0.8, 40.0))
+    bands, _, summary = reduce_trial(segments, load_config(text), clocks=no_clocks(), samples=samples)
+    return bands, summary
+
+
+def test_range_is_economy_times_what_is_left_after_reserve() -> None:
+    bands, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
+    usable = 1800 * 0.95 * 0.8
+    assert summary["fuel"]["usable_after_reserve_l"] == pytest.approx(usable)
+    for row in bands.to_pylist():
+        assert row["range_nm"] == pytest.approx(usable * row["economy_nm_per_l"])
+        assert row["economy_nm_per_l"] == pytest.approx(row["speed_kn"] / row["fuel_l_per_h"])
+        relative = np.hypot(row["speed_u_kn"] / row["speed_kn"], row["fuel_u_l_per_h"] / row["fuel_l_per_h"])
+        assert row["economy_u_nm_per_l"] == pytest.approx(row["economy_nm_per_l"] * relative)
+
+
+def test_no_capacity_no_range() -> None:
+    bands, summary = summarise(
+        reciprocal_legs(PLANING_STEPS, fuel=planing_fuel), CONFIG.replace("capacity_l = 1800", "")
+    )
+    assert bands["range_nm"].to_pylist() == [None] * 7
+    assert bands["economy_nm_per_l"].null_count == 0
+    assert "capacity-unknown" in {w["code"] for w in summary["warnings"]}
+
+
+def test_a_calibration_factor_is_applied_and_named() -> None:
+    legs = reciprocal_legs(PLANING_STEPS, fuel=planing_fuel)
+    text = CONFIG.replace(
+        "[[engine]]", '[fuel.calibration]\nfactor = 1.04\norigin = "tank to tank"\nu_pct = 0.5\n[[engine]]', 1
+    )
+    plain, uncalibrated = summarise(legs)
+    bands, summary = summarise(legs, text)
+    assert bands["fuel_l_per_h"].to_pylist() == pytest.approx([1.04 * f for f in plain["fuel_l_per_h"].to_pylist()])
+    assert summary["fuel"]["calibration"] == {"factor": 1.04, "origin": "tank to tank", "u_pct": 0.5}
+    assert bands["fuel_u_l_per_h"][3].as_py() < plain["fuel_u_l_per_h"][3].as_py()
+    assert "fuel-uncalibrated" in {w["code"] for w in uncalibrated["warnings"]}
+    assert "fuel-uncalibrated" not in {w["code"] for w in summary["warnings"]}
+
+
+def test_best_economy_is_a_measured_band_and_its_flat_interval_stays_inside_the_bands() -> None:
+    speed = np.array([18.0, 20.0, 22.0, 24.0, 26.0])
+    economy = np.array([0.45, 0.50, 0.515, 0.505, 0.46])
+    found = find_best_economy(speed, economy, np.ones(5, dtype=np.bool_))
+    assert found is not None
+    assert found["band"] == 2
+    assert 19.0 < found["flat_from_kn"] < 20.5
+    assert 24.0 < found["flat_to_kn"] < 25.0
+    assert not found["at_edge"]
+    edge = find_best_economy(speed[:3], economy[:3], np.ones(3, dtype=np.bool_))
+    assert edge is not None
+    assert edge["flat_to_kn"] == 22.0
+    assert edge["at_edge"]
+
+
+@given(st.lists(st.tuples(st.floats(3, 50), st.floats(0.05, 5)), min_size=1, max_size=12))
+def test_the_flat_interval_holds_the_best_band_and_never_leaves_the_bands(points: list[tuple[float, float]]) -> None:
+    speed, economy = np.array(points).T
+    found = find_best_economy(speed, economy, np.ones(speed.size, dtype=np.bool_))
+    assert found is not None
+    assert speed.min() <= found["flat_from_kn"] <= speed[found["band"]] <= found["flat_to_kn"] <= speed.max()
+
+
+def test_nothing_usable_has_no_best_economy() -> None:
+    assert find_best_economy(np.array([5.0]), np.array([np.nan]), np.array([True])) is None
+    assert usable_fuel_l(Fuel()) is None
+
+
+def test_displacement_and_planing_have_their_own_answers() -> None:
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
+    regimes = [r["regime"] for r in summary["regimes"]["bands"]]
+    assert regimes == ["displacement"] * 2 + ["between"] + ["planing"] * 4
+    assert summary["economy_displacement"]["band_rpm"] == 1000.0
+    assert summary["economy_planing"]["band_rpm"] == 2400.0
+    slow_boat = CONFIG.replace('name = "Invented"', 'name = "Invented"\nplaning = false')
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS[:2], fuel=planing_fuel), slow_boat)
+    assert summary["economy_planing"] is None
+    assert summary["economy_displacement"]["speed_kn"] == pytest.approx(6.4, abs=0.02)
+
+
+def test_the_hump_is_where_speed_per_revolution_is_least() -> None:
+    rpm, speed = np.array(PLANING_STEPS).T
+    assert find_hump(rpm, speed) == 1 + int(np.argmin(speed[1:] / rpm[1:]))
+    assert find_hump(rpm[:3], speed[:3]) is None
+    assert find_hump(rpm, 0.006 * rpm) is None
+
+
+def test_without_displacement_the_curve_or_the_length_decides_and_else_nothing_is_claimed() -> None:
+    rpm, speed = np.array(PLANING_STEPS).T
+    by_curve, judged = find_regimes(rpm, speed, planing_hull=True, volume_m3=None, length_m=None)
+    assert judged == "the hump of speed against rpm"
+    assert by_curve[0] == "displacement"
+    assert by_curve[-1] == "planing"
+    fast = np.array([24.0, 27.0]), np.array([3000.0, 3300.0])
+    assert find_regimes(fast[1], fast[0], planing_hull=True, volume_m3=None, length_m=12.0)[0] == ["planing"] * 2
+    assert find_regimes(fast[1], fast[0], planing_hull=True, volume_m3=None, length_m=None)[0] == ["unknown"] * 2
+
+
+def test_a_faster_band_run_one_way_is_not_claimed_as_top_speed() -> None:
+    legs = reciprocal_legs(PLANING_STEPS)[:-1]
+    _, summary = summarise(legs)
+    assert summary["top_speed"]["band_rpm"] == 3200.0
+    assert summary["top_speed"]["ways"] == 2
+    warning = next(w for w in summary["warnings"] if w["code"] == "faster-one-way")
+    assert warning["where"] == "3500 rpm"
+
+
+@pytest.mark.parametrize(
+    ("rpm", "load", "words"),
+    [
+        (3500.0, None, "rated rpm reached"),
+        (3410.0, None, "just short"),
+        (3300.0, 99.0, "at full load"),
+        (3300.0, None, "full throttle not tried, or propeller too large"),
+        (2500.0, None, "full throttle not tried"),
+        (3650.0, None, "above rated rpm"),
+    ],
+)
+def test_rated_rpm_verdicts(rpm: float, load: float | None, words: str) -> None:
+    config = load_config(CONFIG)
+    leg = Leg(rpm, 25.0, 40.0, 0.0, extra={"load_pct_port_mean": load, "load_pct_stbd_mean": load})
+    legs = select_legs(build_segments([leg], steady_current(0, 0)), config.engine_ids)
+    for check in check_rated_rpm(legs, None, config):
+        assert words in check["verdict"]
+        assert check["pct"] == pytest.approx(100 * rpm / 3500)
+
+
+def test_a_short_burst_of_full_throttle_between_legs_counts_for_rated_rpm() -> None:
+    config = load_config(CONFIG)
+    legs = select_legs(build_segments([Leg(3000, 25.0, 40.0, 0.0)], steady_current(0, 0)), config.engine_ids)
+    rpm = np.full(600, 3000.0)
+    rpm[200:270] = 3490.0
+    rpm[400] = 9000.0
+    rpm[398:404:2] = np.nan
+    t = pa.array(T0_NS + np.arange(600) * 10**8, pa.timestamp("ns", "UTC"))
+    values = pa.array([None if np.isnan(x) else x for x in rpm], pa.float64())
+    samples = pa.table({"t": t, "rpm_port": values, "rpm_stbd": values})
+    assert check_rated_rpm(legs, samples, config)[0]["reached_rpm"] == pytest.approx(3490.0)
+
+
+def test_engine_speed_never_recorded_has_a_verdict_and_no_number() -> None:
+    config = load_config(CONFIG)
+    legs = select_legs(build_segments([], steady_current(0, 0)), config.engine_ids)
+    checks = check_rated_rpm(legs, None, config)
+    assert [c["reached_rpm"] for c in checks] == [None, None]
+    assert checks[0]["verdict"] == "engine speed not recorded"
+
+
+def test_split_is_a_share_of_the_mean() -> None:
+    assert split_pct([1010.0, 990.0]) == pytest.approx(2.0)
+    assert np.isnan(split_pct([1000.0]))
+    assert np.isnan(split_pct([1000.0, float("nan")]))
+
+
+def test_power_figures_are_given_only_when_rated_power_was_reached() -> None:
+    text = CONFIG.replace("rated_rpm = 3500", "rated_rpm = 3500\nrated_kw = 300").replace(
+        "capacity_l", "density_kg_per_m3 = 840\ncapacity_l"
+    )
+    config = load_config(text)
+    speed, fuel = np.array([20.0, 28.0]), np.array([60.0, 150.0])
+    for pct, expected in ((99.5, 4), (80.0, 1)):
+        lines = plausibility_lines(
+            np.array([2500.0, 3500.0]), speed, fuel, np.array([20.0, 25.0]), 15000.0, [{"pct": pct}] * 2, config
+        )
+        assert len(lines) == expected
+    specific = next(x for x in plausibility_lines(
+        np.array([2500.0, 3500.0]), speed, fuel, np.array([20.0, 25.0]), 15000.0, [{"pct": 100.0}] * 2, config
+    ) if x["unit"] == "g/kWh")  # fmt: skip
+    assert specific["value"] == pytest.approx(150 * 840 / 600)
+    assert specific["ok"]
+
+
+def run_samples(
+    way: str, *, pitch: bool, hump_kn: float = 14.0, planes: bool = True, turn: bool = False, seconds: int = 240
+) -> pa.Table:
+    """Return samples at 5 Hz of a slow run between 800 and 2300 rpm with a hump of known speed."""
+    n = seconds * 5
+    rpm = np.linspace(2300.0, 800.0, n) if way == "down" else np.linspace(800.0, 2300.0, n)
+    knee = 1650.0
+    slow = 6.5 + (rpm - 800.0) * (hump_kn - 6.5 - 1.0) / (knee - 800.0)
+    speed = np.where(rpm < knee, slow, hump_kn - 1.0 + (rpm - knee) * 0.025) if planes else slow
+    bow = 1.5 + 5.0 * np.exp(-0.5 * ((speed - hump_kn) / np.where(speed < hump_kn, 3.0, 5.0)) ** 2)
+    rng = np.random.default_rng(5)
+    heading = np.full(n, 350.0)
+    if turn:
+        heading = (heading + np.linspace(0.0, 180.0, n)) % 360.0
+    t = T0_NS + 3600 * 10**9 + np.arange(n) * 200_000_000
+    north = speed * np.cos(np.radians(heading)) + 0.8 * np.cos(np.radians(40.0))
+    east = speed * np.sin(np.radians(heading)) + 0.8 * np.sin(np.radians(40.0))
+    return pa.table(
+        {
+            "t": pa.array(t, pa.timestamp("ns", "UTC")),
+            "rpm_port": rpm + rng.normal(0, 2, n),
+            "rpm_stbd": rpm + rng.normal(0, 2, n),
+            "sog_kn": np.hypot(north, east) + rng.normal(0, 0.05, n),
+            "cog_true_deg": np.degrees(np.arctan2(east, north)) % 360.0,
+            "pitch_deg": bow + rng.normal(0, 0.4, n) if pitch else pa.nulls(n, pa.float64()),
+        }
+    )
+
+
+@pytest.mark.parametrize("way", ["down", "up"])
+@pytest.mark.parametrize("hump_kn", [11.0, 14.0, 17.0])
+def test_the_planing_threshold_is_where_the_bow_is_highest(way: str, hump_kn: float) -> None:
+    samples = run_samples(way, pitch=True, hump_kn=hump_kn)
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=samples)
+    found = summary["slowest_planing_speed"]
+    assert found["speed_kn"] == pytest.approx(hump_kn, abs=0.4)
+    assert abs(found["speed_kn"] - hump_kn) < 2 * found["u_kn"]
+    assert found["from"] == f"slow run-{way}, highest running trim"
+    assert found["trim"] == "50 %"
+    assert (found["run_down"] is None) == (way == "up")
+
+
+def test_both_ways_are_kept_and_the_way_down_answers() -> None:
+    down, up = run_samples("down", pitch=True, hump_kn=13.5), run_samples("up", pitch=True, hump_kn=15.0)
+    start = down["t"][0].value
+    silence = pa.table({name: pa.nulls(300, down.schema.field(name).type) for name in down.column_names})
+    both = pa.concat_tables([down, silence, up])
+    grid = pa.array(start + np.arange(both.num_rows) * 200_000_000, pa.timestamp("ns", "UTC"))
+    both = both.set_column(0, "t", grid)
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=both)
+    found = summary["slowest_planing_speed"]
+    assert found["speed_kn"] == found["run_down"]["speed_kn"] == pytest.approx(13.5, abs=0.4)
+    assert found["run_up"]["speed_kn"] == pytest.approx(15.0, abs=0.4)
+
+
+def test_without_pitch_the_threshold_is_known_badly_and_says_so() -> None:
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=run_samples("down", pitch=False))
+    found = summary["slowest_planing_speed"]
+    assert found["from"] == "slow run-down, speed against rpm"
+    assert found["u_kn"] > 0.8
+    assert abs(found["speed_kn"] - 14.0) < 2 * found["u_kn"]
+
+
+@pytest.mark.parametrize("kind", ["no hump", "turning", "too fast", "displacement boat", "no samples"])
+def test_no_planing_threshold_is_claimed_where_the_data_show_none(kind: str) -> None:
+    samples: pa.Table | None = run_samples("down", pitch=False, planes=False)
+    if kind == "turning":
+        samples = run_samples("down", pitch=True, turn=True)
+    elif kind == "too fast":
+        samples = run_samples("down", pitch=True, seconds=40)
+    elif kind == "displacement boat":
+        samples = run_samples("down", pitch=True)
+    elif kind == "no samples":
+        samples = None
+    text = CONFIG.replace("length_m", "planing = false\nlength_m") if kind == "displacement boat" else CONFIG
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS), text, samples)
+    assert summary["slowest_planing_speed"] is None
+
+
+def test_steady_legs_are_no_slow_runs() -> None:
+    n = 3000
+    t = pa.array(T0_NS + np.arange(n) * 10**8, pa.timestamp("ns", "UTC"))
+    rpm = np.repeat([1000.0, 1500.0, 2000.0, 2500.0, 3000.0, 3500.0], n // 6)
+    samples = pa.table({"t": t, "rpm_port": rpm, "sog_kn": rpm / 120, "cog_true_deg": np.full(n, 10.0)})
+    assert find_slow_runs(samples, ["port"]) == []
+    assert find_slow_runs(samples.slice(0, 2), ["port"]) == []
+    assert find_slow_runs(samples, []) == []
+
+
+def test_calibration_defaults_are_read_from_the_configuration() -> None:
+    assert Config().fuel.uncalibrated_u_pct == 2.5
+    assert Calibration(origin="dip stick").u_pct == 1.0

@@ -1,0 +1,134 @@
+"""The arithmetic of alternating runs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.segment_builder import Leg, build_segments, steady_current
+from trialcapture.config import Steady
+from trialcapture.reduce.current import (
+    alternating_weights,
+    combine_runs,
+    least_squares_weights,
+    mean_of_means_weights,
+    velocity_kn,
+)
+from trialcapture.reduce.legs import select_legs
+from trialcapture.reduce.pairs import find_line_headings, find_sequences, relation
+from trialcapture.reduce.runs import Runs, merge_runs
+
+
+def runs_of(legs: list[Leg], *, towards: float = 0.0, current: float = 0.0, heading: bool = True) -> Runs:
+    table = build_segments(legs, steady_current(current, towards), heading=heading)
+    chosen = select_legs(table, ("port", "stbd"))
+    band = np.round(chosen["values"]["rpm_mean"]).astype(np.int64)
+    return merge_runs(chosen, np.unique(band, return_inverse=True)[1].astype(np.int64), 15.0)
+
+
+@given(st.integers(2, 7), st.floats(1, 60), st.lists(st.floats(-2, 2), min_size=6, max_size=6))
+def test_mean_of_means_cancels_any_polynomial_of_two_degrees_less_than_runs(
+    n: int, speed: float, coefficients: list[float]
+) -> None:
+    k = np.arange(n)
+    sign = (-1.0) ** k
+    current = np.polynomial.polynomial.polyval(k / 6.0, coefficients[: n - 1])
+    assert mean_of_means_weights(n) @ (speed + sign * current) == pytest.approx(speed, abs=1e-9)
+
+
+@given(
+    st.lists(st.floats(0.05, 0.6), min_size=2, max_size=7),
+    st.floats(1, 60),
+    st.floats(-3, 3),
+    st.floats(-2, 2),
+)
+def test_least_squares_is_exact_for_a_linear_current_at_any_spacing(
+    gaps: list[float], speed: float, c0: float, c1: float
+) -> None:
+    t = np.concatenate([[0.0], np.cumsum(gaps)])
+    sign = (-1.0) ** np.arange(t.size)
+    seen = speed + sign * (c0 + c1 * t)
+    assert least_squares_weights(t, sign) @ seen == pytest.approx(speed, abs=1e-9)
+    weights, _ = alternating_weights(t, sign)
+    if t.size > 2 and np.ptp(gaps) > 0.1 * np.mean(gaps):
+        assert weights @ seen == pytest.approx(speed, abs=1e-9)
+
+
+def test_equal_spacing_gives_mean_of_means_and_unequal_least_squares() -> None:
+    sign = np.array([1.0, -1.0, 1.0, -1.0])
+    assert alternating_weights(np.array([0.0, 0.2, 0.4, 0.605]), sign)[1] == "mean of means of 4"
+    assert alternating_weights(np.array([0.0, 0.2, 0.4, 0.7]), sign)[1] == "least squares in time of 4"
+    assert alternating_weights(np.array([0.0, 0.2]), sign[:2])[1] == "double run"
+
+
+def test_two_runs_one_way_and_one_back_are_not_extrapolated() -> None:
+    weights, method = alternating_weights(np.array([0.0, 0.02, 0.5]), np.array([1.0, 1.0, -1.0]))
+    assert method == "mean of two directions, 3 runs"
+    assert weights.tolist() == [0.25, 0.25, 0.5]
+
+
+def test_one_way_only_has_no_weights() -> None:
+    with pytest.raises(ValueError, match="each way"):
+        alternating_weights(np.array([0.0, 0.2]), np.array([1.0, 1.0]))
+    with pytest.raises(ValueError, match="at least two"):
+        mean_of_means_weights(1)
+
+
+@pytest.mark.parametrize("towards", range(0, 360, 30))
+@pytest.mark.parametrize("offset", [0.0, 4.0])
+def test_a_pair_loses_any_current_and_a_constant_compass_error(towards: float, offset: float) -> None:
+    heading = np.array([40.0, 217.0])
+    water = velocity_kn(np.array([1.2]), np.array([towards]))
+    ground = velocity_kn(np.array([8.0, 8.0]), heading) + water
+    speed, _ = combine_runs(np.array([0.5, 0.5]), np.array([1.0, -1.0]), ground, heading - offset)
+    assert speed == pytest.approx(8.0, abs=1e-12)
+
+
+def test_headings_decide_what_is_reciprocal_when_a_stream_turns_the_courses() -> None:
+    # 1.5 kn across 6 kn turns each course by 14 degrees, so the courses miss the reciprocal by 28
+    legs = [Leg(1000, 6.0, 40.0, 0.0), Leg(1000, 6.0, 220.0, 0.2)]
+    runs = runs_of(legs, towards=130.0, current=1.5)
+    assert abs(runs["cog_deg"][1] - runs["cog_deg"][0] - 180.0) > 20.0
+    assert relation(runs, 0, 1, 15.0) == -1
+    blind = runs_of(legs, towards=130.0, current=1.0, heading=False)
+    assert relation(blind, 0, 1, 15.0) == -1
+
+
+def test_a_run_abeam_is_neither_same_nor_reciprocal() -> None:
+    runs = runs_of([Leg(1000, 9.0, 40.0, 0.0), Leg(1000, 9.0, 130.0, 0.2)])
+    assert relation(runs, 0, 1, 15.0) == 0
+    sequences = find_sequences(runs, Steady())
+    assert [s["runs"] for s in sequences] == [[0], [1]]
+    assert all(s["speed_kn"] is None and s["method"] == "one way" for s in sequences)
+
+
+def test_a_long_gap_parts_two_pairs_and_a_late_return_is_marked() -> None:
+    minutes = [0, 8, 150, 158]
+    four = runs_of([Leg(2000, 12.0, 40.0 + 180.0 * (k % 2), m / 60) for k, m in enumerate(minutes)])
+    assert [s["runs"] for s in find_sequences(four, Steady())] == [[0, 1], [2, 3]]
+    late = find_sequences(runs_of([Leg(2000, 12.0, 40.0, 0.0), Leg(2000, 12.0, 220.0, 1.0)]), Steady())
+    assert len(late) == 1
+    assert not late[0]["in_time"]
+    assert late[0]["speed_kn"] == pytest.approx(12.0)
+
+
+def test_pieces_of_one_pass_become_one_run_and_the_way_back_does_not() -> None:
+    legs = [
+        Leg(2000, 12.0, 40.0, 0.0, duration_s=60),
+        Leg(2000, 12.2, 44.0, 0.03, duration_s=30),
+        Leg(2000, 12.0, 220.0, 0.2),
+    ]
+    runs = runs_of(legs)
+    assert runs["members"] == [[0, 1], [2]]
+    assert runs["sog_kn"][0] == pytest.approx((60 * 12.0 + 30 * 12.2) / 90)
+    assert np.hypot(*runs["ground_kn"][0]) == pytest.approx(runs["sog_kn"][0])
+
+
+def test_stand_in_headings_exist_only_for_runs_both_ways() -> None:
+    legs = [Leg(1000, 9.0, 40.0, 0.0), Leg(1000, 9.0, 220.0, 0.2), Leg(2000, 15.0, 40.0, 0.4)]
+    runs = runs_of(legs, towards=130.0, current=0.8, heading=False)
+    stand_in = find_line_headings(runs, find_sequences(runs, Steady()))
+    assert stand_in[:2] == pytest.approx([40.0, 220.0])
+    assert np.isnan(stand_in[2])

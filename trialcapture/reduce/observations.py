@@ -1,0 +1,93 @@
+"""What each run says of speed and current, as equations that are linear about the answer so far."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+import numpy as np
+
+from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.reduce.current_model import CurrentModel
+from trialcapture.reduce.legs import IntArray
+from trialcapture.reduce.runs import Runs
+from trialcapture.reduce.statistics import BoolArray, FloatArray
+
+
+class Observations(TypedDict):
+    """Runs as linear equations in band speeds, current and compass offset, N = n runs + those with a heading.
+
+    First come the n speeds along the way through the water, then the cross speeds that heading against course shows.
+    """
+
+    y: FloatArray
+    design: FloatArray
+    position: IntArray
+    unit: FloatArray
+    own_var: FloatArray
+    slope_var: FloatArray
+    lever_kn: FloatArray
+    offset_lever_kn: FloatArray
+
+
+def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
+    """Return d ln V / d ln rpm at each band, between 0 and 4; 1 (constant slip) where there is nothing to tell."""
+    power = np.ones(speed.size)
+    known = np.flatnonzero(np.isfinite(rpm) & (speed > 0))
+    if known.size >= 2 and np.all(np.diff(rpm[known]) > 0):
+        power[known] = np.clip(np.gradient(np.log(speed[known]), np.log(rpm[known])), 0.0, 4.0)
+    return power
+
+
+def _rpm_excess(runs: Runs, speed_kn: FloatArray, band_rpm: FloatArray) -> FloatArray:
+    """Return how much faster each run was than its band because its rpm was higher [kn]; 0 where rpm is unknown."""
+    band = runs["band"]
+    ratio = runs["rpm"] / band_rpm[band]
+    ratio = np.where(np.isfinite(ratio), ratio, 1.0)
+    return np.asarray(speed_kn[band] * (ratio ** _speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
+
+
+def linearise(
+    runs: Runs,
+    heading_deg: FloatArray,
+    measured: BoolArray,
+    current_kn: FloatArray,
+    speed_kn: FloatArray,
+    band_rpm: FloatArray,
+    model: CurrentModel,
+) -> Observations:
+    """Return the equations of all runs about a current and band speeds assumed so far.
+
+    Args:
+        runs: The runs.
+        heading_deg: Heading or its stand-in, shape (n,); NaN for none.
+        measured: True where a sensor gave the heading.
+        current_kn: Current at each run so far, shape (n, 2).
+        speed_kn: Band speeds so far, shape (B,).
+        band_rpm: Engine speed the band speeds hold for, shape (B,).
+        model: Gives the uncertainty of the slope of speed against rpm.
+    """
+    band = runs["band"]
+    through = runs["ground_kn"] - current_kn
+    moved_kn = np.maximum(np.hypot(through[:, 0], through[:, 1]), 0.1)
+    ahead = through / moved_kn[:, None]
+    abeam = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    excess_kn = _rpm_excess(runs, speed_kn, band_rpm)
+    with_heading = np.flatnonzero(np.isfinite(heading_deg))
+    direction = np.degrees(np.arctan2(through[:, 1], through[:, 0]))
+    turned = np.radians(wrap_deg(direction - heading_deg))[with_heading]
+    y_along = np.sum(ahead * runs["ground_kn"], axis=1) - excess_kn
+    y_across = moved_kn[with_heading] * turned + np.sum(abeam * current_kn, axis=1)[with_heading]
+    n, m = band.size, with_heading.size
+    design = np.zeros((n + m, speed_kn.size))
+    design[np.arange(n), band] = 1.0
+    lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
+    return {
+        "y": np.concatenate([y_along, y_across]),
+        "design": design,
+        "position": np.concatenate([np.arange(n), with_heading]),
+        "unit": np.concatenate([ahead, abeam[with_heading]]),
+        "own_var": np.concatenate([runs["u_kn"], runs["u_kn"][with_heading]]) ** 2,
+        "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m)]),
+        "lever_kn": lever,
+        "offset_lever_kn": np.where(np.concatenate([np.zeros(n, bool), measured[with_heading]]), lever, 0.0),
+    }
