@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import sys
 import threading
@@ -161,7 +162,8 @@ def recording(folder: Path, config_text: str, **options: Any) -> Iterator[Run]:
 
     stop = threading.Event()
     result: list[Any] = []
-    options.setdefault("console", Console(file=StringIO(), width=200))
+    console = options.setdefault("console", Console(file=StringIO(), width=200))
+    wanted = config_text.count("[[source]]") + len(options.get("engine_logs", ()))
 
     def work() -> None:
         try:
@@ -172,7 +174,13 @@ def recording(folder: Path, config_text: str, **options: Any) -> Iterator[Run]:
     thread = threading.Thread(target=work, daemon=True)
     thread.start()
     run = Run(stop, thread, result, folder)
-    wait_for(lambda: run.noted("start") or run.noted("resume") or result)
+
+    def sources_told() -> bool:
+        printed = console.file.getvalue()
+        told = printed.count(": listening on ") + len(set(re.findall(r"!! (\S+): .* Recording of other", printed)))
+        return bool(result) or told >= wanted
+
+    wait_for(sources_told)
     try:
         yield run
     finally:

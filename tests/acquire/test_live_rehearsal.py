@@ -67,7 +67,6 @@ def test_the_recorded_band_table_is_that_of_the_files(tmp_path: Path) -> None:
     logs.mkdir()
     engine_logs = [logs / log.file for log in trial.engine_logs]
     with rig.recording(tmp_path / "live", tomli_w.dumps(settings), clock=clock, engine_logs=engine_logs) as run:
-        time.sleep(0.5)
         with joined(far, near):
             play(trial, udp=("127.0.0.1", port), serial=far.name, engine_folder=logs, speed=SPEED)
             time.sleep(1.0)

@@ -89,7 +89,6 @@ def test_a_source_that_goes_and_comes_back_under_another_name_is_a_named_gap(tmp
     console = Console(file=StringIO(), width=200)
     config = f'[[source]]\nid = "gps"\nkind = "serial"\nport = "{link}"\nbaud = 4800\n'
     with rig.recording(tmp_path / "s", config, console=console) as run:
-        time.sleep(0.3)
         first.send(rig.numbered(1))
         rig.wait_for(lambda: rig.numbered(1) in original_bytes(run.journal()).get("gps", b""))
         first.unplug()
@@ -113,7 +112,6 @@ def test_a_session_is_continued_on_one_time_line_with_the_pause_named(tmp_path: 
     folder = tmp_path / "s"
     for part in range(2):
         with rig.recording(folder, udp_config(port), resume=part == 1) as run:
-            time.sleep(0.3)
             rig.send_udp(port, rig.numbered(part))
             rig.wait_for(lambda part=part: rig.numbered(part) in original_bytes(run.journal()).get("net", b""))
             run.end()
@@ -134,7 +132,6 @@ def test_after_a_restart_of_the_computer_the_wall_clock_bridges_the_pause(tmp_pa
     port = rig.free_port()
     folder = tmp_path / "s"
     with rig.recording(folder, udp_config(port)) as run:
-        time.sleep(0.2)
         rig.send_udp(port, rig.numbered(0))
         rig.wait_for(run.journal)
         run.end()
@@ -207,7 +204,6 @@ def test_two_senders_keep_their_ids_over_a_restart(tmp_path: Path) -> None:
     addresses = ["127.0.0.1", "127.0.0.2"] if sys.platform == "linux" else ["127.0.0.1"]
     for part, order in enumerate([addresses, addresses[::-1]]):
         with rig.recording(folder, config, resume=part == 1) as run:
-            time.sleep(0.3)
             for address in order:
                 with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
                     sender.bind((address, 0))

@@ -254,6 +254,14 @@ def test_a_sentence_without_checksum_must_reach_its_line_end(block: bytes) -> No
     assert decode(whole, require_checksum=False) == ([("HDT", 0), ("HDT", 1)], [])
 
 
+def test_one_source_may_be_trusted_without_checksums_and_the_others_not() -> None:
+    bare = HDT[:-3]
+    block = journal_line(bare + b"\r\n", source="old") + journal_line(bare + b"\r\n", source="new") + bare + b"\r\n"
+    assert decode(block, without_checksum={"old"})[0] == [("HDT", 0)]
+    assert decode(block, without_checksum=["old", "test"])[0] == [("HDT", 0), ("HDT", 2)]
+    assert decode(block, without_checksum={"old"}, require_checksum=False)[1] == []
+
+
 def test_decoding_does_not_import_pandas() -> None:
     code = (
         "import sys; from trialcapture.decode.nmea0183 import decode_nmea;"

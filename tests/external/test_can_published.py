@@ -309,7 +309,10 @@ def test_a_published_transport_session_is_reassembled() -> None:
     """The payload is that of canboat's j1939-iso-tp test; the group itself is not one we read."""
     log = b"".join(
         f"(1790000000.000000) can0 {frame}\n".encode()
-        for frame in ("19FF4521#1122334455667788", "1CECFF21#200C0002FF45FF01", "1CEBFF21#01A1A2A3A4A5A6A7", "1CEBFF21#02A8A9AAABACFFFF")
+        for frame in (
+            "19FF4521#1122334455667788", "1CECFF21#200C0002FF45FF01",
+            "1CEBFF21#01A1A2A3A4A5A6A7", "1CEBFF21#02A8A9AAABACFFFF",
+        )
     )  # fmt: skip
     counts = decode_can(log)[2].to_pylist()
     assert [(r["formatter"], r["not_decoded"]) for r in counts] == [("130885", 2)]

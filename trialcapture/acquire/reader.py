@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from threading import Event as Flag
 from threading import Thread
 
@@ -60,6 +61,11 @@ class Reader:
         self._thread.join(wait_s)
         return not self._thread.is_alive()
 
+    def drain(self) -> None:
+        """Read once more what waits already, so that stopping loses nothing that had come."""
+        with suppress(SourceError):
+            self._hand_on(self.source.read(0.0))
+
     def turn(self, *, is_open: bool) -> bool:
         """Do one turn: open the source if it is not open, else read once; return whether it is open now."""
         try:
@@ -68,6 +74,10 @@ class Reader:
             else:
                 self.source.open()
                 self._health.opened(self.source.id)
+                if not self._failures:
+                    self._events.add(
+                        "open", f"{self.source.id}: listening on {self.source.where}", source=self.source.id
+                    )
         except SourceError as fault:
             self._failed(fault.trouble, fault.what, fault.remedy)
             return False
@@ -83,6 +93,8 @@ class Reader:
             is_open = self.turn(is_open=is_open)
             if not is_open:
                 self._stop.wait(WAITS_S[min(self._failures, len(WAITS_S)) - 1])
+        if is_open:
+            self.drain()
         self.source.close()
 
     def _hand_on(self, chunks: list[Chunk]) -> None:

@@ -20,10 +20,11 @@ from trialcapture.acquire.events import utc_text
 from trialcapture.acquire.lock import SessionLock
 from trialcapture.acquire.raw_files import full_sync
 from trialcapture.acquire.recording import Recording
+from trialcapture.acquire.second_disk import prepare_second
 from trialcapture.acquire.show import Show
 from trialcapture.acquire.source import Source
 from trialcapture.acquire.status import Status
-from trialcapture.archive.atomic import write_error, write_file
+from trialcapture.archive.atomic import write_error
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
@@ -98,7 +99,7 @@ def record(
         )
     with ExitStack() as stack:
         session, past = _take_session(config, into, resume, config_text, clock, stack)
-        second_folder = _prepare_second(session, second)
+        second_folder = None if second is None else prepare_second(session, second)
         stack.enter_context(_stopped_by_signals(stop, console))
         start_ns, bridged = continued_start(past, clock) if past.begun else (clock.mono_ns(), "")
         show = stack.enter_context(Show(console, stop))
@@ -167,23 +168,6 @@ def _take_session(
         return session, read_past(session)
     except OSError as fault:
         raise write_error(fault, into) from fault
-
-
-def _prepare_second(session: Session, second: Path | None) -> Path | None:
-    if second is None:
-        return None
-    folder = second / session.folder.name
-    if folder.resolve() == session.folder.resolve():
-        raise TrialCaptureError(
-            "the second folder is the first", where=str(second), expected="a folder on another disk"
-        )
-    try:
-        (folder / "raw").mkdir(parents=True, exist_ok=True)
-        text = (session.folder / FILE_NAME).read_bytes()
-    except OSError as fault:
-        raise write_error(fault, folder) from fault
-    write_file(folder / FILE_NAME, text)
-    return folder
 
 
 @contextmanager

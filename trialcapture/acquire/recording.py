@@ -14,7 +14,7 @@ from trialcapture.acquire.backlog import Backlog
 from trialcapture.acquire.clock import Clock
 from trialcapture.acquire.clock_watch import ClockFinding, ClockWatch
 from trialcapture.acquire.continuing import Past, parent_of
-from trialcapture.acquire.events import Event, Events, append_safely
+from trialcapture.acquire.events import Event, Events
 from trialcapture.acquire.health import Health
 from trialcapture.acquire.keys import KeyEntry
 from trialcapture.acquire.opening import make_sources
@@ -22,17 +22,17 @@ from trialcapture.acquire.raw_files import RawFiles
 from trialcapture.acquire.reader import Reader
 from trialcapture.acquire.replay import Replay
 from trialcapture.acquire.screen import elapsed_text
+from trialcapture.acquire.second_disk import bring_together
 from trialcapture.acquire.source import Say, Source
 from trialcapture.acquire.status import Status, source_statuses
 from trialcapture.acquire.writer import Writer
-from trialcapture.archive.atomic import free_bytes, open_replacement, size_text
-from trialcapture.archive.manifest import hash_file, write_manifest
+from trialcapture.archive.atomic import free_bytes, size_text
+from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
 
 _WRITING_NS = 3_000_000_000
 _BEAT_NS = 60_000_000_000
-_SPARE_BYTES = 100_000_000
 
 
 class Recording:
@@ -194,7 +194,12 @@ class Recording:
         text = f"recording ends after {elapsed_text(end_ns / 1e9)}"
         self._events.add("stop", text if complete else f"{text}; not all of it could be written", complete=complete)
         self._writer.close()
-        self._bring_together()
+        if self._files.folder != self._folders[0]:
+            try:
+                bring_together(*self._folders)
+            except (OSError, TrialCaptureError) as fault:
+                text = f"{self._files.folder} holds a part of this session that could not be copied: {fault}"
+                self._events.add("fault", text, severity="red")
         for folder in self._folders:
             if any((folder / "raw").glob("*")):
                 try:
@@ -277,28 +282,6 @@ class Recording:
                 from_us=from_us,
                 to_us=to_us,
                 step_s=finding.seconds,
-            )
-
-    def _bring_together(self) -> None:
-        """Copy what went to the second disk beside the rest, if there is room; the second copy stays."""
-        if len(self._folders) < 2 or self._files.folder == self._folders[0]:
-            return
-        first, second = self._folders
-        try:
-            for path in sorted((second / "raw").glob("*-[0-9][0-9]*.log")):
-                target = first / "raw" / path.name
-                if not target.exists() and free_bytes(first) > path.stat().st_size + _SPARE_BYTES:
-                    with open_replacement(target) as copy, path.open("rb") as source:
-                        while part := source.read(1 << 20):
-                            copy.write(part)
-                    if hash_file(target) != hash_file(path):
-                        self._events.add("fault", f"{target} differs from its original {path}", severity="red")
-            notes = second / "raw" / "notes.jsonl"
-            if notes.exists():
-                append_safely(first / "raw" / "notes.jsonl", notes.read_bytes())
-        except (OSError, TrialCaptureError) as fault:
-            self._events.add(
-                "fault", f"{second} holds a part of this session that could not be copied: {fault}", severity="red"
             )
 
     def _now_ns(self) -> int:

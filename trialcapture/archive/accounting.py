@@ -45,14 +45,14 @@ class Timeline:
         begun: True when the session was recorded here, with session time in its notes.
         closed: True when the recording was ended in good order.
         end_us: Latest session time found [µs].
-        start_wall_us: Wall clock at the session's begin [µs since 1970 UTC].
+        epoch_wall_ns: Wall clock at session time 0 [ns since 1970 UTC], the origin of CAN stamps.
         remarks: What the recorder noted that a reader of the record should know.
     """
 
     begun: bool = False
     closed: bool = False
     end_us: int = 0
-    start_wall_us: int | None = None
+    epoch_wall_ns: int | None = None
     remarks: list[str] = field(default_factory=list)
     _named: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
     _open: dict[str, int] = field(default_factory=dict)
@@ -82,7 +82,7 @@ class Timeline:
         if kind in ("start", "resume"):
             self.begun, self.closed = True, False
             if kind == "start":
-                self.start_wall_us = int(entry["epoch_wall_ns"]) // 1000
+                self.epoch_wall_ns = int(entry["epoch_wall_ns"])
             for told in entry.get("sources", []):
                 if not str(told["stream"]).startswith("engine/"):
                     self._first.setdefault(str(told["id"]), 0)

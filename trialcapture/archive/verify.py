@@ -167,9 +167,10 @@ def _check_can(
             if frame is None:
                 whole = line.endswith(b"\n")
                 (found if whole else torn).add("no CAN frame" if whole else "a torn frame", number)
-            elif timeline.start_wall_us is not None:
+            elif timeline.epoch_wall_ns is not None:
                 stamp_us = int(frame[1]) * 1_000_000 + int(frame[2])
-                timeline.add_line(frame[3].decode("ascii", "replace"), stamp_us - timeline.start_wall_us)
+                mono_us = stamp_us - timeline.epoch_wall_ns // 1000
+                timeline.add_line(frame[3].decode("ascii", "replace"), mono_us)
     faults += found.texts()
     remarks += torn.texts()
     return count

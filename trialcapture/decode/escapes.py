@@ -30,7 +30,8 @@ def unescape_lines(frame: Frame, journal: Bools) -> Frame:
     used = (value >= 0) & (line_of >= 0) & (line_of < len(journal))
     used[used] = journal[line_of[used]]
     caret, value = caret[used], value[used]
-    ends_line = np.isin(caret + 3, line_ends) & ((value == CR) | (value == LF))
+    after = buf[caret + 3]
+    ends_line = ((after == CR) | (after == LF)) & ((value == CR) | (value == LF))
 
     keep = np.ones(len(buf), np.bool_)
     keep[caret + 1] = keep[caret + 2] = False

@@ -7,18 +7,18 @@ cannot be used is a counted reject with a reason.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.decode import columns
 from trialcapture.decode.addresses import Addresses, find_addresses
 from trialcapture.decode.escapes import unescape_lines
 from trialcapture.decode.fields import I64, U8, Bools, Column
-from trialcapture.decode.framing import Frame, Pieces, find_pieces, frame_block, rows_from
+from trialcapture.decode.framing import LF, Frame, Pieces, find_pieces, frame_block, rows_from
 from trialcapture.decode.meanings import MEANINGS, Columns
 from trialcapture.decode.rejects import FIRST_KEPT, Reason
 from trialcapture.decode.sentences import LAYOUTS, Layout
@@ -28,6 +28,7 @@ from trialcapture.decode.xdr import Transducer, decode_xdr
 
 FORMATTERS = (*LAYOUTS, "XDR")
 """The sentence types that are decoded; others are counted."""
+_XDR = FORMATTERS.index("XDR")
 _MOST_FIELDS = 63
 
 
@@ -38,6 +39,7 @@ def decode_nmea(
     first_line: int = 0,
     xdr: Iterable[Transducer] = (),
     require_checksum: bool = True,
+    without_checksum: Collection[str] = (),
 ) -> tuple[dict[str, pa.Table], pa.Table, pa.Table]:
     """Decode a block of whole lines.
 
@@ -52,6 +54,7 @@ def decode_nmea(
         xdr: Transducers wanted from XDR sentences; empty keeps all.
         require_checksum: When False, a sentence without a checksum is decoded if its line is whole; a wrong
             checksum is always a reject.
+        without_checksum: Sources for which the same is agreed though `require_checksum` is True.
 
     Returns:
         Tables by formatter; rejects (`trialcapture.decode.rejects.SCHEMA`); and per ``source``, ``talker``
@@ -62,24 +65,27 @@ def decode_nmea(
     if b"^" in block and tags.journal.any():
         frame = unescape_lines(frame, _journal_lines(tags))
         tags = parse_tags(frame, source)
-    pieces = find_pieces(frame, require_checksum=require_checksum)
+    pieces = find_pieces(frame)
     addresses = find_addresses(frame, pieces)
     origin = Origin(first_line + frame.line[pieces.bound], tags.head_of(frame, pieces.bound))
     reason = pieces.reason
+    if without_checksum or not require_checksum:
+        agreed = np.array([not require_checksum or name in without_checksum for name in tags.sources], np.bool_)
+        bare = (reason == Reason.NO_CHECKSUM) & agreed[tags.source[origin.head]]
+        reason[bare] = np.where(_is_cut(frame, pieces, tags, origin)[bare], Reason.TRUNCATED, Reason.SOUND)
     reason[(reason == Reason.SOUND) & ~addresses.readable[addresses.code]] = Reason.ADDRESS
-    if not require_checksum:
-        reason[(reason == Reason.SOUND) & _is_cut(frame, pieces, tags, origin)] = Reason.TRUNCATED
 
     tables: dict[str, pa.Table] = {}
     partly: list[tuple[I64, Reason]] = []
-    for formatter, rows in _by_formatter(pieces, addresses):
+    for formatter, groups in _by_formatter(pieces, addresses):
         if formatter == "XDR":
+            ((_, rows),) = groups
             values, owner, fault, incomplete = decode_xdr(frame, pieces.first[rows], pieces.commas[rows], xdr)
             reason[rows] = fault
             partly.append((rows[incomplete & (fault == Reason.SOUND)], Reason.INCOMPLETE_GROUP))
             kept = rows[owner]
         else:
-            kept, values = _decode_formatter(frame, pieces, formatter, rows, partly)
+            kept, values = _decode_formatter(frame, pieces, formatter, groups, partly)
         if len(kept):
             tables[formatter] = pa.table({**_prefix(tags, addresses, origin, kept), **values})
     rejects = list_rejects(frame, tags, pieces, origin, partly, first_line)
@@ -93,15 +99,12 @@ def _journal_lines(tags: Tags) -> Bools:
 
 
 def _is_cut(frame: Frame, pieces: Pieces, tags: Tags, origin: Origin) -> Bools:
-    """Return where a sentence without checksum ends only because what was received, or the file, ends there.
+    """Return where a line ends only because what was received, or the file, ends there.
 
     A journal line that ends in a bare LF was torn by a crash and closed afterwards.
     """
-    end = frame.buf[pieces.end]
-    bare = end == ord("\n")
-    cut: Bools = tags.cut[origin.head] | (tags.journal[origin.head] & bare)
+    cut: Bools = tags.cut[origin.head] | (tags.journal[origin.head] & (frame.buf[pieces.end] == LF))
     cut |= pieces.end == frame.place[-1]  # the file ends without a line end: that is the margin's
-    cut &= end != ord("*")
     return cut
 
 
@@ -109,23 +112,27 @@ def _is_ours(addresses: Addresses) -> Bools:
     return addresses.dollar & np.array([name in FORMATTERS for name in addresses.formatter], np.bool_)
 
 
-def _by_formatter(pieces: Pieces, addresses: Addresses) -> Iterator[tuple[str, I64]]:
-    """Yield each formatter that is decoded, with the rows of its sound sentences."""
+Group = tuple[int, I64]
+"""A number of fields, and the sentences that have so many."""
+
+
+def _by_formatter(pieces: Pieces, addresses: Addresses) -> Iterator[tuple[str, list[Group]]]:
+    """Yield each formatter that is decoded, with its sound sentences by number of fields (0 for XDR)."""
     ours = _is_ours(addresses)
     number = [FORMATTERS.index(name) if mine else 0 for name, mine in zip(addresses.formatter, ours, strict=True)]
     rows = np.flatnonzero((pieces.reason == Reason.SOUND) & ours[addresses.code])
-    for key, members in _groups(np.array(number, np.uint16)[addresses.code[rows]]):
-        yield FORMATTERS[key], rows[members]
-
-
-def _groups(keys: npt.NDArray[np.uint16]) -> Iterator[tuple[int, I64]]:
-    """Yield each distinct key with the places where it stands, in order."""
+    formatter = np.array(number, np.int64)[addresses.code[rows]]
+    fields = np.minimum(pieces.commas[rows], _MOST_FIELDS) * (formatter != _XDR)
+    keys = (formatter * (_MOST_FIELDS + 1) + fields).astype(np.uint16)  # sixteen bits are sorted by radix
     order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    edges = np.flatnonzero(np.diff(ordered)) + 1
-    for members in np.split(order, edges):
-        if len(members):
-            yield int(keys[members[0]]), members
+    edges = np.flatnonzero(np.diff(keys[order])) + 1
+    groups = [
+        (*divmod(int(keys[members[0]]), _MOST_FIELDS + 1), rows[members])
+        for members in np.split(order, edges)
+        if len(members)
+    ]
+    for key, members in groupby(groups, key=lambda group: group[0]):
+        yield FORMATTERS[key], [(count, these) for _, count, these in members]
 
 
 class _Part(NamedTuple):
@@ -134,7 +141,7 @@ class _Part(NamedTuple):
 
 
 def _decode_formatter(
-    frame: Frame, pieces: Pieces, formatter: str, rows: I64, partly: list[tuple[I64, Reason]]
+    frame: Frame, pieces: Pieces, formatter: str, groups: list[Group], partly: list[tuple[I64, Reason]]
 ) -> tuple[I64, dict[str, pa.Array]]:
     """Decode all sound sentences of one formatter, each variant by its own layout.
 
@@ -142,31 +149,31 @@ def _decode_formatter(
         frame: The block.
         pieces: Its sentences; their reason is set here where a field is wrong.
         formatter: Three letters.
-        rows: Which sentences.
+        groups: Which sentences.
         partly: Takes the rows that are kept though something in them is missing.
 
     Returns:
         The rows decoded, in order, and their columns.
     """
     parts = []
-    for fields, members in _groups(np.minimum(pieces.commas[rows], _MOST_FIELDS).astype(np.uint16)):
-        these = rows[members]
+    for fields, rows in groups:
         layout = LAYOUTS[formatter].get(fields)
         if layout is None:
-            pieces.reason[these] = Reason.FIELD_COUNT
+            pieces.reason[rows] = Reason.FIELD_COUNT
             continue
-        found, reason = _read_fields(frame, pieces.first[these], layout)
+        found, reason = _read_fields(frame, pieces.first[rows], layout)
         result, faults = MEANINGS[formatter](found)
         for fault, where in faults.items():
             if fault < FIRST_KEPT:
                 reason[where & (reason == Reason.SOUND)] = fault
         sound = reason == Reason.SOUND
-        partly += [(these[where & sound], fault) for fault, where in faults.items() if fault >= FIRST_KEPT]
-        pieces.reason[these] = reason
-        if not sound.all():
-            these = these[sound]
-            result = {name: Column(c.values[sound], c.present[sound]) for name, c in result.items()}
-        parts.append(_Part(these, result))
+        partly += [(rows[where & sound], fault) for fault, where in faults.items() if fault >= FIRST_KEPT]
+        pieces.reason[rows] = reason
+        if sound.all():
+            parts.append(_Part(rows, result))
+        else:
+            kept = {name: Column(c.values[sound], c.present[sound]) for name, c in result.items()}
+            parts.append(_Part(rows[sound], kept))
     return _join(parts)
 
 
@@ -211,7 +218,7 @@ def _to_arrow(column: Column) -> pa.Array:
 
 def _prefix(tags: Tags, addresses: Addresses, origin: Origin, rows: I64) -> dict[str, pa.Array]:
     """Return the columns every table begins with."""
-    head = origin.head[rows]
+    head = origin.head[rows] if len(tags.head) else np.full(len(rows), -1, np.int64)
     return {
         "line": columns.numbers(origin.line[rows]),
         "mono_ns": columns.numbers(tags.mono_ns[head], tags.mono_known[head]),

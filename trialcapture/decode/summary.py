@@ -57,7 +57,7 @@ def list_rejects(
         first_line: Line number of the block's first line in its file.
     """
     # A sentence whose checksum holds ends behind it; what follows is noise of its own.
-    summed = (frame.buf[pieces.end] == ord("*")) & ~_NO_FRAME[pieces.reason]
+    summed = frame.sums[pieces.bound]
 
     def sentences(rows: I64, reason: npt.NDArray[np.uint8]) -> _Found:
         stop = np.where(summed[rows], pieces.end[rows] + 3, pieces.stop[rows])
@@ -80,11 +80,6 @@ def list_rejects(
     head = tags.head_of(frame, bound)
     found.append(_Found(start, stop, first_line + frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8)))
     return _reject_table(frame, tags, _Found(*(np.concatenate(column) for column in zip(*found, strict=True))))
-
-
-_NO_FRAME = np.zeros(len(Reason), np.bool_)
-"""Reasons found before, or instead of, a checksum that holds."""
-_NO_FRAME[[Reason.CONTROL_BYTES, Reason.TRUNCATED, Reason.TOO_LONG, Reason.NO_CHECKSUM, Reason.CHECKSUM]] = True
 
 
 def _reject_table(frame: Frame, tags: Tags, found: _Found) -> pa.Table:

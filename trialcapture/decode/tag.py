@@ -1,9 +1,9 @@
 r"""TAG blocks: who sent a sentence and when it was received, for all sentences of a block at once.
 
-``\s:gps1,c:1790000000123,r:5123456*hh\$GPRMC,…`` as NMEA 0183 v4 and IEC 61162-450 have it, restated in the
-open "NMEA Revealed" document: ``s`` source, ``c`` UTC since 1970 in s or ms, ``r`` relative time (here: µs
-since the session began), ``hh`` the XOR of the characters between the backslashes. A damaged TAG block is
-reported and its values are not used; its sentence is kept.
+``\s:gps1,c:1790000000123,r:5123456*hh\$GPRMC,…`` as NMEA 0183 v4 and IEC 61162-450 have it, described in the
+gpsd project's open document on AIVDM ("NMEA Tag Blocks"): ``s`` source, ``c`` UTC since 1970 in s or ms, ``r``
+relative time (here: µs since the session began), ``t`` text, ``hh`` the XOR of the characters between the
+backslashes. A damaged TAG block is reported and its values are not used; its sentence is kept.
 
 TAG blocks that touch each other are one *head*; where they name the same thing twice, the first counts (it
 is the one put in front last, by the recorder). A head holds to the end of its line or to the next head.
@@ -138,14 +138,17 @@ def _find_values(frame: Frame, first: I64, count: I64) -> dict[str, tuple[I64, I
     most = int(count.max(initial=0))
     edges = rows_from(frame.at, first, most + 1)
     pairs = byte_pairs(frame.buf)
+    least = int(count.min()) if most else 0
     for nth in range(most):
         start, stop = edges[nth] + 1, edges[nth + 1]
-        key = pairs[start] * (count > nth)
+        key = pairs[start] if nth < least else pairs[start] * (count > nth)
         for name in "scrt":
             here = key == ord(name) | ord(":") << 8
             if not here.any():
                 continue
-            value, length = (start + 2) * here, (stop - start - 2) * here
+            value, length = start + 2, stop - start - 2
+            if not here.all():
+                value, length = value * here, length * here
             if name in found:  # where a block names a thing twice, the first counts
                 earlier = found[name][1] > 0
                 value = np.where(earlier, found[name][0], value)

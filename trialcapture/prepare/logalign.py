@@ -10,15 +10,19 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.config import Config, EngineLog
-from trialcapture.prepare.logclock import BUS_U_S, LogFit, Pair, fit_by_rpm
+from trialcapture.prepare.logclock import BUS_U_S, LogFit, fit_by_rpm
 from trialcapture.prepare.logclock_motion import fit_by_marks, fit_by_motion
+from trialcapture.prepare.logmatch import Pair
 from trialcapture.prepare.placing import ClockRow
 from trialcapture.prepare.series import column
 
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 _ODD_OFFSET_S = 900.0
 _DAY_S = 86_400.0
+_PAUSE_NS = 6 * 3_600_000_000_000
+_SET_BACK_NS = 5_000_000_000
 
 
 def align_log(
@@ -54,6 +58,7 @@ def align_log(
     stamps = np.asarray(log["t_log_ns"].combine_chunks()).astype(np.int64)
     method = spec.clock.method
     fits: list[LogFit] = []
+    matched = _longest_run(stamps)
     if method == "fixed":
         fits.append(
             LogFit(
@@ -66,7 +71,7 @@ def align_log(
             )
         )
     if method in ("auto", "rpm"):
-        pairs = _pairs(log, stamps, series, config)
+        pairs = _pairs(log, stamps, matched, series, config)
         if pairs:
             fits.append(fit_by_rpm(pairs, int(stamps[0]), network_u_s))
         elif method == "rpm":
@@ -74,10 +79,10 @@ def align_log(
                 LogFit(None, None, 0.0, 0.0, "rpm against rpm", "failed: no rpm of these engines on the network")
             )
     if method in ("auto", "marks") and not _found(fits) and (method == "marks" or len(marks_ns) >= 3):
-        t_ns, rpm = _mean_rpm(log, stamps, config)
+        t_ns, rpm = _mean_rpm(log, stamps, matched, config)
         fits.append(fit_by_marks(np.asarray(marks_ns, dtype=np.int64), t_ns, rpm))
     if method == "auto" and not _found(fits) and not any("two alignments" in f.quality for f in fits):
-        t_ns, rpm = _mean_rpm(log, stamps, config)
+        t_ns, rpm = _mean_rpm(log, stamps, matched, config)
         velocity = series["velocity"]
         if t_ns.size and velocity.num_rows and not any(f.method == "rpm against rpm" for f in fits):
             sog = column(velocity, "sog_kn")
@@ -108,7 +113,7 @@ def _row(name: str, fit: LogFit) -> ClockRow:
     )
 
 
-def _pairs(log: pa.Table, stamps: Ints, series: Mapping[str, pa.Table], config: Config) -> list[Pair]:
+def _pairs(log: pa.Table, stamps: Ints, matched: Bools, series: Mapping[str, pa.Table], config: Config) -> list[Pair]:
     """Return, per engine both sides saw, network UTC and rpm with log stamps and rpm, finite values only."""
     pairs: list[Pair] = []
     for engine_id in config.engine_ids:
@@ -116,7 +121,7 @@ def _pairs(log: pa.Table, stamps: Ints, series: Mapping[str, pa.Table], config: 
         if name not in log.column_names or table is None or table.num_rows < 60:
             continue
         seen, logged = column(table, name), column(log, name)
-        a, b = np.isfinite(seen), np.isfinite(logged)
+        a, b = np.isfinite(seen), np.isfinite(logged) & matched
         t_ns = np.asarray(table["t_ns"].combine_chunks()).astype(np.int64)
         rising = _rising(stamps[b])
         if a.sum() >= 60 and rising.sum() >= 60:
@@ -124,19 +129,30 @@ def _pairs(log: pa.Table, stamps: Ints, series: Mapping[str, pa.Table], config: 
     return pairs
 
 
-def _rising(stamps: Ints) -> npt.NDArray[np.bool_]:
+def _longest_run(stamps: Ints) -> Bools:
+    """Return True for the longest run of rows without a pause of six hours or a clock set back.
+
+    A log that holds several days, or whose clock was set in between, is matched by the day it has most of.
+    """
+    step = np.diff(stamps)
+    run = np.concatenate([[0], np.cumsum((step > _PAUSE_NS) | (step < -_SET_BACK_NS))])
+    longest: Bools = run == np.bincount(run).argmax()
+    return longest
+
+
+def _rising(stamps: Ints) -> Bools:
     """Return True where a stamp is later than all before it: rows a clock repeated are not matched twice."""
     earlier = np.concatenate([[np.iinfo(np.int64).min], np.maximum.accumulate(stamps)[:-1]])
-    rising: npt.NDArray[np.bool_] = stamps > earlier
+    rising: Bools = stamps > earlier
     return rising
 
 
-def _mean_rpm(log: pa.Table, stamps: Ints, config: Config) -> tuple[Ints, npt.NDArray[np.float64]]:
+def _mean_rpm(log: pa.Table, stamps: Ints, matched: Bools, config: Config) -> tuple[Ints, npt.NDArray[np.float64]]:
     columns = [column(log, f"rpm_{e}") for e in config.engine_ids if f"rpm_{e}" in log.column_names]
     if not columns:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     rpm = np.mean(columns, axis=0)
-    usable = np.isfinite(rpm) & _rising(stamps)
+    usable = np.isfinite(rpm) & matched & _rising(stamps)
     return stamps[usable], rpm[usable]
 
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
 import scipy.optimize
 
+from trialcapture.prepare.logmatch import Pair, search_offset
 from trialcapture.prepare.statistics import rolling_mean
 
 Floats = npt.NDArray[np.float64]
@@ -22,8 +22,6 @@ AMBIGUOUS_RATIO = 1.10
 """Two fits whose misfit differs by less than this ratio cannot be told apart."""
 NO_MATCH = 0.30
 """Unexplained share of the rpm's variance above which two recordings are not of the same run."""
-_MIN_OVERLAP_S = 120
-_APART_S = 5
 BUS_U_S = 0.1
 """Standard uncertainty of when rpm seen on the network was true [s]: the bus and the receiver's latency."""
 _FINE_S = 0.25
@@ -64,10 +62,6 @@ class LogFit:
         return utc
 
 
-Pair = tuple[Ints, Floats, Ints, Floats]
-"""One engine seen twice: network UTC [ns], network rpm, log stamp [ns], log rpm; finite values only."""
-
-
 def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_S) -> LogFit:
     """Fit a log's clock by matching its rpm with rpm seen on the network.
 
@@ -79,7 +73,7 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_
         log_start_ns: Stamp of the log's first row [ns].
         network_u_s: Standard uncertainty of when rpm seen on the network was true [s].
     """
-    coarse = _search([_at_1_hz(p) for p in pairs])
+    coarse = search_offset(pairs)
     if coarse is None:
         return _failed("rpm against rpm", "too little of both recordings, or the rpm never changed")
     offset_s, misfit, rival_s, rival_misfit = coarse
@@ -128,27 +122,6 @@ def _ambiguous(method: str, coarse: tuple[float, float, float | None, float | No
     return LogFit(None, None, 0.0, 0.0, method, f"failed: {why}", misfit, rival_s, rival_misfit)
 
 
-Sampled = tuple[int, Floats, int, Floats]
-"""Both sides at 1 Hz: first UTC second, values (NaN where unknown), first log second, values."""
-
-
-def _at_1_hz(pair: Pair) -> Sampled:
-    utc_ns, seen, log_ns, logged = pair
-    return (*_to_seconds(utc_ns, seen), *_to_seconds(log_ns, logged))
-
-
-def _to_seconds(t_ns: Ints, value: Floats) -> tuple[int, Floats]:
-    """Return first second and 1 Hz values, linearly interpolated, NaN inside gaps of more than 3 s."""
-    t_s = t_ns / 1e9
-    first, last = int(np.ceil(t_s[0])), int(np.floor(t_s[-1]))
-    grid = np.arange(first, last + 1)
-    after = np.clip(np.searchsorted(t_s, grid), 1, max(t_s.size - 1, 1))
-    gap = t_s[np.minimum(after, t_s.size - 1)] - t_s[after - 1]
-    values = np.interp(grid, t_s, value)
-    values[gap > 3.0] = np.nan
-    return first, values
-
-
 def _smoothed(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
     """Return a fine time axis [s] and the signal on it, averaged over at least two seconds; NaN inside gaps.
 
@@ -165,91 +138,6 @@ def _smoothed(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
     smooth = rolling_mean(values, round(max(2.0, 3.0 * pace_s) / _FINE_S) | 1)
     smooth[~np.isfinite(values)] = np.nan
     return grid, smooth
-
-
-def _search(sides: list[Sampled]) -> tuple[float, float, float | None, float | None] | None:
-    """Return offset [s], misfit, rival offset [s] and rival misfit of the best whole-second match, or None."""
-    total_best: Floats | None = None
-    lags: Ints | None = None
-    base: int | None = None
-    for first_utc, seen, first_log, logged in sides:
-        if seen.size < 10 or logged.size < 10:
-            continue
-        misfit, count = _misfit_by_lag(seen, logged)
-        need = max(_MIN_OVERLAP_S, 0.25 * min(np.isfinite(seen).sum(), np.isfinite(logged).sum()))
-        misfit[count < need] = np.nan
-        # index k pairs log sample i with network sample i + k - (logged.size - 1)
-        offsets = np.arange(misfit.size) - (logged.size - 1) + first_utc - first_log
-        if total_best is None or lags is None or base is None:
-            total_best, lags, base = misfit, offsets, int(offsets[0])
-        else:
-            shift = int(offsets[0]) - base
-            aligned = np.full(total_best.size, np.nan)
-            low, high = max(0, shift), min(total_best.size, shift + misfit.size)
-            if high > low:
-                aligned[low:high] = misfit[low - shift : high - shift]
-            total_best = np.where(np.isfinite(aligned), (total_best + aligned) / 2, total_best)
-    if total_best is None or lags is None or not np.isfinite(total_best).any():
-        return None
-    best = int(np.nanargmin(total_best))
-    others = total_best.copy()
-    # the flank of the best minimum is not a rival: walk outwards until the misfit falls again
-    left, right = best, best
-    while left > 0 and (
-        not np.isfinite(others[left - 1]) or others[left - 1] >= others[left] or best - left < _APART_S
-    ):
-        left -= 1
-    while right < others.size - 1 and (
-        not np.isfinite(others[right + 1]) or others[right + 1] >= others[right] or right - best < _APART_S
-    ):
-        right += 1
-    others[left : right + 1] = np.nan
-    if not np.isfinite(others).any():
-        return float(lags[best]), float(total_best[best]), None, None
-    rival = int(np.nanargmin(others))
-    return float(lags[best]), float(total_best[best]), float(lags[rival]), float(others[rival])
-
-
-def _misfit_by_lag(seen: Floats, logged: Floats) -> tuple[Floats, Floats]:
-    """Return 1 - r**2 and the overlap [samples] for every lag, samples unknown on either side left out.
-
-    Masked normalised cross-correlation: Padfield, "Masked Object Registration in the Fourier Domain", IEEE
-    Trans. Image Processing 21(5), 2012.
-    """
-    n = seen.size + logged.size - 1
-    size = scipy.fft.next_fast_len(n, real=True)
-
-    def transform(values: Floats) -> npt.NDArray[np.complex128]:
-        return np.asarray(scipy.fft.rfft(values, size), dtype=np.complex128)
-
-    ms, ml = np.isfinite(seen).astype(np.float64), np.isfinite(logged).astype(np.float64)
-    s = np.where(ms > 0, _standardised(seen), 0.0)
-    g = np.where(ml > 0, _standardised(logged), 0.0)[::-1]
-    ml = ml[::-1]
-    fs, fss, fms = transform(s), transform(s * s), transform(ms)
-    fg, fgg, fml = transform(g), transform(g * g), transform(ml)
-
-    def back(product: npt.NDArray[np.complex128]) -> Floats:
-        return np.asarray(scipy.fft.irfft(product, size)[:n], dtype=np.float64)
-
-    count = np.maximum(np.rint(back(fms * fml)), 0.0)
-    safe = np.maximum(count, 1.0)
-    sum_s, sum_g = back(fs * fml), back(fms * fg)
-    var_s = back(fss * fml) - sum_s**2 / safe
-    var_g = back(fms * fgg) - sum_g**2 / safe
-    cross = back(fs * fg) - sum_s * sum_g / safe
-    # an overlap in which either side hardly changes shows nothing about the lag
-    floor = 0.02 * safe
-    with np.errstate(invalid="ignore", divide="ignore"):
-        r = np.clip(cross / np.sqrt(np.maximum(var_s, floor) * np.maximum(var_g, floor)), 0.0, 1.0)
-    return 1.0 - r**2, count
-
-
-def _standardised(values: Floats) -> Floats:
-    """Return values less their mean, over their spread; a constant gives zeros."""
-    spread = float(np.nanstd(values))
-    scaled: Floats = (values - np.nanmean(values)) / (spread if spread > 0 else 1.0)
-    return scaled
 
 
 def _refine(

@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.logclock import AMBIGUOUS_RATIO, NO_MATCH, LogFit, _misfit_by_lag, _to_seconds
+from trialcapture.prepare.logclock import AMBIGUOUS_RATIO, NO_MATCH, LogFit
+from trialcapture.prepare.logmatch import misfit_by_lag, to_seconds
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -35,11 +36,11 @@ def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: In
         shifts the result by up to about half a second, which the uncertainty includes.
     """
     method = "rpm against acceleration"
-    first_v, v = _to_seconds(sog_ns, sog_kn)
-    first_r, r = _to_seconds(log_ns, rpm)
+    first_v, v = to_seconds(sog_ns, sog_kn)
+    first_r, r = to_seconds(log_ns, rpm)
     if v.size < 300 or r.size < 300:
         return LogFit(None, None, 0.0, 100.0, method, "failed: too little of both recordings")
-    misfit, count = _misfit_by_lag(v, r)
+    misfit, count = misfit_by_lag(v, r)
     need = max(300.0, 0.25 * min(np.isfinite(v).sum(), np.isfinite(r).sum()))
     misfit[count < need] = np.nan
     if not np.isfinite(misfit).any():

@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 
 from trialcapture.channels import base_group, groups
 from trialcapture.config import Config, EngineLog
+from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.engines import gather_log, gather_network_rpm, gather_xdr, merge_attitude
 from trialcapture.prepare.grid import grid_times, sample_grid
 from trialcapture.prepare.logalign import align_log
@@ -32,6 +33,9 @@ CLOCKS_SCHEMA = pa.schema(
     ]
 )
 """Schema of ``clocks.parquet``."""
+
+LONGEST_DAYS = 14
+"""Longest session that is taken for one trial."""
 
 REJECTS_SCHEMA = pa.schema(
     [
@@ -144,7 +148,14 @@ def _span(series: Mapping[str, pa.Table]) -> tuple[int, int] | None:
     known = [series[g]["t_ns"] for g in ("velocity", "position") if g in series and series[g].num_rows]
     if not known:
         return None
-    return min(pc.min(t).as_py() for t in known), max(pc.max(t).as_py() for t in known)
+    first, last = min(pc.min(t).as_py() for t in known), max(pc.max(t).as_py() for t in known)
+    if last - first > LONGEST_DAYS * 86_400_000_000_000:
+        raise TrialCaptureError(
+            "the NMEA logs of this session lie too far apart to be one trial",
+            seen=f"{(last - first) / 86_400e9:.0f} days from first to last position",
+            expected=f"make one session a trial; at most {LONGEST_DAYS} days",
+        )
+    return first, last
 
 
 def _with_true_wind(samples: pa.Table) -> pa.Table:

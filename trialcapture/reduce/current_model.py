@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
@@ -52,20 +52,64 @@ class CurrentModel:
     rpm_slope_share: float = 0.3
 
 
-def strength_grid(model: CurrentModel, has_heading: bool) -> list[tuple[Strengths, float]]:
-    """Return every combination of strengths with how likely it is beforehand."""
-    headings = (
+Axes = tuple[tuple[tuple[float, float], ...], ...]
+"""Per strength the values looked at, each with how likely it is beforehand."""
+
+
+def strength_axes(model: CurrentModel, has_heading: bool) -> Axes:
+    """Return the values of the four strengths that are looked at, in the order of `STRENGTHS`."""
+    heading = (
         zip(model.heading_deg, model.heading_weight, strict=True)
         if has_heading
         else zip(model.line_heading_deg, model.line_heading_weight, strict=True)
     )
-    axes = (
+    return (
         tuple(zip(model.tide_kn, model.tide_weight, strict=True)),
         tuple(zip(model.wander_kn, model.wander_weight, strict=True)),
         tuple(zip(model.scatter_kn, model.scatter_weight, strict=True)),
-        tuple(headings),
+        tuple(heading),
     )
-    return [((t[0], w[0], s[0], h[0]), t[1] * w[1] * s[1] * h[1]) for t, w, s, h in product(*axes)]
+
+
+def find_likely(
+    axes: Axes, log_likelihood: Callable[[Strengths], float], first: tuple[int, ...], negligible: float
+) -> tuple[list[Strengths], FloatArray, tuple[int, ...]]:
+    """Return the combinations of strengths that matter, their shares, and where the best one stands.
+
+    From a first guess the search spreads to neighbouring values as long as they are not negligible beside the best
+    so far; with many runs few combinations are left, with few runs nearly all.
+
+    Args:
+        axes: From `strength_axes`.
+        log_likelihood: Of a combination.
+        first: Position to begin at.
+        negligible: A combination this much less likely than the best is left out.
+
+    Returns:
+        The combinations, their shares (adding up to 1), and the position of the best.
+    """
+    found: dict[tuple[int, ...], float] = {}
+    waiting = [first]
+    while waiting:
+        at = waiting.pop(0)
+        if at in found:
+            continue
+        chosen = [axis[k] for axis, k in zip(axes, at, strict=True)]
+        tide, wander, scatter, heading = (value for value, _ in chosen)
+        found[at] = log_likelihood((tide, wander, scatter, heading)) + sum(float(np.log(w)) for _, w in chosen)
+        if found[at] < max(found.values()) + np.log(negligible):
+            continue
+        for place, axis in enumerate(axes):
+            for step in (-1, 1):
+                k = at[place] + step
+                if 0 <= k < len(axis):
+                    waiting.append((*at[:place], k, *at[place + 1 :]))
+    places = sorted(found)
+    share = np.exp(np.array([found[at] for at in places]) - max(found.values()))
+    kept = np.flatnonzero(share >= negligible)
+    best = places[int(np.argmax(share))]
+    strengths = [tuple(axis[k][0] for axis, k in zip(axes, places[i], strict=True)) for i in kept]
+    return strengths, share[kept] / share[kept].sum(), best  # type: ignore[return-value]
 
 
 def current_covariance(lag_h: FloatArray, tide_kn: float, wander_kn: float, model: CurrentModel) -> FloatArray:

@@ -14,16 +14,25 @@ models (Hoeting et al. 1999, Statistical Science 14:382). All from memory.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TypedDict
 
 import numpy as np
 
-from trialcapture.reduce.current_model import STRENGTHS, CurrentModel, Strengths, current_covariance, strength_grid
+from trialcapture.reduce.current_model import (
+    STRENGTHS,
+    CurrentModel,
+    Strengths,
+    current_covariance,
+    find_likely,
+    strength_axes,
+)
 from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import FloatArray
 
-NEGLIGIBLE_SHARE = 1e-4
+MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
+NEGLIGIBLE_SHARE = 1e-3
 """A combination this much less likely than the best one is left out of the average."""
 
 
@@ -59,12 +68,13 @@ class VectorFit(TypedDict):
 
 
 class _White(TypedDict):
+    strengths: Strengths
     water: FloatArray
     compass: FloatArray
-    scatter_var: float
     factor: FloatArray
     gain: FloatArray
     speed: FloatArray
+    explained: FloatArray
     log_likelihood: float
 
 
@@ -104,38 +114,39 @@ def fit_current(
     model = model or CurrentModel()
     measured = np.isfinite(runs["heading_deg"])
     heading = np.where(measured, runs["heading_deg"], line_heading_deg)
-    grid = strength_grid(model, bool(measured.any()))
-    centre = max(grid, key=lambda entry: entry[1])[0]
-    times = np.concatenate([runs["mid_h"], at_h])
-    current = np.zeros((runs["mid_h"].size, 2))
+    axes = strength_axes(model, bool(measured.any()))
+    best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
+    run_h, n = runs["mid_h"], runs["mid_h"].size
+    current = np.zeros((n, 2))
     speed = np.array([runs["sog_kn"][runs["band"] == b].mean() for b in range(band_rpm_mean.size)])
-    for sweep in range(3):
-        for _ in range(12):
+    for sweep in range(MOST_SWEEPS):
+        tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(axes, best, strict=True))
+        for _ in range(MOST_STEPS):
             seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
-            solved = _solve(seen, centre, runs["mid_h"], times, model)
-            step = float(np.abs(solved["state"][: current.shape[0]] - current).max())
-            current, speed = solved["state"][: current.shape[0]], solved["speed"]
-            if step < 1e-6:
+            white = _whiten(seen, (tide, wander, scatter, degrees), run_h, model)
+            link = _link(seen, white["strengths"], run_h, run_h, model)
+            step = float(np.abs(link @ white["explained"] - current).max())
+            current, speed = link @ white["explained"], white["speed"]
+            if step < SMALLEST_STEP_KN:
                 break
         seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
-        likely = [_whiten(seen, strengths, runs["mid_h"], model)["log_likelihood"] for strengths, _ in grid]
-        share = _shares(np.array(likely), np.array([weight for _, weight in grid]))
-        best = grid[int(np.argmax(share))][0]
-        if best == centre and sweep:
+        before = best
+        likely, share, best = find_likely(axes, _log_likelihood(seen, run_h, model), best, NEGLIGIBLE_SHARE)
+        if best == before and sweep:
             break
-        centre = best
-    kept = np.flatnonzero(share >= NEGLIGIBLE_SHARE * share.max())
-    solutions = [_solve(seen, grid[k][0], runs["mid_h"], times, model) for k in kept]
-    return _average(seen, solutions, share[kept] / share[kept].sum(), [grid[k][0] for k in kept], current.shape[0])
+    times = np.concatenate([run_h, at_h])
+    solutions = [_solve(seen, strengths, run_h, times, model) for strengths in likely]
+    return _average(seen, solutions, share, likely, n)
 
 
-def _shares(log_likelihood: FloatArray, prior: FloatArray) -> FloatArray:
-    posterior = np.exp(log_likelihood - log_likelihood.max()) * prior
-    return np.asarray(posterior / posterior.sum(), dtype=np.float64)
+def _log_likelihood(seen: Observations, run_h: FloatArray, model: CurrentModel) -> Callable[[Strengths], float]:
+    return lambda strengths: _whiten(seen, strengths, run_h, model)["log_likelihood"]
 
 
 def _whiten(seen: Observations, strengths: Strengths, run_h: FloatArray, model: CurrentModel) -> _White:
     """Return the covariance of the equations, and with it band speeds and restricted likelihood."""
+    from scipy.linalg import solve_triangular  # noqa: PLC0415  (slow import, needed here only)
+
     tide, wander, scatter, heading = strengths
     unit, lever, obs_h = seen["unit"], seen["offset_lever_kn"], run_h[seen["position"]]
     water = current_covariance(obs_h[:, None] - obs_h[None, :], tide, wander, model) * (unit @ unit.T)
@@ -143,19 +154,22 @@ def _whiten(seen: Observations, strengths: Strengths, run_h: FloatArray, model: 
     compass += np.diag((seen["lever_kn"] * np.radians(heading)) ** 2)
     own = seen["own_var"] + seen["slope_var"] + scatter**2
     factor = np.linalg.cholesky(water + compass + np.diag(own))
-    design, y = np.linalg.solve(factor, seen["design"]), np.linalg.solve(factor, seen["y"])
+    white = solve_triangular(factor, np.column_stack([seen["design"], seen["y"]]), lower=True, check_finite=False)
+    design, y = white[:, :-1], white[:, -1]
     normal = design.T @ design
     cov = np.linalg.inv(normal)
     speed = cov @ (design.T @ y)
     left = y - design @ speed
+    back = solve_triangular(factor, np.column_stack([design, left]), lower=True, trans="T", check_finite=False)
     spread = 2.0 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(normal)[1]
     return {
+        "strengths": strengths,
         "water": water,
         "compass": compass,
-        "scatter_var": scatter**2,
         "factor": factor,
-        "gain": cov @ np.linalg.solve(factor.T, design).T,
+        "gain": cov @ back[:, :-1].T,
         "speed": speed,
+        "explained": back[:, -1],
         "log_likelihood": float(-0.5 * (spread + left @ left)),
     }
 
@@ -168,7 +182,9 @@ def _solve(
     inverse_factor = np.linalg.inv(white["factor"])
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
-    state, state_cov = _predict(seen, strengths, run_h[seen["position"]], times_h, projected, model)
+    link = _link(seen, strengths, run_h, times_h, model)
+    carried = link @ projected
+    prior = float(current_covariance(np.zeros(1), strengths[0], strengths[1], model)[0]) * np.eye(2)
     offset_var = np.radians(model.heading_offset_deg) ** 2
     to_offset = offset_var * seen["offset_lever_kn"]
     left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
@@ -176,13 +192,13 @@ def _solve(
         "speed": white["speed"],
         "terms": {
             "sampling": (gain**2) @ seen["own_var"],
-            "repeat": np.sum(gain**2, axis=1) * white["scatter_var"],
+            "repeat": np.sum(gain**2, axis=1) * strengths[2] ** 2,
             "current": np.sum((gain @ white["water"]) * gain, axis=1),
             "heading": np.sum((gain @ white["compass"]) * gain, axis=1),
             "rpm match": (gain**2) @ seen["slope_var"],
         },
-        "state": state,
-        "state_cov": state_cov,
+        "state": carried @ y,
+        "state_cov": prior[None] - carried @ np.swapaxes(link, 1, 2),
         "offset": float(to_offset @ left),
         "offset_var": float(offset_var - to_offset @ projected @ to_offset),
         "residual": left / np.sqrt(own),
@@ -192,20 +208,13 @@ def _solve(
     }
 
 
-def _predict(
-    seen: Observations,
-    strengths: Strengths,
-    obs_h: FloatArray,
-    times_h: FloatArray,
-    projected: FloatArray,
-    model: CurrentModel,
-) -> tuple[FloatArray, FloatArray]:
-    """Return the current at some times, shape (q, 2), and its covariance, shape (q, 2, 2)."""
-    lagged = current_covariance(times_h[:, None] - obs_h[None, :], strengths[0], strengths[1], model)
-    link = lagged[:, None, :] * seen["unit"].T[None, :, :]
-    prior = float(current_covariance(np.zeros(1), strengths[0], strengths[1], model)[0]) * np.eye(2)
-    carried = link @ projected
-    return carried @ seen["y"], prior[None] - carried @ np.swapaxes(link, 1, 2)
+def _link(
+    seen: Observations, strengths: Strengths, run_h: FloatArray, times_h: FloatArray, model: CurrentModel
+) -> FloatArray:
+    """Return the covariance of the current at some times with what the equations see of it, shape (q, 2, N)."""
+    lag_h = times_h[:, None] - run_h[seen["position"]][None, :]
+    lagged = current_covariance(lag_h, strengths[0], strengths[1], model)
+    return np.asarray(lagged[:, None, :] * seen["unit"].T[None, :, :], dtype=np.float64)
 
 
 def _average(

@@ -1,0 +1,64 @@
+"""What is asked of the computer: answers where there are any, and no fault where there are none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests import rig
+from trialcapture.acquire import computer
+from trialcapture.acquire.clock import scaled_clock, system_clock
+from trialcapture.acquire.second_disk import bring_together
+
+
+def test_questions_nobody_answers_are_no_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(computer.shutil, "which", lambda _: None)
+    assert computer.sleep_setting()[0] is None
+    charge = computer.battery_pct()
+    assert charge is None or 0 <= charge <= 100
+    with computer.kept_awake() as asked:
+        assert asked in (True, False)
+
+
+def test_folders_that_a_cloud_service_locks_and_sticks_are_known(tmp_path: Path) -> None:
+    synced = tmp_path / "OneDrive" / "trials"
+    synced.mkdir(parents=True)
+    assert computer.is_synced_folder(synced)
+    assert not computer.is_synced_folder(tmp_path)
+    assert computer.is_removable(Path("/media/someone/STICK")) or computer.sys.platform == "win32"
+    assert not computer.is_removable(tmp_path)
+
+
+def test_the_clocks_go_on_and_agree() -> None:
+    clock = system_clock()
+    mono, awake, wall = clock.mono_ns(), clock.awake_ns(), clock.wall_ns()
+    clock.sleep(0.05)
+    for before, after in ((mono, clock.mono_ns()), (awake, clock.awake_ns()), (wall, clock.wall_ns())):
+        assert 0.04e9 < after - before < 5e9
+
+
+def test_a_scaled_clock_runs_faster_from_its_making_on() -> None:
+    clocks = rig.FakeClocks()
+    fast = scaled_clock(clocks.clock(), 10.0)
+    before = fast.mono_ns()
+    clocks.run(2.0)
+    assert fast.mono_ns() - before == 20 * 10**9
+    fast.sleep(5.0)
+    assert clocks.slept == [0.5]
+
+
+def test_parts_of_two_disks_are_brought_together_and_nothing_is_replaced(tmp_path: Path) -> None:
+    first, second = tmp_path / "one", tmp_path / "two"
+    for folder in (first, second):
+        (folder / "raw").mkdir(parents=True)
+    (first / "raw" / "nmea.log").write_bytes(b"first")
+    (first / "raw" / "nmea-02.log").write_bytes(b"already there")
+    (second / "raw" / "nmea-02.log").write_bytes(b"other")
+    (second / "raw" / "nmea-03.log").write_bytes(b"third")
+    (second / "raw" / "notes.jsonl").write_bytes(b"{}\n")
+    bring_together(first, second)
+    assert (first / "raw" / "nmea-02.log").read_bytes() == b"already there"
+    assert (first / "raw" / "nmea-03.log").read_bytes() == b"third"
+    assert (first / "raw" / "notes.jsonl").read_bytes() == b"{}\n"
+    assert (second / "raw" / "nmea-03.log").exists()
