@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow.parquet as pq
 
 from trialcapture.pipeline import process
 from trialcapture.rehearse.scenarios import SCENARIOS
@@ -59,8 +60,6 @@ def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = F
 
 def compare(scenario: str, seed: int, result: dict[str, Any], truth: dict[str, Any], session: Path) -> Outcome:
     """Compare the result of processing with the truth of the simulation."""
-    import pyarrow.parquet as pq
-
     outcome = Outcome(scenario, seed)
     rows = {r["band_rpm"]: r for r in result["bands"].to_pylist()}
     outcome.bands_true = len(truth["bands"])
@@ -84,7 +83,7 @@ def compare(scenario: str, seed: int, result: dict[str, Any], truth: dict[str, A
         if found is None or found["offset_s"] is None:
             outcome.logs_lost += 1
         else:
-            outcome.clock_s.append(found["offset_s"] - log["offset_at_first_row_s"])
+            outcome.clock_s.append(found["offset_s"] - log["offset_s"])
     transients = [(_seconds(a), _seconds(b)) for a, b in truth["transients"]]
     segments = pq.read_table(session / "trialset" / "segments.parquet")
     for segment in segments.to_pylist():
@@ -109,9 +108,10 @@ def line(outcomes: Sequence[Outcome]) -> str:
     invented = sum(len(o.bands_invented) for o in outcomes)
     inside = np.mean(np.abs(speed[:, 1]) <= 2 * speed[:, 2]) if speed.size else np.nan
     return (
-        f"{outcomes[0].scenario:18s} {len(outcomes):3d} trials  {len(speed):4d} bands, {missing} missing, {invented} invented"
-        f" | speed rms {np.sqrt(np.mean(speed[:, 1] ** 2)):.3f} max {np.abs(speed[:, 1]).max():.3f} kn, {100 * inside:.0f} % in ±2u"
-        f" (u {np.median(speed[:, 2]):.3f})"
+        f"{outcomes[0].scenario:18s} {len(outcomes):3d} trials"
+        f" | {len(speed):4d} bands, {missing} missing, {invented} invented"
+        f" | speed rms {np.sqrt(np.mean(speed[:, 1] ** 2)):.3f} max {np.abs(speed[:, 1]).max():.3f} kn"
+        f", {100 * inside:.0f} % in ±2u (u {np.median(speed[:, 2]):.3f})"
         f" | fuel max {fuel.max():.2f} %, {100 * np.mean(fuel_u <= 2):.0f} % in ±2u"
         f" | log clock max {clock.max():.2f} s, {sum(o.logs_lost for o in outcomes)} lost"
         f" | overlap max {overlap.max():.1f} s, {100 * np.mean(overlap > 3):.1f} % over 3 s"

@@ -252,7 +252,9 @@ def test_a_signal_in_the_middle_leaves_nothing(tmp_path: Path, number: int) -> N
     (tmp_path / "boat.toml").write_text(CONFIG)
     (tmp_path / "day.nmea").write_bytes(SENTENCE)
     script = (
-        "import sys, time, trialcapture.archive.collect as c\n"
+        "import signal, sys, time, trialcapture.archive.collect as c\n"
+        # a test run in the background hands down an ignored SIGINT
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "real = c.write_manifest\n"
         "def slow(folder):\n real(folder); print('copied', flush=True); time.sleep(60)\n"
         "c.write_manifest = slow\n"

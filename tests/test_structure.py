@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -17,8 +18,6 @@ def run(*command: str) -> None:
 
 
 def test_imports_run_one_way_through_the_layers() -> None:
-    import os
-
     code = "from importlinter.cli import lint_imports_command as c; c()"
     result = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False,

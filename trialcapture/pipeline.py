@@ -112,9 +112,9 @@ def _decode_nmea(
             where=str(session.folder / "raw"),
             expected="record one, or put one there with 'trialcapture collect'",
         )
-    strict = {s.id: s.require_checksum for s in config.source}
     decoded, rejects, counts = [], [], []
     told: list[str] = []
+    lenient = {s.id for s in config.source if not s.require_checksum}
     total = sum(path.stat().st_size for path in files) or 1
     done = 0
     for path in files:
@@ -126,7 +126,8 @@ def _decode_nmea(
                 source=path.name.split(".")[0],
                 first_line=first_line,
                 xdr=config.xdr,
-                require_checksum=all(strict.values()) if strict else True,
+                require_checksum=not lenient or len(lenient) < len(config.source),
+                without_checksum=lenient,
             )
             for name, table in sentences.items():
                 tables.setdefault(name, []).append(table)
@@ -176,7 +177,7 @@ def _with_evidence(
     rejects: pa.Table,
     told: list[str],
 ) -> dict[str, Any]:
-    """Add to the reduction's summary what only the whole flow knows: origin, hashes, counts, clocks, what was dropped."""
+    """Add to the reduction's summary what only the whole flow knows: origin, hashes, counts, clocks, refusals."""
     raw = []
     for path in raw_files(session.folder):
         digest, size = hash_file(path)

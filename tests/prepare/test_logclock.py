@@ -59,6 +59,16 @@ def test_a_log_of_another_run_is_refused_with_the_reason() -> None:
     assert "another run" in fit.quality or "two alignments" in fit.quality
 
 
+def test_a_log_of_the_same_steps_held_for_another_time_is_another_run() -> None:
+    steps = [800.0, 1200, 1200, 1600, 1600, 2100, 2100, 2600, 2600, 800]
+    net, log = stairs(steps, 60.0, 0.5, 150.0), stairs(steps, 45.0, 1.0, 150.0)
+    net_ns = np.rint((UTC0_S + np.arange(net.size) * 0.5) * 1e9).astype(np.int64)
+    log_ns = np.rint((UTC0_S + np.arange(log.size)) * 1e9).astype(np.int64)
+    fit = fit_by_rpm([(net_ns, net, log_ns, log)], int(log_ns[0]))
+    assert fit.offset_s is None
+    assert fit.quality.startswith("failed")
+
+
 def test_two_alignments_that_fit_alike_are_refused_and_both_shown() -> None:
     fit, _ = run(4, 0.0, 0.0, steps=[900.0, 2000.0] * 10)
     assert fit.offset_s is None

@@ -1,4 +1,4 @@
-"""Every sentence finds its place on UTC: with receipt stamps, with a wall clock only, and with nothing but its order."""
+"""Every sentence finds its place on UTC: by receipt stamps, by a wall clock only, by nothing but its order."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import pyarrow as pa
 import pytest
 
 from tests.nmea_builders import journal_line, sentence, tag_block
+from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
 from trialcapture.prepare.placing import GNSS_LATENCY_S, place_sentences
 from trialcapture.prepare.series import choose, gather_boat, split_sources
@@ -166,8 +167,6 @@ def test_two_receivers_never_interleave_and_the_fallback_is_marked() -> None:
 
 
 def test_a_magnetic_heading_becomes_true_only_with_a_variation() -> None:
-    from trialcapture.config import load_config
-
     data = b"".join(
         rmc(START.timestamp() + i) + sentence("HCHDG,101.1,,,7.1,W") + sentence("HCHDM,100.0,M") for i in range(5)
     )

@@ -126,6 +126,11 @@ def test_pieces_of_one_pass_become_one_run_and_the_way_back_does_not() -> None:
     assert np.hypot(*runs["ground_kn"][0]) == pytest.approx(runs["sog_kn"][0])
 
 
+def test_two_passes_the_same_way_minutes_apart_stay_two_runs() -> None:
+    runs = runs_of([Leg(2000, 12.0, 40.0, 0.0), Leg(2000, 12.0, 40.0, 0.2)])
+    assert runs["members"] == [[0], [1]]
+
+
 def test_stand_in_headings_exist_only_for_runs_both_ways() -> None:
     legs = [Leg(1000, 9.0, 40.0, 0.0), Leg(1000, 9.0, 220.0, 0.2), Leg(2000, 15.0, 40.0, 0.4)]
     runs = runs_of(legs, towards=130.0, current=0.8, heading=False)

@@ -376,6 +376,37 @@ def test_runs_at_slightly_different_rpm_are_brought_to_one() -> None:
         assert row["speed_kn"] == pytest.approx(TRUTH[step] * row["rpm_mean"] / step, abs=0.05)
 
 
+def test_a_pair_at_unequal_rpm_does_not_pass_the_difference_off_as_current() -> None:
+    # 25 rpm more one way than the other at every step, as speeds proportional to rpm
+    legs = [
+        Leg(g.rpm + d, g.speed_kn * (g.rpm + d) / g.rpm, g.direction_deg, g.mid_h)
+        for g, d in zip(
+            reciprocal_legs([(2000.0 + 300 * k, 16.0 + 2.4 * k) for k in range(5)]), [12.5, -12.5] * 5, strict=True
+        )
+    ]
+    bands, _, summary = reduce(build_segments(legs, steady_current(0.0, 0.0)))
+    # uncorrected, half the difference of 0.2 kn would be taken for current
+    assert max(bands["current_kn"].to_pylist()) < 0.02
+    assert max(abs(p["along_kn"]) for p in summary["current"]["pairs"]) > 0.09
+    assert bands["speed_kn"].to_pylist() == pytest.approx([16.0 + 2.4 * k for k in range(5)], abs=0.01)
+
+
+def test_what_the_choice_of_model_costs_is_in_the_budget() -> None:
+    rng = np.random.default_rng(2)
+    legs = reciprocal_legs(PLANING_STEPS[:4])[:-1]
+    segments = build_segments(legs, tide(1.2, 40.0, 3.0), rng=rng, sampling_kn=0.03, scatter_kn=0.05)
+    _, _, summary = reduce(segments)
+    one_way = {t["name"]: t["u_kn"] for t in summary["budgets"][3]["terms"]}
+    assert one_way["choice of model"] > 0.002
+
+
+def test_a_tiny_negative_number_is_written_without_a_sign() -> None:
+    table = pa.Table.from_pylist([{"current_along_kn": -1e-7, "rpm_mean": -0.04}], schema=LEGS_SCHEMA)
+    header, row, _ = legs_csv(table).decode().split("\n")
+    cells = dict(zip(header.split(","), row.split(","), strict=True))
+    assert (cells["current_along_kn"], cells["rpm_mean"]) == ("0.0000", "0.0")
+
+
 def test_conditions_put_flags_on_rows_and_never_drop_them() -> None:
     legs = reciprocal_legs(PLANING_STEPS)
     changed = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -23,7 +23,7 @@ MATCHED_BY_RPM = [name for name in RECIPROCAL if name not in ("no-bus-rpm", "no-
 SEED = 7
 
 
-@lru_cache(maxsize=None)
+@cache
 def run(name: str) -> tuple[dict[str, Any], list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]]]:
     """Truth, bands, segments and clocks of a scenario, simulated and processed once."""
     trial = simulate(name, SEED)

@@ -3,7 +3,8 @@
 A number's last eight (or sixteen) characters are loaded as one (two) 64-bit words, the characters before the
 number are masked to ``0``, the decimal point is closed up by a shift, and three multiplications turn eight
 digits into an integer. The value is that integer over a power of ten: both are exact in binary floating
-point up to 15 digits, and IEEE 754 division rounds once, so the result is the same bits as ``float(text)``.
+point up to 15 digits, and IEEE 754 division rounds once, so the result is the same bits as ``float(text)``
+(sixteen digits fit only without a point; then the conversion rounds once and the division is by one).
 
 The technique is SIMD within a register, described for parsing numbers by D. Lemire ("Quickly parsing eight
 digits", 2018); the point and the masking are handled here.
@@ -106,20 +107,25 @@ def _read_8(word: U64, size: I64 | int) -> tuple[U64, U64, Bools, Bools]:
 
 def _read_16(first: U64, last: U64, size: I64 | int) -> tuple[U64, U64, Bools, Bools]:
     first, last = _mask(first, _KEEP_FIRST[size]), _mask(last, _KEEP_LAST[size])
+    if len(first) and bool((first == first[0]).all()):
+        first = first[:1]  # the numbers of a column often begin alike; that part is then read once for all
     high, high_sound = _value(first)
     low, low_sound = _value(last)
     sound = high_sound & low_sound
-    none = np.zeros(len(first), np.bool_)
     if sound.all():
-        return high * _E8 + low, np.zeros(len(first), np.uint64), none, sound
-    in_first, point_in_first = _up_to_point(first)
-    in_last, point_in_last = _up_to_point(last)
-    in_first[point_in_last & ~point_in_first] = _ALL  # with the point in the last word, all of the first is before it
-    in_last[point_in_first] = 0
-    places = np.where(point_in_first, _places(in_first, point_in_first) + _EIGHT, _places(in_last, point_in_last))
+        return high * _E8 + low, np.zeros(len(last), np.uint64), np.zeros(len(last), np.bool_), sound
+    before_in_first, point_in_first = _up_to_point(first)
+    before_in_last, point_in_last = _up_to_point(last)
+    if not point_in_first.any() and point_in_last.all():
+        before_in_first = np.full(1, _ALL)
+    else:  # with the point in the last word, all of the first stands before it, and the other way round
+        before_in_first = np.where(point_in_last & ~point_in_first, _ALL, before_in_first)
+        before_in_last = before_in_last * ~point_in_first
+    in_first, in_last = _places(before_in_first, point_in_first), _places(before_in_last, point_in_last)
+    places = np.where(point_in_first, in_first + _EIGHT, in_last)
     carried = first >> _SEVEN_BYTES
-    last = (last & ~in_last) | ((last << _BYTE | carried) & in_last)
-    first = (first & ~in_first) | ((first << _BYTE | _DIGIT_0) & in_first)
+    last = (last & ~before_in_last) | ((last << _BYTE | carried) & before_in_last)
+    first = (first & ~before_in_first) | ((first << _BYTE | _DIGIT_0) & before_in_first)
     high, high_sound = _value(first)
     low, low_sound = _value(last)
     return high * _E8 + low, places, point_in_first | point_in_last, high_sound & low_sound

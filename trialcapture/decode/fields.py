@@ -1,8 +1,8 @@
 """The kinds of field a sentence is made of: each reads one column of text and says what is wrong with it.
 
 A field has a published shape (six digits of time, two digits of minutes before the point, a letter out of
-few), and text of another shape is damage that the one-byte checksum has let through: about one damaged
-sentence in 300 is. A blank field is no damage; it is absent.
+few), and text of another shape is damage that the checksum, one byte, has let through: chance alone does so
+once in 256 times. A blank field is no damage; it is absent.
 
 Shapes are those of IEC 61162-1 as restated in the open "NMEA Revealed" document.
 """
@@ -61,7 +61,7 @@ def number(low: float, high: float) -> Reader:
             start, length = start + signed, length - signed
         text = parse_decimals(buf, start, length)
         values, sound = text.mantissa / _POWER_OF_10[text.places], text.sound
-        for row in np.flatnonzero(length > LONGEST - 1):
+        for row in np.flatnonzero(length > LONGEST):
             values[row], sound[row] = _long_value(buf[start[row] : start[row] + length[row]].tobytes())
         if low < 0:
             np.negative(values, out=values, where=minus)

@@ -137,9 +137,9 @@ def _sum_up(buf: U8, place: I64, end: I64, starred: Bools) -> Bools:
     """
     holds = np.zeros(len(place), np.bool_)
     rows = np.flatnonzero(starred)
-    first, star, next_place = place[rows] + 1, end[rows], place[rows + 1]
+    first, star = place[rows] + 1, end[rows]
     digits = hex_pair(buf, star + 1)
-    some = (star > first) & (star + 3 <= next_place) & (digits >= 0)
+    some = (star > first) & (digits >= 0)
     if not some.all():
         rows, first, star, digits = rows[some], first[some], star[some], digits[some]
     if len(rows):

@@ -36,8 +36,8 @@ def align_log(
 ) -> tuple[Ints | None, ClockRow, list[str]]:
     """Tie one engine log to UTC.
 
-    ``auto`` takes the first of these that gives a fit: rpm against rpm on the network, marks, rpm against the
-    boat's acceleration. A log that fits nothing, or fits twice, is left out and the reason told; it is never
+    ``auto`` matches rpm with rpm on the network; where there is none, it takes the surer of marks and of rpm
+    against the boat's acceleration. A log that fits nothing, or fits twice, is left out and the reason told; it is not
     taken at its word.
 
     Args:
@@ -81,18 +81,18 @@ def align_log(
     if method in ("auto", "marks") and not _found(fits) and (method == "marks" or len(marks_ns) >= 3):
         t_ns, rpm = _mean_rpm(log, stamps, matched, config)
         fits.append(fit_by_marks(np.asarray(marks_ns, dtype=np.int64), t_ns, rpm))
-    if method == "auto" and not _found(fits) and not any("two alignments" in f.quality for f in fits):
+    no_rpm_seen = not any(f.method == "rpm against rpm" for f in fits)
+    if method == "auto" and no_rpm_seen:
         t_ns, rpm = _mean_rpm(log, stamps, matched, config)
         velocity = series["velocity"]
-        if t_ns.size and velocity.num_rows and not any(f.method == "rpm against rpm" for f in fits):
+        if t_ns.size and velocity.num_rows:
             sog = column(velocity, "sog_kn")
             known = np.isfinite(sog)
             sog_ns = np.asarray(velocity["t_ns"].combine_chunks()).astype(np.int64)
             fits.append(fit_by_motion(sog_ns[known], sog[known], column(velocity, "cog_true_deg")[known], t_ns, rpm))
-    fit = next(
-        iter(_found(fits)),
-        fits[0] if fits else LogFit(None, None, 0.0, 0.0, "none", "failed: no rpm in the log"),
-    )
+    if not fits:
+        fits.append(LogFit(None, None, 0.0, 0.0, "none", "failed: no rpm in the log"))
+    fit = min(_found(fits), key=lambda f: f.offset_u_s or 0.0, default=fits[0])
     warnings = _warnings(name, fit, stamps, series)
     return (None if fit.offset_s is None else fit.to_utc(stamps)), _row(name, fit), warnings
 
@@ -156,11 +156,32 @@ def _mean_rpm(log: pa.Table, stamps: Ints, matched: Bools, config: Config) -> tu
     return stamps[usable], rpm[usable]
 
 
+def _apart(stamps: Ints, series: Mapping[str, pa.Table]) -> str:
+    """Return words for a log and a network recording whose stamps do not overlap, or an empty string."""
+    velocity = series.get("velocity")
+    if velocity is None or not velocity.num_rows:
+        return ""
+    t_ns = np.asarray(velocity["t_ns"].combine_chunks())
+    if stamps[-1] >= t_ns[0] and stamps[0] <= t_ns[-1]:
+        return ""
+    log, network = (f"{_minute(int(t[0]))} to {_minute(int(t[-1]))}" for t in (stamps, t_ns))
+    return f" (its stamps run from {log} UTC as declared, the NMEA log from {network} UTC)"
+
+
+def _minute(t_ns: int) -> str:
+    return datetime.fromtimestamp(t_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M")
+
+
 def _warnings(name: str, fit: LogFit, stamps: Ints, series: Mapping[str, pa.Table]) -> list[str]:
     if fit.offset_s is None:
-        return [f"engine log {name} is not used: {fit.quality.removeprefix('failed: ')}"]
+        why = fit.quality.removeprefix("failed: ")
+        return [f"engine log {name} is not used: {why}{_apart(stamps, series)}"]
     told = []
     offset_s = fit.offset_s
+    if fit.quality.startswith("poor"):
+        told.append(
+            f"engine log {name} is tied to UTC to {fit.offset_u_s:.0f} s only ({fit.quality}); fuel is doubtful"
+        )
     if abs(offset_s) > 0.9 * _DAY_S:
         day = datetime.fromtimestamp(int(stamps[0]) / 1e9, UTC).date()
         told.append(

@@ -21,7 +21,12 @@ Ints = npt.NDArray[np.int64]
 AMBIGUOUS_RATIO = 1.10
 """Two fits whose misfit differs by less than this ratio cannot be told apart."""
 NO_MATCH = 0.30
-"""Unexplained share of the rpm's variance above which two recordings are not of the same run."""
+"""Unexplained share of the rpm's variance, offset known to the second, above which two recordings are not of the same
+run."""
+NO_MATCH_FINE = 0.05
+"""The same once offset and drift are fitted."""
+MAX_DRIFT = 1000e-6
+"""Largest drift a clock is believed to have; quartz clocks stay within a tenth of it (common practice, no source)."""
 BUS_U_S = 0.1
 """Standard uncertainty of when rpm seen on the network was true [s]: the bus and the receiver's latency."""
 _FINE_S = 0.25
@@ -88,9 +93,12 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_
     fine = _refine(pairs, log_start_ns, offset_s, network_u_s)
     if fine is None:
         return _failed("rpm against rpm", "the fit did not settle", coarse)
-    offset_s, offset_u_s, drift_ppm, drift_u_ppm, scale = fine
+    offset_s, offset_u_s, drift_ppm, drift_u_ppm, scale, misfit = fine
+    if misfit > NO_MATCH_FINE:
+        why = f"at best {misfit:.0%} of the rpm's variance stays unexplained: another run?"
+        return _failed("rpm against rpm", why, coarse)
     notes = []
-    if misfit > 0.05:
+    if misfit > 0.01:
         notes.append(f"{misfit:.0%} of the rpm's variance unexplained")
     if abs(scale - 1.0) > 0.01:
         notes.append(f"network rpm reads {1.0 / scale - 1.0:+.1%} against the log")
@@ -142,8 +150,12 @@ def _smoothed(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
 
 def _refine(
     pairs: list[Pair], log_start_ns: int, offset_s: float, network_u_s: float
-) -> tuple[float, float, float, float, float] | None:
-    """Return offset, its u, drift, its u (ppm) and log-to-network rpm scale by robust least squares on transients."""
+) -> tuple[float, float, float, float, float, float] | None:
+    """Fit offset, drift and rpm scale by robust least squares.
+
+    Returns:
+        Offset at the log's first row [s], its u, drift [ppm], its u, log-to-network rpm scale, unexplained share.
+    """
     data = []
     for utc_ns, seen, log_ns, logged in pairs:
         seen_s, seen_rpm = _smoothed((utc_ns - log_start_ns) / 1e9 - offset_s, seen)
@@ -173,6 +185,7 @@ def _refine(
         f_scale=3.0 * scale,
         x_scale=[0.1, 0.1, 0.01],
         diff_step=[1e-2, 1e-2, 1e-4],
+        bounds=([-10.0, -MAX_DRIFT * span, 0.5], [10.0, MAX_DRIFT * span, 2.0]),
     )
     if not fit.success and fit.status <= 0:
         return None
@@ -194,4 +207,6 @@ def _refine(
     offset_u = float(np.sqrt(toward @ covariance @ toward + network_u_s**2))
     # a delay on the bus that wanders looks like drift
     drift_u = float(np.hypot(np.sqrt(covariance[1, 1]), BUS_U_S)) / span
-    return at_start, offset_u, drift * 1e6, drift_u * 1e6, float(fit.x[2])
+    rpm = np.concatenate([d[3] for d in data])[r != 0.0]
+    unexplained = float(np.mean(used**2)) / max(float(rpm.var()) * float(fit.x[2]) ** 2, 1.0)
+    return at_start, offset_u, drift * 1e6, drift_u * 1e6, float(fit.x[2]), unexplained
