@@ -11,6 +11,7 @@ from typing import Any
 import pyarrow as pa
 
 from trialcapture import __version__
+from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.manifest import hash_file, raw_files
 from trialcapture.archive.notes import marks_of, read_notes, trims_of
 from trialcapture.archive.parquet import write_file, write_parquet
@@ -23,6 +24,7 @@ from trialcapture.archive.session import (
     unmatched_engine_files,
 )
 from trialcapture.config import Config, config_hash, load_config
+from trialcapture.decode.can import CanDecoder
 from trialcapture.decode.engine_log import decode_engine_log
 from trialcapture.decode.nmea0183 import decode_nmea
 from trialcapture.errors import TrialCaptureError
@@ -58,6 +60,7 @@ def process(
     session = open_session(folder)
     config = session.config if config_text is None else load_config(config_text)
     nmea, rejects, counts, told = _decode_nmea(session, config, progress)
+    _add_can(session, nmea, rejects, counts)
     logs, log_rejects = _decode_logs(session, config)
     notes = read_notes(session)
     samples, segments, clocks, placed, warned = prepare_trial(
@@ -106,9 +109,9 @@ def _decode_nmea(
 ) -> tuple[list[tuple[str, dict[str, pa.Table]]], list[tuple[str, pa.Table]], list[pa.Table], list[str]]:
     """Decode every NMEA log of a session block by block."""
     files = nmea_files(session)
-    if not files:
+    if not files and not (session.folder / "raw" / "can.log").is_file():
         raise TrialCaptureError(
-            "this session holds no NMEA log",
+            "this session holds no NMEA log and no CAN log",
             where=str(session.folder / "raw"),
             expected="record one, or put one there with 'trialcapture collect'",
         )
@@ -137,6 +140,31 @@ def _decode_nmea(
             progress("decoding", min(done / total, 1.0))
         decoded.append((label, {name: pa.concat_tables(parts).unify_dictionaries() for name, parts in tables.items()}))
     return decoded, rejects, counts, told
+
+
+def _add_can(
+    session: Session,
+    decoded: list[tuple[str, dict[str, pa.Table]]],
+    rejects: list[tuple[str, pa.Table]],
+    counts: list[pa.Table],
+) -> None:
+    """Decode the CAN log of a session, where there is one, and add it to what the NMEA logs gave."""
+    path = session.folder / "raw" / "can.log"
+    if not path.is_file():
+        return
+    label = path.relative_to(session.folder).as_posix()
+    decoder = CanDecoder(read_timeline(session.folder).epoch_wall_ns)
+    tables: dict[str, list[pa.Table]] = {}
+    for first_line, block in read_blocks(path):
+        found, bad, seen = decoder.decode(block, first_line)
+        for name, table in found.items():
+            tables.setdefault(name, []).append(table)
+        rejects.append((label, bad))
+        counts.append(seen)
+    bad, seen = decoder.finish()
+    rejects.append((label, bad))
+    counts.append(seen)
+    decoded.append((label, {name: pa.concat_tables(parts).unify_dictionaries() for name, parts in tables.items()}))
 
 
 def _decode_logs(

@@ -34,7 +34,7 @@ def hdt(value: float) -> bytes:
 
 def placed(data: bytes, latency_s: dict[str, float] | None = None) -> tuple[dict[str, pa.Table], list[str], list[str]]:
     tables, _, _ = decode_nmea(data, source="log")
-    result, rows, warnings = place_sentences(tables, latency_s or {})
+    result, rows, warnings, _ = place_sentences(tables, latency_s or {})
     return result, [r.method for r in rows], warnings
 
 
@@ -145,7 +145,7 @@ def test_a_log_without_any_time_is_said_to_have_none() -> None:
     tables, _, warnings = placed(hdt(90.0) * 50)
     assert tables["HDT"]["t_ns"].null_count == 50
     assert any("no sentence in this log carries a time" in w for w in warnings)
-    assert place_sentences({}, {}) == ({}, [], [])
+    assert place_sentences({}, {}) == ({}, [], [], None)
 
 
 def test_two_receivers_never_interleave_and_the_fallback_is_marked() -> None:

@@ -24,6 +24,14 @@ ATTITUDE_XDR = (
 """Transducer names in common use for attitude (common practice, no source)."""
 
 
+CAN_GROUPS = {
+    "fuel": ("fuel_l_per_h",),
+    "engine": ("load_pct", "coolant_c", "oil_bar", "boost_bar"),
+    "trim": ("trim_pct",),
+}
+"""Quantities of a CAN engine message by channel group."""
+
+
 def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str, list[Candidate]], list[str]]:
     """Return rpm candidates by group ``rpm_<id>`` from RPM sentences, and warnings for people.
 
@@ -55,6 +63,28 @@ def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config) -> tuple[
                 split_sources(table, {f"rpm_{engine.id}": values}, "RPM", preference)
             )
     return found, warnings
+
+
+def gather_can_engines(placed: Mapping[str, pa.Table], config: Config) -> dict[str, list[Candidate]]:
+    """Return candidates by channel group from the engine messages of a CAN bus: fuel, load, temperatures, pressures.
+
+    Rpm comes by way of the RPM table, which CAN and NMEA 0183 share. Engine numbers are matched as for rpm.
+    """
+    found: dict[str, list[Candidate]] = {}
+    if "ENGINE" not in placed or not config.engine:
+        return found
+    table = placed["ENGINE"]
+    number = column(table, "number")
+    numbers = [int(n) for n in np.unique(number[np.isfinite(number)])]
+    for engine_id, n in _match_numbers(numbers, config, "E", []).items():
+        for group, stems in CAN_GROUPS.items():
+            values = {
+                f"{stem}_{engine_id}": np.where(number == n, column(table, stem), np.nan)
+                for stem in stems
+                if stem in table.column_names
+            }
+            found.setdefault(f"{group}_{engine_id}", []).extend(split_sources(table, values, "ENGINE", 0))
+    return found
 
 
 def _match_numbers(numbers: list[int], config: Config, letter: str, warnings: list[str]) -> dict[str, int]:

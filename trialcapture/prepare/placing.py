@@ -50,21 +50,24 @@ class ClockRow:
 
 
 def place_sentences(
-    sentences: Mapping[str, pa.Table], latency_s: Mapping[str, float]
-) -> tuple[dict[str, pa.Table], list[ClockRow], list[str]]:
+    sentences: Mapping[str, pa.Table], latency_s: Mapping[str, float], shared: ClockFit | None = None
+) -> tuple[dict[str, pa.Table], list[ClockRow], list[str], ClockFit | None]:
     """Give every sentence of one raw file its UTC.
 
     Args:
         sentences: Tables by formatter as decoded from one file, lines ascending in each.
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
+        shared: How the session's monotonic clock was tied to UTC by another file; used where this file is stamped
+            by that clock and carries no time of its own.
 
     Returns:
         The tables with a column ``t_ns`` (int64 UTC, null where a sentence's own time is not believable or
-        nothing in the file tells time); clock evidence; warnings as sentences for people.
+        nothing in the file tells time); clock evidence; warnings as sentences for people; and the fit of the
+        monotonic clock where there is one.
     """
     present = {name: table for name, table in sentences.items() if table.num_rows}
     if not present:
-        return {}, [], []
+        return {}, [], [], shared
     warnings: list[str] = []
     times = sentence_times(present, warnings)
     receiver = main_receiver(present, times)
@@ -75,6 +78,8 @@ def place_sentences(
         fit = _fit_receivers(present, times, axis, breaks, receiver, kind, latency_s, rows, warnings)
     elif kind == "order":
         rows.append(_order_row(receiver, times, present))
+    if fit is None and kind == "mono":
+        fit = shared
     if fit is None and kind != "wall" and receiver is None:
         warnings.append("no sentence in this log carries a time, so it cannot be placed on UTC")
     if fit is None and kind == "wall" and receiver is None:
@@ -95,7 +100,7 @@ def place_sentences(
         placed[name] = table.append_column("t_ns", pa.array(t_ns, pa.int64(), mask=~known))
     if "VTG" in placed:
         placed["VTG"] = _time_of_neighbour(placed, axis)
-    return placed, rows, warnings
+    return placed, rows, warnings, fit if kind == "mono" else shared
 
 
 def _edge_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> float:

@@ -157,12 +157,12 @@ def gather_boat(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[st
     def add(group: str, name: str, preference: int, **values: Floats) -> None:
         found.setdefault(group, []).extend(split_sources(placed[name], values, name, preference))
 
-    for preference, name in enumerate(("RMC", "GNS", "GGA", "GLL")):
+    for preference, name in enumerate(("RMC", "GNS", "GGA", "GLL", "POSITION")):
         if name in placed:
             valid = truth(placed[name], "valid")
             lat, lon = (np.where(valid, column(placed[name], c), np.nan) for c in ("lat_deg", "lon_deg"))
             add("position", name, preference, lat_deg=lat, lon_deg=lon)
-    for preference, name in enumerate(("RMC", "VTG")):
+    for preference, name in enumerate(("RMC", "VTG", "VELOCITY")):
         if name in placed:
             valid = truth(placed[name], "valid")
             sog, cog = (np.where(valid, column(placed[name], c), np.nan) for c in ("sog_kn", "cog_true_deg"))

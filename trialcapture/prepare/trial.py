@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from trialcapture.channels import base_group, groups
 from trialcapture.config import Config, EngineLog
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.engines import gather_log, gather_network_rpm, gather_xdr, merge_attitude
+from trialcapture.prepare.engines import gather_can_engines, gather_log, gather_network_rpm, gather_xdr, merge_attitude
 from trialcapture.prepare.grid import grid_times, sample_grid
 from trialcapture.prepare.logalign import align_log
 from trialcapture.prepare.logclock import BUS_U_S
@@ -20,6 +20,7 @@ from trialcapture.prepare.placing import ClockRow, place_sentences
 from trialcapture.prepare.segments import TrimEntry, find_segments, make_segments
 from trialcapture.prepare.series import Candidate, choose, column, gather_boat, series_schema
 from trialcapture.prepare.truewind import true_wind
+from trialcapture.prepare.utc import ClockFit
 
 CLOCKS_SCHEMA = pa.schema(
     [
@@ -77,8 +78,9 @@ def prepare_trial(
     clocks: list[ClockRow] = []
     warnings: list[str] = []
     latency_s = {s.id: s.latency_s for s in config.source}
+    shared: ClockFit | None = None
     for name, sentences in nmea:
-        placed[name], rows, told = place_sentences(sentences, latency_s)
+        placed[name], rows, told, shared = place_sentences(sentences, latency_s, shared)
         clocks += rows
         warnings += told
     progress("channels")
@@ -119,7 +121,7 @@ def _gather(
         xdr, rest = gather_xdr(tables, config)
         if "attitude" in xdr:
             xdr["attitude"] = merge_attitude(xdr["attitude"])
-        for part in (boat, rpm, xdr):
+        for part in (boat, rpm, xdr, gather_can_engines(tables, config)):
             for group, found in part.items():
                 candidates.setdefault(group, []).extend(found)
         warnings += told + more + rest
