@@ -22,7 +22,8 @@ from trialcapture.prepare.settle import TOLERANCE_SHARE, Approach, find_settled,
 Floats = npt.NDArray[np.float64]
 
 _MARGIN_S = 1.0
-_LEAD_S = 4.0
+_LEAD_S = 2.0
+_HELM_LEAD_S = 6.0
 _WORTH_LISTING_S = 10.0
 _FRONT_KN = 0.4
 _FRONT_S = 20.0
@@ -64,7 +65,10 @@ def find_steady(track: Track, limits: Limits) -> list[Stretch]:
         track = Track(track.sog_kn, np.zeros((0, track.sog_kn.size)), track.heading_true_deg, track.dt_s)
     course_held = find_course_holds(track.heading_true_deg, track.dt_s)
     known = runs(np.isfinite(track.sog_kn))
-    candidates = intersect(intersect(holds, course_held), known)
+    # a helm is put over well before the heading shows it; an rpm shows a throttle at once
+    lead = round((_HELM_LEAD_S - _LEAD_S) / track.dt_s)
+    steered = [(a, b if b == track.sog_kn.size else max(b - lead, a)) for a, b in course_held]
+    candidates = [(a, b) for a, b in intersect(intersect(holds, steered), known) if b > a]
     scatter = _typical_scatter(track, candidates, limits)
     found = [stretch for a, b in candidates for stretch in _judge_hold(a, b, track, limits, scatter)]
     for hold in holds:
@@ -105,7 +109,6 @@ def _without_speed(on_course: list[Interval], known: list[Interval], dt_s: float
 def _judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: float) -> list[Stretch]:
     """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts."""
     dt_s = track.dt_s
-    # a helm is put over before the heading shows it
     a, b = start + round(_MARGIN_S / dt_s), stop - round(_LEAD_S / dt_s)
     if (b - a) * dt_s < _WORTH_LISTING_S:
         return []
