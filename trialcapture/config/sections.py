@@ -122,7 +122,7 @@ class Steady(Section):
     guard_s: NotNegative | None = None
     """Left out after every change of rpm or course, whatever the speed seems to do, because noise hides the end
     of a transient [s]; 20 for a planing boat, 30 otherwise, when not given. A hold too short for it and
-    `min_duration_s` together loses less."""
+    `min_duration_s` together loses a quarter less."""
     reciprocal_deg: Annotated[Number, Field(gt=0, le=45)] = 15.0
     reciprocal_max_gap_min: Positive = 12.0
     reciprocal_rpm_pct: Positive = 1.0

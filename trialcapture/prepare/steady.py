@@ -29,6 +29,7 @@ _FRONT_KN = 0.4
 _FRONT_S = 20.0
 _FLANK_S = 3.0
 _SHORT_HOLD_SHARE = 0.005
+_LEAST_GUARD = 0.75
 _IDLE_SHARE = 1.1
 _DRIFT_KN = 2.0
 
@@ -124,8 +125,14 @@ def _judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: fl
     if isinstance(settled, Approach):
         return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
     if start > 0:
-        spare = (b - a) - round(limits.steady.min_duration_s / dt_s)
-        settled = max(settled, min(round(limits.guard_s / dt_s), spare))
+        # a hold a little too short loses a little less, never so much that a transient could hide in it
+        need_s = limits.steady.min_duration_s
+        guard_s = min(limits.guard_s, max((b - a) * dt_s - need_s, _LEAST_GUARD * limits.guard_s))
+        settled = max(settled, round(guard_s / dt_s))
+        if (b - a - settled) * dt_s < need_s:
+            left_s = max((b - a - settled) * dt_s, 0.0)
+            need = f"{need_s:g} s needed (min_duration_s)"
+            return [Stretch(a, b, False, f"too short: {left_s:.0f} s left after the guard time, {need}")]
     return [_judge(a + settled, b, track, limits)]
 
 
