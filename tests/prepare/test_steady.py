@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -92,6 +94,18 @@ def test_a_turn_at_constant_rpm_ends_one_stretch_and_begins_another() -> None:
     assert len(accepted) == 2
     assert accepted[0].stop <= turn.start + round(4 / DT)
     assert accepted[1].start >= turn.stop - round(4 / DT)
+
+
+def test_holds_never_overlap_even_where_an_early_one_was_unsteady() -> None:
+    rng = np.random.default_rng(12)
+    drifting = 23.0 + wandering(400, DT, 12.0, 8.0, rng)
+    heading = (
+        np.concatenate([drifting, 23.0 + wandering(2400, DT, 1.0, 3.0, rng), np.linspace(23.0, 203.0, 200)]) % 360.0
+    )
+    rpm = np.concatenate([rng.normal(700, 40, 400), np.full(2400, 1500.0), np.full(200, 1500.0)])
+    for holds in (find_course_holds(heading, DT), find_rpm_holds(rpm, DT)):
+        assert all(b <= c for (_, b), (c, _) in itertools.pairwise(holds))
+    assert max(b for _, b in find_course_holds(heading, DT)) <= 2800 + round(8 / DT)
 
 
 def test_heading_across_north_is_one_course() -> None:

@@ -109,14 +109,19 @@ def find_rpm_holds(rpm: Floats, dt_s: float) -> list[Interval]:
         limit = np.maximum(_RPM_CHANGE_PCT / 100.0 * np.abs(smooth), 1.5 * count + 3.0)
         still = np.abs(window_change(smooth, dt_s)) <= limit
     held: list[Interval] = []
-    for start, stop in runs(still):
+    for (start, stop), latest in _with_room(runs(still), rpm.size):
         level = float(np.median(smooth[start:stop]))
         cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
         edges = [start, *(start + c for c in cuts), stop]
-        for piece, room in _room(edges, held[-1][1] if held else 0, rpm.size):
+        for piece, room in _room(edges, held[-1][1] if held else 0, latest):
             near = _near_level(smooth, piece.start, piece.stop, count)
             held.append(_fit_to(near, piece, room))
     return [(a, b) for a, b in held if b > a]
+
+
+def _with_room(still: list[Interval], size: int) -> list[tuple[Interval, int]]:
+    """Return each interval with where the next one begins: a hold may not grow into its neighbour."""
+    return [(now, after[0]) for now, after in pairwise([*still, (size, size)])]
 
 
 def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, slice]]:
@@ -170,10 +175,10 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
     with np.errstate(invalid="ignore"):
         still = np.abs(window_change(steady, dt_s)) <= _COURSE_CHANGE_DEG
     fine = smooth_angle(heading_true_deg, round(_SMOOTH_S / dt_s))
-    for start, stop in runs(still):
+    for (start, stop), latest in _with_room(runs(still), heading_true_deg.size):
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
-        for piece, room in _room(edges, held[-1][1] if held else 0, heading_true_deg.size):
+        for piece, room in _room(edges, held[-1][1] if held else 0, latest):
             away = np.abs(wrap_deg(fine - float(np.median(steady[piece]))))
             spread = 1.4826 * float(np.median(away[piece]))
             with np.errstate(invalid="ignore"):

@@ -32,17 +32,21 @@ class Track:
         rpm: Engine speeds, shape (engines, n), NaN where unknown; (0, n) when no engine is known.
         heading_true_deg: Heading, or course over ground where there is no heading, shape (n,).
         dt_s: Spacing [s].
+        over_ground: True where the direction is the course over ground, which follows the helm later than a heading.
     """
 
     sog_kn: Floats
     rpm: npt.NDArray[np.float64]
     heading_true_deg: Floats
     dt_s: float
+    over_ground: bool = False
 
     def part(self, start: int, stop: int) -> Track:
         """Return the samples [start, stop)."""
         inside = slice(start, stop)
-        return Track(self.sog_kn[inside], self.rpm[:, inside], self.heading_true_deg[inside], self.dt_s)
+        return Track(
+            self.sog_kn[inside], self.rpm[:, inside], self.heading_true_deg[inside], self.dt_s, self.over_ground
+        )
 
     @property
     def duration_s(self) -> float:

@@ -97,6 +97,7 @@ def find_segments(samples: pa.Table, config: Config) -> list[Stretch]:
         np.stack(rpm) if rpm else np.zeros((0, whole // block)),
         middle,
         dt_s,
+        over_ground=bool(np.isfinite(heading).mean() < 0.5),
     )
     found = find_steady(track, limits_of(config))
     return [Stretch(s.start * block, s.stop * block, s.accepted, s.reason) for s in found]

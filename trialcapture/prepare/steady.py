@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 _MARGIN_S = 1.0
 _LEAD_S = 2.0
 _HELM_LEAD_S = 6.0
+_COURSE_LEAD_S = 15.0
 _WORTH_LISTING_S = 10.0
 _FRONT_KN = 0.4
 _FRONT_S = 20.0
@@ -60,14 +61,15 @@ def find_steady(track: Track, limits: Limits) -> list[Stretch]:
         holds = find_rpm_holds(seen[0], track.dt_s)
         for engine in seen[1:]:
             holds = intersect(holds, find_rpm_holds(engine, track.dt_s))
-        track = Track(track.sog_kn, np.stack(seen), track.heading_true_deg, track.dt_s)
+        track = replace(track, rpm=np.stack(seen))
     else:
         holds = find_speed_holds(track.sog_kn, track.dt_s)
-        track = Track(track.sog_kn, np.zeros((0, track.sog_kn.size)), track.heading_true_deg, track.dt_s)
+        track = replace(track, rpm=np.zeros((0, track.sog_kn.size)))
     course_held = find_course_holds(track.heading_true_deg, track.dt_s)
     known = runs(np.isfinite(track.sog_kn))
     # a helm is put over well before the heading shows it; an rpm shows a throttle at once
-    lead = round((_HELM_LEAD_S - _LEAD_S) / track.dt_s)
+    helm_s = _COURSE_LEAD_S if track.over_ground else _HELM_LEAD_S
+    lead = round((helm_s - _LEAD_S) / track.dt_s)
     steered = [(a, b if b == track.sog_kn.size else max(b - lead, a)) for a, b in course_held]
     candidates = [(a, b) for a, b in intersect(intersect(holds, steered), known) if b > a]
     scatter = _typical_scatter(track, candidates, limits)
