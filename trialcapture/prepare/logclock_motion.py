@@ -139,8 +139,8 @@ def fit_by_marks(mark_ns: Ints, log_ns: Ints, rpm: Floats) -> LogFit:
     if scores[best] < 3 or float(top.max() - top.min()) > 5.0:
         return LogFit(None, None, 0.0, 100.0, method, "failed: the marks fit at more than one offset, or at none")
     _, apart = _marks_met(mark_ns, rises, float(np.median(top)))
-    # a hand follows the eye: the quickest marks are the truest
-    offset_s = float(np.median(top)) + float(np.quantile(apart, 0.25)) - _REACTION_S
+    # a hand follows the eye, late and never early: the quickest mark is the truest
+    offset_s = float(np.median(top)) + float(apart.min()) - _REACTION_S
     spread = float(np.std(apart)) if apart.size > 1 else 1.0
     offset_u = float(np.hypot(0.5, spread / np.sqrt(apart.size)))
     return LogFit(offset_s, offset_u, 0.0, 100.0, method, f"fair: {apart.size} marks, by hand")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -16,7 +17,7 @@ from trialcapture.prepare.engines import gather_can_engines, gather_log, gather_
 from trialcapture.prepare.grid import grid_times, sample_grid
 from trialcapture.prepare.logalign import align_log
 from trialcapture.prepare.logclock import BUS_U_S
-from trialcapture.prepare.placing import ClockRow, place_sentences
+from trialcapture.prepare.placing import GNSS_LATENCY_S, ClockRow, place_sentences
 from trialcapture.prepare.segments import TrimEntry, find_segments, make_segments
 from trialcapture.prepare.series import Candidate, choose, column, gather_boat, series_schema
 from trialcapture.prepare.truewind import true_wind
@@ -87,9 +88,7 @@ def prepare_trial(
     candidates = _gather(placed, config, warnings)
     series = _choose(candidates, config)
     progress("engine clocks")
-    # marks carry the computer's wall clock, which the receivers' fit compares with UTC
-    wall_ahead_ns = next((round(c.offset_s * 1e9) for c in clocks if c.offset_s is not None), 0)
-    marks_utc_ns = [mark - wall_ahead_ns for mark in marks_ns]
+    marks_utc_ns = _wall_to_utc(marks_ns, placed)
     network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
     for name, spec, rows_table in logs:
         t_ns, row, told = align_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
@@ -143,6 +142,26 @@ def _choose(candidates: Mapping[str, list[Candidate]], config: Config) -> dict[s
         gap_s = config.samples.gap_s("position")
         series["position"] = choose(candidates.get("position", []), names, gap_s, source)
     return series
+
+
+def _wall_to_utc(wall_ns: Sequence[int], placed: Mapping[str, Mapping[str, pa.Table]]) -> list[int]:
+    """Return UTC [ns] of wall-clock stamps, by the sentence received nearest to each.
+
+    The computer's clock may have been set during the session, so no single offset holds for all of it.
+    """
+    wall: list[npt.NDArray[np.int64]] = []
+    utc: list[npt.NDArray[np.int64]] = []
+    for tables in placed.values():
+        if "RMC" in tables:
+            both = tables["RMC"].select(["wall_ms", "t_ns"]).drop_null()
+            wall.append(np.asarray(both["wall_ms"].combine_chunks()).astype(np.int64) * 1_000_000)
+            utc.append(np.asarray(both["t_ns"].combine_chunks()).astype(np.int64))
+    if not sum(w.size for w in wall):
+        return list(wall_ns)
+    stamps, times = np.concatenate(wall), np.concatenate(utc)
+    nearest = [int(np.abs(stamps - w).argmin()) for w in wall_ns]
+    late_ns = round(GNSS_LATENCY_S * 1e9)
+    return [int(times[i]) + late_ns + w - int(stamps[i]) for i, w in zip(nearest, wall_ns, strict=True)]
 
 
 def _span(series: Mapping[str, pa.Table]) -> tuple[int, int] | None:
