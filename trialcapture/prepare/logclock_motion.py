@@ -149,7 +149,7 @@ def fit_by_marks(mark_ns: Ints, log_ns: Ints, rpm: Floats) -> LogFit:
 def find_rises(t_ns: Ints, rpm: Floats) -> Ints:
     """Return the instants [ns] at which rpm begins to rise by more than 150 within 3 s, one per rise.
 
-    The beginning is where the rise has reached a tenth of its size, between the readings around it.
+    The beginning is where the steepest slope of the rise, run backwards, meets the level before it.
     """
     gain = np.interp(t_ns + 3_000_000_000, t_ns, rpm) - rpm
     steep = gain > _RISE_RPM
@@ -157,13 +157,14 @@ def find_rises(t_ns: Ints, rpm: Floats) -> Ints:
     for first in np.flatnonzero(steep & ~np.concatenate([[False], steep[:-1]])):
         last = int(np.searchsorted(t_ns, t_ns[first] + 4_000_000_000))
         part = rpm[first : last + 1]
-        level = float(part[0] + 0.1 * (part.max() - part[0]))
-        reached = int(np.argmax(part > level))
+        reached = int(np.argmax(part > part[0] + 0.1 * (part.max() - part[0])))
         if reached == 0:
             continue
         i = int(first) + reached
-        share = (level - float(rpm[i - 1])) / float(rpm[i] - rpm[i - 1])
-        begun.append(int(t_ns[i - 1] + share * (t_ns[i] - t_ns[i - 1])))
+        # readings are a second apart and the rise is quick: run its steepest slope back to the level before it
+        steepest = float(np.diff(part[: reached + 2]).max()) / ((t_ns[i] - t_ns[i - 1]) / 1e9)
+        back_ns = round(float(rpm[i] - part[0]) / steepest * 1e9)
+        begun.append(max(int(t_ns[i]) - back_ns, int(t_ns[i - 1])))
     return np.array(begun, dtype=np.int64)
 
 
