@@ -138,8 +138,13 @@ def _decode_nmea(
             counts.append(seen)
             done += len(block)
             progress("decoding", min(done / total, 1.0))
-        decoded.append((label, {name: pa.concat_tables(parts).unify_dictionaries() for name, parts in tables.items()}))
+        decoded.append((label, _joined(tables)))
     return decoded, rejects, counts, told
+
+
+def _joined(blocks: Mapping[str, list[pa.Table]]) -> dict[str, pa.Table]:
+    """Return one table a kind of what came block by block."""
+    return {name: pa.concat_tables(parts).unify_dictionaries() for name, parts in blocks.items()}
 
 
 def _add_can(
@@ -164,7 +169,7 @@ def _add_can(
     bad, seen = decoder.finish()
     rejects.append((label, bad))
     counts.append(seen)
-    decoded.append((label, {name: pa.concat_tables(parts).unify_dictionaries() for name, parts in tables.items()}))
+    decoded.append((label, _joined(tables)))
 
 
 def _decode_logs(

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from trialcapture.acquire.backlog import Received
+from trialcapture.archive.journal import encode_line
 from trialcapture.decode.grade import grade_piece
 from trialcapture.decode.pieces import cut_pieces
 
@@ -131,3 +132,15 @@ def numbered_id(source: str, number: int) -> str:
         return source
     tail = f"-{number}"
     return source[: _ID_LENGTH - len(tail)] + tail
+
+
+def journal_line(piece: Piece) -> bytes:
+    """Return a piece as its line of the journal."""
+    return encode_line(
+        piece.data,
+        source=piece.source,
+        wall_ms=piece.wall_ns // 1_000_000,
+        mono_us=piece.mono_ns // 1000,
+        line_end=b"",
+        again=piece.again,
+    )

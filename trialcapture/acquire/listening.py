@@ -12,10 +12,9 @@ from trialcapture.acquire.backlog import Backlog
 from trialcapture.acquire.clock import Clock
 from trialcapture.acquire.events import Event, Events
 from trialcapture.acquire.health import Health
-from trialcapture.acquire.lines import LineCutter, Piece
+from trialcapture.acquire.lines import LineCutter, journal_line
 from trialcapture.acquire.reader import Reader
 from trialcapture.acquire.source import Source
-from trialcapture.archive.journal import encode_line
 from trialcapture.decode.can import decode_can
 from trialcapture.decode.nmea0183 import decode_nmea
 
@@ -82,7 +81,7 @@ def listen(
             elif kept < _MOST_BYTES:
                 pieces = cutter.feed(entry)
                 health.heard(entry.source, entry.stream, pieces)
-                lines += map(_journal_line, pieces)
+                lines += map(journal_line, pieces)
         health.tick(round(passed_s * 1e9))
         look(passed_s)
     stop.set()
@@ -97,14 +96,3 @@ def listen(
         for kind, table in decoded.items():
             tables.setdefault(kind, []).append(table)
     return Heard(health, tables, told, passed_s)
-
-
-def _journal_line(piece: Piece) -> bytes:
-    return encode_line(
-        piece.data,
-        source=piece.source,
-        wall_ms=piece.wall_ns // 1_000_000,
-        mono_us=piece.mono_ns // 1000,
-        line_end=b"",
-        again=piece.again,
-    )

@@ -12,9 +12,8 @@ from trialcapture.acquire.backlog import Backlog, Received
 from trialcapture.acquire.clock import Clock
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.health import Health
-from trialcapture.acquire.lines import HOLD_NS, LineCutter, Piece
+from trialcapture.acquire.lines import HOLD_NS, LineCutter, Piece, journal_line
 from trialcapture.acquire.raw_files import RawFiles
-from trialcapture.archive.journal import encode_line
 
 COMMIT_EVERY_S = 0.1
 SYNC_EVERY_S = 1.0
@@ -163,7 +162,7 @@ class Writer:
 
     def _hold(self, stream: str, pieces: list[Piece]) -> None:
         if pieces:
-            lines = b"".join(map(_journal_line, pieces))
+            lines = b"".join(map(journal_line, pieces))
             self._held[stream].append(lines)
             self._held_bytes += len(lines)
 
@@ -228,14 +227,3 @@ class Writer:
 
     def _now_ns(self) -> int:
         return self._clock.mono_ns() - self._start_ns
-
-
-def _journal_line(piece: Piece) -> bytes:
-    return encode_line(
-        piece.data,
-        source=piece.source,
-        wall_ms=piece.wall_ns // 1_000_000,
-        mono_us=piece.mono_ns // 1000,
-        line_end=b"",
-        again=piece.again,
-    )

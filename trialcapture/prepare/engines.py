@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
 from trialcapture.prepare.series import Candidate, column, split_sources, truth
 
@@ -24,12 +25,10 @@ ATTITUDE_XDR = (
 """Transducer names in common use for attitude (common practice, no source)."""
 
 
-CAN_GROUPS = {
-    "fuel": ("fuel_l_per_h",),
-    "engine": ("load_pct", "coolant_c", "oil_bar", "boost_bar"),
-    "trim": ("trim_pct",),
+_STEMS = {
+    group: tuple(q.name for q in ENGINE_QUANTITIES if q.group == group) for group in ("rpm", "fuel", "engine", "trim")
 }
-"""Quantities of a CAN engine message by channel group."""
+"""Channel names of an engine, without its id, by channel group."""
 
 
 def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str, list[Candidate]], list[str]]:
@@ -77,10 +76,10 @@ def gather_can_engines(placed: Mapping[str, pa.Table], config: Config) -> dict[s
     number = column(table, "number")
     numbers = [int(n) for n in np.unique(number[np.isfinite(number)])]
     for engine_id, n in _match_numbers(numbers, config, "E", []).items():
-        for group, stems in CAN_GROUPS.items():
+        for group in ("fuel", "engine", "trim"):
             values = {
                 f"{stem}_{engine_id}": np.where(number == n, column(table, stem), np.nan)
-                for stem in stems
+                for stem in _STEMS[group]
                 if stem in table.column_names
             }
             found.setdefault(f"{group}_{engine_id}", []).extend(split_sources(table, values, "ENGINE", 0))
@@ -149,8 +148,6 @@ def _standard_tachometers(config: Config) -> list[Xdr]:
 
 def _xdr_channel(xdr: Xdr, value: Floats, unit: npt.NDArray[np.object_], config: Config) -> tuple[str, Floats]:
     """Return group and values in the channel's unit; XDR pressure is in bar or pascal, volume flow in l/s."""
-    from trialcapture.channels import trial_channels  # noqa: PLC0415 - keeps the name out of the module's interface
-
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
     if xdr.channel not in by_name:
         return "", value
@@ -197,12 +194,9 @@ def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str
     found: dict[str, list[Candidate]] = {}
     for engine_id in config.engine_ids:
         groups: dict[str, dict[str, Floats]] = {}
-        for group, stems in (
-            ("rpm", ("rpm",)),
-            ("engine", ("load_pct", "coolant_c", "oil_bar", "boost_bar")),
-            ("trim", ("trim_pct",)),
-        ):
-            mine = {f"{s}_{engine_id}": values[f"{s}_{engine_id}"] for s in stems if f"{s}_{engine_id}" in values}
+        for group in ("rpm", "engine", "trim"):
+            names = [f"{stem}_{engine_id}" for stem in _STEMS[group]]
+            mine = {name: values[name] for name in names if name in values}
             if mine:
                 groups[group] = mine
         fuel = _fuel_l_per_h(values, engine_id, t_ns)
