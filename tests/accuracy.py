@@ -2,6 +2,10 @@
 
 Simulates each scenario with each seed, processes the session as a user would, and compares the band table, the
 segments and the clocks with the truth written beside the session. Prints one line a scenario.
+
+``--coverage 200`` runs so many short trials over all scenarios and tells how often the true speed, fuel rate and
+economy lie within the stated ±2u. Every trial draws its own receiver bias and fuel calibration error, which all its
+bands share: trials are independent, bands are not, so the spread of a share is reckoned from trial to trial.
 """
 
 from __future__ import annotations
@@ -10,10 +14,11 @@ import argparse
 import json
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +30,24 @@ from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import truth_path, write_session
 
+QUANTITIES = {"speed": "speed_kn", "fuel": "fuel_l_per_h", "economy": "economy_nm_per_l"}
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One band's value beside its truth: engine speed, value minus truth, standard uncertainty, truth, ways."""
+
+    band_rpm: float
+    error: float
+    u: float
+    truth: float
+    ways: int
+
+    @property
+    def z(self) -> float:
+        """Error in stated standard uncertainties."""
+        return self.error / self.u
+
 
 @dataclass
 class Outcome:
@@ -35,13 +58,31 @@ class Outcome:
     bands_true: int = 0
     bands_missing: list[float] = field(default_factory=list)
     bands_invented: list[float] = field(default_factory=list)
-    speed: list[tuple[float, float, float, int]] = field(default_factory=list)
-    """Band rpm, speed error [kn], stated standard uncertainty [kn], ways."""
-    fuel_pct: list[float] = field(default_factory=list)
-    fuel_in_u: list[float] = field(default_factory=list)
+    readings: dict[str, list[Reading]] = field(default_factory=lambda: {name: [] for name in QUANTITIES})
+    """Per quantity of `QUANTITIES`."""
     clock_s: list[float] = field(default_factory=list)
     logs_lost: int = 0
     overlap_s: list[float] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """How the errors of one quantity lie in their stated intervals.
+
+    Attributes:
+        trials, bands: How many were counted.
+        share: Of bands whose truth lies within ±2u.
+        share_sd: Standard error of that share, from trial to trial.
+        rms_z: Root mean square of error over u; 1 where u is right.
+        median_u: Median stated standard uncertainty, in the quantity's unit; for fuel and economy in %.
+    """
+
+    trials: int
+    bands: int
+    share: float
+    share_sd: float
+    rms_z: float
+    median_u: float
 
 
 def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = False) -> Outcome:
@@ -58,6 +99,11 @@ def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = F
             shutil.rmtree(root)
 
 
+def run_short(scenario: str, seed: int) -> Outcome:
+    """Simulate, process and compare one short trial."""
+    return run(scenario, seed, short=True)
+
+
 def compare(scenario: str, seed: int, result: dict[str, Any], truth: dict[str, Any], session: Path) -> Outcome:
     """Compare the result of processing with the truth of the simulation."""
     outcome = Outcome(scenario, seed)
@@ -71,11 +117,11 @@ def compare(scenario: str, seed: int, result: dict[str, Any], truth: dict[str, A
             continue
         row = rows[nearest]
         unused.pop(nearest, None)
-        outcome.speed.append((nearest, row["speed_kn"] - band["speed_kn"], row["speed_u_kn"], row["ways"]))
-        if row["fuel_l_per_h"] is not None and band["fuel_l_per_h"]:
-            error = row["fuel_l_per_h"] - band["fuel_l_per_h"]
-            outcome.fuel_pct.append(100.0 * error / band["fuel_l_per_h"])
-            outcome.fuel_in_u.append(error / row["fuel_u_l_per_h"])
+        for name, column in QUANTITIES.items():
+            value, u = row[column], row[column.replace("_", "_u_", 1)]
+            if value is not None and band[column]:
+                reading = Reading(nearest, value - band[column], u, band[column], row["ways"])
+                outcome.readings[name].append(reading)
     outcome.bands_invented = sorted(unused)
     clocks = {r["source"]: r for r in result["summary"]["clocks"]}
     for log in truth["engine_log"]:
@@ -97,25 +143,93 @@ def _seconds(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
+def cover(outcomes: Iterable[Outcome], quantity: str, *, one_way: bool = False) -> Coverage:
+    """Return how often ±2u holds the truth of a quantity, over bands run both ways (or those run one way only)."""
+    wanted = [[r for r in o.readings[quantity] if (r.ways == 1) == one_way] for o in outcomes]
+    trials = [t for t in wanted if t]
+    readings = [r for t in trials for r in t]
+    if not readings:
+        return Coverage(0, 0, np.nan, np.nan, np.nan, np.nan)
+    z = np.array([r.z for r in readings])
+    share = float(np.mean(np.abs(z) <= 2.0))
+    # a share of bands is a ratio of sums over trials; its spread follows from each trial's surplus
+    surplus = np.array([sum((abs(r.z) <= 2.0) - share for r in t) for t in trials])
+    u = [r.u if quantity == "speed" else 100.0 * r.u / r.truth for r in readings]
+    return Coverage(
+        len(trials),
+        len(readings),
+        share,
+        float(np.sqrt(np.sum(surplus**2))) / len(readings),
+        float(np.sqrt(np.mean(z**2))),
+        float(np.median(u)),
+    )
+
+
 def line(outcomes: Sequence[Outcome]) -> str:
     """Return one line of figures for the trials of one scenario."""
-    speed = np.array([s for o in outcomes for s in o.speed], dtype=float).reshape(-1, 4)
-    fuel = np.abs([f for o in outcomes for f in o.fuel_pct] or [np.nan])
-    fuel_u = np.abs([f for o in outcomes for f in o.fuel_in_u] or [np.nan])
+    speed = np.array([r.error for o in outcomes for r in o.readings["speed"]] or [np.nan])
+    fuel = np.array([100.0 * r.error / r.truth for o in outcomes for r in o.readings["fuel"]] or [np.nan])
     clock = np.abs([c for o in outcomes for c in o.clock_s] or [np.nan])
     overlap = np.array([v for o in outcomes for v in o.overlap_s] or [np.nan])
     missing = sum(len(o.bands_missing) for o in outcomes)
     invented = sum(len(o.bands_invented) for o in outcomes)
-    inside = np.mean(np.abs(speed[:, 1]) <= 2 * speed[:, 2]) if speed.size else np.nan
+    one_way = all(r.ways == 1 for o in outcomes for r in o.readings["speed"])
+    known, burnt, economy = (cover(outcomes, name, one_way=one_way) for name in QUANTITIES)
     return (
         f"{outcomes[0].scenario:18s} {len(outcomes):3d} trials"
-        f" | {len(speed):4d} bands, {missing} missing, {invented} invented"
-        f" | speed rms {np.sqrt(np.mean(speed[:, 1] ** 2)):.3f} max {np.abs(speed[:, 1]).max():.3f} kn"
-        f", {100 * inside:.0f} % in ±2u (u {np.median(speed[:, 2]):.3f})"
-        f" | fuel max {fuel.max():.2f} %, {100 * np.mean(fuel_u <= 2):.0f} % in ±2u"
+        f" | {speed.size:4d} bands, {missing} missing, {invented} invented"
+        f" | speed rms {np.sqrt(np.mean(speed**2)):.3f} max {np.abs(speed).max():.3f} kn"
+        f", {100 * known.share:.0f} % in ±2u (u {known.median_u:.3f})"
+        f" | fuel max {np.abs(fuel).max():.2f} %, {100 * burnt.share:.0f} % in ±2u"
+        f" | economy {100 * economy.share:.0f} % in ±2u"
         f" | log clock max {clock.max():.2f} s, {sum(o.logs_lost for o in outcomes)} lost"
         f" | overlap max {overlap.max():.1f} s, {100 * np.mean(overlap > 3):.1f} % over 3 s"
     )
+
+
+def coverage_table(outcomes: Sequence[Outcome]) -> str:
+    """Return a Markdown table of coverage: one row a scenario, and one over all bands run both ways."""
+    rows = [
+        "| scenario | trials | bands | speed in ±2u, rms z | fuel in ±2u, rms z | economy in ±2u, rms z |",
+        "|---|---|---|---|---|---|",
+    ]
+    by_scenario = {
+        name: list(group)
+        for name, group in groupby(sorted(outcomes, key=lambda o: list(SCENARIOS).index(o.scenario)), _name)
+    }
+    groups = [*by_scenario.items(), ("all, both ways", list(outcomes))]
+    rows += [_row(name, group, one_way=False) for name, group in groups if cover(group, "speed").bands]
+    if cover(outcomes, "speed", one_way=True).bands:
+        rows.append(_row("all, one way only", outcomes, one_way=True))
+    return "\n".join(rows)
+
+
+def _name(outcome: Outcome) -> str:
+    return outcome.scenario
+
+
+def _row(name: str, outcomes: Sequence[Outcome], *, one_way: bool) -> str:
+    cells = []
+    for quantity in QUANTITIES:
+        found = cover(outcomes, quantity, one_way=one_way)
+        unit = "kn" if quantity == "speed" else "%"
+        digits = 3 if quantity == "speed" else 2
+        cells.append(
+            f"{100 * found.share:.0f} ± {200 * found.share_sd:.0f} %, {found.rms_z:.2f}"
+            f" (u {found.median_u:.{digits}f} {unit})"
+            if found.bands
+            else "none recorded"
+        )
+    counted = cover(outcomes, "speed", one_way=one_way)
+    return f"| {name} | {counted.trials} | {counted.bands} | {' | '.join(cells)} |"
+
+
+def run_coverage(trials: int, first: int, scenarios: Sequence[str], jobs: int, *, full: bool = False) -> list[Outcome]:
+    """Run so many trials, every scenario in turn, each with a seed of its own."""
+    names = [scenarios[n % len(scenarios)] for n in range(trials)]
+    seeds = [first + n // len(scenarios) for n in range(trials)]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(run if full else run_short, names, seeds))
 
 
 def main() -> None:
@@ -126,18 +240,34 @@ def main() -> None:
     parser.add_argument("--scenario", action="append", choices=list(SCENARIOS))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
+    parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
+    parser.add_argument("--full", action="store_true", help="with --coverage: trials of full length")
     arguments = parser.parse_args()
-    for scenario in arguments.scenario or list(SCENARIOS):
+    scenarios = arguments.scenario or list(SCENARIOS)
+    if arguments.coverage:
+        outcomes = run_coverage(
+            arguments.coverage, arguments.first, scenarios, arguments.jobs, full=arguments.full
+        )
+        print(coverage_table(outcomes))
+        for o in outcomes if arguments.details else []:
+            _print_details(o)
+        return
+    for scenario in scenarios:
         seeds = range(arguments.first, arguments.first + arguments.seeds)
         with ProcessPoolExecutor(arguments.jobs) as pool:
             outcomes = list(pool.map(run, [scenario] * len(seeds), seeds))
         print(line(outcomes), flush=True)
         for o in outcomes if arguments.details else []:
-            wrong = [s for s in o.speed if abs(s[1]) > 2 * s[2] or abs(s[1]) > 0.15]
-            late = [round(v, 1) for v in o.overlap_s if v > 3]
-            if o.bands_missing or o.bands_invented or wrong or late or o.logs_lost:
-                print(f"  seed {o.seed}: missing {o.bands_missing}, invented {o.bands_invented}, wrong", end=" ")
-                print([tuple(round(x, 3) for x in s) for s in wrong], f"overlaps {late}, logs lost {o.logs_lost}")
+            _print_details(o)
+
+
+def _print_details(o: Outcome) -> None:
+    wrong = [r for r in o.readings["speed"] if abs(r.z) > 2.0 or abs(r.error) > 0.15]
+    late = [round(v, 1) for v in o.overlap_s if v > 3]
+    if o.bands_missing or o.bands_invented or wrong or late or o.logs_lost:
+        print(f"  {o.scenario} seed {o.seed}: missing {o.bands_missing}, invented {o.bands_invented}, wrong", end=" ")
+        print([(r.band_rpm, round(r.error, 3), round(r.u, 3), r.ways) for r in wrong], end=" ")
+        print(f"overlaps {late}, logs lost {o.logs_lost}")
 
 
 if __name__ == "__main__":

@@ -63,7 +63,7 @@ def flat(text: str) -> str:
 def test_help_and_version(run: Run) -> None:
     code, out, _ = run("--help")
     assert code == 0
-    assert all(name in out for name in ("preflight", "record", "collect", "process", "verify", "rehearse"))
+    assert all(name in out for name in ("preflight", "record", "collect", "process", "review", "verify", "rehearse"))
     assert run("--version")[1].strip() == f"trialcapture, version {__version__}"
     for name in group.commands:
         code, out, _ = run(name, "--help")

@@ -5,6 +5,7 @@ A *group* is what one sensor reports in one go; every group has one ``_age_s`` a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
@@ -35,7 +36,8 @@ class Channel:
             ``step`` keeps the last value.
         low: Smallest plausible value; outside is flagged FAIL (common practice, no source).
         high: Largest plausible value.
-        resolution: Finest step an instrument reports; values are stored no finer.
+        resolution: Step of the values on the grid, a power of ten: about ten times finer than usual instruments
+            report and far below their uncertainty (common practice, no source).
         meaning: One line for people.
     """
 
@@ -47,6 +49,11 @@ class Channel:
     high: float
     resolution: float
     meaning: str
+
+    @property
+    def decimals(self) -> int:
+        """Decimals of the values on the grid."""
+        return round(-math.log10(self.resolution))
 
 
 BOAT_CHANNELS: tuple[Channel, ...] = (

@@ -6,9 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.archive.notes import DAMAGED, marks_of, notes_path, parse_note, read_notes, trims_of
+from trialcapture.archive.notes import (
+    DAMAGED,
+    append_notes,
+    marks_of,
+    notes_path,
+    parse_note,
+    read_notes,
+    reviews_of,
+    trims_of,
+)
 from trialcapture.archive.session import create_session
 from trialcapture.config import Config
+from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.prepare.segments import TrimEntry
 
 LINES = b"""{"t":"2026-05-04T09:30:00Z","kind":"mark","value":"1","unit":"","by":"engineer"}
@@ -50,3 +60,31 @@ def test_no_line_whatever_raises(text: bytes) -> None:
 @pytest.mark.parametrize("text", [b"[" * 100_000, b'{"t":3,"kind":"mark"}', b'{"t":"2026-05-04T09:30:00Z"}', b"null"])
 def test_odd_json_is_damaged(text: bytes) -> None:
     assert parse_note(text, 0).kind == DAMAGED
+
+
+def test_half_of_an_escaped_pair_becomes_a_character_that_can_be_stored() -> None:
+    note = parse_note(b'{"t":"2026-05-04T09:30:00Z","kind":"trim","value":"tabs \\ud83d","by":"\\ud83d\\ude00"}', 0)
+    assert note.value == "tabs ?"
+    assert note.by == "\U0001f600"
+
+
+def test_review_entries_are_read_as_they_were_noted(tmp_path: Path) -> None:
+    session = create_session(tmp_path / "a", Config(), made_by="test", created="2026-05-04T09:00:00Z")
+    entry = {
+        "t": "2026-05-04T16:00:00Z", "kind": "relabel", "value": "2026-05-04T09:30:00Z", "segment_id": 4,
+        "band_rpm": 2400, "reason": " ferry\n wash ", "by": "Zo\u00eb \u0007",
+    }  # fmt: skip
+    append_notes(session.folder, [entry])
+    append_notes(session.folder, [{"t": "2026-05-04T16:01:00Z", "kind": "sea", "value": "calm"}])
+    assert reviews_of(read_notes(session)) == [
+        ReviewEntry(0, "relabel", ("2026-05-04T09:30:00Z",), 4, 2400, "ferry wash", "Zo\u00eb")
+    ]
+
+
+def test_notes_are_appended_behind_a_torn_line_and_nothing_before_is_touched(tmp_path: Path) -> None:
+    session = create_session(tmp_path / "a", Config(), made_by="test", created="2026-05-04T09:00:00Z")
+    path = notes_path(session.folder)
+    path.write_bytes(LINES + b'{"t":"2026-05-04T09:3')
+    append_notes(session.folder, [{"t": "2026-05-04T16:00:00Z", "kind": "mark"}])
+    assert path.read_bytes().startswith(LINES + b'{"t":"2026-05-04T09:3\n')
+    assert read_notes(session)[-1].kind == "mark"

@@ -13,7 +13,13 @@ import pytest
 
 from trialcapture.archive import atomic
 from trialcapture.archive.atomic import free_bytes, open_replacement, size_text, write_file
-from trialcapture.archive.parquet import ROW_GROUP_ROWS, read_parquet, write_parquet
+from trialcapture.archive.parquet import (
+    ROW_GROUP_ROWS,
+    open_parquet,
+    read_parquet,
+    read_row_groups,
+    write_parquet,
+)
 from trialcapture.errors import TrialCaptureError
 
 
@@ -71,6 +77,96 @@ def test_equal_input_gives_equal_bytes_however_it_is_chunked(tmp_path: Path) -> 
     assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()
 
 
+@pytest.mark.parametrize("rows_a_write", [1_000, ROW_GROUP_ROWS, 50_001])
+def test_written_part_by_part_the_bytes_are_those_of_the_whole(tmp_path: Path, rows_a_write: int) -> None:
+    table = make_table(2 * ROW_GROUP_ROWS + 777)
+    write_parquet(tmp_path / "whole.parquet", table, {"version": "1"})
+    with open_parquet(tmp_path / "parts.parquet", table.schema, {"version": "1"}) as stream:
+        for first in range(0, table.num_rows, rows_a_write):
+            stream.write(table.slice(first, rows_a_write))
+        stream.write(table.slice(0, 0))
+    assert stream.rows == table.num_rows
+    assert (tmp_path / "parts.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+    assert read_parquet(tmp_path / "parts.parquet").equals(table)
+
+
+def test_dictionaries_that_differ_from_part_to_part_are_joined(tmp_path: Path) -> None:
+    words = pa.dictionary(pa.int32(), pa.string())
+    parts = [pa.table({"source": pa.array(names, pa.string()).cast(words)}) for names in (["a", "b"], ["c", "a", None])]
+    with open_parquet(tmp_path / "a.parquet", parts[0].schema, {}) as stream:
+        for part in parts:
+            stream.write(part)
+    assert read_parquet(tmp_path / "a.parquet")["source"].to_pylist() == ["a", "b", "c", "a", None]
+
+
+def test_a_stream_holds_no_more_than_a_row_group_and_the_part(tmp_path: Path) -> None:
+    part = make_table(1000)
+    before, most = pa.total_allocated_bytes(), 0
+    with open_parquet(tmp_path / "a.parquet", part.schema, {}) as stream:
+        for _ in range(300):
+            stream.write(part)
+            most = max(most, pa.total_allocated_bytes() - before)
+    assert most < 2 * part.nbytes * ROW_GROUP_ROWS / part.num_rows
+    assert most < 300 * part.nbytes / 3
+
+
+@pytest.mark.parametrize("fault", [KeyboardInterrupt(), ValueError("x"), OSError(errno.EIO, "input/output error")])
+def test_a_stream_that_is_broken_off_leaves_the_old_file_and_nothing_else(tmp_path: Path, fault: BaseException) -> None:
+    path = tmp_path / "a.parquet"
+    write_parquet(path, make_table(10), {})
+    former = path.read_bytes()
+
+    def write_half() -> None:
+        with open_parquet(path, make_table(1).schema, {}) as stream:
+            stream.write(make_table(ROW_GROUP_ROWS + 1))
+            raise fault
+
+    with pytest.raises(TrialCaptureError if isinstance(fault, OSError) else type(fault)):
+        write_half()
+    assert path.read_bytes() == former
+    assert files_in(tmp_path) == ["a.parquet"]
+
+
+def test_rows_of_another_kind_are_refused_and_nothing_is_left(tmp_path: Path) -> None:
+    def write_others() -> None:
+        with open_parquet(tmp_path / "a.parquet", make_table(1).schema, {}) as stream:
+            stream.write(make_table(1).drop_columns(["number"]))
+
+    with pytest.raises(ValueError, match="other columns or types"):
+        write_others()
+    assert files_in(tmp_path) == []
+
+
+def test_row_groups_are_read_one_at_a_time_and_only_the_columns_wanted(tmp_path: Path) -> None:
+    table = make_table(2 * ROW_GROUP_ROWS + 5)
+    write_parquet(tmp_path / "a.parquet", table, {})
+    parts = list(read_row_groups(tmp_path / "a.parquet", ["t", "sog_kn"]))
+    assert [part.num_rows for part in parts] == [ROW_GROUP_ROWS, ROW_GROUP_ROWS, 5]
+    assert pa.concat_tables(parts).combine_chunks().equals(table.select(["t", "sog_kn"]))
+    assert pa.concat_tables(read_row_groups(tmp_path / "a.parquet")).equals(table)
+
+
+def test_a_column_that_is_not_there_is_refused_by_name(tmp_path: Path) -> None:
+    write_parquet(tmp_path / "a.parquet", make_table(5), {})
+    with pytest.raises(TrialCaptureError, match="stw_kn"):
+        next(read_row_groups(tmp_path / "a.parquet", ["t", "stw_kn"]))
+    with pytest.raises(TrialCaptureError, match="missing"):
+        next(read_row_groups(tmp_path / "b.parquet"))
+
+
+def test_a_flipped_bit_is_found_when_its_row_group_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "a.parquet"
+    write_parquet(path, make_table(2 * ROW_GROUP_ROWS), {})
+    second = pq.ParquetFile(path).metadata.row_group(1).column(0)
+    data = bytearray(path.read_bytes())
+    data[(second.dictionary_page_offset or second.data_page_offset) + second.total_compressed_size // 2] ^= 1
+    path.write_bytes(data)
+    parts = read_row_groups(path)
+    assert next(parts).num_rows == ROW_GROUP_ROWS
+    with pytest.raises(TrialCaptureError, match="damaged"):
+        next(parts)
+
+
 def test_pandas_own_metadata_is_left_out(tmp_path: Path) -> None:
     table = make_table(3).replace_schema_metadata({"pandas": "{}", "kept": "yes"})
     write_parquet(tmp_path / "a.parquet", table, {})
@@ -117,7 +213,7 @@ def test_a_disk_that_loses_bytes_is_noticed(tmp_path: Path, monkeypatch: pytest.
     path = tmp_path / "a.parquet"
     write_parquet(path, make_table(10), {})
     former = path.read_bytes()
-    monkeypatch.setattr(pq, "write_table", lambda table, file, **_: file.write(former))
+    monkeypatch.setattr(pq.ParquetWriter, "write_table", lambda *_, **__: None)
     with pytest.raises(TrialCaptureError, match="did not read back"):
         write_parquet(path, make_table(20), {})
     assert path.read_bytes() == former
@@ -134,6 +230,15 @@ def test_a_full_disk_leaves_the_old_file_and_says_what_is_needed(small_disk: Pat
     assert "disk is full" in str(caught.value)
     assert "1.6 MB are needed" in str(caught.value)
     assert path.read_bytes() == former
+    assert files_in(small_disk) == ["samples.parquet"]
+
+    def write_parts() -> None:
+        with open_parquet(path, noise.schema, {}) as stream:
+            for first in range(0, noise.num_rows, 10_000):
+                stream.write(noise.slice(first, 10_000))
+
+    with pytest.raises(TrialCaptureError, match="disk is full"):
+        write_parts()
     assert files_in(small_disk) == ["samples.parquet"]
     with pytest.raises(TrialCaptureError, match="disk is full"):
         write_file(path, bytes(1_000_000))

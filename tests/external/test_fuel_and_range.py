@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from tests.segment_builder import Leg, build_segments, no_clocks, steady_current
 from trialcapture.config import load_config
+from trialcapture.prepare.engines import gather_log
+from trialcapture.prepare.fuel_rate import fuel_rate_warnings
+from trialcapture.prepare.fuel_volume import net_fuel_l_per_h, thermal_expansion_per_c, volume_correction_factor
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
-from trialcapture.reduce.fuel_volume import net_fuel_l_per_h, thermal_expansion_per_c, volume_correction_factor
 from trialcapture.reduce.load import load_sheet
 from trialcapture.reduce.trial import reduce_trial
 from trialcapture.units import US_GAL_L, convert
@@ -46,6 +49,17 @@ def test_two_flow_meters_need_their_two_temperatures() -> None:
     assert net == pytest.approx(41.189, abs=1e-3)
     assert net * 0.845 == pytest.approx(34.805, abs=1e-3)
     assert (40.0 / net - 1.0) * 100.0 == pytest.approx(-2.9, abs=0.05)
+
+
+def test_a_log_with_two_meters_and_their_temperatures_is_reduced_at_fifteen_degrees() -> None:
+    # same values, same table, by way of the engine log: 41.189 L/h
+    config = load_config('[fuel]\ndensity_kg_per_m3 = 845\n[[engine]]\nid = "main"\nrated_rpm = 2400\n')
+    names = ("fuel_supply_l_per_h", "fuel_supply_temp_c", "fuel_return_l_per_h", "fuel_return_temp_c")
+    log = pa.table({f"{n}_main": np.full(9, x) for n, x in zip(names, (100.0, 25.0, 60.0, 55.0), strict=True)})
+    t_ns = np.arange(9) * 10**9
+    (found,) = gather_log(log, t_ns, "meters.csv", config)["fuel_main"]
+    assert found.values["fuel_l_per_h_main"] == pytest.approx(np.full(9, 41.189), abs=1e-3)
+    assert fuel_rate_warnings(log, t_ns, "meters.csv", config) == []
 
 
 def reduce_two_bands() -> tuple[list[dict[str, Any]], dict[str, Any]]:

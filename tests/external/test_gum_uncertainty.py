@@ -10,13 +10,12 @@ import pytest
 from scipy import special, stats
 from uncertainties import correlated_values, ufloat, umath
 
+from trialcapture.prepare.outliers import chauvenet_limit, find_chauvenet_outliers
 from trialcapture.reduce.fuel import economy_nm_per_l
 from trialcapture.reduce.statistics import (
-    chauvenet_limit,
     combine_uncertainties,
     coverage_factor,
     effective_degrees_of_freedom,
-    find_chauvenet_outliers,
     pooled_scatter,
 )
 
@@ -79,6 +78,21 @@ def test_correlated_inputs_of_gum_h_2_as_the_reference_library_sees_them() -> No
     # GUM table H.4
     assert resistance.nominal_value == pytest.approx(127.732, abs=1e-3)
     assert resistance.std_dev == pytest.approx(0.071, abs=1e-3)
+
+
+def test_reactance_and_impedance_of_gum_h_2_and_their_correlations() -> None:
+    volt = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
+    milliampere = np.array([19.663, 19.639, 19.640, 19.685, 19.678])
+    phase = np.array([1.0456, 1.0438, 1.0468, 1.0428, 1.0433])
+    data = np.vstack([volt, milliampere, phase])
+    u = data.std(axis=1, ddof=1) / np.sqrt(5)
+    assert u == pytest.approx([0.00321, 0.00947, 0.000752], abs=6e-6)
+    r = np.corrcoef(data)
+    assert (r[0, 1], r[0, 2], r[1, 2]) == pytest.approx((-0.355, 0.858, -0.645), abs=6e-4)
+    v, i, phi = correlated_values(data.mean(axis=1), np.cov(data) / 5)
+    for value, mean, spread in ((1000 * v / i * umath.sin(phi), 219.847, 0.295), (1000 * v / i, 254.260, 0.236)):
+        assert value.nominal_value == pytest.approx(mean, abs=1e-3)
+        assert value.std_dev == pytest.approx(spread, abs=1e-3)
 
 
 def test_a_double_run_halves_the_variance() -> None:

@@ -136,6 +136,21 @@ def test_exponent_of_an_exact_power_law_is_recovered() -> None:
     assert np.isnan(propeller_law_exponent(rpm[:2], fuel[:2]))
 
 
+@pytest.mark.parametrize(("exponent", "share"), [(3.0, 0.5120), (2.7, 0.5474), (2.5, 0.5724), (2.2, 0.6121)])
+def test_power_at_eighty_per_cent_of_rated_rpm(exponent: float, share: float) -> None:
+    # propeller law P/P0 = (n/n0)^exponent: 3 by theory, 2.5 on makers' curves of pleasure craft (from memory)
+    rpm = np.array([0.6, 0.8, 1.0]) * 3500.0
+    power = (rpm / 3500.0) ** exponent
+    assert power[1] == pytest.approx(share, abs=1e-4)
+    assert propeller_law_exponent(rpm, power) == pytest.approx(exponent, abs=1e-9)
+
+
+@pytest.mark.parametrize(("kn", "mph"), [(150, 172), (190, 218), (210, 240), (220, 253), (230, 265)])
+def test_crouchs_two_lists_differ_by_the_knot(kn: float, mph: float) -> None:
+    # the constants as commonly tabulated in knots and in miles per hour (from memory); 1 kn = 1.1508 mph
+    assert convert(float(kn), "kn", "mph") == pytest.approx(mph, rel=8e-3)
+
+
 def test_admiralty_coefficient_of_a_twenty_tonne_boat() -> None:
     # 20 t, 20 kn, 400 kW: 147.361 (exact arithmetic on the definition)
     assert admiralty_coefficient(20.0, 400.0, 20000.0) == pytest.approx(147.361, abs=1e-3)

@@ -25,6 +25,32 @@ IN_PINT = {
 PAIRS = [(a, b) for a in IN_PINT for b in IN_PINT if a != b and dimension(a) == dimension(b)]
 
 
+def test_the_fathom_of_the_chart_is_not_the_one_of_pint() -> None:
+    # six international feet are 1.8288 m; pint's fathom is the survey one, 1.8288037 m
+    assert convert(1.0, "fathom", "m") == pytest.approx(1.8288, abs=1e-15)
+    assert REGISTRY("fathom").to("meter").magnitude == pytest.approx(1.8288037, abs=5e-8)
+
+
+@pytest.mark.parametrize(
+    ("unit", "to", "factor"),
+    # NIST SP 811 appendix B and scipy.constants: exact, or to the digits given
+    [
+        ("kn", "m/s", 1852 / 3600), ("m/s", "kn", 1.943844492), ("kn", "mph", 1.150779448), ("kn", "km/h", 1.852),
+        ("ft", "m", 0.3048), ("lb", "kg", 0.45359237), ("us gal", "l", 3.785411784), ("imp gal", "l", 4.54609),
+        ("hp", "w", 745.699872), ("metric hp", "w", 735.49875), ("psi", "pa", 6894.757293),
+        ("us gal/h", "l/h", 3.785411784),
+    ],
+)  # fmt: skip
+def test_factors_as_printed(unit: str, to: str, factor: float) -> None:
+    assert convert(1.0, unit, to) == pytest.approx(factor, rel=1e-9)
+
+
+def test_one_engine_in_three_kinds_of_horsepower() -> None:
+    # 300 kW are 402.307 mechanical and 407.886 metric horsepower (exact definitions)
+    assert convert(300.0, "kw", "hp") == pytest.approx(402.307, abs=5e-4)
+    assert convert(300.0, "kw", "metric hp") == pytest.approx(407.886, abs=5e-4)
+
+
 def test_no_unit_is_left_out() -> None:
     assert sorted(IN_PINT) == known_units()
 

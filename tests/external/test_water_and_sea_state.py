@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import gsw
 import pytest
 
@@ -45,6 +47,36 @@ def test_sea_water_agrees_with_teos_10(temperature_c: float) -> None:
 def test_tables_of_the_towing_tanks(temperature_c: float, fresh: float, sea: float) -> None:
     assert water_density_kg_per_m3(temperature_c, 0.0) == pytest.approx(fresh, abs=0.01)
     assert water_density_kg_per_m3(temperature_c, 35.0) == pytest.approx(sea - 0.045, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("temperature_c", "printed"),
+    [(5, 1027.7225), (10, 1027.0000), (15, 1026.0210), (20, 1024.8103), (25, 1023.3873), (30, 1021.7694)],
+)
+def test_the_towing_tanks_sea_water_is_not_at_the_surface(temperature_c: float, printed: float) -> None:
+    # ITTC 7.5-02-01-03 table 3 is TEOS-10 at 10.1325 dbar of sea pressure, ten metres down, to its last decimal; the
+    # surface, where a boat floats and which is reckoned with here, is 0.044 to 0.047 kg/m3 lighter
+    deep = gsw.rho_t_exact(REFERENCE_SALINITY, temperature_c, 10.1325)
+    surface = gsw.rho(REFERENCE_SALINITY, gsw.CT_from_t(REFERENCE_SALINITY, temperature_c, 0.0), 0.0)
+    assert float(deep) == pytest.approx(printed, abs=1e-4)
+    assert 0.043 < printed - float(surface) < 0.048
+    assert water_density_kg_per_m3(temperature_c, 35.0) == pytest.approx(float(surface), abs=0.01)
+    assert abs(water_density_kg_per_m3(temperature_c, 35.0) - printed) > 0.03
+
+
+def test_density_falls_without_a_step_as_water_warms() -> None:
+    # one public copy of the table carries a typing error at 23 and 24 C; the equation has none
+    density = [water_density_kg_per_m3(t, 35.0) for t in range(5, 31)]
+    falls = [a - b for a, b in pairwise(density)]
+    assert all(0.1 < fall < 0.35 for fall in falls)
+    assert falls == sorted(falls)
+
+
+@pytest.mark.parametrize("force", [4, 5, 6])
+def test_the_power_law_of_the_beaufort_scale_lands_in_its_own_class(force: int) -> None:
+    # v = 0.836 B^1.5 m/s: 6.69, 9.35, 12.29 (WMO scale, concordant public copies)
+    assert 0.836 * force**1.5 == pytest.approx({4: 6.69, 5: 9.35, 6: 12.29}[force], abs=5e-3)
+    assert beaufort_force(0.836 * force**1.5, "m/s") == force
 
 
 def test_density_as_measured_wins_and_fifteen_degrees_stand_in() -> None:

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.channels import BOAT_CHANNELS, Flag
+from trialcapture.channels import BOAT_CHANNELS, Channel, Flag, trial_channels
 from trialcapture.config import load_config
 from trialcapture.prepare.flags import flag_channel, flag_range, flag_spike, worst
-from trialcapture.prepare.grid import grid_times, sample_grid, samples_schema
+from trialcapture.prepare.grid import grid_times, sample_grid, samples_schema, to_resolution
 from trialcapture.prepare.series import series_schema
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 2500\n[[engine]]\nid = "stbd"\nrated_rpm = 2500\n')
@@ -58,7 +58,7 @@ def test_angles_are_joined_the_short_way_round(a: float, turn: float) -> None:
     got = on_grid("heading", series(["heading_true_deg"], [0, 1], [a, b]), 1)
     middle = got["heading_true_deg"][5].as_py()
     assert 0.0 <= middle < 360.0
-    assert (middle - (a + turn / 2) + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-6)
+    assert (middle - (a + turn / 2) + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=0.0005 + 1e-6)
 
 
 def test_opposite_angles_have_nothing_between_them() -> None:
@@ -74,9 +74,32 @@ def test_a_fallback_reading_is_flagged_suspect() -> None:
 
 
 def test_readings_stand_bit_for_bit_where_the_grid_meets_them() -> None:
-    value = 0.1 + 0.2
-    got = on_grid("depth", series(["depth_m"], [0, 1], [value, 1.0]), 1)
-    assert got["depth_m"][0].as_py() == value
+    readings = [float(f"{n}.{n * 37 % 1000:03d}") for n in range(2000)]
+    got = on_grid("depth", series(["depth_m"], [n / 10 for n in range(2000)], readings), 199.9)
+    assert got["depth_m"].to_pylist() == readings
+
+
+def test_values_on_the_grid_have_the_decimals_of_their_channel() -> None:
+    got = on_grid("depth", series(["depth_m"], [0, 0.3], [1.0, 2.00049]), 0.3)
+    assert got["depth_m"].to_pylist() == [1.0, 1.333, 1.667, 2.0]
+    got = on_grid("position", series(["lat_deg", "lon_deg"], [0], [48 + 18.75123 / 60], [-7 - 54.32101 / 60]), 0)
+    assert got["lat_deg"].to_pylist() == [48.3125205]
+    assert got["lon_deg"].to_pylist() == [-7.90535017]
+
+
+def test_what_rounds_up_to_a_whole_turn_is_north() -> None:
+    heading = CHANNELS["heading_true_deg"]
+    got = to_resolution(np.array([359.9994, 359.99951, 360.0, 0.0004, np.nan]), heading)
+    assert got[:4].tolist() == [359.999, 0.0, 360.0, 0.0]
+    assert np.isnan(got[4])
+    assert to_resolution(np.array([179.9999999999]), CHANNELS["lon_deg"]).tolist() == [180.0]
+
+
+@pytest.mark.parametrize("channel", trial_channels(["port"]), ids=lambda c: c.name)
+def test_every_resolution_is_a_power_of_ten_that_keeps_decimal_readings(channel: Channel) -> None:
+    assert channel.resolution == float(f"1e-{channel.decimals}")
+    readings = [float(f"{n}e-{channel.decimals}") for n in range(1, 10**6, 977)]
+    assert to_resolution(np.array(readings), channel).tolist() == readings
 
 
 def test_an_empty_session_has_the_whole_schema_and_every_unit() -> None:

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from tests.signals import lagging, stairs, wandering
 from trialcapture.config import Steady
-from trialcapture.prepare.holds import find_course_holds, find_rpm_holds, find_shifts, least_count
+from trialcapture.prepare.holds import find_course_holds, find_rpm_holds, find_shifts, least_count, moves
 from trialcapture.prepare.judge import Limits, Track
-from trialcapture.prepare.settle import find_settled, tail_scatter
+from trialcapture.prepare.settle import Approach, find_settled, fit_speed, tail_scatter
 from trialcapture.prepare.steady import Stretch, find_steady
 
 DT = 0.25
@@ -35,6 +35,11 @@ def trial(
 
 def detect(sog: np.ndarray, rpm: np.ndarray, heading: np.ndarray, limits: Steady | None = None) -> list[Stretch]:
     return find_steady(Track(sog, np.atleast_2d(rpm), heading, DT), Limits(limits or Steady()))
+
+
+def settled(v_kn: np.ndarray) -> Approach:
+    speed = fit_speed(v_kn, DT)
+    return find_settled(speed, tail_scatter(speed))
 
 
 @pytest.mark.parametrize("tau_s", [6.0, 12.0, 20.0])
@@ -74,14 +79,14 @@ def test_a_boat_lying_still_gives_none_and_says_why() -> None:
 
 def test_a_throttle_nudge_of_one_percent_splits_the_hold() -> None:
     rpm = np.concatenate([np.full(400, 2500.0), np.full(400, 2525.0)]) + np.random.default_rng(3).normal(0, 3, 800)
-    holds = find_rpm_holds(rpm, DT)
+    holds = find_rpm_holds(rpm, DT, 0.0)
     assert len(holds) == 2
     assert abs(holds[0][1] - 400) * DT <= 2.0
 
 
 def test_a_slow_ramp_of_rpm_is_not_held() -> None:
     rpm = np.linspace(3000.0, 1500.0, round(300 / DT))
-    assert sum(b - a for a, b in find_rpm_holds(rpm, DT)) * DT < 30.0
+    assert sum(b - a for a, b in find_rpm_holds(rpm, DT, 0.0)) * DT < 30.0
 
 
 def test_a_turn_at_constant_rpm_ends_one_stretch_and_begins_another() -> None:
@@ -103,7 +108,7 @@ def test_holds_never_overlap_even_where_an_early_one_was_unsteady() -> None:
         np.concatenate([drifting, 23.0 + wandering(2400, DT, 1.0, 3.0, rng), np.linspace(23.0, 203.0, 200)]) % 360.0
     )
     rpm = np.concatenate([rng.normal(700, 40, 400), np.full(2400, 1500.0), np.full(200, 1500.0)])
-    for holds in (find_course_holds(heading, DT), find_rpm_holds(rpm, DT)):
+    for holds in (find_course_holds(heading, DT), find_rpm_holds(rpm, DT, 0.0)):
         assert all(b <= c for (_, b), (c, _) in itertools.pairwise(holds))
     assert max(b for _, b in find_course_holds(heading, DT)) <= 2800 + round(8 / DT)
 
@@ -163,9 +168,9 @@ def test_any_signal_gives_ordered_disjoint_stretches_and_no_exception(data: st.D
 
 def test_least_count_is_found_for_quantised_signals_only() -> None:
     rng = np.random.default_rng(8)
-    assert least_count(np.round(rng.normal(2000, 20, 500) / 10) * 10) == pytest.approx(10.0)
-    assert least_count(rng.normal(2000, 20, 500)) == 0.0
-    assert least_count(np.full(50, 7.0)) == 0.0
+    assert least_count(moves(np.round(rng.normal(2000, 20, 500) / 10) * 10)) == pytest.approx(10.0)
+    assert least_count(moves(rng.normal(2000, 20, 500))) == 0.0
+    assert least_count(moves(np.full(50, 7.0))) == 0.0
 
 
 def test_a_shift_is_placed_where_it_happens_and_noise_is_none() -> None:
@@ -181,6 +186,6 @@ def test_an_exponential_approach_is_cut_where_its_tail_falls_below_the_tolerance
     v = 20.0 - 6.0 * np.exp(-t / 15.0)
     expected = 15.0 * np.log(6.0 / 0.05)
     quiet = v + np.random.default_rng(10).normal(0, 0.01, t.size)
-    assert find_settled(quiet, DT, tail_scatter(quiet, DT)).settled_s == pytest.approx(expected, abs=4.0)
+    assert settled(quiet).settled_s == pytest.approx(expected, abs=4.0)
     noisy = v + wandering(t.size, DT, 0.08, 4.0, np.random.default_rng(11))
-    assert find_settled(noisy, DT, tail_scatter(noisy, DT)).settled_s == pytest.approx(expected, abs=15.0)
+    assert settled(noisy).settled_s == pytest.approx(expected, abs=15.0)

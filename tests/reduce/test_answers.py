@@ -118,6 +118,12 @@ def test_displacement_and_planing_have_their_own_answers() -> None:
     _, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
     regimes = [r["regime"] for r in summary["regimes"]["bands"]]
     assert regimes == ["displacement"] * 2 + ["between"] + ["planing"] * 4
+    # 14 t in sea water of 15 C at 6.4 kn, and the same by length (definitions)
+    slowest, fastest = summary["regimes"]["bands"][0], summary["regimes"]["bands"][-1]
+    assert slowest["volumetric_froude"] == pytest.approx(
+        6.4 * 1852 / 3600 / np.sqrt(9.80665 * 13.6456 ** (1 / 3)), rel=1e-3
+    )
+    assert fastest["length_froude"] == pytest.approx(29.1 * 1852 / 3600 / np.sqrt(9.80665 * 14.2), rel=1e-3)
     assert summary["economy_displacement"]["band_rpm"] == 1000.0
     assert summary["economy_planing"]["band_rpm"] == 2400.0
     slow_boat = CONFIG.replace('name = "Invented"', 'name = "Invented"\nplaning = false')

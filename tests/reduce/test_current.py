@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from tests.segment_builder import Leg, build_segments, steady_current
 from trialcapture.config import Steady
 from trialcapture.reduce.current import (
+    alternating_run_weights,
     alternating_weights,
     combine_runs,
     least_squares_weights,
@@ -137,3 +138,42 @@ def test_stand_in_headings_exist_only_for_runs_both_ways() -> None:
     stand_in = find_line_headings(runs, find_sequences(runs, Steady()))
     assert stand_in[:2] == pytest.approx([40.0, 220.0])
     assert np.isnan(stand_in[2])
+
+
+@given(
+    st.lists(st.floats(0.95, 1.05), min_size=2, max_size=5),
+    st.floats(1, 60),
+    st.lists(st.floats(-2, 2), min_size=5, max_size=5),
+)
+def test_nearly_equal_spacing_costs_the_mean_of_means_nothing(
+    gaps: list[float], speed: float, coefficients: list[float]
+) -> None:
+    t = 0.2 * np.concatenate([[0.0], np.cumsum(gaps)])
+    sign = (-1.0) ** np.arange(t.size)
+    current = np.polynomial.polynomial.polyval(t, coefficients[: t.size - 1])
+    weights, method = alternating_weights(t, sign)
+    if method.startswith("mean of means"):
+        assert weights @ (speed + sign * current) == pytest.approx(speed, abs=1e-9)
+        assert np.all(weights > 0)
+
+
+def test_weights_at_the_times_of_the_runs_are_the_binomial_ones_at_equal_spacing() -> None:
+    for n in range(2, 8):
+        assert alternating_run_weights(0.2 * np.arange(n)) == pytest.approx(mean_of_means_weights(n), abs=1e-12)
+
+
+@given(
+    st.lists(st.floats(0.05, 0.6), min_size=2, max_size=5), st.floats(5, 40), st.floats(-1.5, 1.5), st.floats(-1, 1),
+    st.floats(0, 360), st.floats(-15, 15), st.floats(0, 360),
+)  # fmt: skip
+def test_a_linear_current_drops_out_of_misaligned_runs_at_unequal_times(
+    gaps: list[float], speed: float, c0: float, c1: float, axis: float, off: float, towards: float
+) -> None:
+    t = np.concatenate([[0.0], np.cumsum(gaps)])
+    sign = (-1.0) ** np.arange(t.size)
+    heading = axis + np.where(sign > 0, 0.0, 180.0 + off)
+    water = velocity_kn(c0 + c1 * t, np.full(t.size, towards))
+    ground = velocity_kn(np.full(t.size, speed), heading) + water
+    weights, method = alternating_weights(t, sign)
+    if "two directions" not in method:
+        assert combine_runs(weights, sign, ground, heading)[0] == pytest.approx(speed, abs=1e-9)

@@ -427,6 +427,31 @@ def test_conditions_put_flags_on_rows_and_never_drop_them() -> None:
     assert bands["depth_froude_max"][3].as_py() == pytest.approx(16.5 * 1852 / 3600 / np.sqrt(9.80665 * 7.5), abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("stated", "marked"),
+    # 1.5 sqrt(L/100) is 0.565 m for 14.2 m; code 3 begins at 0.5 m and code 4 at 1.25 m (WMO code table 3700)
+    [("wave_height_m = 0.5", None), ("wave_height_m = 0.8", "0.8 m"), ("sea_state = 3", None),
+     ("sea_state = 4", "sea state 4"), ("sea_state = 0", None)],
+)  # fmt: skip
+def test_a_sea_too_high_is_a_warning_whether_measured_or_given_by_its_code(stated: str, marked: str | None) -> None:
+    config = load_config(f"{BOAT}\n[trial]\n{stated}\n")
+    _, _, summary = reduce(build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.5, 0.0)), config)
+    said = [w["text"] for w in summary["warnings"] if w["code"] == "sea"]
+    assert bool(said) == bool(marked)
+    assert all(marked and marked in text for text in said)
+
+
+@pytest.mark.parametrize(
+    ("stated", "code"),
+    [("", "generator-unknown"), ("generator_running = true", "generator"), ("generator_running = false", None)],
+)
+def test_the_generator_is_stated_beside_the_fuel(stated: str, code: str | None) -> None:
+    config = load_config(f"{BOAT}\n[trial]\n{stated}\n")
+    segments = build_segments(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel), steady_current(0.5, 0.0))
+    codes = codes_of(reduce(segments, config)[2])
+    assert codes & {"generator", "generator-unknown"} == ({code} if code else set())
+
+
 def test_the_log_is_held_against_current_free_speed() -> None:
     legs = [
         Leg(g.rpm, g.speed_kn, g.direction_deg, g.mid_h, extra={"stw_kn_mean": (g.speed_kn - 0.3) / 1.05})

@@ -214,8 +214,7 @@ def _clocks() -> pa.Table:
 
 def _rejects() -> pa.Table:
     return pa.table({
-        "source": pa.array(["gps1"] * 214 + ["bus"] * 31).dictionary_encode(), "line": pa.array(range(245), pa.int64()),
-        "reason": ["checksum"] * 150 + ["truncated"] * 64 + ["noise"] * 31, "bytes": pa.array([b"$GP"] * 245, pa.binary()),
+        "source": ["gps1", "gps1", "bus"], "reason": ["checksum", "truncated", "noise"], "count": [150, 64, 31],
     })  # fmt: skip
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
-from trialcapture.archive.manifest import verify_manifest
+from trialcapture.archive.manifest import has_only_grown, read_manifest, verify_manifest
 from trialcapture.archive.raw import packing, read_blocks, read_whole
 from trialcapture.archive.session import ImportedFile, match_engine_log
 from trialcapture.config import Config
@@ -133,13 +133,20 @@ def refuse_same_content(files: Sequence[ImportedFile]) -> None:
             )
 
 
-def refuse_changed_files(folder: Path) -> None:
+def refuse_changed_files(folder: Path, may_have_grown: Collection[str] = ()) -> None:
     """Refuse to go on with a session whose raw files are not as its manifest says.
+
+    Args:
+        folder: The session.
+        may_have_grown: Files, relative to the session, that may go on behind what the manifest knows of them.
 
     Raises:
         TrialCaptureError: A file is missing, changed or unreadable.
     """
     changed = [fault for fault in verify_manifest(folder) if fault.kind != "unlisted"]
+    if changed and may_have_grown:
+        grown = {e.path for e in read_manifest(folder) or [] if e.path in may_have_grown and has_only_grown(folder, e)}
+        changed = [fault for fault in changed if fault.path not in grown]
     if changed:
         raise TrialCaptureError(
             "the raw files of this session are not as its manifest says, so nothing is added",

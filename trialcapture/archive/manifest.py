@@ -70,6 +70,21 @@ def hash_file(path: Path, *, progress: Callable[[int], None] | None = None) -> t
     return digest.hexdigest(), size
 
 
+def has_only_grown(folder: Path, entry: ManifestEntry) -> bool:
+    """Say whether a file still begins with the very bytes its manifest entry speaks of; what follows is not looked at.
+
+    Args:
+        folder: The session.
+        entry: Of the manifest.
+    """
+    try:
+        with (folder / entry.path).open("rb") as file:
+            former = file.read(entry.bytes)
+    except OSError:
+        return False
+    return len(former) == entry.bytes and hashlib.sha256(former).hexdigest() == entry.sha256
+
+
 def raw_files(folder: Path) -> Iterator[Path]:
     """Yield every raw file of a session, in the order of the manifest."""
     raw = folder / "raw"

@@ -1,4 +1,15 @@
-"""What people noted during a trial: ``raw/notes.jsonl``, one JSON object a line."""
+"""What people noted during a trial and about it: ``raw/notes.jsonl``, one JSON object a line.
+
+A review entry puts a person's judgement over the automatic verdict on one stretch:
+
+    {"t":"2026-05-12T16:40:00Z","kind":"exclude","value":"2026-05-12T10:12:00Z/2026-05-12T10:13:10Z",
+     "reason":"ferry wash","by":"technician"}
+
+``kind`` is ``exclude``, ``include``, ``relabel`` (with ``band_rpm``, the band the stretch is to stand in) or
+``review-undo``, which takes back what was entered on the stretch before. ``value`` names the stretch by its interval
+or by an instant in it, UTC; ``segment_id`` may stand beside it as a check, ``start`` may stand for ``value``. Without
+a ``reason`` an entry has no effect. The last entry on a stretch stands.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +20,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from trialcapture.archive.atomic import write_file
 from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.review_entry import REVIEW_KINDS, ReviewEntry
 from trialcapture.prepare.segments import TrimEntry
 
 DAMAGED = "damaged"
@@ -69,7 +82,10 @@ def read_notes(session: Session) -> list[Note]:
 def parse_note(text: bytes, line: int) -> Note:
     """Return one note; kind `DAMAGED` when the line is none."""
     try:
-        entry = json.loads(text.decode("utf-8-sig"))
+        line_text = text.decode("utf-8-sig")
+        entry = json.loads(line_text)
+        if "\\ud" in line_text.lower():  # half of an escaped pair is no character that a table could hold
+            entry = json.loads(json.dumps(entry, ensure_ascii=False).encode("utf-8", "replace"))
         stamp = datetime.fromisoformat(entry.pop("t"))  # without a zone, the subtraction below refuses it
         kind = str(entry.pop("kind"))
         t_ns = (stamp - _EPOCH) // timedelta(microseconds=1) * 1000
@@ -89,3 +105,51 @@ def trims_of(notes: Sequence[Note]) -> list[TrimEntry]:
     trims = [note for note in notes if note.kind == "trim" and note.value is not None]
     trims.sort(key=lambda note: note.t_ns)
     return [TrimEntry(note.t_ns, f"{note.value} {note.unit}".strip()) for note in trims]
+
+
+def reviews_of(notes: Sequence[Note]) -> list[ReviewEntry]:
+    """Return the review entries among the notes, in file order."""
+    return [_review_entry(note) for note in notes if note.kind in REVIEW_KINDS]
+
+
+def _review_entry(note: Note) -> ReviewEntry:
+    times = tuple(time for time in (note.value, note.more.get("start")) if time is not None)
+    reason = note.more.get("reason")
+    return ReviewEntry(
+        line=note.line,
+        kind=note.kind,
+        times=times,
+        segment_id=note.more.get("segment_id"),
+        band_rpm=note.more.get("band_rpm"),
+        reason=_one_line(reason) if isinstance(reason, str) else "",
+        by=_one_line(note.by),
+    )
+
+
+def _one_line(text: str) -> str:
+    """Return text as it stands in a table: on one line, without control characters."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def append_notes(folder: Path, entries: Sequence[Mapping[str, Any]]) -> None:
+    """Append entries to the notes of a session; the file is complete with them or as it was.
+
+    Args:
+        folder: The session; no recorder may be at work on it.
+        entries: One JSON-able object a line.
+
+    Raises:
+        TrialCaptureError: The notes cannot be read or written.
+    """
+    path = notes_path(folder)
+    try:
+        former = path.read_bytes()
+    except FileNotFoundError:
+        former = b""
+    except OSError as fault:
+        raise TrialCaptureError(
+            "the notes cannot be read", seen=fault.strerror or str(fault), where=str(path)
+        ) from fault
+    torn = b"\n" if former and not former.endswith(b"\n") else b""
+    lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries)
+    write_file(path, former + torn + lines.encode("utf-8", "replace"))

@@ -17,6 +17,7 @@ from trialcapture.cli.preflight import preflight
 from trialcapture.cli.process import process
 from trialcapture.cli.record import record
 from trialcapture.cli.rehearse import rehearse
+from trialcapture.cli.review import review
 from trialcapture.cli.verify import verify
 
 _STOPPED = 130
@@ -33,7 +34,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, collect, process, verify, rehearse):
+for _command in (preflight, record, collect, process, review, verify, rehearse):
     group.add_command(_command)
 
 

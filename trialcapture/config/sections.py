@@ -39,7 +39,12 @@ class Fuel(Section):
     capacity_l: Positive | None = None
     usable_fraction: Annotated[Number, Field(gt=0, le=1)] = 1.0
     reserve_fraction: Annotated[Number, Field(ge=0, lt=1)] = 0.10
-    density_kg_per_m3: Annotated[Number, Field(ge=600, le=1100)] | None = None
+    density_kg_per_m3: Annotated[Number, Field(ge=653, le=1075)] | None = None
+    """At 15 °C; the bounds are those of ASTM D1250-80 table 54B, which corrects volumes for temperature."""
+    supply_temp_c: Annotated[Number, Field(ge=-40, le=120)] | None = None
+    """Temperature at the supply flow meter, where no engine-log column has it [°C]."""
+    return_temp_c: Annotated[Number, Field(ge=-40, le=120)] | None = None
+    """Same at the return flow meter."""
     calibration: Calibration | None = None
     uncalibrated_u_pct: NotNegative = 2.5
     """Standard uncertainty of an uncalibrated engine fuel rate [%]: ±5 % as found on engine control units
@@ -123,6 +128,9 @@ class Steady(Section):
     """Left out after every change of rpm or course, whatever the speed seems to do, because noise hides the end
     of a transient [s]; 20 for a planing boat, 30 otherwise, when not given. A hold too short for it and
     `min_duration_s` together loses a quarter less."""
+    chauvenet: Flag = False
+    """Leave outliers out of the means of a segment by Chauvenet's criterion, once, with the sample standard deviation
+    (n-1) of the segment; directions about their circular mean, the least depth never (ISO 19030-2, from memory)."""
     reciprocal_deg: Annotated[Number, Field(gt=0, le=45)] = 15.0
     reciprocal_max_gap_min: Positive = 12.0
     reciprocal_rpm_pct: Positive = 1.0

@@ -9,8 +9,11 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from trialcapture.buffers import to_arrow, truths
 from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
+from trialcapture.prepare.fuel_rate import engine_fuel_l_per_h
+from trialcapture.prepare.sentence_times import OUTLINE_COUNT, coded, readings_of
 from trialcapture.prepare.series import Candidate, column, split_sources, truth
 
 Floats = npt.NDArray[np.float64]
@@ -24,47 +27,82 @@ ATTITUDE_XDR = (
 )
 """Transducer names in common use for attitude (common practice, no source)."""
 
-
+LOG_STAMPS = ("row", "t_log_ns", OUTLINE_COUNT)
+"""Columns of a decoded engine log that are no channel."""
 _STEMS = {
     group: tuple(q.name for q in ENGINE_QUANTITIES if q.group == group) for group in ("rpm", "fuel", "engine", "trim")
 }
 """Channel names of an engine, without its id, by channel group."""
 
 
-def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str, list[Candidate]], list[str]]:
-    """Return rpm candidates by group ``rpm_<id>`` from RPM sentences, and warnings for people.
+Numbers = Mapping[str, Mapping[str, int]]
+"""Engine number on the network by engine id, by who tells it: ``E`` engine rpm, ``S`` shaft rpm, ``CAN`` the rest."""
 
-    Engine speed (source letter E) is used as told; shaft speed (S) only where the engine's gear ratio is
-    declared. Engine numbers are matched to `nmea_instance`; where none is declared, the numbers seen are taken
-    in ascending order for the engines in the order they are declared, and a warning says so.
+
+def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbers, list[str]]:
+    """Return which engine number on the network is which engine, and warnings for people.
+
+    Engine numbers are matched to `nmea_instance`; where none is declared, the numbers seen are taken in ascending
+    order for the engines in the order they are declared, and a warning says so.
+
+    Args:
+        placed: Tables of a whole log by formatter, or its outline.
+        config: Engines.
+    """
+    matched: dict[str, dict[str, int]] = {"E": {}, "S": {}, "CAN": {}}
+    warnings: list[str] = []
+    if "RPM" in placed and config.engine:
+        table = placed["RPM"]
+        rpm, number = _valid_rpm(table), column(table, "number")
+        for letter in ("E", "S"):
+            mine = truths(pc.equal(table["kind"], letter)) & np.isfinite(rpm) & np.isfinite(number)
+            numbers = [int(n) for n in np.unique(number[mine])]
+            matched[letter] = _match_numbers(numbers, config, letter, warnings)
+        warnings += [
+            f"shaft rpm of engine {e.id} is left out: its gear_ratio is not declared"
+            for e in config.engine
+            if e.id in matched["S"] and e.gear_ratio is None
+        ]
+    if "ENGINE" in placed and config.engine:
+        number = column(placed["ENGINE"], "number")
+        numbers = [int(n) for n in np.unique(number[np.isfinite(number)])]
+        matched["CAN"] = _match_numbers(numbers, config, "E", [])
+    return matched, warnings
+
+
+def _valid_rpm(table: pa.Table) -> Floats:
+    return np.where(truth(table, "valid"), np.abs(column(table, "rpm")), np.nan)
+
+
+def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: Numbers) -> dict[str, list[Candidate]]:
+    """Return rpm candidates by group ``rpm_<id>`` from RPM sentences.
+
+    Engine speed (source letter E) is used as told; shaft speed (S) only where the engine's gear ratio is declared.
+
+    Args:
+        placed: Tables by formatter with ``t_ns``.
+        config: Engines.
+        numbers: From `match_engines` over the whole log.
     """
     found: dict[str, list[Candidate]] = {}
-    warnings: list[str] = []
     if "RPM" not in placed or not config.engine:
-        return found, warnings
+        return found
     table = placed["RPM"]
-    rpm = np.where(truth(table, "valid"), np.abs(column(table, "rpm")), np.nan)
-    number = column(table, "number")
-    kind = np.asarray(pc.fill_null(table["kind"], "").combine_chunks().cast(pa.string()).to_pylist(), dtype=object)
+    rpm, number = _valid_rpm(table), column(table, "number")
     for letter, preference in (("E", 0), ("S", 1)):
-        mine = (kind == letter) & np.isfinite(rpm) & np.isfinite(number)
-        numbers = [int(n) for n in np.unique(number[mine])]
-        matched = _match_numbers(numbers, config, letter, warnings)
+        mine = truths(pc.equal(table["kind"], letter))
         for engine in config.engine:
-            if engine.id not in matched:
-                continue
-            if letter == "S" and engine.gear_ratio is None:
-                warnings.append(f"shaft rpm of engine {engine.id} is left out: its gear_ratio is not declared")
+            if engine.id not in numbers[letter] or (letter == "S" and engine.gear_ratio is None):
                 continue
             scale = 1.0 if letter == "E" else float(engine.gear_ratio or 1.0)
-            values = np.where(mine & (number == matched[engine.id]), rpm * scale, np.nan)
+            values = np.where(mine & (number == numbers[letter][engine.id]), rpm * scale, np.nan)
             found.setdefault(f"rpm_{engine.id}", []).extend(
                 split_sources(table, {f"rpm_{engine.id}": values}, "RPM", preference)
             )
-    return found, warnings
+    return found
 
 
-def gather_can_engines(placed: Mapping[str, pa.Table], config: Config) -> dict[str, list[Candidate]]:
+def gather_can_engines(placed: Mapping[str, pa.Table], config: Config, numbers: Numbers) -> dict[str, list[Candidate]]:
     """Return candidates by channel group from the engine messages of a CAN bus: fuel, load, temperatures, pressures.
 
     Rpm comes by way of the RPM table, which CAN and NMEA 0183 share. Engine numbers are matched as for rpm.
@@ -74,8 +112,7 @@ def gather_can_engines(placed: Mapping[str, pa.Table], config: Config) -> dict[s
         return found
     table = placed["ENGINE"]
     number = column(table, "number")
-    numbers = [int(n) for n in np.unique(number[np.isfinite(number)])]
-    for engine_id, n in _match_numbers(numbers, config, "E", []).items():
+    for engine_id, n in numbers["CAN"].items():
         for group in ("fuel", "engine", "trim"):
             values = {
                 f"{stem}_{engine_id}": np.where(number == n, column(table, stem), np.nan)
@@ -114,30 +151,30 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str
         return found, []
     table = placed["XDR"]
     value = column(table, "value")
-    text = {
-        c: np.asarray(pc.fill_null(table[c].cast(pa.string()), "").to_pylist(), dtype=object)
-        for c in ("type", "unit", "name")
-    }
-    upper = np.array([str(n).upper() for n in text["name"]], dtype=object)
+    codes, names = coded(table["name"])
     taken = np.zeros(table.num_rows, dtype=np.bool_)
     for xdr in (*config.xdr, *ATTITUDE_XDR, *_standard_tachometers(config)):
-        mine = (upper == xdr.name.upper()) & ~taken
-        if xdr.type:
-            mine &= text["type"] == xdr.type
-        if xdr.unit:
-            mine &= text["unit"] == xdr.unit
+        same = np.array([str(name).upper() == xdr.name.upper() for name in names], dtype=np.bool_)
+        mine = same[codes] & ~taken
+        for letter, name in ((xdr.type, "type"), (xdr.unit, "unit")):
+            if letter:
+                mine &= truths(pc.equal(table[name], letter))
         if not mine.any():
             continue
         taken |= mine
-        group, scaled = _xdr_channel(xdr, value, text["unit"], config)
+        group, scaled = _xdr_channel(xdr, value, table["unit"], config)
         if group:
             values = {xdr.channel: np.where(mine, scaled, np.nan)}
             found.setdefault(group, []).extend(split_sources(table, values, f"XDR:{xdr.name}", 2))
-    left = sorted(
-        {f"{t},{u},{n}" for t, u, n, k in zip(text["type"], text["unit"], text["name"], taken, strict=True) if not k}
-    )
-    warnings = [f"XDR transducers seen, not mapped to a channel: {'; '.join(left[:8])}"] if left else []
+    left = table.filter(to_arrow(~taken)).select(["type", "unit", "name"])
+    seen = sorted({f"{r['type'] or ''},{r['unit'] or ''},{r['name'] or ''}" for r in _distinct(left)})
+    warnings = [f"XDR transducers seen, not mapped to a channel: {'; '.join(seen[:8])}"] if seen else []
     return found, warnings
+
+
+def _distinct(table: pa.Table) -> list[dict[str, str | None]]:
+    plain = table.set_column(2, "name", table["name"].cast(pa.string()))
+    return plain.group_by(["type", "unit", "name"]).aggregate([]).to_pylist() if table.num_rows else []
 
 
 def _standard_tachometers(config: Config) -> list[Xdr]:
@@ -146,18 +183,18 @@ def _standard_tachometers(config: Config) -> list[Xdr]:
     return [Xdr(name=f"ENGINE#{n}", type="T", unit="R", channel=f"rpm_{i}") for i, n in numbers]
 
 
-def _xdr_channel(xdr: Xdr, value: Floats, unit: npt.NDArray[np.object_], config: Config) -> tuple[str, Floats]:
+def _xdr_channel(xdr: Xdr, value: Floats, unit: pa.ChunkedArray, config: Config) -> tuple[str, Floats]:
     """Return group and values in the channel's unit; XDR pressure is in bar or pascal, volume flow in l/s."""
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
     if xdr.channel not in by_name:
         return "", value
     channel = by_name[xdr.channel]
     if channel.unit == "bar":
-        value = np.where(unit == "P", value / 1e5, value)
+        value = np.where(truths(pc.equal(unit, "P")), value / 1e5, value)
     elif channel.unit == "l/h":
-        value = np.where(unit == "I", value * 3600.0, value)
+        value = np.where(truths(pc.equal(unit, "I")), value * 3600.0, value)
     elif channel.unit == "degc":
-        value = np.where(unit == "K", value - 273.15, value)
+        value = np.where(truths(pc.equal(unit, "K")), value - 273.15, value)
     return channel.group, value
 
 
@@ -190,7 +227,8 @@ def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str
     """
     order = np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
-    values = {c: column(log, c)[order] for c in log.column_names if c not in ("row", "t_log_ns")}
+    values = {c: column(log, c)[order] for c in log.column_names if c not in LOG_STAMPS}
+    counts = readings_of(log)[order] if OUTLINE_COUNT in log.column_names else None
     found: dict[str, list[Candidate]] = {}
     for engine_id in config.engine_ids:
         groups: dict[str, dict[str, Floats]] = {}
@@ -199,51 +237,19 @@ def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str
             mine = {name: values[name] for name in names if name in values}
             if mine:
                 groups[group] = mine
-        fuel = _fuel_l_per_h(values, engine_id, t_ns)
+        fuel = engine_fuel_l_per_h(values, engine_id, t_ns, config.fuel)
         if fuel is not None:
             groups["fuel"] = {f"fuel_l_per_h_{engine_id}": fuel}
         for group, mine in groups.items():
             some = np.any([np.isfinite(v) for v in mine.values()], axis=0)
             if some.any():
                 found.setdefault(f"{group}_{engine_id}", []).append(
-                    Candidate(f"log/{name} CSV", t_ns[some], {n: v[some] for n, v in mine.items()}, 1)
+                    Candidate(
+                        f"log/{name} CSV",
+                        t_ns[some],
+                        {n: v[some] for n, v in mine.items()},
+                        1,
+                        None if counts is None else counts[some],
+                    )
                 )
     return found
-
-
-def _fuel_l_per_h(values: Mapping[str, Floats], engine_id: str, t_ns: Ints) -> Floats | None:
-    """Return the fuel rate of one engine [l/h]: as logged, else supply minus return, else the slope of the total."""
-    rate = values.get(f"fuel_l_per_h_{engine_id}")
-    if rate is not None:
-        return rate
-    supply, back = (
-        values.get(f"fuel_supply_l_per_h_{engine_id}"),
-        values.get(f"fuel_return_l_per_h_{engine_id}"),
-    )
-    if supply is not None:
-        return supply if back is None else supply - back
-    total = values.get(f"fuel_total_l_{engine_id}")
-    return None if total is None else slope_of_total(t_ns, total)
-
-
-def slope_of_total(t_ns: Ints, total_l: Floats, window_s: float = 30.0) -> Floats:
-    """Return the rate [l/h] of a running total [l] as its least-squares slope over a centred window.
-
-    Differencing a coarse counter gives spikes of one count per sample; a slope uses every sample of the window.
-    A counter that falls back (reset) gives NaN around the fall.
-    """
-    rate = np.full(total_l.size, np.nan)
-    t_s = (t_ns - t_ns[0]) / 1e9 if t_ns.size else np.zeros(0)
-    half = round(window_s / 2 * 1e9)
-    low = np.searchsorted(t_ns, t_ns - half)
-    high = np.searchsorted(t_ns, t_ns + half, side="right")
-    for i, (a, b) in enumerate(zip(low, high, strict=True)):
-        y, x = total_l[a:b], t_s[a:b]
-        known = np.isfinite(y)
-        if known.sum() < 3 or np.any(np.diff(y[known]) < 0):
-            continue
-        x, y = x[known] - x[known].mean(), y[known] - y[known].mean()
-        spread = float(x @ x)
-        if spread > 0:
-            rate[i] = float(x @ y) / spread * 3600.0
-    return rate

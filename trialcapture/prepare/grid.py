@@ -54,6 +54,20 @@ def sample_grid(series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -
     return pa.Table.from_arrays(arrays, schema=samples_schema(config))
 
 
+def to_resolution(values: Floats, channel: Channel) -> Floats:
+    """Return values of a channel rounded to its resolution.
+
+    Digits that interpolation makes up far below any instrument's step tell nothing and take half of the file. A
+    value with no more decimals than the channel stays as it is, bit for bit: an integer over a power of ten is the
+    double nearest to the decimal.
+    """
+    rounded: Floats = np.round(values, channel.decimals) + 0.0  # no negative zero
+    if channel.kind == "angle" and channel.low >= 0:
+        # what rounds up to a whole turn is north again; a reading of 360 stays one
+        rounded = np.where((rounded == 360.0) & (values < 360.0), 0.0, rounded)
+    return rounded
+
+
 def _group_on_grid(
     table: pa.Table | None, channels: tuple[Channel, ...], grid_ns: Ints, gap_s: float
 ) -> tuple[dict[str, Floats], Floats, Flags]:
@@ -68,7 +82,7 @@ def _group_on_grid(
     reading_flags = worst(marked, *tested.values())
     for c in channels:
         passed = np.isfinite(raw[c.name]) & (tested[c.name] != Flag.FAIL)
-        values[c.name] = _bridge(t_ns[passed], raw[c.name][passed], grid_ns, gap_s, c)
+        values[c.name] = to_resolution(_bridge(t_ns[passed], raw[c.name][passed], grid_ns, gap_s, c), c)
     at = np.searchsorted(t_ns, grid_ns, side="right") - 1
     # an age finer than a hundredth of a second tells nothing and would not pack
     since_s = np.where(at >= 0, np.round((grid_ns - t_ns[np.maximum(at, 0)]) / 1e9, 2), np.nan)

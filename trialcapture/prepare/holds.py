@@ -61,15 +61,22 @@ def window_change(y: Floats, dt_s: float, window_s: float = _WINDOW_S) -> Floats
     return np.where(whole & (m > half), slope * window_s / dt_s, np.nan)
 
 
-def least_count(y: Floats) -> float:
-    """Return the step a quantised signal moves in [unit of y]; 0 when it shows none."""
-    steps = np.abs(np.diff(y[np.isfinite(y)]))
-    steps = steps[steps > 1e-9]
-    if steps.size < 10:
-        return float(steps.min()) if steps.size else 0.0
-    smallest = float(np.quantile(steps, 0.02))
+def moves(y: Floats) -> Floats:
+    """Return the changes from one known sample to the next that are no zero [unit of y], in order."""
+    steps = np.diff(y[np.isfinite(y)])
+    return steps[np.abs(steps) > 1e-9]
+
+
+def least_count(steps: Floats) -> float:
+    """Return the step a quantised signal moves in [its unit], from its `moves`; 0 when they show none."""
+    size = np.abs(steps)
+    if size.size < 10:
+        # few moves may all belong to a throttle; one that is taken back at once is the last digit's
+        taken_back = size[:-1][np.abs(steps[:-1] + steps[1:]) < 1e-9 * size[:-1]]
+        return float(taken_back.min()) if taken_back.size else 0.0
+    smallest = float(np.quantile(size, 0.02))
     # a quantised signal moves in whole multiples of its least count, a smooth one does not
-    whole = np.abs(steps / smallest - np.rint(steps / smallest)) < 0.02
+    whole = np.abs(size / smallest - np.rint(size / smallest)) < 0.02
     return smallest if whole.mean() > 0.95 else 0.0
 
 
@@ -95,16 +102,16 @@ def find_shifts(y: Floats, dt_s: float, smallest: float, window_s: float = _SHIF
     return sorted(found)
 
 
-def find_rpm_holds(rpm: Floats, dt_s: float) -> list[Interval]:
+def find_rpm_holds(rpm: Floats, dt_s: float, count: float) -> list[Interval]:
     """Return the stretches in which one engine's rpm is held at one level.
 
     Args:
         rpm: Shape (n,), NaN where unknown.
         dt_s: Spacing [s].
+        count: Step the signal moves in, from `least_count` [rpm].
     """
     smooth = rolling_mean(rpm, round(_SMOOTH_S / dt_s))
     smooth[~np.isfinite(rpm)] = np.nan
-    count = least_count(rpm)
     with np.errstate(invalid="ignore"):
         limit = np.maximum(_RPM_CHANGE_PCT / 100.0 * np.abs(smooth), 1.5 * count + 3.0)
         still = np.abs(window_change(smooth, dt_s)) <= limit
@@ -114,8 +121,7 @@ def find_rpm_holds(rpm: Floats, dt_s: float) -> list[Interval]:
         cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
-            near = _near_level(smooth, piece.start, piece.stop, count)
-            held.append(_fit_to(near, piece, room))
+            held.append(_fit_to(_near_level(smooth[room], smooth[piece], count), piece, room))
     return [(a, b) for a, b in held if b > a]
 
 
@@ -133,9 +139,8 @@ def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, sli
     ]
 
 
-def _near_level(smooth: Floats, start: int, stop: int, count: float) -> Bools:
-    """Return True where rpm is at the level of a stretch, within its own scatter."""
-    core = smooth[start:stop]
+def _near_level(smooth: Floats, core: Floats, count: float) -> Bools:
+    """Return True where rpm is at the level of a core stretch, within the core's own scatter."""
     level = float(np.median(core))
     spread = 1.4826 * float(np.median(np.abs(core - level)))
     tolerance = max(0.4 / 100.0 * abs(level), 0.75 * count, 3.0 * spread, 2.0)
@@ -145,18 +150,26 @@ def _near_level(smooth: Floats, start: int, stop: int, count: float) -> Bools:
 
 
 def _fit_to(near: Bools, piece: slice, room: slice) -> Interval:
-    """Move both ends of a piece to where it leaves its level: inwards freely, outwards inside the room."""
-    inside = np.flatnonzero(near[piece])
+    """Move both ends of a piece to where it leaves its level: inwards freely, outwards inside the room around it.
+
+    Args:
+        near: True where the signal is at the level, over the room.
+    """
+    a, b = piece.start - room.start, piece.stop - room.start
+    inside = np.flatnonzero(near[a:b])
     if inside.size == 0:
         return piece.start, piece.start
-    a, b = piece.start + int(inside[0]), piece.start + int(inside[-1]) + 1
-    while a == piece.start and a > room.start and near[a - 1]:
-        piece = slice(a - 1, piece.stop)
-        a -= 1
-    while b == piece.stop and b < room.stop and near[b]:
-        piece = slice(piece.start, b + 1)
-        b += 1
-    return a, b
+    if near[a]:
+        away = np.flatnonzero(~near[:a])
+        start = int(away[-1]) + 1 if away.size else 0
+    else:
+        start = a + int(inside[0])
+    if near[b - 1]:
+        away = np.flatnonzero(~near[b:])
+        stop = b + int(away[0]) if away.size else near.size
+    else:
+        stop = a + int(inside[-1]) + 1
+    return room.start + start, room.start + stop
 
 
 def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
@@ -179,8 +192,8 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
-            away = np.abs(wrap_deg(fine - float(np.median(steady[piece]))))
-            spread = 1.4826 * float(np.median(away[piece]))
+            away = np.abs(wrap_deg(fine[room] - float(np.median(steady[piece]))))
+            spread = 1.4826 * float(np.median(away[piece.start - room.start : piece.stop - room.start]))
             with np.errstate(invalid="ignore"):
                 near = away <= max(5.0, 2.5 * spread)
             held.append(_fit_to(near, piece, room))

@@ -17,6 +17,7 @@ from trialcapture.prepare.statistics import (
 )
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 _SLOPE_ERRORS = 3.0
 _RUN_KN = 0.15
@@ -32,21 +33,21 @@ class Track:
         rpm: Engine speeds, shape (engines, n), NaN where unknown; (0, n) when no engine is known.
         heading_true_deg: Heading, or course over ground where there is no heading, shape (n,).
         dt_s: Spacing [s].
-        over_ground: True where the direction is the course over ground, which follows the helm later than a heading.
+        over_ground: True where the direction is the course over ground, which follows the helm later than a heading;
+            one value for all samples, or shape (n,).
     """
 
     sog_kn: Floats
     rpm: npt.NDArray[np.float64]
     heading_true_deg: Floats
     dt_s: float
-    over_ground: bool = False
+    over_ground: bool | Bools = False
 
     def part(self, start: int, stop: int) -> Track:
         """Return the samples [start, stop)."""
         inside = slice(start, stop)
-        return Track(
-            self.sog_kn[inside], self.rpm[:, inside], self.heading_true_deg[inside], self.dt_s, self.over_ground
-        )
+        over_ground = self.over_ground if isinstance(self.over_ground, bool) else self.over_ground[inside]
+        return Track(self.sog_kn[inside], self.rpm[:, inside], self.heading_true_deg[inside], self.dt_s, over_ground)
 
     @property
     def duration_s(self) -> float:
@@ -79,9 +80,12 @@ def limits_of(config: Config) -> Limits:
 
 def drifts(v_kn: Floats, dt_s: float, limits: Limits) -> bool:
     """Return True when speed has a slope that is both real and large enough to matter."""
-    slope, slope_u = slope_with_error(v_kn, dt_s)
-    real = abs(slope) > _SLOPE_ERRORS * slope_u and abs(slope) * v_kn.size * dt_s > _RUN_KN
-    return real or abs(slope) * 60.0 > limits.steady.sog_slope_kn_per_min
+    t: Floats = np.arange(v_kn.size, dtype=np.float64) * dt_s
+    slope = slope_per_s(t, v_kn)
+    if abs(slope) * 60.0 > limits.steady.sog_slope_kn_per_min:
+        return True
+    # the error of a slope costs far more than the slope: it is asked for only where it decides
+    return abs(slope) * v_kn.size * dt_s > _RUN_KN and abs(slope) > _SLOPE_ERRORS * slope_with_error(v_kn, dt_s)[1]
 
 
 def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:

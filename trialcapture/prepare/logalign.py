@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -11,7 +12,8 @@ import pyarrow as pa
 
 from trialcapture.config import Config, EngineLog
 from trialcapture.prepare.logclock import BUS_U_S, LogFit, fit_by_rpm
-from trialcapture.prepare.logclock_motion import fit_by_marks, fit_by_motion
+from trialcapture.prepare.logclock_motion import fit_by_motion
+from trialcapture.prepare.logmarks import fit_by_marks
 from trialcapture.prepare.logmatch import Pair
 from trialcapture.prepare.placing import ClockRow
 from trialcapture.prepare.series import column
@@ -33,7 +35,7 @@ def align_log(
     config: Config,
     marks_ns: Sequence[int] = (),
     network_u_s: float = BUS_U_S,
-) -> tuple[Ints | None, ClockRow, list[str]]:
+) -> tuple[LogFit | None, ClockRow, list[str]]:
     """Tie one engine log to UTC.
 
     ``auto`` matches rpm with rpm on the network; where there is none, it takes the surer of marks and of rpm
@@ -43,14 +45,14 @@ def align_log(
     Args:
         name: File name.
         spec: The log's description, which may ask for one method.
-        log: Decoded rows.
+        log: Decoded rows, or the outline of them; its first row is the log's.
         series: Chosen network series by channel group.
         config: Engine ids.
         marks_ns: UTC of marks a person made [ns].
         network_u_s: Standard uncertainty of when network readings were true [s].
 
     Returns:
-        UTC of every row [ns], or None; the clock evidence; warnings.
+        How the log's clock relates to UTC, or None; the clock evidence; warnings.
     """
     if log.num_rows < 2:
         fit = LogFit(None, None, 0.0, 0.0, "none", "failed: the log has fewer than two rows")
@@ -78,27 +80,51 @@ def align_log(
             fits.append(
                 LogFit(None, None, 0.0, 0.0, "rpm against rpm", "failed: no rpm of these engines on the network")
             )
-    if method in ("auto", "marks") and not _found(fits) and (method == "marks" or len(marks_ns) >= 3):
+    by_rpm = any(f.method == "rpm against rpm" for f in fits)
+    ask_marks = method == "marks" or (method == "auto" and not _found(fits) and len(marks_ns) >= 3)
+    ask_motion = method == "auto" and not by_rpm
+    if ask_marks or ask_motion:
         t_ns, rpm = _mean_rpm(log, stamps, matched, config)
-        fits.append(fit_by_marks(np.asarray(marks_ns, dtype=np.int64), t_ns, rpm))
-    no_rpm_seen = not any(f.method == "rpm against rpm" for f in fits)
-    if method == "auto" and no_rpm_seen:
-        t_ns, rpm = _mean_rpm(log, stamps, matched, config)
+        if ask_marks:
+            fits.append(fit_by_marks(np.asarray(marks_ns, dtype=np.int64), t_ns, rpm))
         velocity = series["velocity"]
-        if t_ns.size and velocity.num_rows:
+        if ask_motion and t_ns.size and velocity.num_rows:
             sog = column(velocity, "sog_kn")
             known = np.isfinite(sog)
             sog_ns = np.asarray(velocity["t_ns"].combine_chunks()).astype(np.int64)
             fits.append(fit_by_motion(sog_ns[known], sog[known], column(velocity, "cog_true_deg")[known], t_ns, rpm))
     if not fits:
         fits.append(LogFit(None, None, 0.0, 0.0, "none", "failed: no rpm in the log"))
-    fit = min(_found(fits), key=lambda f: f.offset_u_s or 0.0, default=fits[0])
-    warnings = _warnings(name, fit, stamps, series)
-    return (None if fit.offset_s is None else fit.to_utc(stamps)), _row(name, fit), warnings
+    fit = min(_found(fits), key=lambda f: f.offset_u_s or 0.0, default=_all_failed(fits))
+    warnings = [*_warnings(name, fit, stamps, series), *_quarrels(name, fit, fits)]
+    return (None if fit.offset_s is None else fit), _row(name, fit), warnings
 
 
 def _found(fits: Sequence[LogFit]) -> list[LogFit]:
     return [f for f in fits if f.offset_s is not None]
+
+
+def _all_failed(fits: Sequence[LogFit]) -> LogFit:
+    """Return the first fit with the reasons of all."""
+    if len(fits) == 1:
+        return fits[0]
+    reasons = [f"{f.method}: {f.quality.removeprefix('failed: ')}" for f in fits]
+    return replace(fits[0], method=", ".join(f.method for f in fits), quality="failed: " + "; ".join(reasons))
+
+
+def _quarrels(name: str, fit: LogFit, fits: Sequence[LogFit]) -> list[str]:
+    """Return words for two ways of tying a log that contradict each other."""
+    told = []
+    for other in _found(fits):
+        if other is fit or fit.offset_s is None or other.offset_s is None:
+            continue
+        apart_s = other.offset_s - fit.offset_s
+        if abs(apart_s) > 3.0 * float(np.hypot(fit.offset_u_s or 0.0, other.offset_u_s or 0.0)):
+            told.append(
+                f"engine log {name}: {fit.method} gives {fit.offset_s:+.1f} s and {other.method} "
+                f"{other.offset_s:+.1f} s; the former is used, check the marks"
+            )
+    return told
 
 
 def _row(name: str, fit: LogFit) -> ClockRow:
@@ -148,11 +174,18 @@ def _rising(stamps: Ints) -> Bools:
 
 
 def _mean_rpm(log: pa.Table, stamps: Ints, matched: Bools, config: Config) -> tuple[Ints, npt.NDArray[np.float64]]:
+    """Return stamps [ns] and the mean rpm of the engines the log holds, where all of them are known.
+
+    An engine the log knows for less than half the time of the one it knows best would cost the others their rows.
+    """
     columns = [column(log, f"rpm_{e}") for e in config.engine_ids if f"rpm_{e}" in log.column_names]
+    known = [int((np.isfinite(c) & matched).sum()) for c in columns]
+    columns = [c for c, n in zip(columns, known, strict=True) if n and n >= 0.5 * max(known)]
     if not columns:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     rpm = np.mean(columns, axis=0)
-    usable = np.isfinite(rpm) & matched & _rising(stamps)
+    usable = np.isfinite(rpm) & matched
+    usable[usable] = _rising(stamps[usable])
     return stamps[usable], rpm[usable]
 
 

@@ -10,10 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy.optimize
 
+from trialcapture.prepare.logfine import refine_offset
 from trialcapture.prepare.logmatch import Pair, search_offset
-from trialcapture.prepare.statistics import rolling_mean
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -25,11 +24,9 @@ NO_MATCH = 0.30
 run."""
 NO_MATCH_FINE = 0.05
 """The same once offset and drift are fitted."""
-MAX_DRIFT = 1000e-6
-"""Largest drift a clock is believed to have; quartz clocks stay within a tenth of it (common practice, no source)."""
-BUS_U_S = 0.1
-"""Standard uncertainty of when rpm seen on the network was true [s]: the bus and the receiver's latency."""
-_FINE_S = 0.25
+BUS_U_S = 0.2
+"""Standard uncertainty of when rpm seen on the network was true [s]: bus, gateway and receiver delay it by 0.05 to
+0.5 s (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +55,11 @@ class LogFit:
     rival_s: float | None = None
     rival_misfit: float | None = None
 
-    def to_utc(self, t_log_ns: Ints) -> Ints:
-        """Return UTC [ns] of log stamps [ns]; the log's first row is the first stamp given."""
+    def to_utc(self, t_log_ns: Ints, first_ns: int | None = None) -> Ints:
+        """Return UTC [ns] of log stamps [ns]; `first_ns` is the log's first stamp, by default the first one given."""
         if self.offset_s is None:
             raise ValueError("this fit has no offset")
-        since = t_log_ns - t_log_ns[0]
+        since = t_log_ns - (t_log_ns[0] if first_ns is None else first_ns)
         utc: Ints = t_log_ns + round(self.offset_s * 1e9) + np.rint(since * (self.drift_ppm * 1e-6)).astype(np.int64)
         return utc
 
@@ -90,7 +87,7 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_
         )
     if rival_misfit is not None and rival_misfit < AMBIGUOUS_RATIO * misfit:
         return _ambiguous("rpm against rpm", coarse)
-    fine = _refine(pairs, log_start_ns, offset_s, network_u_s)
+    fine = refine_offset(pairs, log_start_ns, offset_s, network_u_s)
     if fine is None:
         return _failed("rpm against rpm", "the fit did not settle", coarse)
     offset_s, offset_u_s, drift_ppm, drift_u_ppm, scale, misfit = fine
@@ -128,85 +125,3 @@ def _ambiguous(method: str, coarse: tuple[float, float, float | None, float | No
         f"({misfit:.1%} and {rival_misfit or 0.0:.1%} unexplained); give a mark or a fixed offset"
     )
     return LogFit(None, None, 0.0, 0.0, method, f"failed: {why}", misfit, rival_s, rival_misfit)
-
-
-def _smoothed(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
-    """Return a fine time axis [s] and the signal on it, averaged over at least two seconds; NaN inside gaps.
-
-    Interpolating between noisy readings averages them, most so halfway, and a fit would be drawn to the offsets
-    that put every reading halfway. A moving mean over the interpolated signal has the same noise everywhere.
-    """
-    grid = np.arange(t_s[0], t_s[-1], _FINE_S)
-    if grid.size == 0:
-        return grid, grid
-    after = np.clip(np.searchsorted(t_s, grid, side="right"), 1, t_s.size - 1)
-    values = np.interp(grid, t_s, value)
-    values[t_s[after] - t_s[after - 1] > 3.0] = np.nan
-    pace_s = float(np.median(np.diff(t_s)))
-    smooth = rolling_mean(values, round(max(2.0, 3.0 * pace_s) / _FINE_S) | 1)
-    smooth[~np.isfinite(values)] = np.nan
-    return grid, smooth
-
-
-def _refine(
-    pairs: list[Pair], log_start_ns: int, offset_s: float, network_u_s: float
-) -> tuple[float, float, float, float, float, float] | None:
-    """Fit offset, drift and rpm scale by robust least squares.
-
-    Returns:
-        Offset at the log's first row [s], its u, drift [ppm], its u, log-to-network rpm scale, unexplained share.
-    """
-    data = []
-    for utc_ns, seen, log_ns, logged in pairs:
-        seen_s, seen_rpm = _smoothed((utc_ns - log_start_ns) / 1e9 - offset_s, seen)
-        log_s, log_rpm = _smoothed((log_ns - log_start_ns) / 1e9, logged)
-        each = slice(None, None, round(1.0 / _FINE_S))
-        inside, rpm = log_s[each], log_rpm[each]
-        data.append((seen_s, seen_rpm, inside[np.isfinite(rpm)], rpm[np.isfinite(rpm)]))
-    if not any(d[2].size > 30 for d in data):
-        return None
-    span = max(float(d[2][-1] - d[2][0]) for d in data if d[2].size > 1)
-
-    def residual(p: Floats) -> Floats:
-        parts = []
-        for seen_s, seen_rpm, inside, rpm in data:
-            at = inside + p[0] + p[1] * (inside / span - 0.5)
-            expected = np.interp(at, seen_s, seen_rpm, left=np.nan, right=np.nan)
-            parts.append(np.where(np.isfinite(expected), p[2] * rpm - expected, 0.0))
-        return np.concatenate(parts)
-
-    starts = [np.array([o, d, 1.0]) for o in (-1.0, 0.0, 1.0) for d in (-200e-6 * span, 0.0, 200e-6 * span)]
-    start = min(starts, key=lambda p: float(np.abs(residual(p)).mean()))
-    scale = max(1.4826 * float(np.median(np.abs(residual(start)))), 1.0)
-    fit = scipy.optimize.least_squares(
-        residual,
-        start,
-        loss="soft_l1",
-        f_scale=3.0 * scale,
-        x_scale=[0.1, 0.1, 0.01],
-        diff_step=[1e-2, 1e-2, 1e-4],
-        bounds=([-10.0, -MAX_DRIFT * span, 0.5], [10.0, MAX_DRIFT * span, 2.0]),
-    )
-    if not fit.success and fit.status <= 0:
-        return None
-    r = residual(fit.x)
-    used = r[r != 0.0]
-    if used.size < 30:
-        return None
-    jacobian = np.asarray(fit.jac, dtype=np.float64)
-    # neighbouring residuals share the network's quantisation and the bus delay: three count as one
-    variance = float(np.median(np.abs(used)) * 1.4826) ** 2 + float(np.var(np.clip(used, -3 * scale, 3 * scale)))
-    normal = jacobian.T @ jacobian
-    if np.linalg.cond(normal) > 1e16:
-        return None
-    covariance = np.linalg.inv(normal) * variance * 3.0
-    drift = float(fit.x[1]) / span
-    # offset at the log's first row is the middle value minus half the run of the drift
-    at_start = float(offset_s + fit.x[0] - fit.x[1] * 0.5)
-    toward = np.array([1.0, -0.5, 0.0])
-    offset_u = float(np.sqrt(toward @ covariance @ toward + network_u_s**2))
-    # a delay on the bus that wanders looks like drift
-    drift_u = float(np.hypot(np.sqrt(covariance[1, 1]), BUS_U_S)) / span
-    rpm = np.concatenate([d[3] for d in data])[r != 0.0]
-    unexplained = float(np.mean(used**2)) / max(float(rpm.var()) * float(fit.x[2]) ** 2, 1.0)
-    return at_start, offset_u, drift * 1e6, drift_u * 1e6, float(fit.x[2]), unexplained

@@ -1,29 +1,56 @@
-"""Tying an engine log's clock to UTC without rpm on the network: by the boat's motion, or by marks.
+"""Tying an engine log's clock to UTC without rpm on the network, by the boat's motion.
 
-Speed lags rpm by many seconds, so correlating the two is biased. What does not lag is acceleration: at every
-instant it is thrust (a function of rpm now) minus resistance (a function of speed now). The offset is the one at
-which that relation, fitted freely, leaves the least unexplained acceleration.
+Two looks at the same recordings, each blind where the other sees. The level of the speed, as a free function of a
+lagging rpm, tells over days which stretch of the trial the log belongs to, but only to some ten seconds. The onset of
+acceleration at the edges of rpm (`trialcapture.prepare.logedges`) tells the instant, but one step of a ladder looks
+like the next. A place that both do not prefer clearly is not taken.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
+import scipy.signal
 
-from trialcapture.prepare.logclock import AMBIGUOUS_RATIO, NO_MATCH, LogFit
+from trialcapture.prepare.logclock import LogFit
+from trialcapture.prepare.logedges import OnsetFit, fit_onsets, scan_onsets
 from trialcapture.prepare.logmatch import misfit_by_lag, to_seconds
+from trialcapture.prepare.rpm_edges import to_uniform
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-_STEP_S = 2
-_SPAN_S = 60
-_MOTION_U_S = 10.0
-"""Standard uncertainty of an alignment by acceleration [s]: running astern or out of gear moves the boat without a sign
-in the rpm, and on simulated trials with crash stops that shifted the fit by 9 to 10 s."""
-_RISE_RPM = 150.0
-_REACTION_S = 0.25
-"""What even a quick hand takes to follow the throttle [s] (common practice, no source)."""
+METHOD = "rpm against the onset of acceleration"
+THRUST_U_S = 0.8
+"""Standard uncertainty of how far the speed a receiver tells stands behind the shaft [s]: its filter, the gear, the
+slack of the drive (common practice, no source)."""
+_DRIFT_PPM = 100.0
+_NO_MATCH = 0.16
+"""Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of
+a trial with its own speed leave 0.01 to 0.12, and of another trial seldom less than 0.2."""
+_CLEARER = 2.0
+"""How much more a rival must leave unexplained to be ruled out. Few edges decide here, so the bar is higher than where
+rpm meets rpm: true alignments leave rivals at 2.5 times and more."""
+_LEAST_EDGES = 4
+_LEAST_ANSWERED = 0.4
+"""Share of the edges both recordings hold that speed must answer; what is missing is blips in neutral and steps that
+the waves hide."""
+_LEAST_OVERLAP = 0.5
+"""Share of the shorter recording that both must have."""
+_APART_S = 30
+_MOST_PLACES = 8
+_LAGS_S = (4.0, 12.0, 36.0)
+"""Lags of speed behind rpm that are tried for the level [s]."""
+_SPAN_S = 25.0
+_LONG_S = 3.0 * 3600.0
+"""A drift is only looked for over so long."""
+
+
+class _Place(NamedTuple):
+    misfit: float
+    offset_s: float
 
 
 def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: Ints, rpm: Floats) -> LogFit:
@@ -37,41 +64,151 @@ def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: In
         rpm: Mean engine rpm in the log, finite.
 
     Returns:
-        The fit; drift cannot be seen this way and is reported as 0 ± 100 ppm.
+        The fit. Its drift is 0 ± 100 ppm unless the edges of rpm span three hours.
     """
-    method = "rpm against acceleration"
+    if sog_ns.size < 2 or log_ns.size < 2:
+        return _failed("too little of both recordings")
     first_v, v = to_seconds(sog_ns, sog_kn)
     first_r, r = to_seconds(log_ns, rpm)
-    if v.size < 300 or r.size < 300:
-        return LogFit(None, None, 0.0, 100.0, method, "failed: too little of both recordings")
-    misfit, count = misfit_by_lag(v, r)
-    need = max(300.0, 0.25 * min(np.isfinite(v).sum(), np.isfinite(r).sum()))
-    misfit[count < need] = np.nan
-    if not np.isfinite(misfit).any():
-        return LogFit(None, None, 0.0, 100.0, method, "failed: the recordings hardly overlap")
-    best = int(np.nanargmin(misfit))
-    away = np.abs(np.arange(misfit.size) - best) > 120
-    rival = float(np.nanmin(misfit[away])) if np.isfinite(misfit[away]).any() else None
-    if misfit[best] > 2 * NO_MATCH:
-        return LogFit(None, None, 0.0, 100.0, method, "failed: speed does not follow the rpm in the log: another run?")
-    if rival is not None and rival < AMBIGUOUS_RATIO * misfit[best]:
-        return LogFit(None, None, 0.0, 100.0, method, "failed: two alignments fit about equally well; give a mark")
-    coarse = best - (r.size - 1) + first_v - first_r
-    heading = _course_at(first_v + np.arange(v.size), sog_ns, cog_true_deg)
-    lags = np.arange(coarse - _SPAN_S, coarse + _SPAN_S + 1)
-    left = np.array([_unexplained(v, heading, r, int(lag) + first_r - first_v) for lag in lags])
-    if not np.isfinite(left).any():
-        return LogFit(None, None, 0.0, 100.0, method, "failed: too little overlap to see acceleration")
-    i = int(np.nanargmin(left))
-    offset_s, curve = float(lags[i]), np.nan
-    if 0 < i < left.size - 1 and np.isfinite(left[i - 1 : i + 2]).all():
-        curve = float(left[i - 1] - 2 * left[i] + left[i + 1])
-        if curve > 0:
-            offset_s += 0.5 * float(left[i - 1] - left[i + 1]) / curve
-    if not np.isfinite(curve) or curve <= 0:
-        return LogFit(None, None, 0.0, 100.0, method, "failed: no clear best alignment")
-    quality = "poor: by acceleration alone; marks would be surer"
-    return LogFit(offset_s, _MOTION_U_S, 0.0, 100.0, method, quality, float(misfit[best]), None, rival)
+    if np.isfinite(v).sum() < 300 or np.isfinite(r).sum() < 300:
+        return _failed("too little of both recordings")
+    if np.nanstd(r) == 0.0 or np.nanstd(v) == 0.0:
+        return _failed("rpm or speed never changed")
+    level = _Level(v, _course_at(first_v + np.arange(v.size), sog_ns, cog_true_deg), r)
+    base_ns = int(log_ns[0])
+    speed, drive = to_uniform((sog_ns - base_ns) / 1e9, sog_kn), to_uniform((log_ns - base_ns) / 1e9, rpm)
+    places: list[_Place] = []
+    for lag in level.find_lags():
+        left, best = level.refined(lag)
+        onset = scan_onsets(speed, drive, float(best - (r.size - 1) + first_v - first_r), _SPAN_S)
+        if onset is not None:
+            places.append(_Place(float(np.sqrt(left * onset[1])), onset[0]))
+    places.sort()
+    if not places or places[0].misfit > _NO_MATCH:
+        return _failed("speed does not follow the rpm in the log: another run?")
+    rivals = [p for p in places[1:] if abs(p.offset_s - places[0].offset_s) > _APART_S]
+    rival = rivals[0] if rivals else None
+    if rival is not None and rival.misfit < _CLEARER * places[0].misfit:
+        return _ambiguous(places[0], rival)
+    fit = fit_onsets(speed, drive, places[0].offset_s)
+    if fit is None or abs(fit.offset_s - places[0].offset_s) > _SPAN_S:
+        return _failed("no clear onset of acceleration at the changes of rpm; give a mark", places[0], rival)
+    answered = fit.rises + fit.falls
+    if answered < max(_LEAST_EDGES, _LEAST_ANSWERED * fit.edges):
+        why = f"speed answers only {answered} of {fit.edges} changes of rpm; give a mark"
+        return _failed(why, places[0], rival)
+    return _told(fit, places[0], rival, float(np.median(np.diff(log_ns))) / 1e9)
+
+
+def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> LogFit:
+    """Return the fit of a log's clock that an onset fit comes to."""
+    drift_ppm, drift_u_ppm = 0.0, _DRIFT_PPM
+    if fit.span_s > _LONG_S and np.isfinite(fit.slope_u) and fit.slope_u * 1e6 < _DRIFT_PPM:
+        # an unknown drift is no larger than a clock's usual one: the two are weighed together
+        share = 1.0 / (1.0 + (fit.slope_u * 1e6 / _DRIFT_PPM) ** 2)
+        drift_ppm, drift_u_ppm = share * fit.slope * 1e6, float(np.sqrt(share)) * fit.slope_u * 1e6
+    parts = [THRUST_U_S, fit.offset_u_s, drift_u_ppm * 1e-6 * fit.middle_s, max(pace_s - 1.0, 0.0) / 12**0.5]
+    one_way = min(fit.rises, fit.falls) == 0
+    if one_way:
+        parts.append(1.0)
+    few = fit.rises + fit.falls < 6
+    if few:
+        parts.append(2.0)
+    offset_u_s = float(np.sqrt(sum(p * p for p in parts)))
+    notes = [f"{fit.rises} rises and {fit.falls} falls of rpm"]
+    if few:
+        notes.append("few")
+    quality = f"{'poor' if few or offset_u_s > 2.0 else 'fair'}: by {', '.join(notes)}; marks would be surer"
+    return LogFit(
+        fit.offset_s - drift_ppm * 1e-6 * fit.middle_s,
+        offset_u_s,
+        drift_ppm,
+        drift_u_ppm,
+        METHOD,
+        quality,
+        place.misfit,
+        None if rival is None else rival.offset_s,
+        None if rival is None else rival.misfit,
+    )
+
+
+def _failed(why: str, place: _Place | None = None, rival: _Place | None = None) -> LogFit:
+    return LogFit(
+        None,
+        None,
+        0.0,
+        _DRIFT_PPM,
+        METHOD,
+        f"failed: {why}",
+        None if place is None else place.misfit,
+        None if rival is None else rival.offset_s,
+        None if rival is None else rival.misfit,
+    )
+
+
+def _ambiguous(place: _Place, rival: _Place) -> LogFit:
+    why = (
+        f"two alignments fit about equally well, {place.offset_s:.0f} s and {rival.offset_s:.0f} s "
+        f"({place.misfit:.1%} and {rival.misfit:.1%} unexplained); give a mark or a fixed offset"
+    )
+    return _failed(why, place, rival)
+
+
+class _Level:
+    """How well the level of the speed is told by the log's rpm, at any lag in whole seconds.
+
+    Lag k pairs log second i with speed second ``i + k - (rpm seconds - 1)``.
+    """
+
+    def __init__(self, v: Floats, course_rad: Floats, r: Floats) -> None:
+        self._v, self._course, self._size = v, course_rad, r.size
+        self._lagged = [_low_pass(r, lag_s) for lag_s in _LAGS_S]
+
+    def find_lags(self) -> list[int]:
+        """Return the lags at which speed and lagging rpm go together, the best first."""
+        misfit, count = misfit_by_lag(self._v, self._lagged[1])
+        need = max(300.0, _LEAST_OVERLAP * min(np.isfinite(self._v).sum(), np.isfinite(self._lagged[1]).sum()))
+        misfit[count < need] = np.inf
+        found: list[int] = []
+        while len(found) < _MOST_PLACES:
+            best = int(misfit.argmin())
+            if not misfit[best] < 0.95:
+                break
+            found.append(best)
+            misfit[max(0, best - 2 * _APART_S) : best + 2 * _APART_S + 1] = np.inf
+        return found
+
+    def refined(self, lag: int) -> tuple[float, int]:
+        """Return the least unexplained share of the speed's variance near a lag, and where it is."""
+        return min((min(self._unexplained(r, k) for r in self._lagged), k) for k in range(lag - 20, lag + 21, 4))
+
+    def _unexplained(self, r: Floats, lag: int) -> float:
+        shift = lag - (self._size - 1)
+        low, high = max(0, shift), min(self._v.size, shift + r.size)
+        if high - low < 300:
+            return 1.0
+        each = slice(low, high, 3)
+        v, rpm, course = self._v[each], r[low - shift : high - shift : 3], self._course[each]
+        known = np.isfinite(v) & np.isfinite(rpm)
+        v, rpm, course = v[known], rpm[known], course[known]
+        if v.size < 100 or v.var() == 0.0:
+            return 1.0
+        design = np.hstack([_hats(rpm, 8), np.cos(course)[:, None], np.sin(course)[:, None]])
+        solution, *_ = np.linalg.lstsq(design, v, rcond=1e-8)
+        rest = v - design @ solution
+        # what crash stops and running out of gear leave is clipped, not squared
+        limit = 4.0 * 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        return float(np.mean(np.clip(rest, -limit, limit) ** 2) / v.var())
+
+
+def _low_pass(values: Floats, lag_s: float) -> Floats:
+    """Return a 1 Hz signal behind a first-order lag; NaN where it was unknown."""
+    known = np.flatnonzero(np.isfinite(values))
+    bridged = np.interp(np.arange(values.size), known, values[known])
+    keep = float(np.exp(-1.0 / lag_s))
+    passed, _ = scipy.signal.lfilter([1.0 - keep], [1.0, -keep], bridged, zi=[keep * bridged[0]])
+    lagging: Floats = np.where(np.isfinite(values), passed, np.nan)
+    return lagging
 
 
 def _course_at(second: Ints, t_ns: Ints, cog_true_deg: Floats) -> Floats:
@@ -84,33 +221,6 @@ def _course_at(second: Ints, t_ns: Ints, cog_true_deg: Floats) -> Floats:
     return held
 
 
-def _unexplained(v: Floats, course: Floats, rpm: Floats, shift: int) -> float:
-    """Return the mean squared acceleration left over when log sample k stands at speed sample k + shift."""
-    low, high = max(0, shift), min(v.size - _STEP_S, shift + rpm.size - _STEP_S)
-    if high - low < 300:
-        return np.nan
-    now = slice(low, high)
-    later = slice(low + _STEP_S, high + _STEP_S)
-    gain = v[later] - v[now]
-    speed = 0.5 * (v[later] + v[now])
-    inside = np.arange(low, high) - shift
-    power = 0.5 * rpm[inside] + 0.25 * (rpm[np.maximum(inside - 1, 0)] + rpm[np.minimum(inside + 1, rpm.size - 1)])
-    power = 0.5 * (power + rpm[np.minimum(inside + _STEP_S, rpm.size - 1)])
-    known = np.isfinite(gain) & np.isfinite(power)
-    if known.sum() < 300:
-        return np.nan
-    basis = [
-        _hats(power[known], 6),
-        _hats(speed[known], 6),
-        np.cos(course[now][known])[:, None],
-        np.sin(course[now][known])[:, None],
-    ]
-    design = np.hstack(basis)
-    solution, *_ = np.linalg.lstsq(design, gain[known], rcond=1e-8)
-    rest = gain[known] - design @ solution
-    return float(rest @ rest) / float(known.sum())
-
-
 def _hats(x: Floats, count: int) -> Floats:
     """Return piecewise-linear basis functions on knots at quantiles of x, shape (len(x), <= count)."""
     knots = np.unique(np.quantile(x, np.linspace(0, 1, count)))
@@ -118,60 +228,3 @@ def _hats(x: Floats, count: int) -> Floats:
         return np.ones((x.size, 1))
     basis: Floats = np.stack([np.interp(x, knots, np.eye(knots.size)[k]) for k in range(knots.size)], axis=1)
     return basis
-
-
-def fit_by_marks(mark_ns: Ints, log_ns: Ints, rpm: Floats) -> LogFit:
-    """Fit a log's clock by marks made at throttle blips: each mark stands at the start of a sharp rise of rpm.
-
-    Args:
-        mark_ns: UTC of marks [ns].
-        log_ns: Log stamps [ns], ascending.
-        rpm: Rpm in the log, finite.
-    """
-    method = "marks"
-    rises = find_rises(log_ns, rpm)
-    if mark_ns.size < 3 or rises.size < 3:
-        return LogFit(None, None, 0.0, 100.0, method, "failed: fewer than three marks or rises of rpm")
-    trial = np.unique(np.round((mark_ns[:, None] - rises[None, :]).ravel() / 1e9, 1))
-    scores = np.array([_marks_met(mark_ns, rises, o)[0] for o in trial])
-    best = int(np.argmax(scores))
-    top = trial[scores == scores[best]]
-    if scores[best] < 3 or float(top.max() - top.min()) > 5.0:
-        return LogFit(None, None, 0.0, 100.0, method, "failed: the marks fit at more than one offset, or at none")
-    _, apart = _marks_met(mark_ns, rises, float(np.median(top)))
-    # a hand follows the eye, late and never early: the quickest mark is the truest
-    offset_s = float(np.median(top)) + float(apart.min()) - _REACTION_S
-    spread = float(np.std(apart)) if apart.size > 1 else 1.0
-    offset_u = float(np.hypot(0.5, spread / np.sqrt(apart.size)))
-    return LogFit(offset_s, offset_u, 0.0, 100.0, method, f"fair: {apart.size} marks, by hand")
-
-
-def find_rises(t_ns: Ints, rpm: Floats) -> Ints:
-    """Return the instants [ns] at which rpm begins to rise by more than 150 within 3 s, one per rise.
-
-    The beginning is where the steepest slope of the rise, run backwards, meets the level before it.
-    """
-    gain = np.interp(t_ns + 3_000_000_000, t_ns, rpm) - rpm
-    steep = gain > _RISE_RPM
-    begun: list[int] = []
-    for first in np.flatnonzero(steep & ~np.concatenate([[False], steep[:-1]])):
-        last = int(np.searchsorted(t_ns, t_ns[first] + 4_000_000_000))
-        part = rpm[first : last + 1]
-        reached = int(np.argmax(part > part[0] + 0.1 * (part.max() - part[0])))
-        if reached == 0:
-            continue
-        i = int(first) + reached
-        # readings are a second apart and the rise is quick: run its steepest slope back to the level before it
-        steepest = float(np.diff(part[: reached + 2]).max()) / ((t_ns[i] - t_ns[i - 1]) / 1e9)
-        back_ns = round(float(rpm[i] - part[0]) / steepest * 1e9)
-        begun.append(max(int(t_ns[i]) - back_ns, int(t_ns[i - 1])))
-    return np.array(begun, dtype=np.int64)
-
-
-def _marks_met(mark_ns: Ints, rise_ns: Ints, offset_s: float) -> tuple[int, Floats]:
-    """Return how many marks have a rise within 1.5 s at an offset, and how far each is from it [s]."""
-    at = (rise_ns + round(offset_s * 1e9)).astype(np.float64)
-    apart = (mark_ns[:, None] - at[None, :]) / 1e9
-    nearest = apart[np.arange(mark_ns.size), np.abs(apart).argmin(axis=1)]
-    met = np.abs(nearest) <= 1.5
-    return int(met.sum()), nearest[met]

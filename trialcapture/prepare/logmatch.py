@@ -67,16 +67,40 @@ def _at_1_hz(pair: Pair) -> Sampled:
     return (*to_seconds(utc_ns, seen), *to_seconds(log_ns, logged))
 
 
+def longest_gap_s(t_s: Floats) -> float:
+    """Return the longest gap bridged by a straight line [s]: 3 s, or 2.5 readings where they come slower than that.
+
+    Beyond 30 s nothing is bridged, however slow the readings.
+    """
+    pace_s = float(np.median(np.diff(t_s))) if t_s.size > 1 else 1.0
+    return min(max(3.0, 2.5 * pace_s), 30.0)
+
+
 def to_seconds(t_ns: Ints, value: Floats) -> tuple[int, Floats]:
-    """Return first second and 1 Hz values, linearly interpolated, NaN inside gaps of more than 3 s."""
-    t_s = t_ns / 1e9
+    """Return first second and 1 Hz values, linearly interpolated, NaN inside gaps (`longest_gap_s`).
+
+    Readings that come faster than once a second are averaged over a second first, so that a fast noisy recording
+    does not look unlike a slow one.
+    """
+    t_s, value = _averaged(t_ns / 1e9, value)
     first, last = int(np.ceil(t_s[0])), int(np.floor(t_s[-1]))
     grid = np.arange(first, last + 1)
     after = np.clip(np.searchsorted(t_s, grid), 1, max(t_s.size - 1, 1))
     gap = t_s[np.minimum(after, t_s.size - 1)] - t_s[after - 1]
     values = np.interp(grid, t_s, value)
-    values[gap > 3.0] = np.nan
+    values[gap > longest_gap_s(t_s)] = np.nan
     return first, values
+
+
+def _averaged(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
+    """Return mean time and mean value of the readings of each second; a slow recording as it is."""
+    second = np.floor(t_s + 0.5)
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(second) > 0.0]))
+    if begins.size > 0.6 * t_s.size:
+        return t_s, value
+    count = np.diff(np.concatenate([begins, [t_s.size]]))
+    base_s = t_s[0]  # sums of seconds since 1970 would lose their last digits
+    return base_s + np.add.reduceat(t_s - base_s, begins) / count, np.add.reduceat(value, begins) / count
 
 
 def misfit_by_lag(seen: Floats, logged: Floats) -> tuple[Floats, Floats]:

@@ -13,8 +13,22 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.prepare.receipt import find_epochs, receipt_axis
-from trialcapture.prepare.sentence_times import TIMED, integers, main_receiver, receivers, sentence_times
+from trialcapture.buffers import to_arrow
+from trialcapture.prepare.order import Epochs, find_epochs, place_by_order
+from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
+from trialcapture.prepare.receipt import CLOCKS, block_axes, choose_clock
+from trialcapture.prepare.sentence_times import (
+    TIMED,
+    Calendar,
+    integers,
+    main_receiver,
+    nearest_day,
+    read_calendar,
+    receiver_codes,
+    receivers,
+    rough_utc,
+    sentence_times,
+)
 from trialcapture.prepare.utc import ClockFit, fit_early_edge
 
 Ints = npt.NDArray[np.int64]
@@ -49,58 +63,161 @@ class ClockRow:
     quality: str
 
 
-def place_sentences(
-    sentences: Mapping[str, pa.Table], latency_s: Mapping[str, float], shared: ClockFit | None = None
-) -> tuple[dict[str, pa.Table], list[ClockRow], list[str], ClockFit | None]:
-    """Give every sentence of one raw file its UTC.
+@dataclass(frozen=True, slots=True)
+class Placing:
+    """How the lines of one log are placed on UTC.
+
+    Attributes:
+        clock: ``mono``, ``wall``, ``order`` or ``none``: what the lines are placed by.
+        receiver: ``source/talker`` of the receiver that tells UTC, or None.
+        fit: The receipt clock against UTC, where there is such a fit.
+        calendar: Which day it was along the log.
+        epochs: The receiver's times, where the order of lines has to do.
+        edge_s: How far the early edge stands behind UTC [s].
+        latency_s: Declared delay of each source's sentences behind the measurement [s].
+    """
+
+    clock: str
+    receiver: str | None
+    fit: ClockFit | None
+    calendar: Calendar
+    epochs: Epochs | None
+    edge_s: float
+    latency_s: Mapping[str, float]
+
+    @property
+    def can_place(self) -> bool:
+        """True where a line can be placed though it carries no time itself."""
+        return self.fit is not None or self.clock == "wall" or self.epochs is not None
+
+
+def find_placing(
+    outline: Outline, latency_s: Mapping[str, float], shared: ClockFit | None = None
+) -> tuple[Placing, list[ClockRow], list[str], ClockFit | None]:
+    """Find how the lines of one log are placed on UTC, from its outline.
 
     Args:
-        sentences: Tables by formatter as decoded from one file, lines ascending in each.
+        outline: Of the whole log.
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
-        shared: How the session's monotonic clock was tied to UTC by another file; used where this file is stamped
+        shared: How the session's monotonic clock was tied to UTC by another log; used where this log is stamped
             by that clock and carries no time of its own.
 
     Returns:
-        The tables with a column ``t_ns`` (int64 UTC, null where a sentence's own time is not believable or
-        nothing in the file tells time); clock evidence; warnings as sentences for people; and the fit of the
-        monotonic clock where there is one.
+        The placing; clock evidence; warnings as sentences for people; and the fit of the monotonic clock where
+        there is one.
     """
-    present = {name: table for name, table in sentences.items() if table.num_rows}
-    if not present:
-        return {}, [], [], shared
     warnings: list[str] = []
-    times = sentence_times(present, warnings)
-    receiver = main_receiver(present, times)
-    axis, breaks, kind = receipt_axis(present, times, receiver)
     rows: list[ClockRow] = []
+    calendar = read_calendar(outline.tables, warnings)
+    times = sentence_times(outline.tables, calendar)
+    receiver = main_receiver(outline.tables, times)
+    clock = choose_clock(outline.stamps, receiver is not None)
     fit: ClockFit | None = None
-    if kind != "order" and receiver is not None:
-        fit = _fit_receivers(present, times, axis, breaks, receiver, kind, latency_s, rows, warnings)
-    elif kind == "order":
-        rows.append(_order_row(receiver, times, present))
-    if fit is None and kind == "mono":
+    epochs: Epochs | None = None
+    if clock in AXIS and receiver is not None:
+        fit = _fit_receivers(outline, times, clock, receiver, latency_s, rows, warnings)
+    elif clock == "order":
+        epochs = _epochs(outline, times, calendar, receiver)
+        rows.append(_order_row(receiver, epochs))
+    if fit is None and clock == "mono":
         fit = shared
-    if fit is None and kind != "wall" and receiver is None:
+    if fit is None and clock != "wall" and receiver is None and outline.tables:
         warnings.append("no sentence in this log carries a time, so it cannot be placed on UTC")
-    if fit is None and kind == "wall" and receiver is None:
+    if fit is None and clock == "wall" and receiver is None:
         warnings.append("no GNSS time in this log: the recording computer's clock is used as it stands")
         rows.append(ClockRow("computer clock", 0.0, 60.0, None, None, "wall clock", "poor: no GNSS time"))
     # the early edge stands behind UTC by the delay of the receiver's promptest sentence
     edge_s = _edge_latency_s(receiver, latency_s)
-    placed = {}
-    for name, table in present.items():
-        receipt = axis[name]
-        base = receipt if fit is None else fit.to_utc(receipt)
-        known = np.full(base.size, fit is not None or (kind == "wall") or (kind == "order" and receiver is not None))
-        t_ns = base + round(edge_s * 1e9) - _latency_ns(table, latency_s)
+    placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s)
+    return placing, rows, warnings, fit if clock == "mono" else shared
+
+
+def place_block(
+    tables: Mapping[str, pa.Table], placing: Placing, shift_ns: int, around: Mapping[str, pa.Table] | None = None
+) -> dict[str, pa.Table]:
+    """Give every sentence of one decoded block its UTC.
+
+    Args:
+        tables: By formatter, lines ascending in each.
+        placing: Of the whole log.
+        shift_ns: What to add to the block's own receipt axis [ns]; see `trialcapture.prepare.outline.Outline`.
+        around: Placed outline rows of the blocks before and after, whose times a sentence at the edge may share.
+
+    Returns:
+        The tables with a column ``t_ns`` (int64 UTC, null where a sentence's own time is not believable or
+        nothing in the log tells time).
+    """
+    present = {name: table for name, table in tables.items() if table.num_rows}
+    axis: dict[str, Ints] | None = None
+    if placing.clock in CLOCKS:
+        axis, _ = block_axes(present, placing.clock)
+        axis = {name: values + shift_ns for name, values in axis.items()} if shift_ns else axis
+    return _place(present, placing, axis, around or {})
+
+
+def place_outline(outline: Outline, placing: Placing) -> dict[str, pa.Table]:
+    """Give every row of an outline its UTC, as `place_block` does for a block."""
+    axis: dict[str, Ints] | None = None
+    if placing.clock in AXIS:
+        axis = {name: integers(table, AXIS[placing.clock])[0] for name, table in outline.tables.items()}
+    return _place(outline.tables, placing, axis, {})
+
+
+def place_sentences(
+    sentences: Mapping[str, pa.Table], latency_s: Mapping[str, float], shared: ClockFit | None = None
+) -> tuple[dict[str, pa.Table], list[ClockRow], list[str], ClockFit | None]:
+    """Give every sentence of a log that is held whole its UTC; see `find_placing` and `place_block`."""
+    outline = join_outlines([outline_block(sentences)])
+    placing, rows, warnings, fit = find_placing(outline, latency_s, shared)
+    return place_block(sentences, placing, 0), rows, warnings, fit
+
+
+def _place(
+    tables: Mapping[str, pa.Table],
+    placing: Placing,
+    axis: Mapping[str, Ints] | None,
+    around: Mapping[str, pa.Table],
+) -> dict[str, pa.Table]:
+    times = sentence_times(tables, placing.calendar)
+    placed, receipts = {}, {}
+    for name, table in tables.items():
+        receipt = _receipt(table, placing) if axis is None else axis[name]
+        base = receipt if placing.fit is None or axis is None else placing.fit.to_utc(receipt)
+        sure = np.full(base.size, placing.can_place)
+        t_ns = base + round(placing.edge_s * 1e9) - _latency_ns(table, placing.latency_s)
         if name in times:
-            own, believed = _own_times(name, times, base, receipt, fit)
+            own, believed = _own_times(name, times, base, receipt, placing.fit)
             t_ns = np.where(believed, own, t_ns)
-            known &= believed
-        placed[name] = table.append_column("t_ns", pa.array(t_ns, pa.int64(), mask=~known))
+            sure &= believed
+        placed[name] = table.append_column("t_ns", to_arrow(t_ns, sure))
+        receipts[name] = receipt
     if "VTG" in placed:
-        placed["VTG"] = _time_of_neighbour(placed, axis)
-    return placed, rows, warnings, fit if kind == "mono" else shared
+        near = {name: _receipt(table, placing) for name, table in around.items()}
+        placed["VTG"] = _time_of_neighbour(placed, receipts, around, near)
+    return placed
+
+
+def _receipt(table: pa.Table, placing: Placing) -> Ints:
+    """Return the receipt of rows that carry it in a column, or by their order in a log without stamps."""
+    if placing.clock in AXIS and AXIS[placing.clock] in table.column_names:
+        return integers(table, AXIS[placing.clock])[0]
+    return place_by_order(table, placing.epochs) if placing.epochs else np.zeros(table.num_rows, dtype=np.int64)
+
+
+def _epochs(
+    outline: Outline, times: Mapping[str, tuple[Ints, Bools]], calendar: Calendar, receiver: str | None
+) -> Epochs | None:
+    """Return the epochs of the main receiver of a log without stamps."""
+    if receiver is None or receiver not in outline.epochs:
+        return None
+    line, tod = outline.epochs[receiver]
+    rough = rough_utc(line, calendar)
+    if rough is None:
+        # no date in the log: the rows kept have taken theirs from the computer's clock
+        name = next(iter(times))
+        kept_line, (kept_utc, _) = integers(outline.tables[name], "line")[0], times[name]
+        rough = kept_utc[np.clip(np.searchsorted(kept_line, line), 0, kept_line.size - 1)]
+    return find_epochs(line, nearest_day(tod, rough))
 
 
 def _edge_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> float:
@@ -111,36 +228,36 @@ def _edge_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> flo
 
 
 def _fit_receivers(
-    tables: Mapping[str, pa.Table],
+    outline: Outline,
     times: Mapping[str, tuple[Ints, Bools]],
-    axis: Mapping[str, Ints],
-    breaks: Ints,
+    clock: str,
     receiver: str,
-    kind: str,
     latency_s: Mapping[str, float],
     rows: list[ClockRow],
     warnings: list[str],
 ) -> ClockFit | None:
     """Fit the receipt clock on every receiver, keep the main one's fit, and write down the evidence of all."""
     gathered: dict[str, list[tuple[Ints, Ints, Ints]]] = {}
-    has_wall = kind == "mono" and all(bool(integers(tables[n], "wall_ms")[1].all()) for n in times)
+    tables, breaks = outline.tables, outline.breaks_ns[clock]
+    has_wall = clock == "mono" and all(bool(integers(tables[n], "wall_ms")[1].all()) for n in times)
     for name, (own, known) in times.items():
-        keys = receivers(tables[name])
+        codes, names = receiver_codes(tables[name])
+        axis = integers(tables[name], AXIS[clock])[0]
         wall = integers(tables[name], "wall_ms")[0] * 1_000_000
-        for key in np.unique(keys[known]):
-            mine = known & (keys == key)
-            gathered.setdefault(str(key), []).append((axis[name][mine], own[mine], wall[mine]))
+        for code in np.unique(codes[known]):
+            mine = known & (codes == code)
+            gathered.setdefault(names[code], []).append((axis[mine], own[mine], wall[mine]))
     main: ClockFit | None = None
     for key in sorted(gathered, key=lambda k: (k != receiver, k)):
         receipt, utc, wall = (np.concatenate(part) for part in zip(*gathered[key], strict=True))
         order = np.argsort(receipt, kind="stable")
         fit = fit_early_edge(receipt[order], utc[order], wall[order] if has_wall else None, breaks)
         if fit is None:
-            rows.append(ClockRow(key, None, None, None, None, f"early edge, {kind} clock", "failed: too few times"))
+            rows.append(ClockRow(key, None, None, None, None, f"early edge, {clock} clock", "failed: too few times"))
             continue
         if key == receiver:
             main = fit
-            warnings.extend(_fit_warnings(fit, kind))
+            warnings.extend(_fit_warnings(fit, clock))
         quality = "good" if fit.points > 100 and fit.offset_u_s < 0.1 else "fair: few or late sentences"
         if fit.drift_u > 50e-6:
             quality = "fair: too short to see drift" if quality == "good" else quality
@@ -153,7 +270,7 @@ def _fit_receivers(
                 float(np.hypot(fit.offset_u_s, GNSS_LATENCY_U_S)),
                 fit.drift * 1e6,
                 fit.drift_u * 1e6,
-                f"early edge, {kind} clock, {len(fit.starts_ns)} level" + ("s" if len(fit.starts_ns) > 1 else ""),
+                f"early edge, {clock} clock, {len(fit.starts_ns)} level" + ("s" if len(fit.starts_ns) > 1 else ""),
                 quality,
             )
         )
@@ -169,17 +286,13 @@ def _fit_warnings(fit: ClockFit, kind: str) -> list[str]:
     return found
 
 
-def _order_row(
-    receiver: str | None, times: Mapping[str, tuple[Ints, Bools]], tables: Mapping[str, pa.Table]
-) -> ClockRow:
-    if receiver is None:
+def _order_row(receiver: str | None, epochs: Epochs | None) -> ClockRow:
+    if receiver is None or epochs is None:
         return ClockRow("log", None, None, None, None, "none", "failed: no sentence carries a time")
-    _, utc = find_epochs(tables, times, receiver)
-    usual_s = float(np.median(np.diff(utc))) / 1e9 if utc.size > 1 else 1.0
     return ClockRow(
         receiver,
         0.0,
-        usual_s / 12**0.5,
+        epochs.usual_ns / 1e9 / 12**0.5,
         None,
         None,
         "order of lines between timed sentences",
@@ -191,8 +304,9 @@ def _latency_ns(table: pa.Table, latency_s: Mapping[str, float]) -> Ints:
     """Return the declared latency of each row's source [ns]."""
     if not any(latency_s.values()):
         return np.zeros(table.num_rows, dtype=np.int64)
-    source = table["source"].cast(pa.string()).to_pylist()
-    return np.array([round(latency_s.get(s, 0.0) * 1e9) for s in source], dtype=np.int64)
+    codes, names = receiver_codes(table)
+    by_code = [round(latency_s.get(name.split("/", maxsplit=1)[0], 0.0) * 1e9) for name in names]
+    return np.array(by_code, dtype=np.int64)[codes]
 
 
 def _own_times(
@@ -209,32 +323,36 @@ def _own_times(
     return own, known & (late > _EARLY_NS) & (late < _LATE_NS)
 
 
-def _time_of_neighbour(placed: Mapping[str, pa.Table], axis: Mapping[str, Ints]) -> pa.Table:
+def _time_of_neighbour(
+    placed: Mapping[str, pa.Table],
+    receipts: Mapping[str, Ints],
+    around: Mapping[str, pa.Table],
+    near: Mapping[str, Ints],
+) -> pa.Table:
     """Return VTG with the time of the timed sentence of the same receiver that arrived nearest to it."""
     table = placed["VTG"]
-    keys = receivers(table)
-    t_ns, known = integers(table, "t_ns")
+    keys, (t_ns, known) = receivers(table), integers(table, "t_ns")
     result, sure = t_ns.copy(), known.copy()
     for key in np.unique(keys):
         receipt, utc = [], []
-        for name in TIMED:
-            if name in placed:
-                own, ok = integers(placed[name], "t_ns")
-                mine = ok & (receivers(placed[name]) == key)
-                receipt.append(axis[name][mine])
-                utc.append(own[mine])
+        for tables, came in ((placed, receipts), (around, near)):
+            for name in TIMED:
+                if name in tables:
+                    own, ok = integers(tables[name], "t_ns")
+                    mine = ok & (receivers(tables[name]) == key)
+                    receipt.append(came[name][mine])
+                    utc.append(own[mine])
         if not receipt or not sum(r.size for r in receipt):
             continue
         x, u = np.concatenate(receipt), np.concatenate(utc)
         order = np.argsort(x, kind="stable")
         x, u = x[order], u[order]
-        mine = np.flatnonzero(keys == key)
-        at = axis["VTG"][mine]
+        rows = np.flatnonzero(keys == key)
+        at = receipts["VTG"][rows]
         right = np.clip(np.searchsorted(x, at), 0, x.size - 1)
         left = np.maximum(right - 1, 0)
         nearest = np.where(np.abs(x[left] - at) <= np.abs(x[right] - at), left, right)
         close = np.abs(x[nearest] - at) < 1_000_000_000
-        result[mine[close]] = u[nearest[close]]
-        sure[mine[close]] = True
-    column = pa.array(result, pa.int64(), mask=~sure)
-    return table.set_column(table.schema.get_field_index("t_ns"), "t_ns", column)
+        result[rows[close]] = u[nearest[close]]
+        sure[rows[close]] = True
+    return table.set_column(table.schema.get_field_index("t_ns"), "t_ns", to_arrow(result, sure))

@@ -1,72 +1,108 @@
-"""The receipt axis of a raw log: when each line came in, by the best clock the log carries."""
+"""The receipt axis of a raw log: when each line came in, by the best clock the log carries, block by block.
+
+A log is read in blocks of whole lines. A block's own axis needs only its stamps; how far earlier set-backs of the
+clock have moved the axis by then is one number a block (`shifts`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.prepare.sentence_times import integers, receivers
-from trialcapture.prepare.utc import find_believable_times, monotone_axis
+from trialcapture.prepare.sentence_times import integers
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+SET_BACK_NS = 100_000_000
+"""A stamp this much earlier than the one before it is a clock set back or begun again; less is the jitter of lines
+from several sources, which follow each other out of order by milliseconds."""
 
-def receipt_axis(
-    tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints, Bools]], receiver: str | None
-) -> tuple[dict[str, Ints], Ints, str]:
-    """Return a receipt axis [ns] for every row by formatter, its set-back points, and its kind."""
-    line = np.concatenate([integers(t, "line")[0] for t in tables.values()])
-    order = np.argsort(line, kind="stable")
-    for column, scale, kind in (("mono_ns", 1, "mono"), ("wall_ms", 1_000_000, "wall")):
-        stamp = np.concatenate([integers(t, column)[0] for t in tables.values()])
-        known = np.concatenate([integers(t, column)[1] for t in tables.values()])
-        # a wall clock of whole seconds tells less than the order of the lines
-        fine = kind == "mono" or receiver is None or bool(np.any(stamp[known] % 1000))
-        if known.mean() < 0.9 or not fine:
-            continue
-        at = order[known[order]]
-        axis, breaks = monotone_axis(stamp[at] * scale)
-        by_line = line[at]
-        return {n: _interpolate(integers(t, "line")[0], by_line, axis) for n, t in tables.items()}, breaks, kind
-    empty = np.zeros(0, dtype=np.int64)
-    if receiver is None:
-        return {n: np.zeros(t.num_rows, dtype=np.int64) for n, t in tables.items()}, empty, "none"
-    epoch_line, epoch_utc = find_epochs(tables, times, receiver)
-    placed: dict[str, Ints] = {}
-    for name, table in tables.items():
-        at = integers(table, "line")[0]
-        placed[name] = _by_order(at, epoch_line, epoch_utc)
-        burst = _in_burst(table, at, epoch_line)
-        placed[name][burst] = epoch_utc[np.searchsorted(epoch_line, at[burst], side="right") - 1]
-    return placed, empty, "order"
+CLOCKS = {"mono": ("mono_ns", 1), "wall": ("wall_ms", 1_000_000)}
+"""Receipt clocks, best first: column, and nanoseconds of its unit."""
 
 
-def _in_burst(table: pa.Table, at: Ints, epoch_line: Ints) -> Bools:
-    """Return True for sentences that belong to the receiver's own burst at the start of an epoch.
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """How one receipt clock stamped one block.
 
-    What comes exactly once an epoch and always in the same place is sent together with the receiver's time; what
-    keeps its own pace (several an epoch, or a wandering place) is spread over the epoch.
+    Attributes:
+        rows: Decoded rows of the block.
+        known: Rows that carry a stamp.
+        first_ns: First stamp in order of lines [ns]; 0 where none is known.
+        last_ns: Last stamp [ns].
+        back_ns: Sum of the set-backs inside the block [ns], zero or less.
+        breaks_ns: Where those stand on the block's own axis [ns].
+        is_fine: Some stamp is finer than a second.
     """
-    belongs = np.zeros(at.size, dtype=np.bool_)
-    epoch = np.searchsorted(epoch_line, at, side="right") - 1
-    keys = receivers(table)
-    if "number" in table.column_names:
-        keys = np.char.add(keys, integers(table, "number")[0].astype(np.str_))
-    for key in np.unique(keys):
-        mine = np.flatnonzero((keys == key) & (epoch >= 0))
-        if mine.size < 10:
-            continue
-        place = at[mine] - epoch_line[epoch[mine]]
-        count = np.bincount(epoch[mine], minlength=epoch_line.size)
-        lived = count[epoch[mine][0] : epoch[mine][-1] + 1]
-        usual = np.bincount(place).max() / place.size
-        if float((lived == 1).mean()) > 0.97 and usual > 0.9:
-            belongs[mine] = True
-    return belongs
+
+    rows: int
+    known: int
+    first_ns: int
+    last_ns: int
+    back_ns: int
+    breaks_ns: tuple[int, ...]
+    is_fine: bool
+
+    @property
+    def is_plain(self) -> bool:
+        """True where the stamps themselves are the block's axis: every row has one and none was set back."""
+        return self.known == self.rows and self.back_ns == 0
+
+
+def monotone_axis(receipt_ns: Ints) -> tuple[Ints, Ints]:
+    """Return receipt stamps [ns] with every set-back taken out, and where on the new axis those were.
+
+    A wall clock set back, or a monotonic clock that began again when a session was resumed, would otherwise
+    fold two stretches onto each other. The size of the step is not lost: `trialcapture.prepare.utc.fit_early_edge`
+    finds it again as a new level of (receipt - sentence time).
+    """
+    if receipt_ns.size == 0:
+        return receipt_ns, receipt_ns
+    step = np.diff(receipt_ns)
+    back = np.where(step < -SET_BACK_NS, step, 0)
+    axis: Ints = receipt_ns - np.concatenate([[0], np.cumsum(back)])
+    breaks: Ints = axis[1:][back < 0]
+    return axis, breaks
+
+
+def block_axes(tables: Mapping[str, pa.Table], clock: str) -> tuple[dict[str, Ints], Stamps]:
+    """Return a block's own receipt axis [ns] for every row by formatter, and how its clock stamped it.
+
+    Args:
+        tables: The decoded block, lines ascending in each table.
+        clock: A key of `CLOCKS`.
+    """
+    column, scale = CLOCKS[clock]
+    stamps = {name: integers(table, column) for name, table in tables.items()}
+    lines = {name: integers(table, "line")[0] for name, table in tables.items()}
+    rows = sum(line.size for line in lines.values())
+    low = min((int(line[0]) for line in lines.values() if line.size), default=0)
+    high = max((int(line[-1]) for line in lines.values() if line.size), default=-1)
+    by_line = np.zeros(high - low + 1, dtype=np.int64)
+    told = np.zeros(high - low + 1, dtype=np.bool_)
+    for name, (stamp, known) in stamps.items():
+        at = lines[name] - low
+        by_line[at[known]] = stamp[known] * scale
+        told[at[known]] = True
+    known_rows = sum(int(known.sum()) for _, known in stamps.values())
+    at = np.flatnonzero(told)
+    if not at.size:
+        return {name: np.zeros(line.size, dtype=np.int64) for name, line in lines.items()}, Stamps(
+            rows, 0, 0, 0, 0, (), is_fine=False
+        )
+    receipt = by_line[at]
+    axis, breaks = monotone_axis(receipt)
+    back = int(receipt[-1] - receipt[0]) - int(axis[-1] - axis[0])
+    fine = scale == 1 or bool(np.any(receipt % 1_000_000_000))
+    found = Stamps(rows, known_rows, int(receipt[0]), int(receipt[-1]), back, tuple(int(b) for b in breaks), fine)
+    if found.is_plain:
+        return {name: stamp * scale for name, (stamp, _) in stamps.items()}, found
+    return {name: _interpolate(line - low, at, axis) for name, line in lines.items()}, found
 
 
 def _interpolate(at: Ints, line: Ints, axis: Ints) -> Ints:
@@ -77,39 +113,38 @@ def _interpolate(at: Ints, line: Ints, axis: Ints) -> Ints:
     return np.where(line[index] == at, axis[index], between)
 
 
-def find_epochs(
-    tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints, Bools]], receiver: str
-) -> tuple[Ints, Ints]:
-    """Return first line and UTC of each new time the receiver told, strictly ascending in both."""
-    line, utc = [], []
-    for name, (own, known) in times.items():
-        mine = known & (receivers(tables[name]) == receiver)
-        line.append(integers(tables[name], "line")[0][mine])
-        utc.append(own[mine])
-    lines, utcs = np.concatenate(line), np.concatenate(utc)
-    order = np.argsort(lines, kind="stable")
-    lines, utcs = lines[order], utcs[order]
-    if lines.size > 3:
-        per_line = np.diff(utcs) / np.maximum(np.diff(lines), 1)
-        pace = max(int(np.median(per_line[per_line > 0])) if np.any(per_line > 0) else 100_000_000, 1)
-        kept = find_believable_times(lines * pace, utcs)
-        lines, utcs = lines[kept], utcs[kept]
-    rising = utcs > np.concatenate([[np.iinfo(np.int64).min], np.maximum.accumulate(utcs)[:-1]])
-    return lines[rising], utcs[rising]
+def find_shifts_ns(blocks: Sequence[Stamps]) -> tuple[list[int], Ints]:
+    """Return what to add to each block's own axis [ns] so that one axis runs through the log, and its set-backs.
+
+    Args:
+        blocks: The log's blocks in order, one clock.
+    """
+    shifts: list[int] = []
+    breaks: list[int] = []
+    shift, last = 0, None
+    for block in blocks:
+        if block.known:
+            if last is not None and block.first_ns - last < -SET_BACK_NS:
+                shift += last - block.first_ns
+                breaks.append(block.first_ns + shift)
+            breaks += [b + shift for b in block.breaks_ns]
+            last = block.last_ns
+        shifts.append(shift)
+        shift -= block.back_ns
+    return shifts, np.array(breaks, dtype=np.int64)
 
 
-def _by_order(at: Ints, line: Ints, utc: Ints) -> Ints:
-    """Return UTC of lines by their place between the timed ones; across a pause they stay with the earlier."""
-    if line.size == 1:
-        return np.full(at.size, utc[0], dtype=np.int64)
-    step = np.diff(utc)
-    pace = float(np.median(step / np.diff(line)))
-    usual = float(np.median(step))
-    index = np.clip(np.searchsorted(line, at, side="right") - 1, 0, line.size - 1)
-    nxt = np.minimum(index + 1, line.size - 1)
-    span_line = np.maximum(line[nxt] - line[index], 1)
-    span_utc = (utc[nxt] - utc[index]).astype(np.float64)
-    paused = span_utc > max(3.0 * usual, 5e9)
-    rate = np.where((nxt == index) | paused, pace, span_utc / span_line)
-    ahead = np.where(paused, np.minimum((at - line[index]) * rate, usual), (at - line[index]) * rate)
-    return utc[index] + np.rint(ahead).astype(np.int64)
+def choose_clock(blocks: Mapping[str, Sequence[Stamps]], has_receiver: bool) -> str:
+    """Return the best receipt clock of a log: ``mono``, ``wall``, or ``order`` where no clock says enough.
+
+    Args:
+        blocks: The log's blocks in order, by clock.
+        has_receiver: Some sentence tells UTC. A wall clock of whole seconds then says less than the order of the
+            lines between such sentences.
+    """
+    for clock, found in blocks.items():
+        rows, known = sum(b.rows for b in found), sum(b.known for b in found)
+        fine = clock == "mono" or not has_receiver or any(b.is_fine for b in found)
+        if rows and known >= 0.9 * rows and fine:
+            return clock
+    return "order" if has_receiver else "none"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,9 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.config import Config
+from trialcapture.prepare.blocking import blocking_error, choose_block
 from trialcapture.prepare.judge import Track, limits_of, mean_with_error, slope_with_error
+from trialcapture.prepare.outliers import leave_out_outliers
 from trialcapture.prepare.series import column
 from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg
 from trialcapture.prepare.steady import Stretch, find_steady
@@ -33,8 +35,9 @@ _NUMBERS = (
 )  # fmt: skip
 _MORE = (
     ("sog_bias_u_kn", "kn"), ("wind_from_true_deg_mean", "deg"), ("roll_deg_mean", "deg"),
-    ("water_temp_c_mean", "degc"), ("heading_sd_deg", "deg"),
+    ("water_temp_c_mean", "degc"), ("heading_sd_deg", "deg"), ("sog_u_blocking_kn", "kn"),
 )  # fmt: skip
+_DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,21 +69,44 @@ def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
         fields += [number(f"fuel_l_per_h_{e}_mean", "l/h"), number(f"load_pct_{e}_mean", "%")]
     fields.append(pa.field("n_samples", pa.int64()))
     fields += [number(name, unit) for name, unit in _MORE]
+    fields += [pa.field("sog_blocks", pa.int64()), pa.field("n_outliers", pa.int64())]
     return pa.schema(fields)
 
 
-def find_segments(samples: pa.Table, config: Config) -> list[Stretch]:
-    """Find the steady stretches of a samples table; indices refer to its rows.
+Reader = Callable[[int, int, Sequence[str]], pa.Table]
+"""Returns rows [start, stop) of the samples, and of their columns the ones named."""
 
-    Detection works on means over blocks of a quarter of a second or more: finer sampling adds no information
-    about a hull that takes seconds to answer.
+
+def rows_of(samples: pa.Table) -> Reader:
+    """Return the reader of samples that are held whole."""
+    return lambda start, stop, names: samples.slice(start, stop - start).select(list(names))
+
+
+def work_block(grid_hz: float) -> int:
+    """Return how many rows of the grid detection takes as one.
+
+    A quarter of a second or more: finer sampling adds no information about a hull that takes seconds to answer.
     """
-    n = samples.num_rows
-    block = max(round(config.samples.grid_hz / _WORK_HZ), 1)
-    dt_s = block / config.samples.grid_hz
-    whole = n // block * block
-    if whole == 0:
-        return []
+    return max(round(grid_hz / _WORK_HZ), 1)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkTrack:
+    """What detection looks at, of one window of the samples or of all of them.
+
+    Attributes:
+        track: Block means; its rows are blocks.
+        headings: Rows of the window that have a heading.
+    """
+
+    track: Track
+    headings: int
+
+
+def work_track(samples: pa.Table, config: Config) -> WorkTrack:
+    """Return what detection looks at in one window; rows after the last whole block are left out."""
+    block = work_block(config.samples.grid_hz)
+    whole = samples.num_rows // block * block
 
     def blocks(values: Floats) -> Floats:
         with np.errstate(invalid="ignore"):
@@ -92,32 +118,49 @@ def find_segments(samples: pa.Table, config: Config) -> list[Stretch]:
     course = np.where(np.isfinite(heading), heading, column(samples, "cog_true_deg"))
     # an angle is not averaged across north: the middle sample of a block stands for it
     middle = course[block // 2 : whole : block]
+    stacked = np.stack(rpm) if rpm else np.zeros((0, whole // block))
+    track = Track(blocks(column(samples, "sog_kn")), stacked, middle, block / config.samples.grid_hz)
+    return WorkTrack(track, int(np.isfinite(heading).sum()))
+
+
+def find_segments(windows: Sequence[WorkTrack], config: Config) -> list[Stretch]:
+    """Find the steady stretches of a trial; indices refer to the rows of its samples.
+
+    Args:
+        windows: The samples window by window, in order; each but the last of whole blocks.
+        config: Limits and grid.
+    """
+    parts = [w.track for w in windows if w.track.sog_kn.size]
+    if not parts:
+        return []
+    block = work_block(config.samples.grid_hz)
+    sog = np.concatenate([p.sog_kn for p in parts])
     track = Track(
-        blocks(column(samples, "sog_kn")),
-        np.stack(rpm) if rpm else np.zeros((0, whole // block)),
-        middle,
-        dt_s,
-        over_ground=bool(np.isfinite(heading).mean() < 0.5),
+        sog,
+        np.concatenate([p.rpm for p in parts], axis=1),
+        np.concatenate([p.heading_true_deg for p in parts]),
+        parts[0].dt_s,
+        over_ground=sum(w.headings for w in windows) < 0.5 * sog.size * block,
     )
     found = find_steady(track, limits_of(config))
     return [Stretch(s.start * block, s.stop * block, s.accepted, s.reason) for s in found]
 
 
 def make_segments(
-    samples: pa.Table, stretches: Sequence[Stretch], config: Config, trims: Sequence[TrimEntry]
+    read: Reader, first_ns: int, stretches: Sequence[Stretch], config: Config, trims: Sequence[TrimEntry]
 ) -> pa.Table:
-    """Return the segments table for candidate stretches of a samples table.
+    """Return the segments table for candidate stretches of the samples.
 
     Standard errors (k = 1) use an effective sample size; the autocorrelation factor is pooled over the accepted
     stretches of the trial, because one stretch alone is too short to show it without bias.
 
     Args:
-        samples: On a uniform grid.
-        stretches: Row intervals with verdicts.
+        read: Gives the samples, which lie on a uniform grid.
+        first_ns: Their first instant [ns UTC].
+        stretches: Row intervals with verdicts, in order.
         config: Engines and grid.
         trims: Trim notes, ascending in time.
     """
-    t_ns = np.asarray(samples["t"].cast(pa.int64()).combine_chunks())
     dt_s = 1.0 / config.samples.grid_hz
     names = [
         "sog_kn",
@@ -130,22 +173,28 @@ def make_segments(
     ]
     names += ["pitch_deg", "roll_deg", "water_temp_c"]
     names += [f"{q}_{e}" for e in config.engine_ids for q in ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")]
-    values = {name: column(samples, name) for name in names}
-    fuel = _total([values[f"fuel_l_per_h_{e}"] for e in config.engine_ids], t_ns.size)
-    values["fuel"] = fuel
-    good = [s for s in stretches if s.accepted]
-    tau = {q: _pooled_tau([values[q][s.start : s.stop] for s in good], dt_s) for q in ("sog_kn", "fuel")}
-    rows = [_row(i, s, values, t_ns, dt_s, tau, config, trims) for i, s in enumerate(stretches, start=1)]
-    schema = segments_schema(config.engine_ids)
-    return pa.Table.from_pylist(rows, schema=schema)
+    fuels = [f"fuel_l_per_h_{e}" for e in config.engine_ids]
+    pooled: dict[str, list[Floats]] = {"sog_kn": [], "fuel": []}
+    for s in stretches:
+        if s.accepted:
+            rows = read(s.start, s.stop, ["sog_kn", *fuels])
+            pooled["sog_kn"].append(column(rows, "sog_kn"))
+            pooled["fuel"].append(_total([column(rows, name) for name in fuels], rows.num_rows))
+    tau = {q: _pooled_tau(parts, dt_s) for q, parts in pooled.items()}
+    block = choose_block([p for p in pooled["sog_kn"] if np.isfinite(p).all()])
+    made = []
+    for i, stretch in enumerate(stretches, start=1):
+        rows = read(stretch.start, stretch.stop, names)
+        part = {name: column(rows, name) for name in names}
+        part["fuel"] = _total([part[name] for name in fuels], rows.num_rows)
+        start_ns = first_ns + round(stretch.start * dt_s * 1e9)
+        made.append(_row(i, stretch, part, start_ns, dt_s, tau, block, config, trims))
+    return pa.Table.from_pylist(made, schema=segments_schema(config.engine_ids))
 
 
 def _total(parts: list[Floats], n: int) -> Floats:
-    """Return the sum over engines; unknown where any engine with fuel data is unknown."""
-    present = [p for p in parts if np.isfinite(p).any()]
-    if len(present) < len(parts) or not present:
-        return np.full(n, np.nan)
-    total: Floats = np.sum(present, axis=0)
+    """Return the sum over engines; unknown where that of any engine is."""
+    total: Floats = np.sum(parts, axis=0) if parts else np.full(n, np.nan)
     return total
 
 
@@ -163,16 +212,19 @@ def _mean(values: Floats) -> float | None:
 def _row(
     segment_id: int,
     stretch: Stretch,
-    values: dict[str, Floats],
-    t_ns: Ints,
+    part: dict[str, Floats],
+    start_ns: int,
     dt_s: float,
     tau: dict[str, float],
+    block: int,
     config: Config,
     trims: Sequence[TrimEntry],
 ) -> dict[str, object]:
-    inside = slice(stretch.start, stretch.stop)
-    part = {name: v[inside] for name, v in values.items()}
-    start_ns = int(t_ns[stretch.start])
+    outliers = None
+    if config.steady.chauvenet:
+        part, outliers = leave_out_outliers(
+            part, _DIRECTIONS, ("depth_m", *(f"trim_pct_{e}" for e in config.engine_ids))
+        )
     stop_ns = start_ns + round((stretch.stop - stretch.start) * dt_s * 1e9)
     sog = part["sog_kn"][np.isfinite(part["sog_kn"])]
     row: dict[str, object] = {
@@ -184,6 +236,7 @@ def _row(
         "reason": stretch.reason,
         "n_samples": int(stretch.stop - stretch.start),
         "trim": trim_at(start_ns, trims, part, config),
+        "n_outliers": outliers,
     }
     engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
     means = [_mean(r) for r in engine_rpm]
@@ -201,6 +254,8 @@ def _row(
             "sog_u_kn": error,
             "sog_bias_u_kn": SOG_BIAS_U_KN,
         }
+        by_blocks, row["sog_blocks"] = blocking_error(sog, block)
+        row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None
         row["sog_slope_kn_per_min"] = slope_with_error(sog, dt_s)[0] * 60.0
     fuel = part["fuel"][np.isfinite(part["fuel"])]
     if fuel.size >= 0.9 * part["fuel"].size and fuel.size > 1:
@@ -211,7 +266,7 @@ def _row(
         row[f"load_pct_{e}_mean"] = _mean(part[f"load_pct_{e}"])
     for name in ("stw_kn", "wind_speed_true_kn", "pitch_deg", "roll_deg", "water_temp_c"):
         row[f"{name}_mean"] = _mean(part[name])
-    for name in ("heading_true_deg", "cog_true_deg", "wind_from_true_deg"):
+    for name in _DIRECTIONS:
         row[f"{name}_mean"] = circular_mean_deg(part[name])
     row["heading_sd_deg"] = circular_sd_deg(part["heading_true_deg"])
     depth = part["depth_m"][np.isfinite(part["depth_m"])]

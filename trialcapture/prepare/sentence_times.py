@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
+from trialcapture import buffers
 from trialcapture.prepare.utc import find_believable_times
 
 Ints = npt.NDArray[np.int64]
@@ -16,78 +17,135 @@ Bools = npt.NDArray[np.bool_]
 
 TIMED = ("RMC", "GGA", "GNS", "GLL", "ZDA")
 """Formatters whose sentences carry their own UTC."""
+OUTLINE_COUNT = "stands_for"
+"""Column of an outline: how many rows of the log each of its rows stands for."""
 _DAY_NS = 86_400_000_000_000
 _WEEKS_1024_DAYS = 7168
 
 
 def integers(table: pa.Table, column: str) -> tuple[Ints, Bools]:
     """Return a nullable integer column as values and where they are known."""
-    chunk = table[column].combine_chunks()
-    known = ~np.asarray(chunk.is_null())
-    values = np.asarray(pc.fill_null(chunk, 0)).astype(np.int64)
-    return values, known
+    return buffers.integers(table[column])
+
+
+def receiver_codes(table: pa.Table) -> tuple[Ints, list[str]]:
+    """Return a code for each row's ``source/talker``, and the names the codes stand for."""
+    source, talker = (coded(table[name]) for name in ("source", "talker"))
+    names = [f"{s}/{t}" for s in source[1] for t in talker[1]]
+    return source[0] * max(len(talker[1]), 1) + talker[0], names
+
+
+def coded(column: pa.ChunkedArray) -> tuple[Ints, list[str]]:
+    """Return a text column as codes and the words they stand for; null has the last word, an empty one."""
+    chunk = buffers.one_chunk(column)
+    if not pa.types.is_dictionary(chunk.type):
+        chunk = chunk.dictionary_encode()
+    codes, known = buffers.integers(chunk.indices)
+    words = chunk.dictionary.to_pylist()
+    if known.all():
+        return codes, words
+    return np.where(known, codes, len(words)), [*words, ""]
 
 
 def receivers(table: pa.Table) -> npt.NDArray[np.str_]:
     """Return ``source/talker`` of each row."""
-    source = np.asarray(table["source"].cast(pa.string()).to_pylist(), dtype=object)
-    talker = np.asarray(table["talker"].cast(pa.string()).to_pylist(), dtype=object)
-    keys: npt.NDArray[np.str_] = (source + "/" + talker).astype(np.str_)
-    return keys
+    codes, names = receiver_codes(table)
+    return np.array(names, dtype=np.str_)[codes] if names else np.zeros(0, dtype=np.str_)
 
 
-def sentence_times(tables: Mapping[str, pa.Table], warnings: list[str]) -> dict[str, tuple[Ints, Bools]]:
-    """Return UTC [ns] and where known, by formatter, for sentences that carry a time of day."""
-    dated_line: list[Ints] = []
-    dated_utc: list[Ints] = []
-    times: dict[str, tuple[Ints, Bools]] = {}
+def readings_of(table: pa.Table) -> Ints:
+    """Return how many sentences each row stands for: one, or as many as an outline took it for."""
+    if OUTLINE_COUNT in table.column_names:
+        return integers(table, OUTLINE_COUNT)[0]
+    return np.ones(table.num_rows, dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """Which day it was along a log.
+
+    Attributes:
+        line: Lines of sentences whose date is believed, shape (n,), ascending.
+        utc_ns: Their UTC [ns since 1970], rollovers undone.
+        shift_days: Days added to every date of the log's receivers.
+        wall_ms: Median wall-clock stamp [ms since 1970], or None where lines carry none.
+    """
+
+    line: Ints
+    utc_ns: Ints
+    shift_days: int
+    wall_ms: int | None
+
+
+def read_calendar(tables: Mapping[str, pa.Table], warnings: list[str]) -> Calendar:
+    """Return the calendar of a log from its outline."""
+    dated_line, dated_utc = [], []
     for name in ("RMC", "ZDA"):
-        if name not in tables:
-            continue
-        tod, known = integers(tables[name], "tod_ns")
-        days, has_date = integers(tables[name], "date_days")
-        utc = days * _DAY_NS + tod
-        times[name] = (utc, known & has_date)
-        dated_line.append(integers(tables[name], "line")[0][known & has_date])
-        dated_utc.append(utc[known & has_date])
+        if name in tables:
+            utc, known = _dated(tables[name])
+            dated_line.append(integers(tables[name], "line")[0][known])
+            dated_utc.append(utc[known])
     line = np.concatenate(dated_line) if dated_line else np.zeros(0, dtype=np.int64)
     utc = np.concatenate(dated_utc) if dated_utc else np.zeros(0, dtype=np.int64)
     order = np.argsort(line, kind="stable")
     line, utc = line[order], utc[order]
-    if utc.size:
-        steady = find_believable_times(line * 100_000_000, utc) if utc.size > 3 else np.ones(utc.size, dtype=np.bool_)
+    if utc.size > 3:
+        steady = find_believable_times(line * 100_000_000, utc)
         line, utc = (line[steady], utc[steady]) if steady.any() else (line, utc)
     shift_days = _rollover_days(tables, utc, warnings)
-    if shift_days:
-        utc = utc + shift_days * _DAY_NS
-        times = {name: (t + shift_days * _DAY_NS, known) for name, (t, known) in times.items()}
+    walls = [wall[known] for wall, known in (integers(t, "wall_ms") for t in tables.values()) if known.any()]
+    wall_ms = int(np.median(np.concatenate(walls))) if walls else None
+    return Calendar(line, utc + shift_days * _DAY_NS, shift_days, wall_ms)
+
+
+def _dated(table: pa.Table) -> tuple[Ints, Bools]:
+    tod, known = integers(table, "tod_ns")
+    days, has_date = integers(table, "date_days")
+    return days * _DAY_NS + tod, known & has_date
+
+
+def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[str, tuple[Ints, Bools]]:
+    """Return UTC [ns] and where known, by formatter, for sentences that carry a time of day."""
+    times: dict[str, tuple[Ints, Bools]] = {}
     for name in TIMED:
-        if name not in tables:
+        if name not in tables or not tables[name].num_rows:
             continue
-        tod, known = integers(tables[name], "tod_ns")
-        at, _ = integers(tables[name], "line")
-        reference = _reference_utc(tables[name], at, line, utc)
+        table = tables[name]
+        tod, known = integers(table, "tod_ns")
+        reference = _reference_utc(table, calendar)
         if reference is None:
-            times.pop(name, None)
             continue
         # a sentence without a date belongs to the day that puts it nearest to its neighbours
-        nearest = reference + (tod - reference % _DAY_NS + _DAY_NS // 2) % _DAY_NS - _DAY_NS // 2
-        if name in times:
-            whole, dated = times[name]
-            times[name] = (np.where(dated, whole, nearest), known)
-        else:
-            times[name] = (nearest, known)
+        utc = nearest_day(tod, reference)
+        if "date_days" in table.column_names:
+            whole, dated = _dated(table)
+            utc = np.where(dated, whole + calendar.shift_days * _DAY_NS, utc)
+        times[name] = (utc, known)
     return times
 
 
-def _reference_utc(table: pa.Table, at: Ints, line: Ints, utc: Ints) -> Ints | None:
+def nearest_day(tod_ns: Ints, reference_ns: Ints) -> Ints:
+    """Return UTC [ns] of times of day [ns] on the day that lies within twelve hours of a reference [ns]."""
+    nearest: Ints = reference_ns + (tod_ns - reference_ns % _DAY_NS + _DAY_NS // 2) % _DAY_NS - _DAY_NS // 2
+    return nearest
+
+
+def rough_utc(at_line: Ints, calendar: Calendar) -> Ints | None:
+    """Return UTC [ns] of the dated sentence near each line, or None where the log has no date."""
+    if not calendar.utc_ns.size:
+        return None
+    return calendar.utc_ns[np.clip(np.searchsorted(calendar.line, at_line), 0, calendar.utc_ns.size - 1)]
+
+
+def _reference_utc(table: pa.Table, calendar: Calendar) -> Ints | None:
     """Return a rough UTC for each row: that of the nearest dated sentence, else the wall clock, else None."""
-    if utc.size:
-        return utc[np.clip(np.searchsorted(line, at), 0, utc.size - 1)]
+    rough = rough_utc(integers(table, "line")[0], calendar)
+    if rough is not None:
+        return rough
+    if calendar.wall_ms is None:
+        return None
     wall, known = integers(table, "wall_ms")
-    if known.any():
-        return np.where(known, wall, int(np.median(wall[known]))) * 1_000_000
-    return None
+    return np.where(known, wall, calendar.wall_ms) * 1_000_000
 
 
 def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, warnings: list[str]) -> int:
@@ -120,8 +178,9 @@ def main_receiver(tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints
     """Return ``source/talker`` of the receiver with most timed sentences of one formatter."""
     best: tuple[int, str] | None = None
     for name, (_, known) in times.items():
-        keys, counts = np.unique(receivers(tables[name])[known], return_counts=True)
-        for key, count in zip(keys, counts, strict=True):
-            if best is None or (int(count), str(key)) > best:
-                best = (int(count), str(key))
+        codes, names = receiver_codes(tables[name])
+        counts = np.bincount(codes[known], weights=readings_of(tables[name])[known], minlength=len(names))
+        for key, count in zip(names, counts, strict=True):
+            if count and (best is None or (int(count), key) > best):
+                best = (int(count), key)
     return best[1] if best else None

@@ -11,7 +11,10 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from trialcapture import buffers
 from trialcapture.config import Config
+from trialcapture.prepare.outline import LONGEST_SPACING_S
+from trialcapture.prepare.sentence_times import OUTLINE_COUNT, integers, readings_of, receiver_codes
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -34,12 +37,14 @@ class Candidate:
         t_ns: UTC of each reading [ns], ascending.
         values: One array per channel name, NaN where void.
         preference: Lower is better; how directly the formatter measures the group.
+        stands_for: How many readings each one stands for where the candidate is an outline; None for one each.
     """
 
     source: str
     t_ns: Ints
     values: dict[str, Floats]
     preference: int
+    stands_for: Ints | None = None
 
 
 def series_schema(channels: Sequence[str]) -> pa.Schema:
@@ -50,50 +55,43 @@ def series_schema(channels: Sequence[str]) -> pa.Schema:
 
 def column(table: pa.Table, name: str) -> Floats:
     """Return a numeric column as float64 with NaN for null."""
-    values: Floats = np.asarray(pc.fill_null(table[name].cast(pa.float64()), np.nan).combine_chunks())
-    return values
+    return buffers.floats(table[name])
 
 
 def truth(table: pa.Table, name: str) -> Bools:
     """Return a boolean column with null as False."""
-    return np.asarray(pc.fill_null(table[name], False).combine_chunks(), dtype=np.bool_)
+    return buffers.truths(table[name])
 
 
 def split_sources(table: pa.Table, values: Mapping[str, Floats], formatter: str, preference: int) -> list[Candidate]:
     """Return one candidate per ``source/talker`` of a placed table; rows without a time or any value are left out."""
-    t_ns = np.asarray(pc.fill_null(table["t_ns"], 0).combine_chunks()).astype(np.int64)
-    usable = ~np.asarray(table["t_ns"].combine_chunks().is_null())
+    t_ns, usable = integers(table, "t_ns")
     some = np.zeros(table.num_rows, dtype=np.bool_)
     for value in values.values():
         some |= np.isfinite(value)
-    usable &= some
-    keys = pc.binary_join_element_wise(table["source"].cast(pa.string()), table["talker"].cast(pa.string()), "/")
-    coded = keys.combine_chunks().dictionary_encode()
-    codes = np.asarray(coded.indices)
+    usable = usable & some
+    codes, names = receiver_codes(table)
+    counts = readings_of(table) if OUTLINE_COUNT in table.column_names else None
     found = []
-    for code, key in enumerate(coded.dictionary.to_pylist()):
+    for code, key in enumerate(names):
         mine = np.flatnonzero(usable & (codes == code))
         if mine.size:
             mine = mine[np.argsort(t_ns[mine], kind="stable")]
-            found.append(
-                Candidate(f"{key} {formatter}", t_ns[mine], {n: v[mine] for n, v in values.items()}, preference)
-            )
+            readings = {n: v[mine] for n, v in values.items()}
+            stands_for = None if counts is None else counts[mine]
+            found.append(Candidate(f"{key} {formatter}", t_ns[mine], readings, preference, stands_for))
     return found
 
 
-def choose(candidates: Iterable[Candidate], channels: Sequence[str], gap_s: float, wanted: str = "") -> pa.Table:
-    """Merge candidates of one group: one leads, another fills only its gaps and is marked.
+def rank_sources(candidates: Iterable[Candidate], gap_s: float, wanted: str = "") -> tuple[str, ...]:
+    """Return the sources of one group, the one that is to lead first.
 
     The leader is the candidate the technician named (`wanted`, found in its source name), else the most direct
     formatter that covers at least half as much time as the best covering one; ties go to the denser one.
-    Readings of two receivers are never interleaved: a fallback's reading is used only where the leader has
-    been silent for longer than `gap_s`.
     """
     pool = [c for c in candidates if c.t_ns.size]
-    if not pool:
-        return series_schema(channels).empty_table()
-    covered = {c.source: _covered_s(c.t_ns, gap_s) for c in pool}
-    enough = 0.5 * max(covered.values())
+    covered = {c.source: _covered_s(c, gap_s) for c in pool}
+    enough = 0.5 * max(covered.values(), default=0.0)
     named = {c.source for c in pool if wanted and wanted in c.source.split()[0].split("/")}
     ranked = sorted(
         pool,
@@ -102,40 +100,77 @@ def choose(candidates: Iterable[Candidate], channels: Sequence[str], gap_s: floa
             covered[c.source] < enough,
             c.preference,
             -covered[c.source],
-            -c.t_ns.size,
+            -(c.t_ns.size if c.stands_for is None else int(c.stands_for.sum())),
             c.source,
         ),
     )
+    return tuple(dict.fromkeys(c.source for c in ranked))
+
+
+def choose(
+    candidates: Iterable[Candidate],
+    channels: Sequence[str],
+    gap_s: float,
+    wanted: str = "",
+    ranking: Sequence[str] | None = None,
+) -> pa.Table:
+    """Merge candidates of one group: one leads, another fills only its gaps and is marked.
+
+    Readings of two receivers are never interleaved: a fallback's reading is used only where the leader has
+    been silent for longer than `gap_s`.
+
+    Args:
+        candidates: All sources of the group, for the whole recording or a stretch of it.
+        channels: Channel names of the group.
+        gap_s: Longest gap bridged [s].
+        wanted: As in `rank_sources`.
+        ranking: Sources in order, the leader first, where it is known; else `rank_sources` decides.
+    """
+    pool = [c for c in candidates if c.t_ns.size]
+    if not pool:
+        return series_schema(channels).empty_table()
+    order = rank_sources(pool, gap_s, wanted) if ranking is None else tuple(ranking)
+    place = {name: i for i, name in enumerate(order)}
+    ranked = sorted(pool, key=lambda c: (place.get(c.source, len(order)), c.source))
     lead = ranked[0]
     t_ns, source, fallback = (
         lead.t_ns,
-        np.zeros(lead.t_ns.size, dtype=np.int32),
-        np.zeros(lead.t_ns.size, dtype=np.bool_),
+        np.full(lead.t_ns.size, place.get(lead.source, len(order)), dtype=np.int32),
+        np.full(lead.t_ns.size, place.get(lead.source, len(order)) > 0),
     )
     values = {name: lead.values.get(name, np.full(t_ns.size, np.nan)) for name in channels}
-    for rank, other in enumerate(ranked[1:], start=1):
+    for other in ranked[1:]:
         inside = _inside_gaps(other.t_ns, t_ns, gap_s)
         if not inside.any():
             continue
+        rank = place.get(other.source, len(order))
         t_ns = np.concatenate([t_ns, other.t_ns[inside]])
-        order = np.argsort(t_ns, kind="stable")
-        t_ns = t_ns[order]
-        source = np.concatenate([source, np.full(int(inside.sum()), rank, dtype=np.int32)])[order]
-        fallback = np.concatenate([fallback, np.ones(int(inside.sum()), dtype=np.bool_)])[order]
+        by_time = np.argsort(t_ns, kind="stable")
+        t_ns = t_ns[by_time]
+        source = np.concatenate([source, np.full(int(inside.sum()), rank, dtype=np.int32)])[by_time]
+        fallback = np.concatenate([fallback, np.ones(int(inside.sum()), dtype=np.bool_)])[by_time]
         for name in channels:
             added = other.values[name][inside] if name in other.values else np.full(int(inside.sum()), np.nan)
-            values[name] = np.concatenate([values[name], added])[order]
+            values[name] = np.concatenate([values[name], added])[by_time]
     # of several readings at one instant the last one stands
     last = np.concatenate([np.diff(t_ns) > 0, [True]])
-    names = pa.DictionaryArray.from_arrays(pa.array(source[last]), pa.array([c.source for c in ranked]))
-    columns = [pa.array(t_ns[last])]
-    columns += [pa.array(values[name][last], pa.float64(), from_pandas=True) for name in channels]
-    return pa.table([*columns, names, pa.array(fallback[last])], schema=series_schema(channels))
+    names = pa.DictionaryArray.from_arrays(buffers.to_arrow(source[last]), pa.array([*order, "other"], pa.string()))
+    columns = [buffers.to_arrow(t_ns[last])]
+    columns += [buffers.floats_to_arrow(values[name][last]) for name in channels]
+    return pa.table([*columns, names, buffers.to_arrow(fallback[last])], schema=series_schema(channels))
 
 
-def _covered_s(t_ns: Ints, gap_s: float) -> float:
-    """Return the time a series speaks for: its intervals, none counted longer than `gap_s`."""
-    return float(np.minimum(np.diff(t_ns) / 1e9, gap_s).sum()) if t_ns.size > 1 else 0.0
+def _covered_s(candidate: Candidate, gap_s: float) -> float:
+    """Return the time a series speaks for [s]: its intervals, none counted longer than `gap_s` a reading."""
+    if candidate.t_ns.size < 2:
+        return 0.0
+    step_s = np.diff(candidate.t_ns) / 1e9
+    if candidate.stands_for is None:
+        return float(np.minimum(step_s, gap_s).sum())
+    # a row of an outline that stands for several readings speaks for its bin, and for one gap after it
+    several = candidate.stands_for[:-1]
+    most_s = np.where(several > 1, np.minimum(several * gap_s, LONGEST_SPACING_S + gap_s), gap_s)
+    return float(np.minimum(step_s, most_s).sum())
 
 
 def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Bools:
@@ -149,8 +184,17 @@ def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Bools:
     return inside
 
 
-def gather_boat(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str, list[Candidate]], list[str]]:
-    """Return candidates by boat channel group from placed sentences, and warnings for people."""
+def gather_boat(
+    placed: Mapping[str, pa.Table], config: Config, variation_deg: float | None = None
+) -> tuple[dict[str, list[Candidate]], list[str]]:
+    """Return candidates by boat channel group from placed sentences, and warnings for people.
+
+    Args:
+        placed: Tables by formatter with ``t_ns``.
+        config: Boat and trial settings.
+        variation_deg: Magnetic variation of the whole log, east positive, from `find_variation_deg`; None finds it
+            in these tables.
+    """
     found: dict[str, list[Candidate]] = {}
     warnings: list[str] = []
 
@@ -167,7 +211,8 @@ def gather_boat(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[st
             valid = truth(placed[name], "valid")
             sog, cog = (np.where(valid, column(placed[name], c), np.nan) for c in ("sog_kn", "cog_true_deg"))
             add("velocity", name, preference, sog_kn=sog, cog_true_deg=cog)
-    _gather_heading(placed, config, add, warnings)
+    variation_deg = find_variation_deg(placed, config) if variation_deg is None else variation_deg
+    _gather_heading(placed, variation_deg, add, warnings)
     if "VHW" in placed:
         add("stw", "VHW", 0, stw_kn=column(placed["VHW"], "stw_kn"))
     if "VBW" in placed:
@@ -183,14 +228,13 @@ def gather_boat(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[st
     return found, warnings
 
 
-def _gather_heading(placed: Mapping[str, pa.Table], config: Config, add: Adder, warnings: list[str]) -> None:
+def _gather_heading(placed: Mapping[str, pa.Table], variation: float | None, add: Adder, warnings: list[str]) -> None:
     for preference, name in enumerate(("HDT", "THS", "VHW")):
         if name in placed:
             heading = column(placed[name], "heading_true_deg")
             if name == "THS":
                 heading = np.where(truth(placed[name], "valid"), heading, np.nan)
             add("heading", name, preference if name != "VHW" else 5, heading_true_deg=heading)
-    variation = _variation_deg(placed, config)
     for preference, name, magnetic in ((3, "HDG", "heading_sensor_deg"), (4, "HDM", "heading_magnetic_deg")):
         if name not in placed:
             continue
@@ -207,7 +251,7 @@ def _gather_heading(placed: Mapping[str, pa.Table], config: Config, add: Adder, 
         add("heading", name, preference, heading_true_deg=(heading + used) % 360.0)
 
 
-def _variation_deg(placed: Mapping[str, pa.Table], config: Config) -> float | None:
+def find_variation_deg(placed: Mapping[str, pa.Table], config: Config) -> float | None:
     """Return the magnetic variation, east positive: as declared, else the receiver's own median."""
     if config.trial.magnetic_variation_deg is not None:
         return config.trial.magnetic_variation_deg
@@ -235,9 +279,7 @@ def _gather_depth(placed: Mapping[str, pa.Table], add: Adder) -> None:
 def _gather_wind(placed: Mapping[str, pa.Table], add: Adder) -> None:
     if "MWV" in placed:
         table = placed["MWV"]
-        valid = truth(table, "valid") & np.asarray(
-            pc.fill_null(pc.equal(table["reference"], "R"), False).combine_chunks()
-        )
+        valid = truth(table, "valid") & buffers.truths(pc.equal(table["reference"], "R"))
         angle, speed = (np.where(valid, column(table, c), np.nan) for c in ("wind_angle_deg", "wind_speed_kn"))
         add("wind_apparent", "MWV", 0, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
     if "VWR" in placed:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.prepare.statistics import autocorrelation_sum
+from trialcapture.prepare.tails import Tails, fit_tails
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,12 +22,13 @@ TOLERANCE_KN = 0.05
 """What may be left of the approach at the start of a steady stretch [kn]; the instrument display step is 0.1 kn."""
 TOLERANCE_SHARE = 0.0025
 """The same as a share of speed; the larger of the two holds (common practice, no source)."""
-_TAUS_S = np.geomspace(2.0, 120.0, 36)
 _STEP_S = 2.0
 _COARSE_S = 1.0
 _SHORTEST_S = 12.0
 _TELLING_S = 25.0
 _CHANCE = 0.001
+_LONGEST_APPROACH_S = 900.0
+"""An approach is looked for in this much of a long hold: later, slow wander of the water would hide it [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,26 +50,41 @@ class Approach:
     settled_s: float
 
 
-def tail_scatter(v_kn: Floats, dt_s: float) -> float:
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """The speed of one hold, coarse, with the tails fitted to it; made by `fit_speed`."""
+
+    v_kn: Floats
+    dt_s: float
+    tails: Tails
+
+
+def fit_speed(v_kn: Floats, dt_s: float) -> Speed:
+    """Fit tails from every second on to the speed of one hold.
+
+    Args:
+        v_kn: Speed within one hold of rpm and course, shape (n,), finite, n at least 1.
+        dt_s: Spacing [s].
+    """
+    v_kn, dt_s = _coarse(v_kn[: round(_LONGEST_APPROACH_S / dt_s)], dt_s)
+    step = max(round(_STEP_S / dt_s), 1)
+    return Speed(v_kn, dt_s, fit_tails(v_kn, dt_s, np.arange(0, v_kn.size, step)))
+
+
+def tail_scatter(speed: Speed) -> float:
     """Return the variance of speed [kn**2] that no exponential tail explains in one hold; NaN for a short hold.
 
     Short tails absorb autocorrelated noise and show too little of it, so only tails of 25 s and more count.
     """
-    v_kn, dt_s = _coarse(v_kn, dt_s)
-    n = v_kn.size
-    longest = n - round(_TELLING_S / dt_s)
-    if longest < 0:
-        return float("nan")
-    starts = range(0, longest + 1, max(round(_STEP_S / dt_s), 1))
-    return float(np.quantile([_fit_tail(v_kn[s:], dt_s).variance for s in starts], 0.2))
+    telling = speed.tails.starts <= speed.v_kn.size - round(_TELLING_S / speed.dt_s)
+    return float(np.quantile(speed.tails.variance[telling], 0.2)) if telling.any() else float("nan")
 
 
-def find_settled(v_kn: Floats, dt_s: float, scatter: float, tolerance_share: float = TOLERANCE_SHARE) -> Approach:
+def find_settled(speed: Speed, scatter: float, tolerance_share: float = TOLERANCE_SHARE) -> Approach:
     """Find where the speed of one hold has settled.
 
     Args:
-        v_kn: Speed within one hold of rpm and course, shape (n,), finite.
-        dt_s: Spacing [s].
+        speed: Of one hold of rpm and course.
         scatter: Variance of speed about a settled value [kn**2], from `tail_scatter`.
         tolerance_share: What may be left of the approach, as a share of speed.
 
@@ -75,19 +92,14 @@ def find_settled(v_kn: Floats, dt_s: float, scatter: float, tolerance_share: flo
         The approach; ``settled_s`` is 0 for a hold that begins settled, and beyond the end for one that never
         settles.
     """
-    v_kn, dt_s = _coarse(v_kn, dt_s)
-    n = v_kn.size
-    length_s = n * dt_s
+    v_kn, dt_s, tails = speed.v_kn, speed.dt_s, speed.tails
+    length_s = v_kn.size * dt_s
     if length_s < _SHORTEST_S:
-        return Approach(0.0, float(v_kn.mean()) if n else 0.0, 0.0, 1.0, length_s)
-    step = max(round(_STEP_S / dt_s), 1)
-    starts = range(0, max(n - round(_SHORTEST_S / dt_s), 1), step)
-    for start in starts:
-        fit = _fit_tail(v_kn[start:], dt_s)
-        # the earliest start from which one exponential is enough places the cut best
-        if fit.variance <= 1.6 * scatter or start == starts[-1]:
-            return _approach(start * dt_s, fit, v_kn[start:], dt_s, tolerance_share)
-    raise AssertionError("unreachable: the last start always returns")
+        return Approach(0.0, float(v_kn.mean()), 0.0, 1.0, length_s)
+    last = int(np.searchsorted(tails.starts, max(v_kn.size - round(_SHORTEST_S / dt_s), 1))) - 1
+    enough = np.flatnonzero(tails.variance[:last] <= 1.6 * scatter)
+    # the earliest start from which one exponential is enough places the cut best
+    return _approach(speed, int(enough[0]) if enough.size else last, tolerance_share)
 
 
 def _coarse(v_kn: Floats, dt_s: float) -> tuple[Floats, float]:
@@ -99,42 +111,19 @@ def _coarse(v_kn: Floats, dt_s: float) -> tuple[Floats, float]:
     return v_kn[:whole].reshape(-1, block).mean(axis=1), block * dt_s
 
 
-@dataclass(frozen=True, slots=True)
-class _Tail:
-    level: float
-    excess: float
-    tau_s: float
-    variance: float
-    flat_variance: float
-
-
-def _fit_tail(v: Floats, dt_s: float) -> _Tail:
-    """Fit an exponential tail by least squares over a fixed set of time constants."""
-    n = v.size
-    t = np.arange(n) * dt_s
-    mean = float(v.mean())
-    flat = float(((v - mean) ** 2).sum())
-    best = _Tail(mean, 0.0, 1.0, flat / max(n - 1, 1), flat / max(n - 1, 1))
-    for tau in _TAUS_S[max(0.7 * n * dt_s, 2.0) >= _TAUS_S]:
-        shape = np.exp(-t / tau)
-        centred = shape - shape.mean()
-        spread = float(centred @ centred)
-        excess = float(centred @ v) / spread
-        left = max(flat - excess * excess * spread, 0.0) / max(n - 3, 1)
-        if left < best.variance:
-            best = _Tail(mean - excess * float(shape.mean()), excess, float(tau), left, best.flat_variance)
-    return best
-
-
-def _approach(start_s: float, fit: _Tail, v: Floats, dt_s: float, tolerance_share: float) -> Approach:
-    if fit.excess == 0.0 or not _is_real(fit, v, dt_s):
+def _approach(speed: Speed, which: int, tolerance_share: float) -> Approach:
+    tails, dt_s = speed.tails, speed.dt_s
+    start = int(tails.starts[which])
+    start_s, v = start * dt_s, speed.v_kn[start:]
+    level, excess, tau_s = float(tails.level[which]), float(tails.excess[which]), float(tails.tau_s[which])
+    if excess == 0.0 or not _is_real(tails, which, v, dt_s):
         return Approach(start_s, float(v.mean()), 0.0, 1.0, start_s)
-    tolerance = max(TOLERANCE_KN, tolerance_share * abs(fit.level))
-    wait_s = fit.tau_s * math.log(abs(fit.excess) / tolerance) if abs(fit.excess) > tolerance else 0.0
-    return Approach(start_s, fit.level, fit.excess, fit.tau_s, start_s + wait_s)
+    tolerance = max(TOLERANCE_KN, tolerance_share * abs(level))
+    wait_s = tau_s * math.log(abs(excess) / tolerance) if abs(excess) > tolerance else 0.0
+    return Approach(start_s, level, excess, tau_s, start_s + wait_s)
 
 
-def _is_real(fit: _Tail, v: Floats, dt_s: float) -> bool:
+def _is_real(tails: Tails, which: int, v: Floats, dt_s: float) -> bool:
     """Return True when the tail explains more than autocorrelated noise of this size would by chance.
 
     An F test of two parameters (amplitude and time constant) at the 0.1 % level, with the number of samples
@@ -142,8 +131,9 @@ def _is_real(fit: _Tail, v: Floats, dt_s: float) -> bool:
     quantile is exact: ``F = (d / 2) (p ** (-2 / d) - 1)`` with d denominator degrees of freedom.
     """
     t = np.arange(v.size) * dt_s
-    rest = v - fit.level - fit.excess * np.exp(-t / fit.tau_s)
+    rest = v - tails.level[which] - tails.excess[which] * np.exp(-t / tails.tau_s[which])
     tau = autocorrelation_sum([rest - rest.mean()], max(v.size // 3, 1))
-    gain = (fit.flat_variance * (v.size - 1) - fit.variance * (v.size - 3)) / max(fit.variance, 1e-9)
+    variance = max(float(tails.variance[which]), 1e-9)
+    gain = (float(tails.flat_variance[which]) * (v.size - 1) - variance * (v.size - 3)) / variance
     freedom = max(v.size / tau - 3.0, 1.0)
     return bool(gain / tau / 2.0 > freedom / 2.0 * (_CHANCE ** (-2.0 / freedom) - 1.0))

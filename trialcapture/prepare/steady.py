@@ -2,97 +2,255 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.candidates import LEAD_S, WORTH_LISTING_S, Stretch, judge_hold
+from trialcapture.prepare.episodes import EpisodeCutter
 from trialcapture.prepare.holds import (
     Interval,
     find_course_holds,
     find_rpm_holds,
-    find_shifts,
     find_speed_holds,
     intersect,
+    least_count,
+    moves,
     runs,
 )
-from trialcapture.prepare.judge import Limits, Track, drifts, find_breach
-from trialcapture.prepare.settle import TOLERANCE_SHARE, Approach, find_settled, tail_scatter
+from trialcapture.prepare.judge import Limits, Track
+from trialcapture.prepare.settle import fit_speed, tail_scatter
+from trialcapture.prepare.trackstore import TrackStore
 
 Floats = npt.NDArray[np.float64]
 
-_MARGIN_S = 1.0
-_LEAD_S = 2.0
 _HELM_LEAD_S = 6.0
 _COURSE_LEAD_S = 15.0
-_WORTH_LISTING_S = 10.0
-_FRONT_KN = 0.4
-_FRONT_S = 20.0
-_FLANK_S = 3.0
-_SHORT_HOLD_SHARE = 0.005
-_LEAST_GUARD = 0.75
-_IDLE_SHARE = 1.1
-_DRIFT_KN = 2.0
+_AROUND_S = 30.0
+"""What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over."""
+_SEEN_SHARE = 0.05
+_MOVES_KEPT = 200
+_HOLDS_KEPT = 32
+_RPM_LOST = "no engine speed, though it was known before"
+_SCATTER_KN2 = 0.01
+"""Variance of speed within a hold that is taken where none has told yet (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """A candidate for a steady segment, as a half-open index interval, accepted or with the reason why not."""
+class _Past:
+    """What the episodes so far have told about the sensors and the sea.
 
-    start: int
-    stop: int
-    accepted: bool
-    reason: str
+    Attributes:
+        moves: Per engine, the latest changes of rpm from sample to sample.
+        scatter: Variances of speed within the latest holds under way [kn**2].
+        rpm_seen: True once any engine's rpm was known.
+    """
+
+    moves: tuple[Floats, ...]
+    scatter: tuple[float, ...] = ()
+    rpm_seen: bool = False
+
+    def with_moves(self, rpm: Floats) -> _Past:
+        """Add one episode's rpm, shape (engines, n)."""
+        new = [moves(engine) for engine in rpm]
+        kept = [
+            n if n.size >= _MOVES_KEPT else np.concatenate([old, n])[-_MOVES_KEPT:]
+            for old, n in zip(self.moves, new, strict=True)
+        ]
+        return replace(self, moves=tuple(kept), rpm_seen=self.rpm_seen or bool(np.isfinite(rpm).any()))
+
+    def with_scatter(self, parts: list[Track], limits: Limits) -> _Past:
+        """Add the scatter of speed in one episode's holds."""
+        under_way = [p for p in parts if float(p.sog_kn.mean()) >= limits.steady.min_sog_kn]
+        found = [tail_scatter(fit_speed(p.sog_kn, p.dt_s)) for p in under_way]
+        return replace(self, scatter=(*self.scatter, *(s for s in found if np.isfinite(s)))[-_HOLDS_KEPT:])
+
+    def typical_scatter(self) -> float:
+        """Return the typical variance of speed within a hold [kn**2]."""
+        return max(float(np.median(self.scatter)), 1e-6) if self.scatter else _SCATTER_KN2
+
+
+class SteadyFinder:
+    """Finds the steady stretches of a recording that arrives in pieces of any size.
+
+    The answer is the same however the recording is cut into pieces, and `find_steady` is this with one piece. A
+    recording is taken apart into episodes (`EpisodeCutter`); each is judged once it is over and the half minute
+    after it is known, with what it and the episodes before it tell about the sensors. Only the episode under way is
+    kept: at most two hours of samples.
+
+    A hold is where every engine's rpm stays at one level and the boat on one course. From each hold the approach
+    of the speed to its final value is cut off at the start; the rest is held against the limits. An engine counts
+    in an episode where its rpm is known for a twentieth of it; where none is, speed alone has to show a hold, and
+    such a stretch is accepted only while the recording has shown no rpm at all.
+
+    Args:
+        limits: What counts as steady.
+        dt_s: Spacing of the samples [s].
+    """
+
+    def __init__(self, limits: Limits, dt_s: float) -> None:
+        """Begin before the first sample."""
+        self._limits = limits
+        self._dt_s = dt_s
+        self._around = round(_AROUND_S / dt_s)
+        self._store: TrackStore | None = None
+        self._cutter = EpisodeCutter(dt_s, 0)
+        self._past = _Past(())
+        self._cuts: deque[int] = deque()
+        self._start = 0
+        self._finished = False
+
+    def push(self, track: Track) -> list[Stretch]:
+        """Take the next samples, none or any number, and return the stretches that have become final.
+
+        Returns:
+            Candidates in order of time, none overlapping, with sample numbers counted from the first sample ever
+            pushed. ``accepted`` is True exactly where ``reason`` is empty.
+
+        Raises:
+            TrialCaptureError: The samples do not go on from those before, or the finder was finished.
+        """
+        store = self._ready(track)
+        store.append(track)
+        self._cuts.extend(self._cutter.push(track))
+        final: list[Stretch] = []
+        while self._cuts and self._cuts[0] + self._around <= store.size:
+            stop = self._cuts.popleft()
+            found, self._past = self._judge(store, self._start, stop, self._past, ended=False)
+            final += found
+            self._start = stop
+            store.drop_before(max(stop - self._around, 0))
+        return final
+
+    def finish(self) -> list[Stretch]:
+        """Return the stretches of what is left, with the recording ending here; nothing can be pushed afterwards."""
+        left = self.peek()
+        self._finished = True
+        return left
+
+    def peek(self) -> list[Stretch]:
+        """Return what `finish` would return if the recording ended here, and change nothing.
+
+        What is said about the episode under way may still change: it is for showing, not for keeping.
+        """
+        store, past = self._store, self._past
+        if store is None or self._finished:
+            return []
+        edges = [self._start, *self._cuts, store.size]
+        found: list[Stretch] = []
+        for start, stop in pairwise(edges):
+            more, past = self._judge(store, start, stop, past, ended=True)
+            found += more
+        return found
+
+    @property
+    def held(self) -> int:
+        """Number of samples kept."""
+        return 0 if self._store is None else self._store.held
+
+    def _ready(self, track: Track) -> TrackStore:
+        if self._finished:
+            raise TrialCaptureError("no samples can be added to a detection that was finished", expected="a new one")
+        engines = track.rpm.shape[0]
+        if self._store is None:
+            self._store = TrackStore(engines, self._dt_s)
+            self._cutter = EpisodeCutter(self._dt_s, engines)
+            self._past = _Past(tuple(np.zeros(0) for _ in range(engines)))
+        if engines != self._store.engines or abs(track.dt_s - self._dt_s) > 1e-9 * self._dt_s:
+            raise TrialCaptureError(
+                "these samples do not go on from those before",
+                seen=f"{engines} engines, {track.dt_s:g} s apart",
+                expected=f"{self._store.engines} engines, {self._dt_s:g} s apart",
+            )
+        return self._store
+
+    def _judge(
+        self, store: TrackStore, start: int, stop: int, past: _Past, *, ended: bool
+    ) -> tuple[list[Stretch], _Past]:
+        """Judge one episode; return its stretches and what is known after it."""
+        if stop <= start:
+            return [], past
+        low, high = max(start - self._around, 0), min(stop + self._around, store.size)
+        last = ended and high == store.size
+        found, past = _find_in_episode(
+            store.part(low, high), (start - low, stop - low), self._limits, past, first=low == 0, last=last
+        )
+        return [Stretch(s.start + low, s.stop + low, s.accepted, s.reason) for s in found], past
 
 
 def find_steady(track: Track, limits: Limits) -> list[Stretch]:
     """Find the steady stretches of a recording, and the stretches that looked like one and are not.
 
-    A hold is where every engine's rpm stays at one level and the boat on one course. From each hold the approach
-    of the speed to its final value is cut off at the start; the rest is held against the limits.
-
     Returns:
         Candidates in order of time; they do not overlap. ``accepted`` is True exactly where ``reason`` is empty.
     """
-    if track.sog_kn.size == 0:
-        return []
-    seen = [engine for engine in track.rpm if np.isfinite(engine).mean() > 0.05]
-    if seen:
-        holds = find_rpm_holds(seen[0], track.dt_s)
-        for engine in seen[1:]:
-            holds = intersect(holds, find_rpm_holds(engine, track.dt_s))
-        track = replace(track, rpm=np.stack(seen))
-    else:
-        holds = find_speed_holds(track.sog_kn, track.dt_s)
-        track = replace(track, rpm=np.zeros((0, track.sog_kn.size)))
-    course_held = find_course_holds(track.heading_true_deg, track.dt_s)
+    finder = SteadyFinder(limits, track.dt_s)
+    return finder.push(track) + finder.finish()
+
+
+def _find_in_episode(
+    track: Track, inside: Interval, limits: Limits, past: _Past, *, first: bool, last: bool
+) -> tuple[list[Stretch], _Past]:
+    """Find the stretches of one episode.
+
+    Args:
+        track: The episode and what is known around it.
+        inside: The episode itself.
+        limits: What counts as steady.
+        past: What the episodes before have told.
+        first: True where the track begins with the recording.
+        last: True where the track ends with it.
+    """
+    dt_s, within = track.dt_s, slice(*inside)
+    past = past.with_moves(track.rpm[:, within])
+    seen = [e for e, known in enumerate(np.isfinite(track.rpm[:, within]).mean(axis=1)) if known > _SEEN_SHARE]
+    holds = [inside]
+    for e in seen:
+        holds = intersect(holds, find_rpm_holds(track.rpm[e], dt_s, least_count(past.moves[e])))
+    if not seen:
+        holds = intersect(holds, find_speed_holds(track.sog_kn, dt_s))
+    track = replace(track, rpm=track.rpm[seen])
+    course_held = find_course_holds(track.heading_true_deg, dt_s)
     known = runs(np.isfinite(track.sog_kn))
-    # a helm is put over well before the heading shows it; an rpm shows a throttle at once
-    helm_s = _COURSE_LEAD_S if track.over_ground else _HELM_LEAD_S
-    lead = round((helm_s - _LEAD_S) / track.dt_s)
-    steered = [(a, b if b == track.sog_kn.size else max(b - lead, a)) for a, b in course_held]
-    candidates = [(a, b) for a, b in intersect(intersect(holds, steered), known) if b > a]
-    scatter = _typical_scatter(track, candidates, limits)
-    found = [stretch for a, b in candidates for stretch in _judge_hold(a, b, track, limits, scatter)]
+    steered = _before_the_helm(course_held, track, last=last)
+    candidates = intersect(intersect(holds, steered), known)
+    past = past.with_scatter([track.part(a, b) for a, b in candidates], limits)
+    scatter = past.typical_scatter()
+    found = [s for a, b in candidates for s in judge_hold(a, b, track, limits, scatter, first=first)]
+    if not seen and past.rpm_seen:
+        found = [
+            replace(s, accepted=False, reason=s.reason or "no engine speed, though it was known before") for s in found
+        ]
     for hold in holds:
         on_course = intersect([hold], course_held)
         found += _off_course(hold, on_course, track)
-        found += _without_speed(on_course, known, track.dt_s)
-    return sorted(found, key=lambda s: s.start)
+        found += _without_speed(on_course, known, dt_s)
+    return sorted(found, key=lambda s: s.start), past
 
 
-def _typical_scatter(track: Track, candidates: list[Interval], limits: Limits) -> float:
-    """Return the typical variance of speed within the holds of this trial under way [kn**2]."""
-    parts = [track.sog_kn[a:b] for a, b in candidates]
-    under_way = [tail_scatter(v, track.dt_s) for v in parts if float(v.mean()) >= limits.steady.min_sog_kn]
-    known = [s for s in under_way if np.isfinite(s)]
-    return max(float(np.median(known)), 1e-6) if known else 0.01
+def _before_the_helm(course_held: list[Interval], track: Track, *, last: bool) -> list[Interval]:
+    """Return course holds without their last seconds: a helm is put over well before the direction shows it."""
+    over_ground = np.broadcast_to(track.over_ground, track.sog_kn.shape)
+    steered = []
+    for a, b in course_held:
+        lead_s = _HELM_LEAD_S
+        if over_ground[max(b - round(_COURSE_LEAD_S / track.dt_s), a) : b].any():
+            lead_s = _COURSE_LEAD_S
+        # an rpm shows a throttle at once, so what is left out before any end of a hold counts here too
+        stop = b if last and b == track.sog_kn.size else b - round((lead_s - LEAD_S) / track.dt_s)
+        if stop > a:
+            steered.append((a, stop))
+    return steered
 
 
 def _complement(outer: Interval, inner: list[Interval], dt_s: float) -> list[Interval]:
     """Return what of an interval the inner ones leave free, where it is long enough to be worth a line."""
     edges = [outer[0], *(edge for interval in inner for edge in interval), outer[1]]
-    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if (b - a) * dt_s >= _WORTH_LISTING_S]
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if (b - a) * dt_s >= WORTH_LISTING_S]
 
 
 def _off_course(hold: Interval, on_course: list[Interval], track: Track) -> list[Stretch]:
@@ -109,79 +267,4 @@ def _without_speed(on_course: list[Interval], known: list[Interval], dt_s: float
     return [Stretch(a, b, False, "no speed over ground") for a, b in lost]
 
 
-def _judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: float) -> list[Stretch]:
-    """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts."""
-    dt_s = track.dt_s
-    a, b = start + round(_MARGIN_S / dt_s), stop - round(_LEAD_S / dt_s)
-    if (b - a) * dt_s < _WORTH_LISTING_S:
-        return []
-    if reason := _not_under_way(track.part(a, b), limits):
-        return [Stretch(a, b, False, reason)]
-    for front in find_shifts(track.sog_kn[a:b], dt_s, _FRONT_KN, _FRONT_S):
-        # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
-        if not isinstance(_settle(track.part(a, a + front), limits, scatter), Approach):
-            flank = round(_FLANK_S / dt_s)
-            before = _judge_hold(start, a + front - flank, track, limits, scatter)
-            return before + _judge_hold(a + front + flank, stop, track, limits, scatter)
-    settled = _settle(track.part(a, b), limits, scatter)
-    if isinstance(settled, Approach):
-        return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
-    if start > 0:
-        # a hold a little too short loses a little less, never so much that a transient could hide in it
-        need_s = limits.steady.min_duration_s
-        guard_s = min(limits.guard_s, max((b - a) * dt_s - need_s, _LEAST_GUARD * limits.guard_s))
-        settled = max(settled, round(guard_s / dt_s))
-        if (b - a - settled) * dt_s < need_s:
-            left_s = max((b - a - settled) * dt_s, 0.0)
-            need = f"{need_s:g} s needed (min_duration_s)"
-            return [Stretch(a, b, False, f"too short: {left_s:.0f} s left after the guard time, {need}")]
-    return [_judge(a + settled, b, track, limits)]
-
-
-def _not_under_way(track: Track, limits: Limits) -> str:
-    """Return why a hold is no run at all, or an empty string."""
-    speed = float(track.sog_kn.mean())
-    if speed < limits.steady.min_sog_kn:
-        return f"lying still: {speed:.1f} kn, below {limits.steady.min_sog_kn:g} kn (min_sog_kn)"
-    idling = track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm
-    if idling and speed < _DRIFT_KN:
-        return f"idling at {speed:.1f} kn: below {_DRIFT_KN:g} kn this cannot be told from drifting"
-    return ""
-
-
-def _settle(track: Track, limits: Limits, scatter: float) -> int | Approach:
-    """Return from which sample on the speed of a hold has settled, or its approach when too little is left."""
-    own = tail_scatter(track.sog_kn, track.dt_s)
-    scatter = max(scatter, own) if np.isfinite(own) else scatter
-    # a short hold is worth half a percent of speed more than no value at all
-    for share in (TOLERANCE_SHARE, _SHORT_HOLD_SHARE):
-        approach = find_settled(track.sog_kn, track.dt_s, scatter, share)
-        settled = int(np.ceil(approach.settled_s / track.dt_s))
-        if (track.sog_kn.size - settled) * track.dt_s >= limits.steady.min_duration_s:
-            return settled
-    return approach
-
-
-def _not_settled(approach: Approach, held_s: float, limits: Limits) -> str:
-    need = f"{limits.steady.min_duration_s:g} s needed (min_duration_s)"
-    left_s = max(held_s - approach.settled_s, 0.0)
-    if approach.excess_kn == 0.0:
-        return f"too short: held for {held_s:.0f} s, {need}"
-    if left_s == 0.0:
-        word = "rising" if approach.excess_kn < 0 else "falling"
-        remaining = approach.excess_kn * float(np.exp(-max(held_s - approach.start_s, 0.0) / approach.tau_s))
-        return f"speed still {word}: {abs(remaining):.2f} kn to go at the end of the hold"
-    return f"too short after settling: {left_s:.0f} s left of {held_s:.0f} s, {need}"
-
-
-def _judge(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
-    """Shrink a settled part until its slope is insignificant or small, then hold it against every limit."""
-    need = round(limits.steady.min_duration_s / track.dt_s)
-    step = max(round(2.0 / track.dt_s), 1)
-    starts = range(start, stop - need + 1, step)
-    calm = next((a for a in starts if not drifts(track.sog_kn[a:stop], track.dt_s, limits)), None)
-    if calm is None:
-        reason = find_breach(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"
-        return Stretch(start, stop, False, reason)
-    reason = find_breach(track.part(calm, stop), limits)
-    return Stretch(calm, stop, reason == "", reason)
+__all__ = ["SteadyFinder", "Stretch", "find_steady"]

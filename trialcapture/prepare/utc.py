@@ -234,17 +234,3 @@ def _receiver_repairs(
             repaired[i] = repaired[i + 1]
     return repaired
 
-
-def monotone_axis(receipt_ns: Ints) -> tuple[Ints, Ints]:
-    """Return receipt stamps [ns] with every step backwards taken out, and where on the new axis those steps were.
-
-    A wall clock set back, or a monotonic clock that began again when a session was resumed, would otherwise
-    fold two stretches onto each other. The size of the step is not lost: `fit_early_edge` finds it again as a
-    new level of (receipt - sentence time).
-    """
-    if receipt_ns.size == 0:
-        return receipt_ns, receipt_ns
-    back = np.minimum(np.diff(receipt_ns), 0)
-    axis: Ints = receipt_ns - np.concatenate([[0], np.cumsum(back)])
-    breaks: Ints = axis[1:][back < 0]
-    return axis, breaks

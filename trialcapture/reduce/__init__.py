@@ -8,7 +8,8 @@ In the order of the work; ``trial`` shows it on one screen:
 ``band_values``, ``fuel``, ``regime``         direction-balanced means, economy and range, displacement or planing
 ``slow_runs``, ``planing``                    the slowest planing speed, where a slow run-down shows it
 ``budget``, ``current_evidence``              what the uncertainty is made of, and the current shown both ways
+``standard_errors``                           blocking beside the effective sample size, for every band
 ``conditions``, ``engines``, ``load``, ``speed_log``  depth, wind, sea, trim, rated rpm, load sheet, the boat's log
 ``flags``, ``trial_warnings``, ``summary``, ``tables``  what is said about it all, and in which form
-``statistics``, ``water``, ``fuel_volume``, ``performance``  formulas from the literature
+``statistics``, ``water``, ``performance``    formulas from the literature
 """

@@ -7,9 +7,10 @@ from typing import TypedDict
 import numpy as np
 
 from trialcapture.config import Fuel
+from trialcapture.reduce.legs import IntArray
 from trialcapture.reduce.pairs import Sequence
 from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray, coverage_factor, pooled_scatter, weighted_mean
+from trialcapture.reduce.statistics import BoolArray, FloatArray, coverage_factor, pooled_scatter, weighted_mean
 
 FUEL_POWER = 2.7
 """d ln fuel / d ln rpm where one band alone cannot tell; between 2.5 and 3 in propeller practice (no source)."""
@@ -17,6 +18,8 @@ FUEL_SCATTER_SHARE = 0.005
 """Spread of fuel rate from run to run expected before looking (common practice, no source)."""
 FUEL_SCATTER_WORTH = 3.0
 """How many runs that expectation is worth."""
+_SAME_LINE = 0.3
+"""Courses that spread across their line by less than this share of their spread along it are one line."""
 
 
 class FuelValues(TypedDict):
@@ -51,8 +54,10 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
     """Return the fuel rate of every band.
 
     Each run's rate is first brought to the band's mean rpm by the local slope of fuel against rpm on logarithmic
-    scales. The scatter of runs about their bands is pooled over all bands as a share of the rate. What a wrong
-    calibration does, it does to every run: it is a Type B term that no number of runs reduces.
+    scales. The scatter of runs about their bands is pooled over all bands as a share of the rate. What wind and sea
+    add one way and spare the other is no scatter: it is fitted to all runs and taken out of it, because it cancels in
+    the mean of both ways; a band run one way keeps all of it, as a term of its own. What a wrong calibration does, it
+    does to every run: it is a Type B term that no number of runs reduces.
 
     Args:
         runs: All runs.
@@ -60,7 +65,7 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
         band_rpm: Mean rpm per band, shape (B,); NaN where unknown.
         settings: ``[fuel]`` of the configuration.
 
-    Source: GUM (JCGM 100:2008) 4.2 (Type A, pooled), 4.3 (Type B), 5.1.2.
+    Source: GUM (JCGM 100:2008) 4.2 (Type A, pooled), 4.3 (Type B), 5.1.2; 4.2.5 (scatter about a fitted line).
     """
     shown, band = runs["fuel_l_per_h"], np.argmax(weights > 0, axis=0)
     raw = band_means(weights, shown)
@@ -68,15 +73,17 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
     at_band = shown * np.where(np.isfinite(ratio), ratio, 1.0) ** _fuel_power(raw, band_rpm)[band]
     rate = band_means(weights, at_band)
     use = np.isfinite(at_band) & (rate[band] > 0)
-    share, freedom = pooled_scatter(
-        at_band[use] / rate[band][use] - 1.0,
-        int(use.sum() - np.unique(band[use]).size),
-        prior_sd=FUEL_SCATTER_SHARE,
-        prior_degrees_of_freedom=FUEL_SCATTER_WORTH,
-    )
     known = np.where(use, weights, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         known = known / known.sum(axis=1, keepdims=True)
+        off = np.where(use, at_band / rate[band] - 1.0, 0.0)
+    by_way, ways = _way_effect(runs["cog_deg"], off, band, known, use)
+    share, freedom = pooled_scatter(
+        (off - by_way + np.nansum(known * by_way, axis=1)[band])[use],
+        max(int(use.sum() - np.unique(band[use]).size) - ways, 0),
+        prior_sd=FUEL_SCATTER_SHARE,
+        prior_degrees_of_freedom=FUEL_SCATTER_WORTH,
+    )
     repeat = share * coverage_factor(freedom) / 2.0 * rate * np.sqrt(np.sum(known**2, axis=1))
     sampling = np.sqrt(np.sum((known * np.nan_to_num(runs["fuel_u_l_per_h"])) ** 2, axis=1))
     factor, calibration_pct = 1.0, settings.uncalibrated_u_pct
@@ -85,6 +92,7 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
     terms = {
         # the scatter between runs already holds their sampling error; whichever shows more is taken
         "repeat": factor * np.maximum(repeat, sampling),
+        "one way": factor * np.abs(rate * np.sum(known * by_way, axis=1)),
         "calibration" if settings.calibration else "no calibration": factor * rate * calibration_pct / 100.0,
     }
     return {
@@ -92,6 +100,21 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
         "u_l_per_h": np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)),
         "terms_u_l_per_h": terms,
     }
+
+
+def _way_effect(
+    course_deg: FloatArray, off: FloatArray, band: IntArray, known: FloatArray, use: BoolArray
+) -> tuple[FloatArray, int]:
+    """Return by what share of the rate wind and sea change each run's fuel, and how many parameters that took.
+
+    The effect is taken to go with the cosine of the angle between course and wind, which two parameters describe
+    whatever the direction of the wind; on one line of runs they are one. Bands are compared within themselves.
+    """
+    radians = np.radians(course_deg)
+    way = np.where(use[:, None], np.column_stack([np.cos(radians), np.sin(radians)]), 0.0)
+    inside = np.where(use[:, None], way - np.nan_to_num(known @ way)[band], 0.0)
+    effect, _, rank, _ = np.linalg.lstsq(inside, off, rcond=_SAME_LINE)
+    return np.asarray(way @ effect, dtype=np.float64), int(rank)
 
 
 def _fuel_power(rate: FloatArray, rpm: FloatArray) -> FloatArray:

@@ -13,7 +13,13 @@ from trialcapture.reduce.legs import Legs
 from trialcapture.reduce.performance import depth_without_correction_m
 from trialcapture.reduce.statistics import FloatArray, weighted_direction_deg, weighted_mean
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.water import beaufort_force, sea_state_code, trial_water_density, wave_height_limit_m
+from trialcapture.reduce.water import (
+    beaufort_force,
+    least_wave_height_m,
+    sea_state_code,
+    trial_water_density,
+    wave_height_limit_m,
+)
 
 CRITICAL_FROUDE = (0.9, 1.1)
 """Depth Froude numbers about the critical speed; textbook value 1, the width common practice."""
@@ -113,7 +119,12 @@ def trial_conditions(legs: Legs, config: Config) -> dict[str, Any]:
 
 def waves_too_high(config: Config) -> str | None:
     """Return a sentence when the stated waves pass what a speed trial allows for this length, else None."""
-    height, length = config.trial.wave_height_m, config.boat.length_m
-    if height is None or length is None or height <= wave_height_limit_m(length):
+    height, state, length = config.trial.wave_height_m, config.trial.sea_state, config.boat.length_m
+    if length is None:
         return None
-    return f"Stated {height:g} m, allowed {wave_height_limit_m(length):.2f} m."
+    limit = wave_height_limit_m(length)
+    if height is not None:
+        return f"Stated {height:g} m, allowed {limit:.2f} m." if height > limit else None
+    if state is not None and least_wave_height_m(state) >= limit:
+        return f"Stated sea state {state}, more than {least_wave_height_m(state):g} m, allowed {limit:.2f} m."
+    return None

@@ -27,6 +27,24 @@ def mean_of_means_weights(n: int) -> FloatArray:
     return np.array([comb(n - 1, k) for k in range(n)], dtype=np.float64) / 2.0 ** (n - 1)
 
 
+def alternating_run_weights(t_h: FloatArray) -> FloatArray:
+    """Return the mean of means of strictly alternating runs at the times they were made.
+
+    ``w_k ∝ 1 / Π_{j≠k} |t_k - t_j|``, adding up to 1: the divided difference of order n-1, which is zero for every
+    polynomial in time of degree n-2, whatever the spacing. At equal spacing these are the weights of
+    `mean_of_means_weights`.
+
+    Args:
+        t_h: Time of each run, ascending, no two alike [h].
+
+    Source: divided differences (Newton; any text on numerical analysis).
+    """
+    t = t_h / float(np.ptp(t_h))
+    apart = np.abs(t[:, None] - t[None, :]) + np.eye(t.size)
+    weights = 1.0 / np.prod(apart, axis=1)
+    return np.asarray(weights / weights.sum(), dtype=np.float64)
+
+
 def least_squares_weights(t_h: FloatArray, sign: FloatArray) -> FloatArray:
     """Return the weights that give V in ``speed_k = V + sign_k (c0 + c1 t_k)``, at any spacing of the runs.
 
@@ -50,9 +68,10 @@ def least_squares_weights(t_h: FloatArray, sign: FloatArray) -> FloatArray:
 def alternating_weights(t_h: FloatArray, sign: FloatArray) -> tuple[FloatArray, str]:
     """Return the weights of a sequence of runs and the name of the method they belong to.
 
-    Two runs: their mean. More, strictly alternating and equally spaced within 10 %: mean of means. Otherwise least
-    squares in time, unless that is noisier than a single run (two runs one way and one back, close in time), where
-    each direction is averaged first and the two means then.
+    Two runs: their mean. More, strictly alternating and equally spaced within 10 %: mean of means, at the times the
+    runs were made, so that what the spacing lacks in evenness costs nothing. Otherwise least squares in time, unless
+    that is noisier than a single run (two runs one way and one back, close in time), where each direction is averaged
+    first and the two means then.
 
     Args:
         t_h: Mid time of each run, ascending [h].
@@ -66,7 +85,7 @@ def alternating_weights(t_h: FloatArray, sign: FloatArray) -> tuple[FloatArray, 
     spacing = np.diff(t_h)
     alternate = bool(np.all(sign[1:] * sign[:-1] < 0))
     if alternate and np.ptp(spacing) <= EQUAL_SPACING_PCT / 100.0 * spacing.mean():
-        return mean_of_means_weights(n), f"mean of means of {n}"
+        return alternating_run_weights(t_h), f"mean of means of {n}"
     weights = least_squares_weights(t_h, sign)
     if float(weights @ weights) <= WORST_AMPLIFICATION:
         return weights, f"least squares in time of {n}"

@@ -6,12 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from trialcapture.prepare.outliers import chauvenet_limit
 from trialcapture.prepare.statistics import wrap_deg
 from trialcapture.reduce.engines import none_if_nan
 from trialcapture.reduce.legs import NS_PER_H, Legs
 from trialcapture.reduce.pairs import Sequence
 from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray, chauvenet_limit
+from trialcapture.reduce.statistics import FloatArray
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.reduce.vectorfit import VectorFit
 

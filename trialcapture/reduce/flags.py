@@ -45,6 +45,9 @@ BAND_FLAGS: dict[str, Flag] = {
     "engines-differ": Flag("yellow", "Engine speeds differ by more than 1.5 %."),
     "fuel-differs": Flag("yellow", "Fuel rates of the engines differ by more than 5 % at equal rpm."),
     "no-fuel": Flag("yellow", "Fuel flow was not recorded."),
+    "reviewed": Flag(
+        "info", "A person changed which stretches are in this row; the automatic result stands beside it."
+    ),
 }
 """Codes that stand in the ``flags`` of a band."""
 
@@ -68,6 +71,17 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "faster-one-way": Flag("yellow", "A faster speed was held one way only; it is not claimed as top speed."),
     "outside-bands": Flag("yellow", "Steady runs that belong to no declared band were left out of the table."),
     "generator": Flag("info", "A generator ran; its fuel is in the figures where it draws from the same meter."),
+    "outliers-left-out": Flag(
+        "info", "Samples were left out of the segments' means by Chauvenet's criterion, as the settings ask."
+    ),
+    "standard-errors-differ": Flag(
+        "yellow",
+        "Blocking gives another standard error of the mean speed than the effective sample size does, by more than a "
+        "factor of two.",
+    ),
+    "generator-unknown": Flag(
+        "info", "Nobody stated whether a generator ran; if one did, its fuel may be in the figures."
+    ),
     "implausible": Flag("yellow", "A figure lies outside what is usual."),
 }
 """Codes that concern the whole trial."""

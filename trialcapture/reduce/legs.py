@@ -14,6 +14,9 @@ from trialcapture.reduce.statistics import FloatArray
 IntArray = npt.NDArray[np.int64]
 
 NS_PER_H = 3_600_000_000_000
+DISBELIEVED_PCT = 4.0
+"""Where a person's band is further than this from the engine speed that was read, the reading is held to be wrong;
+holds this far apart are never one step (common practice, no source)."""
 
 
 class Legs(TypedDict):
@@ -31,7 +34,8 @@ _COLUMNS = (
     "duration_s", "rpm_mean", "rpm_sd", "sog_kn_mean", "sog_kn_sd", "sog_slope_kn_per_min", "sog_u_kn",
     "sog_bias_u_kn", "n_eff", "heading_true_deg_mean", "cog_true_deg_mean", "heading_sd_deg", "stw_kn_mean",
     "fuel_l_per_h_mean", "fuel_u_l_per_h", "depth_m_min", "depth_froude", "wind_speed_true_kn_mean",
-    "wind_from_true_deg_mean", "pitch_deg_mean", "roll_deg_mean", "water_temp_c_mean",
+    "wind_from_true_deg_mean", "pitch_deg_mean", "roll_deg_mean", "water_temp_c_mean", "relabelled_rpm",
+    "sog_u_blocking_kn", "sog_blocks", "n_outliers",
 )  # fmt: skip
 _ENGINE_COLUMNS = ("rpm_{}_mean", "fuel_l_per_h_{}_mean", "load_pct_{}_mean")
 
@@ -52,6 +56,9 @@ def read_times_ns(table: pa.Table, name: str) -> IntArray:
 def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
     """Return the accepted segments that have a speed over ground, a course and a time.
 
+    Where people reviewed the segments, their verdict counts (`trialcapture.prepare.review`), and so does the band they
+    put one into.
+
     Where the boat's total is missing it is the sum over engines (fuel) or their mean (rpm), provided that every
     engine has a value: half a fuel figure is none.
 
@@ -60,9 +67,10 @@ def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
         engine_ids: Engines in the order of the configuration.
     """
     names = set(segments.column_names)
+    verdict = "reviewed_accepted" if "reviewed_accepted" in names else "accepted"
     accepted = (
-        np.array([bool(a) for a in segments.column("accepted").to_pylist()], dtype=np.bool_)
-        if "accepted" in names
+        np.array([bool(a) for a in segments.column(verdict).to_pylist()], dtype=np.bool_)
+        if verdict in names
         else np.zeros(segments.num_rows, dtype=np.bool_)
     )
     usable = (
@@ -82,6 +90,9 @@ def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
     wanted = [*_COLUMNS, *(stem.format(e) for e in engine_ids for stem in _ENGINE_COLUMNS)]
     values = {name: read_numbers(chosen, name) for name in wanted}
     _fill_totals(values, engine_ids)
+    label = values["relabelled_rpm"]
+    near = np.abs(values["rpm_mean"] - label) <= DISBELIEVED_PCT / 100.0 * label
+    values["rpm_mean"] = np.where(near | ~np.isfinite(label), values["rpm_mean"], label)
     start = read_times_ns(chosen, "start") if chosen.num_rows else np.zeros(0, np.int64)
     stop = read_times_ns(chosen, "stop") if chosen.num_rows else np.zeros(0, np.int64)
     missing = ~np.isfinite(values["duration_s"])

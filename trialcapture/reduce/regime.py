@@ -33,6 +33,14 @@ def volumetric_froude_number(speed_kn: float, volume_m3: float) -> float:
     return speed_kn * KN_M_PER_S / float(np.sqrt(G_M_PER_S2 * volume_m3 ** (1.0 / 3.0)))
 
 
+def froude_numbers(speed_kn: float, volume_m3: float | None, length_m: float | None) -> dict[str, float | None]:
+    """Return ``volumetric_froude`` and ``length_froude`` of a speed for the summary; None where the boat is unknown."""
+    return {
+        "volumetric_froude": None if volume_m3 is None else volumetric_froude_number(speed_kn, volume_m3),
+        "length_froude": None if length_m is None else length_froude_number(speed_kn, length_m),
+    }
+
+
 def find_hump(rpm: FloatArray, speed_kn: FloatArray) -> int | None:
     """Return the band at the hump, or None where the curve shows none.
 

@@ -22,9 +22,10 @@ from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.load import load_sheet
 from trialcapture.reduce.planing import find_slowest_planing
 from trialcapture.reduce.reduction import Reduction
-from trialcapture.reduce.regime import find_regimes
+from trialcapture.reduce.regime import find_regimes, froude_numbers
 from trialcapture.reduce.slow_runs import SLOW_LOOKS
 from trialcapture.reduce.speed_log import calibrate_log
+from trialcapture.reduce.standard_errors import describe_statistics
 from trialcapture.reduce.statistics import BoolArray
 from trialcapture.reduce.trial_warnings import empty_warnings, trial_warnings
 
@@ -55,6 +56,7 @@ def empty_summary(legs: Legs, band: IntArray, samples: pa.Table | None, config: 
         "speed_log": None,
         "plausibility": [],
         "budgets": [],
+        "statistics": describe_statistics(legs, band, [], config),
         "warnings": empty_warnings(legs, band, load, config),
     }
 
@@ -97,7 +99,10 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
         "economy_overall": _economy(made, np.ones(label.size, dtype=np.bool_), two_ways, config),
         "regimes": {
             "by": judged_by,
-            "bands": [{"band_rpm": none_if_nan(x), "regime": r} for x, r in zip(label, regimes, strict=True)],
+            "bands": [
+                {"band_rpm": none_if_nan(x), "regime": r} | froude_numbers(float(v), volume, config.boat.length_m)
+                for x, r, v in zip(label, regimes, fit["speed_kn"], strict=True)
+            ],
         },
         "slowest_planing_speed": _slowest_planing(made, config),
         "rated_rpm_check": rated,
@@ -117,6 +122,7 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
         "speed_log": calibrate_log(made, two_ways),
         "plausibility": lines,
         "budgets": budget_entries(label, made["terms"], made["fuel"]["terms_u_l_per_h"]),
+        "statistics": describe_statistics(legs, made["band"], made["bands"], config),
     }
     return summary | {"warnings": trial_warnings(made, summary, two_ways, config)}
 

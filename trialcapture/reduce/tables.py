@@ -48,13 +48,16 @@ LEGS_SCHEMA = pa.schema(
         pa.field("stop", pa.timestamp("ns", "UTC")),
         *(_number(name, unit) for name, unit, _ in _LEGS),
         pa.field("trim", pa.string()),
+        _number("sog_u_blocking_kn", "kn"),
     ]
 )
 """The accepted segments behind each row, in order of time. ``through_water_kn`` is the leg's run with the fitted
 current taken out, at the band's mean rpm; ``residual_kn`` is what the run shows minus what all other runs predict for
 it; ``weight`` is its run's share in the band's means of rpm and fuel."""
 
-_DECIMALS = {name: decimals for name, _, decimals in (*_BANDS, *_LEGS_BEFORE, *_LEGS) if decimals is not None}
+_DECIMALS = {name: decimals for name, _, decimals in (*_BANDS, *_LEGS_BEFORE, *_LEGS) if decimals is not None} | {
+    "sog_u_blocking_kn": 5
+}
 """Decimals written to CSV; Parquet keeps full doubles."""
 
 

@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from trialcapture.config import Config
 from trialcapture.reduce.band_values import balance_ways, band_means, reduce_fuel
-from trialcapture.reduce.bands import Band, assign_bands, assign_without_rpm
+from trialcapture.reduce.bands import Band, assign_without_rpm
 from trialcapture.reduce.budget import combined, speed_terms
 from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
 from trialcapture.reduce.current_evidence import (
@@ -27,6 +27,7 @@ from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, select_legs
 from trialcapture.reduce.pairs import find_line_headings, find_sequences
 from trialcapture.reduce.reduction import Reduction
+from trialcapture.reduce.relabel import assign_relabelled
 from trialcapture.reduce.runs import Runs, drop_unusable_heading, merge_runs
 from trialcapture.reduce.slow_runs import SLOW_LOOKS, SlowRun, find_slow_runs
 from trialcapture.reduce.statistics import FloatArray, weighted_mean
@@ -41,7 +42,7 @@ def reduce_trial(
     """Reduce a trial: one row an RPM band, with the current removed and every uncertainty stated.
 
     Args:
-        segments: Segments of the trial set; only accepted ones are used.
+        segments: Segments of the trial set; only accepted ones are used, as people reviewed them.
         config: Boat, fuel, load, engines, bands, and what counts as reciprocal.
         clocks: Clocks of the trial set, for the alignment term of the budget; None or empty counts nothing.
         samples: Samples of the trial set, for the highest engine speed and the planing threshold; None does without.
@@ -52,8 +53,9 @@ def reduce_trial(
     """
     legs = select_legs(segments, config.engine_ids)
     rpm = legs["values"]["rpm_mean"]
+    label = legs["values"]["relabelled_rpm"]
     has_rpm = bool(np.isfinite(rpm).any())
-    band, bands = assign_bands(rpm, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
+    band, bands = assign_relabelled(rpm, label, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
     if not bands:
         return BANDS_SCHEMA.empty_table(), LEGS_SCHEMA.empty_table(), empty_summary(legs, band, samples, config)
     made = _reduce(legs, band, bands, config, clocks, samples)

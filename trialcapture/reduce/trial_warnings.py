@@ -49,6 +49,7 @@ def trial_warnings(
             where = "all bands" if len(marked) == len(names) else f"{', '.join(marked)} rpm"
             found.append(warn(code, where))
     found += _heading_warnings(made)
+    found += _statistics_warnings(summary["statistics"])
     if not np.isfinite(made["froude"]).any():
         found.append(warn("no-depth"))
     if not no_fuel and config.fuel.calibration is None:
@@ -68,6 +69,8 @@ def trial_warnings(
     outside = _outside_bands(made["legs"], made["band"])
     if outside:
         found.append(warn("outside-bands", outside))
+    if not no_fuel and config.trial.generator_running is None:
+        found.append(warn("generator-unknown"))
     return found + _stated_conditions(config)
 
 
@@ -80,6 +83,21 @@ def _heading_warnings(made: Reduction) -> list[dict[str, str]]:
         return [*found, warn("no-heading")]
     if abs(fit["heading_offset_deg"]) > max(OFFSET_WORTH_TELLING_DEG, 3.0 * fit["heading_offset_u_deg"]):
         found.append(warn("heading-offset", "", f"True minus shown: {fit['heading_offset_deg']:+.1f}°."))
+    return found
+
+
+def _statistics_warnings(statistics: dict[str, Any]) -> list[dict[str, str]]:
+    found = []
+    if statistics["values_left_out"]:
+        found.append(warn("outliers-left-out", "", f"They are {statistics['values_left_out']} single values."))
+    compared = statistics["standard_errors"]
+    apart = [e for e in compared["bands"] if not e["agree"]]
+    if apart or (compared["all"] and not compared["all"]["agree"]):
+        names = ", ".join("?" if e["band_rpm"] is None else f"{e['band_rpm']:.0f}" for e in apart)
+        text = "; ".join(
+            f"{e['blocking_u_kn']:.3f} against {e['n_eff_u_kn']:.3f} kn" for e in apart or [compared["all"]]
+        )
+        found.append(warn("standard-errors-differ", f"{names} rpm" if names else "all legs together", f"{text}."))
     return found
 
 

@@ -71,6 +71,14 @@ def sea_state_code(significant_height_m: float) -> int:
     return int(np.searchsorted(_SEA_STATE_UPPER_M, significant_height_m, side="left"))
 
 
+def least_wave_height_m(sea_state: int) -> float:
+    """Return the significant wave height above which a sea-state code (0 to 9) begins [m].
+
+    Source: WMO code table 3700.
+    """
+    return _SEA_STATE_UPPER_M[sea_state - 1] if sea_state > 0 else 0.0
+
+
 def wave_height_limit_m(length_m: float) -> float:
     """Return the visually observed significant wave height up to which a ship's speed trial is made [m].
 

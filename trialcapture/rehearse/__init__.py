@@ -6,6 +6,7 @@
 ``truth``                                       what a perfect reduction would find
 ``kit``, ``receivers``, ``instruments``         what sensors make of it, as NMEA 0183 sentences
 ``lines``, ``enginelog``                        what reaches the laptop, and what the engine logger keeps
+``calibration``                                 what is wrong with every reading of a trial alike
 ``scenarios``, ``settings``, ``simulate``       named trials, and the one call that runs them
 ``write``, ``play``, ``outlets``                to disk, or live on a port
 """

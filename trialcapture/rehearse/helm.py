@@ -11,8 +11,12 @@ from trialcapture.rehearse.boats import EngineModel, Hull
 from trialcapture.rehearse.plan import Phase
 
 _ADJUST_S = 12.0
-"""How long the hand corrects the lever by the tachometer after a change [s]."""
+"""How long the tachometer has to show the order before the hand leaves the lever [s]."""
 _ADJUST_LAG_S = 4.0
+_MET_SHARE = 0.002
+"""The tachometer shows the order when it is this close, as a share."""
+_AHEAD_SHARE = 0.02
+"""How far beyond the order, and beyond the governor's droop, the hand pushes the lever while the boat gathers way."""
 _BLIP_S = 2.5
 _RUDDER_LAG_S = 1.5
 _ARRIVED_RAD = 0.05
@@ -43,6 +47,7 @@ class Throttles:
         self._full = engine.rated_rpm * 1.12
         self._setting = self._from = self._goal = engine.idle_rpm
         self._hand_s = 0.0
+        self._met_s = 0.0
         self._phase = Phase("neutral", 0.0)
         self._steps = 1
 
@@ -53,6 +58,7 @@ class Throttles:
         self._from = self._setting
         missed = 1.0 + self._rng.normal(0.0, self._crew.reading_share)
         self._goal = self._full if math.isinf(phase.rpm) else phase.rpm * missed
+        self._met_s = 0.0
         change = abs(self._goal - self._setting)
         hand_s = self._rng.uniform(*self._crew.hand_s)
         self._hand_s = hand_s if change > 0.02 * self._engine.rated_rpm else 0.5
@@ -65,8 +71,8 @@ class Throttles:
                 self._setting = self._from + (self._goal - self._from) * at_s / self._hand_s
             elif self._goal >= self._full:
                 self._setting = self._goal
-            elif at_s < self._hand_s + _ADJUST_S:
-                self._setting += (self._goal - sum(rpm) / len(rpm)) * dt / _ADJUST_LAG_S
+            elif self._met_s < _ADJUST_S:
+                self._correct(sum(rpm) / len(rpm), dt)
         elif kind == "ramp":
             first, last = self._phase.rpm_from, self._phase.rpm
             self._setting = first + (last - first) * (step + 1) / self._steps
@@ -75,6 +81,18 @@ class Throttles:
         elif kind == "neutral":
             self._setting = self._engine.idle_rpm
         return self._setting
+
+    def _correct(self, shown: float, dt: float) -> None:
+        """Move the lever for one step by what the tachometer shows [rpm], until it has shown the order long enough.
+
+        An engine that labours while the boat gathers way falls short of any setting, so the lever stays near the
+        order: pushed on, it would be left at full throttle.
+        """
+        short = self._goal - shown
+        most = (self._engine.droop_share + _AHEAD_SHARE) * self._goal
+        self._setting = min(max(self._setting + short * dt / _ADJUST_LAG_S, self._goal - most), self._goal + most)
+        if abs(short) <= _MET_SHARE * self._goal:
+            self._met_s += dt
 
 
 class Helm:

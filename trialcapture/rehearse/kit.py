@@ -36,6 +36,7 @@ class Receiver:
         slow: Sent once a second beside.
         velocity_sd_kn: Standard deviation of each velocity component [kn].
         velocity_memory_s: How long its error lasts [s].
+        speed_bias_kn: Added to every speed it shows [kn].
         position_sd_m: Standard deviation of each position component [m].
         position_memory_s: How long its error lasts [s].
         latency_s: From the instant of the fix to the first character [s].
@@ -59,6 +60,7 @@ class Receiver:
     slow: tuple[str, ...] = ("ZDA", "GLL")
     velocity_sd_kn: float = 0.07
     velocity_memory_s: float = 4.0
+    speed_bias_kn: float = 0.0
     position_sd_m: float = 0.8
     position_memory_s: float = 60.0
     latency_s: float = 0.11

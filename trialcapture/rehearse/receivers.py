@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.geodesy import radii_m
 from trialcapture.rehearse.kit import Receiver
 from trialcapture.rehearse.noise import correlated
-from trialcapture.rehearse.ride import radii_m
 from trialcapture.rehearse.sentences import (
     angle_texts,
     clock_texts,
@@ -74,7 +74,7 @@ def receive(
     lat = lat + np.degrees(off_n / meridian)
     lon = lon + np.degrees(off_e / (vertical * np.cos(np.radians(lat))))
 
-    sog = np.hypot(east, north) / KN_M_PER_S
+    sog = np.maximum(np.hypot(east, north) / KN_M_PER_S + receiver.speed_bias_kn, 0.0)
     cog = np.degrees(np.arctan2(east, north)) % 360.0
     cog = np.where(sog < receiver.blank_cog_below_kn, np.nan, cog)
     mode = _modes(receiver, at_s, end_s)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.geodesy import radii_m
 from trialcapture.rehearse.boats import BoatModel
 from trialcapture.rehearse.hull import RHO_AIR_KG_PER_M3
 from trialcapture.rehearse.motion import STEP_S, Motion
@@ -16,17 +17,6 @@ from trialcapture.rehearse.sea import Sea, depth_m, wave_motion
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
-
-WGS84_A_M = 6378137.0
-"""Semi-major axis of the WGS84 ellipsoid [m]."""
-WGS84_E2 = 6.69437999014e-3
-"""Its squared eccentricity."""
-
-
-def radii_m(latitude_deg: float) -> tuple[float, float]:
-    """Return the radii of curvature at a latitude, in the meridian and in the prime vertical [m]."""
-    root = 1.0 - WGS84_E2 * np.sin(np.radians(latitude_deg)) ** 2
-    return float(WGS84_A_M * (1.0 - WGS84_E2) / root**1.5), float(WGS84_A_M / np.sqrt(root))
 
 
 def ride(motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator) -> dict[str, Floats]:

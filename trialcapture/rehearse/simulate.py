@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from trialcapture.config import Config, load_config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.rehearse.calibration import draw_errors, with_errors
 from trialcapture.rehearse.enginelog import WrittenLog, write_engine_log
 from trialcapture.rehearse.helm import Crew
 from trialcapture.rehearse.instruments import chatter, observe
@@ -30,7 +31,7 @@ class Trial:
     """A simulated trial, everything in memory.
 
     Attributes:
-        scenario: As run, with this seed's own current, wind and clocks.
+        scenario: As run, with this seed's own current, wind, clocks and calibration errors.
         seed: The seed.
         start_utc_ns: UTC at the start [ns].
         config_text: The settings as TOML.
@@ -96,6 +97,8 @@ def simulate(
     rngs = [np.random.default_rng(child) for child in root.spawn(12)]
     if run.vary:
         run = _varied(run, rngs[0])
+    errors = draw_errors(run, rngs[10], rngs[11])
+    run = with_errors(run, errors)
     start_ns = start_utc_ns
     if start_ns is None:
         start_ns = round(datetime.fromisoformat(run.start_utc).timestamp()) * 1_000_000_000
@@ -118,6 +121,7 @@ def simulate(
         "boat": run.boat.name,
         "displacement_kg": run.boat.displacement_kg,
         **tell_truth(motion, state, run.boat, logs, start_ns),
+        "errors": errors.as_truth(),
         "lines": counts,
         "laptop": {"wall_error_s": run.laptop.wall_error_s, "drift_ppm": run.laptop.drift_ppm},
         "log_factor": run.instruments.log_factor,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from trialcapture.report.format import (
     plus_minus,
     words,
 )
+from trialcapture.report.review import STAR
 
 
 def common_trim(legs: pa.Table | None) -> str:
@@ -32,15 +33,15 @@ def common_trim(legs: pa.Table | None) -> str:
     return str(*trims) if len(trims) == 1 and None not in trims else ""
 
 
-def leg_rows(legs: pa.Table | None) -> list[dict[str, str]]:
-    """Return the accepted stretches as text, in the order sailed."""
+def leg_rows(legs: pa.Table | None, stars: Collection[int] = ()) -> list[dict[str, str]]:
+    """Return the accepted stretches as text, in the order sailed, a star behind the number of those in `stars`."""
     plain = sorted(rows(legs), key=lambda r: r.get("start") or 0)
     decimals = column_decimals([r.get("sog_u_kn") for r in plain], usual=2, most=2)
     made = []
     for r in plain:
         made.append(
             {
-                "number": fixed(r.get("segment_id"), 0),
+                "number": fixed(r.get("segment_id"), 0) + (STAR if r.get("segment_id") in stars else ""),
                 "band": fixed(r.get("band_rpm"), 0),
                 "start": clock(r.get("start")),
                 "held": duration(r.get("duration_s")),
@@ -80,17 +81,18 @@ def clock_rows(clocks: pa.Table | None) -> list[dict[str, str]]:
 
 
 def reject_rows(rejects: pa.Table | None) -> list[dict[str, str]]:
-    """Return the lines not used, counted by source and reason, the commonest first."""
-    if rejects is None or rejects.num_rows == 0 or not {"source", "reason"} <= set(rejects.column_names):
-        return []
-    plain = rejects.select(["source", "reason"]).unify_dictionaries()
-    counted = plain.group_by(["source", "reason"]).aggregate([([], "count_all")]).to_pylist()
-    ranked = sorted(counted, key=lambda r: (-r["count_all"], str(r["source"]), str(r["reason"])))
+    """Return the lines not used, counted by source and reason, the commonest first.
+
+    Args:
+        rejects: ``source``, ``reason`` and how many of them as ``count``.
+    """
+    counted = rows(rejects)
+    ranked = sorted(counted, key=lambda r: (-r["count"], str(r["source"]), str(r["reason"])))
     return [
         {
             "source": str(r["source"] or DASH),
             "reason": words(str(r["reason"] or DASH)),
-            "count": grouped(r["count_all"]),
+            "count": grouped(r["count"]),
         }
         for r in ranked
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
@@ -23,19 +24,23 @@ from trialcapture.report.figures import (
     draw_series,
 )
 from trialcapture.report.format import clock, plural
+from trialcapture.report.review import STAR
 from trialcapture.report.view import kind_of_reason
 
 _TICKS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 720)
 _NS_PER_MIN = 60_000_000_000
 
 
-def timeline(samples: pa.Table | None, segments: pa.Table | None, letters: dict[str, str]) -> Drawing | None:
+def timeline(
+    samples: pa.Table | None, segments: pa.Table | None, letters: dict[str, str], stars: Collection[int] = ()
+) -> Drawing | None:
     """Draw rpm and speed against time with every stretch found, accepted and rejected.
 
     Args:
         samples: The uniform grid.
         segments: Candidates, accepted or not.
         letters: The letter that stands for each kind of reason for leaving one out.
+        stars: Numbers of the stretches that a person included or put into another band.
 
     Returns:
         None when there is neither a sample nor a segment to place on a time axis.
@@ -47,6 +52,8 @@ def timeline(samples: pa.Table | None, segments: pa.Table | None, letters: dict[
         return None
     start, stop, cut = _frame(t, ends)
     engines = engine_ids(samples)[:4]
+    for s in stretches:
+        s["name"] = f"{s.get('segment_id', '')}{STAR if s.get('segment_id') in stars else ''}"
     accepted = [s for s in stretches if s.get("accepted")]
     rejected = [s for s in stretches if not s.get("accepted")]
 
@@ -77,7 +84,9 @@ def timeline(samples: pa.Table | None, segments: pa.Table | None, letters: dict[
     caption = (
         "Engine speed and speed over ground. Shaded and numbered: the steady stretches used. "
         "Hatched and lettered: candidates left out; the letters are explained below."
-    ) + cut
+    )
+    caption += " A star: a person included it or put it into another band; see table 2b." if stars else ""
+    caption += cut
     return Drawing(
         "timeline",
         draw("fig-time", WIDE, paint(900, False), label=alt, font_size=12.5),
@@ -140,14 +149,13 @@ def _lanes(
         free_from = -np.inf
         # all names of a lane inside their bars, or all above them
         inside = lane > 0 and all(
-            (s["stop"] - s["start"]) / _NS_PER_MIN > 1.2 * per_char * len(str(s.get("segment_id", "")))
-            for s in stretches
+            (s["stop"] - s["start"]) / _NS_PER_MIN > 1.2 * per_char * len(s["name"]) for s in stretches
         )
         for s in sorted(stretches, key=lambda s: s["start"]):
             a, b = (s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN
             if lane:
                 axes.barh(lane, b - a, left=a, height=0.62, color=PETROL, lw=0)
-                text = str(s.get("segment_id", ""))
+                text = s["name"]
             else:
                 axes.barh(lane, b - a, left=a, height=0.62, color=WARN_TINT, ec=RUST, lw=0.7, hatch="////")
                 text = letters.get(kind_of_reason(s.get("reason")), "")

@@ -7,8 +7,10 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.geodesy import offsets_m, place_at
 from trialcapture.report.columns import Floats, Ints, floats, rows, times_ns
 from trialcapture.report.figures import INK, PAPER, PETROL, RULE, Drawing, draw
+from trialcapture.units import NM_M
 
 _WIDTH, _NARROW_WIDTH = 560, 372
 _FLATTEST = 0.5
@@ -26,14 +28,14 @@ def track(samples: pa.Table | None, legs: pa.Table | None) -> Drawing | None:
     known = np.isfinite(lat) & np.isfinite(lon)
     if len(t) != len(lat) or known.sum() < 2:
         return None
-    x, y, mid_lat, mid_lon = _miles(lat, lon, known)
+    x, y, origin = _miles(lat, lon, known)
     framed_x, framed_y, cut = _framed(_leg_parts(rows(legs), t, x, y), x[known], y[known])
     mid_x, mid_y = (framed_x.min() + framed_x.max()) / 2, (framed_y.min() + framed_y.max()) / 2
     x, y, framed_x, framed_y = x - mid_x, y - mid_y, framed_x - mid_x, framed_y - mid_y
     thin_x, thin_y = _thin(x, y)
     parts = _leg_parts(rows(legs), t, x, y)
-    mid_lon = (mid_lon + mid_x / 60.0 / np.cos(np.radians(mid_lat)) + 180.0) % 360.0 - 180.0
-    middle = f"{_place(mid_lat + mid_y / 60.0, 'N', 'S')}, {_place(mid_lon, 'E', 'W')}"
+    mid_lat, mid_lon = place_at(float(mid_y) * NM_M, float(mid_x) * NM_M, origin)
+    middle = f"{_place(mid_lat, 'N', 'S')}, {_place(mid_lon, 'E', 'W')}"
 
     shape = float(np.clip(max(float(np.ptp(framed_y)), 0.1) / max(float(np.ptp(framed_x)), 0.1), _FLATTEST, 1.0))
 
@@ -59,15 +61,13 @@ def track(samples: pa.Table | None, legs: pa.Table | None) -> Drawing | None:
     )  # fmt: skip
 
 
-def _miles(lat: Floats, lon: Floats, known: Any) -> tuple[Floats, Floats, float, float]:
-    """Return plane coordinates [nm] by the middle-latitude rule, true to a per mille over a trial ground, and the
-    latitude and longitude of their origin.
-    """
+def _miles(lat: Floats, lon: Floats, known: Any) -> tuple[Floats, Floats, tuple[float, float]]:
+    """Return plane coordinates [nm] on the ellipsoid, and latitude and longitude of their origin."""
     wide = np.full(len(lon), np.nan)
     wide[known] = np.unwrap(lon[known], period=360.0)
-    mid_lat = float(np.nanmin(lat) + np.nanmax(lat)) / 2
-    mid_lon = float(np.nanmin(wide) + np.nanmax(wide)) / 2
-    return (wide - mid_lon) * 60.0 * np.cos(np.radians(mid_lat)), (lat - mid_lat) * 60.0, mid_lat, mid_lon
+    middle = float(np.nanmin(lat) + np.nanmax(lat)) / 2, float(np.nanmin(wide) + np.nanmax(wide)) / 2
+    north, east = offsets_m(lat, wide, middle)
+    return east / NM_M, north / NM_M, middle
 
 
 def _thin(x: Floats, y: Floats) -> tuple[Floats, Floats]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
+from trialcapture.prepare.review import as_reviewed
 from trialcapture.report import view
 from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
 from trialcapture.report.band_rows import QUANTITIES, band_table
@@ -32,6 +33,7 @@ from trialcapture.report.figures_current import current_figure, current_rows, fi
 from trialcapture.report.figures_time import timeline
 from trialcapture.report.figures_track import track
 from trialcapture.report.format import DASH, plural
+from trialcapture.report.review import COMPARED, review_view, starred
 
 _NUMBER_AND_UNIT = re.compile(r"(?:± )?\d[\d.\u202f]* (?:%|kn|nm/L|nm|L/h|L|rpm|m|kg|s|°C|legs?|bands?)(?![\w/])")
 
@@ -51,10 +53,10 @@ def render_report(
     Parts that are missing are named with the reason and never stop the page. Equal input gives equal text.
 
     Args:
-        samples: The uniform grid, or None.
-        segments: Steady candidates, accepted or not.
+        samples: A row a second of the uniform grid, or None.
+        segments: Steady candidates, accepted or not, with what people decided about them.
         clocks: How each source was placed on UTC.
-        rejects: Lines that could not be used.
+        rejects: How many lines could not be used, by ``source`` and ``reason``, as ``count``.
         bands: One row an RPM band.
         legs: The accepted segments that made each band.
         summary: The reduction's summary with what the pipeline adds.
@@ -66,6 +68,8 @@ def render_report(
         lstrip_blocks=True,
     )  # fmt: skip
     environment.filters["tie"] = _tie
+    stars = starred(segments)
+    segments = None if segments is None else as_reviewed(segments)
     rejected = view.rejected_stretches(segments)
     pairs, fit = pair_points(summary, bands, legs), fit_points(summary)
     warnings = view.warning_lines(summary)
@@ -85,11 +89,14 @@ def render_report(
         "reserve": reserve_statement(summary, bands),
         "calibration": calibration_statement(summary, bands),
         "curves": curves(bands, legs, summary),
-        "timeline": timeline(samples, segments, view.reason_letters(segments)),
+        "review": review_view(summary),
+        "compared": COMPARED,
+        "starred": bool(stars),
+        "timeline": timeline(samples, segments, view.reason_letters(segments), stars),
         "rejected": rejected,
         "steady": view.steady_count(segments),
         "track": track(samples, legs),
-        "legs": leg_rows(legs),
+        "legs": leg_rows(legs, stars),
         "common_trim": common_trim(legs),
         "current": current_figure(pairs, fit),
         "current_rows": current_rows(pairs, fit),

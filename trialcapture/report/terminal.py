@@ -15,11 +15,12 @@ from rich.text import Text
 from trialcapture.report.answers import also_found, answers, calibration_statement, reserve_statement
 from trialcapture.report.band_rows import QUANTITIES, BandTable, band_table
 from trialcapture.report.format import DASH, NARROW_SPACE, sentence
+from trialcapture.report.review import review_line
 from trialcapture.report.view import sorted_warnings
 
 _SCREEN = 80
 # plain hyphens, so that a terminal without line-drawing characters shows the same table
-_RULED = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
+RULED = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
 _SEVERITY = {"red": ("SERIOUS", "bold red"), "yellow": ("CAUTION", "yellow"), "info": ("NOTE", "")}
 
 
@@ -36,6 +37,9 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
         parts += [_table(table), *_below(table, bands, summary)]
     else:
         parts.append(Text("No RPM band: no steady stretch was accepted.", style="bold"))
+    reviewed = review_line(summary)
+    if reviewed:
+        parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
     parts += [Text(""), *_answers(bands, summary)]
     warnings = sorted_warnings(summary)
     if warnings:
@@ -44,7 +48,7 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
     return Group(*parts)
 
 
-def _plain(text: str) -> str:
+def plain_text(text: str) -> str:
     """Return text in characters an old code page has too: output may be redirected where Unicode is not taken."""
     for rare, common in ((NARROW_SPACE, " "), (DASH, "-"), ("’", "'"), ("√", "sqrt"), ("×", "x"), ("′", "'")):
         text = text.replace(rare, common)
@@ -64,12 +68,12 @@ def _table(table: BandTable) -> Table:
     # figures are never cut short: where they need the room, the current stands in the page alone
     if sum(widths) + len(widths) + len("Notes") > _SCREEN:
         columns, widths = columns[:-1], widths[:-1]
-    view = Table(box=_RULED, padding=0, pad_edge=False, show_edge=False, header_style="bold")
+    view = Table(box=RULED, padding=0, pad_edge=False, show_edge=False, header_style="bold")
     for (head, unit, _), width in zip(columns, widths, strict=True):
-        view.add_column(Text(_plain(f"{head}\n{unit}")), justify="right", no_wrap=True, min_width=width)
+        view.add_column(Text(plain_text(f"{head}\n{unit}")), justify="right", no_wrap=True, min_width=width)
     view.add_column("Notes", overflow="fold")
     for i in range(len(table.rows)):
-        view.add_row(*(Text(_plain(cells[i])) for _, _, cells in columns), Text(notes[i]))
+        view.add_row(*(Text(plain_text(cells[i])) for _, _, cells in columns), Text(notes[i]))
     return view
 
 
@@ -86,7 +90,7 @@ def _below(table: BandTable, bands: pa.Table, summary: Mapping[str, Any]) -> lis
         reserve_statement(summary, bands),
         calibration_statement(summary, bands),
     ]
-    parts: list[RenderableType] = [Text(""), *(Text(_plain(text)) for text in said if text)]
+    parts: list[RenderableType] = [Text(""), *(Text(plain_text(text)) for text in said if text)]
     if table.answers:
         parts.append(Text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + "."))
     parts += [_hanging(f"{letter}", text) for letter, text in table.notes]
@@ -97,7 +101,7 @@ def _hanging(mark: str, text: str, style: str = "") -> Table:
     grid = Table.grid(padding=(0, 1, 0, 0))
     grid.add_column(no_wrap=True, style=style, width=max(len(mark), 1))
     grid.add_column()
-    grid.add_row(Text(mark, style=style), Text(_plain(text)))
+    grid.add_row(Text(mark, style=style), Text(plain_text(text)))
     return grid
 
 
@@ -108,11 +112,11 @@ def _answers(bands: pa.Table, summary: Mapping[str, Any]) -> list[RenderableType
     for answer in answers(bands, summary):
         shown = f"{answer.value} ± {answer.pm} {answer.unit}" if answer.pm else f"{answer.value} {answer.unit}".strip()
         said = "; ".join(part.rstrip(".") for part in answer.lines)
-        text = Text(_plain(shown), style="bold")
-        text.append(_plain(f", {said}" if shown else said), style="not bold")
+        text = Text(plain_text(shown), style="bold")
+        text.append(plain_text(f", {said}" if shown else said), style="not bold")
         grid.add_row(Text(answer.label), text)
     lines: list[RenderableType] = [grid]
-    lines += [Padding(Text(_plain(line)), (0, 0, 0, 0)) for line in also_found(summary)]
+    lines += [Padding(Text(plain_text(line)), (0, 0, 0, 0)) for line in also_found(summary)]
     return lines
 
 

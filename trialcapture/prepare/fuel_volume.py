@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialcapture.errors import TrialCaptureError
+from trialcapture.units import FloatOrArray
 
 BASE_TEMPERATURE_C = 15.0
 
@@ -36,26 +37,33 @@ def thermal_expansion_per_c(density15_kg_per_m3: float) -> float:
     return k0 / rho**2 + k1 / rho
 
 
-def volume_correction_factor(density15_kg_per_m3: float, temperature_c: float) -> float:
-    """Return volume at 15 °C over volume at `temperature_c`.
+def volume_correction_factor(density15_kg_per_m3: float, temperature_c: FloatOrArray) -> FloatOrArray:
+    """Return volume at 15 °C over volume at `temperature_c`, a number or an array; NaN gives NaN.
 
     Source: API MPMS 11.1 / ASTM D1250-80, ``exp(-a dT (1 + 0.8 a dT))``.
     """
     product = thermal_expansion_per_c(density15_kg_per_m3) * (temperature_c - BASE_TEMPERATURE_C)
-    return float(np.exp(-product * (1.0 + 0.8 * product)))
+    return np.exp(-product * (1.0 + 0.8 * product))  # type: ignore[no-any-return]
 
 
 def net_fuel_l_per_h(
-    supply_l_per_h: float,
-    supply_c: float,
-    return_l_per_h: float,
-    return_c: float,
+    supply_l_per_h: FloatOrArray,
+    supply_c: FloatOrArray,
+    return_l_per_h: FloatOrArray,
+    return_c: FloatOrArray,
     *,
     density15_kg_per_m3: float,
-) -> float:
+) -> FloatOrArray:
     """Return the fuel burnt, as volume at 15 °C [L/h], from a supply and a return meter and their temperatures [°C].
 
     The return line is hot: plain subtraction reads low.
+
+    Args:
+        supply_l_per_h: As the meter in the supply line shows it, at its own temperature; a number or an array.
+        supply_c: Temperature there.
+        return_l_per_h: Same in the return line.
+        return_c: Temperature there.
+        density15_kg_per_m3: Density at 15 °C.
     """
     supply = supply_l_per_h * volume_correction_factor(density15_kg_per_m3, supply_c)
     returned = return_l_per_h * volume_correction_factor(density15_kg_per_m3, return_c)

@@ -1,0 +1,113 @@
+"""The whole flow on one screen: raw session in, trial set, reduction and report out.
+
+Memory does not grow with the length of a session: decoded blocks are set aside on the disk, what must be known of
+all of it is found from an outline, and the samples are made and written hour by hour.
+"""
+
+from __future__ import annotations
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
+from trialcapture.archive.parquet import write_file, write_parquet
+from trialcapture.archive.sample_rows import open_sample_rows
+from trialcapture.archive.session import open_session
+from trialcapture.archive.spill import open_spill
+from trialcapture.config import load_config
+from trialcapture.pipeline.evidence import hash_raw, no_gnss, plain, provenance_of, with_evidence
+from trialcapture.pipeline.gridding import write_samples
+from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_logs, read_logs
+from trialcapture.pipeline.rejects import write_rejects
+from trialcapture.prepare.arrange import arrange_trial
+from trialcapture.prepare.review import as_reviewed
+from trialcapture.prepare.segments import find_segments, make_segments
+from trialcapture.reduce.reviewed import reduce_reviewed
+from trialcapture.reduce.tables import bands_csv, legs_csv
+from trialcapture.reduce.trial import reduce_trial
+from trialcapture.report.page import render_report
+
+__all__ = ["Progress", "process"]
+
+
+def process(
+    folder: Path, config_text: str | None = None, progress: Progress = lambda _step, _share: None
+) -> dict[str, Any]:
+    """Derive everything from a session's raw files: trial set, reduction, report.
+
+    Equal raw files, settings and program version give byte-identical files. Each file is complete or absent.
+
+    Args:
+        folder: The session.
+        config_text: Settings to use instead of those in ``session.toml``.
+        progress: See `Progress`.
+
+    Returns:
+        ``bands`` and ``legs`` (Arrow tables), ``summary`` (JSON-able) and ``paths`` of the files written.
+
+    Raises:
+        TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
+    """
+    session = open_session(folder)
+    config = session.config if config_text is None else load_config(config_text)
+    notes = read_notes(session)
+    trialset, reduction = folder / "trialset", folder / "reduction"
+    paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "clocks", "rejects")}
+    with open_spill(folder) as aside, ThreadPoolExecutor(1) as beside:
+        hashing = beside.submit(hash_raw, session)
+        logs, counts, told = read_logs(session, config, aside, progress)
+        engine_logs = read_engine_logs(session, config, aside)
+        arrangement = arrange_trial(
+            [(log.name, log.outline) for log in logs],
+            [(log.name, log.spec, log.outline) for log in engine_logs],
+            config,
+            marks_ns=marks_of(notes),
+            progress=lambda step: progress(step, None),
+        )
+        if arrangement.span_ns is None:
+            raise no_gnss(session, counts)
+        raw = hashing.result()
+        provenance = provenance_of(session, config, raw)
+        gridded = write_samples(paths["samples"], provenance, logs, engine_logs, arrangement, config, progress)
+        rejected = write_rejects(paths["rejects"], provenance, logs, engine_logs, arrangement)
+    progress("steady stretches", None)
+    stretches = find_segments(gridded.tracks, config)
+    with open_sample_rows(paths["samples"]) as samples:
+        segments = make_segments(samples.read, gridded.first_ns, stretches, config, trims_of(notes))
+    progress("reduction", None)
+    clocks, overview = arrangement.clocks, gridded.overview
+    segments, (bands, legs, summary) = reduce_reviewed(
+        segments, reviews_of(notes), lambda s: reduce_trial(s, config, clocks=clocks, samples=overview)
+    )
+    summary = with_evidence(
+        summary,
+        session,
+        config,
+        raw=raw,
+        counts=merged_counts(counts),
+        clocks=clocks,
+        segments=as_reviewed(segments),
+        rejected=rejected,
+        told=[*told, *arrangement.warnings],
+    )
+    progress("writing", None)
+    write_parquet(paths["segments"], segments, provenance)
+    write_parquet(paths["clocks"], clocks, provenance)
+    write_parquet(reduction / "bands.parquet", bands, provenance)
+    write_file(reduction / "bands.csv", bands_csv(bands))
+    write_file(reduction / "legs.csv", legs_csv(legs))
+    write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
+    progress("report", None)
+    page = render_report(
+        bands=bands, legs=legs, summary=summary, samples=overview, segments=segments, clocks=clocks,
+        rejects=rejected.by_source,
+    )  # fmt: skip
+    write_file(reduction / "report.html", page.encode())
+    paths |= {
+        "bands": reduction / "bands.csv",
+        "report": reduction / "report.html",
+        "summary": reduction / "summary.json",
+    }
+    return {"bands": bands, "legs": legs, "summary": summary, "paths": paths}

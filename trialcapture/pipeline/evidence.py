@@ -1,0 +1,126 @@
+"""What only the whole flow knows of a result: origin, hashes, counts, clocks, refusals."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture import __version__
+from trialcapture.archive.manifest import hash_file, raw_files
+from trialcapture.archive.session import Session, unmatched_engine_files
+from trialcapture.config import Config, config_hash
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.rejects import Rejected
+
+SUMMARY_SCHEMA_VERSION = 1
+
+
+def hash_raw(session: Session) -> list[dict[str, Any]]:
+    """Return path, SHA-256 and size of every raw file."""
+    found = []
+    for path in raw_files(session.folder):
+        digest, size = hash_file(path)
+        found.append({"path": path.relative_to(session.folder).as_posix(), "sha256": digest, "bytes": size})
+    return found
+
+
+def provenance_of(session: Session, config: Config, raw: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Return what every Parquet file says about its origin."""
+    return {
+        "trialcapture_version": __version__,
+        "config_sha256": config_hash(config),
+        "raw_sha256": json.dumps({r["path"]: r["sha256"] for r in raw}, sort_keys=True),
+        "session_id": session.id,
+    }
+
+
+def no_gnss(session: Session, counts: Sequence[pa.Table]) -> TrialCaptureError:
+    """Return the error of a session that tells neither position nor speed."""
+    seen = sorted({f"{r['talker']}{r['formatter']}" for table in counts for r in table.to_pylist()})
+    return TrialCaptureError(
+        "no position and no speed over ground in this session, so there is nothing to place the trial on",
+        seen="sentences " + ", ".join(seen[:12]) if seen else "no sentence at all",
+        where=str(session.folder / "raw"),
+        expected="RMC, or GGA with VTG, from a GNSS receiver with a fix; the raw data is kept as it is",
+    )
+
+
+def with_evidence(
+    summary: dict[str, Any],
+    session: Session,
+    config: Config,
+    *,
+    raw: Sequence[Mapping[str, Any]],
+    counts: Mapping[tuple[str, str, str], Sequence[int]],
+    clocks: pa.Table,
+    segments: pa.Table,
+    rejected: Rejected,
+    told: Sequence[str],
+) -> dict[str, Any]:
+    """Add to the reduction's summary what only the whole flow knows.
+
+    Args:
+        summary: From the reduction.
+        session: The session.
+        config: Settings as used.
+        raw: From `hash_raw`.
+        counts: Sentences good, bad and not decoded, by source, talker and formatter.
+        clocks: The clocks table.
+        segments: The segments as they were used.
+        rejected: Counts of rejects.
+        told: Warnings of reading and preparing, as sentences for people.
+    """
+    refused = [r for r in segments.select(["accepted", "reason"]).to_pylist() if not r["accepted"]]
+    warnings = list(summary.get("warnings", []))
+    warnings += [
+        {"code": "data", "severity": _severity(text), "text": text, "where": ""} for text in dict.fromkeys(told)
+    ]
+    warnings += [
+        {
+            "code": "log",
+            "severity": "red",
+            "text": f"no [[engine_log]] table describes raw/engine/{p.name}",
+            "where": p.name,
+        }
+        for p in unmatched_engine_files(session)
+    ]
+    return summary | {
+        "schema_version": SUMMARY_SCHEMA_VERSION,
+        "session": {"id": session.id, "created": session.created, "made_by": session.made_by},
+        "software_version": __version__,
+        "config_hash": config_hash(config),
+        "raw": list(raw),
+        "counts": [
+            {"source": s, "talker": t, "formatter": f, "good": n[0], "bad": n[1], "not_decoded": n[2]}
+            for (s, t, f), n in sorted(counts.items())
+        ],
+        "clocks": clocks.to_pylist(),
+        "dropped": {
+            "segments": _tally([r["reason"].split(":")[0] for r in refused]),
+            "rejects": rejected.by_reason,
+        },
+        "warnings": warnings,
+    }
+
+
+def _severity(text: str) -> str:
+    return "red" if "not used" in text or "cannot" in text or "left out" in text else "yellow"
+
+
+def _tally(words: Sequence[str]) -> dict[str, int]:
+    return {word: words.count(word) for word in sorted(set(words))}
+
+
+def plain(value: Any) -> Any:
+    """Return a value as JSON can hold it: NaN and infinity become null, keys become text."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    return value

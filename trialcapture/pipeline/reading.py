@@ -1,0 +1,184 @@
+"""From raw files to decoded blocks on the disk and an outline of each log in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+
+from trialcapture.archive.accounting import read_timeline
+from trialcapture.archive.decoding import DecodedBlock, Job, Transducer, decode_blocks, keep_block
+from trialcapture.archive.raw import read_blocks, read_whole
+from trialcapture.archive.session import Session, engine_files, nmea_files
+from trialcapture.archive.spill import Spilled, write_spill
+from trialcapture.config import Config, EngineLog
+from trialcapture.decode.can import CanDecoder
+from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.outline import Outline, join_outlines, outline_log
+
+Progress = Callable[[str, float | None], None]
+"""Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
+
+BLOCK_BYTES = 4 << 20
+"""How much of a log is decoded at a time: less costs time for each block, more costs memory."""
+_LOG_ROWS = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class DecodedLog:
+    """One NMEA or CAN log.
+
+    Attributes:
+        name: The raw file.
+        outline: Few rows of all of it.
+        blocks: Its blocks' tables, set aside.
+        rejects: Its blocks' rejects, set aside.
+    """
+
+    name: str
+    outline: Outline
+    blocks: list[Spilled]
+    rejects: list[Spilled]
+
+
+@dataclass(frozen=True, slots=True)
+class DecodedEngineLog:
+    """One engine log.
+
+    Attributes:
+        name: The raw file.
+        spec: What was declared about it.
+        outline: Few rows of all of it.
+        blocks: Its rows, set aside as the tables ``rows``.
+        sizes: Rows of each block.
+        rejects: Its rejects, set aside.
+    """
+
+    name: str
+    spec: EngineLog
+    outline: pa.Table
+    blocks: list[Spilled]
+    sizes: list[int]
+    rejects: list[Spilled]
+
+
+def read_logs(
+    session: Session, config: Config, folder: Path, progress: Progress
+) -> tuple[list[DecodedLog], list[pa.Table], list[str]]:
+    """Decode every NMEA and CAN log of a session.
+
+    Args:
+        session: The session.
+        config: Sources and transducers.
+        folder: Where to set decoded blocks aside.
+        progress: See `Progress`.
+
+    Returns:
+        The logs; counts of sentences; warnings about the files themselves.
+
+    Raises:
+        TrialCaptureError: There is no such log, or the disk is full.
+    """
+    files = nmea_files(session)
+    can = session.folder / "raw" / "can.log"
+    if not files and not can.is_file():
+        raise TrialCaptureError(
+            "this session holds no NMEA log and no CAN log",
+            where=str(session.folder / "raw"),
+            expected="record one, or put one there with 'trialcapture collect'",
+        )
+    total = sum(path.stat().st_size for path in files) or 1
+    told: list[str] = []
+    logs: list[DecodedLog] = []
+    counts: list[pa.Table] = []
+    done = [0]
+
+    def shown(size: int) -> None:
+        done[0] += size
+        progress("decoding", min(done[0] / total, 1.0))
+
+    for number, path in enumerate(files):
+        jobs = _jobs(path, folder / f"nmea-{number}", config, told, shown)
+        logs.append(_gathered(path, session, decode_blocks(jobs, path.stat().st_size), counts))
+    if can.is_file():
+        logs.append(_gathered(can, session, _can_blocks(can, session, folder), counts))
+    return logs, counts, told
+
+
+def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callable[[int], None]) -> Iterator[Job]:
+    lenient = frozenset(s.id for s in config.source if not s.require_checksum)
+    for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
+        yield Job(
+            stem.with_name(f"{stem.name}-{number}.arrows"),
+            block,
+            first_line,
+            path.name.split(".")[0],
+            tuple(Transducer(x.name, x.type, x.unit) for x in config.xdr),
+            require_checksum=not lenient or len(lenient) < len(config.source),
+            without_checksum=lenient,
+        )
+        shown(len(block))
+
+
+def _can_blocks(path: Path, session: Session, folder: Path) -> Iterator[DecodedBlock]:
+    """Decode a CAN log; messages may span blocks, so it is done in one go."""
+    decoder = CanDecoder(read_timeline(session.folder).epoch_wall_ns)
+    number = 0
+    for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES)):
+        tables, rejects, counts = decoder.decode(block, first_line)
+        yield keep_block(folder / f"can-{number}.arrows", tables, rejects, counts)
+    rejects, counts = decoder.finish()
+    yield keep_block(folder / f"can-{number + 1}.arrows", {}, rejects, counts)
+
+
+def _gathered(path: Path, session: Session, blocks: Iterator[DecodedBlock], counts: list[pa.Table]) -> DecodedLog:
+    found = []
+    for block in blocks:
+        counts.append(block.counts)
+        found.append(block)
+    name = path.relative_to(session.folder).as_posix()
+    outline = join_outlines([b.outline for b in found])
+    return DecodedLog(name, outline, [b.tables for b in found], [b.rejects for b in found])
+
+
+def read_engine_logs(session: Session, config: Config, folder: Path) -> list[DecodedEngineLog]:
+    """Decode every engine log of a session.
+
+    Raises:
+        TrialCaptureError: A log does not fit what was declared about it, or the disk is full.
+    """
+    logs = []
+    for number, (path, spec) in enumerate(engine_files(session)):
+        rows, rejects = decode_engine_log(
+            read_whole(path),
+            spec,
+            config.engine_ids,
+            where=path.name,
+            density_kg_per_m3=config.fuel.density_kg_per_m3,
+        )
+        logs.append(_kept_log(path.name, spec, rows, rejects, folder / f"engine-{number}"))
+    return logs
+
+
+def _kept_log(name: str, spec: EngineLog, rows: pa.Table, rejects: pa.Table, stem: Path) -> DecodedEngineLog:
+    blocks, sizes = [], []
+    for first in range(0, rows.num_rows, _LOG_ROWS):
+        part = rows.slice(first, _LOG_ROWS)
+        blocks.append(write_spill(stem.with_name(f"{stem.name}-{first}.arrows"), {"rows": part}))
+        sizes.append(part.num_rows)
+    bad = write_spill(stem.with_name(f"{stem.name}-rejects.arrows"), {"rejects": rejects})
+    return DecodedEngineLog(name, spec, outline_log(rows), blocks, sizes, [bad])
+
+
+def merged_counts(counts: Sequence[pa.Table]) -> dict[tuple[str, str, str], list[int]]:
+    """Return sentences good, bad and not decoded, by source, talker and formatter."""
+    totals: dict[tuple[str, str, str], list[int]] = {}
+    for table in counts:
+        for r in table.to_pylist():
+            entry = totals.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
+            for i, kind in enumerate(("good", "bad", "not_decoded")):
+                entry[i] += r[kind]
+    return totals

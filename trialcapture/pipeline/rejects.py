@@ -1,0 +1,65 @@
+"""Rejected lines, written block by block, and how many there are of each kind."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+
+from trialcapture.archive.parquet import open_parquet
+from trialcapture.archive.spill import Spilled, read_spill
+from trialcapture.buffers import integers
+from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
+from trialcapture.prepare.arrange import Arrangement
+from trialcapture.prepare.placed_rejects import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
+
+_NO_TIMES: LineTimes = (integers(pa.nulls(0))[0], integers(pa.nulls(0))[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """Counts of rejects.
+
+    Attributes:
+        by_source: ``source``, ``reason`` and ``count``, in order of source and reason.
+        by_reason: Count by reason.
+    """
+
+    by_source: pa.Table
+    by_reason: dict[str, int]
+
+
+def write_rejects(
+    path: Path,
+    provenance: dict[str, str],
+    logs: Sequence[DecodedLog],
+    engine_logs: Sequence[DecodedEngineLog],
+    arrangement: Arrangement,
+) -> Rejected:
+    """Write ``rejects.parquet``: file by file, in the order of their lines.
+
+    Raises:
+        TrialCaptureError: The disk is full.
+    """
+    counts: Counter[tuple[str, str]] = Counter()
+    files: list[tuple[list[Spilled], LineTimes]] = [
+        (log.rejects, line_times(arrangement.logs[log.name].placed)) for log in logs
+    ]
+    files += [(log.rejects, _NO_TIMES) for log in engine_logs]
+    with open_parquet(path, REJECTS_SCHEMA, provenance) as file:
+        for blocks, times in files:
+            for block in blocks:
+                placed = place_rejects(read_spill(block)["rejects"], times)
+                file.write(placed)
+                tally = placed.group_by(["source", "reason"]).aggregate([([], "count_all")])
+                for r in tally.to_pylist():
+                    counts[r["source"], r["reason"]] += r["count_all"]
+    rows = [{"source": s, "reason": r, "count": n} for (s, r), n in sorted(counts.items())]
+    schema = pa.schema([("source", pa.string()), ("reason", pa.string()), ("count", pa.int64())])
+    reasons: Counter[str] = Counter()
+    for (_, reason), n in counts.items():
+        reasons[reason] += n
+    return Rejected(pa.Table.from_pylist(rows, schema=schema), dict(sorted(reasons.items())))

@@ -1,0 +1,233 @@
+"""What must be known of a whole trial before any of it can be gridded: clocks, sources in order, engines by number.
+
+Found from outlines, so that a day's recording need not be held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import integers
+from trialcapture.channels import base_group, groups
+from trialcapture.config import Config, EngineLog
+from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.engines import (
+    Numbers,
+    gather_can_engines,
+    gather_log,
+    gather_network_rpm,
+    gather_xdr,
+    match_engines,
+    merge_attitude,
+)
+from trialcapture.prepare.fuel_rate import fuel_rate_warnings
+from trialcapture.prepare.logalign import align_log
+from trialcapture.prepare.logclock import BUS_U_S, LogFit
+from trialcapture.prepare.outline import Outline
+from trialcapture.prepare.placing import GNSS_LATENCY_S, ClockRow, Placing, find_placing, place_outline
+from trialcapture.prepare.series import Candidate, choose, find_variation_deg, gather_boat, rank_sources
+from trialcapture.prepare.utc import ClockFit
+
+Ints = npt.NDArray[np.int64]
+Candidates = dict[str, list[Candidate]]
+"""Candidates by channel group."""
+
+CLOCKS_SCHEMA = pa.schema(
+    [
+        ("source", pa.string()),
+        pa.field("offset_s", pa.float64(), metadata={"unit": "s"}),
+        pa.field("offset_u_s", pa.float64(), metadata={"unit": "s"}),
+        pa.field("drift_ppm", pa.float64(), metadata={"unit": "1e-6"}),
+        pa.field("drift_u_ppm", pa.float64(), metadata={"unit": "1e-6"}),
+        ("method", pa.string()),
+        ("quality", pa.string()),
+    ]
+)
+"""Schema of ``clocks.parquet``."""
+
+LONGEST_DAYS = 14
+"""Longest session that is taken for one trial."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What holds for all of one NMEA or CAN log.
+
+    Attributes:
+        placing: How its lines are placed on UTC.
+        variation_deg: Magnetic variation, east positive, or None.
+        numbers: Which engine number is which engine.
+        placed: The log's outline with ``t_ns``.
+    """
+
+    placing: Placing
+    variation_deg: float | None
+    numbers: Numbers
+    placed: dict[str, pa.Table]
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """What holds for the whole trial.
+
+    Attributes:
+        logs: By raw file, what holds for it.
+        fits: By engine-log file that is used, its clock and its first stamp [ns].
+        rankings: By channel group, its sources, the leader first.
+        span_ns: First and last UTC of position or speed [ns], or None where there is neither.
+        clocks: The clocks table.
+        warnings: Sentences for people.
+    """
+
+    logs: dict[str, Told]
+    fits: dict[str, tuple[LogFit, int]]
+    rankings: dict[str, tuple[str, ...]]
+    span_ns: tuple[int, int] | None
+    clocks: pa.Table
+    warnings: list[str]
+
+
+def arrange_trial(
+    outlines: Sequence[tuple[str, Outline]],
+    logs: Sequence[tuple[str, EngineLog, pa.Table]],
+    config: Config,
+    *,
+    marks_ns: Sequence[int] = (),
+    progress: Callable[[str], None] = lambda _: None,
+) -> Arrangement:
+    """Arrange a trial from the outlines of its logs.
+
+    Args:
+        outlines: Per raw NMEA or CAN file, its name and its outline.
+        logs: Per engine-log file, its name, its description and the outline of its rows.
+        config: Boat and trial settings.
+        marks_ns: Marks a person made, by the recording computer's wall clock [ns since 1970].
+        progress: Called with the name of each step.
+
+    Raises:
+        TrialCaptureError: The logs lie too far apart to be one trial.
+    """
+    progress("clocks")
+    clocks: list[ClockRow] = []
+    warnings: list[str] = []
+    told: dict[str, Told] = {}
+    shared: ClockFit | None = None
+    for name, outline in outlines:
+        placing, rows, said, shared = find_placing(outline, {s.id: s.latency_s for s in config.source}, shared)
+        placed = place_outline(outline, placing)
+        numbers, more = match_engines(placed, config)
+        clocks += rows
+        warnings += [*said, *more]
+        told[name] = Told(placing, find_variation_deg(placed, config), numbers, placed)
+    progress("channels")
+    candidates: Candidates = {}
+    for log in told.values():
+        found, said = gather_tables(log.placed, log, config)
+        _extend(candidates, found)
+        warnings += said
+    series = _series(candidates, _rank(candidates, config), config)
+    progress("engine clocks")
+    marks_utc_ns = _wall_to_utc(marks_ns, [log.placed for log in told.values()])
+    network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
+    fits: dict[str, tuple[LogFit, int]] = {}
+    for name, spec, rows_table in logs:
+        fit, row, said = align_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
+        clocks.append(row)
+        warnings += said
+        if fit is not None:
+            stamps = integers(rows_table["t_log_ns"])[0]
+            fits[name] = (fit, int(stamps[0]))
+            t_ns = fit.to_utc(stamps)
+            warnings += fuel_rate_warnings(rows_table, t_ns, name, config)
+            _extend(candidates, gather_log(rows_table, t_ns, name, config))
+    clocks_table = pa.Table.from_pylist([asdict(r) for r in clocks], schema=CLOCKS_SCHEMA)
+    return Arrangement(
+        told, fits, _rank(candidates, config), _span(series), clocks_table, list(dict.fromkeys(warnings))
+    )
+
+
+def gather_tables(placed: Mapping[str, pa.Table], log: Told, config: Config) -> tuple[Candidates, list[str]]:
+    """Return the candidates that placed tables of one log give, by channel group, and warnings for people.
+
+    Args:
+        placed: By formatter, with ``t_ns``: a block or an outline.
+        log: What holds for all of the log.
+        config: Boat and trial settings.
+    """
+    candidates: Candidates = {}
+    boat, said = gather_boat(placed, config, log.variation_deg)
+    xdr, more = gather_xdr(placed, config)
+    if "attitude" in xdr:
+        xdr["attitude"] = merge_attitude(xdr["attitude"])
+    rpm = gather_network_rpm(placed, config, log.numbers)
+    for part in (boat, rpm, xdr, gather_can_engines(placed, config, log.numbers)):
+        _extend(candidates, part)
+    return candidates, said + more
+
+
+def _extend(candidates: Candidates, more: Mapping[str, list[Candidate]]) -> None:
+    for group, found in more.items():
+        candidates.setdefault(group, []).extend(found)
+
+
+def _rank(candidates: Candidates, config: Config) -> dict[str, tuple[str, ...]]:
+    """Return each group's sources in order; position and velocity come from the same receiver where they can."""
+    lead = config.trial.primary_gnss
+    ranked = {}
+    for group in groups(config.engine_ids):
+        gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
+        wanted = lead if group in ("velocity", "position") else ""
+        ranked[group] = rank_sources(candidates.get(group, []), gap_s, wanted)
+    if not lead and ranked["velocity"]:
+        receiver = ranked["velocity"][0].split(" ")[0]
+        ranked["position"] = rank_sources(candidates.get("position", []), config.samples.gap_s("position"), receiver)
+    return ranked
+
+
+def _series(candidates: Candidates, rankings: Mapping[str, tuple[str, ...]], config: Config) -> dict[str, pa.Table]:
+    series = {}
+    for group, channels in groups(config.engine_ids).items():
+        gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
+        names = [c.name for c in channels]
+        series[group] = choose(candidates.get(group, []), names, gap_s, ranking=rankings[group])
+    return series
+
+
+def _wall_to_utc(wall_ns: Sequence[int], placed: Sequence[Mapping[str, pa.Table]]) -> list[int]:
+    """Return UTC [ns] of wall-clock stamps, by the sentence received nearest to each.
+
+    The computer's clock may have been set during the session, so no single offset holds for all of it.
+    """
+    wall: list[Ints] = []
+    utc: list[Ints] = []
+    for tables in placed:
+        if "RMC" in tables:
+            both = tables["RMC"].select(["wall_ms", "t_ns"]).drop_null()
+            wall.append(integers(both["wall_ms"])[0] * 1_000_000)
+            utc.append(integers(both["t_ns"])[0])
+    if not sum(w.size for w in wall):
+        return list(wall_ns)
+    stamps, times = np.concatenate(wall), np.concatenate(utc)
+    nearest = [int(np.abs(stamps - w).argmin()) for w in wall_ns]
+    late_ns = round(GNSS_LATENCY_S * 1e9)
+    return [int(times[i]) + late_ns + w - int(stamps[i]) for i, w in zip(nearest, wall_ns, strict=True)]
+
+
+def _span(series: Mapping[str, pa.Table]) -> tuple[int, int] | None:
+    """Return first and last UTC [ns] of position and speed, or None when there is neither."""
+    known = [integers(series[g]["t_ns"])[0] for g in ("velocity", "position") if series[g].num_rows]
+    if not known:
+        return None
+    first, last = min(int(t.min()) for t in known), max(int(t.max()) for t in known)
+    if last - first > LONGEST_DAYS * 86_400_000_000_000:
+        raise TrialCaptureError(
+            "the NMEA logs of this session lie too far apart to be one trial",
+            seen=f"{(last - first) / 86_400e9:.0f} days from first to last position",
+            expected=f"make one session a trial; at most {LONGEST_DAYS} days",
+        )
+    return first, last

@@ -1,0 +1,122 @@
+"""From a hold of rpm and course to steady stretches: the approach cut off, fronts of current split, limits kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialcapture.prepare.holds import find_shifts
+from trialcapture.prepare.judge import Limits, Track, drifts, find_breach
+from trialcapture.prepare.settle import TOLERANCE_SHARE, Approach, find_settled, fit_speed, tail_scatter
+
+WORTH_LISTING_S = 10.0
+LEAD_S = 2.0
+"""Left out before the end of a hold [s]."""
+_MARGIN_S = 1.0
+_FRONT_KN = 0.4
+_FRONT_S = 20.0
+_FLANK_S = 3.0
+_SHORT_HOLD_SHARE = 0.005
+_LEAST_GUARD = 0.75
+_IDLE_SHARE = 1.1
+_DRIFT_KN = 2.0
+_STEP_SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A candidate for a steady segment, as a half-open index interval, accepted or with the reason why not."""
+
+    start: int
+    stop: int
+    accepted: bool
+    reason: str
+
+
+def judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: float, first: bool) -> list[Stretch]:
+    """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts.
+
+    Args:
+        start: First sample of the hold in the track; speed is known from here to `stop`.
+        stop: The sample after its last.
+        track: What the hold is part of.
+        limits: What counts as steady.
+        scatter: Typical variance of speed within holds [kn**2].
+        first: True where the track begins with the recording: a hold from its first sample follows no change.
+    """
+    dt_s = track.dt_s
+    a, b = start + round(_MARGIN_S / dt_s), stop - round(LEAD_S / dt_s)
+    if (b - a) * dt_s < WORTH_LISTING_S:
+        return []
+    if reason := _not_under_way(track.part(a, b), limits):
+        return [Stretch(a, b, False, reason)]
+    for front in find_shifts(track.sog_kn[a:b], dt_s, _FRONT_KN, _FRONT_S):
+        # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
+        if not isinstance(_settle(track.part(a, a + front), limits, scatter), Approach):
+            flank = round(_FLANK_S / dt_s)
+            before = judge_hold(start, a + front - flank, track, limits, scatter, first)
+            return before + judge_hold(a + front + flank, stop, track, limits, scatter, first)
+    settled = _settle(track.part(a, b), limits, scatter)
+    if isinstance(settled, Approach):
+        return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
+    if start > 0 or not first:
+        # a hold a little too short loses a little less, never so much that a transient could hide in it
+        need_s = limits.steady.min_duration_s
+        guard_s = min(limits.guard_s, max((b - a) * dt_s - need_s, _LEAST_GUARD * limits.guard_s))
+        settled = max(settled, round(guard_s / dt_s))
+        if (b - a - settled) * dt_s < need_s:
+            left_s = max((b - a - settled) * dt_s, 0.0)
+            need = f"{need_s:g} s needed (min_duration_s)"
+            return [Stretch(a, b, False, f"too short: {left_s:.0f} s left after the guard time, {need}")]
+    return [_judge(a + settled, b, track, limits)]
+
+
+def _not_under_way(track: Track, limits: Limits) -> str:
+    """Return why a hold is no run at all, or an empty string."""
+    speed = float(track.sog_kn.mean())
+    if speed < limits.steady.min_sog_kn:
+        return f"lying still: {speed:.1f} kn, below {limits.steady.min_sog_kn:g} kn (min_sog_kn)"
+    idling = track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm
+    if idling and speed < _DRIFT_KN:
+        return f"idling at {speed:.1f} kn: below {_DRIFT_KN:g} kn this cannot be told from drifting"
+    return ""
+
+
+def _settle(track: Track, limits: Limits, scatter: float) -> int | Approach:
+    """Return from which sample on the speed of a hold has settled, or its approach when too little is left."""
+    speed = fit_speed(track.sog_kn, track.dt_s)
+    own = tail_scatter(speed)
+    scatter = max(scatter, own) if np.isfinite(own) else scatter
+    # a short hold is worth half a percent of speed more than no value at all
+    for share in (TOLERANCE_SHARE, _SHORT_HOLD_SHARE):
+        approach = find_settled(speed, scatter, share)
+        settled = int(np.ceil(approach.settled_s / track.dt_s))
+        if (track.sog_kn.size - settled) * track.dt_s >= limits.steady.min_duration_s:
+            return settled
+    return approach
+
+
+def _not_settled(approach: Approach, held_s: float, limits: Limits) -> str:
+    need = f"{limits.steady.min_duration_s:g} s needed (min_duration_s)"
+    left_s = max(held_s - approach.settled_s, 0.0)
+    if approach.excess_kn == 0.0:
+        return f"too short: held for {held_s:.0f} s, {need}"
+    if left_s == 0.0:
+        word = "rising" if approach.excess_kn < 0 else "falling"
+        remaining = approach.excess_kn * float(np.exp(-max(held_s - approach.start_s, 0.0) / approach.tau_s))
+        return f"speed still {word}: {abs(remaining):.2f} kn to go at the end of the hold"
+    return f"too short after settling: {left_s:.0f} s left of {held_s:.0f} s, {need}"
+
+
+def _judge(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
+    """Shrink a settled part until its slope is insignificant or small, then hold it against every limit."""
+    need = round(limits.steady.min_duration_s / track.dt_s)
+    step = max(round(2.0 / track.dt_s), round(_STEP_SHARE * (stop - start)), 1)
+    starts = range(start, stop - need + 1, step)
+    calm = next((a for a in starts if not drifts(track.sog_kn[a:stop], track.dt_s, limits)), None)
+    if calm is None:
+        reason = find_breach(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"
+        return Stretch(start, stop, False, reason)
+    reason = find_breach(track.part(calm, stop), limits)
+    return Stretch(calm, stop, reason == "", reason)

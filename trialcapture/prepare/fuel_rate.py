@@ -1,0 +1,162 @@
+"""The fuel rate of one engine from what its log holds: a rate, two flow meters, or a running total."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.channels import MAX_GAP_S
+from trialcapture.config import Config, Fuel
+from trialcapture.prepare.fuel_volume import net_fuel_l_per_h
+from trialcapture.prepare.series import column
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SLOPE_WINDOW_S = 30.0
+"""A running total is differentiated over this long: no longer than the guard time on both sides of a hold."""
+TEMPERATURE_GAP_S = MAX_GAP_S["water_temp"]
+"""Longest gap over which a fuel temperature is interpolated: it drifts, it does not jump (common practice)."""
+SHORT_HOLD_S = 60.0
+_STEMS = (
+    "fuel_l_per_h", "fuel_supply_l_per_h", "fuel_return_l_per_h", "fuel_supply_temp_c", "fuel_return_temp_c",
+    "fuel_total_l",
+)  # fmt: skip
+COARSE_PCT = 2.0
+"""A counter whose step is more than this share of what a short hold burns is called coarse (no source)."""
+
+
+def engine_fuel_l_per_h(values: Mapping[str, Floats], engine_id: str, t_ns: Ints, settings: Fuel) -> Floats | None:
+    """Return the fuel rate of one engine [l/h], NaN where unknown; None where the log has no fuel of it.
+
+    The first that has any value is taken: the rate as logged, supply minus return, supply alone (the return is led
+    back behind the meter), the slope of the running total. Supply minus return is the volume at 15 °C where both
+    temperatures and the density are known, and plain subtraction otherwise, of which `fuel_rate_warnings` tells.
+
+    Args:
+        values: Channels of the log by name, such as ``fuel_supply_l_per_h_port``, shape (n,) each.
+        engine_id: The engine.
+        t_ns: UTC of each row, ascending [ns], shape (n,).
+        settings: ``[fuel]``: density, and temperatures of the lines where no column has them.
+    """
+
+    def known(stem: str) -> Floats | None:
+        found = values.get(f"{stem}_{engine_id}")
+        return found if found is not None and np.isfinite(found).any() else None
+
+    if (rate := known("fuel_l_per_h")) is not None:
+        return rate
+    supply, back, total = known("fuel_supply_l_per_h"), known("fuel_return_l_per_h"), known("fuel_total_l")
+    if supply is not None and back is not None:
+        temperatures = (
+            _temperature_c(t_ns, known("fuel_supply_temp_c"), settings.supply_temp_c),
+            _temperature_c(t_ns, known("fuel_return_temp_c"), settings.return_temp_c),
+        )
+        if temperatures[0] is None or temperatures[1] is None or settings.density_kg_per_m3 is None:
+            return supply - back
+        return net_fuel_l_per_h(
+            supply, temperatures[0], back, temperatures[1], density15_kg_per_m3=settings.density_kg_per_m3
+        )
+    if supply is not None:
+        return supply
+    return None if total is None else slope_of_total(t_ns, total)
+
+
+def fuel_rate_warnings(log: pa.Table, t_ns: Ints, name: str, config: Config) -> list[str]:
+    """Return one sentence for each engine whose fuel rate is weaker than it could be.
+
+    Args:
+        log: Columns as decoded, canonical units.
+        t_ns: UTC of each row [ns].
+        name: The log, for the sentence.
+        config: Engines and ``[fuel]``.
+    """
+    order = np.argsort(t_ns, kind="stable")
+    t_ns = t_ns[order]
+    values = {c: column(log, c)[order] for c in log.column_names if c.startswith("fuel_")}
+    said: list[str] = []
+    for engine_id in config.engine_ids:
+        has = {stem: np.isfinite(values.get(f"{stem}_{engine_id}", np.zeros(0))).any() for stem in _STEMS}
+        if has["fuel_l_per_h"]:
+            continue
+        if has["fuel_supply_l_per_h"] and has["fuel_return_l_per_h"]:
+            missing = [
+                what
+                for what, given in (
+                    ("the supply temperature", has["fuel_supply_temp_c"] or config.fuel.supply_temp_c is not None),
+                    ("the return temperature", has["fuel_return_temp_c"] or config.fuel.return_temp_c is not None),
+                    ("fuel.density_kg_per_m3", config.fuel.density_kg_per_m3 is not None),
+                )
+                if not given
+            ]
+            if missing:
+                said.append(
+                    f"fuel of engine {engine_id} is supply minus return as {name} shows them, without temperature "
+                    f"correction: {' and '.join(missing)} not known; a warm return makes it read low by some per cent"
+                )
+        elif has["fuel_total_l"] and not has["fuel_supply_l_per_h"]:
+            said += _coarse_counter(values[f"fuel_total_l_{engine_id}"], t_ns, f"fuel total of engine {engine_id}")
+    return said
+
+
+def _coarse_counter(total_l: Floats, t_ns: Ints, what: str) -> list[str]:
+    seen = np.isfinite(total_l)
+    counts, t_s = total_l[seen], t_ns[seen] / 1e9
+    rises = np.diff(counts)
+    if not (rises > 0).any():
+        return []
+    step, hours = float(rises[rises > 0].min()), float(t_s[-1] - t_s[0]) / 3600.0
+    mean, bound = float(rises[rises > 0].sum()) / max(hours, 1e-9), step * 3600.0 / SHORT_HOLD_S
+    if bound <= COARSE_PCT / 100.0 * mean:
+        return []
+    return [
+        f"{what} counts in steps of {step:.3g} l: over a hold of {SHORT_HOLD_S:.0f} s the rate is known "
+        f"no better than ±{bound:.2g} l/h"
+    ]
+
+
+def _temperature_c(t_ns: Ints, measured: Floats | None, declared: float | None) -> Floats | None:
+    """Return the temperature at every row: measured, gaps bridged; else as declared; None where neither is known."""
+    if measured is None:
+        return None if declared is None else np.full(t_ns.size, declared)
+    at = np.flatnonzero(np.isfinite(measured))
+    seen_ns = t_ns[at]
+    bridged = np.interp(t_ns, seen_ns, measured[at])
+    after = np.clip(np.searchsorted(seen_ns, t_ns), 0, at.size - 1)
+    before = np.clip(np.searchsorted(seen_ns, t_ns, side="right") - 1, 0, at.size - 1)
+    nearest_ns = np.minimum(np.abs(seen_ns[after] - t_ns), np.abs(t_ns - seen_ns[before]))
+    return np.where(nearest_ns <= TEMPERATURE_GAP_S * 1e9, bridged, np.nan)
+
+
+def slope_of_total(t_ns: Ints, total_l: Floats, window_s: float = SLOPE_WINDOW_S) -> Floats:
+    """Return the rate [l/h] of a running total [l] as its least-squares slope over a centred window.
+
+    Differencing a coarse counter gives spikes of one count per sample; a slope uses every sample of the window.
+    A counter that falls back (reset) gives NaN around the fall.
+
+    Args:
+        t_ns: Time of each reading, ascending [ns], shape (n,).
+        total_l: Readings, NaN where unknown, shape (n,).
+        window_s: Width of the window.
+
+    Source: ordinary least squares; its slope error falls as the window to the power 3/2, that of a difference of two
+    readings only as the window (Savitzky & Golay 1964, Anal. Chem. 36:1627, smoothing by least squares).
+    """
+    rate = np.full(total_l.size, np.nan)
+    t_s = (t_ns - t_ns[0]) / 1e9 if t_ns.size else np.zeros(0)
+    half = round(window_s / 2 * 1e9)
+    low = np.searchsorted(t_ns, t_ns - half)
+    high = np.searchsorted(t_ns, t_ns + half, side="right")
+    for i, (a, b) in enumerate(zip(low, high, strict=True)):
+        y, x = total_l[a:b], t_s[a:b]
+        known = np.isfinite(y)
+        if known.sum() < 3 or np.any(np.diff(y[known]) < 0):
+            continue
+        x, y = x[known] - x[known].mean(), y[known] - y[known].mean()
+        spread = float(x @ x)
+        if spread > 0:
+            rate[i] = float(x @ y) / spread * 3600.0
+    return rate

@@ -1,0 +1,127 @@
+"""How long sentences take on a serial line, and what that says of when they set out.
+
+A character is ten bits on the line: a start bit, eight data bits, no parity, a stop bit (NMEA 0183 and
+IEC 61162-1, from memory), so n characters take ``10 n / baud`` seconds: 82 of them 171 ms at 4800 baud and 21 ms at 38 400.
+
+A measurement's time is the instant its sentence's first byte leaves the talker, less the talker's declared latency.
+Three things can stand between that byte and a receipt stamp:
+
+- the sentence's own time on the line, where a program stamps a line when it is complete. It is certain once baud
+  and length are known, and is taken off;
+- several sentences read at once and stamped alike. A line carries one byte after the other, so a sentence had left
+  the talker entirely before the next one began: that bound is certain too;
+- waiting in the talker or multiplexer behind the sentences sent before. Whether a sentence that follows closely on
+  another was waiting, or was measured just then, cannot be seen. It is taken off only where the source is declared
+  to send bursts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Ints = npt.NDArray[np.int64]
+
+BITS_A_CHARACTER = 10
+LINE_END_CHARACTERS = 2
+"""CR and LF, which a sentence's text does not count."""
+_TOUCHING_NS = 5_000_000
+"""Sentences no further apart than this on the line follow each other without a pause (common practice, no source)."""
+_OVERLOADED = 1.02
+"""A line cannot carry more than it can; what seems to, runs at another speed than declared."""
+
+
+@dataclass(frozen=True, slots=True)
+class SerialLine:
+    """How a source's sentences came in.
+
+    Attributes:
+        baud: Speed of the slowest line they came over [bit/s]; None where it is not known, or there is none (a
+            network, a bus), and nothing is taken off.
+        stamp: Which byte of a sentence its receipt stamp was made at.
+        bursts: Whether sentences that touch each other were all measured when the first of them set out.
+    """
+
+    baud: int | None = None
+    stamp: Literal["first_byte", "last_byte"] = "first_byte"
+    bursts: bool = False
+
+
+def line_time_ns(characters: Ints, baud: int) -> Ints:
+    """Return the time sentences take on a line [ns].
+
+    Args:
+        characters: (n,) length of each, line end included.
+        baud: Speed of the line [bit/s], above 0.
+    """
+    return (characters.astype(np.int64) * (BITS_A_CHARACTER * 1_000_000_000) + baud // 2) // baud
+
+
+def first_byte_ns(stamp_ns: Ints, characters: Ints, source: Ints, lines: tuple[SerialLine, ...]) -> Ints:
+    """Return the instant each sentence's first byte was sent, as far as that is certain.
+
+    Args:
+        stamp_ns: (n,) receipt stamps [ns], in order of arrival in each source.
+        characters: (n,) length of each sentence, line end included.
+        source: (n,) index of each sentence's source in `lines`.
+        lines: How each source's sentences came in.
+
+    Returns:
+        (n,) instants [ns], never later than the stamps. A source whose declared speed could not have carried what
+        came is left as it is; `find_overloaded` names it.
+    """
+    sent = stamp_ns.astype(np.int64, copy=True)
+    overloaded = find_overloaded(stamp_ns, characters, source, lines)
+    for code, line in enumerate(lines):
+        mine = np.flatnonzero(source == code)
+        if line.baud is None or code in overloaded or not mine.size:
+            continue
+        took = line_time_ns(characters[mine], line.baud)
+        # a clock set back would otherwise drag everything before it along
+        set_back = np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(np.maximum(-np.diff(sent[mine]), 0))])
+        first = sent[mine] + set_back - (took if line.stamp == "last_byte" else 0)
+        first = _before_the_next(first, took)
+        sent[mine] = (_start_of_burst(first, took) if line.bursts else first) - set_back
+    return sent
+
+
+def find_overloaded(stamp_ns: Ints, characters: Ints, source: Ints, lines: tuple[SerialLine, ...]) -> tuple[int, ...]:
+    """Return the sources whose declared speed could not have carried what came, as indices into `lines`.
+
+    Args:
+        stamp_ns, characters, source, lines: As `first_byte_ns` takes them.
+    """
+    found = []
+    for code, line in enumerate(lines):
+        mine = np.flatnonzero(source == code)
+        if line.baud is None or mine.size < 100:
+            continue
+        span_ns = int(stamp_ns[mine[-1]] - stamp_ns[mine[0]])
+        carried_ns = int(line_time_ns(characters[mine], line.baud)[1:].sum())
+        # a burst kept back by the computer explains a second, not more
+        if carried_ns > _OVERLOADED * span_ns + 1_000_000_000:
+            found.append(code)
+    return tuple(found)
+
+
+def _before_the_next(first: Ints, took: Ints) -> Ints:
+    """Return instants put back so far that each sentence has left before the next one begins.
+
+    ``f[i] = min(f[i], f[i + 1] - took[i])`` from the end is a running minimum of ``f`` less the time on the line of
+    all sentences before.
+    """
+    before = np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(took[:-1])])
+    bound: Ints = np.minimum.accumulate((first - before)[::-1])[::-1] + before
+    return bound
+
+
+def _start_of_burst(first: Ints, took: Ints) -> Ints:
+    """Return for each sentence the instant the first of its burst set out."""
+    pause = first[1:] - (first[:-1] + took[:-1]) > _TOUCHING_NS
+    begins = np.concatenate([[True], pause])
+    at = np.maximum.accumulate(np.where(begins, np.arange(first.size), 0))
+    start: Ints = first[at]
+    return start

@@ -1,0 +1,251 @@
+"""Where the boat begins to answer a change of rpm: the onset of acceleration against the edges of rpm in a log.
+
+Speed lags rpm by many seconds, so matching the two is biased late. The onset of the change does not lag: thrust
+follows the shaft at once. Round every lasting change of rpm the speed is taken for a straight line plus the
+response of a first-order hull to thrust proportional to rpm², ``y' = rpm² − y / T``; line, size and time constant T
+are fitted edge by edge, so lag and hull are nuisances and only the instant is common to all edges. The sum of the
+logarithms of what each edge leaves unexplained is the likelihood of the offset where every edge has a noise of its
+own; an edge the model does not suit (astern, out of gear, a turn, a wave) is flat in it and hardly counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.signal
+
+from trialcapture.prepare.rpm_edges import CHANGE_S, STEP_S, Uniform, find_edges
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+_BEFORE_S, _AFTER_S = 9.0, 15.0
+"""How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else."""
+_TIME_CONSTANTS_S = (2.0, 4.0, 8.0, 16.0, 32.0, 1000.0)
+_FLOOR_KN2 = 0.03**2
+"""Noise no speed is believed to be better than [kn²]."""
+_KIND_U_S = 0.3
+"""How far large and small, rising and falling edges of one boat stand apart [s], by simulated trials. Where a trial
+begins with one kind and ends with another this looks like drift."""
+_EDGES_FOR_SLOPE = 8
+_CLEAR = 0.5
+"""An edge leaving more than this share unexplained shows no onset."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnsetFit:
+    """The offset at which speed answers rpm.
+
+    Attributes:
+        offset_s: Speed's time minus log time, at `middle_s` [s].
+        offset_u_s: Standard uncertainty from the scatter between edges [s].
+        unexplained: Typical share (geometric mean over edges) of an edge's change of speed left unexplained.
+        rises: Edges upwards that show an onset, and
+        falls: downwards.
+        edges: Edges both recordings hold, whether they show an onset or not.
+        middle_s: Log time the edges stand about [s].
+        span_s: From the first to the last edge [s].
+        slope: Growth of the offset per second, and
+        slope_u: its standard uncertainty; NaN where the edges are too few.
+    """
+
+    offset_s: float
+    offset_u_s: float
+    unexplained: float
+    rises: int
+    falls: int
+    edges: int
+    middle_s: float
+    span_s: float
+    slope: float
+    slope_u: float
+
+
+def scan_onsets(speed: Uniform, rpm: Uniform, offset_s: float, span_s: float) -> tuple[float, float] | None:
+    """Look for the offset over a wide span, by the share of each edge's own change of speed that is left.
+
+    Args:
+        speed: Speed over ground [kn].
+        rpm: Rpm in the log.
+        offset_s: Where to look [s].
+        span_s: How far to either side [s].
+
+    Returns:
+        Best offset [s] and the typical unexplained share there, or None when no edge can be used.
+    """
+    steps = round(span_s / STEP_S)
+    shift = round(offset_s / STEP_S) + rpm.first - speed.first
+    before, after = round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S)
+    line = _line_basis(before + after + 1)
+    floor = _usual_unrest(speed)
+    total = np.zeros(2 * steps + 1)
+    count = 0
+    for i in find_edges(rpm.values)[0]:
+        low, high = i + shift - steps - before, i + shift + steps + after + 1
+        if i < before or i + after >= rpm.values.size or low < 0 or high > speed.values.size:
+            continue
+        heard, drive = speed.values[low:high], rpm.values[i - before : i + after + 1]
+        if not (np.isfinite(heard).all() and np.isfinite(drive).all()):
+            continue
+        windows = np.lib.stride_tricks.sliding_window_view(heard - heard.mean(), before + after + 1)
+        rest = windows - (windows @ line) @ line.T
+        whole = (rest**2).sum(axis=1)
+        left = whole.copy()
+        for response in _responses(drive, before):
+            shape = response - line @ (line.T @ response)
+            norm = float(np.linalg.norm(shape))
+            if norm > 1e-9:
+                gain = np.maximum(rest @ (shape / norm), 0.0)
+                left = np.minimum(left, whole - gain**2)
+        total += np.log((np.maximum(left, 0.0) + floor) / (whole + floor))
+        count += 1
+    if not count:
+        return None
+    best = int(total.argmin())
+    return offset_s + (best - steps) * STEP_S, float(np.exp(total[best] / count))
+
+
+def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float) -> OnsetFit | None:
+    """Fit the offset near a value known to a few seconds; each edge is judged on the same stretch of speed.
+
+    Args:
+        speed: Speed over ground [kn].
+        rpm: Rpm in the log.
+        offset_s: Offset to start from [s].
+
+    Returns:
+        The fit, or None when fewer than two edges show an onset or it does not settle.
+    """
+    reach = round(4.0 / STEP_S)
+    at, size = find_edges(rpm.values)
+    for attempt in range(8):
+        curves, known = _edge_curves(speed, rpm, at, offset_s, reach)
+        if len(known) < 2:
+            return None
+        total = np.log(curves).sum(axis=0)
+        best = int(total.argmin())
+        away = best - reach
+        if abs(away) <= 2:
+            break
+        # the stretches looked at move along, and a shallow minimum may swing: half steps calm it
+        offset_s += STEP_S * (away if attempt < 3 else round(away / 2))
+    if not 0 < best < 2 * reach:
+        return None
+    bend = float(total[best - 1] - 2.0 * total[best] + total[best + 1])
+    fine = 0.5 * float(total[best - 1] - total[best + 1]) / bend if bend > 0.0 else 0.0
+    found_s = offset_s + (best - reach + fine) * STEP_S
+    clear = curves[:, best] < _CLEAR
+    at_s = (rpm.first + at[known]) * STEP_S
+    slopes, bends = _derivatives(np.log(curves), best)
+    if bends.sum() <= 0.0 or clear.sum() < 2:
+        return None
+    scale = float(np.sqrt(clear.sum() / (clear.sum() - 1.0)))
+    own_s = -slopes / bends.sum()  # what each edge would move the offset by
+    weight = np.maximum(bends, 0.0)
+    middle_s = float((weight * at_s).sum() / weight.sum())
+    span_s = float(at_s[clear][-1] - at_s[clear][0])
+    slope, slope_u = (
+        _slope(slopes, weight, at_s - middle_s, span_s, scale) if clear.sum() >= _EDGES_FOR_SLOPE else (np.nan, np.nan)
+    )
+    return OnsetFit(
+        offset_s=found_s,
+        offset_u_s=float(np.hypot(scale * np.sqrt((own_s**2).sum()), away * STEP_S / 2.0)),
+        unexplained=float(np.exp(np.log(curves[:, best]).mean())),
+        rises=int((clear & (size[known] > 0)).sum()),
+        falls=int((clear & (size[known] < 0)).sum()),
+        edges=int(known.size),
+        middle_s=middle_s,
+        span_s=span_s,
+        slope=slope,
+        slope_u=slope_u,
+    )
+
+
+def _slope(slopes: Floats, weight: Floats, since_s: Floats, span_s: float, scale: float) -> tuple[float, float]:
+    """Return how the offset grows per second and its standard uncertainty, by one step from no growth."""
+    lever = float((weight * since_s**2).sum())
+    if lever <= 0.0 or span_s <= 0.0:
+        return np.nan, np.nan
+    score = slopes * since_s
+    scatter = scale * float(np.sqrt((score**2).sum())) / lever
+    return -float(score.sum()) / lever, float(np.hypot(scatter, _KIND_U_S / (span_s / 2.0)))
+
+
+def _edge_curves(speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int) -> tuple[Floats, Ints]:
+    """Return per usable edge the share left unexplained at every shift within reach, and which edges those are."""
+    before, after = round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S)
+    count = before + after + 1
+    shift = round(offset_s / STEP_S) + rpm.first - speed.first
+    line = _line_basis(count)
+    floor = _usual_unrest(speed)
+    curves: list[Floats] = []
+    known: list[int] = []
+    for n, i in enumerate(at):
+        low, high = i - before - reach, i + after + reach + 1
+        start = i + shift - before
+        if low < 0 or high > rpm.values.size or start < 0 or start + count > speed.values.size:
+            continue
+        heard, drive = speed.values[start : start + count], rpm.values[low:high]
+        if not (np.isfinite(heard).all() and np.isfinite(drive).all()):
+            continue
+        rest = heard - heard.mean()
+        rest = rest - line @ (line.T @ rest)
+        whole = float(rest @ rest)
+        left = np.full(2 * reach + 1, whole)
+        for response in _responses(drive, before + reach):
+            # speed later by one step is the response taken one step earlier
+            shapes = np.lib.stride_tricks.sliding_window_view(response, count)[::-1]
+            shapes = shapes - (shapes @ line) @ line.T
+            norm = np.maximum(np.linalg.norm(shapes, axis=1), 1e-9)
+            left = np.minimum(left, whole - np.maximum(shapes @ rest / norm, 0.0) ** 2)
+        curves.append((np.maximum(left, 0.0) + floor) / (whole + floor))
+        known.append(n)
+    return np.array(curves).reshape(-1, 2 * reach + 1), np.array(known, dtype=np.int64)
+
+
+def _responses(rpm: Floats, edge: int) -> list[Floats]:
+    """Return the speed a first-order hull gains by rpm² over its level before the edge, per time constant."""
+    drive = (rpm / 1000.0) ** 2
+    calm = round(CHANGE_S / STEP_S / 2)
+    drive = drive - drive[max(0, edge - 2 * calm) : max(1, edge - calm)].mean()
+    pushed = 0.5 * STEP_S * (drive + np.concatenate([[0.0], drive[:-1]]))
+    return [
+        np.asarray(scipy.signal.lfilter([1.0], [1.0, -float(np.exp(-STEP_S / tau))], pushed), dtype=np.float64)
+        for tau in _TIME_CONSTANTS_S
+    ]
+
+
+def _usual_unrest(speed: Uniform) -> float:
+    """Return the sum of squares about a straight line that is usual in a stretch as long as an edge's [kn²].
+
+    Most of a recording is not an edge, so the median tells what waves and the receiver do without any change of rpm;
+    an edge has to stand out from that to count.
+    """
+    count = round((_BEFORE_S + _AFTER_S) / STEP_S) + 1
+    if speed.values.size < count:
+        return _FLOOR_KN2 * count
+    line = _line_basis(count)
+    windows = np.lib.stride_tricks.sliding_window_view(speed.values, count)[:: count // 2]
+    windows = windows[np.isfinite(windows).all(axis=1)]
+    rest = windows - windows.mean(axis=1, keepdims=True)
+    rest = rest - (rest @ line) @ line.T
+    usual = float(np.median((rest**2).sum(axis=1))) if windows.size else 0.0
+    return max(usual, _FLOOR_KN2 * count)
+
+
+def _line_basis(count: int) -> Floats:
+    """Return an orthonormal basis of straight lines over `count` samples, shape (count, 2)."""
+    x = np.arange(count, dtype=np.float64)
+    basis, _ = np.linalg.qr(np.stack([np.ones(count), x - x.mean()], axis=1))
+    return np.asarray(basis, dtype=np.float64)
+
+
+def _derivatives(logs: Floats, best: int) -> tuple[Floats, Floats]:
+    """Return slope [1/s] and bend [1/s²] of each edge's curve at the best shift, over a second to either side."""
+    wide = max(1, min(round(1.0 / STEP_S), best, logs.shape[1] - 1 - best))
+    h = wide * STEP_S
+    slopes = (logs[:, best + wide] - logs[:, best - wide]) / (2.0 * h)
+    bends = (logs[:, best + wide] - 2.0 * logs[:, best] + logs[:, best - wide]) / h**2
+    return slopes, bends

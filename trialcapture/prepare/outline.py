@@ -1,0 +1,206 @@
+"""The outline of a log: few enough rows to be held whole, enough to tie its clocks, rank its sources, match its rpm.
+
+A day's log does not fit into memory, but what must be known of all of it at once is little: one sentence a second
+of each receiver, two rpm readings a second, one in five seconds of all else. Every row says how many it stands for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import to_arrow
+from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
+from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, coded, integers, receiver_codes
+
+Ints = npt.NDArray[np.int64]
+
+SPACING_S = {"RMC": 1.0, "VELOCITY": 1.0, "ZDA": 1.0, "RPM": 0.5}
+"""Spacing of the rows kept of one stream, by formatter [s]."""
+LONGEST_SPACING_S = 5.0
+"""Spacing of all other streams [s]."""
+AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
+"""Columns of an outline: each row's place on the log's receipt axes [ns]."""
+_STREAM = ("kind", "number", "reference", "type", "unit", "name")
+
+
+@dataclass(frozen=True, slots=True)
+class BlockOutline:
+    """What is kept of one block.
+
+    Attributes:
+        tables: Kept rows by formatter, with their axis columns (the block's own axis) and `OUTLINE_COUNT`.
+        stamps: How each receipt clock stamped the block.
+        epochs: By receiver, first line and time of day [ns] of each new time it told; only where lines carry no
+            stamps and their order has to do.
+    """
+
+    tables: dict[str, pa.Table]
+    stamps: dict[str, Stamps]
+    epochs: dict[str, tuple[Ints, Ints]]
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """What is kept of one log.
+
+    Attributes:
+        tables: Kept rows by formatter; the axis columns stand on the log's axes.
+        stamps: By receipt clock, each block's stamps in order.
+        shifts_ns: By receipt clock, what to add to each block's own axis [ns].
+        breaks_ns: By receipt clock, where on the log's axis the clock was set back [ns].
+        epochs: As in `BlockOutline`, for the whole log.
+        bounds: For each block, where its rows begin in every table of `tables`, by formatter.
+    """
+
+    tables: dict[str, pa.Table]
+    stamps: dict[str, tuple[Stamps, ...]]
+    shifts_ns: dict[str, list[int]]
+    breaks_ns: dict[str, Ints]
+    epochs: dict[str, tuple[Ints, Ints]]
+    bounds: dict[str, list[int]]
+
+
+def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
+    """Return the outline of one decoded block.
+
+    Args:
+        tables: By formatter, lines ascending in each.
+    """
+    present = {name: table for name, table in tables.items() if table.num_rows}
+    axes: dict[str, dict[str, Ints]] = {}
+    stamps: dict[str, Stamps] = {}
+    for clock in CLOCKS:
+        axes[clock], stamps[clock] = block_axes(present, clock)
+    told = next((c for c in CLOCKS if stamps[c].rows and stamps[c].known >= 0.9 * stamps[c].rows), None)
+    clock_ns = axes[told] if told else _times_of_day(present)
+    kept = {}
+    for name, table in present.items():
+        delay = clock_ns[name] - integers(table, "tod_ns")[0] if name in TIMED and told else None
+        spacing_ns = round(SPACING_S.get(name, LONGEST_SPACING_S) * 1e9)
+        rows, counts = _thin(clock_ns[name], _streams(table), spacing_ns, delay)
+        few = table.take(to_arrow(rows))
+        for clock, column in AXIS.items():
+            few = few.append_column(column, to_arrow(axes[clock][name][rows]))
+        kept[name] = few.append_column(OUTLINE_COUNT, to_arrow(counts.astype(np.int32)))
+    fine = told == "mono" or (told == "wall" and stamps["wall"].is_fine)
+    return BlockOutline(kept, stamps, {} if fine else _epochs(present))
+
+
+def outline_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
+    """Return the outline of a decoded engine log: its first row, its last, and one in each `spacing_s` of its clock."""
+    t_log_ns = integers(rows, "t_log_ns")[0]
+    if not t_log_ns.size:
+        return rows.append_column(OUTLINE_COUNT, pa.nulls(0, pa.int32()))
+    # a clock set back begins a new stream: times seen twice are two readings, not one
+    stream = np.concatenate([[0], np.cumsum(np.diff(t_log_ns) < 0)])
+    kept, counts = _thin(t_log_ns, stream, round(spacing_s * 1e9), None)
+    return rows.take(to_arrow(kept)).append_column(OUTLINE_COUNT, to_arrow(counts.astype(np.int32)))
+
+
+def _streams(table: pa.Table) -> Ints:
+    """Return a code for what each row belongs to: receiver, and engine, transducer or reference where it has one."""
+    codes, _ = receiver_codes(table)
+    for column in _STREAM:
+        if column in table.column_names:
+            is_number = pa.types.is_integer(table[column].type)
+            index, _ = integers(table, column) if is_number else coded(table[column])
+            codes = codes * (int(index.max(initial=0)) + 1) + index
+    return codes
+
+
+def _times_of_day(tables: Mapping[str, pa.Table]) -> dict[str, Ints]:
+    """Return the time of day [ns] told last before each row; it paces a log that has no stamps."""
+    timed = [tables[n] for n in TIMED if n in tables]
+    line = np.concatenate([integers(t, "line")[0] for t in timed] or [np.zeros(0, dtype=np.int64)])
+    tod = np.concatenate([integers(t, "tod_ns")[0] for t in timed] or [np.zeros(0, dtype=np.int64)])
+    if not line.size:
+        return {name: integers(t, "line")[0] * 100_000_000 for name, t in tables.items()}
+    order = np.argsort(line, kind="stable")
+    line, tod = line[order], tod[order]
+    return {
+        name: tod[np.maximum(np.searchsorted(line, integers(t, "line")[0], side="right") - 1, 0)]
+        for name, t in tables.items()
+    }
+
+
+def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> tuple[Ints, Ints]:
+    """Return the rows to keep, ascending, and how many rows each stands for.
+
+    In each bin of `spacing_ns` a stream keeps its first row, or where delays are given the one that came with the
+    least; the first and the last row of a stream are kept whatever they are.
+    """
+    order = np.argsort(stream, kind="stable")
+    bins = t_ns[order] // spacing_ns
+    new = np.concatenate([[True], (np.diff(stream[order]) != 0) | (np.diff(bins) != 0)])
+    group = np.cumsum(new) - 1
+    if delay_ns is None:
+        chosen = order[new]
+    else:
+        prompt = np.lexsort((delay_ns[order], group))
+        chosen = order[prompt[np.concatenate([[True], np.diff(group[prompt]) != 0])]]
+    counts = np.zeros(t_ns.size, dtype=np.int64)
+    counts[chosen] = np.bincount(group)
+    edges = np.flatnonzero(np.diff(stream[order]) != 0)
+    outer = order[np.concatenate([[0], edges, edges + 1, [order.size - 1]])]
+    counts[outer] = np.maximum(counts[outer], 1)
+    rows = np.flatnonzero(counts)
+    return rows, counts[rows]
+
+
+def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, tuple[Ints, Ints]]:
+    """Return, by receiver, line and time of day of the first sentence of each new time."""
+    gathered: dict[str, list[tuple[Ints, Ints]]] = {}
+    for name in TIMED:
+        if name not in tables:
+            continue
+        tod, known = integers(tables[name], "tod_ns")
+        line, _ = integers(tables[name], "line")
+        codes, names = receiver_codes(tables[name])
+        for code in np.unique(codes[known]):
+            mine = known & (codes == code)
+            gathered.setdefault(names[code], []).append((line[mine], tod[mine]))
+    found = {}
+    for key, parts in gathered.items():
+        line, tod = (np.concatenate(p) for p in zip(*parts, strict=True))
+        order = np.argsort(line, kind="stable")
+        line, tod = line[order], tod[order]
+        new = np.concatenate([[True], np.diff(tod) != 0])
+        found[key] = (line[new], tod[new])
+    return found
+
+
+def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
+    """Return the outline of a log from those of its blocks, in order."""
+    stamps = {clock: tuple(b.stamps[clock] for b in blocks) for clock in CLOCKS}
+    shifts, breaks = {}, {}
+    for clock in CLOCKS:
+        shifts[clock], breaks[clock] = find_shifts_ns(stamps[clock])
+    tables, bounds = {}, {}
+    for name in dict.fromkeys(n for b in blocks for n in b.tables):
+        parts = []
+        sizes = [0]
+        for i, block in enumerate(blocks):
+            part = block.tables.get(name)
+            sizes.append(sizes[-1] + (0 if part is None else part.num_rows))
+            if part is not None:
+                parts.append(_shifted(part, {clock: shifts[clock][i] for clock in CLOCKS}))
+        tables[name] = pa.concat_tables(parts, promote_options="permissive").unify_dictionaries().combine_chunks()
+        bounds[name] = sizes
+    epochs = {}
+    for key in dict.fromkeys(k for b in blocks for k in b.epochs):
+        told = [b.epochs[key] for b in blocks if key in b.epochs]
+        epochs[key] = (np.concatenate([t[0] for t in told]), np.concatenate([t[1] for t in told]))
+    return Outline(tables, stamps, shifts, breaks, epochs, bounds)
+
+
+def _shifted(table: pa.Table, shift_ns: Mapping[str, int]) -> pa.Table:
+    for clock, column in AXIS.items():
+        if shift_ns[clock]:
+            moved = to_arrow(integers(table, column)[0] + shift_ns[clock])
+            table = table.set_column(table.schema.get_field_index(column), column, moved)
+    return table

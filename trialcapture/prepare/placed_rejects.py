@@ -1,0 +1,60 @@
+"""Rejected lines with their place in time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import integers, known, to_arrow
+
+Ints = npt.NDArray[np.int64]
+
+REJECTS_SCHEMA = pa.schema(
+    [
+        ("source", pa.string()),
+        ("line", pa.int64()),
+        ("t", pa.timestamp("ns", tz="UTC")),
+        ("reason", pa.string()),
+        ("bytes", pa.binary()),
+    ]
+)
+"""Schema of ``rejects.parquet``."""
+
+LineTimes = tuple[Ints, Ints]
+"""Lines of one raw file, ascending, and the UTC [ns] of each."""
+
+
+def line_times(placed: Mapping[str, pa.Table]) -> LineTimes:
+    """Return the lines of a placed outline that have a time, and that time."""
+    at, t_ns = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
+    for table in placed.values():
+        told = known(table["t_ns"])
+        at.append(integers(table["line"])[0][told])
+        t_ns.append(integers(table["t_ns"])[0][told])
+    lines, times = np.concatenate(at), np.concatenate(t_ns)
+    order = np.argsort(lines, kind="stable")
+    return lines[order], times[order]
+
+
+def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
+    """Return rejects as ``rejects.parquet`` holds them, each with the time of the outline's line before it.
+
+    Args:
+        rejects: As decoded (`trialcapture.decode.rejects.SCHEMA`).
+        times: From `line_times` of the same raw file; empty where nothing in it could be placed.
+    """
+    line, _ = integers(rejects["line"])
+    stamp = pa.timestamp("ns", tz="UTC")
+    at, t_ns = times
+    if at.size:
+        before = np.clip(np.searchsorted(at, line, side="right") - 1, 0, at.size - 1)
+        when = to_arrow(t_ns[before], kind=stamp)
+    else:
+        when = pa.nulls(line.size, stamp)
+    texts = [rejects[name].cast(pa.string()) for name in ("source", "reason")]
+    return pa.table(
+        [texts[0], rejects["line"].cast(pa.int64()), when, texts[1], rejects["bytes"]], schema=REJECTS_SCHEMA
+    )

@@ -1,0 +1,161 @@
+"""One stretch of the grid at a time: the samples between two instants, from the readings around them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import floats_to_arrow, integers
+from trialcapture.channels import BOAT_CHANNELS, base_group, groups
+from trialcapture.config import Config
+from trialcapture.prepare.grid import sample_grid, to_resolution
+from trialcapture.prepare.series import Candidate, choose, column
+from trialcapture.prepare.truewind import true_wind
+
+Ints = npt.NDArray[np.int64]
+
+_MARGIN_S = 5.0
+
+
+def reach_s(rankings: Mapping[str, Sequence[str]], config: Config) -> dict[str, float]:
+    """Return how far around a window readings of each group matter [s]; groups without a source are left out.
+
+    Twice the longest gap: once for what is bridged into the window, once so that a source is known to have been
+    silent before another fills in for it.
+    """
+    return {
+        group: 2.0 * config.samples.gap_s(base_group(group, config.engine_ids)) + _MARGIN_S
+        for group, sources in rankings.items()
+        if sources
+    }
+
+
+def sample_window(
+    candidates: Mapping[str, Sequence[Candidate]],
+    rankings: Mapping[str, Sequence[str]],
+    grid_ns: Ints,
+    before: Mapping[str, pa.Table],
+    config: Config,
+) -> tuple[pa.Table, dict[str, pa.Table]]:
+    """Return the samples of one window, as the grid of the whole recording has them.
+
+    Args:
+        candidates: By channel group, readings from at least `reach_s` before the first to as long after the last
+            instant; several of one source are joined.
+        rankings: By channel group, its sources, the leader first.
+        grid_ns: The window's instants [ns UTC].
+        before: By channel group, the last reading before this window's reach, as the former window returned it.
+        config: Boat and trial settings.
+
+    Returns:
+        The samples, and the last reading of each group before the next window's reach, for that window.
+    """
+    series: dict[str, pa.Table] = {}
+    carried: dict[str, pa.Table] = {}
+    reach = reach_s(rankings, config)
+    step_ns = round(1e9 / config.samples.grid_hz)
+    for group, channels in groups(config.engine_ids).items():
+        if group not in reach:
+            continue
+        around = round(reach[group] * 1e9)
+        low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
+        mine = [_between(c, low, high) for c in _joined(candidates.get(group, []))]
+        gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
+        found = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
+        if group in before:
+            found = pa.concat_tables([before[group], found]).unify_dictionaries()
+        series[group] = found
+        next_low = int(grid_ns[-1]) + step_ns - around
+        earlier = np.flatnonzero(integers(found["t_ns"])[0] < next_low)
+        if earlier.size:
+            carried[group] = found.slice(int(earlier[-1]), 1)
+    samples = sample_grid(series, grid_ns, config)
+    if not rankings["wind_true"]:
+        samples = with_true_wind(samples)
+    return samples, carried
+
+
+def _joined(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Join the candidates of one source into one, in order of time."""
+    by_source: dict[str, list[Candidate]] = {}
+    for c in candidates:
+        by_source.setdefault(c.source, []).append(c)
+    joined = []
+    for source, parts in by_source.items():
+        if len(parts) == 1:
+            joined.append(parts[0])
+            continue
+        t_ns = np.concatenate([p.t_ns for p in parts])
+        names = dict.fromkeys(n for p in parts for n in p.values)
+        values = {n: np.concatenate([p.values.get(n, np.full(p.t_ns.size, np.nan)) for p in parts]) for n in names}
+        order = np.argsort(t_ns, kind="stable")
+        joined.append(
+            Candidate(source, t_ns[order], {n: v[order] for n, v in values.items()}, min(p.preference for p in parts))
+        )
+    return joined
+
+
+def _between(c: Candidate, low_ns: int, high_ns: int) -> Candidate:
+    inside = slice(*np.searchsorted(c.t_ns, [low_ns, high_ns + 1]))
+    return Candidate(c.source, c.t_ns[inside], {n: v[inside] for n, v in c.values.items()}, c.preference)
+
+
+def with_true_wind(samples: pa.Table) -> pa.Table:
+    """Fill the true wind from the apparent one, for a recording in which no sentence told it."""
+    inputs = (
+        "heading_true_deg",
+        "wind_angle_apparent_deg",
+        "wind_speed_apparent_kn",
+        "cog_true_deg",
+        "sog_kn",
+    )
+    arrays = [column(samples, name) for name in inputs]
+    # a drifting boat has no course; its speed hardly matters then
+    arrays[3] = np.where(np.isfinite(arrays[3]) | (arrays[4] > 0.5), arrays[3], 0.0)
+    speed, from_deg = true_wind(arrays[0], arrays[1], arrays[2], arrays[3], arrays[4])
+    if not np.isfinite(speed).any():
+        return samples
+    for name, values in (("wind_speed_true_kn", speed), ("wind_from_true_deg", from_deg)):
+        stored = to_resolution(values, next(c for c in BOAT_CHANNELS if c.name == name))
+        samples = _replaced(samples, name, floats_to_arrow(stored))
+    for name in ("wind_true_age_s", "wind_true_flag"):
+        samples = _replaced(samples, name, samples[name.replace("true", "apparent")])
+    return samples
+
+
+def _replaced(table: pa.Table, name: str, values: pa.Array) -> pa.Table:
+    index = table.schema.get_field_index(name)
+    return table.set_column(index, table.schema.field(index), values)
+
+
+OVERVIEW_GROUPS = ("position", "velocity", "heading", "stw", "depth", "wind_true", "water_temp", "attitude")
+
+
+def overview_of(samples: pa.Table, block: int, engine_ids: Sequence[str]) -> pa.Table:
+    """Return one row for each `block` rows of a window: what the reduction and the drawings need of the whole trial.
+
+    Means of the block, unknown where any sample of it is; of positions and angles the middle sample.
+
+    Args:
+        samples: Rows of the grid; rows after the last whole block are left out.
+        block: Rows a block.
+        engine_ids: Engines.
+    """
+    whole = samples.num_rows // block
+    middle = pa.array(range(block // 2, whole * block, block), pa.int64())
+    kept = samples.take(middle)
+    wanted = {*OVERVIEW_GROUPS, *(f"{g}_{e}" for g in ("rpm", "fuel") for e in engine_ids)}
+    fields, arrays = [samples.schema.field("t")], [kept["t"]]
+    for group, channels in groups(engine_ids).items():
+        for c in channels if group in wanted else ():
+            fields.append(samples.schema.field(c.name))
+            if c.kind == "linear" and group != "position":
+                with np.errstate(invalid="ignore"):
+                    mean = column(samples, c.name)[: whole * block].reshape(whole, block).mean(axis=1)
+                arrays.append(floats_to_arrow(mean))
+            else:
+                arrays.append(kept[c.name])
+    return pa.Table.from_arrays(arrays, schema=pa.schema(fields))

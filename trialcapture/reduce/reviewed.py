@@ -1,0 +1,132 @@
+"""The result as people reviewed it beside the automatic one, band by band."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture.prepare.review import review_segments, without_review
+from trialcapture.prepare.review_entry import ReviewEntry
+from trialcapture.reduce.flags import warn
+
+COMPARED = (
+    "band_rpm", "legs", "ways", "speed_kn", "speed_u_kn", "fuel_l_per_h", "fuel_u_l_per_h", "economy_nm_per_l",
+    "economy_u_nm_per_l", "range_nm", "range_u_nm",
+)  # fmt: skip
+"""Columns of the band table that are shown twice."""
+ANSWERS = ("top_speed", "economy_planing", "economy_displacement", "economy_overall")
+
+Result = tuple[pa.Table, pa.Table, dict[str, Any]]
+"""Bands, legs and summary of one reduction."""
+
+
+def reduce_reviewed(
+    segments: pa.Table, entries: Sequence[ReviewEntry], reduce: Callable[[pa.Table], Result]
+) -> tuple[pa.Table, Result]:
+    """Reduce a trial as people reviewed it, and once more without them where they changed something.
+
+    Args:
+        segments: As prepared.
+        entries: Review entries in the order they were written.
+        reduce: Reduces a segments table.
+
+    Returns:
+        The segments with the review's columns, and the reviewed result. Its summary has ``review``: None where the
+        result is the automatic one, else what was changed, why and by whom, with both results beside each other.
+    """
+    review = review_segments(segments, entries)
+    bands, legs, summary = reduce(review.segments)
+    shown = None
+    if review.changes:
+        automatic = reduce(without_review(review.segments))
+        (bands, legs, summary), compared = compare_results(automatic, (bands, legs, summary))
+        shown = {"entries": review.entries, "changes": review.changes, **compared}
+    told = [*summary.get("warnings", []), *review.warnings]
+    return review.segments, (bands, legs, summary | {"review": shown, "warnings": told})
+
+
+def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, dict[str, Any]]:
+    """Return the reviewed result with its bands marked, and the two results beside each other.
+
+    A band counts as changed where it is made of other stretches than its automatic counterpart: the band that shares
+    most of its stretches, else the one of the same name, else the one nearest in speed where engine speed is unknown.
+    Its row gets the flag ``reviewed``. Other rows may differ a little too, because all runs tell the current.
+
+    Args:
+        automatic: From the segments as prepared.
+        reviewed: From the segments as people reviewed them.
+
+    Returns:
+        The reviewed result, and ``bands`` (a row each: ``automatic`` and ``reviewed``, either may be None, and
+        ``changed``) with the ``automatic`` answers.
+    """
+    bands, legs, summary = reviewed
+    before, after = _rows(automatic), _rows(reviewed)
+    pairs = _matched(before, after)
+    rows: list[dict[str, Any]] = []
+    changed: list[bool] = [False] * len(after)
+    for b, new in enumerate(after):
+        old = before[pairs[b]] if b in pairs else None
+        changed[b] = old is None or old["members"] != new["members"] or any(old[k] != new[k] for k in ("legs", "ways"))
+        rows.append({"automatic": _shown(old), "reviewed": _shown(new), "changed": changed[b]})
+    gone = [row for a, row in enumerate(before) if a not in pairs.values()]
+    rows += [{"automatic": _shown(row), "reviewed": None, "changed": True} for row in gone]
+    rows.sort(key=_place)
+    compared = {"bands": rows, "automatic": {name: automatic[2].get(name) for name in ANSWERS}}
+    where = ", ".join(_name((r["reviewed"] or r["automatic"])["band_rpm"]) for r in rows if r["changed"])
+    warnings = [*summary.get("warnings", []), *([warn("reviewed", f"{where} rpm")] if where else [])]
+    return (_marked(bands, changed), legs, summary | {"warnings": warnings}), compared
+
+
+def _rows(result: Result) -> list[dict[str, Any]]:
+    bands, legs, _ = result
+    members: dict[float | None, set[int]] = {}
+    for name, segment_id in zip(legs["band_rpm"].to_pylist(), legs["segment_id"].to_pylist(), strict=True):
+        members.setdefault(name, set()).add(segment_id)
+    found = bands.select(COMPARED).to_pylist()
+    # without engine speed all bands share the name null, and which leg is in which is not known here
+    return [
+        row | {"members": set() if row["band_rpm"] is None else members.get(row["band_rpm"], set())} for row in found
+    ]
+
+
+def _matched(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> dict[int, int]:
+    """Return the automatic row of each reviewed row that has one, the likest pairs first."""
+    ranked = []
+    for b, new in enumerate(after):
+        for a, old in enumerate(before):
+            shared = len(new["members"] & old["members"])
+            nameless = new["band_rpm"] is None and old["band_rpm"] is None
+            if shared or nameless or new["band_rpm"] == old["band_rpm"]:
+                apart = abs(new["speed_kn"] - old["speed_kn"]) if nameless else 0.0
+                ranked.append((-shared, new["band_rpm"] != old["band_rpm"], apart, b, a))
+    pairs: dict[int, int] = {}
+    for *_, b, a in sorted(ranked):
+        if b not in pairs and a not in pairs.values():
+            pairs[b] = a
+    return pairs
+
+
+def _shown(row: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    return None if row is None else {name: row[name] for name in COMPARED}
+
+
+def _place(row: Mapping[str, Any]) -> tuple[bool, float]:
+    shown = row["reviewed"] or row["automatic"]
+    rpm = shown["band_rpm"]
+    return rpm is None, shown["speed_kn"] if rpm is None else rpm
+
+
+def _name(band_rpm: float | None) -> str:
+    return "?" if band_rpm is None else f"{band_rpm:.0f}"
+
+
+def _marked(bands: pa.Table, changed: list[bool]) -> pa.Table:
+    flags = [
+        ";".join(part for part in (told, "reviewed" if mark else "") if part)
+        for told, mark in zip(bands["flags"].to_pylist(), changed, strict=True)
+    ]
+    index = bands.schema.get_field_index("flags")
+    return bands.set_column(index, bands.schema.field(index), pa.array(flags, pa.string()))
