@@ -245,9 +245,7 @@ def main() -> None:
     arguments = parser.parse_args()
     scenarios = arguments.scenario or list(SCENARIOS)
     if arguments.coverage:
-        outcomes = run_coverage(
-            arguments.coverage, arguments.first, scenarios, arguments.jobs, full=arguments.full
-        )
+        outcomes = run_coverage(arguments.coverage, arguments.first, scenarios, arguments.jobs, full=arguments.full)
         print(coverage_table(outcomes))
         for o in outcomes if arguments.details else []:
             _print_details(o)

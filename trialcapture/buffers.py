@@ -6,6 +6,7 @@ second and 40 MB for nothing. Handing the buffers over copies nothing either.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -49,6 +50,30 @@ def to_arrow(values: npt.NDArray[Any], known: Bools | None = None, kind: pa.Data
 def floats_to_arrow(values: npt.NDArray[np.floating[Any]]) -> pa.Array:
     """Return a float column, null where a value is not finite."""
     return to_arrow(values, np.isfinite(values))
+
+
+def column_of(items: Sequence[Any], kind: pa.DataType) -> pa.Array:
+    """Return a column of Python values, None for null: texts, truths, whole numbers, floats, or int64 time stamps."""
+    told = np.array([item is not None for item in items], dtype=np.bool_)
+    if pa.types.is_string(kind) or pa.types.is_binary(kind):
+        parts = [b"" if i is None else i.encode() if isinstance(i, str) else i for i in items]
+        ends = np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int32)
+        mask = None if told.all() else _bits(told)
+        return pa.Array.from_buffers(kind, len(parts), [mask, pa.py_buffer(ends), pa.py_buffer(b"".join(parts))])
+    dtype = np.dtype(np.int64) if pa.types.is_timestamp(kind) else _NUMPY_TYPE.get(str(kind), np.dtype(np.bool_))
+    plain = np.array([0 if item is None else item for item in items], dtype=dtype)
+    return to_arrow(plain, told, kind)
+
+
+def table_of(rows: Sequence[Mapping[str, Any]], schema: pa.Schema) -> pa.Table:
+    """Return a table of Python rows; what a row does not have is null."""
+    columns = [column_of([row.get(field.name) for row in rows], field.type) for field in schema]
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+def empty_table(schema: pa.Schema) -> pa.Table:
+    """Return a table of no rows."""
+    return pa.Table.from_arrays([pa.nulls(0, field.type) for field in schema], schema=schema)
 
 
 def known(column: pa.ChunkedArray | pa.Array) -> Bools:
@@ -107,19 +132,54 @@ def truths(column: pa.ChunkedArray | pa.Array) -> Bools:
     return found & known(chunk) if chunk.null_count else found
 
 
+def coded(column: pa.ChunkedArray | pa.Array) -> tuple[Ints, list[str]]:
+    """Return a text column as codes and the words they stand for; null has the last word, an empty one."""
+    chunk = one_chunk(column)
+    if not pa.types.is_dictionary(chunk.type):
+        chunk = chunk.dictionary_encode()
+    codes, is_known = integers(chunk.indices)
+    words = chunk.dictionary.to_pylist()
+    if is_known.all():
+        return codes, words
+    return np.where(is_known, codes, len(words)), [*words, ""]
+
+
+def count_texts(*columns: pa.ChunkedArray | pa.Array) -> dict[tuple[str, ...], int]:
+    """Return how often each combination of texts stands in columns of equal length, in order of the texts."""
+    total = np.zeros(len(columns[0]), dtype=np.int64)
+    vocabularies = []
+    for column in columns:
+        codes, words = coded(column)
+        total = total * max(len(words), 1) + codes
+        vocabularies.append(words)
+    found = {}
+    for code, count in zip(*np.unique(total, return_counts=True), strict=True):
+        left, texts = int(code), []
+        for words in reversed(vocabularies):
+            left, index = divmod(left, max(len(words), 1))
+            texts.append(words[index])
+        found[tuple(reversed(texts))] = int(count)
+    return dict(sorted(found.items()))
+
+
+def equals(column: pa.ChunkedArray | pa.Array, text: str) -> Bools:
+    """Return True where a text column reads `text`."""
+    codes, words = coded(column)
+    found: Bools = (codes == (words.index(text) if text in words else -1)) & known(column)
+    return found
+
+
 def one_chunk(column: pa.ChunkedArray | pa.Array) -> pa.Array:
     """Return a column as one array, its dictionary unified."""
     if isinstance(column, pa.Array):
         return column
-    if column.num_chunks == 1:
-        return column.chunk(0)
-    whole = column.unify_dictionaries().combine_chunks() if pa.types.is_dictionary(column.type) else None
-    whole = column.combine_chunks() if whole is None else whole
-    return whole.chunk(0) if isinstance(whole, pa.ChunkedArray) and whole.num_chunks else _array(whole)
-
-
-def _array(column: pa.ChunkedArray | pa.Array) -> pa.Array:
-    return column if isinstance(column, pa.Array) else pa.nulls(0, column.type)
+    if column.num_chunks == 0:
+        return pa.nulls(0, column.type)
+    if column.num_chunks > 1:
+        column = column.unify_dictionaries() if pa.types.is_dictionary(column.type) else column
+        whole = column.combine_chunks()
+        return whole.chunk(0) if isinstance(whole, pa.ChunkedArray) else whole
+    return column.chunk(0)
 
 
 def _unpacked(bitmap: pa.Buffer, offset: int, length: int) -> Bools:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from trialcapture.archive.manifest import hash_file, read_manifest, verify_manifest, write_manifest
+from trialcapture.archive.manifest import has_only_grown, hash_file, read_manifest, verify_manifest, write_manifest
 from trialcapture.errors import TrialCaptureError
 
 
@@ -34,6 +34,21 @@ def test_the_manifest_lists_every_raw_file_by_path_with_hash_and_size(session: P
     assert content["files"][2]["sha256"] == hashlib.sha256(b"$GPRMC\r\n" * 100).hexdigest()
     assert content["files"][2]["bytes"] == 800
     assert content["files"][0]["bytes"] == 0
+
+
+def test_a_file_that_has_only_grown_is_told_from_an_altered_one(session: Path) -> None:
+    entry = next(e for e in read_manifest(session) or [] if e.path == "raw/nmea.log")
+    path = session / entry.path
+    former = path.read_bytes()
+    assert has_only_grown(session, entry)
+    path.write_bytes(former + b"more")
+    assert has_only_grown(session, entry)
+    path.write_bytes(b"X" + former[1:] + b"more")
+    assert not has_only_grown(session, entry)
+    path.write_bytes(former[:-1])
+    assert not has_only_grown(session, entry)
+    path.unlink()
+    assert not has_only_grown(session, entry)
 
 
 def test_one_flipped_bit_is_found(session: Path) -> None:

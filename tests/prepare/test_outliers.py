@@ -78,7 +78,7 @@ def test_the_reduction_says_that_it_was_used_and_how_often() -> None:
     assert summary["statistics"]["values_left_out"] == segments["n_outliers"][0].as_py()
     (said,) = [w for w in summary["warnings"] if w["code"] == "outliers-left-out"]
     assert f"They are {segments['n_outliers'][0].as_py()} single values" in said["text"]
-    plain, _ = load_config(ENGINE), None
+    plain = load_config(ENGINE)
     _, _, summary = reduce_trial(
         make_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain, []), plain, clocks=None, samples=None
     )

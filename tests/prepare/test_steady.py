@@ -59,19 +59,26 @@ def test_each_step_gives_one_stretch_that_starts_after_the_boat_has_settled(tau_
     assert max(biases) < 0.05
 
 
-def test_full_rpm_while_speed_still_rises_gives_none() -> None:
+@pytest.mark.parametrize("tau_s", [40.0, 60.0, 90.0, 150.0])
+@pytest.mark.parametrize("quantum", [1.0, 10.0])
+def test_full_rpm_while_speed_still_rises_gives_none(tau_s: float, quantum: float) -> None:
     rpm = np.concatenate([np.full(200, 900.0), np.full(480, 3000.0)])
-    speed = lagging(rpm / 100.0, DT, 90.0)
-    found = detect(speed + wandering(speed.size, DT, 0.05, 3.0, np.random.default_rng(1)), rpm, np.full(rpm.size, 10.0))
+    speed = lagging(rpm / 100.0, DT, tau_s)
+    rng = np.random.default_rng(1)
+    seen = np.round((rpm + rng.normal(0.0, 4.0, rpm.size)) / quantum) * quantum
+    found = detect(speed + wandering(speed.size, DT, 0.05, 3.0, rng), seen, np.full(rpm.size, 10.0))
     late = [s for s in found if s.start * DT > 50.0]
     assert late
     assert not any(s.accepted for s in late)
     assert any("rising" in s.reason or "settl" in s.reason for s in late)
 
 
-def test_a_boat_lying_still_gives_none_and_says_why() -> None:
+@pytest.mark.parametrize("rpm", [0.0, 700.0, 703.0, np.nan])
+@pytest.mark.parametrize("count_kn", [0.0, 0.1])
+def test_a_boat_lying_still_gives_none_and_says_why(rpm: float, count_kn: float) -> None:
     n = 4000
-    found = detect(np.abs(wandering(n, DT, 0.1, 5.0, np.random.default_rng(2))), np.full(n, 700.0), np.full(n, 10.0))
+    sog = np.abs(wandering(n, DT, 0.1, 5.0, np.random.default_rng(2)))
+    found = detect(np.round(sog, 1) if count_kn else sog, np.full(n, rpm), np.full(n, 10.0))
     assert found
     assert not any(s.accepted for s in found)
     assert "lying still" in found[0].reason
@@ -148,6 +155,28 @@ def test_constant_and_quantised_signals_never_break_detection() -> None:
     assert [(s.accepted, s.reason) for s in flat] == [(True, "")]
     stepped = np.round(np.linspace(10.0, 10.05, n), 1)
     assert detect(stepped, np.full(n, 2000.0), np.full(n, 359.9))
+    rng = np.random.default_rng(14)
+    sog = np.round(10.0 + wandering(n, DT, 0.03, 4.0, rng), 1)
+    for count in (10.0, 25.0, 50.0):
+        # 2000 rpm and a bit: the last digit flickers
+        rpm = np.round((2000.0 + 0.45 * count + rng.normal(0.0, 0.1 * count, n)) / count) * count
+        (whole,) = detect(sog, rpm, np.full(n, 359.9), Steady(rpm_sd_pct=2.0))
+        assert whole.accepted, whole
+        assert (whole.stop - whole.start) * DT > 0.9 * n * DT
+
+
+def test_gappy_signals_give_what_is_whole_between_their_gaps() -> None:
+    n = round(600.0 / DT)
+    rng = np.random.default_rng(15)
+    sog, rpm = 20.0 + wandering(n, DT, 0.05, 4.0, rng), np.full(n, 2500.0) + rng.normal(0.0, 3.0, n)
+    for signal in (sog, rpm):
+        whole = signal.copy()
+        signal[:: round(100.0 / DT)] = np.nan
+        accepted = [s for s in detect(sog, rpm, np.full(n, 10.0)) if s.accepted]
+        assert len(accepted) == 6
+        assert sum(s.stop - s.start for s in accepted) * DT > 6 * 70.0
+        assert all(np.isfinite(signal[s.start : s.stop]).all() for s in accepted)
+        signal[:] = whole
 
 
 @settings(max_examples=40, deadline=None)
@@ -171,6 +200,14 @@ def test_least_count_is_found_for_quantised_signals_only() -> None:
     assert least_count(moves(np.round(rng.normal(2000, 20, 500) / 10) * 10)) == pytest.approx(10.0)
     assert least_count(moves(rng.normal(2000, 20, 500))) == 0.0
     assert least_count(moves(np.full(50, 7.0))) == 0.0
+
+
+def test_a_throttle_moved_once_is_not_taken_for_the_last_digit() -> None:
+    steady = np.full(100, 1000.0)
+    assert least_count(moves(np.concatenate([steady, [1125.0, 1250.0, 1375.0], steady + 500.0]))) == 0.0
+    flicker = steady.copy()
+    flicker[[20, 21, 60]] = 1050.0
+    assert least_count(moves(np.concatenate([flicker, steady + 500.0]))) == 50.0
 
 
 def test_a_shift_is_placed_where_it_happens_and_noise_is_none() -> None:

@@ -44,11 +44,14 @@ def test_reciprocal_runs_give_the_true_speed_and_fuel(name: str) -> None:
     bands = {band["band_rpm"]: band for band in truth["bands"]}
     both_ways = [row for row in rows if row["ways"] == 2]
     assert len(both_ways) >= len(bands) - 2
+    biases = list(truth["errors"]["receiver_speed_bias_kn"].values())
+    shown = 1.0 + truth["errors"]["fuel_calibration_pct"] / 100.0
     for row in both_ways:
         true = bands[row["band_rpm"]]
-        assert row["speed_kn"] == pytest.approx(true["speed_kn"], abs=0.15), row["band_rpm"]
+        # the receiver's bias cannot be found out; runs that differ by 0.2 % leave less than 0.15 kn in their mean
+        assert row["speed_kn"] - biases[0] == pytest.approx(true["speed_kn"], abs=0.15), row["band_rpm"]
         if truth["engine_log"]:
-            assert row["fuel_l_per_h"] == pytest.approx(true["fuel_l_per_h"], rel=0.01), row["band_rpm"]
+            assert row["fuel_l_per_h"] == pytest.approx(shown * true["fuel_l_per_h"], rel=0.01), row["band_rpm"]
 
 
 @pytest.mark.parametrize("name", MATCHED_BY_RPM)

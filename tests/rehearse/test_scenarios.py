@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -61,6 +62,15 @@ def test_equal_seeds_give_equal_bytes_and_other_seeds_another_day() -> None:
     for part in (lambda t: b"".join(nmea_log(t, "journal")), notes_text, truth_text, lambda t: t.engine_logs[0].data):
         assert part(first) == part(again)
         assert part(first) != part(other)
+
+
+@pytest.mark.parametrize("name", ["one-direction", "displacement", "small-petrol"])
+def test_every_step_is_held_at_the_engine_speed_that_was_ordered(name: str) -> None:
+    plan = replace(SCENARIOS[name].plan, manoeuvres=False, warm_up_s=60.0)
+    for step in simulate(name, 1, plan=plan).truth["steps"]:
+        if step["label"].startswith("step") and step["nominal_rpm"] != plan.steps_rpm[-1]:
+            # the hand reads the order to 0.15 % and leaves the lever within 0.2 %
+            assert step["rpm"] == pytest.approx(step["nominal_rpm"], rel=0.007), step["label"]
 
 
 def test_noise_of_one_sensor_does_not_change_the_trial_of_another() -> None:

@@ -14,7 +14,7 @@ from trialcapture.rehearse.helm import Crew
 from trialcapture.rehearse.kit import LogStyle
 from trialcapture.rehearse.motion import STEP_S, Motion, integrate
 from trialcapture.rehearse.plan import Plan, build_phases
-from trialcapture.rehearse.ride import ride
+from trialcapture.rehearse.ride import RUN_SD_SHARE, ride
 from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.truth import tell_truth
 from trialcapture.units import KN_M_PER_S
@@ -107,7 +107,21 @@ def test_band_truth_is_the_mean_of_its_ways() -> None:
     for band in truth["bands"]:
         legs = [s for s in truth["steps"] if s["label"] == f"step {band['band_rpm']:.0f}"]
         assert band["ways"] == 2
-        assert band["speed_kn"] == pytest.approx(np.mean([s["stw_kn"] for s in legs]), abs=1e-3)
+        # waves and hunting leave a little in the mean of a stretch; the band is free of them
+        assert band["speed_kn"] == pytest.approx(np.mean([s["stw_kn"] for s in legs]), abs=0.02)
+
+
+def test_what_differs_from_run_to_run_is_in_the_steps_and_not_in_the_bands() -> None:
+    motion, _, even = trial()
+    state = ride(motion, TARN_PLOVER, SEA, np.random.default_rng(6), np.random.default_rng(7))
+    uneven = tell_truth(motion, state, TARN_PLOVER, [], START_NS)
+    assert uneven["bands"] == even["bands"]
+    shares = [s["stw_kn"] / t["stw_kn"] - 1.0 for s, t in zip(uneven["steps"], even["steps"], strict=True)]
+    fuel = [s["fuel_l_per_h"] / t["fuel_l_per_h"] - 1.0 for s, t in zip(uneven["steps"], even["steps"], strict=True)]
+    steps = [k for k, s in enumerate(even["steps"]) if s["label"].startswith("step")]
+    assert 0.5 * RUN_SD_SHARE < np.std([shares[k] for k in steps]) < 2.5 * RUN_SD_SHARE
+    # a run held back burns more
+    assert np.corrcoef([shares[k] for k in steps], [fuel[k] for k in steps])[0, 1] < -0.5
 
 
 def test_current_is_the_difference_of_ground_and_water_velocity() -> None:

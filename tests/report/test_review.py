@@ -73,6 +73,14 @@ def test_both_results_stand_beside_each_other(page: Page, reviewed: dict[str, An
     assert "reviewed" in reviewed["bands"]["flags"].to_pylist()[0]
 
 
+def test_the_points_of_dispute_say_whether_a_person_changed_anything(page: Page) -> None:
+    asked = {row[0]: row[1:] for row in table(page, "8")}
+    state, answer = asked["Did a person change what was used?"]
+    assert (state, answer.startswith("Yes: 1 stretch excluded (1)")) == ("caution", True)
+    untouched = {row[0]: row[1:] for row in table(Page(render_report(**make_trial())), "8")}
+    assert untouched["Did a person change what was used?"][1].startswith("No: ")
+
+
 def test_every_change_has_its_reason_and_its_author(page: Page) -> None:
     rows = table(page, "2b")[1:]
     assert [row[0] for row in rows] == ["1", "2", "3"]

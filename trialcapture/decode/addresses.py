@@ -8,6 +8,7 @@ fault: it is counted and left.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -43,7 +44,7 @@ def find_addresses(frame: Frame, pieces: Pieces) -> Addresses:
     """Read the address of every sentence."""
     length = np.minimum(frame.at[pieces.first + 1] - pieces.start, _LONGEST)
     code, words = encode_spans(frame.buf, pieces.start, length)
-    split = [_split(word) for word in words]
+    split = [split_address(word) for word in words]
     talkers = sorted({talker for talker, _, _ in split})
     return Addresses(
         code,
@@ -55,9 +56,14 @@ def find_addresses(frame: Frame, pieces: Pieces) -> Addresses:
     )
 
 
-def _split(word: str) -> tuple[str, str, bool]:
-    """Return talker, formatter, and whether they follow the standard's rule."""
-    address = word[1:]
+@lru_cache(maxsize=1024)
+def split_address(word: str) -> tuple[str, str, bool]:
+    """Return talker, formatter ("" where it is no address), and whether they follow the standard's rule.
+
+    Args:
+        word: The address as it stands, ``$`` or ``!`` included; what is longer than is told apart is cut off.
+    """
+    address = word[1:_LONGEST]
     if found := _STANDARD.fullmatch(address):
         return found[1], found[2], True
     if _OTHER.fullmatch(address) is None:

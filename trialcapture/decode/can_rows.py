@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import to_arrow
 from trialcapture.decode import columns
 from trialcapture.decode.reassembly import Message
 
@@ -90,4 +91,4 @@ def build_table(parts: list[Part], channels: Sequence[str], epoch_ns: int | None
     if len(tables) == 1:
         return tables[0]
     both = pa.concat_tables(tables)
-    return both.take(pa.array(np.argsort(np.concatenate([part.rows.line for part in parts]), kind="stable")))
+    return both.take(to_arrow(np.argsort(np.concatenate([part.rows.line for part in parts]), kind="stable")))

@@ -43,8 +43,11 @@ def booleans(values: Bools) -> pa.Array:
 
 def letters(values: npt.NDArray[np.uint8], present: Bools) -> pa.Array:
     """Return a string column of one ASCII letter a row, null where `present` is False."""
-    ends = np.concatenate(([0], np.cumsum(present, dtype=np.int32))).astype(np.int32)
-    text = np.ascontiguousarray(values[present])
+    if present.all():
+        ends, text = np.arange(len(values) + 1, dtype=np.int32), np.ascontiguousarray(values)
+    else:
+        ends = np.concatenate(([0], np.cumsum(present, dtype=np.int32))).astype(np.int32)
+        text = values[present]
     return pa.Array.from_buffers(pa.string(), len(values), [_bitmap(present), pa.py_buffer(ends), pa.py_buffer(text)])
 
 

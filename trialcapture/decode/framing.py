@@ -36,7 +36,7 @@ COMMA, STAR, DOLLAR, BANG, TAG, CR, LF = (np.uint8(ord(byte)) for byte in ",*$!\
 _HEX = np.full(256, -1, np.int16)
 for _digit in b"0123456789ABCDEFabcdef":
     _HEX[_digit] = int(chr(_digit), 16)
-_HEX_PAIR = np.where((_HEX >= 0) & (_HEX[:, None] >= 0), _HEX * 16 + _HEX[:, None], -1).astype(np.int16).ravel()
+HEX_PAIR = np.where((_HEX >= 0) & (_HEX[:, None] >= 0), _HEX * 16 + _HEX[:, None], -1).astype(np.int16).ravel()
 """The value of two hexadecimal digits read as one little-endian 16-bit word; -1 where they are none."""
 _UPPER = np.zeros(256, np.bool_)
 _UPPER[np.frombuffer(b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ", np.uint8)] = True
@@ -194,7 +194,7 @@ def starts(frame: Frame) -> Bools:
 
 def hex_pair(buf: U8, at: I64) -> npt.NDArray[np.int16]:
     """Return the value of the two hexadecimal digits at each position, -1 where they are none."""
-    return _HEX_PAIR[byte_pairs(buf)[at]]
+    return HEX_PAIR[byte_pairs(buf)[at]]
 
 
 def byte_pairs(buf: U8) -> npt.NDArray[np.uint16]:

@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from trialcapture.decode.fields import Bools, Column, day_number
+from trialcapture.decode.fields import Bools, Column
+from trialcapture.decode.places import day_number
 from trialcapture.decode.rejects import Reason
 from trialcapture.units import convert
 

@@ -44,7 +44,7 @@ class _Found(NamedTuple):
 
 
 def list_rejects(
-    frame: Frame, tags: Tags, pieces: Pieces, origin: Origin, partly: list[tuple[I64, Reason]], first_line: int
+    frame: Frame, tags: Tags, pieces: Pieces, origin: Origin, partly: list[tuple[I64, Reason]]
 ) -> pa.Table:
     """List everything that was rejected, in the order it stands in the block.
 
@@ -54,7 +54,6 @@ def list_rejects(
         pieces: Its sentences, with the final reason of each.
         origin: Where they are from.
         partly: Rows that were kept though something in them is missing, and what.
-        first_line: Line number of the block's first line in its file.
     """
     # A sentence whose checksum holds ends behind it; what follows is noise of its own.
     summed = frame.sums[pieces.bound]
@@ -71,14 +70,14 @@ def list_rejects(
         _Found(
             tags.start[bad_tags],
             tags.stop[bad_tags],
-            first_line + tags.line[bad_tags],
+            tags.line[bad_tags],
             tags.head[bad_tags],
             tags.reason[bad_tags],
         )
     )
     start, stop, bound = find_noise(frame, pieces, summed, tags.opens, tags.closes)
     head = tags.head_of(frame, bound)
-    found.append(_Found(start, stop, first_line + frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8)))
+    found.append(_Found(start, stop, frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8)))
     return _reject_table(frame, tags, _Found(*(np.concatenate(column) for column in zip(*found, strict=True))))
 
 
@@ -100,7 +99,11 @@ def _reject_table(frame: Frame, tags: Tags, found: _Found) -> pa.Table:
     )
 
 
-def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools) -> pa.Table:
+Counts = dict[tuple[str, str, str], tuple[int, int, int]]
+"""By source, talker and formatter: sentences decoded, rejected, and of a type that is not decoded."""
+
+
+def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools) -> Counts:
     """Count the sentences of each source, talker and formatter by what became of them.
 
     Args:
@@ -117,14 +120,28 @@ def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Or
     mine = ours[addresses.code]
     tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, sound & ~mine)]
     used = np.flatnonzero(sum(tallies))
-    totals: dict[tuple[str, str, str], list[int]] = {}
+    totals: Counts = {}
     for at in used.tolist():
         source, address = divmod(at, width)
         name = (tags.sources[source], addresses.talkers[addresses.talker[address]], addresses.formatter[address])
-        total = totals.setdefault(name, [0, 0, 0])
-        for nth, tally in enumerate(tallies):
-            total[nth] += int(tally[at])
-    names = sorted(totals)
-    numbers = np.array([totals[name] for name in names], np.int64).reshape(-1, 3)
+        here = {name: (int(tallies[0][at]), int(tallies[1][at]), int(tallies[2][at]))}
+        totals = add_counts(totals, here)  # longer addresses are told apart but by their first letters
+    return totals
+
+
+def add_counts(*counts: Counts) -> Counts:
+    """Return the sums of counts."""
+    totals: Counts = {}
+    for part in counts:
+        for name, (good, bad, not_decoded) in part.items():
+            before = totals.get(name, (0, 0, 0))
+            totals[name] = before[0] + good, before[1] + bad, before[2] + not_decoded
+    return totals
+
+
+def counts_table(counts: Counts) -> pa.Table:
+    """Return counts as a table, sorted by name."""
+    names = sorted(counts)
+    numbers = np.array([counts[name] for name in names], np.int64).reshape(-1, 3)
     texts = [columns.strings([name[nth] for name in names]) for nth in range(3)]
     return pa.Table.from_arrays([*texts, *(columns.numbers(numbers[:, nth]) for nth in range(3))], schema=COUNTS_SCHEMA)

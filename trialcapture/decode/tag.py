@@ -21,7 +21,7 @@ from trialcapture.decode.digits import POWER_OF_10, parse_decimals, split_at_poi
 from trialcapture.decode.framing import I64, TAG, U8, Bools, Frame, byte_pairs, rows_from
 from trialcapture.decode.rejects import Reason
 
-_FIRST_MS = 100_000_000_000
+FIRST_MS = 100_000_000_000
 """A ``c`` below this counts seconds (1e11 s is the year 5138), from here on milliseconds (1e11 ms is 1973)."""
 _MOST_FIELDS = 32
 """More ``key:value`` fields than fit into a TAG block; also less than the margin behind a block is long."""
@@ -194,7 +194,7 @@ def _wall_ms(buf: U8, start: I64, length: I64) -> tuple[I64, Bools]:
     else:
         whole = number.mantissa
         in_s = whole * 1000
-    return np.where(whole < _FIRST_MS, in_s, whole), number.sound & (whole < _LAST_MS)
+    return np.where(whole < FIRST_MS, in_s, whole), number.sound & (whole < _LAST_MS)
 
 
 def _mono_ns(buf: U8, start: I64, length: I64) -> tuple[I64, Bools]:

@@ -7,11 +7,11 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
 from trialcapture.decode import columns
-from trialcapture.decode.fields import I64, U8, Bools, Column, number
+from trialcapture.decode.fields import I64, U8, Bools, Column, Number
 from trialcapture.decode.framing import Frame
+from trialcapture.decode.meanings import Columns
 from trialcapture.decode.rejects import Reason
 
 
@@ -26,12 +26,14 @@ class Transducer(Protocol):
     def unit(self) -> str: ...  # noqa: D102
 
 
-_value = number(-1e12, 1e12)
+GROUP_FIELDS = 4
+"""Type, value, unit, name."""
+TRANSDUCER_VALUE = Number(-1e12, 1e12)
 
 
 def decode_xdr(
     frame: Frame, first: I64, fields: I64, wanted: Iterable[Transducer] = ()
-) -> tuple[dict[str, pa.Array], I64, U8, Bools]:
+) -> tuple[Columns, list[str], I64, U8, Bools]:
     """Decode XDR sentences.
 
     Args:
@@ -41,8 +43,9 @@ def decode_xdr(
         wanted: Transducers to keep; empty keeps all.
 
     Returns:
-        The columns ``type value unit name``; (rows,) which sentence each row is from; (n,) `Reason` codes of
-        the sentences; (n,) where the last group is not whole (it is left out, the whole ones are kept).
+        The columns ``type value unit name`` (the last one in codes); the names those stand for; (rows,) which
+        sentence each row is from; (n,) `Reason` codes of the sentences; (n,) where the last group is not whole
+        (it is left out, the whole ones are kept).
     """
     at, buf = frame.at, frame.buf
     groups = fields // 4
@@ -55,7 +58,7 @@ def decode_xdr(
     comma = np.repeat(first, groups) + 1 + 4 * nth
     edges = [at[comma + k] for k in range(5)]
     kind, unit = _one_letter(buf, edges[0], edges[1]), _one_letter(buf, edges[2], edges[3])
-    value, fault = _value(buf, edges[1] + 1, edges[2] - edges[1] - 1)
+    value, fault = TRANSDUCER_VALUE(buf, edges[1] + 1, edges[2] - edges[1] - 1)
     if fault is None:
         fault = np.zeros(len(owner), np.uint8)
     fault[(edges[1] - edges[0] > 2) | (edges[3] - edges[2] > 2)] = Reason.LETTER
@@ -68,13 +71,15 @@ def decode_xdr(
     if wanted := tuple(wanted):
         kept &= _is_wanted(wanted, kind, unit, name_code, names)
     rows = np.flatnonzero(kept)
-    table = {
-        "type": columns.letters(kind.values[rows], kind.present[rows]),
-        "value": columns.numbers(value.values[rows], value.present[rows]),
-        "unit": columns.letters(unit.values[rows], unit.present[rows]),
-        "name": columns.dictionary(name_code[rows], names, (edges[4] - edges[3] > 1)[rows]).cast(pa.string()),
-    }
-    return table, owner[rows], reason, incomplete
+    name = Column(name_code, edges[4] - edges[3] > 1)
+    table = {"type": kind, "value": value, "unit": unit, "name": name}
+    table = {key: Column(column.values[rows], column.present[rows]) for key, column in table.items()}
+    return table, names, owner[rows], reason, incomplete
+
+
+def is_wanted(wanted: tuple[Transducer, ...], kind: str, unit: str, name: str) -> bool:
+    """Return whether one group is among the transducers wanted; none wanted is all."""
+    return not wanted or any(name == one.name and one.type in ("", kind) and one.unit in ("", unit) for one in wanted)
 
 
 def _one_letter(buf: U8, before: I64, after: I64) -> Column:

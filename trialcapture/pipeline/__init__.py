@@ -8,18 +8,20 @@ from __future__ import annotations
 
 import json
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
 from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.sample_rows import open_sample_rows
+from trialcapture.archive.second_process import open_second_process
 from trialcapture.archive.session import open_session
 from trialcapture.archive.spill import open_spill
 from trialcapture.config import load_config
 from trialcapture.pipeline.evidence import hash_raw, no_gnss, plain, provenance_of, with_evidence
 from trialcapture.pipeline.gridding import write_samples
-from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_logs, read_logs
+from trialcapture.pipeline.reading import Progress, is_long, merged_counts, read_engine_logs, read_logs
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.prepare.arrange import arrange_trial
 from trialcapture.prepare.review import as_reviewed
@@ -27,7 +29,7 @@ from trialcapture.prepare.segments import find_segments, make_segments
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.reduce.trial import reduce_trial
-from trialcapture.report.page import render_report
+from trialcapture.report.page import render_report, warm_up
 
 __all__ = ["Progress", "process"]
 
@@ -55,9 +57,13 @@ def process(
     notes = read_notes(session)
     trialset, reduction = folder / "trialset", folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "clocks", "rejects")}
-    with open_spill(folder) as aside, ThreadPoolExecutor(1) as beside:
-        hashing = beside.submit(hash_raw, session)
-        logs, counts, told = read_logs(session, config, aside, progress)
+    with ExitStack() as stack:
+        aside = stack.enter_context(open_spill(folder))
+        second = stack.enter_context(open_second_process(wanted=is_long(session)))
+        hashing = stack.enter_context(ThreadPoolExecutor(1)).submit(hash_raw, session)
+        logs, counts, told = read_logs(session, config, aside, second, progress)
+        if second.is_there:
+            second.submit(warm_up)
         engine_logs = read_engine_logs(session, config, aside)
         arrangement = arrange_trial(
             [(log.name, log.outline) for log in logs],
@@ -72,39 +78,40 @@ def process(
         provenance = provenance_of(session, config, raw)
         gridded = write_samples(paths["samples"], provenance, logs, engine_logs, arrangement, config, progress)
         rejected = write_rejects(paths["rejects"], provenance, logs, engine_logs, arrangement)
-    progress("steady stretches", None)
-    stretches = find_segments(gridded.tracks, config)
-    with open_sample_rows(paths["samples"]) as samples:
-        segments = make_segments(samples.read, gridded.first_ns, stretches, config, trims_of(notes))
-    progress("reduction", None)
-    clocks, overview = arrangement.clocks, gridded.overview
-    segments, (bands, legs, summary) = reduce_reviewed(
-        segments, reviews_of(notes), lambda s: reduce_trial(s, config, clocks=clocks, samples=overview)
-    )
-    summary = with_evidence(
-        summary,
-        session,
-        config,
-        raw=raw,
-        counts=merged_counts(counts),
-        clocks=clocks,
-        segments=as_reviewed(segments),
-        rejected=rejected,
-        told=[*told, *arrangement.warnings],
-    )
-    progress("writing", None)
-    write_parquet(paths["segments"], segments, provenance)
-    write_parquet(paths["clocks"], clocks, provenance)
-    write_parquet(reduction / "bands.parquet", bands, provenance)
-    write_file(reduction / "bands.csv", bands_csv(bands))
-    write_file(reduction / "legs.csv", legs_csv(legs))
-    write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
-    progress("report", None)
-    page = render_report(
-        bands=bands, legs=legs, summary=summary, samples=overview, segments=segments, clocks=clocks,
-        rejects=rejected.by_source,
-    )  # fmt: skip
-    write_file(reduction / "report.html", page.encode())
+        progress("steady stretches", None)
+        stretches = find_segments(gridded.tracks, config)
+        with open_sample_rows(paths["samples"]) as samples:
+            segments = make_segments(samples.read, gridded.first_ns, stretches, config, trims_of(notes))
+        progress("reduction", None)
+        clocks, overview = arrangement.clocks, gridded.overview
+        segments, (bands, legs, summary) = reduce_reviewed(
+            segments, reviews_of(notes), lambda s: reduce_trial(s, config, clocks=clocks, samples=overview)
+        )
+        summary = with_evidence(
+            summary,
+            session,
+            config,
+            raw=raw,
+            counts=merged_counts(counts),
+            clocks=clocks,
+            segments=as_reviewed(segments),
+            rejected=rejected,
+            told=[*told, *arrangement.warnings],
+        )
+        progress("writing", None)
+        write_parquet(paths["segments"], segments, provenance)
+        write_parquet(paths["clocks"], clocks, provenance)
+        write_parquet(reduction / "bands.parquet", bands, provenance)
+        write_file(reduction / "bands.csv", bands_csv(bands))
+        write_file(reduction / "legs.csv", legs_csv(legs))
+        write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
+        progress("report", None)
+        drawn = {
+            "bands": bands, "legs": legs, "summary": summary, "samples": overview, "segments": segments,
+            "clocks": clocks, "rejects": rejected.by_source,
+        }  # fmt: skip
+        page = second.submit(render_report, **drawn).result() if second.is_there else render_report(**drawn)
+        write_file(reduction / "report.html", page.encode())
     paths |= {
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",

@@ -11,6 +11,7 @@ import pyarrow as pa
 from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.decoding import DecodedBlock, Job, Transducer, decode_blocks, keep_block
 from trialcapture.archive.raw import read_blocks, read_whole
+from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, engine_files, nmea_files
 from trialcapture.archive.spill import Spilled, write_spill
 from trialcapture.config import Config, EngineLog
@@ -24,6 +25,8 @@ Progress = Callable[[str, float | None], None]
 
 BLOCK_BYTES = 4 << 20
 """How much of a log is decoded at a time: less costs time for each block, more costs memory."""
+WORTH_HELP_BYTES = 24 << 20
+"""A second process costs half a second to start; shorter logs are done sooner without one."""
 _LOG_ROWS = 50_000
 
 
@@ -65,8 +68,13 @@ class DecodedEngineLog:
     rejects: list[Spilled]
 
 
+def is_long(session: Session) -> bool:
+    """Return True where a session is long enough for a second process to pay."""
+    return sum(path.stat().st_size for path in nmea_files(session)) >= WORTH_HELP_BYTES
+
+
 def read_logs(
-    session: Session, config: Config, folder: Path, progress: Progress
+    session: Session, config: Config, folder: Path, second: SecondProcess, progress: Progress
 ) -> tuple[list[DecodedLog], list[pa.Table], list[str]]:
     """Decode every NMEA and CAN log of a session.
 
@@ -74,6 +82,7 @@ def read_logs(
         session: The session.
         config: Sources and transducers.
         folder: Where to set decoded blocks aside.
+        second: Shares the decoding.
         progress: See `Progress`.
 
     Returns:
@@ -102,7 +111,7 @@ def read_logs(
 
     for number, path in enumerate(files):
         jobs = _jobs(path, folder / f"nmea-{number}", config, told, shown)
-        logs.append(_gathered(path, session, decode_blocks(jobs, path.stat().st_size), counts))
+        logs.append(_gathered(path, session, decode_blocks(jobs, second), counts))
     if can.is_file():
         logs.append(_gathered(can, session, _can_blocks(can, session, folder), counts))
     return logs, counts, told

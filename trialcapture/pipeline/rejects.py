@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from trialcapture.archive.parquet import open_parquet
 from trialcapture.archive.spill import Spilled, read_spill
-from trialcapture.buffers import integers
+from trialcapture.buffers import count_texts, integers, table_of
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
 from trialcapture.prepare.arrange import Arrangement
 from trialcapture.prepare.placed_rejects import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
@@ -54,12 +54,11 @@ def write_rejects(
             for block in blocks:
                 placed = place_rejects(read_spill(block)["rejects"], times)
                 file.write(placed)
-                tally = placed.group_by(["source", "reason"]).aggregate([([], "count_all")])
-                for r in tally.to_pylist():
-                    counts[r["source"], r["reason"]] += r["count_all"]
+                for (source, reason), count in count_texts(placed["source"], placed["reason"]).items():
+                    counts[source, reason] += count
     rows = [{"source": s, "reason": r, "count": n} for (s, r), n in sorted(counts.items())]
     schema = pa.schema([("source", pa.string()), ("reason", pa.string()), ("count", pa.int64())])
     reasons: Counter[str] = Counter()
     for (_, reason), n in counts.items():
         reasons[reason] += n
-    return Rejected(pa.Table.from_pylist(rows, schema=schema), dict(sorted(reasons.items())))
+    return Rejected(table_of(rows, schema), dict(sorted(reasons.items())))

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import integers
+from trialcapture.buffers import integers, table_of
 from trialcapture.channels import base_group, groups
 from trialcapture.config import Config, EngineLog
 from trialcapture.errors import TrialCaptureError
@@ -145,7 +145,7 @@ def arrange_trial(
             t_ns = fit.to_utc(stamps)
             warnings += fuel_rate_warnings(rows_table, t_ns, name, config)
             _extend(candidates, gather_log(rows_table, t_ns, name, config))
-    clocks_table = pa.Table.from_pylist([asdict(r) for r in clocks], schema=CLOCKS_SCHEMA)
+    clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     return Arrangement(
         told, fits, _rank(candidates, config), _span(series), clocks_table, list(dict.fromkeys(warnings))
     )

@@ -7,13 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from trialcapture.buffers import to_arrow, truths
+from trialcapture.buffers import coded, count_texts, equals, to_arrow
 from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
 from trialcapture.prepare.fuel_rate import engine_fuel_l_per_h
-from trialcapture.prepare.sentence_times import OUTLINE_COUNT, coded, readings_of
+from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of
 from trialcapture.prepare.series import Candidate, column, split_sources, truth
 
 Floats = npt.NDArray[np.float64]
@@ -55,7 +54,7 @@ def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbe
         table = placed["RPM"]
         rpm, number = _valid_rpm(table), column(table, "number")
         for letter in ("E", "S"):
-            mine = truths(pc.equal(table["kind"], letter)) & np.isfinite(rpm) & np.isfinite(number)
+            mine = equals(table["kind"], letter) & np.isfinite(rpm) & np.isfinite(number)
             numbers = [int(n) for n in np.unique(number[mine])]
             matched[letter] = _match_numbers(numbers, config, letter, warnings)
         warnings += [
@@ -90,7 +89,7 @@ def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: 
     table = placed["RPM"]
     rpm, number = _valid_rpm(table), column(table, "number")
     for letter, preference in (("E", 0), ("S", 1)):
-        mine = truths(pc.equal(table["kind"], letter))
+        mine = equals(table["kind"], letter)
         for engine in config.engine:
             if engine.id not in numbers[letter] or (letter == "S" and engine.gear_ratio is None):
                 continue
@@ -158,7 +157,7 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str
         mine = same[codes] & ~taken
         for letter, name in ((xdr.type, "type"), (xdr.unit, "unit")):
             if letter:
-                mine &= truths(pc.equal(table[name], letter))
+                mine &= equals(table[name], letter)
         if not mine.any():
             continue
         taken |= mine
@@ -167,14 +166,9 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str
             values = {xdr.channel: np.where(mine, scaled, np.nan)}
             found.setdefault(group, []).extend(split_sources(table, values, f"XDR:{xdr.name}", 2))
     left = table.filter(to_arrow(~taken)).select(["type", "unit", "name"])
-    seen = sorted({f"{r['type'] or ''},{r['unit'] or ''},{r['name'] or ''}" for r in _distinct(left)})
+    seen = [",".join(texts) for texts in count_texts(*left.columns)] if left.num_rows else []
     warnings = [f"XDR transducers seen, not mapped to a channel: {'; '.join(seen[:8])}"] if seen else []
     return found, warnings
-
-
-def _distinct(table: pa.Table) -> list[dict[str, str | None]]:
-    plain = table.set_column(2, "name", table["name"].cast(pa.string()))
-    return plain.group_by(["type", "unit", "name"]).aggregate([]).to_pylist() if table.num_rows else []
 
 
 def _standard_tachometers(config: Config) -> list[Xdr]:
@@ -190,11 +184,11 @@ def _xdr_channel(xdr: Xdr, value: Floats, unit: pa.ChunkedArray, config: Config)
         return "", value
     channel = by_name[xdr.channel]
     if channel.unit == "bar":
-        value = np.where(truths(pc.equal(unit, "P")), value / 1e5, value)
+        value = np.where(equals(unit, "P"), value / 1e5, value)
     elif channel.unit == "l/h":
-        value = np.where(truths(pc.equal(unit, "I")), value * 3600.0, value)
+        value = np.where(equals(unit, "I"), value * 3600.0, value)
     elif channel.unit == "degc":
-        value = np.where(truths(pc.equal(unit, "K")), value - 273.15, value)
+        value = np.where(equals(unit, "K"), value - 273.15, value)
     return channel.group, value
 
 

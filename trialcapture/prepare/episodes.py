@@ -8,8 +8,9 @@ from the first sample of the recording: never from how the recording was handed 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from collections.abc import Iterable
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -32,38 +33,8 @@ _RPM_PRESENCE_S = 20.0
 _SPEED_PRESENCE_S = 60.0
 
 
-@dataclass(slots=True)
-class _Presence:
-    """Whether a signal is there, changed only by a run of blocks that all say otherwise."""
-
-    blocks: int
-    there: bool | None = None
-    against: int = 0
-    since: int = 0
-    last_known: int = -1
-
-    def step(self, first: int, last: int) -> int | None:
-        """Take one block's first and last known sample (-1 for none); return where a change lies once it is sure."""
-        known = last >= 0
-        if self.there is None:
-            self.there = known
-        if known == self.there:
-            self.against = 0
-        else:
-            if self.against == 0:
-                self.since = first if known else self.last_known + 1
-            self.against += 1
-        if known:
-            self.last_known = last
-        if self.against < self.blocks:
-            return None
-        self.there, self.against = known, 0
-        return self.since
-
-
-@dataclass(frozen=True, slots=True)
-class _Blocks:
-    """Features of blocks of samples, one list a signal, one entry a block; sample numbers count from the first ever.
+class _Block(NamedTuple):
+    """One block of samples of one signal; sample numbers count from the first ever.
 
     Attributes:
         level: Median of the known samples, NaN where there are none.
@@ -73,14 +44,71 @@ class _Blocks:
         jump: That change; -1 where there is none.
     """
 
-    level: list[list[float]]
-    first: list[list[int]]
-    last: list[list[int]]
-    jump_at: list[list[int]]
-    jump: list[list[float]]
+    level: float
+    first: int
+    last: int
+    jump_at: int
+    jump: float
 
 
-@dataclass(slots=True)
+class _Signal:
+    """One signal block by block: whether it is there, and whether it moves.
+
+    Args:
+        presence: Number of blocks in a row that make a change between there and not there.
+        recent: Number of blocks within which a move counts.
+        share: Move that counts, as a share of the level.
+        least: Smallest move that counts [unit of the signal].
+    """
+
+    def __init__(self, presence: int, recent: int, share: float, least: float) -> None:
+        self.there: bool | None = None
+        self._presence = presence
+        self._against = 0
+        self._since = 0
+        self._last_known = -1
+        self._share, self._least = share, least
+        self._recent: deque[_Block] = deque(maxlen=recent)
+
+    def step(self, block: _Block) -> int | None:
+        """Take one block; return the sample from which the signal is there, or not, once that is sure."""
+        self._recent.append(block)
+        known = block.last >= 0
+        if self.there is None:
+            self.there = known
+        if known == self.there:
+            self._against = 0
+        else:
+            if self._against == 0:
+                self._since = block.first if known else self._last_known + 1
+            self._against += 1
+        if known:
+            self._last_known = block.last
+        if self._against < self._presence:
+            return None
+        self.there, self._against = known, 0
+        return self._since
+
+    def moved_at(self) -> int | None:
+        """Return the sample at which a signal that moved far in the recent blocks moved most, or None."""
+        levels = [block.level for block in self._recent if block.last >= 0]
+        # the farther of two levels on one side is the greater move in shares too, so the extremes decide
+        if len(levels) < 2 or not (self._is_move(levels[-1], min(levels)) or self._is_move(levels[-1], max(levels))):
+            return None
+        known = [block for block in self._recent if block.last >= 0]
+        before, after = max(pairwise(known), key=lambda pair: abs(pair[1].level - pair[0].level))
+        return before.jump_at if before.jump > after.jump else after.jump_at
+
+    def forget(self) -> None:
+        """Measure moves from the latest block on."""
+        now = self._recent[-1]
+        self._recent.clear()
+        self._recent.append(now)
+
+    def _is_move(self, now: float, then: float) -> bool:
+        return abs(now - then) > max(self._share * max(now, then), self._least)
+
+
 class EpisodeCutter:
     """Finds the cuts of a recording that arrives in pieces.
 
@@ -92,25 +120,17 @@ class EpisodeCutter:
         engines: Number of rpm signals.
     """
 
-    dt_s: float
-    engines: int
-    _rest: Floats = field(init=False)
-    _before: Floats = field(init=False)
-    _presence: list[_Presence] = field(init=False)
-    _recent: deque[tuple[list[float], list[int], list[float]]] = field(init=False)
-    _width: int = field(init=False)
-    _done: int = field(init=False, default=0)
-    _last_cut: int = field(init=False, default=0)
-
-    def __post_init__(self) -> None:
+    def __init__(self, dt_s: float, engines: int) -> None:
         """Begin before the first sample."""
-        rows = 1 + self.engines
-        self._width = max(round(_BLOCK_S / self.dt_s), 1)
-        self._rest = np.zeros((rows, 0))
-        self._before = np.full((rows, 1), np.nan)
-        self._recent = deque(maxlen=self._blocks_in(_MOVE_S) + 1)
-        speed, rpm = self._blocks_in(_SPEED_PRESENCE_S), self._blocks_in(_RPM_PRESENCE_S)
-        self._presence = [_Presence(speed), *(_Presence(rpm) for _ in range(self.engines))]
+        self._dt_s = dt_s
+        self._width = max(round(_BLOCK_S / dt_s), 1)
+        self._rest: Floats = np.zeros((1 + engines, 0))
+        self._before: Floats = np.full((1 + engines, 1), np.nan)
+        self._done = 0
+        self._last_cut = 0
+        recent, sure = self._blocks_in(_MOVE_S) + 1, self._blocks_in(_RPM_PRESENCE_S)
+        speed = _Signal(self._blocks_in(_SPEED_PRESENCE_S), recent, _SPEED_MOVE_SHARE, _SPEED_MOVE_KN)
+        self._signals = [speed, *(_Signal(sure, recent, _RPM_MOVE_SHARE, _RPM_MOVE) for _ in range(engines))]
 
     def push(self, track: Track) -> list[int]:
         """Take the next samples and return the cuts that are sure now, ascending sample numbers."""
@@ -120,22 +140,22 @@ class EpisodeCutter:
         self._rest = signals[:, size:].copy()
         if whole == 0:
             return []
-        blocks = self._describe(signals[:, :size].reshape(signals.shape[0], whole, self._width))
         cuts: list[int] = []
-        for b in range(whole):
-            for at in self._step(blocks, b):
+        for blocks in self._describe(signals[:, :size].reshape(signals.shape[0], whole, self._width)):
+            for at in self._step(blocks):
                 if at > self._last_cut:
                     cuts.append(at)
                     self._last_cut = at
         return cuts
 
     def _blocks_in(self, seconds: float) -> int:
-        return max(round(seconds / (self._width * self.dt_s)), 1)
+        return max(round(seconds / (self._width * self._dt_s)), 1)
 
-    def _describe(self, x: npt.NDArray[np.float64]) -> _Blocks:
-        """Return the features of blocks, from an array of shape (signals, blocks, width)."""
+    def _describe(self, x: npt.NDArray[np.float64]) -> Iterable[tuple[_Block, ...]]:
+        """Return for each block its features in every signal, from an array of shape (signals, blocks, width)."""
         rows, count, width = x.shape
         known = np.isfinite(x)
+        x = np.where(known, x, np.nan)
         some = known.any(axis=2)
         start = self._done + np.arange(count) * width
         first = np.where(some, start + known.argmax(axis=2), -1)
@@ -149,39 +169,22 @@ class EpisodeCutter:
         at = change.argmax(axis=2)
         jump = np.take_along_axis(change, at[:, :, None], axis=2)[:, :, 0]
         self._before = flat[:, -1:].copy()
-        return _Blocks(level.tolist(), first.tolist(), last.tolist(), (start + at).tolist(), jump.tolist())
+        features = (level, first, last, start + at, jump)
+        return zip(*(map(_Block, *(f[r].tolist() for f in features)) for r in range(rows)), strict=True)
 
-    def _step(self, blocks: _Blocks, b: int) -> list[int]:
-        """Take one block and return where it shows a cut, ascending."""
+    def _step(self, blocks: tuple[_Block, ...]) -> list[int]:
+        """Take one block of every signal and return where it shows a cut, ascending."""
         self._done += self._width
-        found = []
-        for r, presence in enumerate(self._presence):
-            at = presence.step(blocks.first[r][b], blocks.last[r][b])
-            if at is not None:
-                found.append(at)
-        rows = range(len(self._presence))
-        self._recent.append(tuple([part[r][b] for r in rows] for part in (blocks.level, blocks.jump_at, blocks.jump)))
-        watched = [r for r in rows[1:] if self._presence[r].there] or [0]
-        moved = [at for r in watched if (at := self._moved(r)) is not None]
+        changed = [signal.step(block) for signal, block in zip(self._signals, blocks, strict=True)]
+        found = [at for at in changed if at is not None]
+        watched = [rpm for rpm in self._signals[1:] if rpm.there] or self._signals[:1]
+        moved = [at for signal in watched if (at := signal.moved_at()) is not None]
         if moved:
             found.append(min(moved))
             # a throttle still on its way is measured against where it is now
-            now = self._recent[-1]
-            self._recent.clear()
-            self._recent.append(now)
+            for signal in self._signals:
+                signal.forget()
         found.sort()
-        if self._done - max([self._last_cut, *found]) >= round(LONGEST_EPISODE_S / self.dt_s):
+        if self._done - max([self._last_cut, *found]) >= round(LONGEST_EPISODE_S / self._dt_s):
             found.append(self._done)
         return found
-
-    def _moved(self, row: int) -> int | None:
-        """Return the sample at which a signal that moved far in the recent blocks moved most, or None."""
-        share, least = (_RPM_MOVE_SHARE, _RPM_MOVE) if row else (_SPEED_MOVE_SHARE, _SPEED_MOVE_KN)
-        known = [(level[row], at[row], jump[row]) for level, at, jump in self._recent if level[row] == level[row]]
-        if len(known) < 2:
-            return None
-        now = known[-1][0]
-        if all(abs(now - then) <= max(share * max(abs(now), abs(then)), least) for then, _, _ in known):
-            return None
-        before, after = max(pairwise(known), key=lambda pair: abs(pair[1][0] - pair[0][0]))
-        return before[1] if before[2] > after[2] else after[1]

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import Channel, Flag, base_group, groups
 from trialcapture.config import Config
 from trialcapture.prepare.flags import flag_channel, worst
@@ -44,13 +45,13 @@ def sample_grid(series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -
         grid_ns: Grid instants [ns UTC].
         config: Engine ids and longest gaps.
     """
-    arrays: list[pa.Array] = [pa.array(grid_ns, pa.int64()).cast(pa.timestamp("ns", tz="UTC"))]
+    arrays: list[pa.Array] = [to_arrow(grid_ns, kind=pa.timestamp("ns", tz="UTC"))]
     for group, channels in groups(config.engine_ids).items():
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         values, age_s, flags = _group_on_grid(series.get(group), channels, grid_ns, gap_s)
-        arrays += [pa.array(values[c.name], pa.float64(), from_pandas=True) for c in channels]
-        arrays.append(pa.array(age_s.astype(np.float32), pa.float32(), from_pandas=True))
-        arrays.append(pa.array(flags, pa.uint8()))
+        arrays += [floats_to_arrow(values[c.name]) for c in channels]
+        arrays.append(floats_to_arrow(age_s.astype(np.float32)))
+        arrays.append(to_arrow(flags))
     return pa.Table.from_arrays(arrays, schema=samples_schema(config))
 
 
@@ -75,7 +76,7 @@ def _group_on_grid(
     values = {c.name: np.full(n, np.nan) for c in channels}
     if table is None or table.num_rows == 0:
         return values, np.full(n, np.nan), np.full(n, Flag.MISSING, dtype=np.uint8)
-    t_ns = np.asarray(table["t_ns"].combine_chunks()).astype(np.int64)
+    t_ns = integers(table["t_ns"])[0]
     raw = {c.name: column(table, c.name) for c in channels}
     marked = np.where(truth(table, "fallback"), Flag.SUSPECT, Flag.MISSING).astype(np.uint8)
     tested = {c.name: flag_channel(raw[c.name], c) for c in channels}

@@ -46,7 +46,7 @@ class Track:
     def part(self, start: int, stop: int) -> Track:
         """Return the samples [start, stop)."""
         inside = slice(start, stop)
-        over_ground = self.over_ground if isinstance(self.over_ground, bool) else self.over_ground[inside]
+        over_ground = self.over_ground[inside] if isinstance(self.over_ground, np.ndarray) else self.over_ground
         return Track(self.sog_kn[inside], self.rpm[:, inside], self.heading_true_deg[inside], self.dt_s, over_ground)
 
     @property

@@ -1,7 +1,8 @@
 """How long sentences take on a serial line, and what that says of when they set out.
 
 A character is ten bits on the line: a start bit, eight data bits, no parity, a stop bit (NMEA 0183 and
-IEC 61162-1, from memory), so n characters take ``10 n / baud`` seconds: 82 of them 171 ms at 4800 baud and 21 ms at 38 400.
+IEC 61162-1, from memory), so n characters take ``10 n / baud`` seconds: 82 of them 171 ms at 4800 baud, 21 ms at
+38 400.
 
 A measurement's time is the instant its sentence's first byte leaves the talker, less the talker's declared latency.
 Three things can stand between that byte and a receipt stamp:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import integers
 from trialcapture.config import Config, EngineLog
 from trialcapture.prepare.logclock import BUS_U_S, LogFit, fit_by_rpm
 from trialcapture.prepare.logclock_motion import fit_by_motion
@@ -57,7 +58,7 @@ def align_log(
     if log.num_rows < 2:
         fit = LogFit(None, None, 0.0, 0.0, "none", "failed: the log has fewer than two rows")
         return None, _row(name, fit), [f"engine log {name}: {fit.quality}"]
-    stamps = np.asarray(log["t_log_ns"].combine_chunks()).astype(np.int64)
+    stamps = integers(log["t_log_ns"])[0]
     method = spec.clock.method
     fits: list[LogFit] = []
     matched = _longest_run(stamps)
@@ -91,7 +92,7 @@ def align_log(
         if ask_motion and t_ns.size and velocity.num_rows:
             sog = column(velocity, "sog_kn")
             known = np.isfinite(sog)
-            sog_ns = np.asarray(velocity["t_ns"].combine_chunks()).astype(np.int64)
+            sog_ns = integers(velocity["t_ns"])[0]
             fits.append(fit_by_motion(sog_ns[known], sog[known], column(velocity, "cog_true_deg")[known], t_ns, rpm))
     if not fits:
         fits.append(LogFit(None, None, 0.0, 0.0, "none", "failed: no rpm in the log"))
@@ -148,7 +149,7 @@ def _pairs(log: pa.Table, stamps: Ints, matched: Bools, series: Mapping[str, pa.
             continue
         seen, logged = column(table, name), column(log, name)
         a, b = np.isfinite(seen), np.isfinite(logged) & matched
-        t_ns = np.asarray(table["t_ns"].combine_chunks()).astype(np.int64)
+        t_ns = integers(table["t_ns"])[0]
         rising = _rising(stamps[b])
         if a.sum() >= 60 and rising.sum() >= 60:
             pairs.append((t_ns[a], seen[a], stamps[b][rising], logged[b][rising]))
@@ -194,7 +195,7 @@ def _apart(stamps: Ints, series: Mapping[str, pa.Table]) -> str:
     velocity = series.get("velocity")
     if velocity is None or not velocity.num_rows:
         return ""
-    t_ns = np.asarray(velocity["t_ns"].combine_chunks())
+    t_ns = integers(velocity["t_ns"])[0]
     if stamps[-1] >= t_ns[0] and stamps[0] <= t_ns[-1]:
         return ""
     log, network = (f"{_minute(int(t[0]))} to {_minute(int(t[-1]))}" for t in (stamps, t_ns))
@@ -227,7 +228,7 @@ def _warnings(name: str, fit: LogFit, stamps: Ints, series: Mapping[str, pa.Tabl
     velocity = series.get("velocity")
     if velocity is not None and velocity.num_rows:
         utc = fit.to_utc(stamps)
-        t_ns = np.asarray(velocity["t_ns"].combine_chunks())
+        t_ns = integers(velocity["t_ns"])[0]
         if utc[-1] < t_ns[0] or utc[0] > t_ns[-1]:
             told.append(f"engine log {name} and the NMEA log do not overlap in time")
     return told

@@ -97,7 +97,8 @@ def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: In
     if answered < max(_LEAST_EDGES, _LEAST_ANSWERED * fit.edges):
         why = f"speed answers only {answered} of {fit.edges} changes of rpm; give a mark"
         return _failed(why, places[0], rival)
-    return _told(fit, places[0], rival, float(np.median(np.diff(log_ns))) / 1e9)
+    pace_s = max(float(np.median(np.diff(t))) / 1e9 for t in (log_ns, sog_ns))
+    return _told(fit, places[0], rival, pace_s)
 
 
 def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> LogFit:

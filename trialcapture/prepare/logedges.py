@@ -24,6 +24,7 @@ Ints = npt.NDArray[np.int64]
 _BEFORE_S, _AFTER_S = 9.0, 15.0
 """How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else."""
 _TIME_CONSTANTS_S = (2.0, 4.0, 8.0, 16.0, 32.0, 1000.0)
+"""Time constants of a hull that are tried [s]; the last one stands for speed that only grows."""
 _FLOOR_KN2 = 0.03**2
 """Noise no speed is believed to be better than [kn²]."""
 _KIND_U_S = 0.3
@@ -120,7 +121,9 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float) -> OnsetFit | None
     """
     reach = round(4.0 / STEP_S)
     at, size = find_edges(rpm.values)
+    following_s = round(offset_s / STEP_S) * STEP_S
     for attempt in range(8):
+        offset_s = following_s
         curves, known = _edge_curves(speed, rpm, at, offset_s, reach)
         if len(known) < 2:
             return None
@@ -130,14 +133,14 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float) -> OnsetFit | None
         if abs(away) <= 2:
             break
         # the stretches looked at move along, and a shallow minimum may swing: half steps calm it
-        offset_s += STEP_S * (away if attempt < 3 else round(away / 2))
+        following_s = offset_s + STEP_S * (away if attempt < 3 else round(away / 2))
     if not 0 < best < 2 * reach:
         return None
     bend = float(total[best - 1] - 2.0 * total[best] + total[best + 1])
     fine = 0.5 * float(total[best - 1] - total[best + 1]) / bend if bend > 0.0 else 0.0
-    found_s = offset_s + (best - reach + fine) * STEP_S
+    found_s = offset_s + (away + fine) * STEP_S
     clear = curves[:, best] < _CLEAR
-    at_s = (rpm.first + at[known]) * STEP_S
+    at_s: Floats = ((rpm.first + at[known]) * STEP_S).astype(np.float64)
     slopes, bends = _derivatives(np.log(curves), best)
     if bends.sum() <= 0.0 or clear.sum() < 2:
         return None

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import to_arrow
+from trialcapture.buffers import coded, to_arrow
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
-from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, coded, integers, receiver_codes
+from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, integers, receiver_codes
 
 Ints = npt.NDArray[np.int64]
 

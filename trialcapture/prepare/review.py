@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import column_of
 from trialcapture.prepare.review_entry import (
     EPOCH,
     EXCLUDE,
@@ -100,7 +101,7 @@ def review_segments(segments: pa.Table, entries: Sequence[ReviewEntry]) -> Revie
     changed = {row: [e] for row, e in verdicts.items() if used[row] != accepted[row]}
     for row, entry in labels.items():
         changed.setdefault(row, []).append(entry)
-    columns = {
+    columns: dict[str, Sequence[object]] = {
         "reviewed_accepted": used,
         "review_reason": [_joined([e.reason for e in changed.get(row, [])]) for row in range(len(ids))],
         "review_by": [_joined([e.by for e in changed.get(row, [])]) for row in range(len(ids))],
@@ -108,7 +109,7 @@ def review_segments(segments: pa.Table, entries: Sequence[ReviewEntry]) -> Revie
     }
     table = plain
     for field in REVIEW_FIELDS:
-        table = table.append_column(field, pa.array(columns[field.name], field.type))
+        table = table.append_column(field, column_of(columns[field.name], field.type))
     order = sorted(changed, key=lambda row: (start[row], row))
     changes = [_change(plain, row, entry) for row in order for entry in changed[row]]
     return Review(table, changes, warnings, len(entries))
@@ -136,7 +137,7 @@ def as_reviewed(segments: pa.Table) -> pa.Table:
     for name, values in (("accepted", used), ("reason", reasons)):
         index = segments.schema.get_field_index(name)
         field = segments.schema.field(index)
-        segments = segments.set_column(index, field, pa.array(values, field.type))
+        segments = segments.set_column(index, field, column_of(values, field.type))
     return segments
 
 

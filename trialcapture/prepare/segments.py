@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import table_of
 from trialcapture.config import Config
 from trialcapture.prepare.blocking import blocking_error, choose_block
 from trialcapture.prepare.judge import Track, limits_of, mean_with_error, slope_with_error
@@ -189,7 +190,7 @@ def make_segments(
         part["fuel"] = _total([part[name] for name in fuels], rows.num_rows)
         start_ns = first_ns + round(stretch.start * dt_s * 1e9)
         made.append(_row(i, stretch, part, start_ns, dt_s, tau, block, config, trims))
-    return pa.Table.from_pylist(made, schema=segments_schema(config.engine_ids))
+    return table_of(made, segments_schema(config.engine_ids))
 
 
 def _total(parts: list[Floats], n: int) -> Floats:

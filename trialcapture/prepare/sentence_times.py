@@ -30,21 +30,9 @@ def integers(table: pa.Table, column: str) -> tuple[Ints, Bools]:
 
 def receiver_codes(table: pa.Table) -> tuple[Ints, list[str]]:
     """Return a code for each row's ``source/talker``, and the names the codes stand for."""
-    source, talker = (coded(table[name]) for name in ("source", "talker"))
+    source, talker = (buffers.coded(table[name]) for name in ("source", "talker"))
     names = [f"{s}/{t}" for s in source[1] for t in talker[1]]
     return source[0] * max(len(talker[1]), 1) + talker[0], names
-
-
-def coded(column: pa.ChunkedArray) -> tuple[Ints, list[str]]:
-    """Return a text column as codes and the words they stand for; null has the last word, an empty one."""
-    chunk = buffers.one_chunk(column)
-    if not pa.types.is_dictionary(chunk.type):
-        chunk = chunk.dictionary_encode()
-    codes, known = buffers.integers(chunk.indices)
-    words = chunk.dictionary.to_pylist()
-    if known.all():
-        return codes, words
-    return np.where(known, codes, len(words)), [*words, ""]
 
 
 def receivers(table: pa.Table) -> npt.NDArray[np.str_]:

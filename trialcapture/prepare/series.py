@@ -9,7 +9,6 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from trialcapture import buffers
 from trialcapture.config import Config
@@ -128,7 +127,7 @@ def choose(
     """
     pool = [c for c in candidates if c.t_ns.size]
     if not pool:
-        return series_schema(channels).empty_table()
+        return buffers.empty_table(series_schema(channels))
     order = rank_sources(pool, gap_s, wanted) if ranking is None else tuple(ranking)
     place = {name: i for i, name in enumerate(order)}
     ranked = sorted(pool, key=lambda c: (place.get(c.source, len(order)), c.source))
@@ -154,7 +153,8 @@ def choose(
             values[name] = np.concatenate([values[name], added])[by_time]
     # of several readings at one instant the last one stands
     last = np.concatenate([np.diff(t_ns) > 0, [True]])
-    names = pa.DictionaryArray.from_arrays(buffers.to_arrow(source[last]), pa.array([*order, "other"], pa.string()))
+    known_as = buffers.column_of([*order, "other"], pa.string())
+    names = pa.DictionaryArray.from_arrays(buffers.to_arrow(source[last]), known_as)
     columns = [buffers.to_arrow(t_ns[last])]
     columns += [buffers.floats_to_arrow(values[name][last]) for name in channels]
     return pa.table([*columns, names, buffers.to_arrow(fallback[last])], schema=series_schema(channels))
@@ -279,7 +279,7 @@ def _gather_depth(placed: Mapping[str, pa.Table], add: Adder) -> None:
 def _gather_wind(placed: Mapping[str, pa.Table], add: Adder) -> None:
     if "MWV" in placed:
         table = placed["MWV"]
-        valid = truth(table, "valid") & buffers.truths(pc.equal(table["reference"], "R"))
+        valid = truth(table, "valid") & buffers.equals(table["reference"], "R")
         angle, speed = (np.where(valid, column(table, c), np.nan) for c in ("wind_angle_deg", "wind_speed_kn"))
         add("wind_apparent", "MWV", 0, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
     if "VWR" in placed:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.candidates import LEAD_S, WORTH_LISTING_S, Stretch, judge_hold
@@ -19,59 +18,18 @@ from trialcapture.prepare.holds import (
     find_speed_holds,
     intersect,
     least_count,
-    moves,
     runs,
 )
 from trialcapture.prepare.judge import Limits, Track
-from trialcapture.prepare.settle import fit_speed, tail_scatter
+from trialcapture.prepare.past import Past
 from trialcapture.prepare.trackstore import TrackStore
-
-Floats = npt.NDArray[np.float64]
 
 _HELM_LEAD_S = 6.0
 _COURSE_LEAD_S = 15.0
 _AROUND_S = 30.0
 """What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over."""
 _SEEN_SHARE = 0.05
-_MOVES_KEPT = 200
-_HOLDS_KEPT = 32
 _RPM_LOST = "no engine speed, though it was known before"
-_SCATTER_KN2 = 0.01
-"""Variance of speed within a hold that is taken where none has told yet (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Past:
-    """What the episodes so far have told about the sensors and the sea.
-
-    Attributes:
-        moves: Per engine, the latest changes of rpm from sample to sample.
-        scatter: Variances of speed within the latest holds under way [kn**2].
-        rpm_seen: True once any engine's rpm was known.
-    """
-
-    moves: tuple[Floats, ...]
-    scatter: tuple[float, ...] = ()
-    rpm_seen: bool = False
-
-    def with_moves(self, rpm: Floats) -> _Past:
-        """Add one episode's rpm, shape (engines, n)."""
-        new = [moves(engine) for engine in rpm]
-        kept = [
-            n if n.size >= _MOVES_KEPT else np.concatenate([old, n])[-_MOVES_KEPT:]
-            for old, n in zip(self.moves, new, strict=True)
-        ]
-        return replace(self, moves=tuple(kept), rpm_seen=self.rpm_seen or bool(np.isfinite(rpm).any()))
-
-    def with_scatter(self, parts: list[Track], limits: Limits) -> _Past:
-        """Add the scatter of speed in one episode's holds."""
-        under_way = [p for p in parts if float(p.sog_kn.mean()) >= limits.steady.min_sog_kn]
-        found = [tail_scatter(fit_speed(p.sog_kn, p.dt_s)) for p in under_way]
-        return replace(self, scatter=(*self.scatter, *(s for s in found if np.isfinite(s)))[-_HOLDS_KEPT:])
-
-    def typical_scatter(self) -> float:
-        """Return the typical variance of speed within a hold [kn**2]."""
-        return max(float(np.median(self.scatter)), 1e-6) if self.scatter else _SCATTER_KN2
 
 
 class SteadyFinder:
@@ -99,7 +57,7 @@ class SteadyFinder:
         self._around = round(_AROUND_S / dt_s)
         self._store: TrackStore | None = None
         self._cutter = EpisodeCutter(dt_s, 0)
-        self._past = _Past(())
+        self._past = Past(())
         self._cuts: deque[int] = deque()
         self._start = 0
         self._finished = False
@@ -159,7 +117,7 @@ class SteadyFinder:
         if self._store is None:
             self._store = TrackStore(engines, self._dt_s)
             self._cutter = EpisodeCutter(self._dt_s, engines)
-            self._past = _Past(tuple(np.zeros(0) for _ in range(engines)))
+            self._past = Past(tuple(np.zeros(0) for _ in range(engines)))
         if engines != self._store.engines or abs(track.dt_s - self._dt_s) > 1e-9 * self._dt_s:
             raise TrialCaptureError(
                 "these samples do not go on from those before",
@@ -169,11 +127,11 @@ class SteadyFinder:
         return self._store
 
     def _judge(
-        self, store: TrackStore, start: int, stop: int, past: _Past, *, ended: bool
-    ) -> tuple[list[Stretch], _Past]:
+        self, store: TrackStore, start: int, stop: int, past: Past, *, ended: bool
+    ) -> tuple[list[Stretch], Past]:
         """Judge one episode; return its stretches and what is known after it."""
-        if stop <= start:
-            return [], past
+        if (stop - start) * self._dt_s < WORTH_LISTING_S:
+            return [], past.with_moves(store.part(start, stop).rpm)
         low, high = max(start - self._around, 0), min(stop + self._around, store.size)
         last = ended and high == store.size
         found, past = _find_in_episode(
@@ -193,8 +151,8 @@ def find_steady(track: Track, limits: Limits) -> list[Stretch]:
 
 
 def _find_in_episode(
-    track: Track, inside: Interval, limits: Limits, past: _Past, *, first: bool, last: bool
-) -> tuple[list[Stretch], _Past]:
+    track: Track, inside: Interval, limits: Limits, past: Past, *, first: bool, last: bool
+) -> tuple[list[Stretch], Past]:
     """Find the stretches of one episode.
 
     Args:

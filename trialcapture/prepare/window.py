@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import floats_to_arrow, integers
+from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import BOAT_CHANNELS, base_group, groups
 from trialcapture.config import Config
 from trialcapture.prepare.grid import sample_grid, to_resolution
@@ -145,8 +145,7 @@ def overview_of(samples: pa.Table, block: int, engine_ids: Sequence[str]) -> pa.
         engine_ids: Engines.
     """
     whole = samples.num_rows // block
-    middle = pa.array(range(block // 2, whole * block, block), pa.int64())
-    kept = samples.take(middle)
+    kept = samples.take(to_arrow(np.arange(block // 2, whole * block, block)))
     wanted = {*OVERVIEW_GROUPS, *(f"{g}_{e}" for g in ("rpm", "fuel") for e in engine_ids)}
     fields, arrays = [samples.schema.field("t")], [kept["t"]]
     for group, channels in groups(engine_ids).items():

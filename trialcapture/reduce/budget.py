@@ -58,6 +58,26 @@ def speed_terms(
     return terms
 
 
+def opposed_share(
+    speed_kn: FloatArray, speed_terms_kn: dict[str, FloatArray], rate: FloatArray, fuel_terms: dict[str, FloatArray]
+) -> FloatArray:
+    """Return the standard uncertainty of what moves speed and fuel opposite ways, as a share of each, shape (B,).
+
+    What holds a boat back in one run, at the same engine speed, also loads the engine more: its propeller's torque
+    falls about as its advance grows. So far as runs do not repeat, speed and fuel err against each other; how far,
+    cannot exceed what either of them does not repeat. The calibration of the fuel figures and the receiver's bias
+    have nothing in common.
+
+    Args:
+        speed_kn: Of each band.
+        speed_terms_kn: From `speed_terms`.
+        rate: Fuel rate of each band [L/h]; NaN where unknown.
+        fuel_terms: Causes of its uncertainty [L/h].
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.minimum(speed_terms_kn["repeat"] / speed_kn, fuel_terms["repeat"] / rate))
+
+
 def combined(terms: dict[str, FloatArray]) -> FloatArray:
     """Return the root sum of squares of the terms, shape (B,)."""
     return np.asarray(np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)), dtype=np.float64)

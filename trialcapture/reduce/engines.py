@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import floats
 from trialcapture.config import Config
 from trialcapture.reduce.legs import Legs, read_times_ns
 from trialcapture.reduce.performance import (
@@ -73,7 +74,7 @@ def _verdict(pct: float, load_pct: float) -> str:
 def _highest_mean(samples: pa.Table | None, name: str) -> float:
     if samples is None or name not in samples.column_names or samples.num_rows < 2:
         return float(np.nan)
-    values = np.asarray(samples[name].to_numpy(zero_copy_only=False), dtype=np.float64)
+    values = floats(samples[name])
     first, last = read_times_ns(samples.slice(0, 1), "t")[0], read_times_ns(samples.slice(samples.num_rows - 1), "t")[0]
     width = max(round(REACHED_OVER_S * 1e9 * (samples.num_rows - 1) / max(int(last - first), 1)), 1)
     if values.size < width:

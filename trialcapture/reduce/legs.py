@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import to_arrow
 from trialcapture.reduce.statistics import FloatArray
 
 IntArray = npt.NDArray[np.int64]
@@ -84,7 +85,7 @@ def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
             if edge in names
             else False
         )
-    chosen = segments.filter(pa.array(usable.tolist(), pa.bool_()))
+    chosen = segments.filter(to_arrow(usable))
     if chosen.num_rows:
         chosen = chosen.sort_by([("start", "ascending"), ("stop", "ascending")])
     wanted = [*_COLUMNS, *(stem.format(e) for e in engine_ids for stem in _ENGINE_COLUMNS)]

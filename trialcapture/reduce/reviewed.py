@@ -7,6 +7,7 @@ from typing import Any
 
 import pyarrow as pa
 
+from trialcapture.buffers import column_of
 from trialcapture.prepare.review import review_segments, without_review
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.flags import warn
@@ -129,4 +130,4 @@ def _marked(bands: pa.Table, changed: list[bool]) -> pa.Table:
         for told, mark in zip(bands["flags"].to_pylist(), changed, strict=True)
     ]
     index = bands.schema.get_field_index("flags")
-    return bands.set_column(index, bands.schema.field(index), pa.array(flags, pa.string()))
+    return bands.set_column(index, bands.schema.field(index), column_of(flags, pa.string()))

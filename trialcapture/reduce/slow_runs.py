@@ -8,6 +8,7 @@ from typing import Literal, TypedDict
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import floats, to_arrow
 from trialcapture.prepare.statistics import rolling_mean, wrap_deg
 from trialcapture.reduce.current import velocity_kn
 from trialcapture.reduce.legs import IntArray, read_times_ns
@@ -53,7 +54,7 @@ def find_slow_runs(samples: pa.Table | None, engine_ids: Sequence[str]) -> list[
         return []
     speed, course = _second_means(samples, "sog_kn", block), _middles(samples, "cog_true_deg", block)
     pitch = _second_means(samples, "pitch_deg", block)
-    t_ns = read_times_ns(samples.select(["t"]).take(np.arange(block // 2, rpm.size * block, block)), "t")
+    t_ns = read_times_ns(samples.select(["t"]).take(to_arrow(np.arange(block // 2, rpm.size * block, block))), "t")
     rate = np.full(rpm.size, np.nan)
     rate[_LAG_S:-_LAG_S] = 100.0 * (rpm[2 * _LAG_S :] - rpm[: -2 * _LAG_S]) / (2 * _LAG_S) / np.nanmax(rpm)
     with np.errstate(invalid="ignore"):
@@ -97,7 +98,7 @@ def _second_means(samples: pa.Table, name: str, block: int) -> FloatArray:
     n = samples.num_rows // block
     if name not in samples.column_names:
         return np.full(n, np.nan)
-    values = np.asarray(samples[name].to_numpy(zero_copy_only=False), dtype=np.float64)[: n * block]
+    values = floats(samples[name])[: n * block]
     # a moving mean of one block's width, taken at the middle of each block, is the mean of the block
     return rolling_mean(values, block)[block // 2 :: block][:n]
 
@@ -105,5 +106,5 @@ def _second_means(samples: pa.Table, name: str, block: int) -> FloatArray:
 def _middles(samples: pa.Table, name: str, block: int) -> FloatArray:
     """Return the value in the middle of each second: an angle is not averaged across north."""
     n = samples.num_rows // block
-    values = np.asarray(samples[name].to_numpy(zero_copy_only=False), dtype=np.float64)
+    values = floats(samples[name])
     return values[block // 2 : n * block : block]

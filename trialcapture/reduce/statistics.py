@@ -63,35 +63,6 @@ def coverage_factor(degrees_of_freedom: float, level: float = 0.9545) -> float:
     return float(ndtri(upper)) if np.isinf(degrees_of_freedom) else float(stdtrit(degrees_of_freedom, upper))
 
 
-def mixture_half_width(
-    shares: FloatArray, off: FloatArray, sd: FloatArray, level: float = 0.9545
-) -> FloatArray:
-    """Return how far to either side of 0 a mixture of normal laws must be followed to hold `level` of it.
-
-    A mixture of narrow and wide laws has a standard deviation that its few wide members make; twice that holds more
-    than 95 % of it.
-
-    Args:
-        shares: Of the K members, adding up to 1, shape (K,).
-        off: Their means, shape (K, B).
-        sd: Their standard deviations, above 0, shape (K, B).
-        level: 95.45 % is what k = 2 gives for one normal law.
-
-    Returns:
-        Half-width, shape (B,), by bisection to 12 digits.
-
-    Source: coverage interval of the distribution itself, JCGM 101:2008 (GUM Supplement 1) 5.3.
-    """
-    from scipy.special import ndtr  # noqa: PLC0415  (slow import, needed by few)
-
-    low, high = np.zeros(off.shape[1]), np.max(np.abs(off) + 10.0 * sd, axis=0)
-    for _ in range(44):
-        middle = (low + high) / 2.0
-        inside = shares @ (ndtr((middle - off) / sd) - ndtr((-middle - off) / sd))
-        low, high = np.where(inside < level, middle, low), np.where(inside < level, high, middle)
-    return np.asarray(high, dtype=np.float64)
-
-
 def pooled_scatter(
     residuals: FloatArray, degrees_of_freedom: int, *, prior_sd: float, prior_degrees_of_freedom: float
 ) -> tuple[float, float]:

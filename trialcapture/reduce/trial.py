@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import empty_table, table_of
 from trialcapture.config import Config
 from trialcapture.reduce.band_values import balance_ways, band_means, reduce_fuel
 from trialcapture.reduce.bands import Band, assign_without_rpm
-from trialcapture.reduce.budget import combined, speed_terms
+from trialcapture.reduce.budget import combined, opposed_share, speed_terms
 from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
 from trialcapture.reduce.current_evidence import (
     THIRD_RUN_KN,
@@ -57,7 +58,7 @@ def reduce_trial(
     has_rpm = bool(np.isfinite(rpm).any())
     band, bands = assign_relabelled(rpm, label, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
     if not bands:
-        return BANDS_SCHEMA.empty_table(), LEGS_SCHEMA.empty_table(), empty_summary(legs, band, samples, config)
+        return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), empty_summary(legs, band, samples, config)
     made = _reduce(legs, band, bands, config, clocks, samples)
     return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
 
@@ -77,7 +78,9 @@ def _reduce(
     terms = speed_terms(fit, runs, legs, clocks, outlying)
     speed_u = combined(terms)
     fuel = reduce_fuel(runs, weights, rpm, config.fuel)
-    economy, economy_u = economy_nm_per_l(fit["speed_kn"], speed_u, fuel["rate_l_per_h"], fuel["u_l_per_h"])
+    rate, rate_u = fuel["rate_l_per_h"], fuel["u_l_per_h"]
+    opposed = opposed_share(fit["speed_kn"], terms, rate, fuel["terms_u_l_per_h"])
+    economy, economy_u = economy_nm_per_l(fit["speed_kn"], speed_u, rate, rate_u, opposed)
     through = np.full(band.size, np.nan)
     for k, members in enumerate(runs["members"]):
         through[members] = fit["along_kn"][k]
@@ -163,7 +166,7 @@ def _bands_table(made: Reduction, config: Config) -> pa.Table:
         row["ways"] = 2 if two_ways else 1
         row["flags"] = ";".join(made["flags"][b])
         rows.append(row)
-    return pa.Table.from_pylist(rows, schema=BANDS_SCHEMA)
+    return table_of(rows, BANDS_SCHEMA)
 
 
 def _legs_table(made: Reduction) -> pa.Table:
@@ -197,4 +200,4 @@ def _legs_table(made: Reduction) -> pa.Table:
                 "trim": legs["trim"][leg],
             }
             rows.append(row)
-    return pa.Table.from_pylist(rows, schema=LEGS_SCHEMA)
+    return table_of(rows, LEGS_SCHEMA)

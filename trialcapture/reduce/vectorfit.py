@@ -29,7 +29,7 @@ from trialcapture.reduce.current_model import (
 )
 from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray, mixture_half_width
+from trialcapture.reduce.statistics import FloatArray
 
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
 NEGLIGIBLE_SHARE = 1e-3
@@ -37,10 +37,7 @@ NEGLIGIBLE_SHARE = 1e-3
 
 
 class VectorFit(TypedDict):
-    """Result of `fit_current`; B bands, n runs, q times asked for. Uncertainties are standard (k=1).
-
-    Those of speed are half of what holds 95.45 % of the answers of all combinations, so that ±2u is that interval.
-    """
+    """Result of `fit_current`; B bands, n runs, q times asked for. Uncertainties are standard (k=1)."""
 
     speed_kn: FloatArray
     """Shape (B,), at the band's mean rpm."""
@@ -238,11 +235,6 @@ def _average(
     terms = {name: share @ np.array([s["terms"][name] for s in solutions]) for name in solutions[0]["terms"]} | {
         "choice of model": share @ (speeds - speed) ** 2
     }
-    # with few runs a wide scatter stays possible and makes the standard deviation, though not the 95 % interval
-    own_sd = np.sqrt(np.array([sum(s["terms"].values(), start=np.zeros(speed.size)) for s in solutions]))
-    total = sum(terms.values(), start=np.zeros(speed.size))
-    narrower = (mixture_half_width(share, speeds - speed, own_sd) / 2.0) ** 2 / total
-    terms = {name: variance * narrower for name, variance in terms.items()}
     offset = float(share @ offsets)
     offset_var = float(share @ (np.array([s["offset_var"] for s in solutions]) + (offsets - offset) ** 2))
     mean_strengths = share @ np.array(strengths)

@@ -1,6 +1,7 @@
 """The boat as she really moves: waves and governor hunting laid over the mean motion, placed on the earth.
 
-What is added here is stationary and of mean zero, so it disturbs sensors without changing what is steady.
+What is added here is of mean zero and, within a run, stationary: it disturbs sensors, and makes runs differ from each
+other, without changing what is steady.
 """
 
 from __future__ import annotations
@@ -19,7 +20,15 @@ from trialcapture.units import KN_M_PER_S
 Floats = npt.NDArray[np.float64]
 
 
-def ride(motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator) -> dict[str, Floats]:
+RUN_SD_SHARE = 0.002
+"""Spread of a boat's speed from run to run at one rpm, as a share: trim, persons moving, helm, patches of sea, weed
+(common practice, no source)."""
+_RUN_LAG_S = 10.0
+
+
+def ride(
+    motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator, run_rng: np.random.Generator | None = None
+) -> dict[str, Floats]:
     """Return the true state of boat, water and air on the time grid of the motion.
 
     Args:
@@ -27,6 +36,7 @@ def ride(motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator) ->
         boat: The boat.
         sea: Waves and wind.
         rng: Source of waves, gusts and hunting.
+        run_rng: Source of what differs from run to run; None for a boat that repeats herself exactly.
 
     Returns:
         ``t_s``, ``stw_kn``, ``heading_rad`` (unwrapped), ``yaw_rad_s``, ``roll_rad``, ``pitch_rad``,
@@ -44,16 +54,18 @@ def ride(motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator) ->
     waves = wave_motion(t_s, stw, steered, sea, boat.hull.waterline_m, rng)
 
     out: dict[str, Floats] = {"t_s": t_s, "planing": mean["planing"]}
+    luck = _run_luck(motion, run_rng)
     hunting = []
     for engine_id in boat.engine_ids:
         wander = 0.0008 * correlated(count, STEP_S, 4.0, rng)
         hunting.append(wander)
         out[f"rpm_{engine_id}"] = mean[f"rpm_{engine_id}"] * (1.0 + wander)
-        out[f"fuel_l_per_h_{engine_id}"] = mean[f"fuel_l_per_h_{engine_id}"] * (1.0 + 2.5 * wander)
+        # a propeller's torque falls about as its advance grows: held back at the same rpm, it asks for more
+        out[f"fuel_l_per_h_{engine_id}"] = mean[f"fuel_l_per_h_{engine_id}"] * (1.0 + 2.5 * wander - luck)
         out[f"load_pct_{engine_id}"] = mean[f"load_pct_{engine_id}"]
         out[f"boost_{engine_id}"] = mean[f"boost_{engine_id}"]
     followed = stw * low_pass(np.mean(hunting, axis=0), STEP_S, 8.0)
-    through = stw + followed + waves["surge_m_s"]
+    through = stw * (1.0 + luck) + followed + waves["surge_m_s"]
 
     gust = sea.wind_gust_share * correlated(count, STEP_S, 15.0, rng)
     swing = np.radians(6.0) * correlated(count, STEP_S, 120.0, rng)
@@ -90,6 +102,17 @@ def ride(motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator) ->
         "depth_m": depth_m(mean["x_m"], mean["y_m"], sea),
     }
     return out
+
+
+def _run_luck(motion: Motion, rng: np.random.Generator | None) -> Floats:
+    """Return by what share the speed through water differs from the boat's own at each instant, run by run."""
+    luck = np.zeros(motion.t_s.size)
+    if rng is None:
+        return luck
+    for ordered in motion.ordered:
+        if ordered.phase.kind == "hold":
+            luck[round(ordered.start_s / STEP_S) : round(ordered.stop_s / STEP_S)] = rng.normal(0.0, RUN_SD_SHARE)
+    return low_pass(luck, STEP_S, _RUN_LAG_S)
 
 
 def _travelled(rate: Floats) -> Floats:

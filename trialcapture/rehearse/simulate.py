@@ -94,7 +94,7 @@ def simulate(
     if hours is not None:
         run = replace(run, plan=fitted(run.plan, hours))
     root = np.random.SeedSequence([seed, zlib.crc32(run.name.encode())])
-    rngs = [np.random.default_rng(child) for child in root.spawn(12)]
+    rngs = [np.random.default_rng(child) for child in root.spawn(13)]
     if run.vary:
         run = _varied(run, rngs[0])
     errors = draw_errors(run, rngs[10], rngs[11])
@@ -105,7 +105,7 @@ def simulate(
 
     crew = Crew(tuple(rngs[1].normal(0.0, 0.0015, len(run.boat.engine_ids))))
     motion = integrate(run.boat, build_phases(run.plan, run.boat), run.sea, crew, rngs[2])
-    state = ride(motion, run.boat, run.sea, rngs[3])
+    state = ride(motion, run.boat, run.sea, rngs[3], rngs[12])
     end_s = float(state["t_s"][-1])
 
     emissions = [receive(state, r, start_ns, run.sea.variation_deg, rngs[4]) for r in run.receivers]

@@ -81,9 +81,10 @@ def tell_truth(
         start_utc_ns: UTC at the start of the simulation [ns].
 
     Returns:
-        ``steps`` (every steady stretch), ``bands`` (the mean over a band's stretches of the true speed through
-        water and fuel, and per way), ``transients`` (the rest of the time under way), ``current`` and ``wind``
-        as time series, ``engine_log`` clocks, ``planing`` thresholds, ``marks``.
+        ``steps`` (every steady stretch, as it was), ``bands`` (speed through water and fuel that are the boat's own
+        over a band's stretches, both ways weighing the same: what differs from run to run by waves, gusts and luck is
+        left out, because a band claims what she does again), ``transients`` (the rest of the time under way),
+        ``current`` and ``wind`` as time series, ``engine_log`` clocks, ``planing`` thresholds, ``marks``.
     """
 
     def utc(index: float) -> str:
@@ -102,7 +103,7 @@ def tell_truth(
         "start_utc": utc(0),
         "stop_utc": utc(motion.t_s.size),
         "steps": steps,
-        "bands": _bands(steps),
+        "bands": _bands(steps, [_own(motion, a, b, boat) for _, a, b in stretches]),
         "transients": [[utc(int(a)), utc(int(b))] for a, b in zip(edges[::2], edges[1::2], strict=True)],
         "current": _series(state, "current_e_m_s", "current_n_m_s", "towards_deg", start_utc_ns),
         "wind": _series(state, "wind_e_m_s", "wind_n_m_s", "from_deg", start_utc_ns),
@@ -142,11 +143,25 @@ def _step(ordered: Ordered, a: int, b: int, state: dict[str, Floats], boat: Boat
     }
 
 
-def _bands(steps: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return bands over the stretches of the trial's own steps; other stretches count where rpm agrees."""
+def _own(motion: Motion, a: int, b: int, boat: BoatModel) -> dict[str, float]:
+    """Return what is the boat's own over one stretch, without waves and luck."""
+
+    def total(stem: str) -> float:
+        return sum(float(np.mean(motion.series[f"{stem}_{e}"][a:b])) for e in boat.engine_ids)
+
+    return {
+        "stw_kn": float(np.mean(motion.series["stw_m_s"][a:b])) / KN_M_PER_S,
+        "rpm": total("rpm") / len(boat.engine_ids),
+        "fuel_l_per_h": total("fuel_l_per_h"),
+    }
+
+
+def _bands(steps: list[dict[str, Any]], own: list[dict[str, float]]) -> list[dict[str, Any]]:
+    """Return bands over the stretches of the trial's own steps; `own` are the values of each stretch."""
     out = []
-    for nominal in sorted({step["nominal_rpm"] for step in steps if step["label"].startswith("step ")}):
-        members = [s for s in steps if s["label"].startswith("step ") and s["nominal_rpm"] == nominal]
+    ordered = [step | values for step, values in zip(steps, own, strict=True) if step["label"].startswith("step ")]
+    for nominal in sorted({step["nominal_rpm"] for step in ordered}):
+        members = [s for s in ordered if s["nominal_rpm"] == nominal]
         ways = sorted({s["direction_deg"] for s in members})
 
         def mean(name: str, members: Any = members, ways: Any = ways) -> float:

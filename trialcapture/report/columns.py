@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
+
+from trialcapture import buffers
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -29,8 +30,7 @@ def floats(table: pa.Table | None, name: str) -> Floats:
     kind = column.type
     if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
         return np.full(table.num_rows, np.nan)
-    wide = pc.fill_null(column.cast(pa.float64()), float("nan"))
-    return np.asarray(wide.combine_chunks().to_numpy(zero_copy_only=False), dtype=np.float64)
+    return buffers.floats(column if pa.types.is_floating(kind) else column.cast(pa.float64()))
 
 
 def times_ns(table: pa.Table | None, name: str) -> Ints:
@@ -46,8 +46,8 @@ def times_ns(table: pa.Table | None, name: str) -> Ints:
         column = column.cast(pa.timestamp("ns", tz=column.type.tz)).cast(pa.int64())
     elif not pa.types.is_integer(column.type):
         return np.empty(0, dtype=np.int64)
-    filled = pc.fill_null(column.cast(pa.int64()), np.iinfo(np.int64).min)
-    return np.asarray(filled.combine_chunks().to_numpy(zero_copy_only=False), dtype=np.int64)
+    values, known = buffers.integers(column.cast(pa.int64()))
+    return np.where(known, values, np.iinfo(np.int64).min)
 
 
 def has_values(table: pa.Table | None, name: str) -> bool:

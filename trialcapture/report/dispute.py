@@ -24,6 +24,7 @@ from trialcapture.report.format import (
     plus_minus,
     sentence,
 )  # fmt: skip
+from trialcapture.report.review import review_line
 from trialcapture.report.view import Rejected
 
 KNOWN, CAUTION, UNKNOWN = "stated", "caution", "not known"
@@ -57,6 +58,7 @@ def points(
         _speed_log(summary),
         _clocks(clocks),
         _left_out(segments, rejected),
+        _reviewed(summary),
     ]
 
 
@@ -206,3 +208,11 @@ def _left_out(segments: pa.Table | None, rejected: list[Rejected]) -> Point:
     why = join_words([f"{r.count} × {r.kind}" for r in rejected[:4]])
     more = f" and {len(rejected) - 4} more reasons" if len(rejected) > 4 else ""
     return Point(question, KNOWN, f"{out} of {total} stretches: {why}{more}. Section 4 names each.")
+
+
+def _reviewed(summary: Mapping[str, Any]) -> Point:
+    question = "Did a person change what was used?"
+    line = review_line(summary)
+    if not line:
+        return Point(question, KNOWN, "No: every stretch was used or left out by the limits alone.")
+    return Point(question, CAUTION, f"Yes: {line}. Section 2 gives the reasons and the result without it.")

@@ -99,6 +99,11 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Any], None], *, label
         figure = Figure(figsize=(size[0] / 72, size[1] / 72), dpi=72, layout="constrained")
         FigureCanvasSVG(figure)
         paint(figure)
+        # lay it out once and draw it once: saving a figure that has a layout engine draws it twice
+        engine = figure.get_layout_engine()
+        if engine is not None:
+            engine.execute(figure)
+        figure.set_layout_engine("none")
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
     return _inline(out.getvalue().decode(), key, label)

@@ -24,15 +24,22 @@ _TRIMS_S = ((0.0, 0.0), (0.0, 2.0), (0.0, 4.0), (5.0, 0.0), (5.0, 2.0), (5.0, 4.
 
 GRIDS: Mapping[str, Mapping[str, Sequence[Any]]] = {
     "R-statistic": {
-        "lambdas": ((0.05, 0.05, 0.05), (0.2, 0.1, 0.1), (0.2, 0.2, 0.2), (0.3, 0.2, 0.2), (0.5, 0.3, 0.3)),
+        "lambdas": (
+            (0.05, 0.05, 0.05),
+            (0.2, 0.1, 0.1),
+            (0.2, 0.2, 0.2),
+            (0.2, 0.3, 0.3),
+            (0.3, 0.2, 0.2),
+            (0.5, 0.3, 0.3),
+        ),
         "accept": (1.0, 1.44, 1.74, 2.0, 2.5, 3.0, 4.0),
         "reject": (1.74, 2.0, 2.5, 3.0, 4.0, 5.0),
         "both_ways": (False, True),
         "block_s": (1.0, 2.0, 4.0),
         "trim_s": _TRIMS_S,
         "gap_s": (0.0, 4.0, 8.0),
-        "rpm_floor_pct": (0.0, 0.05, 0.1, 0.2),
-        "sog_floor_kn": (0.0, 0.03, 0.06, 0.1),
+        "rpm_floor_pct": (0.0, 0.05, 0.1, 0.2, 0.3, 0.5),
+        "sog_floor_kn": (0.0, 0.03, 0.06, 0.1, 0.15, 0.2),
     },
     "Student-t": {
         "window_s": (20.0, 30.0, 40.0, 60.0, 90.0),
@@ -42,8 +49,8 @@ GRIDS: Mapping[str, Mapping[str, Sequence[Any]]] = {
         "block_s": (1.0, 2.0, 4.0),
         "trim_s": _TRIMS_S,
         "gap_s": (0.0, 4.0, 8.0),
-        "rpm_floor_pct": (0.0, 0.05, 0.1, 0.2),
-        "sog_floor_kn": (0.0, 0.03, 0.06, 0.1),
+        "rpm_floor_pct": (0.0, 0.05, 0.1, 0.2, 0.3, 0.5),
+        "sog_floor_kn": (0.0, 0.03, 0.06, 0.1, 0.15, 0.2),
     },
     "sliding slope": {
         "window_s": (16.0, 20.0, 30.0, 40.0, 60.0),
@@ -56,7 +63,7 @@ GRIDS: Mapping[str, Mapping[str, Sequence[Any]]] = {
         "gap_s": (0.0, 4.0, 8.0),
     },
     "change points": {
-        "penalty_share": (1.0, 2.0, 4.0, 8.0, 16.0, 32.0),
+        "penalty_share": (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0),
         "sog_change_kn": (0.05, 0.1, 0.15, 0.2, 0.3, 0.5),
         "rpm_change_pct": (0.25, 0.5, 1.0, 1.5, 2.0),
         "shortest_s": (4.0, 6.0, 10.0, 20.0, 30.0),
@@ -172,19 +179,29 @@ def row(name: str, s: Score) -> str:
 
 
 TUNED: Mapping[str, Any] = {
-    "R-statistic": r_statistic.Settings(),
-    "Student-t": student_t.Settings(),
+    "R-statistic": r_statistic.Settings(
+        lambdas=(0.2, 0.2, 0.2), accept=1.44, reject=1.74, block_s=1.0, gap_s=4.0, rpm_floor_pct=0.2, sog_floor_kn=0.1
+    ),
+    "Student-t": student_t.Settings(
+        window_s=40.0,
+        alpha=0.01,
+        least_probability=0.6,
+        whole=False,
+        block_s=1.0,
+        rpm_floor_pct=0.2,
+        sog_floor_kn=0.06,
+    ),
     "sliding slope": sliding_slope.Settings(
         window_s=30.0, alpha=0.001, sog_change_kn=0.3, rpm_change_pct=1.0, whole=False, trim_s=(5.0, 0.0), gap_s=8.0
     ),
     "change points": change_points.Settings(
-        penalty_share=2.0,
+        penalty_share=1.0,
         sog_change_kn=0.2,
-        rpm_change_pct=1.0,
+        rpm_change_pct=1.5,
         shortest_s=4.0,
         trim_s=(10.0, 0.0),
         rpm_floor_pct=0.2,
-        sog_floor_kn=0.1,
+        sog_floor_kn=0.15,
     ),
 }
 """What `tune` returned on `training_cases`, 26 November 2026."""

@@ -1,0 +1,105 @@
+"""A second process beside this one, for work that two cores share.
+
+It is a plain Python that reads calls on its standard input and answers on its standard output: it needs nothing of
+how this one was started, and on every system it starts the same way.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from typing import IO, Any, ParamSpec, TypeVar
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+_COMMAND = "from trialcapture.archive.second_process import serve; serve()"
+
+
+class SecondProcess:
+    """Calls functions in the second process, one after the other; made by `open_second_process`.
+
+    Where the process cannot be had, or is lost, calls are made in this one instead.
+    """
+
+    def __init__(self, process: subprocess.Popen[bytes] | None, courier: ThreadPoolExecutor) -> None:
+        self._process = process
+        self._courier = courier
+
+    @property
+    def is_there(self) -> bool:
+        """True where calls really go to another process."""
+        return self._process is not None
+
+    def submit(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """Call a function of a module with arguments that can be pickled.
+
+        The future raises what the function raised.
+        """
+        return self._courier.submit(self._call, function, args, kwargs)
+
+    def _call(self, function: Callable[..., T], args: tuple[Any, ...], kwargs: dict[str, Any]) -> T:
+        process = self._process
+        if process is None or process.stdin is None or process.stdout is None:
+            return function(*args, **kwargs)
+        try:
+            pickle.dump((function, args, kwargs), process.stdin, pickle.HIGHEST_PROTOCOL)
+            process.stdin.flush()
+            fault, answer = pickle.load(process.stdout)
+        except (OSError, EOFError, pickle.UnpicklingError):
+            # what stopped it, if it was the call's own doing, will be met here again and told
+            self._process = None
+            return function(*args, **kwargs)
+        if fault is not None:
+            raise fault
+        found: T = answer
+        return found
+
+
+@contextmanager
+def open_second_process(wanted: bool = True) -> Iterator[SecondProcess]:
+    """Start the second process, where it is wanted and there is a second core, and end it again."""
+    process = None
+    if wanted and (os.cpu_count() or 1) > 1:
+        with suppress(OSError):
+            process = subprocess.Popen(
+                [sys.executable, "-c", _COMMAND],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+            )
+    courier = ThreadPoolExecutor(1)
+    try:
+        yield SecondProcess(process, courier)
+    finally:
+        courier.shutdown(cancel_futures=True, wait=process is None)
+        if process is not None:
+            process.kill()
+            courier.shutdown()
+            process.communicate()
+
+
+def serve() -> None:
+    """Answer calls until the input ends."""
+    calls: IO[bytes] = sys.stdin.buffer
+    answers: IO[bytes] = sys.stdout.buffer
+    # what a called function prints must not get between the answers
+    sys.stdout = sys.stderr
+    while True:
+        try:
+            function, args, kwargs = pickle.load(calls)
+        except EOFError:
+            return
+        answer: tuple[Exception | None, Any]
+        try:
+            answer = (None, function(*args, **kwargs))
+        except Exception as fault:  # noqa: BLE001  raised again by the process that asked
+            answer = (fault, None)
+        pickle.dump(answer, answers, pickle.HIGHEST_PROTOCOL)
+        answers.flush()
