@@ -257,3 +257,15 @@ def test_a_tag_block_may_be_damaged_anywhere_and_costs_at_most_its_own_line(seed
     expected = values(decode_nmea(b"".join(clean[nth] for nth in range(200) if nth % 3), source="x")[0])
     # A damaged head that ends in a line end of its own makes two lines of one; the next line is not touched.
     assert expected - values(decode_nmea(b"".join(clean), source="x")[0]) == Counter()
+
+
+@pytest.mark.parametrize("kind", DAMAGE, ids=lambda kind: kind.__name__)
+def test_every_byte_of_a_damaged_log_is_accounted_for_and_little_gets_through(kind: Damage) -> None:
+    from tests.decode.damage import check, check_journal  # noqa: PLC0415  it imports this module
+
+    tally = check(Random(20261126), 1500, kind)
+    assert tally.damaged > 900
+    assert tally.let_through < 0.05 * tally.damaged
+    moved = check_journal(Random(20261127), 1500, kind)
+    assert moved.damaged > 600
+    assert moved.other_time + moved.other_value < 0.05 * moved.damaged

@@ -115,13 +115,17 @@ def parse_tags(frame: Frame, source: str) -> Tags:
 
 
 def _pair_backslashes(frame: Frame) -> tuple[Bools, Bools]:
-    r"""Return which bounds open a TAG block (``\x:``) and which close one (the next bound)."""
+    r"""Return which bounds open a TAG block (``\x:``) and which close one (the next bound).
+
+    Of two in a row that might open one, the first was cut off and the second is whole.
+    """
     is_tag = frame.bound_mark == TAG
-    opens = np.zeros(len(is_tag), np.bool_)
-    closes = np.zeros(len(is_tag), np.bool_)
+    may_open = np.zeros(len(is_tag), np.bool_)
     some = np.flatnonzero(is_tag[:-1] & is_tag[1:])
-    opens[some] = frame.buf[frame.place[some] + 2] == ord(":")
-    opens[1:] &= ~opens[:-1].copy()
+    may_open[some] = frame.buf[frame.place[some] + 2] == ord(":")
+    opens = may_open.copy()
+    opens[:-1] &= ~may_open[1:]
+    closes = np.zeros(len(is_tag), np.bool_)
     closes[1:] = opens[:-1]
     return opens, closes
 

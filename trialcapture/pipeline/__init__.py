@@ -19,17 +19,14 @@ from trialcapture.archive.second_process import open_second_process
 from trialcapture.archive.session import open_session
 from trialcapture.archive.spill import open_spill
 from trialcapture.config import load_config
-from trialcapture.pipeline.evidence import hash_raw, no_gnss, plain, provenance_of, with_evidence
+from trialcapture.pipeline.evidence import hash_raw, no_gnss, plain, provenance_of
 from trialcapture.pipeline.gridding import write_samples
 from trialcapture.pipeline.reading import Progress, is_long, merged_counts, read_engine_logs, read_logs
 from trialcapture.pipeline.rejects import write_rejects
+from trialcapture.pipeline.results import Prepared, make_results, warm_up
 from trialcapture.prepare.arrange import arrange_trial
-from trialcapture.prepare.review import as_reviewed
 from trialcapture.prepare.segments import find_segments, make_segments
-from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.tables import bands_csv, legs_csv
-from trialcapture.reduce.trial import reduce_trial
-from trialcapture.report.page import render_report, warm_up
 
 __all__ = ["Progress", "process"]
 
@@ -82,36 +79,24 @@ def process(
         stretches = find_segments(gridded.tracks, config)
         with open_sample_rows(paths["samples"]) as samples:
             segments = make_segments(samples.read, gridded.first_ns, stretches, config, trims_of(notes))
-        progress("reduction", None)
-        clocks, overview = arrangement.clocks, gridded.overview
-        segments, (bands, legs, summary) = reduce_reviewed(
-            segments, reviews_of(notes), lambda s: reduce_trial(s, config, clocks=clocks, samples=overview)
-        )
-        summary = with_evidence(
-            summary,
-            session,
-            config,
-            raw=raw,
-            counts=merged_counts(counts),
-            clocks=clocks,
-            segments=as_reviewed(segments),
-            rejected=rejected,
-            told=[*told, *arrangement.warnings],
-        )
-        progress("writing", None)
-        write_parquet(paths["segments"], segments, provenance)
-        write_parquet(paths["clocks"], clocks, provenance)
-        write_parquet(reduction / "bands.parquet", bands, provenance)
-        write_file(reduction / "bands.csv", bands_csv(bands))
-        write_file(reduction / "legs.csv", legs_csv(legs))
-        write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
-        progress("report", None)
-        drawn = {
-            "bands": bands, "legs": legs, "summary": summary, "samples": overview, "segments": segments,
-            "clocks": clocks, "rejects": rejected.by_source,
-        }  # fmt: skip
-        page = second.submit(render_report, **drawn).result() if second.is_there else render_report(**drawn)
-        write_file(reduction / "report.html", page.encode())
+        made = Prepared(
+            session, config, raw, merged_counts(counts), segments, arrangement.clocks, gridded.overview, rejected,
+            reviews_of(notes), [*told, *arrangement.warnings],
+        )  # fmt: skip
+        if second.is_there:
+            progress("reduction and report", None)
+            results = second.submit(make_results, made).result()
+        else:
+            results = make_results(made, lambda step: progress(step, None))
+    progress("writing", None)
+    bands, legs, summary = results.bands, results.legs, results.summary
+    write_parquet(paths["segments"], results.segments, provenance)
+    write_parquet(paths["clocks"], arrangement.clocks, provenance)
+    write_parquet(reduction / "bands.parquet", bands, provenance)
+    write_file(reduction / "bands.csv", bands_csv(bands))
+    write_file(reduction / "legs.csv", legs_csv(legs))
+    write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
+    write_file(reduction / "report.html", results.page.encode())
     paths |= {
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",

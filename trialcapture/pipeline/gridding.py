@@ -23,7 +23,7 @@ from trialcapture.prepare.placing import place_block
 from trialcapture.prepare.segments import WorkTrack, work_block, work_track
 from trialcapture.prepare.sentence_times import TIMED
 from trialcapture.prepare.series import Candidate
-from trialcapture.prepare.window import overview_of, reach_s, sample_window
+from trialcapture.prepare.window import overview_of, reaches_s, sample_window
 
 _LOG_CONTEXT_S = 150.0
 """What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""
@@ -90,9 +90,8 @@ def write_samples(
     whole = lcm(second, work_block(grid_hz))
     rows = max(ROW_GROUP_ROWS // whole, 1) * whole
     pieces = _pieces(logs, engine_logs, arrangement, config)
-    reach_ns = round(max(reach_s(arrangement.rankings, config).values(), default=0.0) * 1e9)
+    reach_ns = round(max(reaches_s(arrangement.rankings, config).values(), default=0.0) * 1e9)
     grid_ns = grid_times(first_ns, last_ns, grid_hz)
-    before: dict[str, pa.Table] = {}
     loaded: dict[int, Candidates] = {}
     overviews: list[pa.Table] = []
     tracks: list[WorkTrack] = []
@@ -102,7 +101,7 @@ def write_samples(
             low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
             needed = [i for i, p in enumerate(pieces) if p.low_ns <= high and p.high_ns >= low]
             loaded = {i: loaded[i] if i in loaded else pieces[i].load() for i in needed}
-            samples, before = sample_window(_merged(loaded), arrangement.rankings, window, before, config)
+            samples = sample_window(_merged(loaded), arrangement.rankings, window, config)
             file.write(samples)
             overviews.append(overview_of(samples, second, engine_ids))
             tracks.append(work_track(samples, config))

@@ -19,6 +19,15 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.uint8]
 
 
+def reach_s(gap_s: float) -> float:
+    """Return how far from an instant a reading can matter to it [s]; an age beyond is null.
+
+    Twice the longest gap: once for what is bridged, once so that a source is known to have been silent before
+    another fills in for it.
+    """
+    return 2.0 * gap_s + 5.0
+
+
 def grid_times(first_ns: int, last_ns: int, grid_hz: float) -> Ints:
     """Return grid instants [ns UTC] from first to last, on whole multiples of the grid step since 1970."""
     step = round(1e9 / grid_hz)
@@ -85,6 +94,7 @@ def _group_on_grid(
         passed = np.isfinite(raw[c.name]) & (tested[c.name] != Flag.FAIL)
         values[c.name] = to_resolution(_bridge(t_ns[passed], raw[c.name][passed], grid_ns, gap_s, c), c)
     at = np.searchsorted(t_ns, grid_ns, side="right") - 1
+    at[(at >= 0) & (grid_ns - t_ns[np.maximum(at, 0)] > round(reach_s(gap_s) * 1e9))] = -1
     # an age finer than a hundredth of a second tells nothing and would not pack
     since_s = np.where(at >= 0, np.round((grid_ns - t_ns[np.maximum(at, 0)]) / 1e9, 2), np.nan)
     flags = np.where(at >= 0, reading_flags[np.maximum(at, 0)], Flag.MISSING).astype(np.uint8)

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import scipy.signal
 
 from trialcapture.prepare.logclock import LogFit
 from trialcapture.prepare.logedges import OnsetFit, fit_onsets, scan_onsets
@@ -207,7 +206,9 @@ def _low_pass(values: Floats, lag_s: float) -> Floats:
     known = np.flatnonzero(np.isfinite(values))
     bridged = np.interp(np.arange(values.size), known, values[known])
     keep = float(np.exp(-1.0 / lag_s))
-    passed, _ = scipy.signal.lfilter([1.0 - keep], [1.0, -keep], bridged, zi=[keep * bridged[0]])
+    from scipy.signal import lfilter  # noqa: PLC0415  (slow import, needed only where the network has no rpm)
+
+    passed, _ = lfilter([1.0 - keep], [1.0, -keep], bridged, zi=[keep * bridged[0]])
     lagging: Floats = np.where(np.isfinite(values), passed, np.nan)
     return lagging
 

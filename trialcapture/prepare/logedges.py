@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy.signal
 
 from trialcapture.prepare.rpm_edges import CHANGE_S, STEP_S, Uniform, find_edges
 
@@ -214,8 +213,10 @@ def _responses(rpm: Floats, edge: int) -> list[Floats]:
     calm = round(CHANGE_S / STEP_S / 2)
     drive = drive - drive[max(0, edge - 2 * calm) : max(1, edge - calm)].mean()
     pushed = 0.5 * STEP_S * (drive + np.concatenate([[0.0], drive[:-1]]))
+    from scipy.signal import lfilter  # noqa: PLC0415  (slow import, needed only where the network has no rpm)
+
     return [
-        np.asarray(scipy.signal.lfilter([1.0], [1.0, -float(np.exp(-STEP_S / tau))], pushed), dtype=np.float64)
+        np.asarray(lfilter([1.0], [1.0, -float(np.exp(-STEP_S / tau))], pushed), dtype=np.float64)
         for tau in _TIME_CONSTANTS_S
     ]
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy.optimize
 
 from trialcapture.prepare.logmatch import Pair, longest_gap_s
 from trialcapture.prepare.statistics import rolling_mean
@@ -115,7 +114,9 @@ def refine_offset(
     starts = [np.array([o, d, 1.0]) for o in (-1.0, 0.0, 1.0) for d in (-200e-6 * span, 0.0, 200e-6 * span)]
     start = min(starts, key=lambda p: float(np.abs(residual(p)).mean()))
     scale = max(1.4826 * float(np.median(np.abs(residual(start)))), 1.0)
-    fit = scipy.optimize.least_squares(
+    from scipy.optimize import least_squares  # noqa: PLC0415  (slow import, needed only where there is an engine log)
+
+    fit = least_squares(
         residual,
         start,
         loss="soft_l1",

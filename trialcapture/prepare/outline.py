@@ -19,7 +19,7 @@ from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, integers, 
 
 Ints = npt.NDArray[np.int64]
 
-SPACING_S = {"RMC": 1.0, "VELOCITY": 1.0, "ZDA": 1.0, "RPM": 0.5}
+SPACING_S = {"RMC": 1.0, "VELOCITY": 1.0, "ZDA": 1.0, "VTG": 1.0, "RPM": 0.5}
 """Spacing of the rows kept of one stream, by formatter [s]."""
 LONGEST_SPACING_S = 5.0
 """Spacing of all other streams [s]."""

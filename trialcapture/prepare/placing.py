@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import to_arrow
+from trialcapture.config.source_ids import declared_source
 from trialcapture.prepare.order import Epochs, find_epochs, place_by_order
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
 from trialcapture.prepare.receipt import CLOCKS, block_axes, choose_clock
@@ -224,7 +225,12 @@ def _edge_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> flo
     """Return the delay of the main receiver's promptest sentence [s]: as declared, else what is usual."""
     if receiver is None:
         return 0.0
-    return latency_s.get(receiver.split("/", maxsplit=1)[0]) or GNSS_LATENCY_S
+    return _declared_s(receiver, latency_s) or GNSS_LATENCY_S
+
+
+def _declared_s(key: str, latency_s: Mapping[str, float]) -> float:
+    """Return the declared latency of a ``source/talker`` [s], 0 where none is declared."""
+    return latency_s.get(declared_source(key.split("/", maxsplit=1)[0], latency_s), 0.0)
 
 
 def _fit_receivers(
@@ -266,7 +272,7 @@ def _fit_receivers(
         rows.append(
             ClockRow(
                 key,
-                shown_ns / 1e9 - latency_s.get(key.split("/", maxsplit=1)[0], GNSS_LATENCY_S),
+                shown_ns / 1e9 - _edge_latency_s(key, latency_s),
                 float(np.hypot(fit.offset_u_s, GNSS_LATENCY_U_S)),
                 fit.drift * 1e6,
                 fit.drift_u * 1e6,
@@ -305,7 +311,7 @@ def _latency_ns(table: pa.Table, latency_s: Mapping[str, float]) -> Ints:
     if not any(latency_s.values()):
         return np.zeros(table.num_rows, dtype=np.int64)
     codes, names = receiver_codes(table)
-    by_code = [round(latency_s.get(name.split("/", maxsplit=1)[0], 0.0) * 1e9) for name in names]
+    by_code = [round(_declared_s(name, latency_s) * 1e9) for name in names]
     return np.array(by_code, dtype=np.int64)[codes]
 
 

@@ -64,7 +64,8 @@ def monotone_axis(receipt_ns: Ints) -> tuple[Ints, Ints]:
     if receipt_ns.size == 0:
         return receipt_ns, receipt_ns
     step = np.diff(receipt_ns)
-    back = np.where(step < -SET_BACK_NS, step, 0)
+    # a nanosecond more, so that the two sides of a set-back never share an instant of the axis
+    back = np.where(step < -SET_BACK_NS, step - 1, 0)
     axis: Ints = receipt_ns - np.concatenate([[0], np.cumsum(back)])
     breaks: Ints = axis[1:][back < 0]
     return axis, breaks
@@ -125,7 +126,7 @@ def find_shifts_ns(blocks: Sequence[Stamps]) -> tuple[list[int], Ints]:
     for block in blocks:
         if block.known:
             if last is not None and block.first_ns - last < -SET_BACK_NS:
-                shift += last - block.first_ns
+                shift += last - block.first_ns + 1
                 breaks.append(block.first_ns + shift)
             breaks += [b + shift for b in block.breaks_ns]
             last = block.last_ns

@@ -100,7 +100,7 @@ def fit_early_edge(
     edges = np.array([_edge(bent_s[level == i]) for i in range(len(starts))])
     delay_s = float(np.median(bent_s - edges[level]))
     scatter = np.diff(np.sort(low_y - drift * (low_x - middle_s))[:3]).mean() if low_y.size >= 3 else 0.1
-    repaired = _receiver_repairs(receipt[starts], edges, steady_ns, receipt_ns, usable)
+    repaired = _receiver_repairs(starts, edges, steady_ns, receipt_ns, utc_ns, usable)
     return ClockFit(
         starts_ns=tuple(int(v) for v in receipt[starts]),
         offsets_ns=tuple(base + round((e - r) * 1e9) for e, r in zip(edges, repaired, strict=True)),
@@ -211,26 +211,41 @@ def _hull_slope(x: Floats, y: Floats) -> tuple[float, float]:
 
 
 def _receiver_repairs(
-    starts_ns: Ints, edges: Floats, steady_ns: Ints | None, receipt_ns: Ints, usable: npt.NDArray[np.bool_]
+    starts: Ints,
+    edges: Floats,
+    steady_ns: Ints | None,
+    receipt_ns: Ints,
+    utc_ns: Ints,
+    usable: npt.NDArray[np.bool_],
 ) -> list[float]:
     """Return per level the whole seconds by which the receiver's UTC was wrong, the last level being right.
 
     Early after a cold start a receiver may not know the leap seconds; its UTC then steps by whole seconds when
-    it learns them. Only a step that the second laptop clock does not share, and of a whole second, is such.
+    it learns them. Only a step that the second laptop clock does not share, and of a whole second, is such. A leap
+    second itself looks the same and is none: it comes at the turn of a half-year, and both sides of it are right.
     """
     repaired = [0.0] * edges.size
     if steady_ns is None or edges.size < 2:
         return repaired
-    receipt, steady = receipt_ns[usable], steady_ns[usable]
+    receipt, utc, steady = receipt_ns[usable], utc_ns[usable], steady_ns[usable]
     for i in range(edges.size - 2, -1, -1):
         step = edges[i + 1] - edges[i]
-        at = int(np.searchsorted(receipt, starts_ns[i + 1]))
+        at = int(starts[i + 1])
         a, b = max(at - 1, 0), min(at, receipt.size - 1)
         clocks_moved_s = abs(float((steady[b] - steady[a]) - (receipt[b] - receipt[a]))) / 1e9
         whole = round(step)
-        if whole != 0 and abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3:
+        if whole == 1 and _is_turn_of_half_year(int(utc[b])):
+            repaired[i] = repaired[i + 1]
+        elif whole != 0 and abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3:
             repaired[i] = repaired[i + 1] - whole
         else:
             repaired[i] = repaired[i + 1]
     return repaired
 
+
+
+def _is_turn_of_half_year(utc_ns: int) -> bool:
+    """Return True within three seconds of the first midnight of January or July, where leap seconds are put in."""
+    since_s = (utc_ns + 3_000_000_000) // 1_000_000_000
+    day = np.datetime64(since_s, "s").astype("datetime64[D]").item()
+    return (day.month, day.day) in ((1, 1), (7, 1)) and since_s % 86_400 < 6

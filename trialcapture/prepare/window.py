@@ -8,26 +8,20 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import floats_to_arrow, integers, to_arrow
+from trialcapture.buffers import floats_to_arrow, to_arrow
 from trialcapture.channels import BOAT_CHANNELS, base_group, groups
 from trialcapture.config import Config
-from trialcapture.prepare.grid import sample_grid, to_resolution
+from trialcapture.prepare.grid import reach_s, sample_grid, to_resolution
 from trialcapture.prepare.series import Candidate, choose, column
 from trialcapture.prepare.truewind import true_wind
 
 Ints = npt.NDArray[np.int64]
 
-_MARGIN_S = 5.0
 
-
-def reach_s(rankings: Mapping[str, Sequence[str]], config: Config) -> dict[str, float]:
-    """Return how far around a window readings of each group matter [s]; groups without a source are left out.
-
-    Twice the longest gap: once for what is bridged into the window, once so that a source is known to have been
-    silent before another fills in for it.
-    """
+def reaches_s(rankings: Mapping[str, Sequence[str]], config: Config) -> dict[str, float]:
+    """Return how far around a window readings of each group matter [s]; groups without a source are left out."""
     return {
-        group: 2.0 * config.samples.gap_s(base_group(group, config.engine_ids)) + _MARGIN_S
+        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids)))
         for group, sources in rankings.items()
         if sources
     }
@@ -37,26 +31,19 @@ def sample_window(
     candidates: Mapping[str, Sequence[Candidate]],
     rankings: Mapping[str, Sequence[str]],
     grid_ns: Ints,
-    before: Mapping[str, pa.Table],
     config: Config,
-) -> tuple[pa.Table, dict[str, pa.Table]]:
+) -> pa.Table:
     """Return the samples of one window, as the grid of the whole recording has them.
 
     Args:
-        candidates: By channel group, readings from at least `reach_s` before the first to as long after the last
+        candidates: By channel group, readings from at least `reaches_s` before the first to as long after the last
             instant; several of one source are joined.
         rankings: By channel group, its sources, the leader first.
         grid_ns: The window's instants [ns UTC].
-        before: By channel group, the last reading before this window's reach, as the former window returned it.
         config: Boat and trial settings.
-
-    Returns:
-        The samples, and the last reading of each group before the next window's reach, for that window.
     """
     series: dict[str, pa.Table] = {}
-    carried: dict[str, pa.Table] = {}
-    reach = reach_s(rankings, config)
-    step_ns = round(1e9 / config.samples.grid_hz)
+    reach = reaches_s(rankings, config)
     for group, channels in groups(config.engine_ids).items():
         if group not in reach:
             continue
@@ -64,18 +51,11 @@ def sample_window(
         low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
         mine = [_between(c, low, high) for c in _joined(candidates.get(group, []))]
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
-        found = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
-        if group in before:
-            found = pa.concat_tables([before[group], found]).unify_dictionaries()
-        series[group] = found
-        next_low = int(grid_ns[-1]) + step_ns - around
-        earlier = np.flatnonzero(integers(found["t_ns"])[0] < next_low)
-        if earlier.size:
-            carried[group] = found.slice(int(earlier[-1]), 1)
+        series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
     samples = sample_grid(series, grid_ns, config)
     if not rankings["wind_true"]:
-        samples = with_true_wind(samples)
-    return samples, carried
+        return with_true_wind(samples)
+    return samples
 
 
 def _joined(candidates: Sequence[Candidate]) -> list[Candidate]:

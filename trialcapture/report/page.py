@@ -38,13 +38,6 @@ from trialcapture.report.review import COMPARED, review_view, starred
 _NUMBER_AND_UNIT = re.compile(r"(?:± )?\d[\d.\u202f]* (?:%|kn|nm/L|nm|L/h|L|rpm|m|kg|s|°C|legs?|bands?)(?![\w/])")
 
 
-def warm_up() -> None:
-    """Import what drawing needs, so that a process that has nothing else to do is ready when a report is wanted."""
-    import jinja2  # noqa: F401, PLC0415
-    import matplotlib.backends.backend_svg  # noqa: PLC0415
-    import matplotlib.figure  # noqa: F401, PLC0415
-
-
 def render_report(
     *,
     samples: pa.Table | None,
