@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.report.trial_tables import make_trial
 from trialcapture.report.columns import engine_ids, floats, mean_across, times_ns
-from trialcapture.report.figures import COMPACT, draw, envelope
+from trialcapture.report.figures import COMPACT, PETROL, Sheet, draw, envelope
 from trialcapture.report.figures_bands import curves
 from trialcapture.report.figures_clocks import clocks_figure, onset
 from trialcapture.report.figures_current import CurrentPoint, current_figure, current_rows, fit_points, pair_points
@@ -52,7 +52,10 @@ def test_thinning_leaves_short_series_alone():
 
 
 def test_ids_belong_to_one_figure_and_the_label_is_escaped():
-    svg = draw("one", COMPACT, lambda f: f.add_subplot().plot([0, 1], [0, 1], "o"), label='a "b" <c>')
+    def paint(sheet: Sheet) -> None:
+        sheet.panel().line(np.array([0.0, 1.0]), np.array([0.0, 1.0]), PETROL)
+
+    svg = draw("one", COMPACT, paint, label='a "b" <c>')
     ids = re.findall(r'\bid="([^"]+)"', svg)
     assert ids
     assert all(i.startswith("one-") for i in ids)

@@ -6,7 +6,6 @@ import re
 from html.parser import HTMLParser
 from typing import Any
 
-import matplotlib as mpl
 import pyarrow as pa
 import pytest
 
@@ -71,7 +70,7 @@ class Page(HTMLParser):
         elif self.stack and any(t in ("td", "th") for t in self.stack):
             self.tables[-1]["rows"][-1][-1] += data
 
-    def table(self, number: int) -> dict[str, Any]:
+    def table(self, number: int | str) -> dict[str, Any]:
         return next(t for t in self.tables if t["caption"].strip().startswith(f"Table {number}."))
 
 
@@ -338,11 +337,28 @@ def test_cautions_are_there(page: Page):
         assert text in page.text
 
 
-def test_equal_input_gives_equal_bytes_whatever_a_person_has_set_in_matplotlib(trial: dict[str, Any], html: str):
-    with mpl.rc_context({"font.size": 30, "svg.hashsalt": "other", "axes.facecolor": "red", "text.parse_math": True}):
-        again = render_report(**trial)
-        assert mpl.rcParams["font.size"] == 30
-    assert again == html
+def test_both_standard_errors_stand_beside_the_budget(trial: dict[str, Any]):
+    entry = {"n_eff_u_kn": 0.0217, "blocking_u_kn": 0.0602, "ratio": 2.774, "blocks": 60, "agree": False}
+    errors = {"factor": 2.0, "bands": [{"band_rpm": 800.0} | entry, {"band_rpm": 1000.0} | entry], "all": entry}
+    page = Page(render_report(**(trial | {"summary": trial["summary"] | {"statistics": {"standard_errors": errors}}})))
+    table = page.table("11a")
+    assert table["rows"][1] == ["800", "0.022", "0.060", "2.77", "60", "no"]
+    assert table["rows"][-1][0] == "All legs"
+    assert "more than a factor of 2 " in table["caption"]
+
+
+def test_froude_numbers_are_printed_where_the_boat_is_known(trial: dict[str, Any], html: str):
+    known = {"band_rpm": 800.0, "regime": "between", "volumetric_froude": 1.0927, "length_froude": None}
+    regimes = {"by": "volumetric Froude number", "bands": [known]}
+    page = Page(render_report(**(trial | {"summary": trial["summary"] | {"regimes": regimes}})))
+    assert page.table("13a")["rows"][1:] == [["800", "1.09", "–", "between"]]
+    unknown = regimes | {"bands": [known | {"volumetric_froude": None}]}
+    assert "Table 13a" not in render_report(**(trial | {"summary": trial["summary"] | {"regimes": unknown}}))
+    assert "Table 13a" not in html
+
+
+def test_equal_input_gives_equal_bytes(trial: dict[str, Any], html: str):
+    assert render_report(**trial) == html
 
 
 EVIL = "<script>alert(1)</script>\"><img src=x onerror=alert(2)> & 'Søløve' {{ 7*7 }} $x_1$"

@@ -15,6 +15,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from typing import IO, Any, ParamSpec, TypeVar
 
+import pyarrow as pa
+
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -85,12 +87,23 @@ def open_second_process(wanted: bool = True) -> Iterator[SecondProcess]:
             process.communicate()
 
 
+def hold_little_memory() -> None:
+    """Let Arrow take its memory from the system and give it back there; its own pools keep what they once had."""
+    pa.set_memory_pool(pa.system_memory_pool())
+
+
+def release_memory() -> None:
+    """Give memory that is free back to the system; worth doing after a step that took much of it."""
+    pa.default_memory_pool().release_unused()
+
+
 def serve() -> None:
     """Answer calls until the input ends."""
     calls: IO[bytes] = sys.stdin.buffer
     answers: IO[bytes] = sys.stdout.buffer
     # what a called function prints must not get between the answers
     sys.stdout = sys.stderr
+    hold_little_memory()
     while True:
         try:
             function, args, kwargs = pickle.load(calls)
@@ -103,3 +116,5 @@ def serve() -> None:
             answer = (fault, None)
         pickle.dump(answer, answers, pickle.HIGHEST_PROTOCOL)
         answers.flush()
+        del function, args, kwargs, answer
+        release_memory()

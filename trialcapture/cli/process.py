@@ -30,7 +30,10 @@ def process(session: Path, config_path: Path | None, as_json: bool) -> None:
 
     open_session(session)
     text = None if config_path is None else read_config(config_path)[1]
+    from trialcapture.archive.second_process import hold_little_memory  # noqa: PLC0415
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
+
+    hold_little_memory()
 
     with shown_progress() as progress:
         result = derive(session, config_text=text, progress=progress)

@@ -5,85 +5,112 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-import numpy as np
-import numpy.typing as npt
-
 from trialcapture.config import EngineLog
-from trialcapture.decode.log_rows import LogRows, shown
-from trialcapture.decode.log_time import SKIPPED, TWICE, fitting_formats
+from trialcapture.decode.log_cells import NUMBER
+from trialcapture.decode.log_headings import shown
+from trialcapture.decode.log_rows import LogRows, Reject
+from trialcapture.decode.log_time import fitting_formats
+from trialcapture.decode.log_zone import SKIPPED, TWICE
 from trialcapture.errors import TrialCaptureError
 
 MISFIT_SHARE = 0.01
 """A larger share of cells of a column, or of rows, that do not fit means a wrong declaration and not damage
 (common practice, no source). A single one never does, unless it is the first row of data."""
 
-NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_MISFITS = ("field count", "quotes", "control bytes")
 
 
-def refuse_misfit_rows(found: LogRows, spec: EngineLog, where: str) -> None:
-    """Refuse a log whose rows do not fit its headings.
+class RowFit:
+    """How far the rows of a log fit its headings.
 
-    Raises:
-        TrialCaptureError: There is no row, or the first, or too many others, have not one cell a heading.
+    Attributes:
+        first_row: 0-based line of the first row of data, whole or not, or None before there was one.
     """
-    bad = [reject for reject in found.rejects if reject.reason in ("field count", "quotes", "control bytes")]
-    limit = max(1.0, MISFIT_SHARE * (len(found.rows) + len(bad)))
-    if not found.rows and not bad:
+
+    def __init__(self) -> None:
+        self.first_row: int | None = None
+        self._rows = 0
+        self._misfits = 0
+        self._first_misfit: Reject | None = None
+        self._first_reject: Reject | None = None
+
+    def add(self, found: LogRows) -> None:
+        """Count rows as they come."""
+        bad = [reject for reject in found.rejects if reject.reason in _MISFITS]
+        self._rows += len(found.rows)
+        self._misfits += len(bad)
+        self._first_misfit = self._first_misfit or next(iter(bad), None)
+        self._first_reject = self._first_reject or next(iter(found.rejects), None)
+        self.first_row = found.first_row if self.first_row is None else self.first_row
+
+    def check(self, spec: EngineLog, where: str) -> None:
+        """Refuse a log whose rows do not fit its headings.
+
+        Raises:
+            TrialCaptureError: There is no row, or the first, or too many others, have not one cell a heading.
+        """
+        bad = self._first_misfit
+        if not self._rows and bad is None:
+            raise TrialCaptureError(
+                "this engine log has no whole row of data",
+                seen=shown(self._first_reject.text) if self._first_reject else "nothing but empty rows",
+                where=where,
+                expected="one whole row at least",
+            )
+        limit = max(1.0, MISFIT_SHARE * (self._rows + self._misfits))
+        if bad is None or (bad.row != self.first_row and self._misfits <= limit):
+            return
+        hint = f"each row must have a cell for each heading, with {spec.delimiter!r} between"
+        if bad.reason == "field count" and spec.delimiter == ",":
+            hint += "; decimal commas need another delimiter, or quotes around each number"
         raise TrialCaptureError(
-            "this engine log has no whole row of data",
-            seen=shown(found.rejects[0].text) if found.rejects else "nothing but empty rows",
-            where=where,
-            expected="one whole row at least",
+            "the rows of this engine log do not fit its headings",
+            seen=shown(bad.text),
+            where=f"{where}, row {bad.row + 1} ({bad.reason}), {self._misfits} such row(s) in all",
+            expected=hint,
         )
-    if not bad or (bad[0].row != found.first_row and len(bad) <= limit):
-        return
-    hint = f"each row must have a cell for each heading, with {spec.delimiter!r} between"
-    if bad[0].reason == "field count" and spec.delimiter == ",":
-        hint += "; decimal commas need another delimiter, or quotes around each number"
-    raise TrialCaptureError(
-        "the rows of this engine log do not fit its headings",
-        seen=shown(bad[0].text),
-        where=f"{where}, row {bad[0].row + 1} ({bad[0].reason}), {len(bad)} such row(s) in all",
-        expected=hint,
-    )
 
 
-def refuse_misfit_cells(
-    found: LogRows,
-    heading: str,
-    texts: Sequence[str],
-    bad: npt.NDArray[np.int64],
-    *,
-    filled: int,
-    where: str,
-    hint: Callable[[int], str],
-) -> None:
-    """Refuse a log one of whose columns does not fit what was declared of it.
+class CellFit:
+    """How far the cells of one column fit what was declared of it."""
 
-    Args:
-        found: The rows of the log.
-        heading: Of the column.
-        texts: Its cells.
-        bad: Indexes of those that do not fit.
-        filled: How many cells are not void.
-        where: What to call the log.
-        hint: Says of the cell with an index what would fit.
+    def __init__(self, heading: str) -> None:
+        self.heading = heading
+        self._filled = 0
+        self._misfits = 0
+        self._first: tuple[int, str, str] | None = None
 
-    Raises:
-        TrialCaptureError: The cell in the first row of data, or too many others, do not fit.
-    """
-    if bad.size == 0:
-        return
-    index = int(bad[0])
-    if found.rows[index] != found.first_row and bad.size <= max(1.0, MISFIT_SHARE * filled):
-        return
-    share = "" if bad.size == 1 else f", one of {bad.size} such cells in {filled}"
-    raise TrialCaptureError(
-        "a cell of this engine log does not fit what was declared",
-        seen=shown(texts[index]),
-        where=f"{where}, row {found.rows[index] + 1}, column {heading!r}{share}",
-        expected=hint(index),
-    )
+    def add(self, misfits: Sequence[Reject], filled: int, hint: Callable[[], str]) -> None:
+        """Count cells as they come.
+
+        Args:
+            misfits: Those that do not fit, in order.
+            filled: How many cells are not void.
+            hint: Says what would fit instead of the first misfit.
+        """
+        self._filled += filled
+        self._misfits += len(misfits)
+        if misfits and self._first is None:
+            self._first = (misfits[0].row, misfits[0].text, hint())
+
+    def check(self, first_row: int | None, where: str) -> None:
+        """Refuse a log one of whose columns does not fit what was declared of it.
+
+        Raises:
+            TrialCaptureError: The cell in the first row of data, or too many others, do not fit.
+        """
+        if self._first is None:
+            return
+        row, text, expected = self._first
+        if row != first_row and self._misfits <= max(1.0, MISFIT_SHARE * self._filled):
+            return
+        share = "" if self._misfits == 1 else f", one of {self._misfits} such cells in {self._filled}"
+        raise TrialCaptureError(
+            "a cell of this engine log does not fit what was declared",
+            seen=shown(text),
+            where=f"{where}, row {row + 1}, column {self.heading!r}{share}",
+            expected=expected,
+        )
 
 
 def number_hint(text: str, spec: EngineLog, row: int) -> str:
@@ -99,7 +126,7 @@ def number_hint(text: str, spec: EngineLog, row: int) -> str:
 
 
 def time_hint(text: str, state: int, spec: EngineLog, row: int) -> str:
-    """Return what would be right where a time was expected; `state` as `read_stamps` gives it."""
+    """Return what would be right where a time was expected; `state` as `log_zone` gives it."""
     if state in (SKIPPED, TWICE):
         what = (
             "never was, the clocks were put forward past it"

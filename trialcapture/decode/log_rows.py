@@ -1,26 +1,28 @@
-"""Engine-log text to the cells that are wanted, row by row; what is no whole row is a reject."""
+"""Lines of an engine log to the cells that are wanted; what is no whole row is a reject.
+
+Lines that have the usual number of delimiters and neither quotes nor zero bytes are cut all at once; every other
+line is looked at by itself.
+"""
 
 from __future__ import annotations
 
-import codecs
-import csv
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
-from operator import itemgetter
-from typing import Any
 
-from trialcapture.errors import TrialCaptureError
+import numpy as np
+import numpy.typing as npt
 
-_BYTE_ORDER_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
-_NTH = re.compile(r"(.*)#([1-9]\d?)")
+from trialcapture.decode.log_headings import Layout, find_layout, parse_cells
+
+Ints = npt.NDArray[np.int64]
+Bytes = npt.NDArray[np.uint8]
+
+_MARGIN = 16
+"""Bytes before the first line and after the last, so that numbers can be loaded as words."""
+_SPACE, _LF = ord(" "), ord("\n")
+_IS_STAMP_START = np.isin(np.arange(256), list(b"+-0123456789"))
+_STAMP_START = re.compile(r"\s*[+\-0-9]", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,112 +43,217 @@ class Reject:
 
 
 @dataclass(slots=True)
+class _Regular:
+    """Lines cut all at once: the buffer, where its cells end, and which cell is each line's first."""
+
+    buf: Bytes
+    ends: Ints
+    first_end: Ints
+
+
+@dataclass
 class LogRows:
-    """The wanted cells of a log.
+    """The wanted cells of some lines of a log under one row of headings.
 
     Attributes:
-        rows: 0-based line of each row.
-        cells: For each row, the wanted cells in the order of the headings asked for.
+        rows: 0-based line of each row; shape (n,).
+        layout: Where the wanted cells stand.
+        regular: Indexes of the rows that were cut all at once; shape (r,).
+        texts: The wanted cells of each other row, by its index.
         rejects: Rows that are not in `rows`, and headings that are repeated.
         first_row: 0-based line of the first row of data, whole or not.
         unsure_column: Heading of the cell at the end of a file without a last line end: it may be cut; or "".
     """
 
-    rows: list[int] = field(default_factory=list)
-    cells: list[tuple[str, ...]] = field(default_factory=list)
+    rows: Ints
+    layout: Layout
+    errors: str
+    cut: _Regular
+    regular: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    texts: dict[int, tuple[str, ...]] = field(default_factory=dict)
     rejects: list[Reject] = field(default_factory=list)
     first_row: int | None = None
     unsure_column: str = ""
 
+    @property
+    def buf(self) -> Bytes:
+        """The bytes that `spans` point into, `_MARGIN` more on either side."""
+        return self.cut.buf
 
-def decode_log_text(data: bytes, encoding: str) -> str:
-    """Return the text of a log: a byte order mark, where there is one, says more than what was declared.
+    def spans(self, wanted: int) -> tuple[Ints, Ints]:
+        """Return where the regular rows' cells of one wanted column begin in `buf`, and their lengths, spaces off."""
+        at = self.cut.first_end + self.layout.places[wanted]
+        start, end = self.cut.ends[at - 1] + 1, self.cut.ends[at]
+        while (spaced := (self.buf[start] == _SPACE) & (start < end)).any():
+            start = start + spaced
+        while (spaced := (self.buf[end - 1] == _SPACE) & (start < end)).any():
+            end = end - spaced
+        return start, end - start
 
-    Bytes that are no text in that encoding are kept as lone surrogates (or U+FFFD in UTF-16), so that they
-    spoil the cell they stand in and no other.
-    """
-    for mark, marked in _BYTE_ORDER_MARKS:
-        if data.startswith(mark):
-            encoding = marked
-            break
-    canonical = codecs.lookup(encoding).name
-    return data.decode(encoding, "replace" if canonical.startswith(("utf-16", "utf-32")) else "surrogateescape")
-
-
-def parse_cells(line: str, delimiter: str) -> list[str] | None:
-    """Return the cells of one row; None where its quotes do not close.
-
-    A row is one line: no engine log needs a line end inside a cell, and so a stray quote costs one row only.
-    """
-    if '"' not in line:
-        return line.split(delimiter)
-    try:
-        return next(csv.reader([line], delimiter=delimiter, strict=True))
-    except csv.Error:
-        return None
+    def text(self, index: int, wanted: int) -> str:
+        """Return one cell, white space off."""
+        if index in self.texts:
+            return self.texts[index][wanted]
+        at = self.cut.first_end[np.searchsorted(self.regular, index)] + self.layout.places[wanted]
+        cell = self.buf[self.cut.ends[at - 1] + 1 : self.cut.ends[at]].tobytes()
+        return cell.decode("utf-8", self.errors).strip()
 
 
-def split_log_rows(
-    text: str,
-    wanted: Sequence[str],
-    *,
-    delimiter: str,
-    header_rows: int,
-    skip_rows_after_header: int,
-    where: str,
-) -> LogRows:
-    """Cut a log into rows and pick the wanted columns by their headings.
+class RowCutter:
+    """Cuts the lines below a log's headings, in order; headings that stand there again may move the columns."""
 
-    Args:
-        text: The log.
-        wanted: Headings in the order the cells are wanted; the first is the time's.
-        delimiter: Between cells.
-        header_rows: Rows up to and including the headings.
-        skip_rows_after_header: Rows between the headings and the data.
-        where: What to call the log in messages.
+    def __init__(self, above: Sequence[str], layout: Layout, wanted: Sequence[str], delimiter: str, where: str) -> None:
+        """Set out.
 
-    Raises:
-        TrialCaptureError: A heading is missing or not the only one of its name, or there is no row of data.
-    """
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    is_terminated = lines[-1] == ""
-    if is_terminated:
-        lines.pop()
-    start = header_rows + skip_rows_after_header
-    if len(lines) <= start:
-        raise TrialCaptureError(
-            "this engine log has no row of data",
-            seen=f"{len(lines)} row" + ("s" if len(lines) != 1 else ""),
-            where=where,
-            expected=f"there must be rows after row {start}, by header_rows and skip_rows_after_header",
-        )
-    pick, width, last = _find_columns(lines[header_rows - 1], wanted, delimiter, f"{where}, row {header_rows}")
-    preamble = {line.strip() for line in lines[:start] if line.strip()}
-    found = LogRows()
-    for number in range(start, len(lines)):
-        line = lines[number]
-        if not line.strip() or not line.strip(f"{delimiter} \t"):
-            continue
-        if line.strip() in preamble:
+        Args:
+            above: The lines above the data.
+            layout: By the headings among them.
+            wanted: Headings in the order the cells are wanted; the first is the time's.
+            delimiter: Between cells.
+            where: What to call the log in messages.
+        """
+        self._layout = layout
+        self._wanted = wanted
+        self._delimiter = delimiter
+        self._where = where
+        self._above = {line.strip() for line in above if line.strip()}
+        cells = {line: parse_cells(line, delimiter) or [line] for line in self._above}
+        # All others are told from rows by how their first cell begins.
+        self._like_data = [line for line in cells if any(map(_STAMP_START.match, cells[line]))]
+        self._blank = f"{delimiter} \t"
+        self._first = wanted[0].encode("utf-8", "surrogateescape")
+        mark = re.escape(delimiter.encode("utf-8", "surrogateescape"))
+        self._heading = re.compile(re.escape(self._first) + rb"(?=[^0-9A-Za-z]|" + mark + rb"|\Z)")
+
+    def cut(self, data: bytes, first_line: int, errors: str) -> Iterator[LogRows]:
+        """Cut whole lines.
+
+        Args:
+            data: Lines in UTF-8, each ended by LF.
+            first_line: 0-based number of the first.
+            errors: How to decode what is no UTF-8.
+
+        Yields:
+            The rows between one row of headings and the next.
+
+        Raises:
+            TrialCaptureError: Headings that stand again lack a wanted one.
+        """
+        begin = 0
+        for start, end, line in self._new_headings(data, errors):
+            found = self._cut(data[begin:start], first_line, errors)
+            number = first_line + data.count(b"\n", begin, start)
             found.rejects.append(Reject(number, "repeated heading", line))
-            continue
-        is_torn = number == len(lines) - 1 and not is_terminated
-        cells = parse_cells(line, delimiter)
-        if cells and wanted[0] in line and wanted[0] in map(str.strip, cells) and not is_torn:
-            pick, width, last = _find_columns(line, wanted, delimiter, f"{where}, row {number + 1}")
+            yield found
+            self._layout = find_layout(line, self._wanted, self._delimiter, f"{self._where}, row {number + 1}")
+            begin, first_line = end, number + 1
+        if begin < len(data):
+            yield self._cut(data[begin:], first_line, errors)
+
+    def cut_torn(self, torn: bytes, number: int, errors: str) -> LogRows:
+        """Cut the last line of a log, which has no end."""
+        found = LogRows(np.zeros(0, np.int64), self._layout, errors, _NOTHING)
+        line = torn.decode("utf-8", errors)
+        cells = self._read_line(line, number, found, is_torn=True)
+        if cells is not None:
+            found.rows, found.texts = np.array([number], dtype=np.int64), {0: self._pick(cells)}
+            if len(cells) == self._layout.width and not line.endswith('"'):
+                found.unsure_column = self._layout.last
+        return found
+
+    def _new_headings(self, data: bytes, errors: str) -> Iterator[tuple[int, int, str]]:
+        """Yield begin, end and text of each line that has the time's heading as a cell and did not stand above."""
+        if self._first not in data:
+            return
+        end = 0
+        for match in self._heading.finditer(data):
+            if match.start() < end:
+                continue
+            start, end = data.rfind(b"\n", 0, match.start()) + 1, data.find(b"\n", match.start()) + 1
+            line = data[start : end - 1].decode("utf-8", errors)
+            if line.strip() in self._above or not line.strip(self._blank):
+                continue
+            if self._wanted[0] in map(str.strip, parse_cells(line, self._delimiter) or []):
+                yield start, end, line
+
+    def _cut(self, data: bytes, first_line: int, errors: str) -> LogRows:
+        buf = np.frombuffer(b"".join([b"\n" * _MARGIN, data, b"\n" * _MARGIN]), np.uint8)
+        inner = buf[_MARGIN:-_MARGIN]
+        is_end = inner == _LF
+        if len(self._delimiter) == 1 and self._delimiter.isascii():
+            is_end |= inner == ord(self._delimiter)
+        ends = np.concatenate([[_MARGIN - 1], np.flatnonzero(is_end) + _MARGIN])
+        line_ends = np.flatnonzero(buf[ends] == _LF)  # the first stands before the first line
+        starts, stops = ends[line_ends[:-1]] + 1, ends[line_ends[1:]]
+        is_regular, first_end = self._regular_lines(data, buf, ends, line_ends, errors)
+        found = LogRows(np.zeros(0, np.int64), self._layout, errors, _Regular(buf, ends, first_end[is_regular]))
+        is_row = is_regular.copy()
+        picked = {}
+        for index in np.flatnonzero(~is_regular).tolist():
+            line = data[starts[index] - _MARGIN : stops[index] - _MARGIN].decode("utf-8", errors)
+            cells = self._read_line(line, first_line + index, found, is_torn=False)
+            if cells is not None:
+                picked[index] = self._pick(cells)
+                is_row[index] = True
+        lines = np.flatnonzero(is_row)
+        found.rows = lines + first_line
+        if lines.size:
+            first = int(found.rows[0])
+            found.first_row = first if found.first_row is None else min(first, found.first_row)
+        found.regular = np.flatnonzero(is_regular[lines])
+        found.texts = dict(zip(np.searchsorted(lines, list(picked)).tolist(), picked.values(), strict=True))
+        return found
+
+    def _regular_lines(
+        self, data: bytes, buf: Bytes, ends: Ints, line_ends: Ints, errors: str
+    ) -> tuple[npt.NDArray[np.bool_], Ints]:
+        """Return which lines can be cut all at once, and the index of each line's first end of a cell."""
+        width = self._layout.width
+        first_end = line_ends[:-1] + 1
+        delimiters = line_ends[1:] - first_end
+        enough = delimiters[delimiters >= width - 1]
+        if not enough.size or not self._delimiter.isascii() or self._delimiter in '\0"+-0123456789':
+            return np.zeros(first_end.size, np.bool_), first_end
+        usual = int(np.bincount(enough).argmax())
+        is_regular = delimiters == usual
+        if usual > width - 1:  # what stands beyond the last heading must be empty
+            beyond = ends[line_ends[1:]] - ends[np.minimum(first_end + width - 1, line_ends[1:])]
+            is_regular &= beyond == usual - (width - 1)
+        # A line that is blank or a heading has no stamp.
+        start = ends[first_end[is_regular] + self._layout.places[0] - 1] + 1
+        while self._delimiter != " " and (spaced := buf[start] == _SPACE).any():
+            start = start + spaced
+        is_regular[is_regular] = _IS_STAMP_START[buf[start]]
+        line_stops = ends[line_ends[1:]]
+        for byte in b'"\0':
+            if byte in data:
+                is_regular[np.searchsorted(line_stops, np.flatnonzero(buf == byte))] = False
+        for line in self._like_data:
+            for match in re.finditer(re.escape(line.encode("utf-8", errors)), data):
+                is_regular[np.searchsorted(line_stops, match.start() + _MARGIN)] = False
+        return is_regular, first_end
+
+    def _read_line(self, line: str, number: int, found: LogRows, *, is_torn: bool) -> list[str] | None:
+        """Return the cells of one line, or None where it is blank or a reject."""
+        if not line.strip() or not line.strip(self._blank):
+            return None
+        if line.strip() in self._above:
             found.rejects.append(Reject(number, "repeated heading", line))
-            continue
-        fault = _row_fault(line, cells, width)
+            return None
+        cells = parse_cells(line, self._delimiter)
+        fault = _row_fault(line, cells, self._layout.width)
         if found.first_row is None and not (fault and is_torn):
             found.first_row = number
         if fault or cells is None:
             found.rejects.append(Reject(number, "truncated" if is_torn else fault, line))
-            continue
-        found.rows.append(number)
-        found.cells.append(tuple(map(str.strip, pick(cells))))
-        if is_torn and len(cells) == width and not line.endswith('"'):
-            found.unsure_column = last
-    return found
+            return None
+        return cells
+
+    def _pick(self, cells: list[str]) -> tuple[str, ...]:
+        return tuple(cells[place].strip() for place in self._layout.places)
+
+
+_NOTHING = _Regular(np.zeros(0, np.uint8), np.zeros(0, np.int64), np.zeros(0, np.int64))
 
 
 def _row_fault(line: str, cells: list[str] | None, width: int) -> str:
@@ -156,64 +263,3 @@ def _row_fault(line: str, cells: list[str] | None, width: int) -> str:
         return "quotes"
     is_whole = len(cells) == width or (len(cells) > width and not "".join(cells[width:]).strip())
     return "" if is_whole else "field count"
-
-
-def _find_columns(
-    line: str, wanted: Sequence[str], delimiter: str, where: str
-) -> tuple[Callable[[list[str]], tuple[str, ...]], int, str]:
-    """Return what picks the wanted cells, how many cells a row has, and the wanted heading at its end."""
-    headings = [heading.strip() for heading in parse_cells(line, delimiter) or [line]]
-    while len(headings) > 1 and not headings[-1]:
-        headings.pop()
-    places = [_place(name, headings, delimiter, where) for name in wanted]
-    last = wanted[places.index(len(headings) - 1)] if len(headings) - 1 in places else ""
-    pick: Any = itemgetter(*places)  # two at least, time and a channel, and so it gives a tuple
-    return pick, len(headings), last
-
-
-def _place(name: str, headings: list[str], delimiter: str, where: str) -> int:
-    places = [index for index, heading in enumerate(headings) if heading == name]
-    if not places and (nth := _NTH.fullmatch(name)):
-        places = [index for index, heading in enumerate(headings) if heading == nth[1]][int(nth[2]) - 1 :][:1]
-    if len(places) == 1:
-        return places[0]
-    if places:
-        at = ", ".join(str(place + 1) for place in places)
-        raise TrialCaptureError(
-            f"the heading {name!r} stands more than once",
-            seen=f"columns {at}",
-            where=where,
-            expected=f"name the one that is meant by '{name}#1', '{name}#2' …, counted from the left",
-        )
-    raise TrialCaptureError(
-        f"there is no column headed {name!r}",
-        seen="the headings " + ", ".join(repr(shown(heading)) for heading in headings[:40]),
-        where=where,
-        expected=_heading_hint(name, headings, delimiter),
-    )
-
-
-def _heading_hint(name: str, headings: list[str], delimiter: str) -> str:
-    line = "".join(headings)
-    if "\0" in line:
-        return "the file has zero bytes: if it is UTF-16 text, declare encoding = 'utf-16-le'"
-    if line.lower().startswith("sep="):
-        return "the headings stand one row below: declare header_rows = 2"
-    if len(headings) == 1:
-        counts = {other: line.count(other) for other in ",;\t|" if other != delimiter}
-        other, count = max(counts.items(), key=lambda item: item[1])
-        if count:
-            return f"the row has {count} of {other!r} and no {delimiter!r}: declare delimiter = {other!r}"
-    if any("\ud800" <= letter <= "\udfff" or letter == "\ufffd" for letter in line):
-        return "the headings are in another encoding: declare encoding = 'cp1252' or what the logger uses"
-    as_written = {heading.lower(): heading for heading in headings}
-    near = get_close_matches(name.lower(), as_written, 1)
-    if near:
-        return f"did you mean {as_written[near[0]]!r}? Headings must be written as they stand, capitals too"
-    return "give a heading as it stands, or the number of the row they stand in as header_rows"
-
-
-def shown(text: str) -> str:
-    """Return a text fit for a message: short, and without what a terminal cannot print."""
-    plain = "".join(letter if letter.isprintable() else "\ufffd" for letter in text)
-    return plain if len(plain) <= 40 else f"{plain[:39]}…"

@@ -5,25 +5,26 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, datetime, tzinfo
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.decode.log_zone import BAD, SECOND_NS, ZoneClock, delta_ns
+
 Ints = npt.NDArray[np.int64]
 
-SECOND_NS = 1_000_000_000
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
-_LARGEST_NS = 9_223_372_036_000_000_000
-_ISO = re.compile(
+LARGEST_NS = 9_223_372_036_000_000_000
+ISO = re.compile(
     r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,
 )
-_SECONDS = re.compile(r"([+-]?)(\d{1,13})(?:[.,](\d+))?", re.ASCII)
+SECONDS = re.compile(r"([+-]?)(\d{1,13})(?:[.,](\d+))?", re.ASCII)
 
-# How sure a stamp is: 0 as read, else one of these.
-BAD, SKIPPED, TWICE = 1, 2, 3
+COUNTED = ("unix_s", "unix_ms", "elapsed_s")
+"""Formats that count from a moment and so know no zone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,29 @@ class Stamp:
 
     clock_ns: int
     offset_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Stamps as read, before those without an offset are placed in their zone; all of shape (n,).
+
+    Attributes:
+        clock_ns: What the clock showed [ns since 1970-01-01 00:00 on that clock], 0 where `state` is `BAD`.
+        offset_ns: Offset from UTC [ns] where the stamp names one.
+        is_local: True where the zone must tell the offset.
+        state: 0 or `BAD`.
+    """
+
+    clock_ns: Ints
+    offset_ns: Ints
+    is_local: npt.NDArray[np.bool_]
+    state: npt.NDArray[np.uint8]
+
+    @classmethod
+    def empty(cls, count: int) -> Readings:
+        """Return so many readings of no time."""
+        clock, offset = np.zeros((2, count), dtype=np.int64)
+        return cls(clock, offset, np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.uint8))
 
 
 def stamp_parser(time_format: str) -> Callable[[str], Stamp | None]:
@@ -62,81 +86,37 @@ def read_stamps(texts: Sequence[str], time_format: str, zone: tzinfo) -> tuple[I
         in the format), `SKIPPED` (the clocks were put forward past it) or `TWICE` (it came twice, and the
         neighbouring rows do not tell which is meant).
     """
+    found = parse_stamps(texts, time_format)
+    local = np.flatnonzero(found.is_local)
+    clock = ZoneClock(zone)
+    clock.add(found.clock_ns[local])
+    resolved = clock.resolve(found.clock_ns[local], is_last=True)
+    offset, state = found.offset_ns.copy(), found.state.copy()
+    if resolved is not None:
+        offset[local], state[local] = resolved
+    return found.clock_ns - offset, state
+
+
+def parse_stamps(texts: Sequence[str], time_format: str) -> Readings:
+    """Read stamps one by one, each distinct text once; `Readings` of shape (n,)."""
     parse = stamp_parser(time_format)
     by_text = {text: parse(text) for text in set(texts)}
-    stamps = [by_text[text] for text in texts]
-    clock = np.array([0 if s is None else s.clock_ns for s in stamps], dtype=np.int64)
-    state = np.array([BAD if s is None else 0 for s in stamps], dtype=np.uint8)
-    if time_format in ("unix_s", "unix_ms", "elapsed_s"):
-        return clock, state
-    named = np.array([s is not None and s.offset_ns is not None for s in stamps], dtype=np.bool_)
-    offset = np.array([0 if s is None or s.offset_ns is None else s.offset_ns for s in stamps], dtype=np.int64)
-    local = np.flatnonzero(~named & (state == 0))
-    offset[local], state[local] = _zone_offsets(clock[local], zone)
-    return clock - offset, state
-
-
-def _zone_offsets(clock_ns: Ints, zone: tzinfo) -> tuple[Ints, npt.NDArray[np.uint8]]:
-    """Return each clock reading's offset from UTC [ns] and its state."""
-    minutes, back = np.unique(clock_ns // (60 * SECOND_NS), return_inverse=True)
-    pairs = np.array([_offsets_at(int(minute), zone) for minute in minutes], dtype=np.int64).reshape(-1, 2)
-    first, second = pairs[back, 0], pairs[back, 1]  # PEP 495: fold 0 and fold 1
-    state = np.where(first < second, SKIPPED, 0).astype(np.uint8)
-    offset = first.copy()
-    twice = first > second
-    if twice.any():
-        step = np.diff(clock_ns)
-        pace = float(np.median(step[step > 0])) if (step > 0).any() else 0.0
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], twice, [False])).astype(np.int8)))
-        for start, stop in edges.reshape(-1, 2):
-            chosen = _which_of_two(clock_ns, first, second, slice(int(start), int(stop)), pace)
-            if chosen is None:
-                state[start:stop] = TWICE
-            else:
-                offset[start:stop] = chosen
-    return offset, state
-
-
-def _which_of_two(clock_ns: Ints, first: Ints, second: Ints, run: slice, pace_ns: float) -> Ints | None:
-    """Return the offsets of a run of readings that each came twice, or None where the order does not tell.
-
-    A step back by about the width of the change inside the run is the change itself. Without one the whole
-    run lies on one side of it: the side on which it joins the row before, or the row after, without a hole.
-    When both neighbours answer, they must agree.
-    """
-    clock, before, after = clock_ns[run], first[run], second[run]
-    width = int(before[0] - after[0])
-    back = np.flatnonzero(np.diff(clock) < -width // 2)
-    if back.size == 1:
-        return np.where(np.arange(clock.size) <= back[0], before, after)
-    if back.size > 1:
-        return None
-    patience = min(max(10 * pace_ns, 60 * SECOND_NS), width / 4)
-    answers = set()
-    for side in (before, after):
-        if run.start > 0:
-            hole = (clock[0] - side[0]) - (clock_ns[run.start - 1] - first[run.start - 1])
-            answers |= {int(side[0])} if 0 <= hole <= patience else set()
-        if run.stop < clock_ns.size:
-            hole = (clock_ns[run.stop] - first[run.stop]) - (clock[-1] - side[-1])
-            answers |= {int(side[0])} if 0 <= hole <= patience else set()
-    if len(answers) != 1:
-        return None
-    return before if answers == {int(before[0])} else after
-
-
-def _offsets_at(minute: int, zone: tzinfo) -> tuple[int, int]:
-    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(minutes=minute)
-    pair = [moment.replace(tzinfo=zone, fold=fold).utcoffset() or timedelta() for fold in (0, 1)]
-    return _delta_ns(pair[0]), _delta_ns(pair[1])
-
-
-def _delta_ns(delta: timedelta) -> int:
-    return ((delta.days * 86400 + delta.seconds) * 1_000_000 + delta.microseconds) * 1000
+    found = Readings.empty(len(texts))
+    has_zone = time_format not in COUNTED
+    for index, text in enumerate(texts):
+        stamp = by_text[text]
+        if stamp is None:
+            found.state[index] = BAD
+            continue
+        found.clock_ns[index] = stamp.clock_ns
+        found.offset_ns[index] = stamp.offset_ns or 0
+        found.is_local[index] = has_zone and stamp.offset_ns is None
+    return found
 
 
 @lru_cache(maxsize=64)
-def _day_ns(year: int, month: int, day: int) -> int | None:
+def day_ns(year: int, month: int, day: int) -> int | None:
+    """Return where a day begins [ns since 1970-01-01], or None where there is no such day."""
     try:
         return (date(year, month, day).toordinal() - _EPOCH_DAY) * 86400 * SECOND_NS
     except ValueError:
@@ -148,10 +128,10 @@ def _fraction_ns(digits: str | None, unit_ns: int = SECOND_NS) -> int:
 
 
 def _parse_iso(text: str) -> Stamp | None:
-    match = _ISO.fullmatch(text)
+    match = ISO.fullmatch(text)
     if match is None or not 1678 < int(match[1]) < 2262:
         return None
-    day = _day_ns(int(match[1]), int(match[2]), int(match[3]))
+    day = day_ns(int(match[1]), int(match[2]), int(match[3]))
     hour, minute, second = int(match[4]), int(match[5]), int(match[6] or 0)
     is_leap = second == 60 and minute == 59
     if day is None or hour > 23 or minute > 59 or (second > 59 and not is_leap):
@@ -166,11 +146,11 @@ def _parse_iso(text: str) -> Stamp | None:
 
 
 def _parse_seconds(text: str, unit_ns: int) -> Stamp | None:
-    match = _SECONDS.fullmatch(text)
+    match = SECONDS.fullmatch(text)
     if match is None:
         return None
     value = int(match[2]) * unit_ns + _fraction_ns(match[3], unit_ns)
-    return None if value > _LARGEST_NS else Stamp(-value if match[1] == "-" else value, None)
+    return None if value > LARGEST_NS else Stamp(-value if match[1] == "-" else value, None)
 
 
 # What strptime reads for the directives that are digits only (CPython's own expressions), but any number of
@@ -183,7 +163,7 @@ _DIGITS = {
 
 
 @lru_cache
-def _digit_pattern(pattern: str) -> re.Pattern[str] | None:
+def digit_pattern(pattern: str) -> re.Pattern[str] | None:
     """Return an expression for a pattern of digits only, which is read six times as fast as by strptime."""
     parts = re.split(r"%(.)", pattern)
     names = parts[1::2]
@@ -198,7 +178,7 @@ def _digit_pattern(pattern: str) -> re.Pattern[str] | None:
 
 
 def _parse_pattern(text: str, pattern: str) -> Stamp | None:
-    digits = _digit_pattern(pattern)
+    digits = digit_pattern(pattern)
     if digits is None:
         return _parse_strptime(text, pattern)
     match = digits.fullmatch(text)
@@ -206,7 +186,7 @@ def _parse_pattern(text: str, pattern: str) -> Stamp | None:
         return None
     part = match.groupdict()
     year = int(part["Y"]) if "Y" in part else int(part["y"]) + (1900 if int(part["y"]) > 68 else 2000)
-    day = _day_ns(year, int(part["m"]), int(part["d"]))
+    day = day_ns(year, int(part["m"]), int(part["d"]))
     if day is None or not 1678 < year < 2262:
         return None
     seconds = (int(part["H"]) * 60 + int(part["M"])) * 60 + int(part.get("S", 0))
@@ -218,12 +198,12 @@ def _parse_strptime(text: str, pattern: str) -> Stamp | None:
         read = datetime.strptime(text, pattern)
     except ValueError:
         return None
-    day = _day_ns(read.year, read.month, read.day)
+    day = day_ns(read.year, read.month, read.day)
     if day is None or not 1678 < read.year < 2262:
         return None
     seconds = (read.hour * 60 + read.minute) * 60 + read.second
     offset = read.utcoffset()
-    return Stamp(day + seconds * SECOND_NS + read.microsecond * 1000, None if offset is None else _delta_ns(offset))
+    return Stamp(day + seconds * SECOND_NS + read.microsecond * 1000, None if offset is None else delta_ns(offset))
 
 
 _DATES = (
@@ -237,7 +217,7 @@ def fitting_formats(text: str) -> list[str]:
     """Return the time formats a stamp would fit, for a message; several where day and month could swap."""
     if _parse_iso(text) is not None:
         return ["iso"]
-    if number := _SECONDS.fullmatch(text):
+    if number := SECONDS.fullmatch(text):
         return [{10: "unix_s", 13: "unix_ms"}.get(len(number[2]), "elapsed_s")]
     patterns = [f"{day}{gap}{clock}" for day in _DATES for gap in " T" for clock in _CLOCKS]
     return [pattern for pattern in patterns if _parse_pattern(text, pattern) is not None]

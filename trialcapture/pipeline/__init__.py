@@ -15,7 +15,7 @@ from typing import Any
 from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
 from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.sample_rows import open_sample_rows
-from trialcapture.archive.second_process import open_second_process
+from trialcapture.archive.second_process import open_second_process, release_memory
 from trialcapture.archive.session import open_session
 from trialcapture.archive.spill import open_spill
 from trialcapture.config import load_config
@@ -25,7 +25,7 @@ from trialcapture.pipeline.reading import Progress, is_long, merged_counts, read
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.pipeline.results import Prepared, make_results, warm_up
 from trialcapture.prepare.arrange import arrange_trial
-from trialcapture.prepare.segments import find_segments, make_segments
+from trialcapture.prepare.segments import make_segments
 from trialcapture.reduce.tables import bands_csv, legs_csv
 
 __all__ = ["Progress", "process"]
@@ -61,6 +61,7 @@ def process(
         logs, counts, told = read_logs(session, config, aside, second, progress)
         if second.is_there:
             second.submit(warm_up)
+        release_memory()
         engine_logs = read_engine_logs(session, config, aside)
         arrangement = arrange_trial(
             [(log.name, log.outline) for log in logs],
@@ -75,10 +76,11 @@ def process(
         provenance = provenance_of(session, config, raw)
         gridded = write_samples(paths["samples"], provenance, logs, engine_logs, arrangement, config, progress)
         rejected = write_rejects(paths["rejects"], provenance, logs, engine_logs, arrangement)
-        progress("steady stretches", None)
-        stretches = find_segments(gridded.tracks, config)
+        release_memory()
+        progress("segments", None)
         with open_sample_rows(paths["samples"]) as samples:
-            segments = make_segments(samples.read, gridded.first_ns, stretches, config, trims_of(notes))
+            segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))
+        release_memory()
         made = Prepared(
             session, config, raw, merged_counts(counts), segments, arrangement.clocks, gridded.overview, rejected,
             reviews_of(notes), [*told, *arrangement.warnings],

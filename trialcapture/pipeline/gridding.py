@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import ceil, lcm
+from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +16,12 @@ from trialcapture.buffers import integers
 from trialcapture.config import Config
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
 from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_tables
+from trialcapture.prepare.candidates import Stretch
 from trialcapture.prepare.engines import gather_log
 from trialcapture.prepare.grid import grid_times, samples_schema
 from trialcapture.prepare.logclock import LogFit
 from trialcapture.prepare.placing import place_block
-from trialcapture.prepare.segments import WorkTrack, work_block, work_track
+from trialcapture.prepare.segment_finder import SegmentFinder
 from trialcapture.prepare.sentence_times import TIMED
 from trialcapture.prepare.series import Candidate
 from trialcapture.prepare.window import overview_of, reaches_s, sample_window
@@ -52,13 +53,13 @@ class Gridded:
         first_ns: First instant of the grid [ns UTC].
         rows: Rows of the samples.
         overview: One row a second (`trialcapture.prepare.window.overview_of`).
-        tracks: What detection looks at, window by window.
+        stretches: The steady stretches and what looked like one, as rows of the samples.
     """
 
     first_ns: int
     rows: int
     overview: pa.Table
-    tracks: list[WorkTrack]
+    stretches: list[Stretch]
 
 
 def write_samples(
@@ -87,14 +88,14 @@ def write_samples(
     first_ns, last_ns = arrangement.span_ns or (0, -1)
     grid_hz, engine_ids = config.samples.grid_hz, config.engine_ids
     second = max(round(grid_hz), 1)
-    whole = lcm(second, work_block(grid_hz))
-    rows = max(ROW_GROUP_ROWS // whole, 1) * whole
+    rows = max(ROW_GROUP_ROWS // second, 1) * second
     pieces = _pieces(logs, engine_logs, arrangement, config)
     reach_ns = round(max(reaches_s(arrangement.rankings, config).values(), default=0.0) * 1e9)
     grid_ns = grid_times(first_ns, last_ns, grid_hz)
     loaded: dict[int, Candidates] = {}
     overviews: list[pa.Table] = []
-    tracks: list[WorkTrack] = []
+    finder = SegmentFinder(config)
+    stretches: list[Stretch] = []
     with open_parquet(path, samples_schema(config), provenance) as file:
         for first in range(0, grid_ns.size, rows):
             window = grid_ns[first : first + rows]
@@ -104,10 +105,11 @@ def write_samples(
             samples = sample_window(_merged(loaded), arrangement.rankings, window, config)
             file.write(samples)
             overviews.append(overview_of(samples, second, engine_ids))
-            tracks.append(work_track(samples, config))
+            stretches += finder.push(samples)
             progress("samples", min((first + rows) / grid_ns.size, 1.0))
     start = int(grid_ns[0]) if grid_ns.size else 0
-    return Gridded(start, int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), tracks)
+    stretches += finder.finish()
+    return Gridded(start, int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), stretches)
 
 
 def _merged(loaded: dict[int, Candidates]) -> Candidates:

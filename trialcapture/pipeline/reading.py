@@ -10,24 +10,25 @@ import pyarrow as pa
 
 from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.decoding import DecodedBlock, Job, Transducer, decode_blocks, keep_block
-from trialcapture.archive.raw import read_blocks, read_whole
+from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, engine_files, nmea_files
 from trialcapture.archive.spill import Spilled, write_spill
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can import CanDecoder
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log import EngineLogDecoder
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.outline import Outline, join_outlines, outline_log
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
 
-BLOCK_BYTES = 4 << 20
+BLOCK_BYTES = 8 << 20
 """How much of a log is decoded at a time: less costs time for each block, more costs memory."""
 WORTH_HELP_BYTES = 24 << 20
 """A second process costs half a second to start; shorter logs are done sooner without one."""
 _LOG_ROWS = 50_000
+_LOG_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,25 +162,44 @@ def read_engine_logs(session: Session, config: Config, folder: Path) -> list[Dec
     """
     logs = []
     for number, (path, spec) in enumerate(engine_files(session)):
-        rows, rejects = decode_engine_log(
-            read_whole(path),
-            spec,
-            config.engine_ids,
-            where=path.name,
-            density_kg_per_m3=config.fuel.density_kg_per_m3,
-        )
-        logs.append(_kept_log(path.name, spec, rows, rejects, folder / f"engine-{number}"))
+        decoder = EngineLogDecoder(spec, config.engine_ids, path.name, density_kg_per_m3=config.fuel.density_kg_per_m3)
+        logs.append(_kept_log(path.name, spec, _log_blocks(path, decoder), folder / f"engine-{number}"))
     return logs
 
 
-def _kept_log(name: str, spec: EngineLog, rows: pa.Table, rejects: pa.Table, stem: Path) -> DecodedEngineLog:
-    blocks, sizes = [], []
-    for first in range(0, rows.num_rows, _LOG_ROWS):
-        part = rows.slice(first, _LOG_ROWS)
-        blocks.append(write_spill(stem.with_name(f"{stem.name}-{first}.arrows"), {"rows": part}))
-        sizes.append(part.num_rows)
-    bad = write_spill(stem.with_name(f"{stem.name}-rejects.arrows"), {"rejects": rejects})
-    return DecodedEngineLog(name, spec, outline_log(rows), blocks, sizes, [bad])
+def _log_blocks(path: Path, decoder: EngineLogDecoder) -> Iterator[tuple[pa.Table, pa.Table]]:
+    """Decode an engine log; it is judged as a whole, so it may be refused at its end."""
+    for _, block in read_blocks(path, _LOG_BYTES):
+        yield decoder.decode(block)
+    yield decoder.finish()
+
+
+def _kept_log(name: str, spec: EngineLog, decoded: Iterator[tuple[pa.Table, pa.Table]], stem: Path) -> DecodedEngineLog:
+    blocks: list[Spilled] = []
+    bad: list[Spilled] = []
+    outlines: list[pa.Table] = []
+    sizes: list[int] = []
+
+    def keep(rows: pa.Table) -> None:
+        blocks.append(write_spill(stem.with_name(f"{stem.name}-{sum(sizes)}.arrows"), {"rows": rows}))
+        outlines.append(outline_log(rows))
+        sizes.append(rows.num_rows)
+
+    open_rows: list[pa.Table] = []
+    for rows, rejects in decoded:
+        if rejects.num_rows:
+            place = stem.with_name(f"{stem.name}-rejects-{len(bad)}.arrows")
+            bad.append(write_spill(place, {"rejects": rejects}))
+        open_rows.append(rows)
+        while sum(part.num_rows for part in open_rows) >= _LOG_ROWS:
+            joined = pa.concat_tables(open_rows).combine_chunks()
+            keep(joined.slice(0, _LOG_ROWS))
+            open_rows = [joined.slice(_LOG_ROWS)]
+    rest = pa.concat_tables(open_rows).combine_chunks()
+    if rest.num_rows:
+        keep(rest)
+    outline = pa.concat_tables(outlines or [outline_log(rest)]).combine_chunks()
+    return DecodedEngineLog(name, spec, outline, blocks, sizes, bad)
 
 
 def merged_counts(counts: Sequence[pa.Table]) -> dict[tuple[str, str, str], list[int]]:

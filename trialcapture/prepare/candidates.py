@@ -34,7 +34,9 @@ class Stretch:
     reason: str
 
 
-def judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: float, first: bool) -> list[Stretch]:
+def judge_hold(
+    start: int, stop: int, track: Track, limits: Limits, scatter: float, first: bool, fronted: bool = False
+) -> list[Stretch]:
     """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts.
 
     Args:
@@ -44,6 +46,7 @@ def judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: flo
         limits: What counts as steady.
         scatter: Typical variance of speed within holds [kn**2].
         first: True where the track begins with the recording: a hold from its first sample follows no change.
+        fronted: True where the hold begins with a front of the water, which leaves no transient behind.
     """
     dt_s = track.dt_s
     a, b = start + round(_MARGIN_S / dt_s), stop - round(LEAD_S / dt_s)
@@ -51,16 +54,20 @@ def judge_hold(start: int, stop: int, track: Track, limits: Limits, scatter: flo
         return []
     if reason := _not_under_way(track.part(a, b), limits):
         return [Stretch(a, b, False, reason)]
-    for front in find_shifts(track.sog_kn[a:b], dt_s, _FRONT_KN, _FRONT_S):
+    changed = (start > 0 or not first) and not fronted
+    # an approach would hide a front that comes after it, and be taken for one itself
+    lead = round(limits.guard_s / dt_s) if changed else 0
+    for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
+        front = lead + after
         # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
         if not isinstance(_settle(track.part(a, a + front), limits, scatter), Approach):
             flank = round(_FLANK_S / dt_s)
-            before = judge_hold(start, a + front - flank, track, limits, scatter, first)
-            return before + judge_hold(a + front + flank, stop, track, limits, scatter, first)
+            before = judge_hold(start, a + front - flank, track, limits, scatter, first, fronted)
+            return before + judge_hold(a + front + flank, stop, track, limits, scatter, first, fronted=True)
     settled = _settle(track.part(a, b), limits, scatter)
     if isinstance(settled, Approach):
         return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
-    if start > 0 or not first:
+    if changed:
         # a hold a little too short loses a little less, never so much that a transient could hide in it
         need_s = limits.steady.min_duration_s
         guard_s = min(limits.guard_s, max((b - a) * dt_s - need_s, _LEAST_GUARD * limits.guard_s))

@@ -12,6 +12,7 @@ from trialcapture.prepare.statistics import (
     autocorrelation_sum,
     circular_sd_deg,
     effective_size,
+    rolling_mean,
     slope_per_s,
     wrap_deg,
 )
@@ -22,6 +23,7 @@ Bools = npt.NDArray[np.bool_]
 _SLOPE_ERRORS = 3.0
 _RUN_KN = 0.15
 _STILL_RPM = 3.0
+_CALM_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,7 @@ def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:
     rest = v - v.mean() - slope * (t - t.mean())
     if v.size < 5:
         return slope, float("inf")
-    tau = autocorrelation_sum([rest], max(v.size // 3, 1))
+    tau = autocorrelation_sum([rest], max(v.size // 3, 1), own_mean=False)
     variance = float(rest @ rest) / (v.size - 2) * tau
     spread = float(((t - t.mean()) ** 2).sum())
     return slope, float(np.sqrt(variance / spread))
@@ -130,7 +132,9 @@ def find_breach(track: Track, limits: Limits) -> str:
 def _rpm_breach(rpm: Floats, track: Track, steady: Steady) -> str:
     if not np.isfinite(rpm).all():
         return "rpm missing for part of the stretch"
-    mean, spread = float(rpm.mean()), float(rpm.std())
+    # a display that toggles between two of its steps is no moving throttle
+    calm = rolling_mean(rpm, max(round(_CALM_S / track.dt_s), 1))
+    mean, spread = float(rpm.mean()), float(calm.std())
     spread_pct = 100.0 * spread / max(mean, 1.0)
     if spread_pct > steady.rpm_sd_pct and spread > _STILL_RPM:
         return f"rpm not held: spread {spread_pct:.2f} %, limit {steady.rpm_sd_pct:g} % (rpm_sd_pct)"
@@ -155,8 +159,12 @@ def _turned_deg(heading: Floats) -> float:
 
 
 def mean_with_error(v: Floats, tau: float) -> tuple[float, float, float, float]:
-    """Return mean, standard deviation, effective sample size and standard error of the mean of finite samples."""
+    """Return mean, standard deviation, effective sample size and standard error of the mean of finite samples.
+
+    The spread about a stretch's own mean lacks the variance of that mean, ``1 / size`` of the whole; hence the one
+    less below the root, as in the standard error of independent samples.
+    """
     n = v.size
     spread = float(v.std(ddof=1)) if n > 1 else 0.0
     size = effective_size(n, tau)
-    return float(v.mean()), spread, size, spread / float(np.sqrt(size))
+    return float(v.mean()), spread, size, float(v.std()) / float(np.sqrt(max(size - 1.0, 0.5)))

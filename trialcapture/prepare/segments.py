@@ -13,11 +13,11 @@ import pyarrow as pa
 from trialcapture.buffers import table_of
 from trialcapture.config import Config
 from trialcapture.prepare.blocking import blocking_error, choose_block
-from trialcapture.prepare.judge import Track, limits_of, mean_with_error, slope_with_error
+from trialcapture.prepare.candidates import Stretch
+from trialcapture.prepare.judge import mean_with_error, slope_with_error
 from trialcapture.prepare.outliers import leave_out_outliers
 from trialcapture.prepare.series import column
 from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg
-from trialcapture.prepare.steady import Stretch, find_steady
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -26,7 +26,6 @@ Ints = npt.NDArray[np.int64]
 SOG_BIAS_U_KN = 0.03
 """Standard uncertainty of a GNSS receiver's Doppler speed that no averaging removes [kn] (common practice, no
 source)."""
-_WORK_HZ = 4.0
 _NUMBERS = (
     ("duration_s", "s"), ("band_rpm", "rpm"), ("rpm_mean", "rpm"), ("rpm_sd", "rpm"),
     ("sog_kn_mean", "kn"), ("sog_kn_sd", "kn"), ("sog_slope_kn_per_min", "kn/min"), ("sog_u_kn", "kn"),
@@ -81,70 +80,6 @@ Reader = Callable[[int, int, Sequence[str]], pa.Table]
 def rows_of(samples: pa.Table) -> Reader:
     """Return the reader of samples that are held whole."""
     return lambda start, stop, names: samples.slice(start, stop - start).select(list(names))
-
-
-def work_block(grid_hz: float) -> int:
-    """Return how many rows of the grid detection takes as one.
-
-    A quarter of a second or more: finer sampling adds no information about a hull that takes seconds to answer.
-    """
-    return max(round(grid_hz / _WORK_HZ), 1)
-
-
-@dataclass(frozen=True, slots=True)
-class WorkTrack:
-    """What detection looks at, of one window of the samples or of all of them.
-
-    Attributes:
-        track: Block means; its rows are blocks.
-        headings: Rows of the window that have a heading.
-    """
-
-    track: Track
-    headings: int
-
-
-def work_track(samples: pa.Table, config: Config) -> WorkTrack:
-    """Return what detection looks at in one window; rows after the last whole block are left out."""
-    block = work_block(config.samples.grid_hz)
-    whole = samples.num_rows // block * block
-
-    def blocks(values: Floats) -> Floats:
-        with np.errstate(invalid="ignore"):
-            mean: Floats = values[:whole].reshape(-1, block).mean(axis=1)
-        return mean
-
-    rpm = [blocks(column(samples, f"rpm_{e}")) for e in config.engine_ids]
-    heading = column(samples, "heading_true_deg")
-    course = np.where(np.isfinite(heading), heading, column(samples, "cog_true_deg"))
-    # an angle is not averaged across north: the middle sample of a block stands for it
-    middle = course[block // 2 : whole : block]
-    stacked = np.stack(rpm) if rpm else np.zeros((0, whole // block))
-    track = Track(blocks(column(samples, "sog_kn")), stacked, middle, block / config.samples.grid_hz)
-    return WorkTrack(track, int(np.isfinite(heading).sum()))
-
-
-def find_segments(windows: Sequence[WorkTrack], config: Config) -> list[Stretch]:
-    """Find the steady stretches of a trial; indices refer to the rows of its samples.
-
-    Args:
-        windows: The samples window by window, in order; each but the last of whole blocks.
-        config: Limits and grid.
-    """
-    parts = [w.track for w in windows if w.track.sog_kn.size]
-    if not parts:
-        return []
-    block = work_block(config.samples.grid_hz)
-    sog = np.concatenate([p.sog_kn for p in parts])
-    track = Track(
-        sog,
-        np.concatenate([p.rpm for p in parts], axis=1),
-        np.concatenate([p.heading_true_deg for p in parts]),
-        parts[0].dt_s,
-        over_ground=sum(w.headings for w in windows) < 0.5 * sog.size * block,
-    )
-    found = find_steady(track, limits_of(config))
-    return [Stretch(s.start * block, s.stop * block, s.accepted, s.reason) for s in found]
 
 
 def make_segments(

@@ -132,7 +132,7 @@ def _is_real(tails: Tails, which: int, v: Floats, dt_s: float) -> bool:
     """
     t = np.arange(v.size) * dt_s
     rest = v - tails.level[which] - tails.excess[which] * np.exp(-t / tails.tau_s[which])
-    tau = autocorrelation_sum([rest - rest.mean()], max(v.size // 3, 1))
+    tau = autocorrelation_sum([rest - rest.mean()], max(v.size // 3, 1), own_mean=False)
     variance = max(float(tails.variance[which]), 1e-9)
     gain = (float(tails.flat_variance[which]) * (v.size - 1) - variance * (v.size - 3)) / variance
     freedom = max(v.size / tau - 3.0, 1.0)

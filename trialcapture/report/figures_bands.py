@@ -10,7 +10,20 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.report.columns import Floats, floats, has_values
-from trialcapture.report.figures import COMPACT, INK, OCHRE, PAPER, PETROL, QUIET, RUST, TINT, Drawing, draw
+from trialcapture.report.figures import (
+    COMPACT,
+    INK,
+    OCHRE,
+    PAPER,
+    PETROL,
+    QUIET,
+    RUST,
+    TINT,
+    Drawing,
+    Panel,
+    Sheet,
+    draw,
+)
 from trialcapture.report.format import K, fixed, number, percent
 
 
@@ -63,25 +76,20 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
     alt = _alt(curve.key, title, x, y, u)
     flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
 
-    def paint(figure: Any) -> None:
-        axes = figure.add_subplot()
-        axes.set_title(title)
-        axes.set_xlabel("Engine speed [rpm]")
-        for low, high in flat:
-            axes.axvspan(low, high, color=TINT, lw=0, zorder=0.5)
-        axes.plot(x, y, color=PETROL, lw=1, zorder=2)
-        axes.errorbar(
-            x, y, yerr=np.where(np.isfinite(u), K * u, 0), fmt="none", ecolor=INK, elinewidth=1.1, capsize=3.5, zorder=3
-        )
+    def paint(sheet: Sheet) -> None:
+        panel = sheet.panel()
+        panel.title, sheet.x_label = title, "Engine speed [rpm]"
+        panel.columns(flat, TINT)
+        panel.line(x, y, PETROL, width=1)
+        panel.bars(x, y, K * u, INK, width=1.1, cap=3.5)
         both = ways >= 2
-        axes.plot(x[both], y[both], "o", ms=6, color=PETROL, mec=PAPER, mew=0.8, zorder=4)
-        axes.plot(x[~both], y[~both], "o", ms=6, color=PAPER, mec=RUST, mew=1.6, zorder=4)
+        panel.dots(x[both], y[both], 6, fill=PETROL, edge=PAPER, width=0.8)
+        panel.dots(x[~both], y[~both], 6, fill=PAPER, edge=RUST, width=1.6)
         if curve.key == "speed":
-            axes.plot(
-                floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean"), "x", ms=4.5, color=QUIET, mew=0.9, zorder=1.5
-            )
-        _room(axes, x, y, u)
-        _name_points(axes, marks, nominal, x, y, u)
+            leg_rpm, leg_kn = floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")
+            panel.ticks(leg_rpm, leg_kn, (2.3, 2.3), QUIET, width=0.9, cross=True, layer=1.5)
+        sheet.x_limits, panel.y_limits = limits = _room(x, y, u)
+        _name_points(panel, limits, marks, nominal, x, y, u)
 
     return Drawing(
         curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=alt), alt,
@@ -107,33 +115,40 @@ def _marks(key: str, summary: Mapping[str, Any]) -> list[tuple[float, str]]:
     return found
 
 
-def _name_points(axes: Any, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats) -> None:
+_Limits = tuple[tuple[float, float], tuple[float, float]]
+
+
+def _name_points(
+    panel: Panel, limits: _Limits, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats
+) -> None:
     for rpm, text in marks:
         hits = np.flatnonzero(np.isclose(nominal, rpm))
         if not len(hits) or not np.isfinite(y[hits[0]]):
             continue
         i = hits[0]
-        axes.plot(x[i], y[i], "o", ms=12, color="none", mec=OCHRE, mew=1.4, zorder=5)
-        half = K * u[i] if np.isfinite(u[i]) else 0.0
-        dx, dy, side, edge = _free_place(axes, len(text), i, x, y, half)
-        axes.annotate(
-            text, (x[i], y[i] + (half if dy > 0 else -half if dy < 0 else 0.0)), xytext=(dx, dy), color=OCHRE,
-            textcoords="offset points", ha=side, va=edge, fontweight="bold", fontsize=10, zorder=6,
+        panel.dots(x[i : i + 1], y[i : i + 1], 12, fill="none", edge=OCHRE, width=1.4, layer=5)
+        half = float(K * u[i]) if np.isfinite(u[i]) else 0.0
+        dx, dy, side, edge = _free_place(limits, len(text), i, x, y, half)
+        panel.text(
+            text, float(x[i]), float(y[i]) + (half if dy > 0 else -half if dy < 0 else 0.0), right=dx, up=dy,
+            anchor=side, edge=edge, size=10, colour=OCHRE, bold=True,
         )  # fmt: skip
 
 
 _PLACES: tuple[tuple[float, float, str, str], ...] = (
-    (0, 9, "center", "bottom"), (-5, 9, "left", "bottom"), (5, 9, "right", "bottom"), (0, -9, "center", "top"),
-    (-5, -9, "left", "top"), (5, -9, "right", "top"), (12, 0, "left", "center"), (-12, 0, "right", "center"),
+    (0, 9, "middle", "bottom"), (-5, 9, "start", "bottom"), (5, 9, "end", "bottom"), (0, -9, "middle", "top"),
+    (-5, -9, "start", "top"), (5, -9, "end", "top"), (12, 0, "start", "center"), (-12, 0, "end", "center"),
 )  # fmt: skip
 
 
-def _free_place(axes: Any, letters: int, i: int, x: Floats, y: Floats, half: float) -> tuple[float, float, str, str]:
+def _free_place(
+    limits: _Limits, letters: int, i: int, x: Floats, y: Floats, half: float
+) -> tuple[float, float, str, str]:
     """Return the offset and alignment at which a name about a point covers least of the curve.
 
-    Works on the drawing's usual size, because the axes are laid out only when all text is placed.
+    Works on the drawing's usual size, because the panel is laid out only when all text is placed.
     """
-    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    (left, right), (bottom, top) = limits
     known = np.isfinite(x) & np.isfinite(y)
     along = np.linspace(x[known].min(), x[known].max(), 400)
     px = (along - left) / (right - left) * _AXES_SIZE[0]
@@ -145,7 +160,7 @@ def _free_place(axes: Any, letters: int, i: int, x: Floats, y: Floats, half: flo
 
     def cost(place: tuple[float, float, str, str]) -> float:
         dx, dy, side, edge = place
-        x0 = at_x + dx - {"left": 0.0, "center": width / 2, "right": width}[side]
+        x0 = at_x + dx - {"start": 0.0, "middle": width / 2, "end": width}[side]
         y0 = at_y + dy + (bar if dy > 0 else -bar if dy < 0 else 0.0)
         y0 -= {"bottom": 0.0, "center": height / 2, "top": height}[edge]
         outside = (
@@ -157,12 +172,14 @@ def _free_place(axes: Any, letters: int, i: int, x: Floats, y: Floats, half: flo
     return min(_PLACES, key=cost)
 
 
-def _room(axes: Any, x: Floats, y: Floats, u: Floats) -> None:
-    """Start the scale at zero, and leave air above the highest bar for its name."""
-    top = np.nanmax(y + np.where(np.isfinite(u), K * u, 0))
-    axes.set_ylim(0, top * 1.16 if top > 0 else 1)
+def _room(x: Floats, y: Floats, u: Floats) -> _Limits:
+    """Return limits that start the scale at zero and leave air above the highest bar for its name."""
+    top = float(np.nanmax(y + np.where(np.isfinite(u), K * u, 0)))
     pad = max(0.06 * float(np.ptp(x)), 50.0)
-    axes.set_xlim(max(0.0, float(np.nanmin(x)) - pad), float(np.nanmax(x)) + pad)
+    return (
+        (max(0.0, float(np.nanmin(x)) - pad), float(np.nanmax(x)) + pad),
+        (0.0, top * 1.16 if top > 0 else 1.0),
+    )
 
 
 def _flat_rpm(summary: Mapping[str, Any], x: Floats, speed: Floats) -> list[tuple[float, float]]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pyarrow as pa
 
@@ -17,6 +15,7 @@ from trialcapture.report.figures import (
     QUIET,
     RUST,
     Drawing,
+    Sheet,
     draw,
     draw_series,
     shorten,
@@ -39,24 +38,18 @@ def onset(samples: pa.Table | None) -> Drawing | None:
     near = (t >= centre - 25 * 10**9) & (t <= centre + 50 * 10**9)
     seconds = (t[near] - centre) / 1e9
 
-    def paint(figure: Any) -> None:
-        grid = figure.add_gridspec(2, 1)
-        top = figure.add_subplot(grid[0])
-        bottom = figure.add_subplot(grid[1], sharex=top)
+    def paint(sheet: Sheet) -> None:
+        top, bottom = sheet.panel(), sheet.panel()
         for engine, (colour, dash) in zip(engines, ENGINE_STYLES, strict=False):
-            label = engine if len(engines) > 1 else None
             draw_series(
-                top, seconds, floats(samples, f"rpm_{engine}")[near], 300, colour, dash if label else "-", label
-            )
-        if len(engines) > 1:
-            top.legend(loc="lower right", fontsize="small", handlelength=2.6, borderaxespad=0)
-        draw_series(bottom, seconds, sog[near], 300, INK, "-")
-        top.set_title("Engine speed [rpm]")
-        bottom.set_title("Speed over ground [kn]")
-        bottom.set_xlabel("Seconds from the middle of the rpm rise")
-        top.tick_params(labelbottom=False)
-        for axes in (top, bottom):
-            axes.axvline(0, color=RUST, lw=1, ls=(0, (4, 3)), zorder=1)
+                top, seconds, floats(samples, f"rpm_{engine}")[near], 300, colour, dash if len(engines) > 1 else "",
+                engine if len(engines) > 1 else "",
+            )  # fmt: skip
+        draw_series(bottom, seconds, sog[near], 300, INK)
+        top.title, bottom.title, top.legend = "Engine speed [rpm]", "Speed over ground [kn]", "above"
+        sheet.x_label = "Seconds from the middle of the rpm rise"
+        top.upright(0, RUST)
+        bottom.upright(0, RUST)
 
     alt = f"Engine speed and speed over ground around {clock(centre)} UTC, where rpm rose most."
     caption = (
@@ -89,23 +82,23 @@ def clocks_figure(clocks: pa.Table | None) -> Drawing | None:
         return None
     size = (COMPACT[0], 96 + 30 * len(found))
 
-    def paint(figure: Any) -> None:
-        axes = figure.add_subplot()
-        for place, row in enumerate(reversed(found)):
-            axes.errorbar(0, place, xerr=2 * row["offset_u_s"], fmt="|", color=PETROL, ms=9, elinewidth=1.8, capsize=4)
-            axes.text(
-                0, place + 0.17, f"± {_seconds(row['offset_u_s'])}", ha="center", va="bottom", fontsize="small",
-                color=QUIET, bbox={"boxstyle": "square,pad=0.1", "fc": PAPER, "ec": "none"},
+    def paint(sheet: Sheet) -> None:
+        panel = sheet.panel()
+        upwards = found[::-1]
+        names = [shorten(str(row.get("source"))) for row in upwards]
+        places, half = np.arange(len(found), dtype=np.float64), np.array([2 * row["offset_u_s"] for row in upwards])
+        panel.bars(np.zeros(len(found)), places, half, PETROL, width=1.8, cap=4, across=True)
+        panel.ticks(np.zeros(len(found)), places, (0, 4.5), PETROL, width=1.2)
+        for place, row in zip(places.tolist(), upwards, strict=True):
+            panel.text(
+                f"± {_seconds(row['offset_u_s'])}", 0, place, up=7, edge="bottom", size=sheet.small_px, colour=QUIET,
+                halo=PAPER,
             )  # fmt: skip
-        axes.set_yticks(range(len(found)), [shorten(str(row.get("source"))) for row in reversed(found)])
-        axes.set_ylim(-0.6, len(found) - 0.3)
+        panel.y_ticks, panel.y_limits = (places.tolist(), names), (-0.6, len(found) - 0.3)
         reach = max(2 * row["offset_u_s"] for row in found) * 1.15 or 1.0
-        axes.set_xlim(-reach, reach)
-        axes.grid(axis="y", visible=False)
-        axes.grid(axis="x", visible=True)
-        axes.axvline(0, color=RUST, lw=1, ls=(0, (4, 3)), zorder=1)
-        axes.spines["left"].set_visible(False)
-        axes.set_xlabel("Time error left after alignment [s]")
+        sheet.x_limits, panel.rules, panel.side = (-reach, reach), "x", False
+        panel.upright(0, RUST)
+        sheet.x_label = "Time error left after alignment [s]"
 
     worst = max(found, key=lambda r: r["offset_u_s"])
     alt = "Uncertainty of each source’s place on UTC: " + "; ".join(

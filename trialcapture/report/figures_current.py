@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from trialcapture.report.answers import at
 from trialcapture.report.columns import rows
-from trialcapture.report.figures import COMPACT, PAPER, PETROL, QUIET, RUST, TINT, Drawing, draw
+from trialcapture.report.figures import COMPACT, PAPER, PETROL, RUST, TINT, Drawing, Sheet, draw
 from trialcapture.report.format import K, clock, column_decimals, degrees, fixed, number, parse_moment, plus_minus
 
 _SIZE = (COMPACT[0], 336)
@@ -93,36 +93,29 @@ def current_figure(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> Drawin
     def values(points: list[CurrentPoint], name: str) -> Any:
         return np.array([np.nan if getattr(p, name) is None else getattr(p, name) for p in points], dtype=np.float64)
 
-    def paint(figure: Any) -> None:
-        grid = figure.add_gridspec(2, 1, height_ratios=(3, 2))
-        top = figure.add_subplot(grid[0])
-        bottom = figure.add_subplot(grid[1], sharex=top)
+    def paint(sheet: Sheet) -> None:
+        top, bottom = sheet.panel(3), sheet.panel(2)
         if fit:
             x, y, u = minutes(fit), values(fit, "speed_kn"), K * np.nan_to_num(values(fit, "u_kn"))
-            top.fill_between(x, np.maximum(y - u, 0), y + u, color=TINT, lw=0)
-            top.plot(x, y, color=PETROL, label="fit to all runs, whole")
+            top.band(x, np.maximum(y - u, 0), y + u, TINT)
+            top.line(x, y, PETROL, label="fit to all runs, whole")
             # a direction that turns through north must not draw a line across the whole panel
             turned = np.degrees(np.unwrap(np.radians(values(fit, "towards_deg"))))
             for turn in (-360, 0, 360):
-                bottom.plot(x, turned + turn, color=PETROL)
+                bottom.line(x, turned + turn, PETROL)
         if pairs:
-            x, u = minutes(pairs), K * np.nan_to_num(values(pairs, "u_kn"))
-            top.errorbar(
-                x, values(pairs, "speed_kn"), yerr=u, fmt="o", ms=5.5, color=RUST, mfc=PAPER, mew=1.4, capsize=3,
-                label="pair, along its line",
-            )  # fmt: skip
+            x, y = minutes(pairs), values(pairs, "speed_kn")
+            top.bars(x, y, K * values(pairs, "u_kn"), RUST, width=1.4, cap=3)
+            top.dots(x, y, 5.5, fill=PAPER, edge=RUST, width=1.4, label="pair, along its line")
             if any(p.fit_kn is not None for p in pairs):
-                top.plot(x, values(pairs, "fit_kn"), "_", ms=11, mew=2, color=PETROL, label="fit, along that line")
-            bottom.plot(x, values(pairs, "towards_deg"), "o", ms=5.5, color=RUST, mfc=PAPER, mew=1.4)
-        top.set_title("Speed of the current [kn]")
-        bottom.set_title("It sets towards [° true]")
-        top.set_ylim(bottom=0)
-        top.margins(y=0.25)
-        bottom.set_ylim(0, 360)
-        bottom.set_yticks([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
-        top.tick_params(labelbottom=False)
-        top.legend(loc="best", fontsize="small", handlelength=1.6, labelcolor=QUIET)
-        _times(bottom, start, max(p.t_s for p in pairs + fit))
+                top.ticks(x, values(pairs, "fit_kn"), (5.5, 0), PETROL, width=2, label="fit, along that line", layer=5)
+            bottom.dots(x, values(pairs, "towards_deg"), 5.5, fill=PAPER, edge=RUST, width=1.4)
+        top.title, bottom.title = "Speed of the current [kn]", "It sets towards [° true]"
+        # the fit may set against a pair's direction, where the pair itself shows next to nothing
+        against = [p.fit_kn for p in pairs if p.fit_kn is not None and p.fit_kn < 0]
+        top.y_limits, top.air, top.legend = (1.2 * min(against, default=0.0), None), 0.25, "inside"
+        bottom.y_limits, bottom.y_ticks = (0.0, 360.0), ([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
+        _times(sheet, start, max(p.t_s for p in pairs + fit))
 
     alt = "Current over time. " + "; ".join(
         f"{_hour(p.t_s)} UTC {fixed(p.speed_kn, 2)} kn towards {degrees(p.towards_deg)}"
@@ -145,14 +138,14 @@ def _hour(t_s: float) -> str:
     return clock(datetime.fromtimestamp(t_s, UTC), seconds=False)
 
 
-def _times(axes: Any, start: float, stop: float) -> None:
+def _times(sheet: Sheet, start: float, stop: float) -> None:
     length = max((stop - start) / 60, 1.0)
     step = next((s for s in (5, 10, 15, 20, 30, 60, 120, 180, 240) if length / s <= 5), 480)
     first = -(-start // (step * 60)) * step * 60
     ticks = np.arange(first, stop + 1, step * 60)
-    axes.set_xticks((ticks - start) / 60, [_hour(float(t)) for t in ticks])
-    axes.set_xlim(-0.04 * length, 1.04 * length)
-    axes.set_xlabel("Time of day, UTC")
+    sheet.x_ticks = ((ticks - start) / 60).tolist(), [_hour(float(t)) for t in ticks]
+    sheet.x_limits = (-0.04 * length, 1.04 * length)
+    sheet.x_label = "Time of day, UTC"
 
 
 def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[dict[str, str]]:

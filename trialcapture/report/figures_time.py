@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,8 @@ from trialcapture.report.figures import (
     WARN_TINT,
     WIDE,
     Drawing,
+    Panel,
+    Sheet,
     draw,
     draw_series,
 )
@@ -57,23 +59,20 @@ def timeline(
     accepted = [s for s in stretches if s.get("accepted")]
     rejected = [s for s in stretches if not s.get("accepted")]
 
-    def paint(bins: int, tall: bool) -> Any:
-        def on(figure: Any) -> None:
-            grid = figure.add_gridspec(3, 1, height_ratios=(4, 4, 2.2 if tall else 1.9))
-            top = figure.add_subplot(grid[0])
-            middle = figure.add_subplot(grid[1], sharex=top)
-            lanes = figure.add_subplot(grid[2], sharex=top)
-            minutes = (t - start) / _NS_PER_MIN
-            shown = (t >= start) & (t <= stop)
-            _rpm(top, minutes, samples, engines, bins, shown, tall)
-            draw_series(middle, minutes[shown], floats(samples, "sog_kn")[shown], bins, INK, "-")
-            middle.set_title("Speed over ground [kn]")
-            for axes in (top, middle):
-                axes.set_ylim(bottom=0)
-                _shade(axes, accepted, start)
-                axes.tick_params(labelbottom=False)
-            _lanes(lanes, accepted, rejected, letters, start, (stop - start) / _NS_PER_MIN, bins)
-            _time_axis(lanes, start, stop, 5 if tall else 10)
+    minutes, shown = (t - start) / _NS_PER_MIN, (t >= start) & (t <= stop)
+    spans = [((s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN) for s in accepted]
+
+    def paint(bins: int, tall: bool) -> Callable[[Sheet], None]:
+        def on(sheet: Sheet) -> None:
+            top, middle, lanes = sheet.panel(4), sheet.panel(4), sheet.panel(2.2 if tall else 1.9)
+            _rpm(top, minutes, samples, engines, bins, shown)
+            draw_series(middle, minutes[shown], floats(samples, "sog_kn")[shown], bins, INK)
+            middle.title = "Speed over ground [kn]"
+            for panel in (top, middle):
+                panel.y_limits = (0.0, None)
+                panel.columns(spans, TINT)
+            _lanes(lanes, accepted, rejected, letters, start, (stop - start) / _NS_PER_MIN, bins, sheet)
+            _time_axis(sheet, start, stop, 5 if tall else 10)
 
         return on
 
@@ -89,10 +88,10 @@ def timeline(
     caption += cut
     return Drawing(
         "timeline",
-        draw("fig-time", WIDE, paint(900, False), label=alt, font_size=12.5),
+        draw("fig-time", WIDE, paint(900, False), label=alt, font_size=12.5, own=_hatch("fig-time")),
         alt,
         caption,
-        draw("fig-time-n", TALL, paint(330, True), label=alt),
+        draw("fig-time-n", TALL, paint(330, True), label=alt, own=_hatch("fig-time-n")),
     )
 
 
@@ -113,71 +112,64 @@ def _frame(t: Ints, ends: list[int]) -> tuple[int, int, str]:
     )
 
 
+def _hatch(key: str) -> str:
+    return (
+        f'<pattern id="{key}-hatch" width="5" height="5" patternUnits="userSpaceOnUse">'
+        f'<path d="M0 0h5v5h-5z" fill="{WARN_TINT}"/>'
+        f'<path d="M-1 1L1 -1M0 5L5 0M4 6L6 4" stroke="{RUST}" stroke-width=".8"/></pattern>'
+    )
+
+
 def _rpm(
-    axes: Any, minutes: Floats, samples: pa.Table | None, engines: tuple[str, ...], bins: int, shown: Any, tall: bool
-) -> None:  # fmt: skip
-    drawn = 0
-    for engine, (colour, dash) in zip(engines, ENGINE_STYLES, strict=False):
-        if has_values(samples, f"rpm_{engine}"):
-            rpm = floats(samples, f"rpm_{engine}")[shown]
-            draw_series(axes, minutes[shown], rpm, bins, colour, dash if len(engines) > 1 else "-", engine)
-            drawn += 1
-    axes.set_title("Engine speed [rpm]")
-    if not drawn:
-        axes.set_title("Engine speed: no engine gave its rpm")
-    if drawn > 1:
-        axes.legend(
-            loc="lower right", bbox_to_anchor=(1, 1.0), ncols=2 if tall else 4, handlelength=2.4, fontsize="small",
-            borderaxespad=0, borderpad=0.1, columnspacing=1.2,
-        )  # fmt: skip
-
-
-def _shade(axes: Any, stretches: list[dict[str, Any]], start: int) -> None:
-    for s in stretches:
-        axes.axvspan(
-            (s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN, color=TINT, lw=0, zorder=0.5
-        )
+    panel: Panel, minutes: Floats, samples: pa.Table | None, engines: tuple[str, ...], bins: int, shown: Any
+) -> None:
+    drawn = [(e, style) for e, style in zip(engines, ENGINE_STYLES, strict=False) if has_values(samples, f"rpm_{e}")]
+    for engine, (colour, dash) in drawn:
+        rpm = floats(samples, f"rpm_{engine}")[shown]
+        label = engine if len(drawn) > 1 else ""
+        draw_series(panel, minutes[shown], rpm, bins, colour, dash if len(engines) > 1 else "", label)
+    panel.title = "Engine speed [rpm]" if drawn else "Engine speed: no engine gave its rpm"
+    panel.legend = "above"
 
 
 def _lanes(
-    axes: Any, accepted: list[dict[str, Any]], rejected: list[dict[str, Any]], letters: dict[str, str], start: int,
-    length_min: float, bins: int,
+    panel: Panel, accepted: list[dict[str, Any]], rejected: list[dict[str, Any]], letters: dict[str, str], start: int,
+    length_min: float, bins: int, sheet: Sheet,
 ) -> None:  # fmt: skip
     """Draw one lane of accepted and one of rejected stretches, each named where its name has room."""
     per_char = 8.0 * length_min / bins if length_min else 1.0
+    hatched = f"url(#{sheet.key}-hatch)"
     for lane, stretches in ((1.5, accepted), (0.0, rejected)):
-        free_from = -np.inf
+        in_order = sorted(stretches, key=lambda s: s["start"])
+        spans = [((s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN) for s in in_order]
+        if lane:
+            panel.bricks(spans, lane, 0.62, fill=PETROL)
+        else:
+            panel.bricks(spans, lane, 0.62, fill=hatched, edge=RUST)
         # all names of a lane inside their bars, or all above them
         inside = lane > 0 and all(
-            (s["stop"] - s["start"]) / _NS_PER_MIN > 1.2 * per_char * len(s["name"]) for s in stretches
+            b - a > 1.2 * per_char * len(s["name"]) for (a, b), s in zip(spans, in_order, strict=True)
         )
-        for s in sorted(stretches, key=lambda s: s["start"]):
-            a, b = (s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN
-            if lane:
-                axes.barh(lane, b - a, left=a, height=0.62, color=PETROL, lw=0)
-                text = s["name"]
-            else:
-                axes.barh(lane, b - a, left=a, height=0.62, color=WARN_TINT, ec=RUST, lw=0.7, hatch="////")
-                text = letters.get(kind_of_reason(s.get("reason")), "")
+        free_from = -np.inf
+        for (a, b), s in zip(spans, in_order, strict=True):
+            text = s["name"] if lane else letters.get(kind_of_reason(s.get("reason")), "")
             middle, half = (a + b) / 2, per_char * len(text) / 2
             if middle - half < free_from:
                 continue
-            axes.text(
-                middle, lane if inside else lane + 0.36, text, ha="center", va="center" if inside else "bottom",
-                color=PAPER if inside else PETROL if lane else RUST, fontsize="small", fontweight="bold",
+            panel.text(
+                text, middle, lane if inside else lane + 0.36, edge="center" if inside else "bottom",
+                colour=PAPER if inside else PETROL if lane else RUST, size=sheet.small_px, bold=True,
             )  # fmt: skip
             free_from = middle + half
-    axes.set_ylim(-0.5, 2.3)
-    axes.set_yticks([0, 1.5], ["left out", "used"])
-    axes.grid(visible=False)
-    axes.spines["left"].set_visible(False)
+    panel.y_limits, panel.y_ticks = (-0.5, 2.3), ([0, 1.5], ["left out", "used"])
+    panel.rules, panel.side = "", False
 
 
-def _time_axis(axes: Any, start: int, stop: int, most: int) -> None:
+def _time_axis(sheet: Sheet, start: int, stop: int, most: int) -> None:
     length = max((stop - start) / _NS_PER_MIN, 0.1)
     step = next((s for s in _TICKS_MIN if length / s <= most), _TICKS_MIN[-1])
     first = -(-start // (step * _NS_PER_MIN)) * step * _NS_PER_MIN
     ticks = np.arange(first, stop + 1, step * _NS_PER_MIN)
-    axes.set_xticks((ticks - start) / _NS_PER_MIN, [clock(int(tick), seconds=False) for tick in ticks])
-    axes.set_xlim(0, length)
-    axes.set_xlabel("Time of day, UTC")
+    sheet.x_ticks = ((ticks - start) / _NS_PER_MIN).tolist(), [clock(int(tick), seconds=False) for tick in ticks]
+    sheet.x_limits = (0.0, length)
+    sheet.x_label = "Time of day, UTC"

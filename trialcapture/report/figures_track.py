@@ -9,13 +9,15 @@ import pyarrow as pa
 
 from trialcapture.geodesy import offsets_m, place_at
 from trialcapture.report.columns import Floats, Ints, floats, rows, times_ns
-from trialcapture.report.figures import INK, PAPER, PETROL, RULE, Drawing, draw
+from trialcapture.report.figures import INK, PAPER, PETROL, Drawing, Panel, Sheet, draw
+from trialcapture.report.ink import path, places, words, words_width
+from trialcapture.report.panels import Scale
 from trialcapture.units import NM_M
 
 _WIDTH, _NARROW_WIDTH = 560, 372
 _FLATTEST = 0.5
 """Least height of the drawing as a share of its width."""
-_MOST_POINTS = 5000
+_MOST_POINTS = 2000
 
 
 def track(samples: pa.Table | None, legs: pa.Table | None) -> Drawing | None:
@@ -29,26 +31,24 @@ def track(samples: pa.Table | None, legs: pa.Table | None) -> Drawing | None:
     if len(t) != len(lat) or known.sum() < 2:
         return None
     x, y, origin = _miles(lat, lon, known)
-    framed_x, framed_y, cut = _framed(_leg_parts(rows(legs), t, x, y), x[known], y[known])
+    run = rows(legs)
+    framed_x, framed_y, cut = _framed(_leg_parts(run, t, x, y), x[known], y[known])
     mid_x, mid_y = (framed_x.min() + framed_x.max()) / 2, (framed_y.min() + framed_y.max()) / 2
     x, y, framed_x, framed_y = x - mid_x, y - mid_y, framed_x - mid_x, framed_y - mid_y
     thin_x, thin_y = _thin(x, y)
-    parts = _leg_parts(rows(legs), t, x, y)
+    parts = _leg_parts(run, t, x, y)
     mid_lat, mid_lon = place_at(float(mid_y) * NM_M, float(mid_x) * NM_M, origin)
     middle = f"{_place(mid_lat, 'N', 'S')}, {_place(mid_lon, 'E', 'W')}"
 
     shape = float(np.clip(max(float(np.ptp(framed_y)), 0.1) / max(float(np.ptp(framed_x)), 0.1), _FLATTEST, 1.0))
 
-    def paint(figure: Any) -> None:
-        axes = figure.add_subplot()
-        axes.plot(thin_x, thin_y, color="#8a969f", lw=0.9, zorder=1)
-        half = _frame(axes, framed_x, framed_y, shape)
-        named: list[tuple[float, float]] = []
-        for name, px, py in parts:
-            _leg(axes, name, px, py, named, near=0.07 * half)
-        axes.set_xlabel("East of the middle [nm]")
-        axes.set_title("North of the middle [nm]")
-        _north(axes)
+    def paint(sheet: Sheet) -> None:
+        panel = sheet.panel()
+        panel.line(thin_x, thin_y, "#8a969f", width=0.9, layer=1)
+        half = _frame(sheet, panel, framed_x, framed_y, shape)
+        _draw_legs(panel, parts, sheet.small_px, 2 * half / (sheet.width - 45))
+        sheet.x_label, panel.title = "East of the middle [nm]", "North of the middle [nm]"
+        panel.add(5, _north)
 
     alt = f"Track of the trial, {len(parts)} legs, about {middle}."
     caption = (
@@ -89,41 +89,64 @@ def _thin(x: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 def _leg_parts(legs: list[dict[str, Any]], t: Ints, x: Floats, y: Floats) -> list[tuple[str, Floats, Floats]]:
     parts = []
+    # a leg is nearly straight: few points show it
+    most = int(np.clip(1500 / max(len(legs), 1), 8, 60))
     for leg in legs:
         if leg.get("start") is None or leg.get("stop") is None:
             continue
         a, b = np.searchsorted(t, [leg["start"], leg["stop"]])
         px, py = x[a:b], y[a:b]
-        good = np.isfinite(px) & np.isfinite(py)
-        if good.sum() >= 2:
-            step = max(1, int(good.sum()) // 60)
-            parts.append((str(leg.get("segment_id", "")), px[good][::step], py[good][::step]))
+        good = np.flatnonzero(np.isfinite(px) & np.isfinite(py))
+        if len(good) >= 2:
+            kept = good[np.linspace(0, len(good) - 1, min(len(good), most)).astype(np.int64)]
+            parts.append((str(leg.get("segment_id", "")), px[kept], py[kept]))
     return parts
 
 
-def _leg(axes: Any, text: str, px: Floats, py: Floats, named: list[tuple[float, float]], near: float) -> None:
-    axes.plot(px, py, color=PETROL, lw=2.2, solid_capstyle="butt", zorder=2)
-    dx, dy = px[-1] - px[0], py[-1] - py[0]
-    length = float(np.hypot(dx, dy))
-    if length == 0:
+def _draw_legs(panel: Panel, parts: list[tuple[str, Floats, Floats]], size: float, pixel_nm: float) -> None:
+    """Draw each leg heavy with an arrow at its end, its number to starboard where no other stands in its way.
+
+    Args:
+        panel: Where to draw.
+        parts: Number, eastings and northings of each leg [nm].
+        size: Of the numbers [px].
+        pixel_nm: Length of a pixel.
+    """
+    if not parts:
         return
-    dx, dy = dx / length, dy / length
-    tip = np.array([px[-1], py[-1]])
-    axes.annotate(
-        "", xy=tip, xytext=tip - 0.02 * length * np.array([dx, dy]),
-        arrowprops={"arrowstyle": "-|>", "color": PETROL, "lw": 1.2, "mutation_scale": 11, "shrinkA": 0, "shrinkB": 0},
-        zorder=3,
+    gap = np.array([np.nan])
+    panel.line(
+        np.concatenate([piece for _, px, _ in parts for piece in (px, gap)]),
+        np.concatenate([piece for _, _, py in parts for piece in (py, gap)]), PETROL, width=2.2,
     )  # fmt: skip
-    middle = len(px) // 2
-    spot = (float(px[middle] + 0.6 * near * dy), float(py[middle] - 0.6 * near * dx))
-    if any(np.hypot(spot[0] - a, spot[1] - b) < near for a, b in named):
-        return
-    named.append(spot)
-    axes.annotate(
-        text, (px[middle], py[middle]), xytext=(9 * dy, -9 * dx), textcoords="offset points", ha="center", va="center",
-        fontsize="small", fontweight="bold", color=PETROL, zorder=4,
-        bbox={"boxstyle": "square,pad=0.1", "fc": PAPER, "ec": "none", "alpha": 0.75},
-    )  # fmt: skip
+    arrows: list[tuple[float, float, float, float, float]] = []
+    named: list[tuple[float, float, float]] = []
+    for text, px, py in parts:
+        dx, dy = float(px[-1] - px[0]), float(py[-1] - py[0])
+        length = float(np.hypot(dx, dy))
+        if length == 0:
+            continue
+        dx, dy = dx / length, dy / length
+        arrows.append((float(px[-1]), float(py[-1]), dx, dy, length))
+        middle = len(px) // 2
+        x, y, half_width = float(px[middle]), float(py[middle]), words_width(text, size) / 2 + 1
+        # far enough out that a number beside a leg that runs upwards does not touch it
+        out = 9 + max(0.0, half_width - 8) * abs(dy)
+        spot = (x / pixel_nm + out * dy, y / pixel_nm - out * dx, half_width)
+        if any(abs(spot[0] - a) < half_width + b and abs(spot[1] - c) < size for a, c, b in named):
+            continue
+        named.append(spot)
+        panel.text(text, x, y, right=out * dy, up=-out * dx, size=size, colour=PETROL, bold=True, halo=PAPER, layer=4)
+    panel.add(3, lambda s: path("".join(_arrow(s, *a) for a in arrows), fill=PETROL, stroke=PETROL, width=0.8))
+
+
+def _arrow(s: Scale, x: float, y: float, dx: float, dy: float, length: float) -> str:
+    """Return the head of an arrow that ends at a point and goes along a unit vector, small on a short leg."""
+    tip_x, tip_y = s.x(x), s.y(y)
+    head = min(7.0, 0.6 * (s.x(x + length) - tip_x))
+    back_x, back_y, wide = tip_x - head * dx, tip_y + head * dy, 0.45 * head
+    one, other = places(back_x + wide * dy, back_y + wide * dx), places(back_x - wide * dy, back_y - wide * dx)
+    return f"M{places(tip_x, tip_y)} {one} {other}z"
 
 
 def _framed(parts: list[tuple[str, Floats, Floats]], x: Floats, y: Floats) -> tuple[Floats, Floats, str]:
@@ -138,23 +161,22 @@ def _framed(parts: list[tuple[str, Floats, Floats]], x: Floats, y: Floats) -> tu
     return x, y, ""
 
 
-def _frame(axes: Any, x: Floats, y: Floats, shape: float) -> float:
+def _frame(sheet: Sheet, panel: Panel, x: Floats, y: Floats, shape: float) -> float:
     half = max(float(np.ptp(x)), float(np.ptp(y)) / shape, 0.1) * 0.56
-    mid_x, mid_y = (x.min() + x.max()) / 2, (y.min() + y.max()) / 2
-    axes.set_xlim(mid_x - half, mid_x + half)
-    axes.set_ylim(mid_y - half * shape, mid_y + half * shape)
-    axes.set_aspect("equal")
-    axes.grid(visible=True, axis="both", color=RULE, lw=0.6)
-    axes.tick_params(length=0)
+    mid_x, mid_y = float(x.min() + x.max()) / 2, float(y.min() + y.max()) / 2
+    sheet.x_limits = (mid_x - half, mid_x + half)
+    panel.y_limits = (mid_y - half * shape, mid_y + half * shape)
+    sheet.true_to_shape, panel.rules = True, "xy"
     return half
 
 
-def _north(axes: Any) -> None:
-    axes.annotate(
-        "N", xy=(0.965, 0.985), xytext=(0.965, 0.895), xycoords="axes fraction", textcoords="axes fraction",
-        ha="center", va="center", color=INK, fontweight="bold",
-        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.2},
-    )  # fmt: skip
+def _north(s: Scale) -> str:
+    x, top = s.left + 0.965 * s.width, s.top + 8
+    return (
+        path(f"M{places(x, top + 5)}v24", stroke=INK, width=1.2)
+        + path(f"M{places(x, top)}l3.2 7h-6.4z", fill=INK)
+        + words("N", x, top + 33, edge="top", size=12, bold=True)
+    )
 
 
 def _place(value: float, positive: str, negative: str) -> str:

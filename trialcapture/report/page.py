@@ -12,6 +12,7 @@ from trialcapture.prepare.review import as_reviewed
 from trialcapture.report import view
 from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
 from trialcapture.report.band_rows import QUANTITIES, band_table
+from trialcapture.report.checks import regime_rows, standard_error_rows
 from trialcapture.report.conditions import condition_items, conditions_line
 from trialcapture.report.dispute import points
 from trialcapture.report.evidence import (
@@ -108,6 +109,8 @@ def render_report(
         ),
         "load": load_sheet(summary),
         "budget": budget_table(summary),
+        "errors": standard_error_rows(summary),
+        "regimes": regime_rows(summary),
         "regimes_by": str(at(summary, "regimes", "by") or ""),
         "plausibility": plausibility_rows(summary),
         "methods": method_rows(summary),

@@ -1,0 +1,106 @@
+"""A session is read in blocks, gridded in windows and shared by two processes; none of that may change the result."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from trialcapture import buffers
+from trialcapture.archive.second_process import open_second_process
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline import gridding, process, reading
+
+SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
+DERIVED = ("trialset", "reduction")
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return processed(tmp_path_factory.mktemp("whole"))
+
+
+def processed(folder: Path) -> Path:
+    session = folder / "session"
+    shutil.copytree(SAMPLE, session)
+    process(session)
+    return session
+
+
+def contents(session: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(session)): p.read_bytes() for d in DERIVED for p in sorted((session / d).iterdir())}
+
+
+def test_two_processes_give_the_bytes_of_one(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reading, "WORTH_HELP_BYTES", 0)
+    assert contents(processed(tmp_path)) == contents(whole)
+
+
+def test_windows_give_the_samples_of_the_whole(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(gridding, "ROW_GROUP_ROWS", 730)
+    found = processed(tmp_path)
+    for name in ("samples.parquet", "segments.parquet"):
+        assert (found / "trialset" / name).read_bytes() == (whole / "trialset" / name).read_bytes()
+    assert (found / "reduction" / "bands.csv").read_bytes() == (whole / "reduction" / "bands.csv").read_bytes()
+
+
+def test_small_blocks_change_no_reading_and_hardly_a_time(
+    whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "BLOCK_BYTES", 150_000)
+    found = processed(tmp_path)
+    for name, tolerance in (("sog_kn", 1e-3), ("lat_deg", 1e-6), ("depth_m", 0.05), ("heading_true_deg", 0.2)):
+        before, after = (
+            buffers.floats(pq.read_table(s / "trialset" / "samples.parquet")[name]) for s in (whole, found)
+        )
+        apart = np.abs(before - after)
+        apart = np.minimum(apart, 360.0 - apart) if name.endswith("deg") else apart
+        assert np.array_equal(np.isfinite(before), np.isfinite(after))
+        assert np.nanmax(apart) <= tolerance, name
+    bands = [pq.read_table(s / "reduction" / "bands.parquet") for s in (whole, found)]
+    assert bands[0]["band_rpm"].equals(bands[1]["band_rpm"])
+    assert np.allclose(buffers.floats(bands[0]["speed_kn"]), buffers.floats(bands[1]["speed_kn"]), atol=2e-3)
+    rejects = [pq.read_table(s / "trialset" / "rejects.parquet").drop(["t"]) for s in (whole, found)]
+    assert rejects[0].equals(rejects[1])
+
+
+def test_nothing_set_aside_is_left_behind(whole: Path) -> None:
+    assert not list(whole.glob(".work*"))
+
+
+def test_a_day_is_processed_without_pandas(tmp_path: Path) -> None:
+    """It takes a quarter of a second and 40 MB, and pyarrow brings it in at the first chance."""
+    shutil.copytree(SAMPLE, tmp_path / "session")
+    code = (
+        "import sys; from pathlib import Path; from trialcapture.pipeline import process; "
+        "process(Path(sys.argv[1])); print(sorted({'pandas', 'scipy.signal'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "session")], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def refuse(value: int) -> int:
+    raise TrialCaptureError("this cannot be done", seen=str(value))
+
+
+def test_what_a_call_raises_in_the_second_process_is_raised_here() -> None:
+    with open_second_process() as second:
+        with pytest.raises(TrialCaptureError, match="cannot be done"):
+            second.submit(refuse, 3).result()
+        assert second.submit(divmod, 7, 2).result() == (3, 1)
+
+
+def test_where_the_second_process_is_lost_its_work_is_done_here() -> None:
+    with open_second_process() as second:
+        if second._process is None:
+            pytest.skip("this computer has one core")
+        second._process.kill()
+        assert second.submit(divmod, 7, 2).result() == (3, 1)
+        assert not second.is_there

@@ -1,0 +1,192 @@
+"""Stamp columns of an engine log, read by where the digits of one of them stand."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from trialcapture.decode.digits import POWER_OF_10
+from trialcapture.decode.log_rows import LogRows
+from trialcapture.decode.log_time import (
+    COUNTED,
+    ISO,
+    LARGEST_NS,
+    SECONDS,
+    Readings,
+    day_ns,
+    digit_pattern,
+    parse_stamps,
+    stamp_parser,
+)
+from trialcapture.decode.log_zone import SECOND_NS
+
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Bytes = npt.NDArray[np.uint8]
+
+_MOST_FORMS = 24
+"""Forms (lengths, zones) of stamps that are read in columns, for one block; the stamps of others go one by one."""
+_ISO_GROUPS = {"Y": 1, "m": 2, "d": 3, "H": 4, "M": 5, "S": 6, "f": 7}
+_SECONDS_GROUPS = {"s": 2, "f": 3}
+_DIGITS_KEPT = 18
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """One way to write a stamp: where its parts stand, and what stands between them.
+
+    Any text of this length with digits in the same places and the same characters everywhere else is matched by
+    the format in the same way, as its parts have a fixed width or end where no digit stands.
+    """
+
+    text: bytes
+    parts: dict[str, slice]
+    offset_ns: int | None
+    is_negative: bool = False
+
+
+def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -> Readings:
+    """Read the stamps of a log's rows.
+
+    Args:
+        found: The rows.
+        columns: Which wanted cells make up the stamp, one or two, one space between.
+        time_format: As `log_time.stamp_parser` takes it.
+    """
+    readings = Readings.empty(len(found.rows))
+    odd = list(found.texts)
+    left = np.arange(found.regular.size)
+    spans = [found.spans(nth) for nth in columns] if left.size else []
+    for _ in range(_MOST_FORMS if _has_forms(time_format) else 0):
+        if not left.size:
+            break
+        form = _form_of(joined_text(found, int(found.regular[left[0]]), columns), time_format)
+        took = np.zeros(left.size, dtype=np.bool_)
+        if form is not None:
+            same = np.ones(left.size, dtype=np.bool_)
+            for _, length in spans:
+                same &= length[left] == length[left[0]]
+            these = left[same]
+            clock_ns, fits = _read_form(_characters(found.buf, spans, these), form, time_format)
+            rows = found.regular[these[fits]]
+            readings.clock_ns[rows] = clock_ns[fits]
+            readings.offset_ns[rows] = form.offset_ns or 0
+            readings.is_local[rows] = form.offset_ns is None and time_format not in COUNTED
+            took[same] = fits
+        if not took[0]:
+            took[0] = True
+            odd.append(int(found.regular[left[0]]))
+        left = left[~took]
+    odd += found.regular[left].tolist()
+    one_by_one = parse_stamps([joined_text(found, index, columns) for index in odd], time_format)
+    for target, source in (
+        (readings.clock_ns, one_by_one.clock_ns),
+        (readings.offset_ns, one_by_one.offset_ns),
+        (readings.is_local, one_by_one.is_local),
+        (readings.state, one_by_one.state),
+    ):
+        target[odd] = source
+    return readings
+
+
+def joined_text(found: LogRows, index: int, columns: Sequence[int]) -> str:
+    """Return some wanted cells of a row as one text, one space between."""
+    return " ".join(found.text(index, nth) for nth in columns)
+
+
+def _has_forms(time_format: str) -> bool:
+    return time_format == "iso" or time_format in COUNTED or digit_pattern(time_format) is not None
+
+
+def _form_of(text: str, time_format: str) -> _Form | None:
+    """Return the form of a stamp, or None where it fits no format or its parts run into one another."""
+    stamp = stamp_parser(time_format)(text)
+    if stamp is None or not text.isascii():
+        return None
+    if time_format in COUNTED:
+        match = SECONDS.fullmatch(text)
+        groups: dict[str, int | str] = dict(_SECONDS_GROUPS)
+    elif time_format == "iso":
+        match = ISO.fullmatch(text)
+        groups = dict(_ISO_GROUPS)
+    else:
+        pattern = digit_pattern(time_format)
+        match = None if pattern is None else pattern.fullmatch(text)
+        groups = {} if pattern is None else {name: name for name in pattern.groupindex}
+    if match is None:
+        return None
+    parts = {name: slice(*match.span(group)) for name, group in groups.items() if match[group] is not None}
+    if time_format != "iso" and any(_touches_digit(text, part) for part in parts.values()):
+        return None
+    return _Form(text.encode(), parts, stamp.offset_ns, text.startswith("-") and time_format in COUNTED)
+
+
+def _touches_digit(text: str, part: slice) -> bool:
+    around = text[max(part.start - 1, 0) : part.start] + text[part.stop : part.stop + 1]
+    return bool(re.search(r"\d", around)) or not text[part].isdigit()
+
+
+def _characters(buf: Bytes, spans: list[tuple[Ints, Ints]], rows: Ints) -> Bytes:
+    """Return the stamps' characters, one row a stamp, one column a character; all are equally long."""
+    columns: list[Bytes] = []
+    for start, length in spans:
+        width = int(length[rows[0]])
+        if columns:
+            columns.append(np.full((rows.size, 1), ord(" "), dtype=np.uint8))
+        if width:
+            texts = np.ndarray((len(buf) - width + 1,), f"V{width}", buffer=buf, strides=(1,))[start[rows]]
+            columns.append(texts.view(np.uint8).reshape(rows.size, width))
+    return columns[0] if len(columns) == 1 else np.hstack(columns)
+
+
+def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, Bools]:
+    """Return clock readings [ns], and which of the stamps are of the form."""
+    text = np.frombuffer(form.text, np.uint8)
+    is_digit = np.zeros(text.size, dtype=np.bool_)
+    for part in form.parts.values():
+        is_digit[part] = True
+    fits = (characters[:, ~is_digit] == text[~is_digit]).all(axis=1)
+    digits = characters - np.uint8(ord("0"))
+    fits &= (digits[:, is_digit] <= 9).all(axis=1)
+    digits[~fits] = 0
+    value: dict[str, Ints] = {name: _whole(digits[:, part]) for name, part in form.parts.items()}
+    unit = 6 if time_format == "unix_ms" else 9
+    fraction: Ints | int = 0
+    if "f" in form.parts:
+        places = min(form.parts["f"].stop - form.parts["f"].start, _DIGITS_KEPT)
+        surplus = places - unit
+        fraction = value["f"] // POWER_OF_10[surplus] if surplus > 0 else value["f"] * POWER_OF_10[-surplus]
+    if time_format in COUNTED:
+        fits &= value["s"] < LARGEST_NS // 10**unit
+        clock_ns = np.where(fits, value["s"], 0) * 10**unit + fraction
+        return (-clock_ns if form.is_negative else clock_ns), fits
+    year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000).astype(np.int64)
+    second = value.get("S", np.zeros(len(year), dtype=np.int64))
+    fits &= (year > 1678) & (year < 2262) & (value["H"] <= 23) & (value["M"] <= 59) & (second <= 59)
+    of_day_ns = ((value["H"] * 60 + value["M"]) * 60 + second) * SECOND_NS
+    days_ns, is_day = _days_ns(year, value["m"], value["d"])
+    fits &= is_day
+    clock_ns = days_ns + of_day_ns + fraction
+    return clock_ns, fits
+
+
+def _whole(digits: Bytes) -> Ints:
+    value = np.zeros(len(digits), dtype=np.int64)
+    for place in range(min(digits.shape[1], _DIGITS_KEPT)):
+        value = value * 10 + digits[:, place]
+    return value
+
+
+def _days_ns(year: Ints, month: Ints, day: Ints) -> tuple[Ints, Bools]:
+    """Return where each day begins [ns since 1970-01-01], and whether there is such a day."""
+    code = (year * 100 + month) * 100 + day
+    changes = np.flatnonzero(np.diff(code, prepend=code[0] - 1)) if code.size else np.zeros(0, np.int64)
+    begins = [day_ns(int(year[i]), int(month[i]), int(day[i])) for i in changes]
+    runs = np.diff(changes, append=code.size)
+    known_ns = np.array([begin or 0 for begin in begins], dtype=np.int64)
+    is_day = np.array([begin is not None for begin in begins], dtype=np.bool_)
+    return np.repeat(known_ns, runs), np.repeat(is_day, runs)
