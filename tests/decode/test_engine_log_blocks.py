@@ -1,8 +1,10 @@
 """Engine logs read block by block: wherever the bytes are cut, rows, rejects and refusals stay the same."""
 
+import csv
 import tracemalloc
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -49,7 +51,7 @@ def outcome(parts: Iterator[tuple[pa.Table, pa.Table]]) -> tuple[Any, ...]:
 def in_blocks(data: bytes, spec: EngineLog, cuts: Sequence[int]) -> Iterator[tuple[pa.Table, pa.Table]]:
     decoder = EngineLogDecoder(spec, ("port",), "log.csv")
     edges = [0, *sorted(cuts), len(data)]
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in pairwise(edges):
         yield decoder.decode(data[begin:end])
     yield decoder.finish()
 
@@ -74,6 +76,7 @@ ODD_LINE = st.sampled_from(
         "2026-10-25T03:10:00Z,1e3,n/a",
         "2026-10-25 03:10:00, 1000 ,\u00a01",
         "2026-10-25 03:10:00,10\u00e90,1",
+        "2026-10-25 03:10:00\t,1000,1",
         "\0\0\0",
     ]
 )
@@ -165,8 +168,44 @@ def test_a_line_that_never_ends_is_not_gathered() -> None:
     held = tracemalloc.get_traced_memory()[0]
     tracemalloc.stop()
     assert held < 2 * LONGEST_LINE_BYTES
-    rows, rejects = decoder.finish()
+    _, rejects = decoder.finish()
     assert rejects["reason"].to_pylist() == ["truncated"]
+
+
+CSV_CELL = st.sampled_from(
+    ["1", '"2"', '"3,5"', '""', '"', '"4""5"', ' "6"', '"7" ', '8"', '"9', "", '" 10 "', '"11""', '"-12.25"', '"é"']
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.tuples(CSV_CELL, CSV_CELL, st.sampled_from(["", '"x"', "y", '"z"z', '"'])), min_size=1, max_size=30))
+def test_cells_in_quotes_are_those_of_the_csv_module(rows: list[tuple[str, str, str]]) -> None:
+    # Check against the outside: CPython's csv reader in strict mode, line by line.
+    sound = "".join(f"{n},1,1,\n" for n in range(3000))  # so that the log is not refused
+    lines = [f"{3000 + n},{','.join(row)}" for n, row in enumerate(rows)]
+    data = ("Time,RPM,Fuel,Note\n" + sound + "".join(f"{line}\n" for line in lines)).encode()
+    expected, refused = [], []
+    for number, line in enumerate(lines, 3001):
+        try:
+            cells = next(csv.reader([line], strict=True))
+        except csv.Error:
+            cells = []
+        if len(cells) == 4:
+            expected.append((number, *(_number(cell.strip()) for cell in cells[1:3])))
+        else:
+            refused.append((number, "field count" if cells else "quotes"))
+    table, rejects = decode_engine_log(data, make_spec(time_format="elapsed_s"), ("port",), "log.csv")
+    columns = [table[name].to_pylist()[3000:] for name in ("row", "rpm_port", "fuel_l_per_h_port")]
+    assert list(zip(*columns, strict=True)) == expected
+    told = zip(rejects["line"].to_pylist(), rejects["reason"].to_pylist(), strict=True)
+    assert [(line, reason) for line, reason in told if reason != "number"] == refused
+
+
+def _number(cell: str) -> float | None:
+    try:
+        return float(cell)
+    except ValueError:
+        return None
 
 
 DECIMAL = st.one_of(

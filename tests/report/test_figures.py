@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.report.trial_tables import make_trial
-from trialcapture.report.columns import engine_ids, floats, mean_across, times_ns
+from trialcapture.report.columns import engine_ids, floats, mean_across, rows, times_ns
 from trialcapture.report.figures import COMPACT, PETROL, Sheet, draw, envelope
 from trialcapture.report.figures_bands import curves
 from trialcapture.report.figures_clocks import clocks_figure, onset
@@ -174,6 +174,15 @@ def test_absent_and_odd_columns_are_all_void():
     assert floats(table, "a").tolist()[0] == 1.0
     assert floats(None, "a").size == 0
     assert times_ns(table, "b").size == 0
+
+
+def test_times_of_any_unit_are_nanoseconds_and_a_null_stays_one():
+    for unit, factor in (("s", 10**9), ("ms", 10**6), ("us", 10**3), ("ns", 1)):
+        table = pa.table({"t": pa.array([5, None, 7], pa.timestamp(unit, tz="UTC"))})
+        assert times_ns(table, "t").tolist() == [5 * factor, np.iinfo(np.int64).min, 7 * factor]
+        assert [row["t"] for row in rows(table)] == [5 * factor, None, 7 * factor]
+        assert [row["t"] for row in rows(table.slice(1))] == [None, 7 * factor]
+    assert times_ns(pa.table({"t": pa.array([5, None], pa.uint32())}), "t").tolist() == [5, np.iinfo(np.int64).min]
 
 
 def test_engine_ids_are_read_from_the_rpm_columns_only():

@@ -343,7 +343,7 @@ def test_both_standard_errors_stand_beside_the_budget(trial: dict[str, Any]):
     page = Page(render_report(**(trial | {"summary": trial["summary"] | {"statistics": {"standard_errors": errors}}})))
     table = page.table("11a")
     assert table["rows"][1] == ["800", "0.022", "0.060", "2.77", "60", "no"]
-    assert table["rows"][-1][0] == "All legs"
+    assert table["rows"][-1][0] == "all"
     assert "more than a factor of 2 " in table["caption"]
 
 

@@ -22,7 +22,7 @@ from trialcapture.report.figures_current import current_figure, fit_points, pair
 from trialcapture.report.figures_time import timeline
 from trialcapture.report.figures_track import track
 from trialcapture.report.ink import nice_ticks, path_of
-from trialcapture.report.panels import Sheet
+from trialcapture.report.sheet import Sheet
 
 SVG = "{http://www.w3.org/2000/svg}"
 _NARROWEST_LETTER = 0.5

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pyarrow as pa
@@ -27,12 +27,28 @@ class Transducer:
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """Bytes [begin, end) of a file that is not packed."""
+
+    path: Path
+    begin: int
+    end: int
+
+    def read(self) -> bytes:
+        """Return the bytes."""
+        with self.path.open("rb") as file:
+            file.seek(self.begin)
+            return file.read(self.end - self.begin)
+
+
+@dataclass(frozen=True, slots=True)
 class Job:
     """One block to decode.
 
     Attributes:
         path: Where to set its tables aside.
         block: Whole lines.
+        span: Where those stand, so that they need not be sent to another process; None in a packed file.
         first_line: Number of its first line in the log.
         source: Source of sentences whose TAG block names none.
         xdr: Transducers wanted.
@@ -41,6 +57,7 @@ class Job:
 
     path: Path
     block: bytes
+    span: Span | None
     first_line: int
     source: str
     xdr: tuple[Transducer, ...]
@@ -67,8 +84,9 @@ class DecodedBlock:
 
 def decode_job(job: Job) -> DecodedBlock:
     """Decode one block and set its tables aside."""
+    block = job.span.read() if job.span and not job.block else job.block
     tables, rejects, counts = decode_nmea(
-        job.block,
+        block,
         source=job.source,
         first_line=job.first_line,
         xdr=job.xdr,
@@ -97,7 +115,8 @@ def decode_blocks(jobs: Iterable[Job], second: SecondProcess) -> Iterator[Decode
     for job in jobs:
         away = sum(isinstance(w, Future) and not w.done() for w in waiting)
         send = second.is_there and away < _AHEAD
-        waiting.append(second.submit(decode_job, job) if send else decode_job(job))
+        light = replace(job, block=b"") if job.span else job
+        waiting.append(second.submit(decode_job, light) if send else decode_job(job))
         while waiting and not (isinstance(waiting[0], Future) and not waiting[0].done()):
             yield _result(waiting.pop(0))
     yield from map(_result, waiting)

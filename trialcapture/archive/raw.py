@@ -36,6 +36,15 @@ def _is_skippable(head: bytes) -> bool:
     return len(head) >= 4 and head[1:4] == b"\x2a\x4d\x18" and 0x50 <= head[0] <= 0x5F
 
 
+def is_packed(path: Path) -> bool:
+    """Return True for a file that is read by unpacking it; False also for one that cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return packing(file.read(4)) != ""
+    except OSError:
+        return False
+
+
 def read_blocks(
     path: Path, block_bytes: int = 8 << 20, *, warn: Callable[[str], None] = _warn
 ) -> Iterator[tuple[int, bytes]]:

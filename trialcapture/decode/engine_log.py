@@ -10,34 +10,25 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import values as values_of
-from trialcapture.config import BY_DENSITY, Column, EngineLog, log_channel
+from trialcapture.config import EngineLog
 from trialcapture.decode import columns, rejects
 from trialcapture.decode.log_cells import NumberCells
+from trialcapture.decode.log_channels import log_channels, needs_density, to_unit
+from trialcapture.decode.log_cutter import RowCutter
 from trialcapture.decode.log_fit import CellFit, RowFit, number_hint, time_hint
 from trialcapture.decode.log_headings import find_layout
-from trialcapture.decode.log_rows import LogRows, Reject, RowCutter
-from trialcapture.decode.log_stamps import joined_text, read_stamp_cells
+from trialcapture.decode.log_rows import LogRows, Reject
+from trialcapture.decode.log_stamps import read_stamp_cells
 from trialcapture.decode.log_text import LogText
 from trialcapture.decode.log_time import Readings
 from trialcapture.decode.log_zone import ZoneClock
 from trialcapture.errors import TrialCaptureError
-from trialcapture.units import convert, dimension
 
 _REASONS = ("control bytes", "field count", "number", "quotes", "repeated heading", "time", "truncated")
 _BLOCK_BYTES = 4 << 20
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """One channel to be read: its name and unit here, its heading and unit in the log."""
-
-    channel: str
-    unit: str
-    heading: str
-    log_unit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +94,7 @@ class EngineLogDecoder:
         self._spec = spec
         self._where = where
         self._density_kg_per_m3 = density_kg_per_m3
-        self._wanted = _wanted_channels(spec, tuple(engine_ids))
+        self._wanted = log_channels(spec, tuple(engine_ids))
         self._time_headings = [str(spec.columns[key]) for key in ("date", "time") if key in spec.columns]
         self._headings = [*self._time_headings, *(w.heading for w in self._wanted)]
         self._text = LogText(spec.encoding)
@@ -144,7 +135,7 @@ class EngineLogDecoder:
         self._time_fit.check(self._row_fit.first_row, self._where)
         for channel, fit in zip(self._wanted, self._cell_fits, strict=True):
             fit.check(self._row_fit.first_row, self._where)
-            if _needs_density(channel) and self._density_kg_per_m3 is None:
+            if needs_density(channel) and self._density_kg_per_m3 is None:
                 raise TrialCaptureError(
                     "a fuel by mass needs the fuel's density to become a volume",
                     seen=channel.log_unit,
@@ -211,7 +202,7 @@ class EngineLogDecoder:
         bad += _cell_rejects(found, is_cut, channel.heading, [wanted], "truncated")
         has_value = np.isfinite(values) & ~is_cut
         with np.errstate(over="ignore"):
-            values = _to_unit(values, channel, self._density_kg_per_m3)
+            values = to_unit(values, channel, self._density_kg_per_m3)
         has_value &= np.isfinite(values)
         return np.where(has_value, values, 0.0), has_value
 
@@ -271,34 +262,11 @@ class EngineLogDecoder:
         return pa.concat_tables(tables).combine_chunks()
 
 
-def _wanted_channels(spec: EngineLog, engine_ids: tuple[str, ...]) -> list[_Wanted]:
-    wanted = []
-    for key, column in spec.columns.items():
-        known = log_channel(key, engine_ids)
-        if isinstance(column, Column) and known is not None:
-            name, unit, engine_id = known
-            wanted.append(_Wanted(f"{name}_{engine_id}", unit, column.name, column.unit))
-    return wanted
-
-
-def _needs_density(channel: _Wanted) -> bool:
-    kind, needed = dimension(channel.log_unit), dimension(channel.unit)
-    return kind != needed and BY_DENSITY.get(needed) == kind
-
-
-def _to_unit(values: Floats, channel: _Wanted, density_kg_per_m3: float | None) -> Floats:
-    if not _needs_density(channel):
-        return convert(values, channel.log_unit, channel.unit)
-    if density_kg_per_m3 is None:
-        return np.full(values.shape, np.nan)  # the log is refused when it ends
-    by_mass = "kg/h" if dimension(channel.log_unit) == "mass flow" else "kg"
-    return convert(values, channel.log_unit, by_mass) / (density_kg_per_m3 / 1000.0)
-
-
-def _cell_rejects(found: LogRows, mask: Bools, heading: str, parts: list[int], reason: str) -> list[Reject]:
-    return [
-        Reject(int(found.rows[i]), reason, joined_text(found, int(i), parts), heading) for i in np.flatnonzero(mask)
-    ]
+def _cell_rejects(found: LogRows, mask: Bools, heading: str, parts: Sequence[int], reason: str) -> list[Reject]:
+    indexes = np.flatnonzero(mask).tolist()
+    rows = found.rows[indexes].tolist() if indexes else []
+    texts = found.joined(indexes, parts)
+    return [Reject(row, reason, text, heading) for row, text in zip(rows, texts, strict=True)]
 
 
 def _cut_rows(found: LogRows, headings: list[str]) -> Bools:

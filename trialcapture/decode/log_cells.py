@@ -15,7 +15,7 @@ VOID_CELLS = frozenset({"", "-", "--", "---", "n/a", "nan", "null"})
 
 NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 
-_KEPT_TEXTS = 4096
+_KEPT_TEXTS, _LONGEST_KEPT = 4096, 64
 _PLUS, _MINUS = b"+-"
 _ONLY_POINT = bytes(c if c < 0x80 else ord("?") for c in range(256))
 _COMMA_AS_POINT = _ONLY_POINT.translate(bytes.maketrans(b".,", b"?."))
@@ -52,8 +52,8 @@ class NumberCells:
             values[found.regular] = np.where(number.sound, read, np.nan)
             is_odd = ~number.sound & ((length > 0) | is_signed)
             odd += found.regular[is_odd].tolist()
-        for index in odd:
-            values[index] = self._parse(found.text(index, wanted))
+        if odd:
+            values[odd] = [self._parse(text) for text in found.cells(odd, wanted)]
         return values
 
     def _number_bytes(self, found: LogRows) -> npt.NDArray[np.uint8]:
@@ -69,9 +69,11 @@ class NumberCells:
     def _parse(self, text: str) -> float:
         value = self._known.get(text)
         if value is None:
+            value = parse_number(text, self._decimal)
             if len(self._known) >= _KEPT_TEXTS:
                 self._known.clear()
-            value = self._known[text] = parse_number(text, self._decimal)
+            if len(text) <= _LONGEST_KEPT:
+                self._known[text] = value
         return value
 
 

@@ -1,28 +1,19 @@
-"""Lines of an engine log to the cells that are wanted; what is no whole row is a reject.
-
-Lines that have the usual number of delimiters and neither quotes nor zero bytes are cut all at once; every other
-line is looked at by itself.
-"""
+"""The wanted cells of an engine log's rows, as they stand in its bytes or as texts."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.decode.log_headings import Layout, find_layout, parse_cells
+from trialcapture.decode.log_headings import Layout
 
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 
-_MARGIN = 16
-"""Bytes before the first line and after the last, so that numbers can be loaded as words."""
-_SPACE, _LF = ord(" "), ord("\n")
-_IS_STAMP_START = np.isin(np.arange(256), list(b"+-0123456789"))
-_STAMP_START = re.compile(r"\s*[+\-0-9]", re.ASCII)
+_SPACE, _QUOTE = b' "'
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +34,14 @@ class Reject:
 
 
 @dataclass(slots=True)
-class _Regular:
-    """Lines cut all at once: the buffer, where its cells end, and which cell is each line's first."""
+class Regular:
+    """Lines cut all at once: their bytes, where cells end, and which end is that of each line's first cell."""
 
+    raw: bytes
     buf: Bytes
     ends: Ints
     first_end: Ints
+    has_quotes: bool
 
 
 @dataclass
@@ -68,7 +61,7 @@ class LogRows:
     rows: Ints
     layout: Layout
     errors: str
-    cut: _Regular
+    cut: Regular
     regular: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     texts: dict[int, tuple[str, ...]] = field(default_factory=dict)
     rejects: list[Reject] = field(default_factory=list)
@@ -77,189 +70,41 @@ class LogRows:
 
     @property
     def buf(self) -> Bytes:
-        """The bytes that `spans` point into, `_MARGIN` more on either side."""
+        """The bytes that `spans` point into, with a margin on either side."""
         return self.cut.buf
 
     def spans(self, wanted: int) -> tuple[Ints, Ints]:
         """Return where the regular rows' cells of one wanted column begin in `buf`, and their lengths, spaces off."""
-        at = self.cut.first_end + self.layout.places[wanted]
-        start, end = self.cut.ends[at - 1] + 1, self.cut.ends[at]
+        start, end = self._bounds(wanted, self.cut.first_end)
         while (spaced := (self.buf[start] == _SPACE) & (start < end)).any():
             start = start + spaced
         while (spaced := (self.buf[end - 1] == _SPACE) & (start < end)).any():
             end = end - spaced
         return start, end - start
 
-    def text(self, index: int, wanted: int) -> str:
-        """Return one cell, white space off."""
-        if index in self.texts:
-            return self.texts[index][wanted]
-        at = self.cut.first_end[np.searchsorted(self.regular, index)] + self.layout.places[wanted]
-        cell = self.buf[self.cut.ends[at - 1] + 1 : self.cut.ends[at]].tobytes()
-        return cell.decode("utf-8", self.errors).strip()
+    def cells(self, indexes: Sequence[int] | Ints, wanted: int) -> list[str]:
+        """Return the texts of some rows' cells of one wanted column, white space off."""
+        if not len(self.regular):
+            return [self.texts[index][wanted] for index in indexes]
+        at = np.searchsorted(self.regular, indexes)
+        starts, ends = self._bounds(wanted, self.cut.first_end[np.minimum(at, self.regular.size - 1)])
+        raw, errors = self.cut.raw, self.errors
+        return [
+            self.texts[index][wanted] if index in self.texts else raw[start:end].decode("utf-8", errors).strip()
+            for index, start, end in zip(indexes, starts.tolist(), ends.tolist(), strict=True)
+        ]
 
+    def joined(self, indexes: Sequence[int] | Ints, columns: Sequence[int]) -> list[str]:
+        """Return some rows' cells of several wanted columns, one text a row, one space between."""
+        if len(columns) == 1:
+            return self.cells(indexes, columns[0])
+        return [" ".join(parts) for parts in zip(*(self.cells(indexes, nth) for nth in columns), strict=True)]
 
-class RowCutter:
-    """Cuts the lines below a log's headings, in order; headings that stand there again may move the columns."""
-
-    def __init__(self, above: Sequence[str], layout: Layout, wanted: Sequence[str], delimiter: str, where: str) -> None:
-        """Set out.
-
-        Args:
-            above: The lines above the data.
-            layout: By the headings among them.
-            wanted: Headings in the order the cells are wanted; the first is the time's.
-            delimiter: Between cells.
-            where: What to call the log in messages.
-        """
-        self._layout = layout
-        self._wanted = wanted
-        self._delimiter = delimiter
-        self._where = where
-        self._above = {line.strip() for line in above if line.strip()}
-        cells = {line: parse_cells(line, delimiter) or [line] for line in self._above}
-        # All others are told from rows by how their first cell begins.
-        self._like_data = [line for line in cells if any(map(_STAMP_START.match, cells[line]))]
-        self._blank = f"{delimiter} \t"
-        self._first = wanted[0].encode("utf-8", "surrogateescape")
-        mark = re.escape(delimiter.encode("utf-8", "surrogateescape"))
-        self._heading = re.compile(re.escape(self._first) + rb"(?=[^0-9A-Za-z]|" + mark + rb"|\Z)")
-
-    def cut(self, data: bytes, first_line: int, errors: str) -> Iterator[LogRows]:
-        """Cut whole lines.
-
-        Args:
-            data: Lines in UTF-8, each ended by LF.
-            first_line: 0-based number of the first.
-            errors: How to decode what is no UTF-8.
-
-        Yields:
-            The rows between one row of headings and the next.
-
-        Raises:
-            TrialCaptureError: Headings that stand again lack a wanted one.
-        """
-        begin = 0
-        for start, end, line in self._new_headings(data, errors):
-            found = self._cut(data[begin:start], first_line, errors)
-            number = first_line + data.count(b"\n", begin, start)
-            found.rejects.append(Reject(number, "repeated heading", line))
-            yield found
-            self._layout = find_layout(line, self._wanted, self._delimiter, f"{self._where}, row {number + 1}")
-            begin, first_line = end, number + 1
-        if begin < len(data):
-            yield self._cut(data[begin:], first_line, errors)
-
-    def cut_torn(self, torn: bytes, number: int, errors: str) -> LogRows:
-        """Cut the last line of a log, which has no end."""
-        found = LogRows(np.zeros(0, np.int64), self._layout, errors, _NOTHING)
-        line = torn.decode("utf-8", errors)
-        cells = self._read_line(line, number, found, is_torn=True)
-        if cells is not None:
-            found.rows, found.texts = np.array([number], dtype=np.int64), {0: self._pick(cells)}
-            if len(cells) == self._layout.width and not line.endswith('"'):
-                found.unsure_column = self._layout.last
-        return found
-
-    def _new_headings(self, data: bytes, errors: str) -> Iterator[tuple[int, int, str]]:
-        """Yield begin, end and text of each line that has the time's heading as a cell and did not stand above."""
-        if self._first not in data:
-            return
-        end = 0
-        for match in self._heading.finditer(data):
-            if match.start() < end:
-                continue
-            start, end = data.rfind(b"\n", 0, match.start()) + 1, data.find(b"\n", match.start()) + 1
-            line = data[start : end - 1].decode("utf-8", errors)
-            if line.strip() in self._above or not line.strip(self._blank):
-                continue
-            if self._wanted[0] in map(str.strip, parse_cells(line, self._delimiter) or []):
-                yield start, end, line
-
-    def _cut(self, data: bytes, first_line: int, errors: str) -> LogRows:
-        buf = np.frombuffer(b"".join([b"\n" * _MARGIN, data, b"\n" * _MARGIN]), np.uint8)
-        inner = buf[_MARGIN:-_MARGIN]
-        is_end = inner == _LF
-        if len(self._delimiter) == 1 and self._delimiter.isascii():
-            is_end |= inner == ord(self._delimiter)
-        ends = np.concatenate([[_MARGIN - 1], np.flatnonzero(is_end) + _MARGIN])
-        line_ends = np.flatnonzero(buf[ends] == _LF)  # the first stands before the first line
-        starts, stops = ends[line_ends[:-1]] + 1, ends[line_ends[1:]]
-        is_regular, first_end = self._regular_lines(data, buf, ends, line_ends, errors)
-        found = LogRows(np.zeros(0, np.int64), self._layout, errors, _Regular(buf, ends, first_end[is_regular]))
-        is_row = is_regular.copy()
-        picked = {}
-        for index in np.flatnonzero(~is_regular).tolist():
-            line = data[starts[index] - _MARGIN : stops[index] - _MARGIN].decode("utf-8", errors)
-            cells = self._read_line(line, first_line + index, found, is_torn=False)
-            if cells is not None:
-                picked[index] = self._pick(cells)
-                is_row[index] = True
-        lines = np.flatnonzero(is_row)
-        found.rows = lines + first_line
-        if lines.size:
-            first = int(found.rows[0])
-            found.first_row = first if found.first_row is None else min(first, found.first_row)
-        found.regular = np.flatnonzero(is_regular[lines])
-        found.texts = dict(zip(np.searchsorted(lines, list(picked)).tolist(), picked.values(), strict=True))
-        return found
-
-    def _regular_lines(
-        self, data: bytes, buf: Bytes, ends: Ints, line_ends: Ints, errors: str
-    ) -> tuple[npt.NDArray[np.bool_], Ints]:
-        """Return which lines can be cut all at once, and the index of each line's first end of a cell."""
-        width = self._layout.width
-        first_end = line_ends[:-1] + 1
-        delimiters = line_ends[1:] - first_end
-        enough = delimiters[delimiters >= width - 1]
-        if not enough.size or not self._delimiter.isascii() or self._delimiter in '\0"+-0123456789':
-            return np.zeros(first_end.size, np.bool_), first_end
-        usual = int(np.bincount(enough).argmax())
-        is_regular = delimiters == usual
-        if usual > width - 1:  # what stands beyond the last heading must be empty
-            beyond = ends[line_ends[1:]] - ends[np.minimum(first_end + width - 1, line_ends[1:])]
-            is_regular &= beyond == usual - (width - 1)
-        # A line that is blank or a heading has no stamp.
-        start = ends[first_end[is_regular] + self._layout.places[0] - 1] + 1
-        while self._delimiter != " " and (spaced := buf[start] == _SPACE).any():
-            start = start + spaced
-        is_regular[is_regular] = _IS_STAMP_START[buf[start]]
-        line_stops = ends[line_ends[1:]]
-        for byte in b'"\0':
-            if byte in data:
-                is_regular[np.searchsorted(line_stops, np.flatnonzero(buf == byte))] = False
-        for line in self._like_data:
-            for match in re.finditer(re.escape(line.encode("utf-8", errors)), data):
-                is_regular[np.searchsorted(line_stops, match.start() + _MARGIN)] = False
-        return is_regular, first_end
-
-    def _read_line(self, line: str, number: int, found: LogRows, *, is_torn: bool) -> list[str] | None:
-        """Return the cells of one line, or None where it is blank or a reject."""
-        if not line.strip() or not line.strip(self._blank):
-            return None
-        if line.strip() in self._above:
-            found.rejects.append(Reject(number, "repeated heading", line))
-            return None
-        cells = parse_cells(line, self._delimiter)
-        fault = _row_fault(line, cells, self._layout.width)
-        if found.first_row is None and not (fault and is_torn):
-            found.first_row = number
-        if fault or cells is None:
-            found.rejects.append(Reject(number, "truncated" if is_torn else fault, line))
-            return None
-        return cells
-
-    def _pick(self, cells: list[str]) -> tuple[str, ...]:
-        return tuple(cells[place].strip() for place in self._layout.places)
-
-
-_NOTHING = _Regular(np.zeros(0, np.uint8), np.zeros(0, np.int64), np.zeros(0, np.int64))
-
-
-def _row_fault(line: str, cells: list[str] | None, width: int) -> str:
-    if "\0" in line:
-        return "control bytes"
-    if cells is None:
-        return "quotes"
-    is_whole = len(cells) == width or (len(cells) > width and not "".join(cells[width:]).strip())
-    return "" if is_whole else "field count"
+    def _bounds(self, wanted: int, first_end: Ints) -> tuple[Ints, Ints]:
+        """Return begin and end of cells, quotes off."""
+        at = first_end + self.layout.places[wanted]
+        start, end = self.cut.ends[at - 1] + 1, self.cut.ends[at]
+        if self.cut.has_quotes:
+            is_quoted = (self.buf[start] == _QUOTE) & (start < end)
+            start, end = start + is_quoted, end - is_quoted
+        return start, end

@@ -64,9 +64,10 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -
     for _ in range(_MOST_FORMS if _has_forms(time_format) else 0):
         if not left.size:
             break
-        form = _form_of(joined_text(found, int(found.regular[left[0]]), columns), time_format)
+        form = _form_of(found.joined(found.regular[left[:1]], columns)[0], time_format)
+        width = sum(int(length[left[0]]) for _, length in spans) + len(spans) - 1
         took = np.zeros(left.size, dtype=np.bool_)
-        if form is not None:
+        if form is not None and len(form.text) == width:  # else there is white space other than spaces around it
             same = np.ones(left.size, dtype=np.bool_)
             for _, length in spans:
                 same &= length[left] == length[left[0]]
@@ -82,7 +83,7 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -
             odd.append(int(found.regular[left[0]]))
         left = left[~took]
     odd += found.regular[left].tolist()
-    one_by_one = parse_stamps([joined_text(found, index, columns) for index in odd], time_format)
+    one_by_one = parse_stamps(found.joined(odd, columns), time_format)
     for target, source in (
         (readings.clock_ns, one_by_one.clock_ns),
         (readings.offset_ns, one_by_one.offset_ns),
@@ -91,11 +92,6 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -
     ):
         target[odd] = source
     return readings
-
-
-def joined_text(found: LogRows, index: int, columns: Sequence[int]) -> str:
-    """Return some wanted cells of a row as one text, one space between."""
-    return " ".join(found.text(index, nth) for nth in columns)
 
 
 def _has_forms(time_format: str) -> bool:
@@ -155,15 +151,16 @@ def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, 
     digits[~fits] = 0
     value: dict[str, Ints] = {name: _whole(digits[:, part]) for name, part in form.parts.items()}
     unit = 6 if time_format == "unix_ms" else 9
-    fraction: Ints | int = 0
+    fraction = np.zeros(len(digits), dtype=np.int64)
     if "f" in form.parts:
         places = min(form.parts["f"].stop - form.parts["f"].start, _DIGITS_KEPT)
         surplus = places - unit
-        fraction = value["f"] // POWER_OF_10[surplus] if surplus > 0 else value["f"] * POWER_OF_10[-surplus]
+        fraction[:] = value["f"] // POWER_OF_10[surplus] if surplus > 0 else value["f"] * POWER_OF_10[-surplus]
     if time_format in COUNTED:
-        fits &= value["s"] < LARGEST_NS // 10**unit
-        clock_ns = np.where(fits, value["s"], 0) * 10**unit + fraction
-        return (-clock_ns if form.is_negative else clock_ns), fits
+        unit_ns = POWER_OF_10[unit]
+        fits &= value["s"] < LARGEST_NS // unit_ns
+        counted_ns = value["s"] * fits * unit_ns + fraction
+        return (-counted_ns if form.is_negative else counted_ns), fits
     year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000).astype(np.int64)
     second = value.get("S", np.zeros(len(year), dtype=np.int64))
     fits &= (year > 1678) & (year < 2262) & (value["H"] <= 23) & (value["M"] <= 59) & (second <= 59)

@@ -21,6 +21,7 @@ from trialcapture.archive.spill import open_spill
 from trialcapture.config import load_config
 from trialcapture.pipeline.evidence import hash_raw, no_gnss, plain, provenance_of
 from trialcapture.pipeline.gridding import write_samples
+from trialcapture.pipeline.pieces import find_pieces
 from trialcapture.pipeline.reading import Progress, is_long, merged_counts, read_engine_logs, read_logs
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.pipeline.results import Prepared, make_results, warm_up
@@ -58,11 +59,11 @@ def process(
         aside = stack.enter_context(open_spill(folder))
         second = stack.enter_context(open_second_process(wanted=is_long(session)))
         hashing = stack.enter_context(ThreadPoolExecutor(1)).submit(hash_raw, session)
+        # the engine logs first: they are the second process's until it is free to share the rest
+        waiting = second.submit(read_engine_logs, session, config, aside) if second.is_there else None
         logs, counts, told = read_logs(session, config, aside, second, progress)
-        if second.is_there:
-            second.submit(warm_up)
+        engine_logs = waiting.result() if waiting else read_engine_logs(session, config, aside)
         release_memory()
-        engine_logs = read_engine_logs(session, config, aside)
         arrangement = arrange_trial(
             [(log.name, log.outline) for log in logs],
             [(log.name, log.spec, log.outline) for log in engine_logs],
@@ -74,7 +75,19 @@ def process(
             raise no_gnss(session, counts)
         raw = hashing.result()
         provenance = provenance_of(session, config, raw)
-        gridded = write_samples(paths["samples"], provenance, logs, engine_logs, arrangement, config, progress)
+        gridded = write_samples(
+            paths["samples"],
+            provenance,
+            find_pieces(logs, engine_logs, arrangement),
+            arrangement.rankings,
+            arrangement.span_ns,
+            config,
+            aside,
+            second,
+            progress,
+        )
+        if second.is_there:
+            second.submit(warm_up)
         rejected = write_rejects(paths["rejects"], provenance, logs, engine_logs, arrangement)
         release_memory()
         progress("segments", None)

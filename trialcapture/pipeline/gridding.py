@@ -2,47 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from math import ceil
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet
-from trialcapture.archive.spill import read_spill
-from trialcapture.buffers import integers
+from trialcapture.archive.second_process import SecondProcess
+from trialcapture.archive.spill import Spilled, read_spill, write_spill
 from trialcapture.config import Config
-from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
-from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_tables
+from trialcapture.pipeline.pieces import Piece
+from trialcapture.prepare.arrange import Candidates
 from trialcapture.prepare.candidates import Stretch
-from trialcapture.prepare.engines import gather_log
 from trialcapture.prepare.grid import grid_times, samples_schema
-from trialcapture.prepare.logclock import LogFit
-from trialcapture.prepare.placing import place_block
 from trialcapture.prepare.segment_finder import SegmentFinder
-from trialcapture.prepare.sentence_times import TIMED
-from trialcapture.prepare.series import Candidate
 from trialcapture.prepare.window import overview_of, reaches_s, sample_window
 
-_LOG_CONTEXT_S = 150.0
-"""What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""
-_BLOCK_MARGIN_NS = 20_000_000_000
+Ints = npt.NDArray[np.int64]
+Rankings = dict[str, tuple[str, ...]]
 
-
-@dataclass(slots=True)
-class _Piece:
-    """A stretch of one log that is read in one go.
-
-    Attributes:
-        low_ns, high_ns: Between what UTC its readings lie [ns].
-        load: Reads it.
-    """
-
-    low_ns: int
-    high_ns: int
-    load: Callable[[], Candidates]
+_SECOND_SHARE = 0.6
+"""Share of the windows that the second process makes: it does nothing else, while this one writes and detects too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +48,12 @@ class Gridded:
 def write_samples(
     path: Path,
     provenance: dict[str, str],
-    logs: Sequence[DecodedLog],
-    engine_logs: Sequence[DecodedEngineLog],
-    arrangement: Arrangement,
+    pieces: Sequence[Piece],
+    rankings: Rankings,
+    span_ns: tuple[int, int],
     config: Config,
+    aside: Path,
+    second: SecondProcess,
     progress: Callable[[str, float | None], None],
 ) -> Gridded:
     """Write ``samples.parquet``, an hour of it at a time.
@@ -76,40 +61,80 @@ def write_samples(
     Args:
         path: The file.
         provenance: For its metadata.
-        logs: Decoded NMEA and CAN logs.
-        engine_logs: Decoded engine logs.
-        arrangement: What holds for the whole trial; its span must be known.
+        pieces: What to make them from.
+        rankings: By channel group, its sources, the leader first.
+        span_ns: First and last UTC of the trial [ns].
         config: Boat and trial settings.
+        aside: Where the second process sets its windows aside.
+        second: Makes the later windows, where it is there.
         progress: Called with the name of the step and its share.
 
     Raises:
         TrialCaptureError: The disk is full.
     """
-    first_ns, last_ns = arrangement.span_ns or (0, -1)
-    grid_hz, engine_ids = config.samples.grid_hz, config.engine_ids
-    second = max(round(grid_hz), 1)
-    rows = max(ROW_GROUP_ROWS // second, 1) * second
-    pieces = _pieces(logs, engine_logs, arrangement, config)
-    reach_ns = round(max(reaches_s(arrangement.rankings, config).values(), default=0.0) * 1e9)
-    grid_ns = grid_times(first_ns, last_ns, grid_hz)
-    loaded: dict[int, Candidates] = {}
-    overviews: list[pa.Table] = []
+    block = max(round(config.samples.grid_hz), 1)
+    rows = max(ROW_GROUP_ROWS // block, 1) * block
+    grid_ns = grid_times(*span_ns, config.samples.grid_hz)
+    windows = [grid_ns[first : first + rows] for first in range(0, grid_ns.size, rows)]
     finder = SegmentFinder(config)
+    overviews: list[pa.Table] = []
     stretches: list[Stretch] = []
     with open_parquet(path, samples_schema(config), provenance) as file:
-        for first in range(0, grid_ns.size, rows):
-            window = grid_ns[first : first + rows]
-            low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
-            needed = [i for i, p in enumerate(pieces) if p.low_ns <= high and p.high_ns >= low]
-            loaded = {i: loaded[i] if i in loaded else pieces[i].load() for i in needed}
-            samples = sample_window(_merged(loaded), arrangement.rankings, window, config)
+        for number, samples in enumerate(_made(windows, pieces, rankings, config, aside, second), start=1):
             file.write(samples)
-            overviews.append(overview_of(samples, second, engine_ids))
+            overviews.append(overview_of(samples, block, config.engine_ids))
             stretches += finder.push(samples)
-            progress("samples", min((first + rows) / grid_ns.size, 1.0))
-    start = int(grid_ns[0]) if grid_ns.size else 0
+            progress("samples", number / len(windows))
     stretches += finder.finish()
-    return Gridded(start, int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), stretches)
+    return Gridded(int(grid_ns[0]), int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), stretches)
+
+
+def _made(
+    windows: Sequence[Ints],
+    pieces: Sequence[Piece],
+    rankings: Rankings,
+    config: Config,
+    aside: Path,
+    second: SecondProcess,
+) -> Iterator[pa.Table]:
+    """Yield the samples of each window in order; the later ones come from the second process."""
+    own = len(windows) - round(_SECOND_SHARE * len(windows)) if second.is_there else len(windows)
+    later = [
+        second.submit(_set_aside, window, _needed(window, pieces, rankings, config), rankings, config, aside)
+        for window in windows[own:]
+    ]
+    loaded: dict[int, Candidates] = {}
+    for window in windows[:own]:
+        needed = _needed(window, pieces, rankings, config)
+        loaded = {i: loaded[i] if i in loaded else piece.load(config) for i, piece in needed.items()}
+        yield sample_window(_merged(loaded), rankings, window, config)
+    loaded = {}
+    for future in later:
+        spilled = future.result()
+        yield read_spill(spilled)["samples"]
+        spilled.path.unlink(missing_ok=True)
+
+
+def _set_aside(window: Ints, needed: dict[int, Piece], rankings: Rankings, config: Config, aside: Path) -> Spilled:
+    """Make one window and set it aside; pieces are kept for the next call, which needs the last of them again."""
+    for number in [n for n in _KEPT if n not in needed]:
+        del _KEPT[number]
+    for number, piece in needed.items():
+        if number not in _KEPT:
+            _KEPT[number] = piece.load(config)
+    samples = sample_window(_merged(_KEPT), rankings, window, config)
+    return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
+
+
+_KEPT: dict[int, Candidates] = {}
+"""In the second process, which serves one session and ends with it: candidates of the pieces needed last."""
+
+
+def _needed(window: Ints, pieces: Sequence[Piece], rankings: Rankings, config: Config) -> dict[int, Piece]:
+    """Return the pieces a window needs, by number."""
+    reach_ns = round(max(reaches_s(rankings, config).values(), default=0.0) * 1e9)
+    low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
+    return {i: p for i, p in enumerate(pieces) if p.low_ns <= high and p.high_ns >= low}
 
 
 def _merged(loaded: dict[int, Candidates]) -> Candidates:
@@ -118,99 +143,3 @@ def _merged(loaded: dict[int, Candidates]) -> Candidates:
         for group, found in candidates.items():
             merged.setdefault(group, []).extend(found)
     return merged
-
-
-def _pieces(
-    logs: Sequence[DecodedLog],
-    engine_logs: Sequence[DecodedEngineLog],
-    arrangement: Arrangement,
-    config: Config,
-) -> list[_Piece]:
-    pieces: list[_Piece] = []
-    for log in logs:
-        told = arrangement.logs[log.name]
-        for number in range(len(log.blocks)):
-            span = _block_span(log, told, number)
-            if span is not None:
-                pieces.append(_Piece(*span, _block_loader(log, told, number, config)))
-    for engine_log in engine_logs:
-        if engine_log.name in arrangement.fits:
-            fit, origin = arrangement.fits[engine_log.name]
-            pieces += _log_pieces(engine_log, fit, origin, config)
-    return pieces
-
-
-def _block_rows(log: DecodedLog, told: Told, numbers: Sequence[int]) -> dict[str, pa.Table]:
-    """Return the placed outline rows of some blocks, by formatter."""
-    found = {}
-    for name, table in told.placed.items():
-        at = log.outline.bounds[name]
-        parts = [table.slice(at[n], at[n + 1] - at[n]) for n in numbers if 0 <= n < len(log.blocks)]
-        if parts:
-            found[name] = pa.concat_tables(parts)
-    return found
-
-
-def _block_span(log: DecodedLog, told: Told, number: int) -> tuple[int, int] | None:
-    """Return between what UTC [ns] the readings of a block lie, or None where none has a time."""
-    low, high = [], []
-    for table in _block_rows(log, told, [number]).values():
-        t_ns, known = integers(table["t_ns"])
-        if known.any():
-            low.append(int(t_ns[known].min()))
-            high.append(int(t_ns[known].max()))
-    return (min(low) - _BLOCK_MARGIN_NS, max(high) + _BLOCK_MARGIN_NS) if low else None
-
-
-def _block_loader(log: DecodedLog, told: Told, number: int, config: Config) -> Callable[[], Candidates]:
-    def load() -> Candidates:
-        around = _block_rows(log, told, [number - 1, number + 1])
-        near = {name: around[name] for name in TIMED if name in around}
-        clock = told.placing.clock
-        shift_ns = log.outline.shifts_ns[clock][number] if clock in log.outline.shifts_ns else 0
-        placed = place_block(read_spill(log.blocks[number]), told.placing, shift_ns, near)
-        return gather_tables(placed, told, config)[0]
-
-    return load
-
-
-def _log_pieces(log: DecodedEngineLog, fit: LogFit, origin_ns: int, config: Config) -> list[_Piece]:
-    """Return the pieces of an engine log, each read with the rows around it that its own may need."""
-    pieces = []
-    step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
-    usual_s = float(np.median(step_ns[step_ns > 0])) / 1e9 if np.any(step_ns > 0) else 1.0
-    context = ceil(_LOG_CONTEXT_S / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
-    for number, blocks in enumerate(log.blocks):
-        stamps = fit.to_utc(integers(read_spill(blocks)["rows"]["t_log_ns"])[0], origin_ns)
-        low, high = int(stamps.min()), int(stamps.max())
-        pieces.append(_Piece(low, high, _log_loader(log, number, context, (low, high), fit, origin_ns, config)))
-    return pieces
-
-
-def _log_loader(
-    log: DecodedEngineLog,
-    number: int,
-    context: int,
-    span_ns: tuple[int, int],
-    fit: LogFit,
-    origin_ns: int,
-    config: Config,
-) -> Callable[[], Candidates]:
-    def load() -> Candidates:
-        parts = [read_spill(log.blocks[number])["rows"]]
-        if number > 0:
-            earlier = read_spill(log.blocks[number - 1])["rows"]
-            parts.insert(0, earlier.slice(max(earlier.num_rows - context, 0)))
-        if number + 1 < len(log.blocks):
-            parts.append(read_spill(log.blocks[number + 1])["rows"].slice(0, context))
-        rows = pa.concat_tables(parts).combine_chunks()
-        t_ns = fit.to_utc(integers(rows["t_log_ns"])[0], origin_ns)
-        found = gather_log(rows, t_ns, log.name, config)
-        return {group: [_inside(c, span_ns) for c in members] for group, members in found.items()}
-
-    return load
-
-
-def _inside(c: Candidate, span_ns: tuple[int, int]) -> Candidate:
-    kept = slice(*np.searchsorted(c.t_ns, [span_ns[0], span_ns[1] + 1]))
-    return Candidate(c.source, c.t_ns[kept], {n: v[kept] for n, v in c.values.items()}, c.preference)

@@ -9,8 +9,8 @@ from pathlib import Path
 import pyarrow as pa
 
 from trialcapture.archive.accounting import read_timeline
-from trialcapture.archive.decoding import DecodedBlock, Job, Transducer, decode_blocks, keep_block
-from trialcapture.archive.raw import read_blocks
+from trialcapture.archive.decoding import DecodedBlock, Job, Span, Transducer, decode_blocks, keep_block
+from trialcapture.archive.raw import is_packed, read_blocks
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, engine_files, nmea_files
 from trialcapture.archive.spill import Spilled, write_spill
@@ -120,10 +120,14 @@ def read_logs(
 
 def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callable[[int], None]) -> Iterator[Job]:
     lenient = frozenset(s.id for s in config.source if not s.require_checksum)
+    packed, begin = is_packed(path), 0
     for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
+        span = None if packed else Span(path, begin, begin + len(block))
+        begin += len(block)
         yield Job(
             stem.with_name(f"{stem.name}-{number}.arrows"),
             block,
+            span,
             first_line,
             path.name.split(".")[0],
             tuple(Transducer(x.name, x.type, x.unit) for x in config.xdr),

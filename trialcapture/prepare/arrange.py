@@ -127,7 +127,7 @@ def arrange_trial(
     progress("channels")
     candidates: Candidates = {}
     for log in told.values():
-        found, said = gather_tables(log.placed, log, config)
+        found, said = gather_tables(log.placed, log.variation_deg, log.numbers, config)
         _extend(candidates, found)
         warnings += said
     series = _series(candidates, _rank(candidates, config), config)
@@ -151,21 +151,24 @@ def arrange_trial(
     )
 
 
-def gather_tables(placed: Mapping[str, pa.Table], log: Told, config: Config) -> tuple[Candidates, list[str]]:
+def gather_tables(
+    placed: Mapping[str, pa.Table], variation_deg: float | None, numbers: Numbers, config: Config
+) -> tuple[Candidates, list[str]]:
     """Return the candidates that placed tables of one log give, by channel group, and warnings for people.
 
     Args:
         placed: By formatter, with ``t_ns``: a block or an outline.
-        log: What holds for all of the log.
+        variation_deg: Magnetic variation of all of the log, or None.
+        numbers: Which engine number is which engine in all of it.
         config: Boat and trial settings.
     """
     candidates: Candidates = {}
-    boat, said = gather_boat(placed, config, log.variation_deg)
+    boat, said = gather_boat(placed, config, variation_deg)
     xdr, more = gather_xdr(placed, config)
     if "attitude" in xdr:
         xdr["attitude"] = merge_attitude(xdr["attitude"])
-    rpm = gather_network_rpm(placed, config, log.numbers)
-    for part in (boat, rpm, xdr, gather_can_engines(placed, config, log.numbers)):
+    rpm = gather_network_rpm(placed, config, numbers)
+    for part in (boat, rpm, xdr, gather_can_engines(placed, config, numbers)):
         _extend(candidates, part)
     return candidates, said + more
 

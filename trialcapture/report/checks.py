@@ -19,7 +19,7 @@ def standard_error_rows(summary: Mapping[str, Any]) -> dict[str, Any]:
     together = at(summary, "statistics", "standard_errors", "all")
     named = [(fixed(e.get("band_rpm"), 0), e) for e in found]
     if isinstance(together, Mapping) and len(found) > 1:
-        named.append(("All legs", together))
+        named.append(("all", together))
     kinds = ("n_eff_u_kn", "blocking_u_kn")
     decimals = max(column_decimals([number(e.get(kind)) for _, e in named], usual=3, most=3) for kind in kinds)
     return {

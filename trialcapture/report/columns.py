@@ -15,6 +15,9 @@ Ints = npt.NDArray[np.int64]
 
 ENGINE_COLUMN = "rpm_"
 
+_PLAIN = (pa.int64(), pa.int32(), pa.int16(), pa.int8(), pa.uint8())
+"""Types read by their buffers: a cast imports all of Arrow's functions, which the report needs for nothing else."""
+
 
 def floats(table: pa.Table | None, name: str) -> Floats:
     """Return a numeric column as float64, NaN where null; all NaN when the column is absent.
@@ -30,7 +33,7 @@ def floats(table: pa.Table | None, name: str) -> Floats:
     kind = column.type
     if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
         return np.full(table.num_rows, np.nan)
-    return buffers.floats(column if pa.types.is_floating(kind) else column.cast(pa.float64()))
+    return buffers.floats(column if pa.types.is_floating(kind) or kind in _PLAIN else column.cast(pa.float64()))
 
 
 def times_ns(table: pa.Table | None, name: str) -> Ints:
@@ -43,11 +46,16 @@ def times_ns(table: pa.Table | None, name: str) -> Ints:
         return np.empty(0, dtype=np.int64)
     column = table.column(name)
     if pa.types.is_timestamp(column.type):
-        column = column.cast(pa.timestamp("ns", tz=column.type.tz)).cast(pa.int64())
-    elif not pa.types.is_integer(column.type):
+        column = _in_ns(column)
+        return np.where(buffers.known(column), buffers.values(column), np.iinfo(np.int64).min)
+    if not pa.types.is_integer(column.type):
         return np.empty(0, dtype=np.int64)
-    values, known = buffers.integers(column.cast(pa.int64()))
+    values, known = buffers.integers(column if column.type in _PLAIN else column.cast(pa.int64()))
     return np.where(known, values, np.iinfo(np.int64).min)
+
+
+def _in_ns(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    return column if column.type.unit == "ns" else column.cast(pa.timestamp("ns", tz=column.type.tz))
 
 
 def has_values(table: pa.Table | None, name: str) -> bool:
@@ -62,12 +70,15 @@ def rows(table: pa.Table | None) -> list[dict[str, Any]]:
     """Return a small table as dicts, times as int64 nanoseconds since 1970 UTC."""
     if table is None:
         return []
-    plain = {}
+    plain: dict[str, list[Any]] = {}
     for name in table.column_names:
         column = table.column(name)
         if pa.types.is_timestamp(column.type):
-            column = column.cast(pa.timestamp("ns", tz=column.type.tz)).cast(pa.int64())
-        plain[name] = column.to_pylist()
+            column = _in_ns(column)
+            known = buffers.known(column).tolist()
+            plain[name] = [t if k else None for t, k in zip(buffers.values(column).tolist(), known, strict=True)]
+        else:
+            plain[name] = column.to_pylist()
     return [dict(zip(plain, values, strict=True)) for values in zip(*plain.values(), strict=True)]
 
 

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialcapture.report.columns import Floats
-from trialcapture.report.panels import INK, RULE, Panel, Sheet
+from trialcapture.report.panels import Panel
+from trialcapture.report.sheet import INK, Sheet
 
-__all__ = ["INK", "RULE", "Drawing", "Panel", "Sheet", "draw", "draw_series", "envelope", "shorten"]
+__all__ = ["INK", "Drawing", "Panel", "Sheet", "draw", "draw_series", "envelope", "shorten"]
 
 QUIET = "#46535e"
 PAPER = "#ffffff"

@@ -1,0 +1,156 @@
+"""Stretches of decoded logs as they lie on the disk, read and placed when a window of the grid needs them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.archive.spill import Spilled, read_spill
+from trialcapture.buffers import integers
+from trialcapture.config import Config
+from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
+from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_tables
+from trialcapture.prepare.engines import Numbers, gather_log
+from trialcapture.prepare.logclock import LogFit
+from trialcapture.prepare.placing import Placing, place_block
+from trialcapture.prepare.sentence_times import TIMED
+from trialcapture.prepare.series import Candidate
+
+_LOG_CONTEXT_S = 150.0
+"""What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""
+_BLOCK_MARGIN_NS = 20_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class BlockPiece:
+    """One decoded block of an NMEA or CAN log.
+
+    Attributes:
+        low_ns, high_ns: Between what UTC its readings lie [ns].
+        tables: Its sentences, set aside.
+        placing: How the log's lines are placed.
+        shift_ns: What to add to the block's own receipt axis [ns].
+        near: Placed outline rows of timed sentences of the blocks before and after.
+        variation_deg: Of the log.
+        numbers: Which engine number is which engine.
+    """
+
+    low_ns: int
+    high_ns: int
+    tables: Spilled
+    placing: Placing
+    shift_ns: int
+    near: dict[str, pa.Table]
+    variation_deg: float | None
+    numbers: Numbers
+
+    def load(self, config: Config) -> Candidates:
+        """Read, place and gather."""
+        placed = place_block(read_spill(self.tables), self.placing, self.shift_ns, self.near)
+        return gather_tables(placed, self.variation_deg, self.numbers, config)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class LogPiece:
+    """Some rows of an engine log, with those around them that their own values may need.
+
+    Attributes:
+        low_ns, high_ns: First and last UTC of its own rows [ns].
+        name: The log.
+        rows: Its rows, set aside as the table ``rows``.
+        before, after: The rows around it, set aside in the same way, or None.
+        context: How many of those may matter.
+        fit: The log's clock.
+        origin_ns: The log's first stamp [ns].
+    """
+
+    low_ns: int
+    high_ns: int
+    name: str
+    rows: Spilled
+    before: Spilled | None
+    after: Spilled | None
+    context: int
+    fit: LogFit
+    origin_ns: int
+
+    def load(self, config: Config) -> Candidates:
+        """Read, place and gather."""
+        parts = [read_spill(self.rows)["rows"]]
+        if self.before:
+            earlier = read_spill(self.before)["rows"]
+            parts.insert(0, earlier.slice(max(earlier.num_rows - self.context, 0)))
+        if self.after:
+            parts.append(read_spill(self.after)["rows"].slice(0, self.context))
+        rows = pa.concat_tables(parts).combine_chunks()
+        t_ns = self.fit.to_utc(integers(rows["t_log_ns"])[0], self.origin_ns)
+        found = gather_log(rows, t_ns, self.name, config)
+        return {group: [self._own(c) for c in members] for group, members in found.items()}
+
+    def _own(self, c: Candidate) -> Candidate:
+        kept = slice(*np.searchsorted(c.t_ns, [self.low_ns, self.high_ns + 1]))
+        return Candidate(c.source, c.t_ns[kept], {n: v[kept] for n, v in c.values.items()}, c.preference)
+
+
+Piece = BlockPiece | LogPiece
+
+
+def find_pieces(
+    logs: Sequence[DecodedLog], engine_logs: Sequence[DecodedEngineLog], arrangement: Arrangement
+) -> list[Piece]:
+    """Return the pieces of every log that has a place in time."""
+    pieces: list[Piece] = []
+    for log in logs:
+        told = arrangement.logs[log.name]
+        shifts = log.outline.shifts_ns.get(told.placing.clock)
+        for number, tables in enumerate(log.blocks):
+            span = _span(_outline_rows(log, told, [number]))
+            around = _outline_rows(log, told, [number - 1, number + 1])
+            near = {name: around[name] for name in TIMED if name in around}
+            shift_ns = shifts[number] if shifts else 0
+            if span is not None:
+                pieces.append(BlockPiece(*span, tables, told.placing, shift_ns, near, told.variation_deg, told.numbers))
+    for engine_log in engine_logs:
+        if engine_log.name in arrangement.fits:
+            pieces += _log_pieces(engine_log, *arrangement.fits[engine_log.name])
+    return pieces
+
+
+def _outline_rows(log: DecodedLog, told: Told, numbers: Sequence[int]) -> dict[str, pa.Table]:
+    """Return the placed outline rows of some blocks, by formatter."""
+    found = {}
+    for name, table in told.placed.items():
+        at = log.outline.bounds[name]
+        parts = [table.slice(at[n], at[n + 1] - at[n]) for n in numbers if 0 <= n < len(log.blocks)]
+        if parts:
+            found[name] = pa.concat_tables(parts).combine_chunks()
+    return found
+
+
+def _span(rows: dict[str, pa.Table]) -> tuple[int, int] | None:
+    """Return between what UTC [ns] the readings of a block lie, or None where none has a time."""
+    low, high = [], []
+    for table in rows.values():
+        t_ns, known = integers(table["t_ns"])
+        if known.any():
+            low.append(int(t_ns[known].min()))
+            high.append(int(t_ns[known].max()))
+    return (min(low) - _BLOCK_MARGIN_NS, max(high) + _BLOCK_MARGIN_NS) if low else None
+
+
+def _log_pieces(log: DecodedEngineLog, fit: LogFit, origin_ns: int) -> list[LogPiece]:
+    pieces = []
+    step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
+    usual_s = float(np.median(step_ns[step_ns > 0])) / 1e9 if np.any(step_ns > 0) else 1.0
+    context = ceil(_LOG_CONTEXT_S / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
+    around = [None, *log.blocks, None]
+    for number, rows in enumerate(log.blocks):
+        t_ns = fit.to_utc(integers(read_spill(rows)["rows"]["t_log_ns"])[0], origin_ns)
+        low, high = int(t_ns.min()), int(t_ns.max())
+        before, after = around[number], around[number + 2]
+        pieces.append(LogPiece(low, high, log.name, rows, before, after, context, fit, origin_ns))
+    return pieces
