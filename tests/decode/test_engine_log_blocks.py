@@ -113,6 +113,7 @@ def test_bytes_may_be_cut_inside_a_character(encoding: str) -> None:
     columns = COLUMNS | {"fuel_port": {"name": name, "unit": "L/h"}}
     data = text.encode(encoding)
     rows, backward, bad = outcome(in_blocks(data, make_spec(columns=columns, encoding=encoding), range(len(data))))
+    assert rows["row"] == list(range(1, 21))
     assert rows["fuel_l_per_h_port"] == [n + 0.5 for n in range(20)]
     assert (backward, bad) == (0, [])
 
@@ -127,6 +128,37 @@ def test_a_change_of_the_clocks_is_resolved_across_blocks(start_min: int) -> Non
     inferred = pd.DatetimeIndex(texts).tz_localize("Europe/Athens", ambiguous="infer")
     assert rows["t_log_ns"] == inferred.as_unit("ns").astype("int64").tolist()
     assert (backward, bad) == (0, [])
+
+
+@pytest.mark.parametrize("step_s", [10, 300])
+def test_a_log_that_ends_inside_the_repeated_hour_is_told_by_rows_given_before(step_s: int) -> None:
+    # With a row in five minutes it takes the pace of the whole log to know that there is no hole.
+    moments = [CHANGE + timedelta(minutes=-61, seconds=step_s * (n - 12)) for n in range(20)]
+    lines = [f"{m.astimezone(ZoneInfo('Europe/Athens')):%Y-%m-%d %H:%M:%S},1000,1\r\n" for m in moments]
+    data = (HEAD + "".join(lines)).encode()
+    rows, _, bad = outcome(in_blocks(data, make_spec(timezone="Europe/Athens"), range(0, len(data), 30)))
+    assert rows["t_log_ns"] == [(m - EPOCH) // timedelta(seconds=1) * S for m in moments]
+    assert bad == []
+
+
+def test_steps_back_between_blocks_are_counted() -> None:
+    lines = [f"{at},1,1\n" for at in (5, 6, 4, 5, 3, 3)]
+    data = ("Time,RPM,Fuel\n" + "".join(lines)).encode()
+    _, backward, _ = outcome(in_blocks(data, make_spec(time_format="elapsed_s"), range(0, len(data), 3)))
+    assert backward == 2
+
+
+@pytest.mark.parametrize(
+    "odd",
+    ["2026-02-30 10:00:00", "2026-02-01 24:00:00", "2026-02-01 10:60:00", "2026-02-01 10:00:61", "2026-13-01 10:00:00",
+     "2026-00-01 10:00:00", "1600-02-01 10:00:00", "2026-02-01 1:000:00", "2026-02-01x10:00:00"],
+)  # fmt: skip
+def test_a_stamp_that_is_no_time_is_refused_among_sound_ones_of_its_form(odd: str) -> None:
+    lines = [f"2026-02-01 10:{n // 60:02d}:{n % 60:02d},1,1\r\n" for n in range(300)]
+    lines[200] = f"{odd},1,1\r\n"
+    rows, _, bad = outcome(in_blocks((HEAD + "".join(lines)).encode(), make_spec(), []))
+    assert rows["row"] == [n for n in range(1, 301) if n != 201]
+    assert [(row["line"], row["reason"], row["bytes"]) for row in bad] == [(201, "time", f"Time={odd}".encode())]
 
 
 def test_rows_wait_only_while_their_hour_is_not_told() -> None:

@@ -269,3 +269,10 @@ def test_decoding_does_not_import_pandas() -> None:
         "sys.exit('pandas' in sys.modules)"
     )
     assert run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_second_sender_of_a_lenient_source_needs_no_checksum_either() -> None:
+    bare = b"$HEHDT,90.0,T"
+    lines = b"".join(tag_block(f"s:{source}") + bare + b"\r\n" for source in ("gps1", "gps1-2", "ins1"))
+    tables, _, _ = decode_nmea(lines, source="log", without_checksum={"gps1"})
+    assert tables["HDT"]["source"].to_pylist() == ["gps1", "gps1-2"]

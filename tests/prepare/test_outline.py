@@ -87,6 +87,15 @@ def test_the_axis_of_blocks_is_the_axis_of_the_whole(
     assert np.all(np.diff(joined[known]) > 0)
 
 
+def test_a_damaged_stamp_is_no_step_of_the_clock() -> None:
+    stamps = np.arange(100) * SECOND
+    wrong = stamps.copy()
+    wrong[40] += 10**15
+    axes, found = block_axes({"HDT": table(np.arange(100), wrong)}, "mono")
+    assert axes["HDT"].tolist() == stamps.tolist()
+    assert (found.known, found.back_ns, found.breaks_ns) == (99, 0, ())
+
+
 def test_joined_outlines_stand_on_one_axis() -> None:
     first = table(np.arange(100), np.arange(100) * SECOND)
     later = table(np.arange(100, 200), np.arange(100) * SECOND)  # the session was resumed: its clock began again

@@ -12,6 +12,7 @@ import pyarrow as pa
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.spill import Spilled, write_spill
 from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.prepare.line_time import SerialLine, correct_receipt
 from trialcapture.prepare.outline import BlockOutline, outline_block
 
 _AHEAD = 2
@@ -53,6 +54,7 @@ class Job:
         source: Source of sentences whose TAG block names none.
         xdr: Transducers wanted.
         require_checksum, without_checksum: As `trialcapture.decode.nmea0183.decode_nmea` takes them.
+        lines: Serial lines whose time on the wire is taken off the receipt stamps.
     """
 
     path: Path
@@ -63,6 +65,7 @@ class Job:
     xdr: tuple[Transducer, ...]
     require_checksum: bool
     without_checksum: frozenset[str]
+    lines: dict[str, SerialLine]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +96,7 @@ def decode_job(job: Job) -> DecodedBlock:
         require_checksum=job.require_checksum,
         without_checksum=job.without_checksum,
     )
-    return keep_block(job.path, tables, rejects, counts)
+    return keep_block(job.path, correct_receipt(tables, block, job.first_line, job.lines), rejects, counts)
 
 
 def keep_block(path: Path, tables: dict[str, pa.Table], rejects: pa.Table, counts: pa.Table) -> DecodedBlock:

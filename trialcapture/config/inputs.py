@@ -34,6 +34,16 @@ class Source(Section):
     path: Text | None = None
     latency_s: Annotated[Number, Field(ge=0, le=10)] = 0.0
     require_checksum: Flag = True
+    stamp: Literal["first_byte", "last_byte"] | None = None
+    """Which byte of a sentence receipt stamps were made at. By default the first, as the recorder does, and the last
+    for ``replay``: most programs stamp a line when it is complete. Counts only where `baud` is known."""
+    bursts: Flag = False
+    """Sentences that follow each other without a pause were all measured when the first of them set out."""
+
+    @property
+    def stamped_at(self) -> Literal["first_byte", "last_byte"]:
+        """Which byte of a sentence receipt stamps were made at."""
+        return self.stamp or ("last_byte" if self.kind == "replay" else "first_byte")
 
 
 class Column(Section):

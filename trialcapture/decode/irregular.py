@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.config.source_ids import declared_source
 from trialcapture.decode.addresses import Addresses, find_addresses
 from trialcapture.decode.escapes import unescape_lines
 from trialcapture.decode.fields import I64, U8, Bools, Column
@@ -76,7 +77,8 @@ def decode_irregular(
     origin = Origin(frame.line[pieces.bound], tags.head_of(frame, pieces.bound))
     reason = pieces.reason
     if checksums.without or not checksums.required:
-        agreed = np.array([not checksums.required or name in checksums.without for name in tags.sources], np.bool_)
+        lenient = [declared_source(name, checksums.without) in checksums.without for name in tags.sources]
+        agreed = np.array(lenient, np.bool_) | (not checksums.required)
         bare = (reason == Reason.NO_CHECKSUM) & agreed[tags.source[origin.head]]
         reason[bare] = np.where(_is_cut(frame, pieces, tags, origin)[bare], Reason.TRUNCATED, Reason.SOUND)
     reason[(reason == Reason.SOUND) & ~addresses.readable[addresses.code]] = Reason.ADDRESS

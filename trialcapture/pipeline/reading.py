@@ -18,6 +18,7 @@ from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can import CanDecoder
 from trialcapture.decode.engine_log import EngineLogDecoder
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.line_time import serial_lines
 from trialcapture.prepare.outline import Outline, join_outlines, outline_log
 
 Progress = Callable[[str, float | None], None]
@@ -120,6 +121,7 @@ def read_logs(
 
 def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callable[[int], None]) -> Iterator[Job]:
     lenient = frozenset(s.id for s in config.source if not s.require_checksum)
+    lines = serial_lines(config)
     packed, begin = is_packed(path), 0
     for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
         span = None if packed else Span(path, begin, begin + len(block))
@@ -133,6 +135,7 @@ def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callab
             tuple(Transducer(x.name, x.type, x.unit) for x in config.xdr),
             require_checksum=not lenient or len(lenient) < len(config.source),
             without_checksum=lenient,
+            lines=lines,
         )
         shown(len(block))
 

@@ -18,11 +18,17 @@ Three things can stand between that byte and a receipt stamp:
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import coded, integers, to_arrow
+from trialcapture.config import Config
+from trialcapture.config.source_ids import declared_source
 
 Ints = npt.NDArray[np.int64]
 
@@ -49,6 +55,88 @@ class SerialLine:
     baud: int | None = None
     stamp: Literal["first_byte", "last_byte"] = "first_byte"
     bursts: bool = False
+
+
+def serial_lines(config: Config) -> dict[str, SerialLine]:
+    """Return the sources whose receipt stamps stand later than the first byte, by id; most configs have none."""
+    return {
+        s.id: SerialLine(s.baud, s.stamped_at, s.bursts)
+        for s in config.source
+        if s.baud is not None and (s.stamped_at == "last_byte" or s.bursts)
+    }
+
+
+def count_characters(block: bytes) -> Ints:
+    """Return how many characters each line of a block took on the wire, line end included, TAG block left out."""
+    data = np.frombuffer(block, np.uint8)
+    line_feed, carriage_return = data == ord("\n"), data == ord("\r")
+    # CRLF, LF and CR each end one line
+    alone = carriage_return.copy()
+    alone[:-1] &= ~line_feed[1:]
+    ends = np.flatnonzero(line_feed | alone) + 1
+    if not ends.size or ends[-1] < data.size:
+        ends = np.append(ends, data.size)
+    starts = np.concatenate([[0], ends[:-1]])
+    behind = np.flatnonzero(data == ord("\\")) + 1
+    last = np.searchsorted(behind, ends) - 1
+    tagged = (last >= 0) & (behind[np.maximum(last, 0)] > starts) if behind.size else np.zeros(ends.size, np.bool_)
+    begins = np.where(tagged, behind[np.maximum(last, 0)] if behind.size else 0, starts)
+    last_byte = np.maximum(ends - 1, 0)
+    second_last = np.maximum(ends - 2, 0)
+    closing = (line_feed[last_byte] | carriage_return[last_byte]).astype(np.int64)
+    closing += (ends - begins > 1) & line_feed[last_byte] & carriage_return[second_last]
+    characters: Ints = ends - begins - closing + LINE_END_CHARACTERS
+    return characters
+
+
+def correct_receipt(
+    tables: Mapping[str, pa.Table], block: bytes, first_line: int, lines: Mapping[str, SerialLine]
+) -> dict[str, pa.Table]:
+    """Put the receipt stamps of a decoded block back to the first byte of each sentence, as far as that is certain.
+
+    Args:
+        tables: By formatter, as decoded.
+        block: The bytes they were decoded from.
+        first_line: Line number of its first line.
+        lines: From `serial_lines`; without any the tables are returned as they are.
+    """
+    if not lines or not tables:
+        return dict(tables)
+    characters = count_characters(block)
+    at, stamp, code = [], [], []
+    names = list(lines)
+    ranks = {}
+    for name, table in tables.items():
+        index, words = coded(table["source"])
+        known_as = np.array([_place(declared_source(w, lines), names) for w in words] or [-1], dtype=np.int64)
+        ranks[name] = known_as[index] if index.size else index
+        mono, known = integers(table["mono_ns"])
+        mine = np.flatnonzero(known & (ranks[name] >= 0))
+        at.append(integers(table["line"])[0][mine] - first_line)
+        stamp.append(mono[mine])
+        code.append(ranks[name][mine])
+    line, where = np.unique(np.concatenate(at), return_index=True)
+    inside = line < characters.size
+    line, where = line[inside], where[inside]
+    sent = first_byte_ns(
+        np.concatenate(stamp)[where], characters[line], np.concatenate(code)[where], tuple(lines.values())
+    )
+    earlier = np.zeros(characters.size, dtype=np.int64)
+    earlier[line] = np.concatenate(stamp)[where] - sent
+    return {name: _earlier(table, earlier, first_line) for name, table in tables.items()}
+
+
+def _place(name: str, names: Sequence[str]) -> int:
+    return names.index(name) if name in names else -1
+
+
+def _earlier(table: pa.Table, by_ns: Ints, first_line: int) -> pa.Table:
+    shift = by_ns[np.clip(integers(table["line"])[0] - first_line, 0, by_ns.size - 1)]
+    for column, scale in (("mono_ns", 1), ("wall_ms", 1_000_000)):
+        values, known = integers(table[column])
+        moved = to_arrow(values - np.rint(shift / scale).astype(np.int64), known)
+        table = table.set_column(table.schema.get_field_index(column), column, moved)
+    return table
 
 
 def line_time_ns(characters: Ints, baud: int) -> Ints:

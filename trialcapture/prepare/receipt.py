@@ -22,6 +22,8 @@ SET_BACK_NS = 100_000_000
 """A stamp this much earlier than the one before it is a clock set back or begun again; less is the jitter of lines
 from several sources, which follow each other out of order by milliseconds."""
 
+_STRAY_NS = 10_000_000_000
+
 CLOCKS = {"mono": ("mono_ns", 1), "wall": ("wall_ms", 1_000_000)}
 """Receipt clocks, best first: column, and nanoseconds of its unit."""
 
@@ -96,6 +98,9 @@ def block_axes(tables: Mapping[str, pa.Table], clock: str) -> tuple[dict[str, In
         return {name: np.zeros(line.size, dtype=np.int64) for name, line in lines.items()}, Stamps(
             rows, 0, 0, 0, 0, (), is_fine=False
         )
+    stray = _strays(by_line[at])
+    known_rows -= int(np.count_nonzero(stray))
+    at = at[~stray]
     receipt = by_line[at]
     axis, breaks = monotone_axis(receipt)
     back = int(receipt[-1] - receipt[0]) - int(axis[-1] - axis[0])
@@ -104,6 +109,16 @@ def block_axes(tables: Mapping[str, pa.Table], clock: str) -> tuple[dict[str, In
     if found.is_plain:
         return {name: stamp * scale for name, (stamp, _) in stamps.items()}, found
     return {name: _interpolate(line - low, at, axis) for name, line in lines.items()}, found
+
+
+def _strays(receipt_ns: Ints) -> Bools:
+    """Return True for a stamp far from both its neighbours, which agree: damage that its checksum let through."""
+    stray = np.zeros(receipt_ns.size, dtype=np.bool_)
+    if receipt_ns.size > 2:
+        step = np.abs(np.diff(receipt_ns))
+        stray[1:-1] = (step[:-1] > _STRAY_NS) & (step[1:] > _STRAY_NS)
+        stray[1:-1] &= np.abs(receipt_ns[2:] - receipt_ns[:-2]) < _STRAY_NS
+    return stray
 
 
 def _interpolate(at: Ints, line: Ints, axis: Ints) -> Ints:
