@@ -13,6 +13,8 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+import subprocess
+import sys
 import tempfile
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -242,8 +244,13 @@ def main() -> None:
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
     parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
     parser.add_argument("--full", action="store_true", help="with --coverage: trials of full length")
+    parser.add_argument("--tables", action="store_true", help="every table of DEVELOPERS.md, Accuracy: three seeds a "
+                        "scenario, 200 short trials for coverage, 20 seeds for the detectors; an hour")  # fmt: skip
     arguments = parser.parse_args()
     scenarios = arguments.scenario or list(SCENARIOS)
+    if arguments.tables:
+        _print_tables(arguments.jobs)
+        return
     if arguments.coverage:
         outcomes = run_coverage(arguments.coverage, arguments.first, scenarios, arguments.jobs, full=arguments.full)
         print(coverage_table(outcomes))
@@ -257,6 +264,17 @@ def main() -> None:
         print(line(outcomes), flush=True)
         for o in outcomes if arguments.details else []:
             _print_details(o)
+
+
+def _print_tables(jobs: int) -> None:
+    """Print every table of the Accuracy section, by the commands that make each alone."""
+    for command in (
+        ["tests.accuracy", "--seeds", "3", "--jobs", str(jobs)],
+        ["tests.accuracy", "--coverage", "200", "--jobs", str(jobs)],
+        ["tests.bench.detectors", "--seeds", "20"],
+    ):
+        print(f"\n$ python -m {' '.join(command)}\n", flush=True)
+        subprocess.run([sys.executable, "-m", *command], check=True)
 
 
 def _print_details(o: Outcome) -> None:

@@ -42,7 +42,7 @@ def test_two_processes_give_the_bytes_of_one(whole: Path, tmp_path: Path, monkey
 
 
 def test_windows_give_the_samples_of_the_whole(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gridding, "ROW_GROUP_ROWS", 730)
+    monkeypatch.setattr(gridding, "WINDOW_ROWS", 730)
     found = processed(tmp_path)
     for name in ("samples.parquet", "segments.parquet"):
         assert (found / "trialset" / name).read_bytes() == (whole / "trialset" / name).read_bytes()

@@ -261,7 +261,7 @@ def test_the_planing_threshold_is_where_the_bow_is_highest(way: str, hump_kn: fl
     found = summary["slowest_planing_speed"]
     assert found["speed_kn"] == pytest.approx(hump_kn, abs=0.4)
     assert abs(found["speed_kn"] - hump_kn) < 2 * found["u_kn"]
-    assert found["from"] == f"slow run-{way}, highest running trim"
+    assert found["from"] == f"slow run-{way} only, highest running trim"
     assert found["trim"] == "50 %"
     assert (found["run_down"] is None) == (way == "up")
 
@@ -282,7 +282,7 @@ def test_both_ways_are_kept_and_the_way_down_answers() -> None:
 def test_without_pitch_the_threshold_is_known_badly_and_says_so() -> None:
     _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=run_samples("down", pitch=False))
     found = summary["slowest_planing_speed"]
-    assert found["from"] == "slow run-down, speed against rpm"
+    assert found["from"] == "slow run-down only, speed against rpm"
     assert found["u_kn"] > 0.8
     assert abs(found["speed_kn"] - 14.0) < 2 * found["u_kn"]
 

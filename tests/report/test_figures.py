@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import matplotlib as mpl
 import numpy as np
 import pyarrow as pa
 from hypothesis import given
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from tests.report.trial_tables import make_trial
 from trialcapture.report.columns import engine_ids, floats, mean_across, rows, times_ns
-from trialcapture.report.figures import COMPACT, PETROL, Sheet, draw, envelope
+from trialcapture.report.figures import COMPACT, draw, envelope
 from trialcapture.report.figures_bands import curves
 from trialcapture.report.figures_clocks import clocks_figure, onset
 from trialcapture.report.figures_current import CurrentPoint, current_figure, current_rows, fit_points, pair_points
@@ -52,10 +53,7 @@ def test_thinning_leaves_short_series_alone():
 
 
 def test_ids_belong_to_one_figure_and_the_label_is_escaped():
-    def paint(sheet: Sheet) -> None:
-        sheet.panel().line(np.array([0.0, 1.0]), np.array([0.0, 1.0]), PETROL)
-
-    svg = draw("one", COMPACT, paint, label='a "b" <c>')
+    svg = draw("one", COMPACT, lambda f: f.add_subplot().plot([0, 1], [0, 1], "o"), label='a "b" <c>')
     ids = re.findall(r'\bid="([^"]+)"', svg)
     assert ids
     assert all(i.startswith("one-") for i in ids)
@@ -63,6 +61,23 @@ def test_ids_belong_to_one_figure_and_the_label_is_escaped():
     assert set(used) <= set(ids)
     assert 'aria-label="a &quot;b&quot; &lt;c&gt;"' in svg
     assert "<metadata" not in svg
+
+
+def test_a_persons_matplotlib_settings_change_no_byte_of_a_drawing():
+    trial = make_trial()
+    before = curves(trial["bands"], trial["legs"], trial["summary"])
+    with mpl.rc_context({"font.size": 23, "axes.grid": True, "svg.fonttype": "path", "lines.linewidth": 5}):
+        assert curves(trial["bands"], trial["legs"], trial["summary"]) == before
+        assert mpl.rcParams["font.size"] == 23
+
+
+def test_a_long_trial_is_drawn_with_few_pieces():
+    trial = make_trial(steps=tuple(range(600, 3600, 120)))
+    drawing = timeline(trial["samples"], trial["segments"], {})
+    assert drawing
+    # a path for each line, lane and frame; not one for each stretch
+    assert trial["segments"].num_rows > 30
+    assert drawing.svg.count("<path") < 30
 
 
 def test_the_alternative_text_of_a_curve_reads_out_its_points():

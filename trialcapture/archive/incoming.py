@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Collection, Sequence
+from itertools import chain
 from pathlib import Path
 
 from trialcapture.archive.manifest import has_only_grown, read_manifest, verify_manifest
-from trialcapture.archive.raw import packing, read_blocks, read_whole
+from trialcapture.archive.raw import packing, read_blocks
 from trialcapture.archive.session import ImportedFile, match_engine_log
 from trialcapture.config import Config
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log import EngineLogDecoder
 from trialcapture.errors import TrialCaptureError
 
 # A sentence by its shape alone: whether its checksum holds is for the decoder to say, line by line.
@@ -27,6 +29,7 @@ _OTHER_KINDS = (
     (b"\xd4\xc3\xb2\xa1", "a packet capture; export its NMEA text first"),
     (b"\x0a\x0d\x0d\x0a", "a packet capture; export its NMEA text first"),
 )
+_LOG_BYTES = 1 << 20
 _CANDUMP = re.compile(rb"\(\d+\.\d+\) +\S+ +[0-9A-F]+#")
 _TABLE = re.compile(rb"[^\r\n]*[,;\t][^\r\n]*(?:\r\n?|\n)[^\r\n]*\d[,;\t]")
 
@@ -79,17 +82,16 @@ def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) ->
             expected="a table whose files pattern fits its name; there is "
             + (", ".join(f"files = {pattern!r}" for pattern in patterns) if patterns else "none"),
         )
-    table, rejects = decode_engine_log(
-        read_whole(path, warn=warn),
-        spec,
-        config.engine_ids,
-        str(path),
-        density_kg_per_m3=config.fuel.density_kg_per_m3,
-    )
-    for name in table.column_names[2:]:
-        if table[name].null_count == table.num_rows:
+    decoder = EngineLogDecoder(spec, config.engine_ids, str(path), density_kg_per_m3=config.fuel.density_kg_per_m3)
+    filled: Counter[str] = Counter()
+    unread = 0
+    blocks = (decoder.decode(block) for _, block in read_blocks(path, _LOG_BYTES, warn=warn))
+    for table, rejects in chain(blocks, (decoder.finish() for _ in range(1))):
+        filled.update({name: table.num_rows - table[name].null_count for name in table.column_names[2:]})
+        unread += sum(reason != "repeated heading" for reason in rejects["reason"].to_pylist())
+    for name, count in filled.items():
+        if count == 0:
             warn(f"{path}: the column for {name} is empty from top to bottom")
-    unread = sum(reason != "repeated heading" for reason in rejects["reason"].to_pylist())
     if unread:
         warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out")
 

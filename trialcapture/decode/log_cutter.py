@@ -26,8 +26,6 @@ _LONGEST_QUOTED = 100_000
 _IS_STAMP_START = np.isin(np.arange(256), list(b"+-0123456789"))
 _IS_INK = (np.arange(256) > _SPACE) & (np.arange(256) < 0x7F)
 _STAMP_START = re.compile(r"\s*[+\-0-9]", re.ASCII)
-
-
 _NOTHING = Regular(b"", np.zeros(0, np.uint8), np.zeros(0, np.int64), np.zeros(0, np.int64), has_quotes=False)
 
 
@@ -168,6 +166,8 @@ class RowCutter:
             is_data, like_data = (_IS_INK & (np.arange(256) != ord(self._delimiter)))[buf[start]], list(self._above)
         is_regular[is_regular] = is_data
         for line in like_data:
+            if line.count(self._delimiter) != usual and not self._delimiter.isspace():
+                continue
             for match in re.finditer(re.escape(line.encode("utf-8", errors)), data):
                 is_regular[np.searchsorted(line_stops, match.start() + _MARGIN)] = False
         return is_regular, first_end

@@ -163,7 +163,7 @@ def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, 
         return (-counted_ns if form.is_negative else counted_ns), fits
     year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000).astype(np.int64)
     second = value.get("S", np.zeros(len(year), dtype=np.int64))
-    fits &= (year > 1678) & (year < 2262) & (value["H"] <= 23) & (value["M"] <= 59) & (second <= 59)
+    fits &= (value["H"] <= 23) & (value["M"] <= 59) & (second <= 59)
     of_day_ns = ((value["H"] * 60 + value["M"]) * 60 + second) * SECOND_NS
     days_ns, is_day = _days_ns(year, value["m"], value["d"])
     fits &= is_day
@@ -182,7 +182,9 @@ def _days_ns(year: Ints, month: Ints, day: Ints) -> tuple[Ints, Bools]:
     """Return where each day begins [ns since 1970-01-01], and whether there is such a day."""
     code = (year * 100 + month) * 100 + day
     changes = np.flatnonzero(np.diff(code, prepend=code[0] - 1)) if code.size else np.zeros(0, np.int64)
-    begins = [day_ns(int(year[i]), int(month[i]), int(day[i])) for i in changes]
+    begins = [
+        day_ns(int(year[i]), int(month[i]), int(day[i])) if 1678 < year[i] < 2262 else None for i in changes
+    ]  # other years do not fit into 64 bits
     runs = np.diff(changes, append=code.size)
     known_ns = np.array([begin or 0 for begin in begins], dtype=np.int64)
     is_day = np.array([begin is not None for begin in begins], dtype=np.bool_)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet
-from trialcapture.archive.second_process import SecondProcess
+from trialcapture.archive.second_process import SecondProcess, release_memory
 from trialcapture.archive.spill import Spilled, read_spill, write_spill
 from trialcapture.config import Config
 from trialcapture.pipeline.pieces import Piece
@@ -24,6 +24,8 @@ from trialcapture.prepare.window import overview_of, reaches_s, sample_window
 Ints = npt.NDArray[np.int64]
 Rankings = dict[str, tuple[str, ...]]
 
+WINDOW_ROWS = ROW_GROUP_ROWS // 2
+"""Rows made at a time: half an hour of the default grid."""
 _SECOND_SHARE = 0.6
 """Share of the windows that the second process makes: it does nothing else, while this one writes and detects too."""
 
@@ -73,7 +75,7 @@ def write_samples(
         TrialCaptureError: The disk is full.
     """
     block = max(round(config.samples.grid_hz), 1)
-    rows = max(ROW_GROUP_ROWS // block, 1) * block
+    rows = max(WINDOW_ROWS // block, 1) * block
     grid_ns = grid_times(*span_ns, config.samples.grid_hz)
     windows = [grid_ns[first : first + rows] for first in range(0, grid_ns.size, rows)]
     finder = SegmentFinder(config)
@@ -84,6 +86,7 @@ def write_samples(
             file.write(samples)
             overviews.append(overview_of(samples, block, config.engine_ids))
             stretches += finder.push(samples)
+            release_memory()
             progress("samples", number / len(windows))
     stretches += finder.finish()
     return Gridded(int(grid_ns[0]), int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), stretches)

@@ -23,6 +23,8 @@ from trialcapture.prepare.series import Candidate
 _LOG_CONTEXT_S = 150.0
 """What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""
 _BLOCK_MARGIN_NS = 20_000_000_000
+_NEIGHBOURS = 20
+"""Outline rows of each formatter that are kept of the blocks before and after: more than share one instant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,9 +110,8 @@ def find_pieces(
         told = arrangement.logs[log.name]
         shifts = log.outline.shifts_ns.get(told.placing.clock)
         for number, tables in enumerate(log.blocks):
-            span = _span(_outline_rows(log, told, [number]))
-            around = _outline_rows(log, told, [number - 1, number + 1])
-            near = {name: around[name] for name in TIMED if name in around}
+            span = _span(_outline_rows(log, told, number))
+            near = _neighbours(log, told, number)
             shift_ns = shifts[number] if shifts else 0
             if span is not None:
                 pieces.append(BlockPiece(*span, tables, told.placing, shift_ns, near, told.variation_deg, told.numbers))
@@ -120,13 +121,27 @@ def find_pieces(
     return pieces
 
 
-def _outline_rows(log: DecodedLog, told: Told, numbers: Sequence[int]) -> dict[str, pa.Table]:
-    """Return the placed outline rows of some blocks, by formatter."""
+def _outline_rows(log: DecodedLog, told: Told, number: int) -> dict[str, pa.Table]:
+    """Return the placed outline rows of one block, by formatter."""
     found = {}
     for name, table in told.placed.items():
         at = log.outline.bounds[name]
-        parts = [table.slice(at[n], at[n + 1] - at[n]) for n in numbers if 0 <= n < len(log.blocks)]
-        if parts:
+        found[name] = table.slice(at[number], at[number + 1] - at[number])
+    return found
+
+
+def _neighbours(log: DecodedLog, told: Told, number: int) -> dict[str, pa.Table]:
+    """Return the placed outline rows of timed sentences just before and just after a block."""
+    found = {}
+    for name in TIMED:
+        if name in told.placed:
+            at = log.outline.bounds[name]
+            before, after = at[number], at[number + 1]
+            table = told.placed[name]
+            parts = [
+                table.slice(max(before - _NEIGHBOURS, 0), min(before, _NEIGHBOURS)),
+                table.slice(after, _NEIGHBOURS),
+            ]
             found[name] = pa.concat_tables(parts).combine_chunks()
     return found
 

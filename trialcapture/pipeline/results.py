@@ -89,6 +89,8 @@ def make_results(made: Prepared, progress: Callable[[str], None] = lambda _: Non
 def warm_up() -> None:
     """Import what `make_results` needs, so that a process that has nothing else to do is ready when it is wanted."""
     import jinja2  # noqa: F401, PLC0415
+    import matplotlib.backends.backend_svg  # noqa: PLC0415
+    import matplotlib.figure  # noqa: F401, PLC0415
     import scipy.interpolate  # noqa: PLC0415
     import scipy.linalg  # noqa: PLC0415
     import scipy.special  # noqa: F401, PLC0415

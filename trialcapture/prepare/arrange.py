@@ -193,8 +193,12 @@ def _rank(candidates: Candidates, config: Config) -> dict[str, tuple[str, ...]]:
 
 
 def _series(candidates: Candidates, rankings: Mapping[str, tuple[str, ...]], config: Config) -> dict[str, pa.Table]:
+    """Return what clocks are tied by: position, velocity and engine speeds."""
+    wanted = {"position", "velocity", *(f"rpm_{e}" for e in config.engine_ids)}
     series = {}
     for group, channels in groups(config.engine_ids).items():
+        if group not in wanted:
+            continue
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         names = [c.name for c in channels]
         series[group] = choose(candidates.get(group, []), names, gap_s, ranking=rankings[group])

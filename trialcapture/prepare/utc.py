@@ -243,7 +243,6 @@ def _receiver_repairs(
     return repaired
 
 
-
 def _is_turn_of_half_year(utc_ns: int) -> bool:
     """Return True within three seconds of the first midnight of January or July, where leap seconds are put in."""
     since_s = (utc_ns + 3_000_000_000) // 1_000_000_000

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,9 @@ Strengths = tuple[float, float, float, float]
 """Standard deviations of tide [kn], wander [kn], scatter [kn] and heading error [deg]."""
 _M2_PERIOD_H = 12.4206
 STRENGTHS = ("tide_kn", "wander_kn", "scatter_kn", "heading_deg")
+ROOM_FOR_CURRENT = 3.0
+"""How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
+of this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,17 @@ def strength_axes(model: CurrentModel, has_heading: bool) -> Axes:
         tuple(zip(model.scatter_kn, model.scatter_weight, strict=True)),
         tuple(heading),
     )
+
+
+def raise_constant(model: CurrentModel, current_kn: FloatArray) -> CurrentModel:
+    """Return the beliefs with room for a current that was found: `constant_kn` is raised, never lowered.
+
+    Args:
+        model: Beliefs.
+        current_kn: North and east as found with an open mind, shape (n, 2).
+    """
+    found_kn = float(np.hypot(*current_kn.mean(axis=0)))
+    return replace(model, constant_kn=max(model.constant_kn, ROOM_FOR_CURRENT * found_kn))
 
 
 def find_likely(

@@ -68,6 +68,10 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "sea": Flag("yellow", "The waves were higher than a speed trial of this length of boat allows, 1.5 √(L/100)."),
     "no-full-throttle": Flag("yellow", "Rated rpm was not reached."),
     "not-monotonic": Flag("yellow", "Speed or fuel does not rise with rpm throughout."),
+    "no-planing-threshold": Flag("info", "A slow run shows no planing threshold:"),
+    "planing-reversed": Flag(
+        "yellow", "Planing ended at a higher speed than it began: the opposite is usual, so one of the two is wrong."
+    ),
     "faster-one-way": Flag("yellow", "A faster speed was held one way only; it is not claimed as top speed."),
     "outside-bands": Flag("yellow", "Steady runs that belong to no declared band were left out of the table."),
     "generator": Flag("info", "A generator ran; its fuel is in the figures where it draws from the same meter."),

@@ -9,34 +9,42 @@ import numpy as np
 from trialcapture.config import Config
 from trialcapture.prepare.segments import SOG_BIAS_U_KN
 from trialcapture.prepare.statistics import rolling_mean
+from trialcapture.reduce.conditions import trial_conditions
+from trialcapture.reduce.hump import Hump, find_hump_by_rpm, find_hump_by_trim
 from trialcapture.reduce.legs import Legs
+from trialcapture.reduce.load import load_sheet
+from trialcapture.reduce.regime import (
+    DISPLACEMENT_FNL,
+    DISPLACEMENT_FNV,
+    FULL_PLANING_FNV,
+    PAST_HUMP_FNV,
+    PLANING_FNL,
+    PLANING_FNV,
+    length_froude_number,
+    volumetric_froude_number,
+)
 from trialcapture.reduce.slow_runs import SlowRun
 from trialcapture.reduce.statistics import FloatArray, combine_uncertainties
 from trialcapture.reduce.tables import iso_utc
 
-DEFINITION_U_KN = 0.3
-"""Standard uncertainty of what "slowest planing speed" means: the change is gradual (common practice, no source)."""
-LEAST_BOW_RISE_DEG = 1.0
-"""The running trim must pass its ends by this much to show a hump."""
+DEFINITION_U_KN, DEFINITION_U_PCT = 0.3, 3.0
+"""Standard uncertainty of what "slowest planing speed" means, the larger of the two: the change is gradual, and the
+faster the boat, the more knots it takes (common practice, no source)."""
 FLOW_LAG_S = 4.0
 """How long flow and trim take to follow the speed (common practice, no source); what that moves the threshold by is
 taken as uncertainty, because its size differs from hull to hull."""
-STEEPENING = 1.8
-"""Speed must rise this many times as fast with rpm past the knee as before it to show a hump (no source)."""
-WIDEST_RATIO = 2.5
-"""A steep part that ends at more than this many times the speed it began with is no threshold (no source)."""
 _SMOOTH_S = 15
 
 
-def find_slowest_planing(
+def judge_slow_runs(
     runs: list[SlowRun], current_kn: list[FloatArray], current_u_kn: list[float], legs: Legs, config: Config
-) -> dict[str, Any] | None:
-    """Return the slowest planing speed through water, from the way down; None where no slow run shows one.
+) -> list[dict[str, Any]]:
+    """Return what each slow run through the hump shows: a threshold, or the reason why none.
 
-    A hull that planes holds on to it when slowing down, and must go faster to get there: both values are kept, each
-    the mean of the runs that way, and the way down answers the question. Where pitch was recorded, the threshold is
-    the speed of the highest running trim; where not, it lies
-    in the lower half of the steep part of speed against rpm, which is known far less well.
+    A run can show the threshold when it reaches from clearly displacing to clearly planing: by the volumetric Froude
+    number where the displacement is known, by the length Froude number where only the length is. Where neither is, a
+    hump must show both in the trim and in speed against rpm, at one speed. Stretches that stay on one side of the
+    hump (warming up, slowing from fast to less fast) are no slow runs in this sense and are left out.
 
     Args:
         runs: From `find_slow_runs`.
@@ -45,41 +53,157 @@ def find_slowest_planing(
         legs: For the trim last noted before a run.
         config: A boat stated not to plane has no such speed.
 
-    Source: the highest trim marks the hump (Savitsky & Brown 1976, Marine Technology 13:381; from memory).
+    Returns:
+        In order of time: ``way``, ``t``, ``from_kn`` and ``to_kn`` (slowest and fastest through water), ``trim``,
+        ``speed_kn``, ``u_kn`` and ``basis`` (None where nothing is claimed), ``reason`` ("" where it is).
     """
     if not config.boat.planing:
-        return None
-    shown = []
-    for run, current, u in zip(runs, current_kn, current_u_kn, strict=True):
+        return []
+    hull = _Hull(legs, config)
+    judged = []
+    for run, current, current_u in zip(runs, current_kn, current_u_kn, strict=True):
         through = run["ground_kn"] - current
-        speed = rolling_mean(np.hypot(through[:, 0], through[:, 1]), _SMOOTH_S)
-        found = _by_pitch(speed, run["pitch_deg"]) or _by_rpm(speed, run["rpm"])
-        if found is not None:
-            threshold, own_u, basis = found
-            shown.append(
-                {
-                    "way": run["way"],
-                    "t": iso_utc(run["t_ns"][0]),
-                    "speed_kn": threshold,
-                    "u_kn": combine_uncertainties(own_u, u, SOG_BIAS_U_KN, DEFINITION_U_KN, _lag_u(speed, threshold)),
-                    "basis": basis,
-                    "trim": _trim_at(int(run["t_ns"][0]), legs),
-                }
-            )
-    ways = {way: [s for s in shown if s["way"] == way] for way in ("down", "up")}
+        speed = np.hypot(through[:, 0], through[:, 1])
+        smooth = rolling_mean(speed, _SMOOTH_S)
+        if not np.isfinite(smooth).any():
+            continue
+        low, high = float(np.nanmin(smooth)), float(np.nanmax(smooth))
+        if not hull.meets_hump(low, high):
+            continue
+        found = run["fault"] or hull.falls_short(low, high) or _find_threshold(run, speed, hull)
+        entry: dict[str, Any] = {
+            "way": run["way"], "t": iso_utc(run["t_ns"][0]), "from_kn": low, "to_kn": high, "speed_kn": None,
+            "u_kn": None, "basis": None, "trim": _trim_at(int(run["t_ns"][0]), legs), "reason": "",
+        }  # fmt: skip
+        if isinstance(found, str):
+            entry["reason"] = found
+        else:
+            defined = max(DEFINITION_U_KN, DEFINITION_U_PCT / 100.0 * found.speed_kn)
+            lag = _lag_u(smooth, found.speed_kn)
+            entry["speed_kn"], entry["basis"] = found.speed_kn, found.basis
+            entry["u_kn"] = combine_uncertainties(found.u_kn, current_u, SOG_BIAS_U_KN, defined, lag)
+        judged.append(entry)
+    return judged
+
+
+def find_slowest_planing(judged: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """Return the slowest planing speed through water, from the way down; None where no slow run shows one.
+
+    A hull that planes holds on to it when slowing down, and must go faster to get there: both values are kept, each
+    the mean of the runs that way, and the way down answers the question. Where runs of one way were judged by
+    different evidence, those by the running trim count, because speed against rpm tells it far less well.
+
+    Args:
+        judged: From `judge_slow_runs`.
+    """
+    shown = [run for run in judged if run["speed_kn"] is not None]
+    ways = {way: _best_shown([s for s in shown if s["way"] == way]) for way in ("down", "up")}
     answer = ways["down"] or ways["up"]
     if not answer:
         return None
     means = {way: _mean(found) for way, found in ways.items()}
-    chosen = means["down"] or means["up"]
+    alone = "" if ways["down"] and ways["up"] else " only"
     return {
-        **(chosen or {}),
-        "from": f"slow run-{answer[0]['way']}, {answer[0]['basis']}",
+        **(means["down"] or means["up"] or {}),
+        "from": f"slow run-{answer[0]['way']}{alone}, {answer[0]['basis']}",
         "trim": answer[0]["trim"],
         "run_down": means["down"],
         "run_up": means["up"],
-        "runs": shown,
+        "runs": [
+            {name: s[name] for name in ("way", "t", "speed_kn", "u_kn", "basis", "trim")}
+            for way in ("down", "up")
+            for s in ways[way]
+        ],
     }
+
+
+def is_hysteresis_reversed(found: dict[str, Any] | None) -> bool:
+    """Return whether planing ended at a clearly higher speed than it began: no hull does, so one of them is wrong."""
+    if found is None or not (found["run_down"] and found["run_up"]):
+        return False
+    down, up = found["run_down"], found["run_up"]
+    # the definition is common to both and says nothing about their difference
+    u = [np.sqrt(max(x["u_kn"] ** 2 - DEFINITION_U_KN**2, 0.0)) for x in (down, up)]
+    return bool(down["speed_kn"] - up["speed_kn"] > 2.0 * combine_uncertainties(*u))
+
+
+class _Hull:
+    """What is known of the hull's size, and what that says about a slow run."""
+
+    def __init__(self, legs: Legs, config: Config) -> None:
+        kg = load_sheet(config)["displacement_kg"]
+        self.volume_m3 = kg and kg / trial_conditions(legs, config)["water_density_kg_per_m3"]
+        self.length_m = config.boat.length_m
+        self.is_known = self.volume_m3 is not None or self.length_m is not None
+
+    def _number(self, speed_kn: float) -> tuple[float, str]:
+        if self.volume_m3 is not None:
+            return volumetric_froude_number(speed_kn, self.volume_m3), "volumetric"
+        return length_froude_number(speed_kn, self.length_m or 1.0), "length"
+
+    def _limits(self) -> tuple[float, float, float]:
+        """Return where displacing ends, where a run is clearly past the hump, and the highest likely threshold."""
+        if self.volume_m3 is not None:
+            return DISPLACEMENT_FNV, PAST_HUMP_FNV, FULL_PLANING_FNV
+        return DISPLACEMENT_FNL, PLANING_FNL, PLANING_FNL
+
+    def meets_hump(self, low_kn: float, high_kn: float) -> bool:
+        """Return whether a run comes where the hump may be; any may where the hull is unknown."""
+        if not self.is_known:
+            return True
+        displacing, past, _ = self._limits()
+        begins = PLANING_FNV if self.volume_m3 is not None else past
+        return self._number(low_kn)[0] < begins and self._number(high_kn)[0] > displacing
+
+    def falls_short(self, low_kn: float, high_kn: float) -> str:
+        """Return why a run does not reach from displacing to planing; "" where it does or that cannot be said."""
+        if not self.is_known:
+            return ""
+        (low, kind), (high, _) = self._number(low_kn), self._number(high_kn)
+        displacing, past, _ = self._limits()
+        if low <= displacing and high >= past:
+            return ""
+        return (
+            f"it covers {low_kn:.1f} to {high_kn:.1f} kn, {kind} Froude numbers {low:.2f} to {high:.2f}; from "
+            f"{displacing:g} or less to {past:g} or more is needed"
+        )
+
+    def disbelieves(self, speed_kn: float) -> str:
+        """Return why a threshold is not plausible for the hull; "" where it is or that cannot be said."""
+        if not self.is_known:
+            return ""
+        number, kind = self._number(speed_kn)
+        lowest, _, highest = self._limits()
+        if lowest <= number <= highest:
+            return ""
+        return f"{speed_kn:.1f} kn, {kind} Froude number {number:.2f}, lies outside {lowest:g} to {highest:g}"
+
+
+def _find_threshold(run: SlowRun, speed_kn: FloatArray, hull: _Hull) -> Hump | str:
+    """Return the threshold of one run that reaches over the hump, or why there is none."""
+    by_trim = find_hump_by_trim(speed_kn, run["pitch_deg"])
+    if hull.is_known:
+        # a trim that was recorded and shows no hump is not overruled by weaker evidence
+        found = find_hump_by_rpm(speed_kn, run["rpm"]) if by_trim == "" else by_trim
+    else:
+        by_rpm = find_hump_by_rpm(speed_kn, run["rpm"])
+        if by_trim == "":
+            return "neither displacement nor length is stated, and speed against rpm alone does not tell a hump"
+        if isinstance(by_trim, str) or isinstance(by_rpm, str):
+            return by_trim if isinstance(by_trim, str) else str(by_rpm)
+        if abs(by_trim.speed_kn - by_rpm.speed_kn) > 2.0 * combine_uncertainties(
+            by_trim.u_kn, by_rpm.u_kn, DEFINITION_U_KN
+        ):
+            return f"the trim shows {by_trim.speed_kn:.1f} kn, speed against rpm {by_rpm.speed_kn:.1f} kn"
+        found = by_trim
+    if isinstance(found, str):
+        return found
+    return hull.disbelieves(found.speed_kn) or found
+
+
+def _best_shown(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    by_trim = [f for f in found if f["basis"] == "highest running trim"]
+    return by_trim or found
 
 
 def _mean(found: list[dict[str, Any]]) -> dict[str, float] | None:
@@ -89,66 +213,6 @@ def _mean(found: list[dict[str, Any]]) -> dict[str, float] | None:
     # the definition and the current are common to all runs, so their mean is no better than one
     u = combine_uncertainties(max(f["u_kn"] for f in found), float(speeds.std(ddof=1)) if speeds.size > 1 else None)
     return {"speed_kn": float(speeds.mean()), "u_kn": u}
-
-
-def _by_pitch(speed_kn: FloatArray, pitch_deg: FloatArray) -> tuple[float, float, str] | None:
-    """Return the speed of the highest trim: the vertex of a parabola through the points about it."""
-    trim = rolling_mean(pitch_deg, _SMOOTH_S)
-    use = np.isfinite(trim) & np.isfinite(speed_kn)
-    if use.mean() < 0.8 or use.sum() < 2 * _SMOOTH_S:
-        return None
-    v, p = speed_kn[use], trim[use]
-    top = int(np.argmax(p))
-    rise = p[top] - max(p[0], p[-1])
-    if rise < LEAST_BOW_RISE_DEG:
-        return None
-    low = np.flatnonzero(p < p[top] - rise / 8.0)
-    before, after = low[low < top], low[low > top]
-    near = slice(int(before[-1]) + 1 if before.size else 0, int(after[0]) if after.size else p.size)
-    x, y = v[near] - v[top], p[near]
-    if x.size < 5 or np.ptp(x) < 0.2:
-        return None
-    (a, b, _), cov = np.polyfit(x, y, 2, cov="unscaled")
-    if a >= 0:
-        return None
-    vertex = -b / (2.0 * a)
-    if not x.min() <= vertex <= x.max():
-        return None
-    left = y - np.polyval(np.polyfit(x, y, 2), x)
-    slope = np.array([b / (2.0 * a**2), -1.0 / (2.0 * a), 0.0])
-    # smoothing and waves make neighbouring seconds one value
-    u = float(np.sqrt(slope @ cov @ slope * (left @ left) / max(x.size - 3, 1) * _SMOOTH_S))
-    return float(v[top] + vertex), u, "highest running trim"
-
-
-def _by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> tuple[float, float, str] | None:
-    """Return the speed in the lower half of the steep part of speed against rpm.
-
-    Three straight lines are fitted, the middle one the steepest: over the hump speed is regained without rpm. The
-    hull comes on the plane where the steep part begins and has long done so where it ends; a rectangular
-    distribution over its lower half says no more than that.
-    """
-    use = np.isfinite(speed_kn) & np.isfinite(rpm)
-    if use.sum() < 60:
-        return None
-    n, v = rpm[use], speed_kn[use]
-    knees = np.quantile(n, np.linspace(0.08, 0.92, 29))
-    best: tuple[float, float, float] | None = None
-    for i, lower in enumerate(knees):
-        for upper in knees[i + 1 :]:
-            design = np.column_stack([np.ones(n.size), n, np.maximum(n - lower, 0.0), np.maximum(n - upper, 0.0)])
-            solved, *_ = np.linalg.lstsq(design, v, rcond=None)
-            before, steep, after = np.cumsum(solved[1:])
-            if steep < STEEPENING * before or steep <= after or before <= 0:
-                continue
-            cost = float(np.sum((v - design @ solved) ** 2))
-            if best is None or cost < best[0]:
-                low = float(solved[0] + before * lower)
-                best = cost, low, low + float(steep * (upper - lower))
-    if best is None or best[2] > WIDEST_RATIO * best[1]:
-        return None
-    half = (best[2] - best[1]) / 2.0
-    return best[1] + half / 2.0, half / float(np.sqrt(12.0)), "speed against rpm"
 
 
 def _lag_u(speed_kn: FloatArray, threshold_kn: float) -> float:

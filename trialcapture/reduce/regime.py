@@ -16,6 +16,9 @@ DISPLACEMENT_FNV = 1.0
 PLANING_FNV = 1.5
 """From here on a hull made for it may be past its hump: the middle of the pre-planing range 1 to 2 of Savitsky &
 Brown 1976 (Marine Technology 13:381; from memory)."""
+PAST_HUMP_FNV, FULL_PLANING_FNV = 2.0, 3.5
+"""Past the pre-planing range of 1 to 2 (Savitsky & Brown 1976), and where planing is full at the latest (3 to 3.5 in
+Radojcic et al. 2014)."""
 DISPLACEMENT_FNL = 0.4
 PLANING_FNL = 1.0
 """Same by length, where displacement and hump are unknown (Radojcic et al. 2014)."""

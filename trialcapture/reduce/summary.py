@@ -20,7 +20,7 @@ from trialcapture.reduce.engines import check_rated_rpm, none_if_nan, plausibili
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.load import load_sheet
-from trialcapture.reduce.planing import find_slowest_planing
+from trialcapture.reduce.planing import find_slowest_planing, judge_slow_runs
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.regime import find_regimes, froude_numbers
 from trialcapture.reduce.slow_runs import SLOW_LOOKS
@@ -43,6 +43,7 @@ def empty_summary(legs: Legs, band: IntArray, samples: pa.Table | None, config: 
         "economy_overall": None,
         "regimes": {"by": "", "bands": []},
         "slowest_planing_speed": None,
+        "slow_runs": [],
         "rated_rpm_check": rated,
         "conditions": trial_conditions(legs, config),
         "current": {
@@ -90,6 +91,7 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
     lines = plausibility_lines(
         made["rpm"], fit["speed_kn"], rate, made["slip_pct"], load["displacement_kg"], rated, config
     )
+    slow_runs = _judge_slow_runs(made, config)
     is_planing = np.array([r == "planing" for r in regimes])
     is_displacing = np.array([r == "displacement" for r in regimes])
     summary = _stated(config, load) | {
@@ -104,7 +106,8 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
                 for x, r, v in zip(label, regimes, fit["speed_kn"], strict=True)
             ],
         },
-        "slowest_planing_speed": _slowest_planing(made, config),
+        "slowest_planing_speed": find_slowest_planing(slow_runs),
+        "slow_runs": slow_runs,
         "rated_rpm_check": rated,
         "conditions": conditions,
         "current": {
@@ -182,7 +185,7 @@ def _economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Co
     }
 
 
-def _slowest_planing(made: Reduction, config: Config) -> dict[str, Any] | None:
+def _judge_slow_runs(made: Reduction, config: Config) -> list[dict[str, Any]]:
     """Take the fitted current out of the slow runs and look for the planing threshold in them."""
     currents, us = [], []
     at = made["look_h"].size
@@ -195,4 +198,4 @@ def _slowest_planing(made: Reduction, config: Config) -> dict[str, Any] | None:
         course = np.nanmean(run["ground_kn"], axis=0)
         course /= max(float(np.hypot(*course)), 1e-9)
         us.append(float(np.sqrt(course @ made["fit"]["current_cov"][looks].mean(axis=0) @ course)))
-    return find_slowest_planing(made["slow_runs"], currents, us, made["legs"], config)
+    return judge_slow_runs(made["slow_runs"], currents, us, made["legs"], config)

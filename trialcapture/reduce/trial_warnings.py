@@ -10,6 +10,7 @@ from trialcapture.config import Config
 from trialcapture.reduce.conditions import waves_too_high
 from trialcapture.reduce.flags import BAND_FLAGS, warn
 from trialcapture.reduce.legs import IntArray, Legs
+from trialcapture.reduce.planing import is_hysteresis_reversed
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.statistics import BoolArray
 
@@ -63,6 +64,7 @@ def trial_warnings(
     speed = made["fit"]["speed_kn"]
     if two_ways.any() and speed.max() > speed[two_ways].max():
         found.append(warn("faster-one-way", f"{names[int(np.argmax(speed))]} rpm"))
+    found += _planing_warnings(summary)
     falling = [n for n, v in (("speed", speed), ("fuel", made["fuel"]["rate_l_per_h"])) if _falls(v, made["rpm"])]
     if falling:
         found.append(warn("not-monotonic", ", ".join(falling)))
@@ -113,6 +115,15 @@ def _engine_warnings(summary: dict[str, Any]) -> list[dict[str, str]]:
             text = f"It is {line['value']:.3g} {line['unit']}, usual is {low:g} to {high:g}."
             found.append(warn("implausible", line["name"], text))
     return found
+
+
+def _planing_warnings(summary: dict[str, Any]) -> list[dict[str, str]]:
+    found = [
+        warn("no-planing-threshold", f"slow run-{run['way']} at {run['t'][11:16]} UTC", f"{run['reason']}.")
+        for run in summary["slow_runs"]
+        if run["reason"]
+    ]
+    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(summary["slowest_planing_speed"]) else [])
 
 
 def _stated_conditions(config: Config) -> list[dict[str, str]]:

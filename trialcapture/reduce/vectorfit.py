@@ -15,6 +15,7 @@ models (Hoeting et al. 1999, Statistical Science 14:382). All from memory.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TypedDict
 
 import numpy as np
@@ -25,13 +26,16 @@ from trialcapture.reduce.current_model import (
     Strengths,
     current_covariance,
     find_likely,
+    raise_constant,
     strength_axes,
 )
 from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.statistics import BoolArray, FloatArray
 
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
+ANY_CURRENT_KN = 3.0
+"""Standard deviation per axis that a current is given before it was looked for (common practice, no source)."""
 NEGLIGIBLE_SHARE = 1e-3
 """A combination this much less likely than the best one is left out of the average."""
 
@@ -102,18 +106,35 @@ def fit_current(
 
     A run is used by its speed along the direction it moved through the water, and, where a heading is known, by the
     angle between the two, which shows the current abeam. Both depend on the current and are solved by iteration
-    (Gauss-Newton).
+    (Gauss-Newton). Where boat and compass were turned round, the current is looked for first as if it could be any,
+    and what is believed of its size follows from what is found (`raise_constant`): a fixed belief of a weak current
+    would pull a strong one towards nothing, and with it the speed of a pair that is not quite reciprocal.
 
     Args:
         runs: At least one run; ``band`` numbers count from 0 to B-1 without a hole.
         band_rpm_mean: Engine speed each band's speed shall hold for [rpm], shape (B,); NaN where unknown.
-        line_heading_deg: Stand-in headings where the sensor is missing, shape (n,); NaN for none.
+        line_heading_deg: Headings of runs both ways were they reciprocal, which stand in where the sensor is
+            missing, shape (n,); NaN where only one way was run.
         at_h: Times at which the current is wanted, shape (q,).
         model: Beliefs; the default suits coastal water.
     """
     model = model or CurrentModel()
     measured = np.isfinite(runs["heading_deg"])
     heading = np.where(measured, runs["heading_deg"], line_heading_deg)
+    if np.any(measured & np.isfinite(line_heading_deg)):
+        open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
+        current = _search(runs, heading, measured, band_rpm_mean, open_minded)[3]
+        model = raise_constant(model, current)
+    seen, likely, share, current = _search(runs, heading, measured, band_rpm_mean, model)
+    times = np.concatenate([runs["mid_h"], at_h])
+    solutions = [_solve(seen, strengths, runs["mid_h"], times, model) for strengths in likely]
+    return _average(seen, solutions, share, likely, runs["mid_h"].size)
+
+
+def _search(
+    runs: Runs, heading: FloatArray, measured: BoolArray, band_rpm_mean: FloatArray, model: CurrentModel
+) -> tuple[Observations, list[Strengths], FloatArray, FloatArray]:
+    """Return the equations about the best answer, the strengths that matter, their shares, and the current at runs."""
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
     run_h, n = runs["mid_h"], runs["mid_h"].size
@@ -134,9 +155,7 @@ def fit_current(
         likely, share, best = find_likely(axes, _log_likelihood(seen, run_h, model), best, NEGLIGIBLE_SHARE)
         if best == before and sweep:
             break
-    times = np.concatenate([run_h, at_h])
-    solutions = [_solve(seen, strengths, run_h, times, model) for strengths in likely]
-    return _average(seen, solutions, share, likely, n)
+    return seen, likely, share, current
 
 
 def _log_likelihood(seen: Observations, run_h: FloatArray, model: CurrentModel) -> Callable[[Strengths], float]:

@@ -20,10 +20,10 @@ from trialcapture.report.figures import (
     RUST,
     TINT,
     Drawing,
-    Panel,
-    Sheet,
     draw,
+    draw_boxes,
 )
+from trialcapture.report.figures_layout import Row, lay_out, new_axes
 from trialcapture.report.format import K, fixed, number, percent
 
 
@@ -76,20 +76,25 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
     alt = _alt(curve.key, title, x, y, u)
     flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
 
-    def paint(sheet: Sheet) -> None:
-        panel = sheet.panel()
-        panel.title, sheet.x_label = title, "Engine speed [rpm]"
-        panel.columns(flat, TINT)
-        panel.line(x, y, PETROL, width=1)
-        panel.bars(x, y, K * u, INK, width=1.1, cap=3.5)
+    def paint(figure: Any) -> None:
+        axes = new_axes(figure)
+        limits = _room(x, y, u)
+        draw_boxes(axes, flat, *limits[1], TINT)
+        axes.plot(x, y, color=PETROL, lw=1, zorder=2)
+        known = np.isfinite(u) & np.isfinite(y)
+        axes.errorbar(
+            x[known], y[known], yerr=K * u[known], fmt="none", ecolor=INK, elinewidth=1.1, capsize=3.5, zorder=3
+        )
         both = ways >= 2
-        panel.dots(x[both], y[both], 6, fill=PETROL, edge=PAPER, width=0.8)
-        panel.dots(x[~both], y[~both], 6, fill=PAPER, edge=RUST, width=1.6)
+        for some, fill, edge, width in ((both, PETROL, PAPER, 0.8), (~both, PAPER, RUST, 1.6)):
+            if some.any():
+                axes.plot(x[some], y[some], "o", ms=6, color=fill, mec=edge, mew=width, zorder=4)
         if curve.key == "speed":
             leg_rpm, leg_kn = floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")
-            panel.ticks(leg_rpm, leg_kn, (2.3, 2.3), QUIET, width=0.9, cross=True, layer=1.5)
-        sheet.x_limits, panel.y_limits = limits = _room(x, y, u)
-        _name_points(panel, limits, marks, nominal, x, y, u)
+            axes.plot(leg_rpm, leg_kn, "x", ms=4.5, color=QUIET, mew=0.9, zorder=1.5)
+        axes.set_ylim(limits[1])
+        _name_points(axes, limits, marks, nominal, x, y, u)
+        lay_out(figure, [Row(axes, title)], "Engine speed [rpm]", limits[0])
 
     return Drawing(
         curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=alt), alt,
@@ -119,25 +124,25 @@ _Limits = tuple[tuple[float, float], tuple[float, float]]
 
 
 def _name_points(
-    panel: Panel, limits: _Limits, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats
+    axes: Any, limits: _Limits, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats
 ) -> None:
     for rpm, text in marks:
         hits = np.flatnonzero(np.isclose(nominal, rpm))
         if not len(hits) or not np.isfinite(y[hits[0]]):
             continue
         i = hits[0]
-        panel.dots(x[i : i + 1], y[i : i + 1], 12, fill="none", edge=OCHRE, width=1.4, layer=5)
+        axes.plot(x[i], y[i], "o", ms=12, color="none", mec=OCHRE, mew=1.4, zorder=5)
         half = float(K * u[i]) if np.isfinite(u[i]) else 0.0
         dx, dy, side, edge = _free_place(limits, len(text), i, x, y, half)
-        panel.text(
-            text, float(x[i]), float(y[i]) + (half if dy > 0 else -half if dy < 0 else 0.0), right=dx, up=dy,
-            anchor=side, edge=edge, size=10, colour=OCHRE, bold=True,
+        axes.annotate(
+            text, (x[i], y[i] + (half if dy > 0 else -half if dy < 0 else 0.0)), xytext=(dx, dy), color=OCHRE,
+            textcoords="offset points", ha=side, va=edge, fontweight="bold", fontsize=10, zorder=6,
         )  # fmt: skip
 
 
 _PLACES: tuple[tuple[float, float, str, str], ...] = (
-    (0, 9, "middle", "bottom"), (-5, 9, "start", "bottom"), (5, 9, "end", "bottom"), (0, -9, "middle", "top"),
-    (-5, -9, "start", "top"), (5, -9, "end", "top"), (12, 0, "start", "center"), (-12, 0, "end", "center"),
+    (0, 9, "center", "bottom"), (-5, 9, "left", "bottom"), (5, 9, "right", "bottom"), (0, -9, "center", "top"),
+    (-5, -9, "left", "top"), (5, -9, "right", "top"), (12, 0, "left", "center"), (-12, 0, "right", "center"),
 )  # fmt: skip
 
 
@@ -146,7 +151,7 @@ def _free_place(
 ) -> tuple[float, float, str, str]:
     """Return the offset and alignment at which a name about a point covers least of the curve.
 
-    Works on the drawing's usual size, because the panel is laid out only when all text is placed.
+    Works on the drawing's usual size, because the axes are laid out only when all text is placed.
     """
     (left, right), (bottom, top) = limits
     known = np.isfinite(x) & np.isfinite(y)
@@ -160,7 +165,7 @@ def _free_place(
 
     def cost(place: tuple[float, float, str, str]) -> float:
         dx, dy, side, edge = place
-        x0 = at_x + dx - {"start": 0.0, "middle": width / 2, "end": width}[side]
+        x0 = at_x + dx - {"left": 0.0, "center": width / 2, "right": width}[side]
         y0 = at_y + dy + (bar if dy > 0 else -bar if dy < 0 else 0.0)
         y0 -= {"bottom": 0.0, "center": height / 2, "top": height}[edge]
         outside = (

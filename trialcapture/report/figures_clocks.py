@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pyarrow as pa
 
@@ -9,17 +11,17 @@ from trialcapture.report.columns import Floats, Ints, engine_ids, floats, has_va
 from trialcapture.report.figures import (
     COMPACT,
     ENGINE_STYLES,
+    HALO,
     INK,
-    PAPER,
     PETROL,
     QUIET,
     RUST,
     Drawing,
-    Sheet,
     draw,
     draw_series,
     shorten,
 )  # fmt: skip
+from trialcapture.report.figures_layout import Row, lay_out, new_axes
 from trialcapture.report.format import K, clock, decimals_for, duration, fixed
 
 
@@ -38,18 +40,16 @@ def onset(samples: pa.Table | None) -> Drawing | None:
     near = (t >= centre - 25 * 10**9) & (t <= centre + 50 * 10**9)
     seconds = (t[near] - centre) / 1e9
 
-    def paint(sheet: Sheet) -> None:
-        top, bottom = sheet.panel(), sheet.panel()
+    def paint(figure: Any) -> None:
+        top, bottom = new_axes(figure), new_axes(figure)
         for engine, (colour, dash) in zip(engines, ENGINE_STYLES, strict=False):
-            draw_series(
-                top, seconds, floats(samples, f"rpm_{engine}")[near], 300, colour, dash if len(engines) > 1 else "",
-                engine if len(engines) > 1 else "",
-            )  # fmt: skip
+            rpm = floats(samples, f"rpm_{engine}")[near]
+            draw_series(top, seconds, rpm, 300, colour, *((dash, engine) if len(engines) > 1 else ()))
         draw_series(bottom, seconds, sog[near], 300, INK)
-        top.title, bottom.title, top.legend = "Engine speed [rpm]", "Speed over ground [kn]", "above"
-        sheet.x_label = "Seconds from the middle of the rpm rise"
-        top.upright(0, RUST)
-        bottom.upright(0, RUST)
+        for axes in (top, bottom):
+            axes.axvline(0, color=RUST, lw=1, ls=(0, (4, 3)), zorder=1)
+        rows_drawn = [Row(top, "Engine speed [rpm]", legend="above"), Row(bottom, "Speed over ground [kn]")]
+        lay_out(figure, rows_drawn, "Seconds from the middle of the rpm rise", _with_air(seconds))
 
     alt = f"Engine speed and speed over ground around {clock(centre)} UTC, where rpm rose most."
     caption = (
@@ -57,6 +57,11 @@ def onset(samples: pa.Table | None) -> Drawing | None:
         "engines: speed that rose first would betray a misplaced engine clock."
     )
     return Drawing("onset", draw("fig-onset", COMPACT, paint, label=alt), alt, caption)
+
+
+def _with_air(values: Floats) -> tuple[float, float]:
+    pad = 0.05 * float(np.ptp(values))
+    return float(values[0]) - pad, float(values[-1]) + pad
 
 
 def _greatest_rise(t: Ints, rpm: Floats) -> int | None:
@@ -82,23 +87,22 @@ def clocks_figure(clocks: pa.Table | None) -> Drawing | None:
         return None
     size = (COMPACT[0], 96 + 30 * len(found))
 
-    def paint(sheet: Sheet) -> None:
-        panel = sheet.panel()
+    def paint(figure: Any) -> None:
+        axes = new_axes(figure)
         upwards = found[::-1]
         names = [shorten(str(row.get("source"))) for row in upwards]
-        places, half = np.arange(len(found), dtype=np.float64), np.array([2 * row["offset_u_s"] for row in upwards])
-        panel.bars(np.zeros(len(found)), places, half, PETROL, width=1.8, cap=4, across=True)
-        panel.ticks(np.zeros(len(found)), places, (0, 4.5), PETROL, width=1.2)
-        for place, row in zip(places.tolist(), upwards, strict=True):
-            panel.text(
-                f"± {_seconds(row['offset_u_s'])}", 0, place, up=7, edge="bottom", size=sheet.small_px, colour=QUIET,
-                halo=PAPER,
+        places, half = np.arange(len(found)), [K * row["offset_u_s"] for row in upwards]
+        axes.errorbar(np.zeros(len(found)), places, xerr=half, fmt="|", color=PETROL, ms=9, elinewidth=1.8, capsize=4)
+        for place, row in enumerate(upwards):
+            axes.text(
+                0, place + 0.22, f"± {_seconds(row['offset_u_s'])}", ha="center", va="bottom", fontsize=9.5,
+                color=QUIET, gid=HALO,
             )  # fmt: skip
-        panel.y_ticks, panel.y_limits = (places.tolist(), names), (-0.6, len(found) - 0.3)
-        reach = max(2 * row["offset_u_s"] for row in found) * 1.15 or 1.0
-        sheet.x_limits, panel.rules, panel.side = (-reach, reach), "x", False
-        panel.upright(0, RUST)
-        sheet.x_label = "Time error left after alignment [s]"
+        axes.axvline(0, color=RUST, lw=1, ls=(0, (4, 3)), zorder=1)
+        axes.set_ylim(-0.6, len(found) - 0.3)
+        reach = max(half) * 1.15 or 1.0
+        drawn = Row(axes, "", y_ticks=(places.tolist(), names), rules="x", side=False)
+        lay_out(figure, [drawn], "Time error left after alignment [s]", (-reach, reach))
 
     worst = max(found, key=lambda r: r["offset_u_s"])
     alt = "Uncertainty of each source’s place on UTC: " + "; ".join(

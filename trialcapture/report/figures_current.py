@@ -12,7 +12,8 @@ import pyarrow as pa
 
 from trialcapture.report.answers import at
 from trialcapture.report.columns import rows
-from trialcapture.report.figures import COMPACT, PAPER, PETROL, RUST, TINT, Drawing, Sheet, draw
+from trialcapture.report.figures import COMPACT, PAPER, PETROL, RUST, TINT, Drawing, draw
+from trialcapture.report.figures_layout import Row, Ticks, lay_out, new_axes
 from trialcapture.report.format import K, clock, column_decimals, degrees, fixed, number, parse_moment, plus_minus
 
 _SIZE = (COMPACT[0], 336)
@@ -93,29 +94,35 @@ def current_figure(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> Drawin
     def values(points: list[CurrentPoint], name: str) -> Any:
         return np.array([np.nan if getattr(p, name) is None else getattr(p, name) for p in points], dtype=np.float64)
 
-    def paint(sheet: Sheet) -> None:
-        top, bottom = sheet.panel(3), sheet.panel(2)
+    def paint(figure: Any) -> None:
+        top, bottom = new_axes(figure), new_axes(figure)
         if fit:
             x, y, u = minutes(fit), values(fit, "speed_kn"), K * np.nan_to_num(values(fit, "u_kn"))
-            top.band(x, np.maximum(y - u, 0), y + u, TINT)
-            top.line(x, y, PETROL, label="fit to all runs, whole")
+            top.fill_between(x, np.maximum(y - u, 0), y + u, color=TINT, lw=0)
+            top.plot(x, y, color=PETROL, label="fit to all runs, whole")
             # a direction that turns through north must not draw a line across the whole panel
             turned = np.degrees(np.unwrap(np.radians(values(fit, "towards_deg"))))
-            for turn in (-360, 0, 360):
-                bottom.line(x, turned + turn, PETROL)
+            line = np.concatenate([part for turn in (-360, 0, 360) for part in (turned + turn, [np.nan])])
+            bottom.plot(np.tile(np.append(x, np.nan), 3), line, color=PETROL)
         if pairs:
-            x, y = minutes(pairs), values(pairs, "speed_kn")
-            top.bars(x, y, K * values(pairs, "u_kn"), RUST, width=1.4, cap=3)
-            top.dots(x, y, 5.5, fill=PAPER, edge=RUST, width=1.4, label="pair, along its line")
+            x = minutes(pairs)
+            top.errorbar(
+                x, values(pairs, "speed_kn"), yerr=K * np.nan_to_num(values(pairs, "u_kn")), fmt="o", ms=5.5,
+                color=RUST, mfc=PAPER, mew=1.4, capsize=3, label="pair, along its line",
+            )  # fmt: skip
             if any(p.fit_kn is not None for p in pairs):
-                top.ticks(x, values(pairs, "fit_kn"), (5.5, 0), PETROL, width=2, label="fit, along that line", layer=5)
-            bottom.dots(x, values(pairs, "towards_deg"), 5.5, fill=PAPER, edge=RUST, width=1.4)
-        top.title, bottom.title = "Speed of the current [kn]", "It sets towards [° true]"
+                top.plot(x, values(pairs, "fit_kn"), "_", ms=11, mew=2, color=PETROL, label="fit, along that line")
+            bottom.plot(x, values(pairs, "towards_deg"), "o", ms=5.5, color=RUST, mfc=PAPER, mew=1.4)
         # the fit may set against a pair's direction, where the pair itself shows next to nothing
         against = [p.fit_kn for p in pairs if p.fit_kn is not None and p.fit_kn < 0]
-        top.y_limits, top.air, top.legend = (1.2 * min(against, default=0.0), None), 0.25, "inside"
-        bottom.y_limits, bottom.y_ticks = (0.0, 360.0), ([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
-        _times(sheet, start, max(p.t_s for p in pairs + fit))
+        top.margins(y=0.25)
+        top.set_ylim(bottom=1.2 * min(against, default=0.0))
+        bottom.set_ylim(0, 360)
+        rows_drawn = [
+            Row(top, "Speed of the current [kn]", 3, legend="inside"),
+            Row(bottom, "It sets towards [° true]", 2, ([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])),
+        ]
+        lay_out(figure, rows_drawn, "Time of day, UTC", *_times(start, max(p.t_s for p in pairs + fit)))
 
     alt = "Current over time. " + "; ".join(
         f"{_hour(p.t_s)} UTC {fixed(p.speed_kn, 2)} kn towards {degrees(p.towards_deg)}"
@@ -138,14 +145,13 @@ def _hour(t_s: float) -> str:
     return clock(datetime.fromtimestamp(t_s, UTC), seconds=False)
 
 
-def _times(sheet: Sheet, start: float, stop: float) -> None:
+def _times(start: float, stop: float) -> tuple[tuple[float, float], Ticks]:
+    """Return limits [min from the start] and ticks of the time axis."""
     length = max((stop - start) / 60, 1.0)
     step = next((s for s in (5, 10, 15, 20, 30, 60, 120, 180, 240) if length / s <= 5), 480)
     first = -(-start // (step * 60)) * step * 60
     ticks = np.arange(first, stop + 1, step * 60)
-    sheet.x_ticks = ((ticks - start) / 60).tolist(), [_hour(float(t)) for t in ticks]
-    sheet.x_limits = (-0.04 * length, 1.04 * length)
-    sheet.x_label = "Time of day, UTC"
+    return (-0.04 * length, 1.04 * length), (((ticks - start) / 60).tolist(), [_hour(float(t)) for t in ticks])
 
 
 def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[dict[str, str]]:

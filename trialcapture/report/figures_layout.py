@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from trialcapture.report.figures import RULE
+
 WIDEST_LETTER = 0.64
 """Width of a digit over the font size in the widest of the usual screen fonts, DejaVu Sans; others are narrower."""
 _SAMPLE = 2.4
@@ -30,14 +32,18 @@ class Row:
         title: What stands above.
         share: Of the height.
         y_ticks: Values and their names; None for round ones.
-        legend: Whether the lines are named above the axes.
+        rules: Which axes have lines across: "x", "y", "xy" or "".
+        side: Whether the left edge is drawn.
+        legend: "" for none, "above" beside or under the title, "inside" where it hides least.
     """
 
     axes: Any
     title: str
     share: float = 1.0
     y_ticks: Ticks | None = None
-    legend: bool = False
+    rules: str = "y"
+    side: bool = True
+    legend: str = ""
 
 
 def new_axes(figure: Any) -> Any:
@@ -49,7 +55,8 @@ def new_axes(figure: Any) -> Any:
 
 def words_width(text: str, size: float) -> float:
     """Return the room a text may need [px], whatever font the reader has."""
-    return WIDEST_LETTER * size * len(text)
+    # a minus sign is a third wider than a digit
+    return WIDEST_LETTER * size * (len(text) + 0.35 * text.count("−"))
 
 
 def nice_ticks(low: float, high: float, most: float) -> Ticks:
@@ -58,7 +65,7 @@ def nice_ticks(low: float, high: float, most: float) -> Ticks:
 
     if not (np.isfinite(high - low) and high > low):
         return [], []
-    found = MaxNLocator(max(int(most), 1), steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+    found: Any = MaxNLocator(max(int(most), 1), steps=[1, 2, 2.5, 5, 10], min_n_ticks=1).tick_values(low, high)
     step, slack = float(found[1] - found[0]), 1e-9 * (high - low)
     values = found[(found >= low - slack) & (found <= high + slack)].tolist()
     decimals = next((n for n in range(9) if abs(round(step, n) - step) < 1e-6 * step), 9)
@@ -85,22 +92,21 @@ def lay_out(
     font = float(mpl.rcParams["font.size"])
     tick = font - 1
     full_width, full_height = figure.get_size_inches() * 72
-    legends = [_legend_shape(r, full_width - 70, font) if r.legend else (0, True) for r in rows]
-    heads = [
-        (font + 9 if row.title else 5) + (0 if beside else 1.35 * tick * -(-len(_names(row)) // columns))
-        for row, (columns, beside) in zip(rows, legends, strict=True)
-    ]
+    legends = [_legend_shape(row, full_width - 70, font) for row in rows]
+    lifts = [lines * 1.35 * (font - 1.5) for _, lines in legends]
+    heads = [(font + 9 if row.title else 5) + lift for row, lift in zip(rows, lifts, strict=True)]
     foot = _TICK + _PAD + tick + 3 + (font + 5 if x_label else 0)
     feet = [10.0] * (len(rows) - 1) + [foot]
     free = (full_height - sum(heads) - sum(feet)) / sum(row.share for row in rows)
     tall = [free * row.share for row in rows]
     y_ticks = [
-        row.y_ticks or nice_ticks(*row.axes.get_ylim(), float(np.clip(height / (2.2 * font), 2, 8)))
-        for row, height in zip(rows, tall, strict=True)
+        row.y_ticks or _fitting_y_ticks(row, height / (2.2 * font)) for row, height in zip(rows, tall, strict=True)
     ]
     left = max([words_width(name, tick) for _, names in y_ticks for name in names] or [0.0]) + _PAD + 1
     x_ticks = x_ticks or _fitting_ticks(x_limits, full_width - left - 8, tick)
-    width = full_width - left - _overhang(x_ticks, x_limits, full_width - left, tick)
+    before, beyond = _overhangs(x_ticks, x_limits, full_width - left, tick)
+    left = max(left, before)
+    width = full_width - left - beyond
     if true_to_shape:
         low, high = rows[0].axes.get_ylim()
         shape = (high - low) / (x_limits[1] - x_limits[0])
@@ -113,39 +119,50 @@ def lay_out(
             (left / full_width, 1 - (top + tall[i]) / full_height, width / full_width, tall[i] / full_height)
         )
         row.axes.set_xlim(x_limits)
-        _set_ticks(row.axes.yaxis, y_ticks[i])
+        # a place given is a place not searched for, which would measure all ticks again
+        row.axes.xaxis.set_label_coords(0.5, -(_TICK + _PAD + tick + 5) / tall[i])
+        row.axes.yaxis.set_label_coords(0, 0.5)
         last = i == len(rows) - 1
+        _set_ticks(row.axes.yaxis, y_ticks[i])
         _set_ticks(row.axes.xaxis, x_ticks if last else (x_ticks[0], [""] * len(x_ticks[0])))
-        columns, beside = legends[i]
-        lines = 0 if beside else -(-len(_names(row)) // columns)
+        _rule(row, x_ticks[0], y_ticks[i][0])
+        if not row.side:
+            row.axes.spines["left"].set_visible(False)
         if row.title:
-            row.axes.set_title(row.title, pad=8 + 1.35 * tick * lines)
+            row.axes.set_title(row.title, pad=8 + lifts[i])
+        columns, lines = legends[i]
         if columns:
+            where = {"loc": "lower left" if lines else "lower right", "bbox_to_anchor": (not lines, 1 + 8 / tall[i])}
+            inside = {"loc": "best", "borderaxespad": 0.5}
             row.axes.legend(
-                loc="lower right" if beside else "lower left",
-                bbox_to_anchor=((1.0 if beside else 0.0), 1 + 4 / tall[i]), ncols=columns, handlelength=_SAMPLE,
+                **(inside if row.legend == "inside" else where), ncols=columns, handlelength=_SAMPLE,
                 handletextpad=0.5, columnspacing=0.9, borderpad=0, labelspacing=0.3,
             )  # fmt: skip
         top += tall[i] + feet[i]
     if x_label:
-        figure.text(
-            (left + width / 2) / full_width, 1 - (top - foot + _TICK + _PAD + tick + 5) / full_height, x_label,
-            ha="center", va="top",
-        )  # fmt: skip
+        rows[-1].axes.set_xlabel(x_label)
 
 
-def _names(row: Row) -> list[str]:
-    return [name for line in row.axes.lines if not (name := str(line.get_label())).startswith("_")]
-
-
-def _legend_shape(row: Row, width: float, font: float) -> tuple[int, bool]:
-    """Return the columns of a legend above axes, 0 for none, and whether it has room beside the title."""
-    names, small = _names(row), font - 1.5
-    if not names:
-        return 0, True
+def _legend_shape(row: Row, width: float, font: float) -> tuple[int, int]:
+    """Return the columns of a legend, 0 for none, and how many lines it takes above the axes that the title leaves."""
+    names, small = row.axes.get_legend_handles_labels()[1] if row.legend else [], font - 1.5
+    if not names or row.legend == "inside":
+        return min(len(names), 1), 0
     entry = max(words_width(name, small) for name in names) + (_SAMPLE + 0.5 + 0.9) * small
     columns = int(np.clip(width // entry, 1, len(names)))
-    return columns, columns == len(names) and columns * entry + words_width(row.title, font) < width
+    beside = columns == len(names) and columns * entry + words_width(row.title, font) < width
+    return columns, 0 if beside else -(-len(names) // columns)
+
+
+def _rule(row: Row, x: Sequence[float], y: Sequence[float]) -> None:
+    """Draw the lines across as one path: a grid line of every tick costs ten times as much."""
+    for places, axis in ((x, "x"), (y, "y")):
+        if axis in row.rules and len(places):
+            along, across = np.repeat(np.asarray(places, dtype=np.float64), 3), np.tile([0.0, 1.0, np.nan], len(places))
+            across_axes = row.axes.get_xaxis_transform() if axis == "x" else row.axes.get_yaxis_transform()
+            ends = (along, across) if axis == "x" else (across, along)
+            row.axes.plot(*ends, color=RULE, lw=0.7, zorder=0.6, transform=across_axes, scalex=False, scaley=False)
+            row.axes.tick_params(axis=axis, length=0)
 
 
 def _set_ticks(axis: Any, ticks: Ticks) -> None:
@@ -163,9 +180,18 @@ def _fitting_ticks(limits: tuple[float, float], width: float, size: float) -> Ti
     return values, names
 
 
-def _overhang(ticks: Ticks, limits: tuple[float, float], width: float, size: float) -> float:
-    """Return the room to the right of the axes that the last name under them needs."""
+def _fitting_y_ticks(row: Row, most: float) -> Ticks:
+    low, high = row.axes.get_ylim()
+    return nice_ticks(low, high, min(max(most, 2), 8))
+
+
+def _overhangs(ticks: Ticks, limits: tuple[float, float], width: float, size: float) -> tuple[float, float]:
+    """Return the room to the left and to the right of the axes that the first and the last name under them need."""
     if not len(ticks[0]):
-        return 4.0
-    beyond = (limits[1] - ticks[0][-1]) / (limits[1] - limits[0]) * width
-    return max(4.0, words_width(ticks[1][-1], size) / 2 - beyond + 2)
+        return 4.0, 4.0
+    per_unit = width / (limits[1] - limits[0])
+    free = (ticks[0][0] - limits[0]) * per_unit, (limits[1] - ticks[0][-1]) * per_unit
+    before, beyond = (
+        max(4.0, words_width(ticks[1][i], size) / 2 - room + 2) for i, room in zip((0, -1), free, strict=True)
+    )
+    return before, beyond

@@ -20,11 +20,11 @@ from trialcapture.report.figures import (
     WARN_TINT,
     WIDE,
     Drawing,
-    Panel,
-    Sheet,
     draw,
+    draw_boxes,
     draw_series,
 )
+from trialcapture.report.figures_layout import Row, Ticks, lay_out, new_axes, words_width
 from trialcapture.report.format import clock, plural
 from trialcapture.report.review import STAR
 from trialcapture.report.view import kind_of_reason
@@ -60,19 +60,22 @@ def timeline(
     rejected = [s for s in stretches if not s.get("accepted")]
 
     minutes, shown = (t - start) / _NS_PER_MIN, (t >= start) & (t <= stop)
-    spans = [((s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN) for s in accepted]
+    spans, length_min = _spans(accepted, start), (stop - start) / _NS_PER_MIN
 
-    def paint(bins: int, tall: bool) -> Callable[[Sheet], None]:
-        def on(sheet: Sheet) -> None:
-            top, middle, lanes = sheet.panel(4), sheet.panel(4), sheet.panel(2.2 if tall else 1.9)
-            _rpm(top, minutes, samples, engines, bins, shown)
+    def paint(bins: int, tall: bool) -> Callable[[Any], None]:
+        def on(figure: Any) -> None:
+            top, middle, lanes = new_axes(figure), new_axes(figure), new_axes(figure)
+            title = _rpm(top, minutes[shown], samples, engines, bins, shown)
             draw_series(middle, minutes[shown], floats(samples, "sog_kn")[shown], bins, INK)
-            middle.title = "Speed over ground [kn]"
-            for panel in (top, middle):
-                panel.y_limits = (0.0, None)
-                panel.columns(spans, TINT)
-            _lanes(lanes, accepted, rejected, letters, start, (stop - start) / _NS_PER_MIN, bins, sheet)
-            _time_axis(sheet, start, stop, 5 if tall else 10)
+            for axes in (top, middle):
+                axes.set_ylim(0, axes.get_ylim()[1])
+                draw_boxes(axes, spans, 0, axes.get_ylim()[1], TINT)
+            _lanes(lanes, accepted, rejected, letters, start, length_min / (0.93 * bins), 9.5 if tall else 11)
+            rows_drawn = [
+                Row(top, title, 4, legend="above"), Row(middle, "Speed over ground [kn]", 4),
+                Row(lanes, "", 2.2 if tall else 1.9, ([0, 1.5], ["left out", "used"]), rules="", side=False),
+            ]  # fmt: skip
+            lay_out(figure, rows_drawn, "Time of day, UTC", *_time_axis(start, stop, 5 if tall else 10))
 
         return on
 
@@ -88,10 +91,10 @@ def timeline(
     caption += cut
     return Drawing(
         "timeline",
-        draw("fig-time", WIDE, paint(900, False), label=alt, font_size=12.5, own=_hatch("fig-time")),
+        draw("fig-time", WIDE, paint(900, False), label=alt, font_size=12.5),
         alt,
         caption,
-        draw("fig-time-n", TALL, paint(330, True), label=alt, own=_hatch("fig-time-n")),
+        draw("fig-time-n", TALL, paint(330, True), label=alt),
     )
 
 
@@ -112,64 +115,55 @@ def _frame(t: Ints, ends: list[int]) -> tuple[int, int, str]:
     )
 
 
-def _hatch(key: str) -> str:
-    return (
-        f'<pattern id="{key}-hatch" width="5" height="5" patternUnits="userSpaceOnUse">'
-        f'<path d="M0 0h5v5h-5z" fill="{WARN_TINT}"/>'
-        f'<path d="M-1 1L1 -1M0 5L5 0M4 6L6 4" stroke="{RUST}" stroke-width=".8"/></pattern>'
-    )
+def _spans(stretches: list[dict[str, Any]], start: int) -> list[tuple[float, float]]:
+    return [((s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN) for s in stretches]
 
 
 def _rpm(
-    panel: Panel, minutes: Floats, samples: pa.Table | None, engines: tuple[str, ...], bins: int, shown: Any
-) -> None:
+    axes: Any, minutes: Floats, samples: pa.Table | None, engines: tuple[str, ...], bins: int, shown: Any
+) -> str:  # fmt: skip
+    """Draw each engine's rpm and return the title."""
     drawn = [(e, style) for e, style in zip(engines, ENGINE_STYLES, strict=False) if has_values(samples, f"rpm_{e}")]
     for engine, (colour, dash) in drawn:
         rpm = floats(samples, f"rpm_{engine}")[shown]
-        label = engine if len(drawn) > 1 else ""
-        draw_series(panel, minutes[shown], rpm, bins, colour, dash if len(engines) > 1 else "", label)
-    panel.title = "Engine speed [rpm]" if drawn else "Engine speed: no engine gave its rpm"
-    panel.legend = "above"
+        label = engine if len(drawn) > 1 else None
+        draw_series(axes, minutes, rpm, bins, colour, dash if len(engines) > 1 else "-", label)
+    return "Engine speed [rpm]" if drawn else "Engine speed: no engine gave its rpm"
 
 
 def _lanes(
-    panel: Panel, accepted: list[dict[str, Any]], rejected: list[dict[str, Any]], letters: dict[str, str], start: int,
-    length_min: float, bins: int, sheet: Sheet,
+    axes: Any, accepted: list[dict[str, Any]], rejected: list[dict[str, Any]], letters: dict[str, str], start: int,
+    pixel_min: float, size: float,
 ) -> None:  # fmt: skip
     """Draw one lane of accepted and one of rejected stretches, each named where its name has room."""
-    per_char = 8.0 * length_min / bins if length_min else 1.0
-    hatched = f"url(#{sheet.key}-hatch)"
     for lane, stretches in ((1.5, accepted), (0.0, rejected)):
         in_order = sorted(stretches, key=lambda s: s["start"])
-        spans = [((s["start"] - start) / _NS_PER_MIN, (s["stop"] - start) / _NS_PER_MIN) for s in in_order]
-        if lane:
-            panel.bricks(spans, lane, 0.62, fill=PETROL)
-        else:
-            panel.bricks(spans, lane, 0.62, fill=hatched, edge=RUST)
+        spans = _spans(in_order, start)
+        look = {} if lane else {"ec": RUST, "lw": 0.7, "hatch": "////"}
+        draw_boxes(axes, spans, lane - 0.31, lane + 0.31, PETROL if lane else WARN_TINT, **look)
+        names = [s["name"] if lane else letters.get(kind_of_reason(s.get("reason")), "") for s in in_order]
+        # heavy letters are a tenth wider
+        halves = [pixel_min * (0.55 * words_width(name, size) + 1.5) for name in names]
         # all names of a lane inside their bars, or all above them
-        inside = lane > 0 and all(
-            b - a > 1.2 * per_char * len(s["name"]) for (a, b), s in zip(spans, in_order, strict=True)
-        )
+        inside = lane > 0 and all(b - a > 2.2 * half for (a, b), half in zip(spans, halves, strict=True))
         free_from = -np.inf
-        for (a, b), s in zip(spans, in_order, strict=True):
-            text = s["name"] if lane else letters.get(kind_of_reason(s.get("reason")), "")
-            middle, half = (a + b) / 2, per_char * len(text) / 2
-            if middle - half < free_from:
+        for (a, b), name, half in zip(spans, names, halves, strict=True):
+            middle = (a + b) / 2
+            if not name or middle - half < free_from:
                 continue
-            panel.text(
-                text, middle, lane if inside else lane + 0.36, edge="center" if inside else "bottom",
-                colour=PAPER if inside else PETROL if lane else RUST, size=sheet.small_px, bold=True,
+            axes.text(
+                middle, lane if inside else lane + 0.36, name, ha="center", va="center" if inside else "bottom",
+                color=PAPER if inside else PETROL if lane else RUST, fontsize=size, fontweight="bold",
             )  # fmt: skip
             free_from = middle + half
-    panel.y_limits, panel.y_ticks = (-0.5, 2.3), ([0, 1.5], ["left out", "used"])
-    panel.rules, panel.side = "", False
+    axes.set_ylim(-0.5, 2.3)
 
 
-def _time_axis(sheet: Sheet, start: int, stop: int, most: int) -> None:
+def _time_axis(start: int, stop: int, most: int) -> tuple[tuple[float, float], Ticks]:
+    """Return limits [min from the start] and ticks of the time axis."""
     length = max((stop - start) / _NS_PER_MIN, 0.1)
     step = next((s for s in _TICKS_MIN if length / s <= most), _TICKS_MIN[-1])
     first = -(-start // (step * _NS_PER_MIN)) * step * _NS_PER_MIN
     ticks = np.arange(first, stop + 1, step * _NS_PER_MIN)
-    sheet.x_ticks = ((ticks - start) / _NS_PER_MIN).tolist(), [clock(int(tick), seconds=False) for tick in ticks]
-    sheet.x_limits = (0.0, length)
-    sheet.x_label = "Time of day, UTC"
+    names = [clock(int(tick), seconds=False) for tick in ticks]
+    return (0.0, length), (((ticks - start) / _NS_PER_MIN).tolist(), names)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,8 @@ import pyarrow as pa
 
 from trialcapture.geodesy import offsets_m, place_at
 from trialcapture.report.columns import Floats, Ints, floats, rows, times_ns
-from trialcapture.report.figures import INK, PAPER, PETROL, Drawing, Panel, Sheet, draw
-from trialcapture.report.ink import path, places, words, words_width
-from trialcapture.report.panels import Scale
+from trialcapture.report.figures import HALO, INK, PETROL, Drawing, draw, draw_shapes
+from trialcapture.report.figures_layout import Row, lay_out, new_axes, words_width
 from trialcapture.units import NM_M
 
 _WIDTH, _NARROW_WIDTH = 560, 372
@@ -42,23 +42,27 @@ def track(samples: pa.Table | None, legs: pa.Table | None) -> Drawing | None:
 
     shape = float(np.clip(max(float(np.ptp(framed_y)), 0.1) / max(float(np.ptp(framed_x)), 0.1), _FLATTEST, 1.0))
 
-    def paint(sheet: Sheet) -> None:
-        panel = sheet.panel()
-        panel.line(thin_x, thin_y, "#8a969f", width=0.9, layer=1)
-        half = _frame(sheet, panel, framed_x, framed_y, shape)
-        _draw_legs(panel, parts, sheet.small_px, 2 * half / (sheet.width - 45))
-        sheet.x_label, panel.title = "East of the middle [nm]", "North of the middle [nm]"
-        panel.add(5, _north)
+    def paint(width: int, size: float) -> Callable[[Any], None]:
+        def on(figure: Any) -> None:
+            axes = new_axes(figure)
+            axes.plot(thin_x, thin_y, color="#8a969f", lw=0.9, zorder=1)
+            x_limits = _frame(axes, framed_x, framed_y, shape)
+            _draw_legs(axes, parts, size, (x_limits[1] - x_limits[0]) / (width - 45))
+            row = Row(axes, "North of the middle [nm]", rules="xy")
+            lay_out(figure, [row], "East of the middle [nm]", x_limits, true_to_shape=True)
+            _north(axes)
+
+        return on
 
     alt = f"Track of the trial, {len(parts)} legs, about {middle}."
     caption = (
         f"The track, north up, about {middle}. Heavy lines with an arrow: the legs used, numbered as in the leg table, "
         "the number standing to starboard of the leg and left out where legs crowd. Thin line: all else."
     ) + cut
-    return Drawing(
-        "track", draw("fig-track", (_WIDTH, round(shape * _WIDTH) + 40), paint, label=alt, font_size=12), alt, caption,
-        draw("fig-track-n", (_NARROW_WIDTH, round(shape * _NARROW_WIDTH) + 36), paint, label=alt),
-    )  # fmt: skip
+    sizes = [(width, round(shape * width) + under) for width, under in ((_WIDTH, 40), (_NARROW_WIDTH, 36))]
+    wide = draw("fig-track", sizes[0], paint(_WIDTH, 10.5), label=alt, font_size=12)
+    narrow = draw("fig-track-n", sizes[1], paint(_NARROW_WIDTH, 9.5), label=alt)
+    return Drawing("track", wide, alt, caption, narrow)
 
 
 def _miles(lat: Floats, lon: Floats, known: Any) -> tuple[Floats, Floats, tuple[float, float]]:
@@ -103,11 +107,11 @@ def _leg_parts(legs: list[dict[str, Any]], t: Ints, x: Floats, y: Floats) -> lis
     return parts
 
 
-def _draw_legs(panel: Panel, parts: list[tuple[str, Floats, Floats]], size: float, pixel_nm: float) -> None:
+def _draw_legs(axes: Any, parts: list[tuple[str, Floats, Floats]], size: float, pixel_nm: float) -> None:
     """Draw each leg heavy with an arrow at its end, its number to starboard where no other stands in its way.
 
     Args:
-        panel: Where to draw.
+        axes: Where to draw.
         parts: Number, eastings and northings of each leg [nm].
         size: Of the numbers [px].
         pixel_nm: Length of a pixel.
@@ -115,38 +119,34 @@ def _draw_legs(panel: Panel, parts: list[tuple[str, Floats, Floats]], size: floa
     if not parts:
         return
     gap = np.array([np.nan])
-    panel.line(
+    axes.plot(
         np.concatenate([piece for _, px, _ in parts for piece in (px, gap)]),
-        np.concatenate([piece for _, _, py in parts for piece in (py, gap)]), PETROL, width=2.2,
+        np.concatenate([piece for _, _, py in parts for piece in (py, gap)]),
+        color=PETROL, lw=2.2, solid_capstyle="butt", zorder=2,
     )  # fmt: skip
-    arrows: list[tuple[float, float, float, float, float]] = []
+    heads: list[Floats] = []
     named: list[tuple[float, float, float]] = []
     for text, px, py in parts:
-        dx, dy = float(px[-1] - px[0]), float(py[-1] - py[0])
-        length = float(np.hypot(dx, dy))
+        way = np.array([px[-1] - px[0], py[-1] - py[0]])
+        length = float(np.hypot(*way))
         if length == 0:
             continue
-        dx, dy = dx / length, dy / length
-        arrows.append((float(px[-1]), float(py[-1]), dx, dy, length))
-        middle = len(px) // 2
-        x, y, half_width = float(px[middle]), float(py[middle]), words_width(text, size) / 2 + 1
+        dx, dy = way = way / length
+        tip, head = np.array([px[-1], py[-1]]), min(7.0 * pixel_nm, 0.6 * length)
+        wing = 0.45 * head * np.array([-dy, dx])
+        heads.append(np.array([tip, tip - head * way + wing, tip - head * way - wing]))
+        middle, half_width = len(px) // 2, words_width(text, size) / 2 + 1
         # far enough out that a number beside a leg that runs upwards does not touch it
         out = 9 + max(0.0, half_width - 8) * abs(dy)
-        spot = (x / pixel_nm + out * dy, y / pixel_nm - out * dx, half_width)
-        if any(abs(spot[0] - a) < half_width + b and abs(spot[1] - c) < size for a, c, b in named):
+        x, y = float(px[middle]) / pixel_nm + out * dy, float(py[middle]) / pixel_nm - out * dx
+        if any(abs(x - a) < half_width + b and abs(y - c) < size for a, c, b in named):
             continue
-        named.append(spot)
-        panel.text(text, x, y, right=out * dy, up=-out * dx, size=size, colour=PETROL, bold=True, halo=PAPER, layer=4)
-    panel.add(3, lambda s: path("".join(_arrow(s, *a) for a in arrows), fill=PETROL, stroke=PETROL, width=0.8))
-
-
-def _arrow(s: Scale, x: float, y: float, dx: float, dy: float, length: float) -> str:
-    """Return the head of an arrow that ends at a point and goes along a unit vector, small on a short leg."""
-    tip_x, tip_y = s.x(x), s.y(y)
-    head = min(7.0, 0.6 * (s.x(x + length) - tip_x))
-    back_x, back_y, wide = tip_x - head * dx, tip_y + head * dy, 0.45 * head
-    one, other = places(back_x + wide * dy, back_y + wide * dx), places(back_x - wide * dy, back_y - wide * dx)
-    return f"M{places(tip_x, tip_y)} {one} {other}z"
+        named.append((x, y, half_width))
+        axes.text(
+            x * pixel_nm, y * pixel_nm, text, ha="center", va="center", fontsize=size, fontweight="bold",
+            color=PETROL, zorder=4, gid=HALO, clip_on=False,
+        )  # fmt: skip
+    draw_shapes(axes, heads, PETROL, ec=PETROL, lw=0.8, zorder=3)
 
 
 def _framed(parts: list[tuple[str, Floats, Floats]], x: Floats, y: Floats) -> tuple[Floats, Floats, str]:
@@ -161,22 +161,20 @@ def _framed(parts: list[tuple[str, Floats, Floats]], x: Floats, y: Floats) -> tu
     return x, y, ""
 
 
-def _frame(sheet: Sheet, panel: Panel, x: Floats, y: Floats, shape: float) -> float:
+def _frame(axes: Any, x: Floats, y: Floats, shape: float) -> tuple[float, float]:
+    """Set the limits upwards and return those across."""
     half = max(float(np.ptp(x)), float(np.ptp(y)) / shape, 0.1) * 0.56
     mid_x, mid_y = float(x.min() + x.max()) / 2, float(y.min() + y.max()) / 2
-    sheet.x_limits = (mid_x - half, mid_x + half)
-    panel.y_limits = (mid_y - half * shape, mid_y + half * shape)
-    sheet.true_to_shape, panel.rules = True, "xy"
-    return half
+    axes.set_ylim(mid_y - half * shape, mid_y + half * shape)
+    return mid_x - half, mid_x + half
 
 
-def _north(s: Scale) -> str:
-    x, top = s.left + 0.965 * s.width, s.top + 8
-    return (
-        path(f"M{places(x, top + 5)}v24", stroke=INK, width=1.2)
-        + path(f"M{places(x, top)}l3.2 7h-6.4z", fill=INK)
-        + words("N", x, top + 33, edge="top", size=12, bold=True)
-    )
+def _north(axes: Any) -> None:
+    axes.annotate(
+        "N", xy=(0.965, 0.985), xytext=(0.965, 0.895), xycoords="axes fraction", textcoords="axes fraction",
+        ha="center", va="center", color=INK, fontweight="bold",
+        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.2},
+    )  # fmt: skip
 
 
 def _place(value: float, positive: str, negative: str) -> str:

@@ -1,0 +1,75 @@
+"""From raw files to samples, rejects and segments: the stages that see every line of a session."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from pathlib import Path
+
+from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
+from trialcapture.archive.sample_rows import open_sample_rows
+from trialcapture.archive.second_process import SecondProcess, release_memory
+from trialcapture.archive.session import Session
+from trialcapture.archive.spill import open_spill
+from trialcapture.config import Config
+from trialcapture.pipeline.evidence import hash_raw, no_gnss, provenance_of
+from trialcapture.pipeline.gridding import write_samples
+from trialcapture.pipeline.pieces import find_pieces
+from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_logs, read_logs
+from trialcapture.pipeline.rejects import write_rejects
+from trialcapture.pipeline.results import Prepared, warm_up
+from trialcapture.prepare.arrange import arrange_trial
+from trialcapture.prepare.segments import make_segments
+
+
+def prepare_session(
+    session: Session, config: Config, trialset: Path, second: SecondProcess, progress: Progress
+) -> Prepared:
+    """Decode a session, tie its clocks, write samples and rejects, and judge its steady stretches.
+
+    Args:
+        session: The session.
+        config: Boat and trial settings.
+        trialset: Folder for ``samples.parquet`` and ``rejects.parquet``.
+        second: Shares the work.
+        progress: Called with the name of each step and its share.
+
+    Raises:
+        TrialCaptureError: There is no NMEA log, or no GNSS data in it; or the disk is full.
+    """
+    notes = read_notes(session)
+    samples_path = trialset / "samples.parquet"
+    with ExitStack() as stack:
+        aside = stack.enter_context(open_spill(session.folder))
+        hashing = stack.enter_context(ThreadPoolExecutor(1)).submit(hash_raw, session)
+        # the engine logs first: they are the second process's until it is free to share the rest
+        waiting = second.submit(read_engine_logs, session, config, aside) if second.is_there else None
+        logs, counts, told = read_logs(session, config, aside, second, progress)
+        engine_logs = waiting.result() if waiting else read_engine_logs(session, config, aside)
+        release_memory()
+        arrangement = arrange_trial(
+            [(log.name, log.outline) for log in logs],
+            [(log.name, log.spec, log.outline) for log in engine_logs],
+            config,
+            marks_ns=marks_of(notes),
+            progress=lambda step: progress(step, None),
+        )
+        release_memory()
+        if arrangement.span_ns is None:
+            raise no_gnss(session, counts)
+        raw = hashing.result()
+        provenance = provenance_of(session, config, raw)
+        pieces = find_pieces(logs, engine_logs, arrangement)
+        gridded = write_samples(
+            samples_path, provenance, pieces, arrangement.rankings, arrangement.span_ns, config, aside, second, progress
+        )
+        if second.is_there:
+            second.submit(warm_up)
+        rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
+    progress("segments", None)
+    with open_sample_rows(samples_path) as samples:
+        segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))
+    return Prepared(
+        session, config, raw, merged_counts(counts), segments, arrangement.clocks, gridded.overview, rejected,
+        reviews_of(notes), [*told, *arrangement.warnings],
+    )  # fmt: skip
