@@ -28,11 +28,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 
 from tests.nmea_peers import by_pynmea2, by_pynmeagps
 from tests.nmea_shapes import FIELDS, framed, undamaged
+from trialcapture.archive.collect import collect
+from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.pipeline import process
 
 pytestmark = pytest.mark.external
 
@@ -273,3 +277,36 @@ def test_gpsd_itself_reports_the_same_fix(recorded: Logs) -> None:
                 compared["tod_ns"] += 1
     assert min(compared[key] for key in ("lat_deg", "lon_deg", "sog_kn", "cog_true_deg", "tod_ns")) > 500, compared
     assert compared.total() > 5000, compared
+
+
+def test_a_receiver_that_lay_still_gives_no_steady_stretch_and_says_why(recorded: Logs, tmp_path: Path) -> None:
+    """Whole logs of a minute and more whose receiver never moved at a knot: a boat at her berth."""
+    text = '[boat]\nname = "No boat"\nlength_m = 10.0\n'
+    tried = 0
+    for name, data in sorted(logs(recorded).items()):
+        speeds, seconds = speeds_of(data)
+        if len(speeds) < 60 or max(speeds) >= 1.0 or seconds < 60:
+            continue
+        tried += 1
+        log = tmp_path / name
+        log.write_bytes(data)
+        session = tmp_path / f"{name}-session"
+        collect([log], [], load_config(text), session, created="2026-01-01T00:00:00Z", config_text=text)
+        result = process(session)
+        segments = pq.read_table(result["paths"]["segments"]).to_pylist()
+        assert not any(s["accepted"] for s in segments), name
+        assert all(s["reason"] for s in segments), name
+        assert any("lying still" in s["reason"] for s in segments), (name, [s["reason"] for s in segments])
+        assert result["bands"].num_rows == 0
+    assert tried >= 4
+
+
+def speeds_of(data: bytes) -> tuple[list[float], float]:
+    """Speeds of the valid RMC sentences [kn], and from the first to the last time of day [s]."""
+    table = decode_nmea(data, source="log")[0].get("RMC")
+    if table is None:
+        return [], 0.0
+    told = table.select(["valid", "sog_kn", "tod_ns"]).to_pylist()
+    rows = [r for r in told if r["valid"] and r["sog_kn"] is not None]
+    times = [r["tod_ns"] / 1e9 for r in rows]
+    return [r["sog_kn"] for r in rows], (max(times) - min(times)) if times else 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -164,7 +165,7 @@ def test_a_ladder_of_steps_is_no_slow_run(
     rungs = np.linspace(800.0, 2300.0, steps)
     rungs = rungs[::-1] if down else rungs
     pieces = [np.full(hold_s, rungs[0])]
-    for before, after in zip(rungs[:-1], rungs[1:], strict=True):
+    for before, after in pairwise(rungs):
         pieces += [np.linspace(before, after, ramp_s), np.full(hold_s, after)]
     samples = samples_of(np.concatenate(pieces), Hull(), pitch_sd_deg=0.3 if pitch else None, lag_s=lag_s)
     assert claims(judge(samples)) == []
@@ -256,7 +257,7 @@ def test_an_acceleration_that_the_engine_follows_slowly_is_no_slow_run() -> None
 def test_leaving_harbour_is_no_slow_run() -> None:
     """The throttle is moved now and then, on a channel's courses."""
     levels = [600.0, 700.0, 900.0, 850.0, 1100.0, 1100.0, 1500.0, 1900.0, 1800.0, 2200.0]
-    rpm = np.concatenate([np.linspace(a, b, 20) for a, b in zip(levels[:-1], levels[1:], strict=True)])
+    rpm = np.concatenate([np.linspace(a, b, 20) for a, b in pairwise(levels)])
     heading = np.concatenate([np.full(90, 20.0), np.full(90, 45.0)])
     for way in (heading, np.full(180, 20.0)):
         assert claims(judge(samples_of(rpm, Hull(), heading_deg=way, lag_s=4.0))) == []
@@ -265,7 +266,7 @@ def test_leaving_harbour_is_no_slow_run() -> None:
 @pytest.mark.parametrize(("first", "last"), [(600.0, 1100.0), (2300.0, 1700.0)])
 def test_a_slow_change_on_one_side_of_the_hump_is_not_even_spoken_of(first: float, last: float) -> None:
     """Warming up, and easing the throttle on the plane."""
-    samples = samples_of(even(first, last, 150), Hull())
+    samples = samples_of(even(first, last, 150), Hull(17.0))
     assert len(find_slow_runs(samples, ["main"])) == 1
     assert judge(samples) == []
 

@@ -14,7 +14,6 @@ from trialcapture.errors import TrialCaptureError
 
 _LONGEST_LINE_BYTES = 1 << 20
 _PACKED_BYTES = 1 << 14
-_UNPACKED_BYTES = 1 << 20
 _GZIP = b"\x1f\x8b\x08"
 _ZSTD = b"\x28\xb5\x2f\xfd"
 
@@ -67,7 +66,7 @@ def read_blocks(
     first_line = 0
     pieces: list[bytes] = []
     held = 0
-    for chunk in read_chunks(path, min(block_bytes, _UNPACKED_BYTES), warn=warn):
+    for chunk in read_chunks(path, block_bytes, warn=warn):
         pieces.append(chunk)
         held += len(chunk)
         if held < block_bytes:

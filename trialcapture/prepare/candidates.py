@@ -79,11 +79,18 @@ def judge_hold(
     return [_judge(a + settled, b, track, limits)]
 
 
+def lies_still(speed_kn: float, limits: Limits) -> str:
+    """Return the words for a boat that makes no way, or an empty string."""
+    if speed_kn >= limits.steady.min_sog_kn:
+        return ""
+    return f"lying still: {speed_kn:.1f} kn, below {limits.steady.min_sog_kn:g} kn (min_sog_kn)"
+
+
 def _not_under_way(track: Track, limits: Limits) -> str:
     """Return why a hold is no run at all, or an empty string."""
     speed = float(track.sog_kn.mean())
-    if speed < limits.steady.min_sog_kn:
-        return f"lying still: {speed:.1f} kn, below {limits.steady.min_sog_kn:g} kn (min_sog_kn)"
+    if still := lies_still(speed, limits):
+        return still
     idling = track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm
     if idling and speed < _DRIFT_KN:
         return f"idling at {speed:.1f} kn: below {_DRIFT_KN:g} kn this cannot be told from drifting"

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.candidates import LEAD_S, WORTH_LISTING_S, Stretch, judge_hold
+from trialcapture.prepare.candidates import LEAD_S, WORTH_LISTING_S, Stretch, judge_hold, lies_still
 from trialcapture.prepare.episodes import EpisodeCutter
 from trialcapture.prepare.holds import (
     Interval,
@@ -185,7 +185,7 @@ def _find_in_episode(
         ]
     for hold in holds:
         on_course = intersect([hold], course_held)
-        found += _off_course(hold, on_course, track)
+        found += _off_course(hold, on_course, track, limits)
         found += _without_speed(on_course, known, dt_s)
     return sorted(found, key=lambda s: s.start), past
 
@@ -211,13 +211,17 @@ def _complement(outer: Interval, inner: list[Interval], dt_s: float) -> list[Int
     return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if (b - a) * dt_s >= WORTH_LISTING_S]
 
 
-def _off_course(hold: Interval, on_course: list[Interval], track: Track) -> list[Stretch]:
+def _off_course(hold: Interval, on_course: list[Interval], track: Track, limits: Limits) -> list[Stretch]:
     off = _complement(hold, on_course, track.dt_s)
-    known = [np.isfinite(track.heading_true_deg[a:b]).mean() > 0.5 for a, b in off]
-    return [
-        Stretch(a, b, False, "turning" if k else "no heading and no course")
-        for (a, b), k in zip(off, known, strict=True)
-    ]
+    return [Stretch(a, b, False, _why_off_course(track.part(a, b), limits)) for a, b in off]
+
+
+def _why_off_course(track: Track, limits: Limits) -> str:
+    """Return why a part of a hold is on no course: a boat that lies still swings, or tells none."""
+    sog = track.sog_kn[np.isfinite(track.sog_kn)]
+    if sog.size > 0.5 * track.sog_kn.size and (still := lies_still(float(sog.mean()), limits)):
+        return still
+    return "turning" if np.isfinite(track.heading_true_deg).mean() > 0.5 else "no heading and no course"
 
 
 def _without_speed(on_course: list[Interval], known: list[Interval], dt_s: float) -> list[Stretch]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from trialcapture.prepare.statistics import autocorrelation_sum, effective_size, rolling_mean
 from trialcapture.reduce.regime import HUMP_RISE_PCT
-from trialcapture.reduce.statistics import FloatArray, combine_uncertainties
+from trialcapture.reduce.statistics import FloatArray
 
 LEAST_BOW_RISE_DEG = 1.0
 """The highest running trim must pass the trim on either side by this much to show a hump (no source)."""
@@ -24,6 +24,7 @@ BIC_MARGIN = 10.0
 strong" evidence (Kass & Raftery 1995, Journal of the American Statistical Association 90:773; from memory)."""
 _SMOOTH_S = 15
 _LONGEST_MEMORY_S = 60
+_CURVE_DEGREE = 6
 
 
 class Hump(NamedTuple):
@@ -37,8 +38,8 @@ class Hump(NamedTuple):
 def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str:
     """Return the speed of the highest running trim, or why there is none; "" where pitch was not recorded.
 
-    The top of a cubic through the points about the highest trim: before the hump the bow rises faster than it sinks
-    after it, and a parabola would be drawn to the slower side. What the choice of curve moves is taken as uncertainty.
+    Before the hump the bow rises faster than it sinks after it; one parabola would be drawn to the slower side, so two
+    halves with a common top are fitted to the points about the highest trim.
 
     Args:
         speed_kn: Through water, one value a second, shape (N,), NaN where unknown.
@@ -54,48 +55,61 @@ def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str
     top = _SMOOTH_S + int(np.argmax(p[_SMOOTH_S:-_SMOOTH_S]))
     if p[top] < p.max():
         return "the trim is highest at an end of the run"
-    # a curve stiff enough to leave slow swell in the remainder: with it in, the noise is not taken for independent
-    scaled = (v - v.mean()) / max(float(v.std()), 1e-9)
-    left = raw - np.polyval(np.polyfit(scaled, raw, 4), scaled)
-    tau = autocorrelation_sum([left], _LONGEST_MEMORY_S, own_mean=False)
+    tau, gain, left = _gain_over_line(v, raw)
     u_mean = float(left.std()) / float(np.sqrt(effective_size(_SMOOTH_S, tau)))
     rise = float(p[top] - max(p[:top].min(), p[top:].min()))
     if rise < LEAST_BOW_RISE_DEG:
         return f"the trim passes its ends by {rise:.1f}°, less than {LEAST_BOW_RISE_DEG:g}°"
     if rise < CLEAR_OF_NOISE * np.sqrt(2.0) * u_mean:
         return f"the trim passes its ends by {rise:.1f}°, which its scatter of {u_mean:.1f}° can do by itself"
-    low = np.flatnonzero(p < p[top] - max(rise / 3.0, 3.0 * u_mean))
-    before, after = low[low < top], low[low > top]
-    near = slice(int(before[-1]) + 1 if before.size else 0, int(after[0]) if after.size else p.size)
+    if gain < BIC_MARGIN:
+        return "the trim against speed is as well explained by a straight line and slow noise"
+    # from the first to the last of the high values: where noise parts them, the top may lie on either side
+    high = np.flatnonzero(p >= p[top] - max(rise / 3.0, 3.0 * u_mean))
+    near = slice(int(high[0]), int(high[-1]) + 1)
     return _top_of_curve(v[near], raw[near], v[top], tau) or "the highest trim cannot be placed"
 
 
+def _gain_over_line(speed_kn: FloatArray, pitch_deg: FloatArray) -> tuple[float, float, FloatArray]:
+    """Return tau of the trim's noise, what a curve gains over a straight line (BIC), and what the curve leaves.
+
+    The curve is stiff, so that slow swell stays in the remainder and lengthens tau.
+    """
+    scaled = (speed_kn - speed_kn.mean()) / max(float(speed_kn.std()), 1e-9)
+    line = pitch_deg - np.polyval(np.polyfit(scaled, pitch_deg, 1), scaled)
+    left = pitch_deg - np.polyval(np.polyfit(scaled, pitch_deg, _CURVE_DEGREE), scaled)
+    tau = autocorrelation_sum([left], _LONGEST_MEMORY_S)
+    independent = effective_size(left.size, tau)
+    ratio = float(line @ line) / max(float(left @ left), 1e-12)
+    return tau, independent * np.log(ratio) - (_CURVE_DEGREE - 1.0) * np.log(independent), left
+
+
 def _top_of_curve(speed_kn: FloatArray, pitch_deg: FloatArray, about_kn: float, tau: float) -> Hump | None:
+    """Return the common top of two half parabolas, one before and one after it.
+
+    Its uncertainty is the half width over which the sum of squares stays within one part in the degrees of freedom of
+    its least value (profile likelihood), for as many independent values as there are.
+    """
     x, y = speed_kn - about_kn, pitch_deg
     if x.size < _SMOOTH_S or np.ptp(x) < 0.2:
         return None
-    tops: list[tuple[float, float]] = []
-    for degree in (2, 3):
-        solved, cov = np.polyfit(x, y, degree, cov="unscaled")
-        slope = np.polyder(solved)
-        roots = np.roots(slope)
-        bend = np.polyder(slope)
-        real = [float(r.real) for r in roots if abs(r.imag) < 1e-9 and x.min() <= r.real <= x.max()]
-        real = [r for r in real if np.polyval(bend, r) < 0]
-        if not real:
-            continue
-        top = min(real, key=abs)
-        left = y - np.polyval(solved, x)
-        # implicit function theorem on f'(top) = 0
-        powers = np.arange(degree, -1, -1)
-        gradient = -powers * top ** np.maximum(powers - 1, 0) / np.polyval(bend, top)
-        variance = float(gradient @ cov @ gradient) * float(left @ left) / max(x.size - degree - 1, 1) * tau
-        tops.append((top, float(np.sqrt(variance))))
-    if not tops:
+    tops = np.linspace(x.min(), x.max(), 121)
+    costs = np.full(tops.size, np.inf)
+    for k, top in enumerate(tops):
+        off = x - top
+        design = np.column_stack([np.ones(x.size), np.minimum(off, 0.0) ** 2, np.maximum(off, 0.0) ** 2])
+        solved, *_ = np.linalg.lstsq(design, y, rcond=None)
+        if solved[1] < 0.0 and solved[2] < 0.0:
+            left = y - design @ solved
+            costs[k] = left @ left
+    best = int(np.argmin(costs))
+    if not np.isfinite(costs[best]):
         return None
-    best, u = tops[-1]
-    of_form = (tops[0][0] - best) / float(np.sqrt(12.0)) if len(tops) > 1 else float(np.ptp(x)) / float(np.sqrt(12.0))
-    return Hump(float(about_kn + best), combine_uncertainties(u, of_form), "highest running trim")
+    freedom = max(effective_size(x.size, tau) - 4.0, 1.0)
+    near = tops[costs <= costs[best] * (1.0 + 1.0 / freedom)]
+    # the width of a top drawn wrongly is never better known than a grid point
+    u = max(float(np.ptp(near)) / 2.0, float(tops[1] - tops[0]))
+    return Hump(float(about_kn + (near[0] + near[-1]) / 2.0), u, "highest running trim")
 
 
 def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:

@@ -18,6 +18,8 @@ UNKNOWN_SAMPLING_U_KN = 0.1
 WRONG_COMPASS_DEG = 30.0
 LOOSE_COMPASS_RESULTANT = 0.95
 """Course minus heading beyond this on average, or more loosely bundled than this, is no heading (no source)."""
+DRIFT_ALLOWED_KN = 2.0
+"""What a current of this speed turns the course by says nothing against the compass (common practice, no source)."""
 
 
 class Runs(TypedDict):
@@ -115,9 +117,11 @@ def drop_unusable_heading(runs: Runs) -> tuple[Runs, str]:
     """Return the runs, without headings where these do not follow the courses, and a sentence saying so, or "".
 
     A compass may be wrong by an angle, which the fit finds; one that is stuck, upside down or a quarter turn off is
-    no compass. A current can turn course from heading by some 15° at low speed, so the limits are wide.
+    no compass. A current can turn course from heading, far at low speed: that much is left out of the comparison.
     """
-    apart = runs["cog_deg"] - runs["heading_deg"]
+    drift = np.degrees(np.arcsin(np.minimum(DRIFT_ALLOWED_KN / np.maximum(runs["sog_kn"], 1e-6), 1.0)))
+    turned = wrap_deg(runs["cog_deg"] - runs["heading_deg"])
+    apart = np.sign(turned) * np.maximum(np.abs(turned) - drift, 0.0)
     known = np.isfinite(apart)
     if not known.any():
         return runs, ""

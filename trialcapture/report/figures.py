@@ -111,7 +111,7 @@ _LEFT_OUT = re.compile(
     re.DOTALL,
 )
 _PLACES = re.compile(r' (?:d|x|y|transform)="[^"]*"')
-_FINER = re.compile(r"(\.\d)\d+|\n|(?<=[MLz]) ")
+_FINER = re.compile(r"(?<=\.\d)\d+|\n|(?<=[MLz]) ")
 _NAMES = re.compile(r'\b(id="|url\(#|xlink:href="#)')
 
 
@@ -119,7 +119,7 @@ def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
     svg = _LEFT_OUT.sub("", svg)
     svg = svg.replace('id="halo"', f'stroke="{PAPER}" stroke-width="4.5" paint-order="stroke"')
     # a tenth of a pixel is finer than a twentieth of a millimetre in print; the rest is weight
-    svg = _PLACES.sub(lambda m: _FINER.sub(r"\1", m[0]), svg)
+    svg = _PLACES.sub(lambda m: _FINER.sub("", m[0]), svg)
     svg = _NAMES.sub(rf"\1{key}-", svg)
     # drawn with one font's measures everywhere, shown in the reader's own
     head = (
