@@ -63,6 +63,18 @@ def test_ids_belong_to_one_figure_and_the_label_is_escaped():
     assert "<metadata" not in svg
 
 
+def test_a_single_reading_between_gaps_is_a_dot():
+    n = 600
+    sog = np.full(n, np.nan)
+    sog[[100, 300]] = 5.0, 7.0
+    t = pa.array(np.arange(n) * 10**9, pa.int64()).cast(pa.timestamp("ns", tz="UTC"))
+    some = timeline(pa.table({"t": t, "sog_kn": sog}), None, {})
+    none = timeline(pa.table({"t": t, "sog_kn": np.full(n, np.nan)}), None, {})
+    assert some
+    assert none
+    assert some.svg.count("<use") == none.svg.count("<use") + 2
+
+
 def test_a_persons_matplotlib_settings_change_no_byte_of_a_drawing():
     trial = make_trial()
     before = curves(trial["bands"], trial["legs"], trial["summary"])

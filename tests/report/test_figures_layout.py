@@ -71,10 +71,14 @@ def _texts(svg: str) -> list[tuple[str, float, float, float, float]]:
     """Return text, left, right, baseline and size of each text."""
     found = []
     for e in ElementTree.fromstring(svg).iter(f"{SVG}text"):
-        look = dict(part.split(": ") for part in e.attrib["style"].split("; "))
-        x, y, size = float(e.attrib["x"]), float(e.attrib["y"]), float(look["font-size"].removesuffix("px"))
-        wide = _width(e.text or "", size, look.get("font-weight") == "700")
-        left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[look.get("text-anchor", "start")]
+        style = e.attrib["style"]
+        # the size stands alone or in the shorthand for fonts, as the version of matplotlib has it
+        font = re.search(r"([\d.]+)px", style)
+        assert font
+        x, y, size = float(e.attrib["x"]), float(e.attrib["y"]), float(font[1])
+        wide = _width(e.text or "", size, re.search(r"\b(700|bold)\b", style) is not None)
+        anchor = re.search(r"text-anchor: (\w+)", style)
+        left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor[1] if anchor else "start"]
         found.append((e.text or "", left, left + wide, y, size))
     return found
 

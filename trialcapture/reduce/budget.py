@@ -21,7 +21,12 @@ ONE_LINE_DEG = 30.0
 
 
 def speed_terms(
-    fit: VectorFit, runs: Runs, legs: Legs, clocks: pa.Table | None, outlying: list[int]
+    fit: VectorFit,
+    runs: Runs,
+    line_heading_deg: FloatArray,
+    legs: Legs,
+    clocks: pa.Table | None,
+    outlying: list[int],
 ) -> dict[str, FloatArray]:
     """Return the causes of a band speed's uncertainty and how much each adds [kn, k=1], shape (B,) each.
 
@@ -32,6 +37,7 @@ def speed_terms(
     Args:
         fit: Fit to all runs.
         runs: The runs.
+        line_heading_deg: Direction of each run's line, NaN where only one way was run.
         legs: The accepted segments.
         clocks: Clocks table; None or without offsets counts nothing.
         outlying: Indices of outlying runs.
@@ -47,7 +53,7 @@ def speed_terms(
     terms = dict(fit["terms_u_kn"])
     terms["receiver bias"] = np.array([bias[m].mean() for m in members])
     terms["clock alignment"] = np.array([clock_s * slope[m].mean() for m in members])
-    if _sees_no_current_abeam(runs):
+    if _sees_no_current_abeam(runs, line_heading_deg):
         # an unseen current c abeam changes the speed by c²/2V; √3 makes the mean square of c² out of its variance
         terms["current abeam unseen"] = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit["speed_kn"], 1.0))
     if outlying:
@@ -110,9 +116,10 @@ def _worst_clock_s(clocks: pa.Table | None) -> float:
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
 
 
-def _sees_no_current_abeam(runs: Runs) -> bool:
+def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:
+    """Return whether the boat has no heading and all its lines are one; lines, because drift turns single courses."""
     if np.isfinite(runs["heading_deg"]).all():
         return False
-    doubled = np.radians(2.0 * runs["cog_deg"])
+    doubled = np.radians(2.0 * np.where(np.isfinite(line_heading_deg), line_heading_deg, runs["cog_deg"]))
     apart = np.abs(np.angle(np.exp(1j * (doubled[:, None] - doubled[None, :]))))
     return bool(np.degrees(apart.max()) / 2.0 < ONE_LINE_DEG)

@@ -8,20 +8,26 @@ import numpy as np
 
 from trialcapture.prepare.statistics import autocorrelation_sum, effective_size, rolling_mean
 from trialcapture.reduce.regime import HUMP_RISE_PCT
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.statistics import FloatArray, combine_uncertainties
 
 LEAST_BOW_RISE_DEG = 1.0
 """The highest running trim must pass the trim on either side by this much to show a hump (no source)."""
-CLEAR_OF_NOISE = 4.0
+CLEAR_OF_NOISE = 5.0
 """And by this many standard uncertainties of the difference: the highest of some twenty independent means passes their
 own mean by two by chance (no source)."""
 STEEPENING = 1.8
 """Speed must rise this many times as fast with rpm past the knee as before it to show a hump (no source)."""
 WIDEST_RATIO = 2.5
 """A steep part that ends at more than this many times the speed it began with is no threshold (no source)."""
+NARROWEST_RATIO = 1.3
+"""Where the speed goes on rising steeply to the end of the run, the fit may call a mere wrinkle the steep part; coming
+onto the plane takes at least to this many times the speed it begins with (no source)."""
 BIC_MARGIN = 10.0
 """The three lines must be better than one smooth curve by this much in the Bayesian information criterion: "very
 strong" evidence (Kass & Raftery 1995, Journal of the American Statistical Association 90:773; from memory)."""
+MOST_UNLIKE = 10.0
+"""The bow may rise to its highest with at most this many times the curvature it sinks with, or the reverse: a top
+with one side flat is noise (no source)."""
 _SMOOTH_S = 15
 _LONGEST_MEMORY_S = 60
 _CURVE_DEGREE = 6
@@ -65,7 +71,7 @@ def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str
     if gain < BIC_MARGIN:
         return "the trim against speed is as well explained by a straight line and slow noise"
     # from the first to the last of the high values: where noise parts them, the top may lie on either side
-    high = np.flatnonzero(p >= p[top] - max(rise / 3.0, 3.0 * u_mean))
+    high = np.flatnonzero(p >= p[top] - max(rise / 2.0, 3.0 * u_mean))
     near = slice(int(high[0]), int(high[-1]) + 1)
     return _top_of_curve(v[near], raw[near], v[top], tau) or "the highest trim cannot be placed"
 
@@ -99,17 +105,23 @@ def _top_of_curve(speed_kn: FloatArray, pitch_deg: FloatArray, about_kn: float, 
         off = x - top
         design = np.column_stack([np.ones(x.size), np.minimum(off, 0.0) ** 2, np.maximum(off, 0.0) ** 2])
         solved, *_ = np.linalg.lstsq(design, y, rcond=None)
-        if solved[1] < 0.0 and solved[2] < 0.0:
+        if solved[1] < 0.0 and solved[2] < 0.0 and 1.0 / MOST_UNLIKE < solved[1] / solved[2] < MOST_UNLIKE:
             left = y - design @ solved
             costs[k] = left @ left
+    whole = np.polyfit(x, y, 2)
+    if whole[0] >= 0.0:
+        return None
+    of_whole = float(np.clip(-whole[1] / (2.0 * whole[0]), x.min(), x.max()))
     best = int(np.argmin(costs))
     if not np.isfinite(costs[best]):
-        return None
+        return Hump(float(about_kn + of_whole), float(np.ptp(x)) / float(np.sqrt(12.0)), "highest running trim")
     freedom = max(effective_size(x.size, tau) - 4.0, 1.0)
     near = tops[costs <= costs[best] * (1.0 + 1.0 / freedom)]
-    # the width of a top drawn wrongly is never better known than a grid point
-    u = max(float(np.ptp(near)) / 2.0, float(tops[1] - tops[0]))
-    return Hump(float(about_kn + (near[0] + near[-1]) / 2.0), u, "highest running trim")
+    middle = float(near[0] + near[-1]) / 2.0
+    # one parabola puts the top elsewhere; a third curve is taken to lie no further away
+    of_form = (middle - of_whole) / float(np.sqrt(3.0))
+    u = combine_uncertainties(max(float(np.ptp(near)) / 2.0, float(tops[1] - tops[0])), of_form)
+    return Hump(float(about_kn + middle), u, "highest running trim")
 
 
 def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:
@@ -130,7 +142,8 @@ def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:
         return "speed or rpm is unknown"
     n, v = rpm[use], speed_kn[use]
     knees = np.quantile(n, np.linspace(0.08, 0.92, 29))
-    best: tuple[float, float, float, FloatArray] | None = None
+    tried: list[tuple[float, float, float]] = []
+    left = v
     for i, lower in enumerate(knees):
         for upper in knees[i + 1 :]:
             design = np.column_stack([np.ones(n.size), n, np.maximum(n - lower, 0.0), np.maximum(n - upper, 0.0)])
@@ -138,17 +151,16 @@ def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:
             before, steep, after = np.cumsum(solved[1:])
             if steep < STEEPENING * before or steep <= after or before <= 0:
                 continue
-            left = v - design @ solved
-            cost = float(left @ left)
-            if best is None or cost < best[0]:
-                begin = float(solved[0] + before * lower)
-                best = cost, begin, begin + float(steep * (upper - lower)), left
-    if best is None:
+            off = v - design @ solved
+            cost, begin = float(off @ off), float(solved[0] + before * lower)
+            if not tried or cost < min(tried)[0]:
+                left = off
+            tried.append((cost, begin, begin + float(steep * (upper - lower))))
+    if not tried:
         return "speed rises with rpm without a steep part"
-    cost, begin, end, left = best
-    tau = autocorrelation_sum([left], _LONGEST_MEMORY_S, own_mean=False)
+    cost, begin, end = min(tried)
     smooth = v - np.polyval(np.polyfit(n, v, 2), n)
-    independent = effective_size(n.size, tau)
+    independent = effective_size(n.size, autocorrelation_sum([left], _LONGEST_MEMORY_S))
     # three coefficients against four and two knees
     gain = independent * np.log(float(smooth @ smooth) / max(cost, 1e-12)) - 3.0 * np.log(independent)
     if gain < BIC_MARGIN:
@@ -159,8 +171,17 @@ def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:
         return (
             f"the steep part of speed against rpm reaches from {begin:.1f} to {end:.1f} kn, which places no threshold"
         )
-    half = (end - begin) / 2.0
-    return Hump(float(begin + half / 2.0), float(half) / float(np.sqrt(12.0)), "speed against rpm")
+    # knees that fit as well as the best, by the profile of the sum of squares
+    alike = cost * (1.0 + 1.0 / max(independent - 6.0, 1.0))
+    middles = [_lower_half(low, high)[0] for c, low, high in tried if c <= alike]
+    middle, u_of_part = _lower_half(begin, end)
+    return Hump(middle, combine_uncertainties(u_of_part, (max(middles) - min(middles)) / 2.0), "speed against rpm")
+
+
+def _lower_half(begin_kn: float, end_kn: float) -> tuple[float, float]:
+    """Return middle and standard uncertainty of the lower half of a steep part, rectangular."""
+    half = (max(end_kn, NARROWEST_RATIO * begin_kn) - begin_kn) / 2.0
+    return begin_kn + half / 2.0, half / float(np.sqrt(12.0))
 
 
 def _advance_dips(rpm: FloatArray, speed_kn: FloatArray) -> bool:

@@ -28,6 +28,7 @@ from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, select_legs
 from trialcapture.reduce.pairs import find_line_headings, find_sequences
 from trialcapture.reduce.reduction import Reduction
+from trialcapture.reduce.refused_returns import refused_return_u_kn, select_refused
 from trialcapture.reduce.relabel import assign_relabelled
 from trialcapture.reduce.runs import Runs, drop_unusable_heading, merge_runs
 from trialcapture.reduce.slow_runs import SLOW_LOOKS, SlowRun, find_slow_runs
@@ -59,12 +60,18 @@ def reduce_trial(
     band, bands = assign_relabelled(rpm, label, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
     if not bands:
         return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), empty_summary(legs, band, samples, config)
-    made = _reduce(legs, band, bands, config, clocks, samples)
+    made = _reduce(legs, select_refused(segments, config.engine_ids), band, bands, config, clocks, samples)
     return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
 
 
 def _reduce(
-    legs: Legs, band: IntArray, bands: list[Band], config: Config, clocks: pa.Table | None, samples: pa.Table | None
+    legs: Legs,
+    refused: Legs,
+    band: IntArray,
+    bands: list[Band],
+    config: Config,
+    clocks: pa.Table | None,
+    samples: pa.Table | None,
 ) -> Reduction:
     runs, heading_note = drop_unusable_heading(merge_runs(legs, band, config.steady.reciprocal_deg))
     sequences = find_sequences(runs, config.steady)
@@ -73,9 +80,11 @@ def _reduce(
     look_h = look_times_h(runs)
     slow_runs = find_slow_runs(samples, config.engine_ids)
     slow_h = [_look_h(run, legs) for run in slow_runs]
-    fit = fit_current(runs, rpm, find_line_headings(runs, sequences), np.concatenate([look_h, *slow_h]))
+    lines = find_line_headings(runs, sequences)
+    fit = fit_current(runs, rpm, lines, np.concatenate([look_h, *slow_h]))
     outlying = find_outlying(fit)
-    terms = speed_terms(fit, runs, legs, clocks, outlying)
+    terms = speed_terms(fit, runs, lines, legs, clocks, outlying)
+    terms["run back refused"] = refused_return_u_kn(refused, legs, runs, sequences, fit["speed_kn"], rpm, config.steady)
     speed_u = combined(terms)
     fuel = reduce_fuel(runs, weights, rpm, config.fuel)
     rate, rate_u = fuel["rate_l_per_h"], fuel["u_l_per_h"]

@@ -106,7 +106,7 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Any], None], *, label
 
 _LEFT_OUT = re.compile(
     r"<metadata>.*?</metadata>\s*|<!--.*?-->\s*|<style[^>]*>.*?</style>\s*"
-    r'|(?<=<g) id="(?!halo)[^"]*"| transform="rotate\(-?0 [^"]*\)"|</?svg[^>]*>|<\?xml[^>]*>|<!DOCTYPE[^>]*>'
+    rf'|(?<=<g) id="(?!{HALO}")[^"]*"| transform="rotate\(-?0 [^"]*\)"|</?svg[^>]*>|<\?xml[^>]*>|<!DOCTYPE[^>]*>'
     r"|font-family: [^;\"]*;? ?|(?<=\n)\s+",
     re.DOTALL,
 )
@@ -117,11 +117,12 @@ _NAMES = re.compile(r'\b(id="|url\(#|xlink:href="#)')
 
 def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
     svg = _LEFT_OUT.sub("", svg)
-    svg = svg.replace('id="halo"', f'stroke="{PAPER}" stroke-width="4.5" paint-order="stroke"')
+    svg = svg.replace(f'id="{HALO}"', f'stroke="{PAPER}" stroke-width="4.5" paint-order="stroke"')
     # a tenth of a pixel is finer than a twentieth of a millimetre in print; the rest is weight
     svg = _PLACES.sub(lambda m: _FINER.sub("", m[0]), svg)
     svg = _NAMES.sub(rf"\1{key}-", svg)
-    # drawn with one font's measures everywhere, shown in the reader's own
+    # drawn with one font's measures everywhere, shown in the reader's own; some versions name it in shorthand
+    svg = svg.replace("'DejaVu Sans'", "system-ui")
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
         f'viewBox="0 0 {size[0]} {size[1]}" role="img" aria-label="{escape(label)}" '
@@ -177,6 +178,11 @@ def draw_series(
     """Draw a long series thinned to its envelope."""
     x, y = envelope(t, values, bins)
     axes.plot(x, y, color=colour, ls=dash, lw=1.1, label=label, zorder=2)
+    # a line through one reading has no length
+    known = np.pad(np.isfinite(y), 1)
+    alone = known[1:-1] & ~known[:-2] & ~known[2:]
+    if alone.any():
+        axes.plot(x[alone], y[alone], ".", color=colour, ms=2.5, zorder=2)
 
 
 def draw_boxes(

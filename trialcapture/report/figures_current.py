@@ -107,7 +107,7 @@ def current_figure(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> Drawin
         if pairs:
             x = minutes(pairs)
             top.errorbar(
-                x, values(pairs, "speed_kn"), yerr=K * np.nan_to_num(values(pairs, "u_kn")), fmt="o", ms=5.5,
+                x, values(pairs, "speed_kn"), yerr=K * values(pairs, "u_kn"), fmt="o", ms=5.5,
                 color=RUST, mfc=PAPER, mew=1.4, capsize=3, label="pair, along its line",
             )  # fmt: skip
             if any(p.fit_kn is not None for p in pairs):

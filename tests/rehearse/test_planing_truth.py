@@ -1,0 +1,70 @@
+"""The planing threshold of simulated trials: found where the plan has a slow run, and never where it has none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from trialcapture.pipeline import process
+from trialcapture.rehearse.scenarios import SCENARIOS, Scenario
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
+
+pytestmark = pytest.mark.slow
+
+
+def run(scenario: str | Scenario, seed: int, folder: Path, *, short: bool = False) -> tuple[Any, dict[str, Any]]:
+    """Return truth of the planing thresholds, and the summary."""
+    trial = simulate(scenario, seed, short=short)
+    session = write_session(trial, folder / "s")
+    return trial.truth["planing"], process(session.folder)["summary"]
+
+
+@pytest.mark.parametrize(
+    ("name", "seed"),
+    [("small-petrol", 2), ("small-petrol", 20), ("twin-planing", 3), ("coarse-1hz", 4), ("displacement", 5)],
+)
+def test_a_trial_without_a_slow_run_claims_no_planing_speed(name: str, seed: int, tmp_path: Path) -> None:
+    """Warming up under way changes the rpm slowly too, far below the hump: nothing is claimed, and nothing said."""
+    _, summary = run(name, seed, tmp_path, short=True)
+    assert summary["bands"] if "bands" in summary else summary["top_speed"]
+    assert summary["slowest_planing_speed"] is None
+    assert summary["slow_runs"] == []
+
+
+def test_slowing_down_between_two_rounds_claims_no_planing_speed(tmp_path: Path) -> None:
+    """From full speed to the slowest step in a minute: too fast for the hull to follow."""
+    scenario = SCENARIOS["small-petrol"]
+    plan = replace(scenario.plan, rounds=2, manoeuvres=False, hold_s=70.0, steps_rpm=scenario.plan.steps_rpm[::2])
+    _, summary = run(replace(scenario, plan=plan), 1, tmp_path)
+    assert summary["slowest_planing_speed"] is None
+
+
+@pytest.mark.parametrize("name", ["twin-planing", "small-petrol", "coarse-1hz", "gnss-outages"])
+def test_slow_runs_show_the_thresholds_of_the_hull(name: str, tmp_path: Path) -> None:
+    truth, summary = run(name, 11, tmp_path)
+    found = summary["slowest_planing_speed"]
+    for way in ("run_up", "run_down"):
+        assert abs(found[way]["speed_kn"] - truth[f"{way}_stw_kn"]) <= 2.0 * found[way]["u_kn"]
+    assert found["speed_kn"] == found["run_down"]["speed_kn"]
+    assert found["run_down"]["u_kn"] < 0.15 * found["run_down"]["speed_kn"]
+    assert all(shown["trim"] for shown in found["runs"])
+    assert "planing-reversed" not in {w["code"] for w in summary["warnings"]}
+
+
+def test_slow_runs_of_a_displacement_boat_claim_nothing_even_if_she_is_said_to_plane(tmp_path: Path) -> None:
+    trial = simulate("displacement", 6)
+    session = write_session(trial, tmp_path / "s")
+    settings = tmp_path / "s" / "session.toml"
+    text = settings.read_text(encoding="utf-8")
+    assert "planing = false" in text
+    settings.write_text(text.replace("planing = false", "planing = true"), encoding="utf-8")
+    summary = process(session.folder)["summary"]
+    assert summary["slowest_planing_speed"] is None
+    assert {run["way"] for run in summary["slow_runs"]} == {"down", "up"}
+    assert all("Froude numbers" in run["reason"] for run in summary["slow_runs"])
+    said = [w for w in summary["warnings"] if w["code"] == "no-planing-threshold"]
+    assert len(said) == 2
