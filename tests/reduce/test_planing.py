@@ -336,11 +336,13 @@ def test_trim_that_is_highest_at_an_end_is_no_hump() -> None:
     assert find_hump_by_trim(speed, Hull(15.0).pitch_deg(speed)) == "the trim is highest at an end of the run"
 
 
-def test_short_losses_of_the_fix_do_not_end_a_run() -> None:
+def test_short_losses_of_the_fix_and_of_rpm_do_not_end_a_run() -> None:
     samples = samples_of(even(800.0, 2300.0), Hull())
     sog = samples["sog_kn"].to_numpy().copy()
+    rpm = samples["rpm_main"].to_numpy().copy()
     sog[[*range(150, 158), *range(230, 238)]] = np.nan
-    found = claims(judge(samples.set_column(2, "sog_kn", pa.array(sog))))
+    rpm[[*range(180, 188), *range(300, 305)]] = np.nan
+    found = claims(judge(samples.set_column(2, "sog_kn", pa.array(sog)).set_column(1, "rpm_main", pa.array(rpm))))
     assert found[0]["speed_kn"] == pytest.approx(14.0, abs=0.5)
     sog[170:230] = np.nan
     assert claims(judge(samples.set_column(2, "sog_kn", pa.array(sog)))) == []

@@ -16,6 +16,7 @@ from contextlib import contextmanager, suppress
 from typing import IO, Any, ParamSpec, TypeVar
 
 import pyarrow as pa
+from threadpoolctl import threadpool_limits
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -87,6 +88,20 @@ def open_second_process(wanted: bool = True) -> Iterator[SecondProcess]:
             process.communicate()
 
 
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Keep linear algebra to one thread a process.
+
+    Thousands of small products gain nothing from threads, and their waiting for each other takes several times as
+    long as the work once two processes share two cores.
+    """
+    # libraries are limited where they are loaded, so NumPy's must be before
+    import numpy as np  # noqa: F401, PLC0415
+
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
+
+
 def hold_little_memory() -> None:
     """Let Arrow take its memory from the system and give it back there; its own pools keep what they once had."""
     pa.set_memory_pool(pa.system_memory_pool())
@@ -104,6 +119,11 @@ def serve() -> None:
     # what a called function prints must not get between the answers
     sys.stdout = sys.stderr
     hold_little_memory()
+    with one_thread_each():
+        _answer(calls, answers)
+
+
+def _answer(calls: IO[bytes], answers: IO[bytes]) -> None:
     while True:
         try:
             function, args, kwargs = pickle.load(calls)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from trialcapture.archive.parquet import write_file, write_parquet
-from trialcapture.archive.second_process import open_second_process, release_memory
+from trialcapture.archive.second_process import one_thread_each, open_second_process, release_memory
 from trialcapture.archive.session import open_session
 from trialcapture.config import load_config
 from trialcapture.pipeline.evidence import plain, provenance_of
@@ -45,7 +45,7 @@ def process(
     config = session.config if config_text is None else load_config(config_text)
     trialset, reduction = folder / "trialset", folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "clocks", "rejects")}
-    with open_second_process(wanted=is_long(session)) as second:
+    with one_thread_each(), open_second_process(wanted=is_long(session)) as second:
         made = prepare_session(session, config, trialset, second, progress)
         release_memory()
         if second.is_there:

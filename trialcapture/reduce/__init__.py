@@ -6,7 +6,7 @@ In the order of the work; ``trial`` shows it on one screen:
 ``pairs``, ``current``                        reciprocal runs, and what mean of means or least squares makes of them
 ``current_model``, ``observations``, ``vectorfit``  all runs at once: band speeds and a slowly changing current
 ``band_values``, ``fuel``, ``regime``         direction-balanced means, economy and range, displacement or planing
-``slow_runs``, ``planing``                    the slowest planing speed, where a slow run-down shows it
+``slow_runs``, ``hump``, ``planing``          the slowest planing speed, where a slow run shows it; else why not
 ``budget``, ``current_evidence``              what the uncertainty is made of, and the current shown both ways
 ``standard_errors``                           blocking beside the effective sample size, for every band
 ``conditions``, ``engines``, ``load``, ``speed_log``  depth, wind, sea, trim, rated rpm, load sheet, the boat's log

@@ -16,6 +16,8 @@ from trialcapture.reduce.vectorfit import VectorFit
 
 UNSEEN_ABEAM_KN = 0.5
 """Current abeam that may go unseen without a heading, one standard deviation (common practice, no source)."""
+UNSEEN_BENT_KN = 0.7
+"""Same where the courses both ways are bent, where most of what is believed of a current counts (no source)."""
 ONE_LINE_DEG = 30.0
 """Runs whose lines all lie within this angle show no current abeam by themselves."""
 
@@ -23,6 +25,7 @@ ONE_LINE_DEG = 30.0
 def speed_terms(
     fit: VectorFit,
     runs: Runs,
+    weights: FloatArray,
     line_heading_deg: FloatArray,
     legs: Legs,
     clocks: pa.Table | None,
@@ -37,6 +40,7 @@ def speed_terms(
     Args:
         fit: Fit to all runs.
         runs: The runs.
+        weights: Share of each run in the means of its band, both ways alike, shape (B, n).
         line_heading_deg: Direction of each run's line, NaN where only one way was run.
         legs: The accepted segments.
         clocks: Clocks table; None or without offsets counts nothing.
@@ -54,8 +58,7 @@ def speed_terms(
     terms["receiver bias"] = np.array([bias[m].mean() for m in members])
     terms["clock alignment"] = np.array([clock_s * slope[m].mean() for m in members])
     if _sees_no_current_abeam(runs, line_heading_deg):
-        # an unseen current c abeam changes the speed by c²/2V; √3 makes the mean square of c² out of its variance
-        terms["current abeam unseen"] = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit["speed_kn"], 1.0))
+        terms["current abeam unseen"] = _unseen_abeam_kn(fit, runs, weights, line_heading_deg)
     if outlying:
         moved = np.zeros(n_bands)
         for k in outlying:
@@ -114,6 +117,23 @@ def _worst_clock_s(clocks: pa.Table | None) -> float:
         return 0.0
     u = read_numbers(clocks, "offset_u_s")
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
+
+
+def _unseen_abeam_kn(
+    fit: VectorFit, runs: Runs, weights: FloatArray, line_heading_deg: FloatArray
+) -> FloatArray:
+    """Return what a current abeam, unseen without a heading, may do to each band's speed [kn, k=1], shape (B,).
+
+    A current c abeam changes the speed by c²/2V; √3 makes the mean square of c² out of its variance. Where the
+    courses both ways are not quite reciprocal it changes the speed by its share along their bisector too, and courses
+    cannot tell whether a drift bent them, which the mean of both ways loses, or the helm.
+    """
+    radians = np.radians(runs["cog_deg"])
+    bisector = np.hypot(weights @ np.cos(radians), weights @ np.sin(radians))
+    both_ways = np.array([np.isfinite(line_heading_deg[w > 0]).all() for w in weights])
+    bent = UNSEEN_BENT_KN * np.where(both_ways, bisector, 0.0)
+    through = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit["speed_kn"], 1.0))
+    return np.asarray(np.hypot(through, bent), dtype=np.float64)
 
 
 def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:

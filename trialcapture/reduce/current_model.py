@@ -34,6 +34,8 @@ class CurrentModel:
         scatter_kn: Of runs about their band beyond their own sampling error (waves, wind, helm).
         heading_deg: Error of a compass heading that differs from run to run.
         line_heading_deg: Same, where a missing compass is replaced by "both ways were steered reciprocal".
+        line_bend_deg: By how much all lines alike were bent, each way, where a missing compass is so replaced: the same
+            marks steered for every time, or a coast followed.
         heading_offset_deg: Error common to all headings.
         rpm_slope_share: Relative error of the speed-against-rpm slope used to bring runs to one rpm.
     """
@@ -51,6 +53,7 @@ class CurrentModel:
     heading_weight: tuple[float, ...] = (0.3, 0.5, 0.2)
     line_heading_deg: tuple[float, ...] = (3.0, 12.0)
     line_heading_weight: tuple[float, ...] = (0.6, 0.4)
+    line_bend_deg: float = 6.0
     heading_offset_deg: float = 5.0
     rpm_slope_share: float = 0.3
 

@@ -137,7 +137,7 @@ def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:
         speed_kn: Through water, one value a second, shape (N,), NaN where unknown.
         rpm: Same shape.
     """
-    use = np.isfinite(speed_kn) & np.isfinite(rpm)
+    use = np.isfinite(speed_kn) & (rpm > 0.0)  # NaN is not above 0
     if use.sum() < 60:
         return "speed or rpm is unknown"
     n, v = rpm[use], speed_kn[use]

@@ -27,6 +27,9 @@ class Observations(TypedDict):
     slope_var: FloatArray
     lever_kn: FloatArray
     offset_lever_kn: FloatArray
+    """What an error common to all measured headings moves."""
+    bend_lever_kn: FloatArray
+    """What a bend common to all lines moves, where reciprocal headings stand in for measured ones."""
 
 
 def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
@@ -81,6 +84,7 @@ def linearise(
     design = np.zeros((n + m, speed_kn.size))
     design[np.arange(n), band] = 1.0
     lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
+    sensed = np.concatenate([np.zeros(n, bool), measured[with_heading]])
     return {
         "y": np.concatenate([y_along, y_across]),
         "design": design,
@@ -89,5 +93,13 @@ def linearise(
         "own_var": np.concatenate([runs["u_kn"], runs["u_kn"][with_heading]]) ** 2,
         "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m)]),
         "lever_kn": lever,
-        "offset_lever_kn": np.where(np.concatenate([np.zeros(n, bool), measured[with_heading]]), lever, 0.0),
+        "offset_lever_kn": np.where(sensed, lever, 0.0),
+        "bend_lever_kn": np.where(sensed, 0.0, lever * np.concatenate([np.zeros(n), _way(heading_deg[with_heading])])),
     }
+
+
+def _way(heading_deg: FloatArray) -> FloatArray:
+    """Return +1 for headings on the side of the first one, -1 for those back."""
+    if not heading_deg.size:
+        return np.zeros(0)
+    return np.where(np.abs(wrap_deg(heading_deg - heading_deg[0])) <= 90.0, 1.0, -1.0)

@@ -12,6 +12,7 @@ from collections.abc import Sequence as ListOf
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import to_arrow, truths
 from trialcapture.config import Steady
 from trialcapture.prepare.statistics import wrap_deg
 from trialcapture.reduce.legs import NS_PER_H, Legs, select_legs
@@ -39,7 +40,7 @@ def select_refused(segments: pa.Table, engine_ids: ListOf[str]) -> Legs:
     names = [n for n in ("reviewed_accepted", "accepted") if n in segments.column_names]
     if not names:
         return select_legs(segments, engine_ids)
-    refused = pa.array([not bool(a) for a in segments.column(names[0]).to_pylist()], pa.bool_())
+    refused = to_arrow(~truths(segments.column(names[0])))
     return select_legs(segments.drop_columns(names).append_column("accepted", refused), engine_ids)
 
 

@@ -30,7 +30,7 @@ TURNING_DEG = 15.0
 AFTER_TURN_S = 20
 """A turn takes speed, which comes back at constant rpm and would be mistaken for the hump (no source)."""
 LONGEST_GAP_S = 10
-"""Seconds without speed that do not end a run."""
+"""Seconds without speed or engine speed that do not end a run."""
 SLOW_LOOKS = 9
 """Times at which the current is asked for in a slow run; between them it is interpolated."""
 _LAG_S = 10
@@ -66,6 +66,7 @@ def find_slow_runs(samples: pa.Table | None, engine_ids: Sequence[str]) -> list[
     rpm = np.mean([_second_means(samples, f"rpm_{e}", block) for e in engine_ids], axis=0)
     if rpm.size <= 2 * _LAG_S or not np.isfinite(rpm).any():
         return []
+    rpm = _bridge(rpm)
     speed, course = _second_means(samples, "sog_kn", block), _middles(samples, "cog_true_deg", block)
     pitch = _second_means(samples, "pitch_deg", block)
     t_ns = read_times_ns(samples.select(["t"]).take(to_arrow(np.arange(block // 2, rpm.size * block, block))), "t")
@@ -113,6 +114,13 @@ def _is_even(rate_pct_per_s: FloatArray) -> bool:
     size = np.abs(rate_pct_per_s)
     usual = float(np.median(size))
     return float(np.mean((size >= usual / EVEN_FACTOR) & (size <= usual * EVEN_FACTOR))) >= LEAST_EVEN_SHARE
+
+
+def _bridge(values: FloatArray) -> FloatArray:
+    """Return values with gaps no longer than `LONGEST_GAP_S` filled in a straight line."""
+    known = np.isfinite(values)
+    every = np.arange(values.size)
+    return np.where(_long_gaps(known), np.nan, np.interp(every, every[known], values[known]))
 
 
 def _long_gaps(known: BoolArray) -> BoolArray:

@@ -83,7 +83,7 @@ def _reduce(
     lines = find_line_headings(runs, sequences)
     fit = fit_current(runs, rpm, lines, np.concatenate([look_h, *slow_h]))
     outlying = find_outlying(fit)
-    terms = speed_terms(fit, runs, lines, legs, clocks, outlying)
+    terms = speed_terms(fit, runs, weights, lines, legs, clocks, outlying)
     terms["run back refused"] = refused_return_u_kn(refused, legs, runs, sequences, fit["speed_kn"], rpm, config.steady)
     speed_u = combined(terms)
     fuel = reduce_fuel(runs, weights, rpm, config.fuel)

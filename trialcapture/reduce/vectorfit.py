@@ -170,6 +170,7 @@ def _whiten(seen: Observations, strengths: Strengths, run_h: FloatArray, model: 
     unit, lever, obs_h = seen["unit"], seen["offset_lever_kn"], run_h[seen["position"]]
     water = current_covariance(obs_h[:, None] - obs_h[None, :], tide, wander, model) * (unit @ unit.T)
     compass = np.radians(model.heading_offset_deg) ** 2 * np.outer(lever, lever)
+    compass += np.radians(model.line_bend_deg) ** 2 * np.outer(seen["bend_lever_kn"], seen["bend_lever_kn"])
     compass += np.diag((seen["lever_kn"] * np.radians(heading)) ** 2)
     own = seen["own_var"] + seen["slope_var"] + scatter**2
     factor = np.linalg.cholesky(water + compass + np.diag(own))
