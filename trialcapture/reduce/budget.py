@@ -119,9 +119,7 @@ def _worst_clock_s(clocks: pa.Table | None) -> float:
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
 
 
-def _unseen_abeam_kn(
-    fit: VectorFit, runs: Runs, weights: FloatArray, line_heading_deg: FloatArray
-) -> FloatArray:
+def _unseen_abeam_kn(fit: VectorFit, runs: Runs, weights: FloatArray, line_heading_deg: FloatArray) -> FloatArray:
     """Return what a current abeam, unseen without a heading, may do to each band's speed [kn, k=1], shape (B,).
 
     A current c abeam changes the speed by c²/2V; √3 makes the mean square of c² out of its variance. Where the

@@ -23,11 +23,11 @@ from trialcapture.reduce.statistics import FloatArray
 SHORTEST_S = 15.0
 """A refused hold shorter than this says nothing (common practice, no source)."""
 ONE_STEP_PCT = 2.0
-"""Engine speeds within this are one step, for a hold whose speed counts only as a check (common practice, no source)."""
+"""Engine speeds within this are one step, for a hold whose speed is only a check (common practice, no source)."""
 UNKNOWN_CURRENT_KN = 0.7
 """No refused hold makes a current more uncertain than one nothing is known of (common practice, no source)."""
 ELSEWHERE_SHARE = 0.5
-"""A one-way run lies on the other side of a front that other bands show, or does not."""
+"""A one-way run lies on the other side of a front that another band shows, or does not (no source)."""
 
 
 def select_refused(segments: pa.Table, engine_ids: ListOf[str]) -> Legs:
