@@ -12,6 +12,7 @@ from trialcapture.reduce.current_model import (
     Strengths,
     current_covariance,
     find_likely,
+    raise_constant,
     strength_axes,
 )
 
@@ -59,3 +60,12 @@ def test_the_beliefs_are_probabilities_and_the_tide_curves_like_the_lunar_one() 
     model, lag = CurrentModel(constant_kn=0.0), np.array([0.0, 0.1])
     tide = current_covariance(lag, 1.0, 0.0, model)
     assert tide == pytest.approx(np.cos(2 * np.pi * lag / 12.4206), abs=1e-6)
+
+
+def test_a_current_that_was_found_makes_room_for_itself_and_a_weak_one_changes_nothing() -> None:
+    model = CurrentModel()
+    weak, strong = np.array([[0.1, 0.1], [0.1, -0.1]]), np.array([[0.0, 2.0], [0.2, 2.0]])
+    assert raise_constant(model, weak) == model
+    raised = raise_constant(model, strong).constant_kn
+    # what is pulled towards nothing is 1/(1 + room²) of what one equation of equal worth shows
+    assert raised > 2.5 * 2.0

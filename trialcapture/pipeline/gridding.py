@@ -26,7 +26,7 @@ Rankings = dict[str, tuple[str, ...]]
 
 WINDOW_ROWS = ROW_GROUP_ROWS // 2
 """Rows made at a time: half an hour of the default grid."""
-_SECOND_SHARE = 0.6
+_SECOND_SHARE = 0.75
 """Share of the windows that the second process makes: it does nothing else, while this one writes and detects too."""
 
 
@@ -112,6 +112,8 @@ def _made(
         loaded = {i: loaded[i] if i in loaded else piece.load(config) for i, piece in needed.items()}
         yield sample_window(_merged(loaded), rankings, window, config)
     loaded = {}
+    if later:
+        second.submit(_forget)
     for future in later:
         spilled = future.result()
         yield read_spill(spilled)["samples"]
@@ -127,6 +129,10 @@ def _set_aside(window: Ints, needed: dict[int, Piece], rankings: Rankings, confi
             _KEPT[number] = piece.load(config)
     samples = sample_window(_merged(_KEPT), rankings, window, config)
     return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
+
+
+def _forget() -> None:
+    _KEPT.clear()
 
 
 _KEPT: dict[int, Candidates] = {}

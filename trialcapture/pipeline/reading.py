@@ -24,7 +24,7 @@ from trialcapture.prepare.outline import Outline, join_outlines, outline_log
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
 
-BLOCK_BYTES = 8 << 20
+BLOCK_BYTES = 6 << 20
 """How much of a log is decoded at a time: less costs time for each block, more costs memory."""
 WORTH_HELP_BYTES = 24 << 20
 """A second process costs half a second to start; shorter logs are done sooner without one."""
