@@ -177,3 +177,17 @@ def test_a_third_run_is_advised_only_where_the_expected_error_passes_a_tenth_of_
     assert marked == [a["band_rpm"] for a in advice]
     expected = peak_kn * 2.0 * np.pi / 12.4206 * 11.5 / 60.0 / 2.0
     assert summary["current"]["pairs"][1]["expected_error_kn"] == pytest.approx(expected, rel=0.15)
+
+
+def test_a_band_run_one_way_across_the_line_shows_no_current_abeam_of_it() -> None:
+    legs = misaligned_pairs([20.0, 30.0], 40.0, [0.0] * 2, [5.0] * 4)
+    across = [*legs, Leg(2400.0, 34.0, 130.0, legs[-1].mid_h + 0.1)]
+    crossed = [*across, Leg(2400.0, 34.0, 310.0, legs[-1].mid_h + 0.2)]
+    named = [
+        any(
+            t["name"] == "current abeam unseen"
+            for t in reduce(x, steady_current(0.5, 40.0), heading=False)[1]["budgets"][0]["terms"]
+        )
+        for x in (legs, across, crossed)
+    ]
+    assert named == [True, True, False]

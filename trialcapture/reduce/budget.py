@@ -135,9 +135,14 @@ def _unseen_abeam_kn(fit: VectorFit, runs: Runs, weights: FloatArray, line_headi
 
 
 def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:
-    """Return whether the boat has no heading and all its lines are one; lines, because drift turns single courses."""
+    """Return whether the boat has no heading and all its lines are one.
+
+    Lines run both ways count where there are any: drift turns single courses, and a band run one way tells nothing of
+    the current as long as its own speed is not known.
+    """
     if np.isfinite(runs["heading_deg"]).all():
         return False
-    doubled = np.radians(2.0 * np.where(np.isfinite(line_heading_deg), line_heading_deg, runs["cog_deg"]))
+    lines = line_heading_deg[np.isfinite(line_heading_deg)]
+    doubled = np.radians(2.0 * (lines if lines.size else runs["cog_deg"]))
     apart = np.abs(np.angle(np.exp(1j * (doubled[:, None] - doubled[None, :]))))
     return bool(np.degrees(apart.max()) / 2.0 < ONE_LINE_DEG)
