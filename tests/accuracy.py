@@ -87,12 +87,12 @@ class Coverage:
     median_u: float
 
 
-def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = False) -> Outcome:
+def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = False, errors: bool = False) -> Outcome:
     """Simulate, process and compare one trial."""
     root = Path(tempfile.mkdtemp(prefix="trial-")) if folder is None else folder
     session = root / "session"
     try:
-        write_session(simulate(scenario, seed, short=short), session)
+        write_session(simulate(scenario, seed, short=short, errors=errors), session)
         result = process(session)
         truth = json.loads(truth_path(session).read_text(encoding="utf-8"))
         return compare(scenario, seed, result, truth, session)
@@ -102,8 +102,13 @@ def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = F
 
 
 def run_short(scenario: str, seed: int) -> Outcome:
-    """Simulate, process and compare one short trial."""
-    return run(scenario, seed, short=True)
+    """Simulate, process and compare one short trial with errors of its own."""
+    return run(scenario, seed, short=True, errors=True)
+
+
+def run_full(scenario: str, seed: int) -> Outcome:
+    """Simulate, process and compare one whole trial with errors of its own."""
+    return run(scenario, seed, errors=True)
 
 
 def compare(scenario: str, seed: int, result: dict[str, Any], truth: dict[str, Any], session: Path) -> Outcome:
@@ -231,7 +236,7 @@ def run_coverage(trials: int, first: int, scenarios: Sequence[str], jobs: int, *
     names = [scenarios[n % len(scenarios)] for n in range(trials)]
     seeds = [first + n // len(scenarios) for n in range(trials)]
     with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(run if full else run_short, names, seeds))
+        return list(pool.map(run_full if full else run_short, names, seeds))
 
 
 def main() -> None:

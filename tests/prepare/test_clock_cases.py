@@ -12,7 +12,8 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence
 from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.prepare.placing import GNSS_LATENCY_S, place_sentences
+from trialcapture.prepare.placing import place_sentences
+from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 LATE_S = 0.12

@@ -10,7 +10,7 @@ from tests.prepare.plain_boat import Recorded, recorded
 from trialcapture.config import Config, load_config
 from trialcapture.prepare.logalign import align_log
 from trialcapture.prepare.logclock import LogFit
-from trialcapture.prepare.placing import ClockRow
+from trialcapture.prepare.receiver_clocks import ClockRow
 
 CONFIG = load_config(
     """

@@ -11,7 +11,8 @@ import pytest
 from tests.nmea_builders import journal_line, sentence, tag_block
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.prepare.placing import GNSS_LATENCY_S, place_sentences
+from trialcapture.prepare.placing import place_sentences
+from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
 from trialcapture.prepare.series import choose, gather_boat, split_sources
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC)

@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
 @click.option("--short", is_flag=True, help="Three steps and short legs.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
+@click.option(
+    "--errors", is_flag=True, help="With a receiver bias, a fuel calibration error and a spread from run to run."
+)
 @click.option("--udp", is_flag=True, help="Play it live as UDP datagrams to this computer.")
 @click.option("--tcp", is_flag=True, help="Play it live on a TCP port of this computer.")
 @click.option("--serial", metavar="PORT", help="Play it live into a serial port.")
@@ -44,6 +47,7 @@ def rehearse(
     seed: int,
     short: bool,
     hours: float | None,
+    errors: bool,
     udp: bool,
     tcp: bool,
     serial: str | None,
@@ -84,7 +88,7 @@ def rehearse(
     with shown_progress() as progress:
         progress("simulating", None)
         start_ns = time.time_ns() if outlets.any else None
-        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns)
+        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns, errors=errors)
         told["lines"] = trial.lines.num_rows
         if outlets.any:
             told |= _play(trial, out, outlets, speed, progress)

@@ -29,7 +29,8 @@ from trialcapture.prepare.fuel_rate import fuel_rate_warnings
 from trialcapture.prepare.logalign import align_log
 from trialcapture.prepare.logclock import BUS_U_S, LogFit
 from trialcapture.prepare.outline import Outline
-from trialcapture.prepare.placing import GNSS_LATENCY_S, ClockRow, Placing, find_placing, place_outline
+from trialcapture.prepare.placing import Placing, find_placing, place_outline
+from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
 from trialcapture.prepare.series import Candidate, choose, find_variation_deg, gather_boat, rank_sources
 from trialcapture.prepare.utc import ClockFit
 

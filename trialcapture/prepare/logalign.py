@@ -16,7 +16,7 @@ from trialcapture.prepare.logclock import BUS_U_S, LogFit, fit_by_rpm
 from trialcapture.prepare.logclock_motion import fit_by_motion
 from trialcapture.prepare.logmarks import fit_by_marks
 from trialcapture.prepare.logmatch import Pair
-from trialcapture.prepare.placing import ClockRow
+from trialcapture.prepare.receiver_clocks import ClockRow
 from trialcapture.prepare.series import column
 
 Ints = npt.NDArray[np.int64]

@@ -49,6 +49,11 @@ def draw_errors(run: Scenario, speed: np.random.Generator, fuel: np.random.Gener
     return CalibrationErrors(biases, float(fuel.normal(0.0, sd_pct)))
 
 
+def no_errors(run: Scenario) -> CalibrationErrors:
+    """Return the errors of sensors that are right in the mean."""
+    return CalibrationErrors({receiver.source: 0.0 for receiver in run.receivers}, 0.0)
+
+
 def with_errors(run: Scenario, errors: CalibrationErrors) -> Scenario:
     """Return the scenario with receivers and engine logs that have these errors."""
     receivers = tuple(

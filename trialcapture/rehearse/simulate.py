@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from trialcapture.config import Config, load_config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.calibration import draw_errors, with_errors
+from trialcapture.rehearse.calibration import draw_errors, no_errors, with_errors
 from trialcapture.rehearse.enginelog import WrittenLog, write_engine_log
 from trialcapture.rehearse.helm import Crew
 from trialcapture.rehearse.instruments import chatter, observe
@@ -74,6 +74,7 @@ def simulate(
     short: bool = False,
     hours: float | None = None,
     start_utc_ns: int | None = None,
+    errors: bool = False,
 ) -> Trial:
     """Simulate a trial.
 
@@ -84,6 +85,8 @@ def simulate(
         short: A quick version: three steps, short legs, no manoeuvres.
         hours: Length wanted [h]: steps are left out, or the ladder is run again, to come near it.
         start_utc_ns: When the trial begins; the scenario's own time when not given.
+        errors: Draw what no averaging within one trial takes away: a bias of each receiver, an error of the fuel's
+            calibration, a spread of speed from run to run. Without, sensors are right in the mean.
 
     Raises:
         TrialCaptureError: There is no such scenario, or `hours` cannot be met.
@@ -97,15 +100,15 @@ def simulate(
     rngs = [np.random.default_rng(child) for child in root.spawn(13)]
     if run.vary:
         run = _varied(run, rngs[0])
-    errors = draw_errors(run, rngs[10], rngs[11])
-    run = with_errors(run, errors)
+    drawn = draw_errors(run, rngs[10], rngs[11]) if errors else no_errors(run)
+    run = with_errors(run, drawn)
     start_ns = start_utc_ns
     if start_ns is None:
         start_ns = round(datetime.fromisoformat(run.start_utc).timestamp()) * 1_000_000_000
 
     crew = Crew(tuple(rngs[1].normal(0.0, 0.0015, len(run.boat.engine_ids))))
     motion = integrate(run.boat, build_phases(run.plan, run.boat), run.sea, crew, rngs[2])
-    state = ride(motion, run.boat, run.sea, rngs[3], rngs[12])
+    state = ride(motion, run.boat, run.sea, rngs[3], rngs[12] if errors else None)
     end_s = float(state["t_s"][-1])
 
     emissions = [receive(state, r, start_ns, run.sea.variation_deg, rngs[4]) for r in run.receivers]
@@ -121,7 +124,7 @@ def simulate(
         "boat": run.boat.name,
         "displacement_kg": run.boat.displacement_kg,
         **tell_truth(motion, state, run.boat, logs, start_ns),
-        "errors": errors.as_truth(),
+        "errors": drawn.as_truth(),
         "lines": counts,
         "laptop": {"wall_error_s": run.laptop.wall_error_s, "drift_ppm": run.laptop.drift_ppm},
         "log_factor": run.instruments.log_factor,
