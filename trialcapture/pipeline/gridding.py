@@ -26,7 +26,7 @@ Rankings = dict[str, tuple[str, ...]]
 
 WINDOW_ROWS = ROW_GROUP_ROWS // 2
 """Rows made at a time: half an hour of the default grid."""
-_SECOND_SHARE = 0.75
+_SECOND_SHARE = 0.9
 """Share of the windows that the second process makes: it does nothing else, while this one writes and detects too."""
 
 

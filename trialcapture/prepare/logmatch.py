@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -110,10 +109,10 @@ def misfit_by_lag(seen: Floats, logged: Floats) -> tuple[Floats, Floats]:
     Trans. Image Processing 21(5), 2012.
     """
     n = seen.size + logged.size - 1
-    size = scipy.fft.next_fast_len(n, real=True)
+    size = 1 << (n - 1).bit_length()
 
     def transform(values: Floats) -> npt.NDArray[np.complex128]:
-        return np.asarray(scipy.fft.rfft(values, size), dtype=np.complex128)
+        return np.fft.rfft(values, size)
 
     ms, ml = np.isfinite(seen).astype(np.float64), np.isfinite(logged).astype(np.float64)
     s = np.where(ms > 0, _standardised(seen), 0.0)
@@ -123,7 +122,7 @@ def misfit_by_lag(seen: Floats, logged: Floats) -> tuple[Floats, Floats]:
     fg, fgg, fml = transform(g), transform(g * g), transform(ml)
 
     def back(product: npt.NDArray[np.complex128]) -> Floats:
-        return np.asarray(scipy.fft.irfft(product, size)[:n], dtype=np.float64)
+        return np.fft.irfft(product, size)[:n]
 
     count = np.maximum(np.rint(back(fms * fml)), 0.0)
     safe = np.maximum(count, 1.0)
