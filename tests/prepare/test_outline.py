@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.prepare.outline import AXIS, LONGEST_SPACING_S, join_outlines, outline_block, outline_log
-from trialcapture.prepare.receipt import CLOCKS, block_axes, choose_clock, find_shifts_ns
+from trialcapture.prepare.receipt import CLOCKS, SET_BACK_NS, block_axes, choose_clock, find_shifts_ns
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT
 from trialcapture.prepare.series import Candidate, rank_sources
 
@@ -84,7 +84,8 @@ def test_the_axis_of_blocks_is_the_axis_of_the_whole(
     expected, one = block_axes({"HDT": whole}, "mono")
     assert np.array_equal(joined[known], expected["HDT"][known])
     assert breaks.tolist() == find_shifts_ns([one])[1].tolist()
-    assert np.all(np.diff(joined[known]) > 0)
+    # a set-back no longer than the pause it comes after cannot be seen, and does no harm
+    assert np.all(np.diff(joined[known]) >= -SET_BACK_NS)
 
 
 def test_a_damaged_stamp_is_no_step_of_the_clock() -> None:
