@@ -38,7 +38,6 @@ def prepare_session(
         TrialCaptureError: There is no NMEA log, or no GNSS data in it; or the disk is full.
     """
     notes = read_notes(session)
-    samples_path = trialset / "samples.parquet"
     with ExitStack() as stack:
         aside = stack.enter_context(open_spill(session.folder))
         hashing = stack.enter_context(ThreadPoolExecutor(1)).submit(hash_raw, session)
@@ -60,16 +59,21 @@ def prepare_session(
         raw = hashing.result()
         provenance = provenance_of(session, config, raw)
         pieces = find_pieces(logs, engine_logs, arrangement)
+        rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
+        rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
+        told += arrangement.warnings
+        # the outlines have done their work; they are the largest thing held, and windows need room
+        del logs, engine_logs, arrangement
+        release_memory()
         gridded = write_samples(
-            samples_path, provenance, pieces, arrangement.rankings, arrangement.span_ns, config, aside, second, progress
+            trialset / "samples.parquet", provenance, pieces, rankings, span_ns, config, aside, second, progress
         )
         if second.is_there:
             second.submit(warm_up)
-        rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
     progress("segments", None)
-    with open_sample_rows(samples_path) as samples:
+    with open_sample_rows(trialset / "samples.parquet") as samples:
         segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))
     return Prepared(
-        session, config, raw, merged_counts(counts), segments, arrangement.clocks, gridded.overview, rejected,
-        reviews_of(notes), [*told, *arrangement.warnings],
+        session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),
+        told,
     )  # fmt: skip
