@@ -5,7 +5,10 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import time
+from concurrent.futures import Future
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -15,7 +18,7 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from trialcapture import buffers, pipeline
 from trialcapture.archive.second_process import open_second_process
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline import gridding, process, reading
+from trialcapture.pipeline import gridding, preparing, process, reading
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 DERIVED = ("trialset", "reduction")
@@ -127,3 +130,42 @@ def blas_threads() -> list[int]:
 
 def fail() -> None:
     raise TrialCaptureError("stopped here")
+
+
+def test_a_second_process_lost_on_the_way_changes_no_byte(
+    whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "WORTH_HELP_BYTES", 0)
+    monkeypatch.setattr(gridding, "WINDOW_ROWS", 7300)
+    made = pipeline.prepare_session
+
+    def losing(*given: Any) -> Any:
+        second = given[3]
+        decode = preparing.arrange_trial
+
+        def arrange(*args: Any, **more: Any) -> Any:
+            if second._process is not None:
+                second._process.kill()
+            return decode(*args, **more)
+
+        monkeypatch.setattr(preparing, "arrange_trial", arrange)
+        return made(*given)
+
+    monkeypatch.setattr(pipeline, "prepare_session", losing)
+    assert contents(processed(tmp_path)) == contents(whole)
+
+
+def test_calls_nobody_waits_for_are_given_up_with_the_second_process() -> None:
+    given: list[Future[Any]] = []
+    with pytest.raises(KeyboardInterrupt):
+        interrupted(given)
+    assert given[1].cancelled()
+    assert given[0].done()
+
+
+def interrupted(given: list[Future[Any]]) -> None:
+    with open_second_process() as second:
+        if not second.is_there:
+            pytest.skip("this computer has one core")
+        given += [second.submit(time.sleep, 60.0), second.submit(divmod, 7, 2)]
+        raise KeyboardInterrupt

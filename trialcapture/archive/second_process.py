@@ -33,6 +33,7 @@ class SecondProcess:
     def __init__(self, process: subprocess.Popen[bytes] | None, courier: ThreadPoolExecutor) -> None:
         self._process = process
         self._courier = courier
+        self.is_closing = False
 
     @property
     def is_there(self) -> bool:
@@ -55,6 +56,8 @@ class SecondProcess:
             process.stdin.flush()
             fault, answer = pickle.load(process.stdout)
         except (OSError, EOFError, pickle.UnpicklingError):
+            if self.is_closing:
+                raise  # nobody waits for the answer any more
             # what stopped it, if it was the call's own doing, will be met here again and told
             self._process = None
             return function(*args, **kwargs)
@@ -78,9 +81,11 @@ def open_second_process(wanted: bool = True) -> Iterator[SecondProcess]:
                 env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
             )
     courier = ThreadPoolExecutor(1)
+    second = SecondProcess(process, courier)
     try:
-        yield SecondProcess(process, courier)
+        yield second
     finally:
+        second.is_closing = True
         courier.shutdown(cancel_futures=True, wait=process is None)
         if process is not None:
             process.kill()

@@ -122,12 +122,14 @@ def _made(
 
 def _set_aside(window: Ints, needed: dict[int, Piece], rankings: Rankings, config: Config, aside: Path) -> Spilled:
     """Make one window and set it aside; pieces are kept for the next call, which needs the last of them again."""
-    for number in [n for n in _KEPT if n not in needed]:
-        del _KEPT[number]
+    wanted = {number: (piece.path, number) for number, piece in needed.items()}
+    for key in [k for k in _KEPT if k not in wanted.values()]:
+        del _KEPT[key]
     for number, piece in needed.items():
-        if number not in _KEPT:
-            _KEPT[number] = piece.load(config)
-    samples = sample_window(_merged(_KEPT), rankings, window, config)
+        if wanted[number] not in _KEPT:
+            _KEPT[wanted[number]] = piece.load(config)
+    loaded = {number: _KEPT[key] for number, key in wanted.items()}
+    samples = sample_window(_merged(loaded), rankings, window, config)
     return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
 
 
@@ -135,8 +137,9 @@ def _forget() -> None:
     _KEPT.clear()
 
 
-_KEPT: dict[int, Candidates] = {}
-"""In the second process, which serves one session and ends with it: candidates of the pieces needed last."""
+_KEPT: dict[tuple[Path, int], Candidates] = {}
+"""Candidates of the pieces needed last, by the file they lie in and their number; it has a name of its own in every
+run."""
 
 
 def _needed(window: Ints, pieces: Sequence[Piece], rankings: Rankings, config: Config) -> dict[int, Piece]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
+from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -50,6 +51,11 @@ class BlockPiece:
     variation_deg: float | None
     numbers: Numbers
 
+    @property
+    def path(self) -> Path:
+        """The file it lies in."""
+        return self.tables.path
+
     def load(self, config: Config) -> Candidates:
         """Read, place and gather."""
         placed = place_block(read_spill(self.tables), self.placing, self.shift_ns, self.near)
@@ -79,6 +85,11 @@ class LogPiece:
     context: int
     fit: LogFit
     origin_ns: int
+
+    @property
+    def path(self) -> Path:
+        """The file its own rows lie in."""
+        return self.rows.path
 
     def load(self, config: Config) -> Candidates:
         """Read, place and gather."""
