@@ -39,10 +39,10 @@ def to_arrow(values: npt.NDArray[Any], known: Bools | None = None, kind: pa.Data
     """
     mask = None
     if known is not None and not known.all():
-        mask = _bits(known)
+        mask = bits(known)
         values = np.where(known, values, np.zeros(1, values.dtype))
     if values.dtype == np.bool_:
-        return pa.Array.from_buffers(pa.bool_(), len(values), [mask, _bits(values)])
+        return pa.Array.from_buffers(pa.bool_(), len(values), [mask, bits(values)])
     buffers = [mask, pa.py_buffer(np.ascontiguousarray(values))]
     return pa.Array.from_buffers(kind or _ARROW_TYPE[values.dtype], len(values), buffers)
 
@@ -58,7 +58,7 @@ def column_of(items: Sequence[Any], kind: pa.DataType) -> pa.Array:
     if pa.types.is_string(kind) or pa.types.is_binary(kind):
         parts = [b"" if i is None else i.encode() if isinstance(i, str) else i for i in items]
         ends = np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int32)
-        mask = None if told.all() else _bits(told)
+        mask = None if told.all() else bits(told)
         return pa.Array.from_buffers(kind, len(parts), [mask, pa.py_buffer(ends), pa.py_buffer(b"".join(parts))])
     dtype = np.dtype(np.int64) if pa.types.is_timestamp(kind) else _NUMPY_TYPE.get(str(kind), np.dtype(np.bool_))
     plain = np.array([0 if item is None else item for item in items], dtype=dtype)
@@ -189,5 +189,6 @@ def _unpacked(bitmap: pa.Buffer, offset: int, length: int) -> Bools:
     return bits.astype(np.bool_)
 
 
-def _bits(mask: Bools) -> pa.Buffer:
+def bits(mask: Bools) -> pa.Buffer:
+    """Return a mask as Arrow keeps it, a bit a row."""
     return pa.py_buffer(np.packbits(mask, bitorder="little"))

@@ -20,10 +20,9 @@ T0 = 1_790_000_000_000_000_000
 
 
 def series(names: list[str], t_s: list[float], *values: list[float], fallback: list[bool] | None = None) -> pa.Table:
-    n = len(t_s)
     columns = [pa.array([T0 + round(t * 1e9) for t in t_s], pa.int64())]
     columns += [pa.array(v, pa.float64()) for v in values]
-    columns += [pa.array(["a"] * n).dictionary_encode(), pa.array(fallback or [False] * n)]
+    columns.append(pa.array(fallback or [False] * len(t_s)))
     return pa.table(columns, schema=series_schema(names))
 
 

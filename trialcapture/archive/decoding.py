@@ -11,20 +11,12 @@ import pyarrow as pa
 
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.spill import Spilled, write_spill
+from trialcapture.config import Xdr
 from trialcapture.decode.nmea0183 import decode_nmea
 from trialcapture.prepare.line_time import SerialLine, correct_receipt
 from trialcapture.prepare.outline import BlockOutline, outline_block
 
 _AHEAD = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Transducer:
-    """A transducer wanted from XDR sentences; empty text stands for any."""
-
-    name: str
-    type: str
-    unit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +54,7 @@ class Job:
     span: Span | None
     first_line: int
     source: str
-    xdr: tuple[Transducer, ...]
+    xdr: tuple[Xdr, ...]
     require_checksum: bool
     without_checksum: frozenset[str]
     lines: dict[str, SerialLine]
@@ -74,7 +66,7 @@ class DecodedBlock:
 
     Attributes:
         tables: Its sentences by formatter, set aside.
-        rejects: Its rejects, set aside as the one table ``rejects``.
+        rejects: Its rejects, in the same file as the one table ``rejects``.
         outline: Few rows of it.
         counts: Sentences by source, talker and formatter.
     """

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,8 +74,8 @@ def write_spill(path: Path, tables: Mapping[str, pa.Table]) -> Spilled:
     return Spilled(path, places)
 
 
-def read_spill(spilled: Spilled, names: Sequence[str] | None = None) -> dict[str, pa.Table]:
-    """Read tables back, all of them or those named.
+def read_spill(spilled: Spilled) -> dict[str, pa.Table]:
+    """Read tables back.
 
     Raises:
         TrialCaptureError: The file cannot be read.
@@ -83,11 +83,9 @@ def read_spill(spilled: Spilled, names: Sequence[str] | None = None) -> dict[str
     found = {}
     try:
         with pa.OSFile(str(spilled.path), "rb") as file:
-            for name in spilled.places if names is None else names:
-                if name in spilled.places:
-                    begin, end = spilled.places[name]
-                    file.seek(begin)
-                    found[name] = pa.ipc.open_stream(file.read_buffer(end - begin)).read_all()
+            for name, (begin, end) in spilled.places.items():
+                file.seek(begin)
+                found[name] = pa.ipc.open_stream(file.read_buffer(end - begin)).read_all()
     except (OSError, pa.ArrowException) as fault:
         raise TrialCaptureError(
             "what was set aside while processing cannot be read back",

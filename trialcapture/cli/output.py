@@ -1,17 +1,17 @@
-"""What every command shares: ``--json``, progress on stderr, and values as JSON can hold them."""
+"""What every command shares: ``--json`` and progress on stderr."""
 
 from __future__ import annotations
 
 import json
-import math
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+
+from trialcapture.json_values import plain
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 PATH = click.Path(path_type=Path, readable=False)
@@ -32,19 +32,7 @@ def path_argument(name: str) -> Callable[[Command], Command]:
 
 def print_json(value: Mapping[str, Any]) -> None:
     """Print a value as JSON on stdout."""
-    click.echo(json.dumps(_plain(value), indent=1, allow_nan=False, ensure_ascii=False))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, datetime):
-        return value.isoformat()
-    return str(value) if isinstance(value, Path) else value
+    click.echo(json.dumps(plain(value), indent=1, allow_nan=False, ensure_ascii=False))
 
 
 @contextmanager

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode import columns
 from trialcapture.decode.can_rows import ADDRESSES, Rows
 from trialcapture.decode.can_tables import make_tables
@@ -152,12 +153,12 @@ class CanDecoder:
         return pa.Table.from_arrays(
             [
                 columns.dictionary(source, self._channels or [""], known),
-                columns.numbers(np.array([loss.line for loss in losses], np.int64)),
-                columns.numbers(stamp - (self._epoch_ns or 0), has_time),
+                to_arrow(np.array([loss.line for loss in losses], np.int64)),
+                to_arrow(stamp - (self._epoch_ns or 0), has_time),
                 columns.dictionary(
                     np.array([CAN_REASONS.index(loss.reason) for loss in losses], np.int32), CAN_REASONS
                 ),
-                columns.byte_strings([loss.payload for loss in losses]),
+                column_of([loss.payload for loss in losses], pa.binary()),
             ],
             schema=SCHEMA,
         )
@@ -173,7 +174,7 @@ class CanDecoder:
                     np.array([pgns.index(k[2]) for k in keys], np.int32), [str(pgn) for pgn in pgns]
                 ),
                 **{
-                    word: columns.numbers(np.array([counts[(*k, word)] for k in keys], np.int64))
+                    word: to_arrow(np.array([counts[(*k, word)] for k in keys], np.int64))
                     for word in ("good", "bad", "not_decoded")
                 },
             }

@@ -81,9 +81,9 @@ def build_table(parts: list[Part], channels: Sequence[str], epoch_ns: int | None
         rows = part.rows
         known = np.full(len(rows.line), epoch_ns is not None)
         prefix = {
-            "line": columns.numbers(rows.line),
-            "mono_ns": columns.numbers(rows.stamp_ns - (epoch_ns or 0), known),
-            "wall_ms": columns.numbers(rows.stamp_ns // 1_000_000),
+            "line": to_arrow(rows.line),
+            "mono_ns": to_arrow(rows.stamp_ns - (epoch_ns or 0), known),
+            "wall_ms": to_arrow(rows.stamp_ns // 1_000_000),
             "source": columns.dictionary(rows.channel, channels),
             "talker": columns.dictionary(rows.address.astype(np.int32), ADDRESSES),
         }

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.decode import columns
+from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode.can_rows import Bools, Part, Rows, build_table
 from trialcapture.decode.pgn_fields import J1939, NMEA2000, read_field
 
@@ -54,15 +54,15 @@ Meaning = Callable[[Rows, Read], list[tuple[str, Part]]]
 
 
 def _numbers(value: tuple[F64, Bools]) -> pa.Array:
-    return columns.numbers(*value)
+    return to_arrow(*value)
 
 
 def _absent(count: int) -> pa.Array:
-    return columns.numbers(np.zeros(count), np.zeros(count, np.bool_))
+    return to_arrow(np.zeros(count), np.zeros(count, np.bool_))
 
 
 def _whole(value: tuple[F64, Bools], dtype: npt.DTypeLike) -> pa.Array:
-    return columns.numbers(value[0].astype(dtype), value[1])
+    return to_arrow(value[0].astype(dtype), value[1])
 
 
 def _is(value: tuple[F64, Bools], *wanted: int) -> Bools:
@@ -96,7 +96,7 @@ def _zda(rows: Rows, mask: Bools, tod: tuple[F64, Bools], days: tuple[F64, Bools
 
 
 def _tod(tod_s: tuple[F64, Bools]) -> pa.Array:
-    return columns.numbers(np.rint(tod_s[0] * 1e4).astype(np.int64) * 100_000, tod_s[1])
+    return to_arrow(np.rint(tod_s[0] * 1e4).astype(np.int64) * 100_000, tod_s[1])
 
 
 def _rudder(rows: Rows, read: Read) -> list[tuple[str, Part]]:
@@ -105,9 +105,9 @@ def _rudder(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     n = len(kept.line)
     values = {
         "rudder_stbd_deg": _numbers(v["position"]),
-        "stbd_valid": columns.booleans(v["position"][1]),
+        "stbd_valid": to_arrow(v["position"][1]),
         "rudder_port_deg": _absent(n),
-        "port_valid": columns.booleans(np.zeros(n, np.bool_)),
+        "port_valid": to_arrow(np.zeros(n, np.bool_)),
     }
     return [("RSA", Part(kept, values))]
 
@@ -136,7 +136,7 @@ def _heading(rows: Rows, read: Read) -> list[tuple[str, Part]]:
 
 def _rate_of_turn(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     rate = read["rate_deg_per_min"]
-    return [("ROT", Part(rows, {"rate_of_turn_deg_per_min": _numbers(rate), "valid": columns.booleans(rate[1])}))]
+    return [("ROT", Part(rows, {"rate_of_turn_deg_per_min": _numbers(rate), "valid": to_arrow(rate[1])}))]
 
 
 def _attitude(rows: Rows, read: Read) -> list[tuple[str, Part]]:
@@ -145,10 +145,10 @@ def _attitude(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         kept, v = _only(rows, value[1], value=value)
         n = len(kept.line)
         values = {
-            "type": columns.strings(["A"] * n),
+            "type": column_of(["A"] * n, pa.string()),
             "value": _numbers(v["value"]),
-            "unit": columns.strings(["D"] * n),
-            "name": columns.strings([name] * n),
+            "unit": column_of(["D"] * n, pa.string()),
+            "name": column_of([name] * n, pa.string()),
         }
         made.append(("XDR", Part(kept, values)))
     return made
@@ -159,11 +159,11 @@ def _engine(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     number = read["instance"]
     if "rpm" in read:
         values = {
-            "kind": columns.strings(["E"] * len(rows.line)),
+            "kind": column_of(["E"] * len(rows.line), pa.string()),
             "number": _whole(number, np.int16),
             "rpm": _numbers(read["rpm"]),
             "pitch_pct": _absent(len(rows.line)),
-            "valid": columns.booleans(read["rpm"][1]),
+            "valid": to_arrow(read["rpm"][1]),
         }
         made.append(("RPM", Part(rows, values)))
     present = [name for name in ENGINE_COLUMNS if name in read]
@@ -203,9 +203,9 @@ def _position(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     lat, lon = _within(read["lat_deg"], -90, 90), _within(read["lon_deg"], -180, 180)
     both = lat[1] & lon[1]
     values = {
-        "valid": columns.booleans(both),
-        "lat_deg": columns.numbers(lat[0], both),
-        "lon_deg": columns.numbers(lon[0], both),
+        "valid": to_arrow(both),
+        "lat_deg": to_arrow(lat[0], both),
+        "lon_deg": to_arrow(lon[0], both),
     }
     return [("POSITION", Part(rows, values))]
 
@@ -213,9 +213,9 @@ def _position(rows: Rows, read: Read) -> list[tuple[str, Part]]:
 def _velocity(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     course = _turn(read["cog_deg"])
     values = {
-        "valid": columns.booleans(read["sog_kn"][1]),
-        "cog_true_deg": columns.numbers(course[0], course[1] & _is(read["reference"], _TRUE_REFERENCE)),
-        "cog_magnetic_deg": columns.numbers(course[0], course[1] & _is(read["reference"], _MAGNETIC_REFERENCE)),
+        "valid": to_arrow(read["sog_kn"][1]),
+        "cog_true_deg": to_arrow(course[0], course[1] & _is(read["reference"], _TRUE_REFERENCE)),
+        "cog_magnetic_deg": to_arrow(course[0], course[1] & _is(read["reference"], _MAGNETIC_REFERENCE)),
         "sog_kn": _numbers(read["sog_kn"]),
     }
     return [("VELOCITY", Part(rows, values))]
@@ -227,13 +227,13 @@ def _gnss(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     fixed = lat[1] & lon[1] & read["method"][1] & (read["method"][0] > 0)
     values = {
         "tod_ns": _tod(tod),
-        "valid": columns.booleans(fixed & _is(read["method"], *_METHOD_MEASURED)),
+        "valid": to_arrow(fixed & _is(read["method"], *_METHOD_MEASURED)),
         "quality": _whole(read["method"], np.int8),
-        "lat_deg": columns.numbers(lat[0], fixed),
-        "lon_deg": columns.numbers(lon[0], fixed),
+        "lat_deg": to_arrow(lat[0], fixed),
+        "lon_deg": to_arrow(lon[0], fixed),
         "satellites": _whole(read["satellites"], np.int16),
         "hdop": _numbers(read["hdop"]),
-        "altitude_m": columns.numbers(read["altitude_m"][0], read["altitude_m"][1] & fixed),
+        "altitude_m": to_arrow(read["altitude_m"][0], read["altitude_m"][1] & fixed),
         "separation_m": _numbers(read["separation_m"]),
     }
     dated = tod[1] & read["date_days"][1] & fixed
@@ -247,9 +247,9 @@ def _wind(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         relative,
         {
             "wind_angle_deg": _numbers(v["angle"]),
-            "reference": columns.strings(["R" if r == _APPARENT else "T" for r in v["reference"][0]]),
+            "reference": column_of(["R" if r == _APPARENT else "T" for r in v["reference"][0]], pa.string()),
             "wind_speed_kn": _numbers(v["speed"]),
-            "valid": columns.booleans(v["speed"][1] & v["angle"][1]),
+            "valid": to_arrow(v["speed"][1] & v["angle"][1]),
         },
     )
     compass, v = _only(rows, _is(reference, _GROUND_NORTH, _MAGNETIC), speed=speed, angle=angle, reference=reference)
@@ -257,8 +257,8 @@ def _wind(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     mwd = Part(
         compass,
         {
-            "wind_from_true_deg": columns.numbers(v["angle"][0], v["angle"][1] & north),
-            "wind_from_magnetic_deg": columns.numbers(v["angle"][0], v["angle"][1] & ~north),
+            "wind_from_true_deg": to_arrow(v["angle"][0], v["angle"][1] & north),
+            "wind_from_magnetic_deg": to_arrow(v["angle"][0], v["angle"][1] & ~north),
             "wind_speed_true_kn": _numbers(v["speed"]),
         },
     )

@@ -1,44 +1,16 @@
-"""NumPy arrays to Arrow columns, by their buffers.
-
-`pyarrow.array` and `to_numpy` import pandas wherever it is installed, a quarter of a second and 40 MB for
-nothing; handing the buffers over copies nothing either.
-"""
+"""Columns of short texts, from letters, from byte strings and from spans of a buffer (see `trialcapture.buffers`)."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import bits, column_of, to_arrow
+
 Bools = npt.NDArray[np.bool_]
-
-_TYPE_OF = {
-    np.dtype(np.float64): pa.float64(),
-    np.dtype(np.int64): pa.int64(),
-    np.dtype(np.int32): pa.int32(),
-    np.dtype(np.int16): pa.int16(),
-    np.dtype(np.int8): pa.int8(),
-}
-
-
-def numbers(values: npt.NDArray[Any], present: Bools | None = None) -> pa.Array:
-    """Return a numeric column, null where `present` is False.
-
-    What stands under a null is set to zero, so that equal columns are equal byte for byte.
-    """
-    mask = None
-    if present is not None and not present.all():
-        mask, values = _bits(present), values * present
-    buffers = [mask, pa.py_buffer(np.ascontiguousarray(values))]
-    return pa.Array.from_buffers(_TYPE_OF[values.dtype], len(values), buffers)
-
-
-def booleans(values: Bools) -> pa.Array:
-    """Return a column of true and false."""
-    return pa.Array.from_buffers(pa.bool_(), len(values), [None, _bits(values)])
 
 
 def letters(values: npt.NDArray[np.uint8], present: Bools) -> pa.Array:
@@ -53,26 +25,13 @@ def letters(values: npt.NDArray[np.uint8], present: Bools) -> pa.Array:
 
 def texts(values: npt.NDArray[np.bytes_], present: Bools) -> pa.Array:
     """Return a string column of short ASCII texts, null where `present` is False."""
-    column = byte_strings(values.tolist(), pa.string())
+    column = column_of(values.tolist(), pa.string())
     return pa.Array.from_buffers(pa.string(), len(values), [_bitmap(present), *column.buffers()[1:]])
-
-
-def byte_strings(values: Sequence[bytes], kind: pa.DataType | None = None) -> pa.Array:
-    """Return a binary column (or string, when `kind` says so) of Python byte strings."""
-    ends = np.zeros(len(values) + 1, np.int32)
-    np.cumsum([len(value) for value in values], out=ends[1:])
-    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(values))]
-    return pa.Array.from_buffers(kind or pa.binary(), len(values), buffers)
-
-
-def strings(values: Sequence[str]) -> pa.Array:
-    """Return a string column of Python strings."""
-    return byte_strings([value.encode() for value in values], pa.string())
 
 
 def dictionary(codes: npt.NDArray[np.int32], words: Sequence[str], present: Bools | None = None) -> pa.Array:
     """Return a dictionary column: row i reads ``words[codes[i]]``, null where `present` is False."""
-    return pa.DictionaryArray.from_arrays(numbers(codes, present), strings(words))
+    return pa.DictionaryArray.from_arrays(to_arrow(codes, present), column_of(words, pa.string()))
 
 
 def encode_spans(
@@ -106,9 +65,5 @@ _LONGEST_SPAN = 96
 _FIRST_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], np.uint64)
 
 
-def _bitmap(present: Bools | None) -> pa.Buffer | None:
-    return None if present is None or bool(present.all()) else _bits(present)
-
-
-def _bits(values: Bools) -> pa.Buffer:
-    return pa.py_buffer(np.packbits(values, bitorder="little"))
+def _bitmap(present: Bools) -> pa.Buffer | None:
+    return None if present.all() else bits(present)

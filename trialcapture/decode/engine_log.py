@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import column_of, to_arrow
 from trialcapture.buffers import values as values_of
 from trialcapture.config import EngineLog
 from trialcapture.decode import columns, rejects
@@ -243,8 +244,8 @@ class EngineLogDecoder:
         cut = _cell_rejects(found, is_cut, self._time_fit.heading, parts, "truncated")
         bad += sorted([*found.rejects, *misfits, *cut, *piece.cell_rejects], key=lambda reject: reject.row)
         timed = (readings.state == 0) & ~is_cut
-        arrays = [columns.numbers(found.rows[timed]), columns.numbers((readings.clock_ns - readings.offset_ns)[timed])]
-        return arrays + [columns.numbers(values[timed], has_value[timed]) for values, has_value in piece.values]
+        arrays = [to_arrow(found.rows[timed]), to_arrow((readings.clock_ns - readings.offset_ns)[timed])]
+        return arrays + [to_arrow(values[timed], has_value[timed]) for values, has_value in piece.values]
 
     def _table(self, pieces: list[list[pa.Array]]) -> pa.Table:
         fields = [pa.field("row", pa.int64()), pa.field("t_log_ns", pa.int64(), metadata={"unit": "ns"})]
@@ -282,10 +283,10 @@ def _reject_table(found: list[Reject], where: str) -> pa.Table:
     return pa.Table.from_arrays(
         [
             columns.dictionary(np.zeros(count, np.int32), [where]),
-            columns.numbers(np.array([r.row for r in found], dtype=np.int64)),
-            columns.numbers(np.zeros(count, np.int64), np.zeros(count, np.bool_)),
+            to_arrow(np.array([r.row for r in found], dtype=np.int64)),
+            to_arrow(np.zeros(count, np.int64), np.zeros(count, np.bool_)),
             columns.dictionary(np.array([_REASONS.index(r.reason) for r in found], dtype=np.int32), _REASONS),
-            columns.byte_strings(kept),
+            column_of(kept, pa.binary()),
         ],
         schema=rejects.SCHEMA,
     )

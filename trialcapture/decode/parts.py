@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import to_arrow
 from trialcapture.decode import columns
 from trialcapture.decode.fields import I64, Column
 from trialcapture.decode.meanings import Columns
@@ -83,7 +84,7 @@ def to_table(part: Part, named: dict[str, tuple[list[str], I32]]) -> pa.Table:
         part: All its rows, in order.
         named: For each column of codes, the names and where among them each code's stands.
     """
-    table = {"line": columns.numbers(part.line)}
+    table = {"line": to_arrow(part.line)}
     for name, column in part.columns.items():
         if name in named:
             names, place = named[name]
@@ -96,9 +97,9 @@ def to_table(part: Part, named: dict[str, tuple[list[str], I32]]) -> pa.Table:
 
 def _to_arrow(column: Column) -> pa.Array:
     if column.values.dtype == np.bool_:
-        return columns.booleans(column.values)
+        return to_arrow(column.values)
     if column.values.dtype == np.uint8:
         return columns.letters(column.values, column.present)
     if column.values.dtype.kind == "S":
         return columns.texts(column.values, column.present)
-    return columns.numbers(column.values, column.present)
+    return to_arrow(column.values, column.present)

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode import columns
 
 LONGEST_KEPT_BYTES = 256
@@ -87,10 +88,10 @@ def reject_table(
     return pa.Table.from_arrays(
         [
             columns.dictionary(source, sources),
-            columns.numbers(line),
-            columns.numbers(mono_ns, mono_known),
+            to_arrow(line),
+            to_arrow(mono_ns, mono_known),
             columns.dictionary(reason.astype(np.int32), _WORDS),
-            columns.byte_strings(what),
+            column_of(what, pa.binary()),
         ],
         schema=SCHEMA,
     )

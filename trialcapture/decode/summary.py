@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.decode import columns
+from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode.addresses import Addresses
 from trialcapture.decode.fields import I64, Bools
 from trialcapture.decode.framing import Frame, Pieces, find_noise
@@ -143,5 +143,5 @@ def counts_table(counts: Counts) -> pa.Table:
     """Return counts as a table, sorted by name."""
     names = sorted(counts)
     numbers = np.array([counts[name] for name in names], np.int64).reshape(-1, 3)
-    texts = [columns.strings([name[nth] for name in names]) for nth in range(3)]
-    return pa.Table.from_arrays([*texts, *(columns.numbers(numbers[:, nth]) for nth in range(3))], schema=COUNTS_SCHEMA)
+    texts = [column_of([name[nth] for name in names], pa.string()) for nth in range(3)]
+    return pa.Table.from_arrays([*texts, *(to_arrow(numbers[:, nth]) for nth in range(3))], schema=COUNTS_SCHEMA)

@@ -14,7 +14,8 @@ from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.second_process import one_thread_each, open_second_process, release_memory
 from trialcapture.archive.session import open_session
 from trialcapture.config import load_config
-from trialcapture.pipeline.evidence import plain, provenance_of
+from trialcapture.json_values import plain
+from trialcapture.pipeline.evidence import provenance_of
 from trialcapture.pipeline.preparing import prepare_session
 from trialcapture.pipeline.reading import Progress, is_long
 from trialcapture.pipeline.results import make_results

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -113,14 +112,3 @@ def _severity(text: str) -> str:
 
 def _tally(words: Sequence[str]) -> dict[str, int]:
     return {word: words.count(word) for word in sorted(set(words))}
-
-
-def plain(value: Any) -> Any:
-    """Return a value as JSON can hold it: NaN and infinity become null, keys become text."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
-    return value

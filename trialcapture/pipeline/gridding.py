@@ -106,12 +106,10 @@ def _made(
         second.submit(_set_aside, window, _needed(window, pieces, rankings, config), rankings, config, aside)
         for window in windows[own:]
     ]
-    loaded: dict[int, Candidates] = {}
+    kept: dict[Path, Candidates] = {}
     for window in windows[:own]:
-        needed = _needed(window, pieces, rankings, config)
-        loaded = {i: loaded[i] if i in loaded else piece.load(config) for i, piece in needed.items()}
-        yield sample_window(_merged(loaded), rankings, window, config)
-    loaded = {}
+        yield _make(window, _needed(window, pieces, rankings, config), rankings, config, kept)
+    kept.clear()
     if later:
         second.submit(_forget)
     for future in later:
@@ -120,16 +118,9 @@ def _made(
         spilled.path.unlink(missing_ok=True)
 
 
-def _set_aside(window: Ints, needed: dict[int, Piece], rankings: Rankings, config: Config, aside: Path) -> Spilled:
-    """Make one window and set it aside; pieces are kept for the next call, which needs the last of them again."""
-    wanted = {number: (piece.path, number) for number, piece in needed.items()}
-    for key in [k for k in _KEPT if k not in wanted.values()]:
-        del _KEPT[key]
-    for number, piece in needed.items():
-        if wanted[number] not in _KEPT:
-            _KEPT[wanted[number]] = piece.load(config)
-    loaded = {number: _KEPT[key] for number, key in wanted.items()}
-    samples = sample_window(_merged(loaded), rankings, window, config)
+def _set_aside(window: Ints, needed: list[Piece], rankings: Rankings, config: Config, aside: Path) -> Spilled:
+    """Make one window and set it aside."""
+    samples = _make(window, needed, rankings, config, _KEPT)
     return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
 
 
@@ -137,21 +128,37 @@ def _forget() -> None:
     _KEPT.clear()
 
 
-_KEPT: dict[tuple[Path, int], Candidates] = {}
-"""Candidates of the pieces needed last, by the file they lie in and their number; it has a name of its own in every
-run."""
+_KEPT: dict[Path, Candidates] = {}
+"""In the second process, from one call to the next: see `_make`."""
 
 
-def _needed(window: Ints, pieces: Sequence[Piece], rankings: Rankings, config: Config) -> dict[int, Piece]:
-    """Return the pieces a window needs, by number."""
+def _make(
+    window: Ints, needed: list[Piece], rankings: Rankings, config: Config, kept: dict[Path, Candidates]
+) -> pa.Table:
+    """Return the samples of a window.
+
+    Args:
+        window: Its instants [ns UTC].
+        needed: The pieces it is made from.
+        rankings: By channel group, its sources, the leader first.
+        config: Boat and trial settings.
+        kept: Candidates of the pieces the window before needed, by the file they lie in, whose name no other run has;
+            brought up to those of this window, because the next one needs the last of them again.
+    """
+    for path in kept.keys() - {piece.path for piece in needed}:
+        del kept[path]
+    for piece in needed:
+        if piece.path not in kept:
+            kept[piece.path] = piece.load(config)
+    merged: Candidates = {}
+    for piece in needed:
+        for group, found in kept[piece.path].items():
+            merged.setdefault(group, []).extend(found)
+    return sample_window(merged, rankings, window, config)
+
+
+def _needed(window: Ints, pieces: Sequence[Piece], rankings: Rankings, config: Config) -> list[Piece]:
+    """Return the pieces a window needs, in order."""
     reach_ns = round(max(reaches_s(rankings, config).values(), default=0.0) * 1e9)
     low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
-    return {i: p for i, p in enumerate(pieces) if p.low_ns <= high and p.high_ns >= low}
-
-
-def _merged(loaded: dict[int, Candidates]) -> Candidates:
-    merged: Candidates = {}
-    for _, candidates in sorted(loaded.items()):
-        for group, found in candidates.items():
-            merged.setdefault(group, []).extend(found)
-    return merged
+    return [p for p in pieces if p.low_ns <= high and p.high_ns >= low]

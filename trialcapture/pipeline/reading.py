@@ -9,7 +9,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from trialcapture.archive.accounting import read_timeline
-from trialcapture.archive.decoding import DecodedBlock, Job, Span, Transducer, decode_blocks, keep_block
+from trialcapture.archive.decoding import DecodedBlock, Job, Span, decode_blocks, keep_block
 from trialcapture.archive.raw import is_packed, read_blocks
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, engine_files, nmea_files
@@ -132,7 +132,7 @@ def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callab
             span,
             first_line,
             path.name.split(".")[0],
-            tuple(Transducer(x.name, x.type, x.unit) for x in config.xdr),
+            tuple(config.xdr),
             require_checksum=not lenient or len(lenient) < len(config.source),
             without_checksum=lenient,
             lines=lines,

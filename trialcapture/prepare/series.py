@@ -48,8 +48,8 @@ class Candidate:
 
 def series_schema(channels: Sequence[str]) -> pa.Schema:
     """Return the schema of one group's series."""
-    origin = [("source", pa.dictionary(pa.int32(), pa.string())), ("fallback", pa.bool_())]
-    return pa.schema([("t_ns", pa.int64()), *((name, pa.float64()) for name in channels), *origin])
+    values = ((name, pa.float64()) for name in channels)
+    return pa.schema([("t_ns", pa.int64()), *values, ("fallback", pa.bool_())])
 
 
 def column(table: pa.Table, name: str) -> Floats:
@@ -132,32 +132,24 @@ def choose(
     place = {name: i for i, name in enumerate(order)}
     ranked = sorted(pool, key=lambda c: (place.get(c.source, len(order)), c.source))
     lead = ranked[0]
-    t_ns, source, fallback = (
-        lead.t_ns,
-        np.full(lead.t_ns.size, place.get(lead.source, len(order)), dtype=np.int32),
-        np.full(lead.t_ns.size, place.get(lead.source, len(order)) > 0),
-    )
+    t_ns, fallback = lead.t_ns, np.full(lead.t_ns.size, place.get(lead.source, len(order)) > 0)
     values = {name: lead.values.get(name, np.full(t_ns.size, np.nan)) for name in channels}
     for other in ranked[1:]:
         inside = _inside_gaps(other.t_ns, t_ns, gap_s)
         if not inside.any():
             continue
-        rank = place.get(other.source, len(order))
         t_ns = np.concatenate([t_ns, other.t_ns[inside]])
         by_time = np.argsort(t_ns, kind="stable")
         t_ns = t_ns[by_time]
-        source = np.concatenate([source, np.full(int(inside.sum()), rank, dtype=np.int32)])[by_time]
         fallback = np.concatenate([fallback, np.ones(int(inside.sum()), dtype=np.bool_)])[by_time]
         for name in channels:
             added = other.values[name][inside] if name in other.values else np.full(int(inside.sum()), np.nan)
             values[name] = np.concatenate([values[name], added])[by_time]
     # of several readings at one instant the last one stands
     last = np.concatenate([np.diff(t_ns) > 0, [True]])
-    known_as = buffers.column_of([*order, "other"], pa.string())
-    names = pa.DictionaryArray.from_arrays(buffers.to_arrow(source[last]), known_as)
     columns = [buffers.to_arrow(t_ns[last])]
     columns += [buffers.floats_to_arrow(values[name][last]) for name in channels]
-    return pa.table([*columns, names, buffers.to_arrow(fallback[last])], schema=series_schema(channels))
+    return pa.table([*columns, buffers.to_arrow(fallback[last])], schema=series_schema(channels))
 
 
 def _covered_s(candidate: Candidate, gap_s: float) -> float:
