@@ -95,15 +95,6 @@ def count_lines(block: bytes) -> int:
     return block.count(b"\n") + returns - int(np.count_nonzero(data[after] == ord("\n")))
 
 
-def read_whole(path: Path, *, warn: Callable[[str], None] = _warn) -> bytes:
-    """Return the whole content of a file, unpacked; meant for engine logs.
-
-    Raises:
-        TrialCaptureError: The file cannot be read.
-    """
-    return b"".join(read_chunks(path, 1 << 20, warn=warn))
-
-
 def read_chunks(path: Path, size: int, *, warn: Callable[[str], None] = _warn) -> Iterator[bytes]:
     """Yield a file's content in chunks of at most about `size` bytes, unpacked, cut anywhere.
 
