@@ -16,6 +16,7 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from trialcapture import buffers, pipeline
+from trialcapture.archive import second_process
 from trialcapture.archive.second_process import open_second_process
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import gridding, preparing, process, reading
@@ -41,7 +42,7 @@ def contents(session: Path) -> dict[str, bytes]:
 
 
 def test_two_processes_give_the_bytes_of_one(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "WORTH_HELP_BYTES", 0)
+    monkeypatch.setattr(second_process, "WORTH_HELP_BYTES", 0)
     assert contents(processed(tmp_path)) == contents(whole)
 
 
@@ -135,7 +136,7 @@ def fail() -> None:
 def test_a_second_process_lost_on_the_way_changes_no_byte(
     whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(reading, "WORTH_HELP_BYTES", 0)
+    monkeypatch.setattr(second_process, "WORTH_HELP_BYTES", 0)
     monkeypatch.setattr(gridding, "WINDOW_ROWS", 7300)
     made = pipeline.prepare_session
 

@@ -6,6 +6,7 @@ how this one was started, and on every system it starts the same way.
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import subprocess
@@ -13,14 +14,15 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from importlib import import_module
+from pathlib import Path
 from typing import IO, Any, ParamSpec, TypeVar
-
-import pyarrow as pa
-from threadpoolctl import threadpool_limits
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
+WORTH_HELP_BYTES = 24 << 20
+"""A second process takes half a second to be ready; shorter logs are done sooner without one."""
 _COMMAND = "from trialcapture.archive.second_process import serve; serve()"
 
 
@@ -67,14 +69,24 @@ class SecondProcess:
         return found
 
 
+def is_long(folder: Path) -> bool:
+    """Return True where the logs of a session are so long that a second process pays; asked before anything else."""
+    return sum(path.stat().st_size for path in (folder / "raw").glob("*") if path.is_file()) >= WORTH_HELP_BYTES
+
+
 @contextmanager
-def open_second_process(wanted: bool = True) -> Iterator[SecondProcess]:
-    """Start the second process, where it is wanted and there is a second core, and end it again."""
+def open_second_process(wanted: bool = True, ready_for: str = "") -> Iterator[SecondProcess]:
+    """Start the second process, where it is wanted and there is a second core, and end it again.
+
+    Args:
+        wanted: False to have calls made in this process.
+        ready_for: A module the calls will need, imported there while this process goes on.
+    """
     process = None
     if wanted and (os.cpu_count() or 1) > 1:
         with suppress(OSError):
             process = subprocess.Popen(
-                [sys.executable, "-c", _COMMAND],
+                [sys.executable, "-c", _COMMAND, ready_for],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -102,6 +114,7 @@ def one_thread_each() -> Iterator[None]:
     """
     # libraries are limited where they are loaded, so NumPy's must be before
     import numpy as np  # noqa: F401, PLC0415
+    from threadpoolctl import threadpool_limits  # noqa: PLC0415  this module is imported before the process is started
 
     with threadpool_limits(limits=1, user_api="blas"):
         yield
@@ -109,11 +122,20 @@ def one_thread_each() -> Iterator[None]:
 
 def hold_little_memory() -> None:
     """Let Arrow take its memory from the system and give it back there; its own pools keep what they once had."""
+    import pyarrow as pa  # noqa: PLC0415  this module is imported before the process is started
+
     pa.set_memory_pool(pa.system_memory_pool())
+
+
+def leave_cycles() -> None:
+    """Stop looking for objects that refer to each other: they go with the process, and looking takes a twentieth."""
+    gc.disable()
 
 
 def release_memory() -> None:
     """Give memory that is free back to the system; worth doing after a step that took much of it."""
+    import pyarrow as pa  # noqa: PLC0415  this module is imported before the process is started
+
     pa.default_memory_pool().release_unused()
 
 
@@ -123,7 +145,10 @@ def serve() -> None:
     answers: IO[bytes] = sys.stdout.buffer
     # what a called function prints must not get between the answers
     sys.stdout = sys.stderr
+    leave_cycles()
     hold_little_memory()
+    with suppress(ImportError, ValueError):  # a call that needs it will say so
+        import_module(sys.argv[1])
     with one_thread_each():
         _answer(calls, answers)
 

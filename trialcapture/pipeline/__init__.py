@@ -7,17 +7,24 @@ all of it is found from an outline, and the samples are made and written hour by
 from __future__ import annotations
 
 import json
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any
 
 from trialcapture.archive.parquet import write_file, write_parquet
-from trialcapture.archive.second_process import one_thread_each, open_second_process, release_memory
+from trialcapture.archive.second_process import (
+    SecondProcess,
+    is_long,
+    one_thread_each,
+    open_second_process,
+    release_memory,
+)  # fmt: skip
 from trialcapture.archive.session import open_session
 from trialcapture.config import load_config
 from trialcapture.json_values import plain
 from trialcapture.pipeline.evidence import provenance_of
 from trialcapture.pipeline.preparing import prepare_session
-from trialcapture.pipeline.reading import Progress, is_long
+from trialcapture.pipeline.reading import Progress
 from trialcapture.pipeline.results import make_results
 from trialcapture.reduce.tables import bands_csv, legs_csv
 
@@ -25,7 +32,10 @@ __all__ = ["Progress", "process"]
 
 
 def process(
-    folder: Path, config_text: str | None = None, progress: Progress = lambda _step, _share: None
+    folder: Path,
+    config_text: str | None = None,
+    progress: Progress = lambda _step, _share: None,
+    second: SecondProcess | None = None,
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
@@ -35,6 +45,7 @@ def process(
         folder: The session.
         config_text: Settings to use instead of those in ``session.toml``.
         progress: See `Progress`.
+        second: Shares the work, where the caller has one; None to open one where the session is long.
 
     Returns:
         ``bands`` and ``legs`` (Arrow tables), ``summary`` (JSON-able) and ``paths`` of the files written.
@@ -46,14 +57,10 @@ def process(
     config = session.config if config_text is None else load_config(config_text)
     trialset, reduction = folder / "trialset", folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "clocks", "rejects")}
-    with one_thread_each(), open_second_process(wanted=is_long(session)) as second:
-        made = prepare_session(session, config, trialset, second, progress)
+    with one_thread_each(), _shared_with(second, folder) as helper:
+        made = prepare_session(session, config, trialset, helper, progress)
         release_memory()
-        if second.is_there:
-            progress("reduction and report", None)
-            results = second.submit(make_results, made).result()
-        else:
-            results = make_results(made, lambda step: progress(step, None))
+        results, page = make_results(made, helper, lambda step: progress(step, None))
     progress("writing", None)
     bands, legs, summary = results.bands, results.legs, results.summary
     provenance = provenance_of(session, config, made.raw)
@@ -63,10 +70,14 @@ def process(
     write_file(reduction / "bands.csv", bands_csv(bands))
     write_file(reduction / "legs.csv", legs_csv(legs))
     write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
-    write_file(reduction / "report.html", results.page.encode())
+    write_file(reduction / "report.html", page.encode())
     paths |= {
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",
         "summary": reduction / "summary.json",
     }
     return {"bands": bands, "legs": legs, "summary": summary, "paths": paths}
+
+
+def _shared_with(second: SecondProcess | None, folder: Path) -> AbstractContextManager[SecondProcess]:
+    return open_second_process(is_long(folder), ready_for=__name__) if second is None else nullcontext(second)

@@ -26,8 +26,6 @@ Rankings = dict[str, tuple[str, ...]]
 
 WINDOW_ROWS = ROW_GROUP_ROWS // 2
 """Rows made at a time: half an hour of the default grid."""
-_SECOND_SHARE = 0.9
-"""Share of the windows that the second process makes: it does nothing else, while this one writes and detects too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +66,7 @@ def write_samples(
         span_ns: First and last UTC of the trial [ns].
         config: Boat and trial settings.
         aside: Where the second process sets its windows aside.
-        second: Makes the later windows, where it is there.
+        second: Makes most windows, where it is there.
         progress: Called with the name of the step and its share.
 
     Raises:
@@ -100,27 +98,41 @@ def _made(
     aside: Path,
     second: SecondProcess,
 ) -> Iterator[pa.Table]:
-    """Yield the samples of each window in order; the later ones come from the second process."""
-    own = len(windows) - round(_SECOND_SHARE * len(windows)) if second.is_there else len(windows)
-    later = [
-        second.submit(_set_aside, window, _needed(window, pieces, rankings, config), rankings, config, aside)
-        for window in windows[own:]
-    ]
+    """Yield the samples of each window in order.
+
+    The second process makes them from the first on; while the next one is not there yet, this process makes the last
+    that nobody has begun.
+    """
+    needed = [_needed(window, pieces, rankings, config) for window in windows]
     kept: dict[Path, Candidates] = {}
-    for window in windows[:own]:
-        yield _make(window, _needed(window, pieces, rankings, config), rankings, config, kept)
-    kept.clear()
-    if later:
-        second.submit(_forget)
-    for future in later:
-        spilled = future.result()
+    if not second.is_there:
+        for window, parts in zip(windows, needed, strict=True):
+            yield _make(window, parts, rankings, config, kept)
+        return
+    calls = [second.submit(_set_aside, w, n, rankings, config, aside) for w, n in zip(windows, needed, strict=True)]
+    second.submit(_forget)
+    own: dict[int, Spilled] = {}
+    for number, call in enumerate(calls):
+        while number not in own and not call.done():
+            last = next((n for n in range(len(calls) - 1, number, -1) if n not in own and calls[n].cancel()), None)
+            if last is None:
+                break
+            own[last] = _set_aside(windows[last], needed[last], rankings, config, aside, kept)
+        spilled = own.pop(number, None) or call.result()
         yield read_spill(spilled)["samples"]
         spilled.path.unlink(missing_ok=True)
 
 
-def _set_aside(window: Ints, needed: list[Piece], rankings: Rankings, config: Config, aside: Path) -> Spilled:
-    """Make one window and set it aside."""
-    samples = _make(window, needed, rankings, config, _KEPT)
+def _set_aside(
+    window: Ints,
+    needed: list[Piece],
+    rankings: Rankings,
+    config: Config,
+    aside: Path,
+    kept: dict[Path, Candidates] | None = None,
+) -> Spilled:
+    """Make one window and set it aside; `kept` as for `_make`, None in the second process, which keeps its own."""
+    samples = _make(window, needed, rankings, config, _KEPT if kept is None else kept)
     return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
 
 

@@ -46,6 +46,8 @@ def prepare_session(
         logs, counts, told = read_logs(session, config, aside, second, progress)
         engine_logs = waiting.result() if waiting else read_engine_logs(session, config, aside)
         release_memory()
+        if second.is_there:
+            second.submit(warm_up)  # it has nothing else to do until there are windows to make
         arrangement = arrange_trial(
             [(log.name, log.outline) for log in logs],
             [(log.name, log.spec, log.outline) for log in engine_logs],
@@ -68,8 +70,6 @@ def prepare_session(
         gridded = write_samples(
             trialset / "samples.parquet", provenance, pieces, rankings, span_ns, config, aside, second, progress
         )
-        if second.is_there:
-            second.submit(warm_up)
     progress("segments", None)
     with open_sample_rows(trialset / "samples.parquet") as samples:
         segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))

@@ -26,8 +26,6 @@ Progress = Callable[[str, float | None], None]
 
 BLOCK_BYTES = 6 << 20
 """How much of a log is decoded at a time: less costs time for each block, more costs memory."""
-WORTH_HELP_BYTES = 24 << 20
-"""A second process costs half a second to start; shorter logs are done sooner without one."""
 _LOG_ROWS = 50_000
 _LOG_BYTES = 1 << 20
 
@@ -68,11 +66,6 @@ class DecodedEngineLog:
     blocks: list[Spilled]
     sizes: list[int]
     rejects: list[Spilled]
-
-
-def is_long(session: Session) -> bool:
-    """Return True where a session is long enough for a second process to pay."""
-    return sum(path.stat().st_size for path in nmea_files(session)) >= WORTH_HELP_BYTES
 
 
 def read_logs(

@@ -1,4 +1,4 @@
-"""From segments to band table, summary and page: what the second process does while it has nothing to decode."""
+"""From segments to band table, summary and page."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
+from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session
 from trialcapture.config import Config
 from trialcapture.pipeline.evidence import with_evidence
@@ -16,7 +17,6 @@ from trialcapture.prepare.review import as_reviewed
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.trial import reduce_trial
-from trialcapture.report.page import render_report
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +56,28 @@ class Results:
     bands: pa.Table
     legs: pa.Table
     summary: dict[str, Any]
-    page: str
 
 
-def make_results(made: Prepared, progress: Callable[[str], None] = lambda _: None) -> Results:
-    """Reduce a prepared trial and render its report."""
+def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str], None]) -> tuple[Results, str]:
+    """Reduce a prepared trial and render its report.
+
+    Args:
+        made: The trial.
+        second: Renders the report, where it is there.
+        progress: Called with the name of each step.
+
+    Returns:
+        The results and the page.
+    """
     progress("reduction")
+    results = reduce_prepared(made)
+    progress("report")
+    page = second.submit(render, made, results).result() if second.is_there else render(made, results)
+    return results, page
+
+
+def reduce_prepared(made: Prepared) -> Results:
+    """Reduce a prepared trial."""
     segments, (bands, legs, summary) = reduce_reviewed(
         made.segments,
         made.reviews,
@@ -78,19 +94,23 @@ def make_results(made: Prepared, progress: Callable[[str], None] = lambda _: Non
         rejected=made.rejected,
         told=made.told,
     )
-    progress("report")
-    page = render_report(
-        bands=bands, legs=legs, summary=summary, samples=made.overview, segments=segments, clocks=made.clocks,
-        rejects=made.rejected.by_source,
+    return Results(segments, bands, legs, summary)
+
+
+def render(made: Prepared, results: Results) -> str:
+    """Render the report."""
+    from trialcapture.report.page import render_report  # noqa: PLC0415  not needed where the other process does this
+
+    return render_report(
+        bands=results.bands, legs=results.legs, summary=results.summary, samples=made.overview,
+        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source,
     )  # fmt: skip
-    return Results(segments, bands, legs, summary, page)
 
 
 def warm_up() -> None:
-    """Import what `make_results` needs, so that a process that has nothing else to do is ready when it is wanted."""
+    """Import what `render` needs, so that a process that has nothing else to do is ready when it is wanted."""
     import jinja2  # noqa: F401, PLC0415
     import matplotlib.backends.backend_svg  # noqa: PLC0415
     import matplotlib.figure  # noqa: F401, PLC0415
-    import scipy.interpolate  # noqa: PLC0415
-    import scipy.linalg  # noqa: PLC0415
-    import scipy.special  # noqa: F401, PLC0415
+
+    import trialcapture.report.page  # noqa: F401, PLC0415
