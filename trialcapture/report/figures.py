@@ -104,23 +104,28 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Any], None], *, label
     return _inline(out.getvalue(), key, size, label)
 
 
-_LEFT_OUT = re.compile(
-    r"<metadata>.*?</metadata>\s*|<!--.*?-->\s*|<style[^>]*>.*?</style>\s*"
-    rf'|(?<=<g) id="(?!{HALO}")[^"]*"| transform="rotate\(-?0 [^"]*\)"|</?svg[^>]*>|<\?xml[^>]*>|<!DOCTYPE[^>]*>'
-    r"|font-family: [^;\"]*;? ?|(?<=\n)\s+",
-    re.DOTALL,
+_LEFT_OUT = (
+    (re.compile(r"<(?:metadata>.*?</metadata>|!--.*?-->|style[^>]*>.*?</style>)\s*", re.DOTALL), ""),
+    (re.compile(r"<(?:/?svg|\?xml|!DOCTYPE)[^>]*>"), ""),
+    (re.compile(rf'<g id="(?!{HALO}")[^"]*"'), "<g"),
+    (re.compile(r' transform="rotate\(-?0 [^"]*\)"'), ""),
+    (re.compile(r"font-family: [^;\"]*;? ?"), ""),
+    (re.compile(r"\n\s+"), "\n"),
 )
+"""What is left out and what stays in its place; each begins with letters of its own, because a search for any of
+them at once would look at every letter six times."""
 _PLACES = re.compile(r' (?:d|x|y|transform)="[^"]*"')
-_FINER = re.compile(r"(?<=\.\d)\d+|\n|(?<=[MLz]) ")
-_NAMES = re.compile(r'\b(id="|url\(#|xlink:href="#)')
+_FINER = re.compile(r"(?<=\.\d)\d+")
 
 
 def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
-    svg = _LEFT_OUT.sub("", svg)
+    for pattern, left in _LEFT_OUT:
+        svg = pattern.sub(left, svg)
     svg = svg.replace(f'id="{HALO}"', f'stroke="{PAPER}" stroke-width="4.5" paint-order="stroke"')
     # a tenth of a pixel is finer than a twentieth of a millimetre in print; the rest is weight
-    svg = _PLACES.sub(lambda m: _FINER.sub("", m[0]), svg)
-    svg = _NAMES.sub(rf"\1{key}-", svg)
+    svg = _PLACES.sub(_coarser, svg)
+    for name in (' id="', "url(#", ' xlink:href="#'):
+        svg = svg.replace(name, f"{name}{key}-")
     # drawn with one font's measures everywhere, shown in the reader's own; some versions name it in shorthand
     svg = svg.replace("'DejaVu Sans'", "system-ui")
     head = (
@@ -129,6 +134,10 @@ def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
         f'font-family="system-ui, sans-serif">'
     )
     return f"{head}{svg.strip()}</svg>"
+
+
+def _coarser(place: re.Match[str]) -> str:
+    return _FINER.sub("", place[0]).replace("\n", "").replace("M ", "M").replace("L ", "L")
 
 
 def envelope(t: Floats, values: Floats, bins: int) -> tuple[Floats, Floats]:
@@ -183,6 +192,14 @@ def draw_series(
     alone = known[1:-1] & ~known[:-2] & ~known[2:]
     if alone.any():
         axes.plot(x[alone], y[alone], ".", color=colour, ms=2.5, zorder=2)
+
+
+def write(axes: Any, x: float, y: float, text: str, **look: Any) -> None:
+    """Write at a place in the axes' units, or those of a ``transform``, not cut off at their edges.
+
+    The figure holds the text, because axes make each text ready to be cut off first, which takes as long as the rest.
+    """
+    axes.figure.text(x, y, text, **({"transform": axes.transData} | look))
 
 
 def draw_boxes(

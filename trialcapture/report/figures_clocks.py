@@ -20,6 +20,7 @@ from trialcapture.report.figures import (
     draw,
     draw_series,
     shorten,
+    write,
 )  # fmt: skip
 from trialcapture.report.figures_layout import Row, lay_out, new_axes
 from trialcapture.report.format import K, clock, decimals_for, duration, fixed
@@ -94,8 +95,8 @@ def clocks_figure(clocks: pa.Table | None) -> Drawing | None:
         places, half = np.arange(len(found)), [K * row["offset_u_s"] for row in upwards]
         axes.errorbar(np.zeros(len(found)), places, xerr=half, fmt="|", color=PETROL, ms=9, elinewidth=1.8, capsize=4)
         for place, row in enumerate(upwards):
-            axes.text(
-                0, place + 0.22, f"± {_seconds(row['offset_u_s'])}", ha="center", va="bottom", fontsize=9.5,
+            write(
+                axes, 0, place + 0.22, f"± {_seconds(row['offset_u_s'])}", ha="center", va="bottom", fontsize=9.5,
                 color=QUIET, gid=HALO,
             )  # fmt: skip
         axes.axvline(0, color=RUST, lw=1, ls=(0, (4, 3)), zorder=1)

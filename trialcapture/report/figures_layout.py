@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from trialcapture.report.figures import RULE
+from trialcapture.report.figures import INK, RULE, write
 
 WIDEST_LETTER = 0.64
 """Width of a digit over the font size in the widest of the usual screen fonts, DejaVu Sans; others are narrower."""
@@ -119,13 +119,8 @@ def lay_out(
             (left / full_width, 1 - (top + tall[i]) / full_height, width / full_width, tall[i] / full_height)
         )
         row.axes.set_xlim(x_limits)
-        # a place given is a place not searched for, which would measure all ticks again
-        row.axes.xaxis.set_label_coords(0.5, -(_TICK + _PAD + tick + 5) / tall[i])
-        row.axes.yaxis.set_label_coords(0, 0.5)
-        last = i == len(rows) - 1
-        _set_ticks(row.axes.yaxis, y_ticks[i])
-        _set_ticks(row.axes.xaxis, x_ticks if last else (x_ticks[0], [""] * len(x_ticks[0])))
-        _rule(row, x_ticks[0], y_ticks[i][0])
+        below = x_ticks if i == len(rows) - 1 else (x_ticks[0], [])
+        _draw_ticks(row, below, y_ticks[i], tick, (width, tall[i]))
         if not row.side:
             row.axes.spines["left"].set_visible(False)
         if row.title:
@@ -140,7 +135,9 @@ def lay_out(
             )  # fmt: skip
         top += tall[i] + feet[i]
     if x_label:
-        rows[-1].axes.set_xlabel(x_label)
+        last = rows[-1].axes
+        depth = (_TICK + _PAD + tick + 5) / tall[-1]
+        write(last, 0.5, -depth, x_label, transform=last.transAxes, ha="center", va="top")
 
 
 def _legend_shape(row: Row, width: float, font: float) -> tuple[int, int]:
@@ -154,22 +151,40 @@ def _legend_shape(row: Row, width: float, font: float) -> tuple[int, int]:
     return columns, 0 if beside else -(-len(names) // columns)
 
 
-def _rule(row: Row, x: Sequence[float], y: Sequence[float]) -> None:
-    """Draw the lines across as one path: a grid line of every tick costs ten times as much."""
-    for places, axis in ((x, "x"), (y, "y")):
-        if axis in row.rules and len(places):
-            along, across = np.repeat(np.asarray(places, dtype=np.float64), 3), np.tile([0.0, 1.0, np.nan], len(places))
-            across_axes = row.axes.get_xaxis_transform() if axis == "x" else row.axes.get_yaxis_transform()
-            ends = (along, across) if axis == "x" else (across, along)
-            row.axes.plot(*ends, color=RULE, lw=0.7, zorder=0.6, transform=across_axes, scalex=False, scaley=False)
-            row.axes.tick_params(axis=axis, length=0)
+def _draw_ticks(row: Row, x_ticks: Ticks, y_ticks: Ticks, size: float, area: tuple[float, float]) -> None:
+    """Draw marks, lines across and names of the ticks; ticks without names are marked only.
+
+    A tick of matplotlib's is five artists, and all are measured to place what may stand beside them; here that place
+    is known. With names as plain texts and one path for all marks a figure takes a third less time.
+    """
+    axes, (width, height) = row.axes, area
+    axes.xaxis.set_visible(False)
+    axes.yaxis.set_visible(False)
+    mark = 0.0 if "x" in row.rules else _TICK
+    if mark:
+        _draw_strokes(
+            axes, "x", x_ticks[0], (0.0, -mark / height), color=INK, lw=0.8, solid_capstyle="butt", clip_on=False
+        )
+    for axis, places in (("x", x_ticks[0]), ("y", y_ticks[0])):
+        if axis in row.rules:
+            _draw_strokes(axes, axis, places, (0.0, 1.0), color=RULE, lw=0.7, zorder=0.6)
+    beside = {"fontsize": size, "transform": axes.get_yaxis_transform(), "ha": "right", "va": "center_baseline"}
+    for place, name in zip(*y_ticks, strict=True):
+        write(axes, -_PAD / width, place, name, **beside)
+    under = {"fontsize": size, "transform": axes.get_xaxis_transform(), "ha": "center", "va": "top"}
+    # a row that others stand under has marks without names
+    for place, name in zip(*x_ticks, strict=False):
+        write(axes, place, -(mark + _PAD) / height, name, **under)
 
 
-def _set_ticks(axis: Any, ticks: Ticks) -> None:
-    from matplotlib.ticker import FixedFormatter, FixedLocator  # noqa: PLC0415
-
-    axis.set_major_locator(FixedLocator(ticks[0]))
-    axis.set_major_formatter(FixedFormatter(ticks[1]))
+def _draw_strokes(axes: Any, axis: str, places: Sequence[float], ends: tuple[float, float], **look: Any) -> None:
+    """Draw equal strokes across an axis, between two shares of the length of the other, as one path."""
+    if not len(places):
+        return
+    along, across = np.repeat(np.asarray(places, dtype=np.float64), 3), np.tile([*ends, np.nan], len(places))
+    units = axes.get_xaxis_transform() if axis == "x" else axes.get_yaxis_transform()
+    line = (along, across) if axis == "x" else (across, along)
+    axes.plot(*line, transform=units, scalex=False, scaley=False, **look)
 
 
 def _fitting_ticks(limits: tuple[float, float], width: float, size: float) -> Ticks:

@@ -23,6 +23,7 @@ from trialcapture.report.figures import (
     draw,
     draw_boxes,
     draw_series,
+    write,
 )
 from trialcapture.report.figures_layout import Row, Ticks, lay_out, new_axes, words_width
 from trialcapture.report.format import clock, plural
@@ -151,8 +152,8 @@ def _lanes(
             middle = (a + b) / 2
             if not name or middle - half < free_from:
                 continue
-            axes.text(
-                middle, lane if inside else lane + 0.36, name, ha="center", va="center" if inside else "bottom",
+            write(
+                axes, middle, lane if inside else lane + 0.36, name, ha="center", va="center" if inside else "bottom",
                 color=PAPER if inside else PETROL if lane else RUST, fontsize=size, fontweight="bold",
             )  # fmt: skip
             free_from = middle + half

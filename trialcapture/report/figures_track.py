@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from trialcapture.geodesy import offsets_m, place_at
 from trialcapture.report.columns import Floats, Ints, floats, rows, times_ns
-from trialcapture.report.figures import HALO, INK, PETROL, Drawing, draw, draw_shapes
+from trialcapture.report.figures import HALO, INK, PETROL, Drawing, draw, draw_shapes, write
 from trialcapture.report.figures_layout import Row, lay_out, new_axes, words_width
 from trialcapture.units import NM_M
 
@@ -142,9 +142,9 @@ def _draw_legs(axes: Any, parts: list[tuple[str, Floats, Floats]], size: float, 
         if any(abs(x - a) < half_width + b and abs(y - c) < size for a, c, b in named):
             continue
         named.append((x, y, half_width))
-        axes.text(
-            x * pixel_nm, y * pixel_nm, text, ha="center", va="center", fontsize=size, fontweight="bold",
-            color=PETROL, zorder=4, gid=HALO, clip_on=False,
+        write(
+            axes, x * pixel_nm, y * pixel_nm, text, ha="center", va="center", fontsize=size, fontweight="bold",
+            color=PETROL, zorder=4, gid=HALO,
         )  # fmt: skip
     draw_shapes(axes, heads, PETROL, ec=PETROL, lw=0.8, zorder=3)
 
