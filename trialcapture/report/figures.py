@@ -194,12 +194,22 @@ def draw_series(
         axes.plot(x[alone], y[alone], ".", color=colour, ms=2.5, zorder=2)
 
 
-def write(axes: Any, x: float, y: float, text: str, **look: Any) -> None:
-    """Write at a place in the axes' units, or those of a ``transform``, not cut off at their edges.
+def write_names(axes: Any, names: Sequence[tuple[float, float, str]], **look: Any) -> None:
+    """Write names of one look as one artist, not cut off at the edges of the axes.
 
-    The figure holds the text, because axes make each text ready to be cut off first, which takes as long as the rest.
+    Args:
+        axes: Where.
+        names: Place across, place upwards and what stands there, in the axes' units or those of a ``transform``.
+        look: Properties of `matplotlib.text.Text`.
     """
-    axes.figure.text(x, y, text, **({"transform": axes.transData} | look))
+    from matplotlib.text import Text  # noqa: PLC0415
+
+    from trialcapture.report.figures_names import Names  # noqa: PLC0415
+
+    if names:
+        pen = Text(**({"transform": axes.transData} | look))
+        pen.set_figure(axes.figure)
+        axes.figure.add_artist(Names(names, pen))
 
 
 def draw_boxes(

@@ -20,7 +20,7 @@ from trialcapture.report.figures import (
     draw,
     draw_series,
     shorten,
-    write,
+    write_names,
 )  # fmt: skip
 from trialcapture.report.figures_layout import Row, lay_out, new_axes
 from trialcapture.report.format import K, clock, decimals_for, duration, fixed
@@ -94,11 +94,8 @@ def clocks_figure(clocks: pa.Table | None) -> Drawing | None:
         names = [shorten(str(row.get("source"))) for row in upwards]
         places, half = np.arange(len(found)), [K * row["offset_u_s"] for row in upwards]
         axes.errorbar(np.zeros(len(found)), places, xerr=half, fmt="|", color=PETROL, ms=9, elinewidth=1.8, capsize=4)
-        for place, row in enumerate(upwards):
-            write(
-                axes, 0, place + 0.22, f"± {_seconds(row['offset_u_s'])}", ha="center", va="bottom", fontsize=9.5,
-                color=QUIET, gid=HALO,
-            )  # fmt: skip
+        left_open = [(0.0, place + 0.22, f"± {_seconds(row['offset_u_s'])}") for place, row in enumerate(upwards)]
+        write_names(axes, left_open, ha="center", va="bottom", fontsize=9.5, color=QUIET, gid=HALO)
         axes.axvline(0, color=RUST, lw=1, ls=(0, (4, 3)), zorder=1)
         axes.set_ylim(-0.6, len(found) - 0.3)
         reach = max(half) * 1.15 or 1.0

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from trialcapture.report.figures import INK, RULE, write
+from trialcapture.report.figures import INK, RULE, write_names
 
 WIDEST_LETTER = 0.64
 """Width of a digit over the font size in the widest of the usual screen fonts, DejaVu Sans; others are narrower."""
@@ -124,7 +124,7 @@ def lay_out(
         if not row.side:
             row.axes.spines["left"].set_visible(False)
         if row.title:
-            row.axes.set_title(row.title, pad=8 + lifts[i])
+            write_names(row.axes, [(0.0, 1 + (8 + lifts[i]) / tall[i], row.title)], transform=row.axes.transAxes)
         columns, lines = legends[i]
         if columns:
             where = {"loc": "lower left" if lines else "lower right", "bbox_to_anchor": (not lines, 1 + 8 / tall[i])}
@@ -137,7 +137,7 @@ def lay_out(
     if x_label:
         last = rows[-1].axes
         depth = (_TICK + _PAD + tick + 5) / tall[-1]
-        write(last, 0.5, -depth, x_label, transform=last.transAxes, ha="center", va="top")
+        write_names(last, [(0.5, -depth, x_label)], transform=last.transAxes, ha="center", va="top")
 
 
 def _legend_shape(row: Row, width: float, font: float) -> tuple[int, int]:
@@ -168,13 +168,11 @@ def _draw_ticks(row: Row, x_ticks: Ticks, y_ticks: Ticks, size: float, area: tup
     for axis, places in (("x", x_ticks[0]), ("y", y_ticks[0])):
         if axis in row.rules:
             _draw_strokes(axes, axis, places, (0.0, 1.0), color=RULE, lw=0.7, zorder=0.6)
-    beside = {"fontsize": size, "transform": axes.get_yaxis_transform(), "ha": "right", "va": "center_baseline"}
-    for place, name in zip(*y_ticks, strict=True):
-        write(axes, -_PAD / width, place, name, **beside)
-    under = {"fontsize": size, "transform": axes.get_xaxis_transform(), "ha": "center", "va": "top"}
     # a row that others stand under has marks without names
-    for place, name in zip(*x_ticks, strict=False):
-        write(axes, place, -(mark + _PAD) / height, name, **under)
+    under = [(place, -(mark + _PAD) / height, name) for place, name in zip(*x_ticks, strict=False)]
+    beside = [(-_PAD / width, place, name) for place, name in zip(*y_ticks, strict=True)]
+    write_names(axes, under, transform=axes.get_xaxis_transform(), fontsize=size, ha="center", va="top")
+    write_names(axes, beside, transform=axes.get_yaxis_transform(), fontsize=size, ha="right", va="center_baseline")
 
 
 def _draw_strokes(axes: Any, axis: str, places: Sequence[float], ends: tuple[float, float], **look: Any) -> None:

@@ -23,7 +23,7 @@ from trialcapture.report.figures import (
     draw,
     draw_boxes,
     draw_series,
-    write,
+    write_names,
 )
 from trialcapture.report.figures_layout import Row, Ticks, lay_out, new_axes, words_width
 from trialcapture.report.format import clock, plural
@@ -147,16 +147,17 @@ def _lanes(
         halves = [pixel_min * (0.55 * words_width(name, size) + 1.5) for name in names]
         # all names of a lane inside their bars, or all above them
         inside = lane > 0 and all(b - a > 2.2 * half for (a, b), half in zip(spans, halves, strict=True))
+        shown: list[tuple[float, float, str]] = []
         free_from = -np.inf
         for (a, b), name, half in zip(spans, names, halves, strict=True):
             middle = (a + b) / 2
-            if not name or middle - half < free_from:
-                continue
-            write(
-                axes, middle, lane if inside else lane + 0.36, name, ha="center", va="center" if inside else "bottom",
-                color=PAPER if inside else PETROL if lane else RUST, fontsize=size, fontweight="bold",
-            )  # fmt: skip
-            free_from = middle + half
+            if name and middle - half >= free_from:
+                shown.append((middle, lane if inside else lane + 0.36, name))
+                free_from = middle + half
+        write_names(
+            axes, shown, ha="center", va="center" if inside else "bottom",
+            color=PAPER if inside else PETROL if lane else RUST, fontsize=size, fontweight="bold",
+        )  # fmt: skip
     axes.set_ylim(-0.5, 2.3)
 
 

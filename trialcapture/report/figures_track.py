@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from trialcapture.geodesy import offsets_m, place_at
 from trialcapture.report.columns import Floats, Ints, floats, rows, times_ns
-from trialcapture.report.figures import HALO, INK, PETROL, Drawing, draw, draw_shapes, write
+from trialcapture.report.figures import HALO, INK, PETROL, Drawing, draw, draw_shapes, write_names
 from trialcapture.report.figures_layout import Row, lay_out, new_axes, words_width
 from trialcapture.units import NM_M
 
@@ -125,7 +125,8 @@ def _draw_legs(axes: Any, parts: list[tuple[str, Floats, Floats]], size: float, 
         color=PETROL, lw=2.2, solid_capstyle="butt", zorder=2,
     )  # fmt: skip
     heads: list[Floats] = []
-    named: list[tuple[float, float, float]] = []
+    taken: list[tuple[float, float, float]] = []
+    names: list[tuple[float, float, str]] = []
     for text, px, py in parts:
         way = np.array([px[-1] - px[0], py[-1] - py[0]])
         length = float(np.hypot(*way))
@@ -139,13 +140,12 @@ def _draw_legs(axes: Any, parts: list[tuple[str, Floats, Floats]], size: float, 
         # far enough out that a number beside a leg that runs upwards does not touch it
         out = 9 + max(0.0, half_width - 8) * abs(dy)
         x, y = float(px[middle]) / pixel_nm + out * dy, float(py[middle]) / pixel_nm - out * dx
-        if any(abs(x - a) < half_width + b and abs(y - c) < size for a, c, b in named):
-            continue
-        named.append((x, y, half_width))
-        write(
-            axes, x * pixel_nm, y * pixel_nm, text, ha="center", va="center", fontsize=size, fontweight="bold",
-            color=PETROL, zorder=4, gid=HALO,
-        )  # fmt: skip
+        if all(abs(x - a) >= half_width + b or abs(y - c) >= size for a, c, b in taken):
+            taken.append((x, y, half_width))
+            names.append((x * pixel_nm, y * pixel_nm, text))
+    write_names(
+        axes, names, ha="center", va="center", fontsize=size, fontweight="bold", color=PETROL, zorder=4, gid=HALO
+    )
     draw_shapes(axes, heads, PETROL, ec=PETROL, lw=0.8, zorder=3)
 
 
