@@ -67,13 +67,10 @@ def _settings(font_size: float) -> Any:
 
     ours: dict[str, Any] = {
         "svg.fonttype": "none", "svg.hashsalt": "trialcapture", "font.family": ["sans-serif"],
-        "font.sans-serif": ["DejaVu Sans"], "font.size": font_size, "axes.edgecolor": INK, "axes.labelcolor": INK,
-        "axes.linewidth": 0.8, "axes.spines.top": False, "axes.spines.right": False, "text.color": INK,
-        "xtick.color": INK, "ytick.color": INK, "xtick.labelsize": font_size - 1, "ytick.labelsize": font_size - 1,
-        "xtick.major.size": 4, "ytick.major.size": 0, "axes.titlesize": font_size, "axes.titlelocation": "left",
-        "axes.titleweight": "normal", "axes.titley": 1.0, "axes.titlepad": 8, "lines.linewidth": 1.4,
-        "legend.frameon": False, "legend.fontsize": font_size - 1.5, "legend.borderaxespad": 0, "text.usetex": False,
-        "text.parse_math": False, "path.simplify": False,
+        "font.sans-serif": ["DejaVu Sans"], "font.size": font_size, "text.color": INK, "text.usetex": False,
+        "text.parse_math": False, "axes.edgecolor": INK, "axes.linewidth": 0.8, "axes.spines.top": False,
+        "axes.spines.right": False, "axes.titley": 1.0, "lines.linewidth": 1.4, "legend.frameon": False,
+        "legend.fontsize": font_size - 1.5, "legend.borderaxespad": 0, "path.simplify": False,
     }  # fmt: skip
     keep_out = {"backend", "backend_fallback", "interactive", "toolbar", "timezone", "datapath"}
     usual = {k: v for k, v in mpl.rcParamsDefault.items() if k not in keep_out and not k.startswith(("webagg", "tk"))}
