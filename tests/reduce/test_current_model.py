@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from trialcapture.reduce.current_model import (
+    CurrentCovariance,
     CurrentModel,
     Strengths,
-    current_covariance,
     find_likely,
     raise_constant,
     strength_axes,
@@ -58,7 +58,7 @@ def test_the_beliefs_are_probabilities_and_the_tide_curves_like_the_lunar_one() 
             assert values == sorted(values)
     # a sinusoid of period T has the covariance cos(2 pi lag / T); its curvature at lag 0 is that of the model
     model, lag = CurrentModel(constant_kn=0.0), np.array([0.0, 0.1])
-    tide = current_covariance(lag, 1.0, 0.0, model)
+    tide = CurrentCovariance(lag, model).at(1.0, 0.0)
     assert tide == pytest.approx(np.cos(2 * np.pi * lag / 12.4206), abs=1e-6)
 
 

@@ -129,8 +129,23 @@ def find_likely(
     return strengths, share[kept] / share[kept].sum(), best  # type: ignore[return-value]
 
 
-def current_covariance(lag_h: FloatArray, tide_kn: float, wander_kn: float, model: CurrentModel) -> FloatArray:
-    """Return the covariance of one component of the current at two times `lag_h` apart [kn²], same shape."""
-    x = np.sqrt(3.0) * np.abs(lag_h) / model.wander_length_h
-    tide = tide_kn**2 * np.exp(-0.5 * (lag_h / model.tide_length_h) ** 2)
-    return np.asarray(model.constant_kn**2 + tide + wander_kn**2 * (1.0 + x) * np.exp(-x), dtype=np.float64)
+class CurrentCovariance:
+    """Covariance of one component of the current at pairs of times, under any strengths.
+
+    What takes time, the exponentials, follows from the lags alone and is worked out once.
+
+    Args:
+        lag_h: How far apart the two times are, any shape.
+        model: Beliefs.
+    """
+
+    def __init__(self, lag_h: FloatArray, model: CurrentModel) -> None:
+        x = np.sqrt(3.0) * np.abs(lag_h) / model.wander_length_h
+        self._constant = model.constant_kn**2
+        self._tide = np.exp(-0.5 * (lag_h / model.tide_length_h) ** 2)
+        self._wander_rise, self._wander_fall = 1.0 + x, np.exp(-x)
+
+    def at(self, tide_kn: float, wander_kn: float) -> FloatArray:
+        """Return the covariance for these strengths [kn²], in the shape of the lags."""
+        wander = wander_kn**2 * self._wander_rise * self._wander_fall
+        return np.asarray(self._constant + tide_kn**2 * self._tide + wander, dtype=np.float64)

@@ -14,7 +14,6 @@ models (Hoeting et al. 1999, Statistical Science 14:382). All from memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TypedDict
 
@@ -22,9 +21,9 @@ import numpy as np
 
 from trialcapture.reduce.current_model import (
     STRENGTHS,
+    CurrentCovariance,
     CurrentModel,
     Strengths,
-    current_covariance,
     find_likely,
     raise_constant,
     strength_axes,
@@ -32,6 +31,7 @@ from trialcapture.reduce.current_model import (
 from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.whitening import Whitening, explain
 
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
 ANY_CURRENT_KN = 3.0
@@ -69,17 +69,6 @@ class VectorFit(TypedDict):
     heading_offset_u_deg: float
     strengths: dict[str, float]
     """Averaged strengths of tide, wander, scatter [kn] and heading error [deg]."""
-
-
-class _White(TypedDict):
-    strengths: Strengths
-    water: FloatArray
-    compass: FloatArray
-    factor: FloatArray
-    gain: FloatArray
-    speed: FloatArray
-    explained: FloatArray
-    log_likelihood: float
 
 
 class _Solution(TypedDict):
@@ -125,96 +114,65 @@ def fit_current(
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
         current = _search(runs, heading, measured, band_rpm_mean, open_minded)[3]
         model = raise_constant(model, current)
-    seen, likely, share, current = _search(runs, heading, measured, band_rpm_mean, model)
-    times = np.concatenate([runs["mid_h"], at_h])
-    solutions = [_solve(seen, strengths, runs["mid_h"], times, model) for strengths in likely]
-    return _average(seen, solutions, share, likely, runs["mid_h"].size)
+    equations, likely, share, _ = _search(runs, heading, measured, band_rpm_mean, model)
+    times_h = np.concatenate([runs["mid_h"], at_h])
+    asked = CurrentCovariance(times_h[:, None] - runs["mid_h"][None, :], model)
+    solutions = [_solve(equations, strengths, asked, model) for strengths in likely]
+    return _average(equations.seen, solutions, share, likely, runs["mid_h"].size)
 
 
 def _search(
     runs: Runs, heading: FloatArray, measured: BoolArray, band_rpm_mean: FloatArray, model: CurrentModel
-) -> tuple[Observations, list[Strengths], FloatArray, FloatArray]:
+) -> tuple[Whitening, list[Strengths], FloatArray, FloatArray]:
     """Return the equations about the best answer, the strengths that matter, their shares, and the current at runs."""
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
-    run_h, n = runs["mid_h"], runs["mid_h"].size
-    current = np.zeros((n, 2))
+    run_h = runs["mid_h"]
+    covariance = CurrentCovariance(run_h[:, None] - run_h[None, :], model)
+    current = np.zeros((run_h.size, 2))
     speed = np.array([runs["sog_kn"][runs["band"] == b].mean() for b in range(band_rpm_mean.size)])
+
+    def equations_about(current: FloatArray, speed: FloatArray) -> Whitening:
+        return Whitening(linearise(runs, heading, measured, current, speed, band_rpm_mean, model), covariance, model)
+
     for sweep in range(MOST_SWEEPS):
         tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(axes, best, strict=True))
+        lagged = covariance.at(tide, wander)
         for _ in range(MOST_STEPS):
-            seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
-            white = _whiten(seen, (tide, wander, scatter, degrees), run_h, model)
-            link = _link(seen, white["strengths"], run_h, run_h, model)
-            step = float(np.abs(link @ white["explained"] - current).max())
-            current, speed = link @ white["explained"], white["speed"]
-            if step < SMALLEST_STEP_KN:
+            equations = equations_about(current, speed)
+            white = equations.whiten((tide, wander, scatter, degrees))
+            before, current = current, _link(equations.seen, lagged) @ explain(white)[1]
+            speed = white.speed
+            if float(np.abs(current - before).max()) < SMALLEST_STEP_KN:
                 break
-        seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model)
-        before = best
-        likely, share, best = find_likely(axes, _log_likelihood(seen, run_h, model), best, NEGLIGIBLE_SHARE)
-        if best == before and sweep:
+        equations = equations_about(current, speed)
+        first = best
+        likely, share, best = find_likely(axes, equations.log_likelihood, first, NEGLIGIBLE_SHARE)
+        if best == first and sweep:
             break
-    return seen, likely, share, current
+    return equations, likely, share, current
 
 
-def _log_likelihood(seen: Observations, run_h: FloatArray, model: CurrentModel) -> Callable[[Strengths], float]:
-    return lambda strengths: _whiten(seen, strengths, run_h, model)["log_likelihood"]
-
-
-def _whiten(seen: Observations, strengths: Strengths, run_h: FloatArray, model: CurrentModel) -> _White:
-    """Return the covariance of the equations, and with it band speeds and restricted likelihood."""
-    from scipy.linalg import solve_triangular  # noqa: PLC0415  (slow import, needed here only)
-
-    tide, wander, scatter, heading = strengths
-    unit, lever, obs_h = seen["unit"], seen["offset_lever_kn"], run_h[seen["position"]]
-    water = current_covariance(obs_h[:, None] - obs_h[None, :], tide, wander, model) * (unit @ unit.T)
-    compass = np.radians(model.heading_offset_deg) ** 2 * np.outer(lever, lever)
-    compass += np.radians(model.line_bend_deg) ** 2 * np.outer(seen["bend_lever_kn"], seen["bend_lever_kn"])
-    compass += np.diag((seen["lever_kn"] * np.radians(heading)) ** 2)
-    own = seen["own_var"] + seen["slope_var"] + scatter**2
-    factor = np.linalg.cholesky(water + compass + np.diag(own))
-    white = solve_triangular(factor, np.column_stack([seen["design"], seen["y"]]), lower=True, check_finite=False)
-    design, y = white[:, :-1], white[:, -1]
-    normal = design.T @ design
-    cov = np.linalg.inv(normal)
-    speed = cov @ (design.T @ y)
-    left = y - design @ speed
-    back = solve_triangular(factor, np.column_stack([design, left]), lower=True, trans="T", check_finite=False)
-    spread = 2.0 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(normal)[1]
-    return {
-        "strengths": strengths,
-        "water": water,
-        "compass": compass,
-        "factor": factor,
-        "gain": cov @ back[:, :-1].T,
-        "speed": speed,
-        "explained": back[:, -1],
-        "log_likelihood": float(-0.5 * (spread + left @ left)),
-    }
-
-
-def _solve(
-    seen: Observations, strengths: Strengths, run_h: FloatArray, times_h: FloatArray, model: CurrentModel
-) -> _Solution:
-    white = _whiten(seen, strengths, run_h, model)
-    gain, y, design = white["gain"], seen["y"], seen["design"]
-    inverse_factor = np.linalg.inv(white["factor"])
+def _solve(equations: Whitening, strengths: Strengths, asked: CurrentCovariance, model: CurrentModel) -> _Solution:
+    seen, white = equations.seen, equations.whiten(strengths)
+    gain, y, design = explain(white)[0], seen["y"], seen["design"]
+    inverse_factor = np.linalg.inv(white.factor)
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
-    link = _link(seen, strengths, run_h, times_h, model)
-    carried = link @ projected
-    prior = float(current_covariance(np.zeros(1), strengths[0], strengths[1], model)[0]) * np.eye(2)
+    link = _link(seen, asked.at(strengths[0], strengths[1]))
+    # one product instead of one a time
+    carried = (link.reshape(-1, y.size) @ projected).reshape(link.shape)
+    prior = float(CurrentCovariance(np.zeros(1), model).at(strengths[0], strengths[1])[0]) * np.eye(2)
     offset_var = np.radians(model.heading_offset_deg) ** 2
     to_offset = offset_var * seen["offset_lever_kn"]
     left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
     return {
-        "speed": white["speed"],
+        "speed": white.speed,
         "terms": {
             "sampling": (gain**2) @ seen["own_var"],
             "repeat": np.sum(gain**2, axis=1) * strengths[2] ** 2,
-            "current": np.sum((gain @ white["water"]) * gain, axis=1),
-            "heading": np.sum((gain @ white["compass"]) * gain, axis=1),
+            "current": np.sum((gain @ equations.water(strengths)) * gain, axis=1),
+            "heading": np.sum((gain @ equations.compass(strengths)) * gain, axis=1),
             "rpm match": (gain**2) @ seen["slope_var"],
         },
         "state": carried @ y,
@@ -224,17 +182,19 @@ def _solve(
         "residual": left / np.sqrt(own),
         "residual_kn": left / own,
         "gain": gain,
-        "covariance": white["factor"] @ white["factor"].T,
+        "covariance": white.factor @ white.factor.T,
     }
 
 
-def _link(
-    seen: Observations, strengths: Strengths, run_h: FloatArray, times_h: FloatArray, model: CurrentModel
-) -> FloatArray:
-    """Return the covariance of the current at some times with what the equations see of it, shape (q, 2, N)."""
-    lag_h = times_h[:, None] - run_h[seen["position"]][None, :]
-    lagged = current_covariance(lag_h, strengths[0], strengths[1], model)
-    return np.asarray(lagged[:, None, :] * seen["unit"].T[None, :, :], dtype=np.float64)
+def _link(seen: Observations, lagged: FloatArray) -> FloatArray:
+    """Return the covariance of the current at some times with what the equations see of it, shape (q, 2, N).
+
+    Args:
+        seen: The equations.
+        lagged: Covariance of one component of the current at those times and the runs, shape (q, n).
+    """
+    at = np.take(lagged, seen["position"], axis=1)
+    return np.asarray(at[:, None, :] * seen["unit"].T[None, :, :], dtype=np.float64)
 
 
 def _average(
