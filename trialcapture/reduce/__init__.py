@@ -4,7 +4,7 @@ In the order of the work; ``trial`` shows it on one screen:
 
 ``legs``, ``bands``, ``runs``                 accepted segments, which held rpm belong together, passes in one direction
 ``pairs``, ``current``                        reciprocal runs, and what mean of means or least squares makes of them
-``current_model``, ``observations``, ``vectorfit``  all runs at once: band speeds and a slowly changing current
+``current_model``, ``observations``, ``whitening``, ``vectorfit``  all runs at once: band speeds and a changing current
 ``band_values``, ``fuel``, ``regime``         direction-balanced means, economy and range, displacement or planing
 ``slow_runs``, ``hump``, ``planing``          the slowest planing speed, where a slow run shows it; else why not
 ``budget``, ``current_evidence``              what the uncertainty is made of, and the current shown both ways

@@ -12,7 +12,8 @@ BoolArray = npt.NDArray[np.bool_]
 def weighted_mean(x: FloatArray, weights: FloatArray) -> float:
     """Return the weighted mean of the finite values, NaN when there are none."""
     use = np.isfinite(x) & (weights > 0)
-    return float(np.sum(x[use] * weights[use]) / np.sum(weights[use])) if use.any() else float(np.nan)
+    share = weights[use]
+    return float((x[use] * share).sum() / share.sum()) if share.size else float(np.nan)
 
 
 def weighted_direction_deg(angles_deg: FloatArray, weights: FloatArray) -> float:

@@ -71,11 +71,11 @@ class Whitening:
         covariance += self._compass
         np.fill_diagonal(covariance, variance + (self._own_var + strengths[2] ** 2))
         # symmetric, and by columns as LAPACK wants it
-        factor = np.linalg.cholesky(covariance.T)
+        factor = np.asarray(np.linalg.cholesky(covariance.T), dtype=np.float64)
         white = solve_triangular(factor, self._sides, lower=True, check_finite=False)
         design, y = white[:, :-1], white[:, -1]
         normal = design.T @ design
-        speed_cov = np.linalg.inv(normal)
+        speed_cov = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         speed = speed_cov @ (design.T @ y)
         left = y - design @ speed
         spread = 2.0 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(normal)[1]
@@ -87,13 +87,6 @@ class Whitening:
 
     def _heading_var(self, strengths: Strengths) -> FloatArray:
         return np.asarray((self.seen["lever_kn"] * np.radians(strengths[3])) ** 2, dtype=np.float64)
-
-
-def _common_var(lever_kn: FloatArray, error_deg: float) -> FloatArray:
-    """Return the covariance that one error common to all headings makes [kn²], shape (N, N)."""
-    made = np.outer(lever_kn, lever_kn)
-    made *= np.radians(error_deg) ** 2
-    return made
 
 
 def explain(white: White) -> tuple[FloatArray, FloatArray]:
@@ -108,3 +101,10 @@ def explain(white: White) -> tuple[FloatArray, FloatArray]:
     sides = np.column_stack([white.design, white.left])
     back = solve_triangular(white.factor, sides, lower=True, trans="T", check_finite=False)
     return white.speed_cov @ back[:, :-1].T, back[:, -1]
+
+
+def _common_var(lever_kn: FloatArray, error_deg: float) -> FloatArray:
+    """Return the covariance that one error common to all headings makes [kn²], shape (N, N)."""
+    made = np.outer(lever_kn, lever_kn)
+    made *= np.radians(error_deg) ** 2
+    return made
