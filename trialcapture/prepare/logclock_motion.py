@@ -205,10 +205,10 @@ def _low_pass(values: Floats, lag_s: float) -> Floats:
     """Return a 1 Hz signal behind a first-order lag; NaN where it was unknown."""
     known = np.flatnonzero(np.isfinite(values))
     bridged = np.interp(np.arange(values.size), known, values[known])
-    keep = float(np.exp(-1.0 / lag_s))
-    from scipy.signal import lfilter  # noqa: PLC0415  (slow import, needed only where the network has no rpm)
-
-    passed, _ = lfilter([1.0 - keep], [1.0, -keep], bridged, zi=[keep * bridged[0]])
+    # what is older than 40 lags weighs less than a float's last digit
+    weight = np.exp(-np.arange(np.ceil(40.0 * lag_s)) / lag_s)
+    held = np.concatenate([np.full(weight.size - 1, bridged[0]), bridged])  # before the first, the first
+    passed = np.convolve(held, weight / weight.sum(), "valid")
     lagging: Floats = np.where(np.isfinite(values), passed, np.nan)
     return lagging
 

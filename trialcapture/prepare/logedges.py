@@ -213,12 +213,8 @@ def _responses(rpm: Floats, edge: int) -> list[Floats]:
     calm = round(CHANGE_S / STEP_S / 2)
     drive = drive - drive[max(0, edge - 2 * calm) : max(1, edge - calm)].mean()
     pushed = 0.5 * STEP_S * (drive + np.concatenate([[0.0], drive[:-1]]))
-    from scipy.signal import lfilter  # noqa: PLC0415  (slow import, needed only where the network has no rpm)
-
-    return [
-        np.asarray(lfilter([1.0], [1.0, -float(np.exp(-STEP_S / tau))], pushed), dtype=np.float64)
-        for tau in _TIME_CONSTANTS_S
-    ]
+    since_s = np.arange(drive.size) * STEP_S
+    return [np.convolve(pushed, np.exp(-since_s / tau_s))[: drive.size] for tau_s in _TIME_CONSTANTS_S]
 
 
 def _usual_unrest(speed: Uniform) -> float:

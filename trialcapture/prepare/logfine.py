@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.logmatch import Pair, longest_gap_s
+from trialcapture.prepare.logmatch import Pair, longest_gap_s, usual_pace_s
+from trialcapture.prepare.robust_fit import fit_robustly
 from trialcapture.prepare.statistics import rolling_mean
 
 Floats = npt.NDArray[np.float64]
@@ -26,29 +27,44 @@ class _Compared:
     """Readings of one side and the other side as a smooth line; times in seconds since the log's first row.
 
     Attributes:
-        line_s: Times of the smooth line [s], ascending, and
-        line: its rpm, NaN in gaps.
+        line_s: Time the smooth line begins [s], and
+        line: its rpm every `_FINE_S`, NaN in gaps and at both ends: what lies beyond them is unknown too.
         at_s: Times of the readings compared with it [s].
         rpm: Their rpm.
         log_reads: True where the readings are the log's and the line the network's; False the other way round.
     """
 
-    line_s: Floats
+    line_s: float
     line: Floats
     at_s: Floats
     rpm: Floats
     log_reads: bool
 
-    def residual(self, offset_s: float, slope: float, scale: float, middle_s: float) -> Floats:
-        """Return log rpm times `scale` less network rpm, 0 where either is unknown."""
-        bend = slope * (self.at_s - middle_s)
+    def residual(self, p: Floats, span_s: float) -> tuple[Floats, Floats]:
+        """Return log rpm times scale less network rpm, and its derivatives; 0 where either side is unknown.
+
+        Args:
+            p: Offset in the middle of the span [s], its growth over the span [s], and scale.
+            span_s: From the log's first row to the end of the span [s].
+        """
+        turn = self.at_s / span_s - 0.5
+        late_s = p[0] + p[1] * turn
         if self.log_reads:
-            seen = np.interp(self.at_s + offset_s + bend, self.line_s, self.line, left=np.nan, right=np.nan)
-            rest = scale * self.rpm - seen
+            seen, slope = self._line_at(self.at_s + late_s)
+            rest, by_late, by_scale = p[2] * self.rpm - seen, -slope, self.rpm
         else:
-            logged = np.interp(self.at_s - offset_s - bend, self.line_s, self.line, left=np.nan, right=np.nan)
-            rest = scale * logged - self.rpm
-        return np.where(np.isfinite(rest), rest, 0.0)
+            logged, slope = self._line_at(self.at_s - late_s)
+            rest, by_late, by_scale = p[2] * logged - self.rpm, -p[2] * slope, logged
+        known = np.isfinite(rest)
+        return np.where(known, rest, 0.0), np.where(known, [by_late, by_late * turn, by_scale], 0.0)
+
+    def _line_at(self, t_s: Floats) -> tuple[Floats, Floats]:
+        """Return the line's rpm and its slope [1/s] at times [s]."""
+        place = (t_s - self.line_s) / _FINE_S
+        left = np.clip(place.astype(np.int64), 0, self.line.size - 2)
+        before = self.line[left]
+        rise = self.line[left + 1] - before
+        return before + rise * (place - left), rise / _FINE_S
 
 
 def _compared(pair: Pair, log_start_ns: int, offset_s: float) -> _Compared:
@@ -59,17 +75,17 @@ def _compared(pair: Pair, log_start_ns: int, offset_s: float) -> _Compared:
     """
     utc_ns, seen, log_ns, logged = pair
     seen_s, log_s = (utc_ns - log_start_ns) / 1e9 - offset_s, (log_ns - log_start_ns) / 1e9
-    seen_pace_s, log_pace_s = float(np.median(np.diff(seen_s))), float(np.median(np.diff(log_s)))
+    seen_pace_s, log_pace_s = usual_pace_s(seen_s), usual_pace_s(log_s)
     if log_pace_s > max(_SLOWER * seen_pace_s, 1.5):
-        return _Compared(*_smoothed(seen_s, seen), log_s, logged, True)
+        return _Compared(*_line(seen_s, seen, seen_pace_s), log_s, logged, True)
     if seen_pace_s > max(_SLOWER * log_pace_s, 1.5):
-        return _Compared(*_smoothed(log_s, logged), seen_s, seen, False)
-    at_s, rpm = (values[:: round(1.0 / _FINE_S)] for values in _smoothed(log_s, logged))
+        return _Compared(*_line(log_s, logged, log_pace_s), seen_s, seen, False)
+    at_s, rpm = (values[:: round(1.0 / _FINE_S)] for values in _smoothed(log_s, logged, log_pace_s))
     known = np.isfinite(rpm)
-    return _Compared(*_smoothed(seen_s, seen), at_s[known], rpm[known], True)
+    return _Compared(*_line(seen_s, seen, seen_pace_s), at_s[known], rpm[known], True)
 
 
-def _smoothed(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
+def _smoothed(t_s: Floats, value: Floats, pace_s: float) -> tuple[Floats, Floats]:
     """Return a fine time axis [s] and the signal on it, averaged over at least two seconds; NaN inside gaps.
 
     Interpolating between noisy readings averages them, most so halfway, and a fit would be drawn to the offsets
@@ -78,13 +94,17 @@ def _smoothed(t_s: Floats, value: Floats) -> tuple[Floats, Floats]:
     grid = np.arange(t_s[0], t_s[-1], _FINE_S)
     if grid.size == 0:
         return grid, grid
-    after = np.clip(np.searchsorted(t_s, grid, side="right"), 1, t_s.size - 1)
     values = np.interp(grid, t_s, value)
-    values[t_s[after] - t_s[after - 1] > longest_gap_s(t_s)] = np.nan
-    pace_s = float(np.median(np.diff(t_s)))
+    at = np.searchsorted(grid, t_s)
+    values[: at[-1]][np.repeat(np.diff(t_s) > longest_gap_s(pace_s), np.diff(at))] = np.nan
     smooth = rolling_mean(values, round(max(2.0, 3.0 * pace_s) / _FINE_S) | 1)
     smooth[~np.isfinite(values)] = np.nan
     return grid, smooth
+
+
+def _line(t_s: Floats, value: Floats, pace_s: float) -> tuple[float, Floats]:
+    """Return where the smooth line of a signal begins [s], and the line with an unknown value before and behind."""
+    return float(t_s[0]) - _FINE_S, np.concatenate([[np.nan], _smoothed(t_s, value, pace_s)[1], [np.nan]])
 
 
 def refine_offset(
@@ -107,44 +127,35 @@ def refine_offset(
         return None
     span = max(float(d.at_s[-1] - d.at_s[0]) for d in data if d.at_s.size > 1)
 
-    def residual(p: Floats) -> Floats:
+    def residual(p: Floats) -> tuple[Floats, Floats]:
         # offset in the middle, growth over the whole, scale: of one size, and hardly correlated
-        return np.concatenate([d.residual(p[0], p[1] / span, p[2], 0.5 * span) for d in data])
+        rests, slopes = zip(*(d.residual(p, span) for d in data), strict=True)
+        return np.concatenate(rests), np.concatenate(slopes, axis=1)
 
     starts = [np.array([o, d, 1.0]) for o in (-1.0, 0.0, 1.0) for d in (-200e-6 * span, 0.0, 200e-6 * span)]
-    start = min(starts, key=lambda p: float(np.abs(residual(p)).mean()))
-    scale = max(1.4826 * float(np.median(np.abs(residual(start)))), 1.0)
-    from scipy.optimize import least_squares  # noqa: PLC0415  (slow import, needed only where there is an engine log)
-
-    fit = least_squares(
-        residual,
-        start,
-        loss="soft_l1",
-        f_scale=3.0 * scale,
-        x_scale=[0.1, 0.1, 0.01],
-        diff_step=[1e-2, 1e-2, 1e-4],
-        bounds=([-10.0, -MAX_DRIFT * span, 0.5], [10.0, MAX_DRIFT * span, 2.0]),
-    )
-    if not fit.success and fit.status <= 0:
+    begun = [np.abs(residual(p)[0]) for p in starts]
+    nearest = int(np.argmin([r.mean() for r in begun]))
+    scale = max(1.4826 * float(np.median(begun[nearest])), 1.0)
+    low, high = np.array([-10.0, -MAX_DRIFT * span, 0.5]), np.array([10.0, MAX_DRIFT * span, 2.0])
+    fit = fit_robustly(residual, starts[nearest], low, high, 3.0 * scale)
+    if fit is None:
         return None
-    r = residual(fit.x)
+    r = fit.residual
     used = r[r != 0.0]
     if used.size < 30:
         return None
-    jacobian = np.asarray(fit.jac, dtype=np.float64)
     # neighbouring residuals share the network's quantisation and the bus delay: three count as one
     variance = float(np.median(np.abs(used)) * 1.4826) ** 2 + float(np.var(np.clip(used, -3 * scale, 3 * scale)))
-    normal = jacobian.T @ jacobian
-    if np.linalg.cond(normal) > 1e16:
+    if np.linalg.cond(fit.curvature) > 1e16:
         return None
-    covariance = np.linalg.inv(normal) * variance * 3.0
-    drift = float(fit.x[1]) / span
+    covariance = np.linalg.inv(fit.curvature) * variance * 3.0
+    middle_s, growth_s, rpm_scale = (float(v) for v in fit.at)
     # offset at the log's first row is the middle value minus half the run of the drift
-    at_start = float(offset_s + fit.x[0] - fit.x[1] * 0.5)
+    at_start = offset_s + middle_s - growth_s * 0.5
     toward = np.array([1.0, -0.5, 0.0])
     offset_u = float(np.sqrt(toward @ covariance @ toward + network_u_s**2))
     # a delay on the bus that wanders looks like drift
     drift_u = float(np.hypot(np.sqrt(covariance[1, 1]), _WANDER_S)) / span
     rpm = np.concatenate([d.rpm for d in data])[r != 0.0]
-    unexplained = float(np.mean(used**2)) / max(float(rpm.var()) * float(fit.x[2]) ** 2, 1.0)
-    return at_start, offset_u, drift * 1e6, drift_u * 1e6, float(fit.x[2]), unexplained
+    unexplained = float(np.mean(used**2)) / max(float(rpm.var()) * rpm_scale**2, 1.0)
+    return at_start, offset_u, growth_s / span * 1e6, drift_u * 1e6, rpm_scale, unexplained

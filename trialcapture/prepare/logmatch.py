@@ -44,21 +44,19 @@ def search_offset(pairs: list[Pair]) -> tuple[float, float, float | None, float 
         return None
     best = int(np.nanargmin(total_best))
     others = total_best.copy()
-    # the flank of the best minimum is not a rival: walk outwards until the misfit falls again
-    left, right = best, best
-    while left > 0 and (
-        not np.isfinite(others[left - 1]) or others[left - 1] >= others[left] or best - left < _APART_S
-    ):
-        left -= 1
-    while right < others.size - 1 and (
-        not np.isfinite(others[right + 1]) or others[right + 1] >= others[right] or right - best < _APART_S
-    ):
-        right += 1
-    others[left : right + 1] = np.nan
+    # the flank of the best minimum is not a rival
+    others[best - _flank(others[best::-1]) : best + _flank(others[best:]) + 1] = np.nan
     if not np.isfinite(others).any():
         return float(lags[best]), float(total_best[best]), None, None
     rival = int(np.nanargmin(others))
     return float(lags[best]), float(total_best[best]), float(lags[rival]), float(others[rival])
+
+
+def _flank(outward: Floats) -> int:
+    """Return how many samples from a minimum outwards belong to it: up to where the misfit falls again."""
+    climbs = ~np.isfinite(outward[1:]) | (outward[1:] >= outward[:-1])
+    climbs[:_APART_S] = True
+    return int(np.concatenate([climbs, [False]]).argmin())
 
 
 def _at_1_hz(pair: Pair) -> Sampled:
@@ -66,12 +64,16 @@ def _at_1_hz(pair: Pair) -> Sampled:
     return (*to_seconds(utc_ns, seen), *to_seconds(log_ns, logged))
 
 
-def longest_gap_s(t_s: Floats) -> float:
+def usual_pace_s(t_s: Floats) -> float:
+    """Return the usual time between readings [s]; 1 s for a single one."""
+    return float(np.median(np.diff(t_s))) if t_s.size > 1 else 1.0
+
+
+def longest_gap_s(pace_s: float) -> float:
     """Return the longest gap bridged by a straight line [s]: 3 s, or 2.5 readings where they come slower than that.
 
     Beyond 30 s nothing is bridged, however slow the readings.
     """
-    pace_s = float(np.median(np.diff(t_s))) if t_s.size > 1 else 1.0
     return min(max(3.0, 2.5 * pace_s), 30.0)
 
 
@@ -87,7 +89,7 @@ def to_seconds(t_ns: Ints, value: Floats) -> tuple[int, Floats]:
     after = np.clip(np.searchsorted(t_s, grid), 1, max(t_s.size - 1, 1))
     gap = t_s[np.minimum(after, t_s.size - 1)] - t_s[after - 1]
     values = np.interp(grid, t_s, value)
-    values[gap > longest_gap_s(t_s)] = np.nan
+    values[gap > longest_gap_s(usual_pace_s(t_s))] = np.nan
     return first, values
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.logmatch import longest_gap_s
+from trialcapture.prepare.logmatch import longest_gap_s, usual_pace_s
 from trialcapture.prepare.statistics import rolling_mean
 
 Floats = npt.NDArray[np.float64]
@@ -40,7 +40,7 @@ def to_uniform(t_s: Floats, value: Floats) -> Uniform:
     grid = np.arange(first, int(np.floor(t_s[-1] / STEP_S)) + 1) * STEP_S
     after = np.clip(np.searchsorted(t_s, grid), 1, t_s.size - 1)
     values = np.interp(grid, t_s, value)
-    values[t_s[after] - t_s[after - 1] > longest_gap_s(t_s)] = np.nan
+    values[t_s[after] - t_s[after - 1] > longest_gap_s(usual_pace_s(t_s))] = np.nan
     return Uniform(first, values)
 
 

@@ -124,7 +124,9 @@ def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool
     if receipt_ns.size == 0:
         return np.zeros(0, dtype=np.bool_)
     difference = receipt_ns - utc_ns
-    difference_s = (difference - np.sort(difference)[difference.size // 2]) / 1e9
+    if np.ptp(difference) < _STRAY_S * 1e9:  # the medians lie among the points, so no point can be far from its own
+        return np.ones(receipt_ns.size, dtype=np.bool_)
+    difference_s = (difference - np.partition(difference, difference.size // 2)[difference.size // 2]) / 1e9
     run = np.cumsum(np.concatenate([[0], (np.diff(receipt_ns // 10_000_000_000) != 0).astype(np.int64)]))
     order = np.lexsort((difference_s, run))
     first = np.flatnonzero(np.concatenate([[True], np.diff(run[order]) > 0]))
@@ -180,11 +182,12 @@ def _edge(excess_s: Floats) -> float:
 
 
 def _bin_minima(x_s: Floats, y_s: Floats, bin_s: float) -> tuple[Floats, Floats]:
-    """Return abscissa and value of the smallest y of each time bin."""
+    """Return abscissa and value of the first smallest y of each time bin; x ascends."""
     which = np.floor(x_s / bin_s).astype(np.int64)
-    order = np.lexsort((y_s, which))
-    first = np.concatenate([[True], np.diff(which[order]) > 0])
-    at = order[first]
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(which) > 0]))
+    size = np.diff(np.concatenate([begins, [which.size]]))
+    smallest = np.flatnonzero(y_s == np.repeat(np.minimum.reduceat(y_s, begins), size))
+    at = smallest[np.concatenate([[True], np.diff(which[smallest]) > 0])]
     return x_s[at], y_s[at]
 
 
