@@ -30,9 +30,16 @@ def bell(rng: np.random.Generator, truth: Floats, sd: float) -> Model:
 
 def scipy_fit(model: Model, start: Floats, low: Floats, high: Floats, soft: float) -> tuple[Floats, float, Floats]:
     """SciPy's place, cost and Gauss-Newton curvature."""
+
+    def residual(p: Floats) -> Floats:
+        return model(p)[0]
+
+    def slopes(p: Floats, *_: object) -> Floats:
+        return model(p)[1].T
+
     found = least_squares(
-        lambda p: model(p)[0], start, lambda p: model(p)[1].T, bounds=(low, high), loss="soft_l1", f_scale=soft,
-        ftol=1e-15, xtol=1e-15, gtol=1e-15, max_nfev=2000,
+        residual, start, slopes, bounds=(low, high), loss="soft_l1", f_scale=soft, ftol=1e-15, xtol=1e-15,
+        gtol=1e-15, max_nfev=2000,
     )  # fmt: skip
     jacobian = np.asarray(found.jac, dtype=np.float64)
     return found.x, float(found.cost), jacobian.T @ jacobian
