@@ -150,7 +150,7 @@ def _level_starts(receipt: Ints, excess_s: Floats) -> Ints:
     low_x, low_y = _bin_minima(x_s, excess_s, 1.0)
     n = low_y.size
     width = min(_LEVEL_BINS, n // 4)
-    if width < 5:
+    if width < 5 or np.ptp(low_y) <= _STEP_S:
         return np.zeros(1, dtype=np.int64)
     # an early edge on each side of a point: delays only add, so the minimum is what a step moves
     windows = np.lib.stride_tricks.sliding_window_view(low_y, width)
@@ -196,10 +196,11 @@ def _hull_slope(x: Floats, y: Floats) -> tuple[float, float]:
     if x.size < 3 or x[-1] - x[0] < 300.0:
         return 0.0, 100e-6
     hull: list[int] = []
+    xs, ys = x.tolist(), y.tolist()  # single values of an array are slow to reach
     for i in range(x.size):
         while len(hull) > 1:
             a, b = hull[-2], hull[-1]
-            if (y[b] - y[a]) * (x[i] - x[a]) >= (y[i] - y[a]) * (x[b] - x[a]):
+            if (ys[b] - ys[a]) * (xs[i] - xs[a]) >= (ys[i] - ys[a]) * (xs[b] - xs[a]):
                 hull.pop()
             else:
                 break
