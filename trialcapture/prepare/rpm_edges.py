@@ -62,9 +62,8 @@ def find_edges(rpm: Floats) -> tuple[Ints, Floats]:
     found: list[int] = []
     taken = np.zeros(rpm.size, dtype=np.bool_)
     apart = round(10.0 / STEP_S)
-    for i in np.argsort(-size, kind="stable"):
-        if size[i] < least:
-            break
+    large = np.flatnonzero(size >= least)
+    for i in large[np.argsort(-size[large], kind="stable")]:
         if not taken[i]:
             taken[max(0, i - apart) : i + apart + 1] = True
             found.append(int(i))
