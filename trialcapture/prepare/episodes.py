@@ -7,17 +7,18 @@ from the first sample of the recording: never from how the recording was handed 
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from trialcapture.prepare.judge import Track
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 LONGEST_EPISODE_S = 7200.0
 """A recording without any change is cut all the same after this time [s]: it bounds memory."""
@@ -33,8 +34,8 @@ _RPM_PRESENCE_S = 20.0
 _SPEED_PRESENCE_S = 60.0
 
 
-class _Block(NamedTuple):
-    """One block of samples of one signal; sample numbers count from the first ever.
+class _Blocks(NamedTuple):
+    """Blocks of samples of every signal, arrays of shape (signals, blocks); sample numbers count from the first ever.
 
     Attributes:
         level: Median of the known samples, NaN where there are none.
@@ -44,69 +45,114 @@ class _Block(NamedTuple):
         jump: That change; -1 where there is none.
     """
 
-    level: float
-    first: int
-    last: int
-    jump_at: int
-    jump: float
+    level: Floats
+    first: Ints
+    last: Ints
+    jump_at: Ints
+    jump: Floats
 
 
-class _Signal:
-    """One signal block by block: whether it is there, and whether it moves.
+class _Presence:
+    """Whether one signal is there, block by block.
 
     Args:
-        presence: Number of blocks in a row that make a change between there and not there.
-        recent: Number of blocks within which a move counts.
-        share: Move that counts, as a share of the level.
-        least: Smallest move that counts [unit of the signal].
+        sure: Number of blocks in a row that make a change between there and not there.
     """
 
-    def __init__(self, presence: int, recent: int, share: float, least: float) -> None:
-        self.there: bool | None = None
-        self._presence = presence
+    def __init__(self, sure: int) -> None:
+        self._sure = sure
+        self._there: bool | None = None
         self._against = 0
         self._since = 0
         self._last_known = -1
-        self._share, self._least = share, least
-        self._recent: deque[_Block] = deque(maxlen=recent)
 
-    def step(self, block: _Block) -> int | None:
-        """Take one block; return the sample from which the signal is there, or not, once that is sure."""
-        self._recent.append(block)
-        known = block.last >= 0
-        if self.there is None:
-            self.there = known
-        if known == self.there:
-            self._against = 0
-        else:
-            if self._against == 0:
-                self._since = block.first if known else self._last_known + 1
-            self._against += 1
-        if known:
-            self._last_known = block.last
-        if self._against < self._presence:
-            return None
-        self.there, self._against = known, 0
-        return self._since
+    def follow(self, first: Ints, last: Ints) -> tuple[Bools, dict[int, int]]:
+        """Take the next blocks, by their first and last known samples.
 
-    def moved_at(self) -> int | None:
-        """Return the sample at which a signal that moved far in the recent blocks moved most, or None."""
-        levels = [block.level for block in self._recent if block.last >= 0]
+        Returns:
+            At which blocks the signal is there; and by block, each change of that at the block where it has become
+            sure, as the sample from which it holds.
+        """
+        known = last >= 0
+        there = np.empty(known.size, dtype=np.bool_)
+        changes: dict[int, int] = {}
+        for start, stop in pairwise([0, *(np.flatnonzero(np.diff(known)) + 1).tolist(), known.size]):
+            now = bool(known[start])
+            if self._there is None:
+                self._there = now
+            there[start:stop] = self._there
+            if now == self._there:
+                self._against = 0
+            else:
+                if self._against == 0:
+                    self._since = int(first[start]) if now else self._last_known + 1
+                sure_at = start + self._sure - self._against - 1
+                self._against += stop - start
+                if sure_at < stop:
+                    there[sure_at:stop] = now
+                    changes[sure_at] = self._since
+                    self._there, self._against = now, 0
+            if now:
+                self._last_known = int(last[stop - 1])
+        return there, changes
+
+
+class _Moves:
+    """Where signals move far within a few blocks.
+
+    Args:
+        reach: Number of blocks back to which a move is measured.
+        share: Move that counts, as a share of the level, one for each signal.
+        least: Smallest move that counts, one for each signal [its unit].
+    """
+
+    def __init__(self, reach: int, share: list[float], least: list[float]) -> None:
+        self._reach = reach
+        self._share, self._least = np.array(share)[:, None], np.array(least)[:, None]
+        shape = (len(share), reach)
+        self._level, self._jump_at, self._jump = np.full(shape, np.nan), np.zeros(shape, np.int64), np.zeros(shape)
+
+    def follow(self, blocks: _Blocks, watched: Bools) -> dict[int, int]:
+        """Take the next blocks and which signals are watched at each, shape (signals, blocks).
+
+        Returns:
+            By each block up to which a watched signal has moved far, the sample at which the first of them moved most.
+        """
+        done, reach = self._level.shape[1] - self._reach, self._reach
+        self._level = np.concatenate([self._level[:, done:], blocks.level], axis=1)
+        self._jump_at = np.concatenate([self._jump_at[:, done:], blocks.jump_at], axis=1)
+        self._jump = np.concatenate([self._jump[:, done:], blocks.jump], axis=1)
+        far = self._is_far(self._level) & watched
+        moves: dict[int, int] = {}
+        for block in np.flatnonzero(far.any(axis=0)).tolist():
+            moved = np.flatnonzero(far[:, block]).tolist()
+            if not moved:
+                continue
+            moves[block] = min(self._moved_at(signal, slice(block, block + reach + 1)) for signal in moved)
+            # a throttle still on its way is measured against where it is now
+            self._level[:, : block + reach] = np.nan
+            again = slice(block, block + reach + 1)
+            far[:, again] = self._is_far(self._level[:, block : again.stop + reach]) & watched[:, again]
+        return moves
+
+    def _is_far(self, level: Floats) -> Bools:
+        """Return where signals have moved far, from their levels at blocks and at as many before as a move reaches."""
+        latest = np.maximum.accumulate(np.where(np.isnan(level), 0, np.arange(level.shape[1])), axis=1)
+        now = np.take_along_axis(level, latest, axis=1)[:, self._reach :]
         # the farther of two levels on one side is the greater move in shares too, so the extremes decide
-        if len(levels) < 2 or not (self._is_move(levels[-1], min(levels)) or self._is_move(levels[-1], max(levels))):
-            return None
-        known = [block for block in self._recent if block.last >= 0]
-        before, after = max(pairwise(known), key=lambda pair: abs(pair[1].level - pair[0].level))
-        return before.jump_at if before.jump > after.jump else after.jump_at
+        within = sliding_window_view(level, self._reach + 1, axis=1)
+        far = np.zeros(now.shape, dtype=np.bool_)
+        for then in (np.fmin.reduce(within, axis=2), np.fmax.reduce(within, axis=2)):
+            far |= np.abs(now - then) > np.maximum(self._share * np.maximum(now, then), self._least)
+        return far
 
-    def forget(self) -> None:
-        """Measure moves from the latest block on."""
-        now = self._recent[-1]
-        self._recent.clear()
-        self._recent.append(now)
-
-    def _is_move(self, now: float, then: float) -> bool:
-        return abs(now - then) > max(self._share * max(now, then), self._least)
+    def _moved_at(self, signal: int, window: slice) -> int:
+        """Return the sample at which a signal that moved far within a window moved most."""
+        known = window.start + np.flatnonzero(~np.isnan(self._level[signal, window]))
+        most = int(np.abs(np.diff(self._level[signal, known])).argmax())
+        before, after = known[most], known[most + 1]
+        jump = self._jump[signal]
+        return int(self._jump_at[signal, before if jump[before] > jump[after] else after])
 
 
 class EpisodeCutter:
@@ -122,15 +168,19 @@ class EpisodeCutter:
 
     def __init__(self, dt_s: float, engines: int) -> None:
         """Begin before the first sample."""
-        self._dt_s = dt_s
         self._width = max(round(_BLOCK_S / dt_s), 1)
+        self._longest = round(LONGEST_EPISODE_S / dt_s)
         self._rest: Floats = np.zeros((1 + engines, 0))
         self._before: Floats = np.full((1 + engines, 1), np.nan)
         self._done = 0
         self._last_cut = 0
-        recent, sure = self._blocks_in(_MOVE_S) + 1, self._blocks_in(_RPM_PRESENCE_S)
-        speed = _Signal(self._blocks_in(_SPEED_PRESENCE_S), recent, _SPEED_MOVE_SHARE, _SPEED_MOVE_KN)
-        self._signals = [speed, *(_Signal(sure, recent, _RPM_MOVE_SHARE, _RPM_MOVE) for _ in range(engines))]
+        reach, speed_sure, rpm_sure = (
+            max(round(seconds / (self._width * dt_s)), 1) for seconds in (_MOVE_S, _SPEED_PRESENCE_S, _RPM_PRESENCE_S)
+        )
+        self._presence = [_Presence(speed_sure), *(_Presence(rpm_sure) for _ in range(engines))]
+        self._moves = _Moves(
+            reach, [_SPEED_MOVE_SHARE, *[_RPM_MOVE_SHARE] * engines], [_SPEED_MOVE_KN, *[_RPM_MOVE] * engines]
+        )
 
     def push(self, track: Track) -> list[int]:
         """Take the next samples and return the cuts that are sure now, ascending sample numbers."""
@@ -140,20 +190,44 @@ class EpisodeCutter:
         self._rest = signals[:, size:].copy()
         if whole == 0:
             return []
+        found = self._find_changes(self._describe(signals[:, :size].reshape(signals.shape[0], whole, self._width)))
         cuts: list[int] = []
-        for blocks in self._describe(signals[:, :size].reshape(signals.shape[0], whole, self._width)):
-            for at in self._step(blocks):
+        for block in sorted(found):
+            cuts += self._cut_long(self._done + block * self._width)
+            for at in sorted(found[block]):
                 if at > self._last_cut:
                     cuts.append(at)
                     self._last_cut = at
+        self._done += size
+        return cuts + self._cut_long(self._done)
+
+    def _cut_long(self, done: int) -> list[int]:
+        """Return the cuts of what has been without one for too long by the end of some block."""
+        cuts = []
+        # it is cut at the end of the block in which it has become too long
+        while (at := -(-(self._last_cut + self._longest) // self._width) * self._width) <= done:
+            cuts.append(at)
+            self._last_cut = at
         return cuts
 
-    def _blocks_in(self, seconds: float) -> int:
-        return max(round(seconds / (self._width * self._dt_s)), 1)
+    def _find_changes(self, blocks: _Blocks) -> dict[int, list[int]]:
+        """Return by block the samples at which changes happened that show by then."""
+        followed = [
+            presence.follow(first, last)
+            for presence, first, last in zip(self._presence, blocks.first, blocks.last, strict=True)
+        ]
+        watched = np.stack([there for there, _ in followed])
+        # speed tells of a throttle only where no engine does
+        watched[0] = ~watched[1:].any(axis=0)
+        changes: dict[int, list[int]] = {}
+        for found in (*(sure for _, sure in followed), self._moves.follow(blocks, watched)):
+            for block, at in found.items():
+                changes.setdefault(block, []).append(at)
+        return changes
 
-    def _describe(self, x: npt.NDArray[np.float64]) -> Iterable[tuple[_Block, ...]]:
-        """Return for each block its features in every signal, from an array of shape (signals, blocks, width)."""
-        rows, count, width = x.shape
+    def _describe(self, x: npt.NDArray[np.float64]) -> _Blocks:
+        """Return the features of blocks of samples, an array of shape (signals, blocks, width)."""
+        count, width = x.shape[1:]
         known = np.isfinite(x)
         x = np.where(known, x, np.nan)
         some = known.any(axis=2)
@@ -163,28 +237,10 @@ class EpisodeCutter:
         # NaN sorts to the end; the lower median is a value that was measured, whatever the number of samples
         middle = np.maximum(known.sum(axis=2) - 1, 0) // 2
         level = np.take_along_axis(np.sort(x, axis=2), middle[:, :, None], axis=2)[:, :, 0]
-        flat = x.reshape(rows, -1)
+        flat = x.reshape(x.shape[0], -1)
         change = np.abs(np.diff(flat, axis=1, prepend=self._before))
         change = np.where(np.isfinite(change), change, -1.0).reshape(x.shape)
         at = change.argmax(axis=2)
         jump = np.take_along_axis(change, at[:, :, None], axis=2)[:, :, 0]
         self._before = flat[:, -1:].copy()
-        features = (level, first, last, start + at, jump)
-        return zip(*(map(_Block, *(f[r].tolist() for f in features)) for r in range(rows)), strict=True)
-
-    def _step(self, blocks: tuple[_Block, ...]) -> list[int]:
-        """Take one block of every signal and return where it shows a cut, ascending."""
-        self._done += self._width
-        changed = [signal.step(block) for signal, block in zip(self._signals, blocks, strict=True)]
-        found = [at for at in changed if at is not None]
-        watched = [rpm for rpm in self._signals[1:] if rpm.there] or self._signals[:1]
-        moved = [at for signal in watched if (at := signal.moved_at()) is not None]
-        if moved:
-            found.append(min(moved))
-            # a throttle still on its way is measured against where it is now
-            for signal in self._signals:
-                signal.forget()
-        found.sort()
-        if self._done - max([self._last_cut, *found]) >= round(LONGEST_EPISODE_S / self._dt_s):
-            found.append(self._done)
-        return found
+        return _Blocks(level, first, last, start + at, jump)

@@ -82,8 +82,7 @@ def limits_of(config: Config) -> Limits:
 
 def drifts(v_kn: Floats, dt_s: float, limits: Limits) -> bool:
     """Return True when speed has a slope that is both real and large enough to matter."""
-    t: Floats = np.arange(v_kn.size, dtype=np.float64) * dt_s
-    slope = slope_per_s(t, v_kn)
+    slope = slope_per_s(v_kn, dt_s)
     if abs(slope) * 60.0 > limits.steady.sog_slope_kn_per_min:
         return True
     # the error of a slope costs far more than the slope: it is asked for only where it decides
@@ -96,8 +95,8 @@ def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:
     The white-noise error of the slope is widened by the square root of the residuals' integrated
     autocorrelation factor.
     """
+    slope = slope_per_s(v, dt_s)
     t: Floats = np.arange(v.size, dtype=np.float64) * dt_s
-    slope = slope_per_s(t, v)
     rest = v - v.mean() - slope * (t - t.mean())
     if v.size < 5:
         return slope, float("inf")
@@ -113,7 +112,7 @@ def find_breach(track: Track, limits: Limits) -> str:
     for rpm in track.rpm:
         if breach := _rpm_breach(rpm, track, steady):
             return breach
-    slope = slope_with_error(track.sog_kn, track.dt_s)[0] * 60.0
+    slope = slope_per_s(track.sog_kn, track.dt_s) * 60.0
     if abs(slope) > steady.sog_slope_kn_per_min:
         limit = f"limit {steady.sog_slope_kn_per_min:g} (sog_slope_kn_per_min)"
         return f"speed not settled: {slope:+.2f} kn/min, {limit}"
@@ -138,8 +137,7 @@ def _rpm_breach(rpm: Floats, track: Track, steady: Steady) -> str:
     spread_pct = 100.0 * spread / max(mean, 1.0)
     if spread_pct > steady.rpm_sd_pct and spread > _STILL_RPM:
         return f"rpm not held: spread {spread_pct:.2f} %, limit {steady.rpm_sd_pct:g} % (rpm_sd_pct)"
-    t: Floats = np.arange(rpm.size, dtype=np.float64) * track.dt_s
-    per_min = 60.0 * slope_per_s(t, rpm)
+    per_min = 60.0 * slope_per_s(rpm, track.dt_s)
     run_pct = abs(per_min) * track.duration_s / 60.0 / max(mean, 1.0) * 100.0
     if abs(per_min) > steady.rpm_slope_pct_per_min / 100.0 * mean and run_pct > steady.rpm_sd_pct:
         return f"rpm creeping: {per_min:+.0f} rpm/min (rpm_slope_pct_per_min)"

@@ -14,10 +14,10 @@ from trialcapture.buffers import table_of
 from trialcapture.config import Config
 from trialcapture.prepare.blocking import blocking_error, choose_block
 from trialcapture.prepare.candidates import Stretch
-from trialcapture.prepare.judge import mean_with_error, slope_with_error
+from trialcapture.prepare.judge import mean_with_error
 from trialcapture.prepare.outliers import leave_out_outliers
 from trialcapture.prepare.series import column
-from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg
+from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg, slope_per_s
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -192,7 +192,7 @@ def _row(
         }
         by_blocks, row["sog_blocks"] = blocking_error(sog, block)
         row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None
-        row["sog_slope_kn_per_min"] = slope_with_error(sog, dt_s)[0] * 60.0
+        row["sog_slope_kn_per_min"] = slope_per_s(sog, dt_s) * 60.0
     fuel = part["fuel"][np.isfinite(part["fuel"])]
     if fuel.size >= 0.9 * part["fuel"].size and fuel.size > 1:
         mean, _, _, error = mean_with_error(fuel, tau["fuel"])

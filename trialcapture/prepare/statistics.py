@@ -43,12 +43,15 @@ def autocorrelation_sum(deviations: list[Floats], max_lag: int, *, own_mean: boo
         return 1.0
     c0 = variance / count
     mean_size = count / len(deviations)
+    longer = deviations
     total, raw, lag = 0.0, 1.0, 0
     for lag in range(1, max_lag + 1):
-        pairs = sum(max(d.size - lag, 0) for d in deviations)
+        longer = [d for d in longer if d.size > lag]
+        pairs = sum([d.size for d in longer]) - lag * len(longer)
         if pairs < 2:
             break
-        total += sum(float(d[:-lag] @ d[lag:]) for d in deviations if d.size > lag) / pairs / c0
+        # of two vectors `dot` is twice as fast as `@`
+        total += sum([float(d[:-lag].dot(d[lag:])) for d in longer]) / pairs / c0
         raw = max(1.0 + 2.0 * total, 1.0)
         if lag >= (_WINDOW_OWN_MEAN if own_mean else _WINDOW) * raw:
             break
@@ -96,10 +99,11 @@ def wrap_deg(difference_deg: Floats) -> Floats:
     return wrapped
 
 
-def slope_per_s(t_s: Floats, y: Floats) -> float:
-    """Return the least-squares slope of y on time [unit of y per s]; 0 for fewer than three samples."""
-    if t_s.size < 3:
+def slope_per_s(y: Floats, dt_s: float) -> float:
+    """Return the least-squares slope of samples `dt_s` apart [unit of y per s]; 0 for fewer than three."""
+    if y.size < 3:
         return 0.0
+    t_s = np.arange(y.size, dtype=np.float64) * dt_s
     centred = t_s - t_s.mean()
     spread = float(centred @ centred)
     return float(centred @ (y - y.mean())) / spread if spread > 0.0 else 0.0
