@@ -5,12 +5,15 @@ All functions take uniformly spaced arrays and return half-open index intervals 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.statistics import rolling_mean, wrap_deg
+from trialcapture.prepare.statistics import median, quantile, rolling_mean, window_sums, wrap_deg
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -18,6 +21,7 @@ Interval = tuple[int, int]
 
 _WINDOW_S = 10.0
 _SMOOTH_S = 2.0
+_YAW_S = 6.0
 _SHIFT_S = 15.0
 _RPM_CHANGE_PCT = 1.0
 """Change over ten seconds that counts as a moving throttle [% of rpm] (common practice, no source)."""
@@ -39,26 +43,33 @@ def window_change(y: Floats, dt_s: float, window_s: float = _WINDOW_S) -> Floats
 
     The window shrinks at the ends of the array so that a hold may begin with the recording.
     """
-    n = y.size
     half = max(round(window_s / 2 / dt_s), 1)
     known = np.isfinite(y)
     filled = np.where(known, y, 0.0)
-    index = np.arange(n)
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, n)
-    ones = np.concatenate([[0], np.cumsum(known)])
-    sy = np.concatenate([[0.0], np.cumsum(filled)])
-    centred = index - n / 2
-    sx = np.concatenate([[0.0], np.cumsum(centred)])
-    sxx = np.concatenate([[0.0], np.cumsum(centred**2)])
-    sxy = np.concatenate([[0.0], np.cumsum(centred * filled)])
-    m = (high - low).astype(np.float64)
-    whole = (ones[high] - ones[low]) == m
-    mean_x = (sx[high] - sx[low]) / m
-    spread = sxx[high] - sxx[low] - m * mean_x**2
-    cross = sxy[high] - sxy[low] - mean_x * (sy[high] - sy[low])
+    window = _window(y.size, half)
+    whole = window_sums(known, half, half) == window.size
+    cross = window_sums(window.x * filled, half, half) - window.mean_x * window_sums(filled, half, half)
     with np.errstate(invalid="ignore", divide="ignore"):
-        slope = np.where(spread > 0, cross / spread, 0.0)
-    return np.where(whole & (m > half), slope * window_s / dt_s, np.nan)
+        slope = np.where(window.spread > 0, cross / window.spread, 0.0)
+    return np.where(whole & (window.size > half), slope * window_s / dt_s, np.nan)
+
+
+class _Window(NamedTuple):
+    """Windows around each of n samples: their numbers about the middle, and of each window size, mean and spread."""
+
+    x: Floats
+    size: Floats
+    mean_x: Floats
+    spread: Floats
+
+
+@lru_cache(maxsize=1)
+def _window(n: int, half: int) -> _Window:
+    """Return the windows of `half` samples to both sides; kept because all signals of an episode share them."""
+    x = np.arange(n) - n / 2
+    size = window_sums(np.ones(n), half, half)
+    mean_x = window_sums(x, half, half) / size
+    return _Window(x, size, mean_x, window_sums(x**2, half, half) - size * mean_x**2)
 
 
 def moves(y: Floats) -> Floats:
@@ -74,7 +85,7 @@ def least_count(steps: Floats) -> float:
         # few moves may all belong to a throttle; one that is taken back at once is the last digit's
         taken_back = size[:-1][np.abs(steps[:-1] + steps[1:]) < 1e-9 * size[:-1]]
         return float(taken_back.min()) if taken_back.size else 0.0
-    smallest = float(np.quantile(size, 0.02))
+    smallest = quantile(size, 0.02)
     # a quantised signal moves in whole multiples of its least count, a smooth one does not
     whole = np.abs(size / smallest - np.rint(size / smallest)) < 0.02
     return smallest if whole.mean() > 0.95 else 0.0
@@ -90,14 +101,16 @@ def find_shifts(y: Floats, dt_s: float, smallest: float, window_s: float = _SHIF
     if y.size < 2 * w or w < 2:
         return []
     total = np.concatenate([[0.0], np.cumsum(y)])
-    at = np.arange(w, y.size - w + 1)
-    difference = np.abs((total[at + w] - total[at]) - (total[at] - total[at - w])) / w
-    threshold = max(smallest, 6.0 * float(np.median(difference)))
+    sums = total[w:] - total[:-w]
+    left = np.abs(sums[w:] - sums[:-w]) / w
+    # most stretches show none, and then their noise need not be known
+    if left.max() <= smallest:
+        return []
+    threshold = max(smallest, 6.0 * median(left))
     found: list[int] = []
-    left = difference.copy()
-    while left.size and left.max() > threshold:
+    while left.max() > threshold:
         peak = int(left.argmax())
-        found.append(int(at[peak]))
+        found.append(w + peak)
         left[max(peak - w, 0) : peak + w] = 0.0
     return sorted(found)
 
@@ -117,7 +130,7 @@ def find_rpm_holds(rpm: Floats, dt_s: float, count: float) -> list[Interval]:
         still = np.abs(window_change(smooth, dt_s)) <= limit
     held: list[Interval] = []
     for (start, stop), latest in _with_room(runs(still), rpm.size):
-        level = float(np.median(smooth[start:stop]))
+        level = median(smooth[start:stop])
         cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
@@ -141,8 +154,8 @@ def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, sli
 
 def _near_level(smooth: Floats, core: Floats, count: float) -> Bools:
     """Return True where rpm is at the level of a core stretch, within the core's own scatter."""
-    level = float(np.median(core))
-    spread = 1.4826 * float(np.median(np.abs(core - level)))
+    level = median(core)
+    spread = 1.4826 * median(np.abs(core - level))
     tolerance = max(0.4 / 100.0 * abs(level), 0.75 * count, 3.0 * spread, 2.0)
     with np.errstate(invalid="ignore"):
         near: Bools = np.abs(smooth - level) <= tolerance
@@ -179,47 +192,47 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         heading_true_deg: Shape (n,), NaN where unknown.
         dt_s: Spacing [s].
     """
-    smooth = smooth_angle(heading_true_deg, round(6.0 / dt_s))
+    smooth, fine = _smooth_angles(heading_true_deg, (round(_YAW_S / dt_s), round(_SMOOTH_S / dt_s)))
     steady = np.full(smooth.size, np.nan)
     held: list[Interval] = []
     for start, stop in runs(np.isfinite(smooth)):
-        unwrapped = np.unwrap(smooth[start:stop], period=360.0)
-        steady[start:stop] = unwrapped
+        steady[start:stop] = np.unwrap(smooth[start:stop], period=360.0)
     with np.errstate(invalid="ignore"):
         still = np.abs(window_change(steady, dt_s)) <= _COURSE_CHANGE_DEG
-    fine = smooth_angle(heading_true_deg, round(_SMOOTH_S / dt_s))
     for (start, stop), latest in _with_room(runs(still), heading_true_deg.size):
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
-            away = np.abs(wrap_deg(fine[room] - float(np.median(steady[piece]))))
-            spread = 1.4826 * float(np.median(away[piece.start - room.start : piece.stop - room.start]))
+            away = np.abs(wrap_deg(fine[room] - median(steady[piece])))
+            spread = 1.4826 * median(away[piece.start - room.start : piece.stop - room.start])
             with np.errstate(invalid="ignore"):
                 near = away <= max(5.0, 2.5 * spread)
             held.append(_fit_to(near, piece, room))
     return [(a, b) for a, b in held if b > a]
 
 
-def smooth_angle(angle_deg: Floats, width: int) -> Floats:
-    """Return the moving mean direction over `width` samples [deg in [0, 360)], NaN where the angle is unknown."""
+def _smooth_angles(angle_deg: Floats, widths: Iterable[int]) -> list[Floats]:
+    """Return moving mean directions over some numbers of samples [deg in [0, 360)], NaN where the angle is unknown."""
     radians = np.radians(angle_deg)
-    east, north = rolling_mean(np.sin(radians), width), rolling_mean(np.cos(radians), width)
-    smooth: Floats = np.degrees(np.arctan2(east, north)) % 360.0
-    smooth[~np.isfinite(angle_deg)] = np.nan
+    north, east, unknown = np.cos(radians), np.sin(radians), ~np.isfinite(angle_deg)
+    smooth: list[Floats] = []
+    for width in widths:
+        mean = np.degrees(np.arctan2(rolling_mean(east, width), rolling_mean(north, width))) % 360.0
+        mean[unknown] = np.nan
+        smooth.append(mean)
     return smooth
 
 
 def find_speed_holds(sog_kn: Floats, dt_s: float) -> list[Interval]:
     """Return the stretches in which speed hardly changes; used only where no engine's rpm is known at all."""
-    smooth = rolling_mean(sog_kn, round(6.0 / dt_s))
+    smooth = rolling_mean(sog_kn, round(_YAW_S / dt_s))
     smooth[~np.isfinite(sog_kn)] = np.nan
     with np.errstate(invalid="ignore"):
         still = np.abs(window_change(smooth, dt_s, 20.0)) <= _SPEED_CHANGE_KN
-    held = []
+    held: list[Interval] = []
     for start, stop in runs(still):
         cuts = find_shifts(smooth[start:stop], dt_s, _SPEED_CHANGE_KN)
-        edges = [start, *(start + c for c in cuts), stop]
-        held += list(pairwise(edges))
+        held += pairwise([start, *(start + c for c in cuts), stop])
     return held
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.statistics import autocorrelation_sum
+from trialcapture.prepare.statistics import autocorrelation_sum, quantile
 from trialcapture.prepare.tails import Tails, fit_tails
 
 Floats = npt.NDArray[np.float64]
@@ -77,7 +77,7 @@ def tail_scatter(speed: Speed) -> float:
     Short tails absorb autocorrelated noise and show too little of it, so only tails of 25 s and more count.
     """
     telling = speed.tails.starts <= speed.v_kn.size - round(_TELLING_S / speed.dt_s)
-    return float(np.quantile(speed.tails.variance[telling], 0.2)) if telling.any() else float("nan")
+    return quantile(speed.tails.variance[telling], 0.2) if telling.any() else float("nan")
 
 
 def find_settled(speed: Speed, scatter: float, tolerance_share: float = TOLERANCE_SHARE) -> Approach:

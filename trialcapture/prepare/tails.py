@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -47,29 +49,56 @@ def fit_tails(v: Floats, dt_s: float, starts: npt.NDArray[np.int64]) -> Tails:
         starts: Ascending, each below n.
     """
     n = v.size
-    m = (n - starts).astype(np.float64)
+    sizes = n - starts
+    m = sizes.astype(np.float64)
     # sums of squares about a value near the end lose no digits to the size of the values
     reference = float(v[-max(n // 3, 1) :].mean())
     w = v - reference
     total, squares = _sums_to_end(w)[starts], _sums_to_end(w * w)[starts]
     flat = np.maximum(squares - total * total / m, 0.0)
     flat_variance = flat / np.maximum(m - 1.0, 1.0)
-    ratio = np.exp(-dt_s / _TAUS_S)[:, None]
-    shape_sum = (1.0 - ratio**m) / (1.0 - ratio)
-    shape_squares = (1.0 - ratio ** (2.0 * m)) / (1.0 - ratio**2)
-    spread = shape_squares - shape_sum * shape_sum / m
-    allowed = (_TAUS_S[:, None] <= np.maximum(_LONGEST_SHARE * m * dt_s, 2.0)) & (spread > 1e-9)
-    cross = _weighted_to_end(w, ratio)[:, starts] - shape_sum * total / m
+    # a power of two serves all holds of about this length
+    shapes = _shapes(dt_s, 1 << n.bit_length())
+    shape_sum, spread, allowed = shapes.sum[sizes], shapes.spread[sizes], shapes.allowed[sizes]
+    cross = _weighted_to_end(w, shapes.ratio)[starts] - shape_sum * total[:, None] / m[:, None]
     excess = np.divide(cross, spread, out=np.zeros_like(cross), where=allowed)
-    left = np.maximum(flat - excess * cross, 0.0) / np.maximum(m - 3.0, 1.0)
+    left = np.maximum(flat[:, None] - excess * cross, 0.0) / np.maximum(m - 3.0, 1.0)[:, None]
     left[~allowed] = np.inf
-    best = left.argmin(axis=0)
+    best = left.argmin(axis=1)
     at = np.arange(starts.size)
-    better = left[best, at] < flat_variance
-    chosen = np.where(better, excess[best, at], 0.0)
-    level = reference + (total - chosen * shape_sum[best, at]) / m
+    better = left[at, best] < flat_variance
+    chosen = np.where(better, excess[at, best], 0.0)
+    level = reference + (total - chosen * shape_sum[at, best]) / m
     tau_s = np.where(better, _TAUS_S[best], 1.0)
-    return Tails(starts, level, chosen, tau_s, np.where(better, left[best, at], flat_variance), flat_variance)
+    return Tails(starts, level, chosen, tau_s, np.where(better, left[at, best], flat_variance), flat_variance)
+
+
+class _Shapes(NamedTuple):
+    """What ``exp(-t / tau)`` sums up to over the samples of an end part, arrays of shape (sizes, taus).
+
+    Attributes:
+        ratio: By how much it fades from sample to sample, shape (taus,).
+        sum: Its sum.
+        spread: The sum of its squares about its mean.
+        allowed: True where it can be told from a constant and from a straight line.
+    """
+
+    ratio: Floats
+    sum: Floats
+    spread: Floats
+    allowed: npt.NDArray[np.bool_]
+
+
+@lru_cache(maxsize=4)
+def _shapes(dt_s: float, sizes: int) -> _Shapes:
+    """Return the shapes over 0 to `sizes` - 1 samples; powers are dear, and the same for every hold."""
+    m = np.arange(sizes, dtype=np.float64)[:, None]
+    ratio = np.exp(-dt_s / _TAUS_S)
+    total = (1.0 - ratio**m) / (1.0 - ratio)
+    squares = (1.0 - ratio ** (2.0 * m)) / (1.0 - ratio**2)
+    spread = squares - total * total / np.maximum(m, 1.0)
+    allowed = (np.maximum(_LONGEST_SHARE * m * dt_s, 2.0) >= _TAUS_S) & (spread > 1e-9)
+    return _Shapes(ratio, total, spread, allowed)
 
 
 def _sums_to_end(values: Floats) -> Floats:
@@ -79,16 +108,15 @@ def _sums_to_end(values: Floats) -> Floats:
 
 
 def _weighted_to_end(values: Floats, ratio: Floats) -> Floats:
-    """Return ``sum_k ratio**k * values[s + k]`` for every ratio and s, shape (ratios, n).
+    """Return ``sum_k ratio**k * values[s + k]`` for every s and ratio, shape (n, ratios).
 
     By doubling: a sum over 2 h samples is one over h samples and, faded, the one that follows it (Hillis & Steele,
     "Data Parallel Algorithms", 1986).
     """
-    sums = np.repeat(values[None, :], ratio.size, axis=0)
-    reach, fade = 1, ratio.copy()
+    sums = np.repeat(values[:, None], ratio.size, axis=1)
+    reach, fade = 1, ratio
     while reach < values.size:
-        later = fade * sums[:, reach:]
-        sums[:, :-reach] += later
+        sums[:-reach] += fade * sums[reach:]
         reach *= 2
         fade = fade * fade
     return sums

@@ -1,0 +1,51 @@
+"""Sums over windows, medians and quantiles are those of their definition."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from trialcapture.prepare.holds import window_change
+from trialcapture.prepare.statistics import median, quantile, rolling_mean, slope_per_s, window_sums
+
+known = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60).map(np.array)
+gappy = st.lists(st.one_of(st.just(float("nan")), st.floats(-100, 100, width=16)), min_size=1, max_size=60).map(
+    np.array
+)
+
+
+@given(known, st.floats(0, 1))
+def test_medians_and_quantiles_are_those_of_numpy(values: np.ndarray, share: float) -> None:
+    assert median(values) == np.median(values)
+    assert quantile(values, share) == np.quantile(values, share)
+
+
+@given(st.lists(st.integers(-50, 50), max_size=40), st.integers(0, 60), st.integers(0, 60))
+def test_a_window_sum_takes_what_there_is(values: list[int], before: int, after: int) -> None:
+    y = np.array(values, dtype=np.float64)
+    expected = [sum(values[max(i - before, 0) : i + after + 1]) for i in range(y.size)]
+    assert window_sums(y, before, after).tolist() == expected
+
+
+@given(gappy, st.integers(1, 70))
+def test_a_rolling_mean_skips_what_is_unknown(y: np.ndarray, width: int) -> None:
+    found = rolling_mean(y, width)
+    for i in range(y.size):
+        seen = y[max(i - width // 2, 0) : i + (width - 1) // 2 + 1]
+        seen = seen[np.isfinite(seen)]
+        if width == 1 or seen.size == 0:
+            np.testing.assert_equal(found[i], y[i] if width == 1 else np.nan)
+        else:
+            np.testing.assert_allclose(found[i], seen.mean(), atol=1e-9)
+
+
+@given(gappy, st.integers(1, 20))
+def test_a_change_over_a_window_is_that_of_its_own_regression(y: np.ndarray, half: int) -> None:
+    found = window_change(y, 1.0, 2.0 * half)
+    for i in range(y.size):
+        seen = y[max(i - half, 0) : i + half + 1]
+        if seen.size <= half or not np.isfinite(seen).all():
+            assert np.isnan(found[i])
+        elif seen.size > 2:
+            np.testing.assert_allclose(found[i], slope_per_s(seen, 1.0) * 2.0 * half, atol=1e-6)
