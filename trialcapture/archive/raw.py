@@ -14,6 +14,8 @@ from trialcapture.errors import TrialCaptureError
 
 _LONGEST_LINE_BYTES = 1 << 20
 _PACKED_BYTES = 1 << 14
+_STRETCH_BYTES = 1 << 17
+"""So many bytes are searched for line ends at once: they stay in the processor's cache."""
 _GZIP = b"\x1f\x8b\x08"
 _ZSTD = b"\x28\xb5\x2f\xfd"
 
@@ -86,13 +88,15 @@ def read_blocks(
 
 def count_lines(block: bytes) -> int:
     """Return the number of line ends in a block, where CRLF, LF and CR each end one line."""
-    returns = block.count(b"\r")
-    if not returns:
-        return block.count(b"\n")
-    # counting a pair of bytes takes thirty times as long as counting one
     data = np.frombuffer(block, np.uint8)
-    after = np.flatnonzero(data[:-1] == ord("\r")) + 1
-    return block.count(b"\n") + returns - int(np.count_nonzero(data[after] == ord("\n")))
+    lines = 0
+    for begin in range(0, data.size, _STRETCH_BYTES):
+        # a byte more than is counted here: a CR at the end may be half of a pair
+        part = data[begin : begin + _STRETCH_BYTES + 1]
+        feed, back = part == ord("\n"), part == ord("\r")
+        lines += int(np.count_nonzero(feed[:_STRETCH_BYTES])) + int(np.count_nonzero(back[:_STRETCH_BYTES]))
+        lines -= int(np.count_nonzero(back[:-1] & feed[1:]))
+    return lines
 
 
 def read_chunks(path: Path, size: int, *, warn: Callable[[str], None] = _warn) -> Iterator[bytes]:

@@ -134,19 +134,23 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
     In each bin of `spacing_ns` a stream keeps its first row, or where delays are given the one that came with the
     least; the first and the last row of a stream are kept whatever they are.
     """
-    order = np.argsort(stream, kind="stable")
-    bins = t_ns[order] // spacing_ns
-    new = np.concatenate([[True], (np.diff(stream[order]) != 0) | (np.diff(bins) != 0)])
-    group = np.cumsum(new) - 1
-    if delay_ns is None:
-        chosen = order[new]
-    else:
-        prompt = np.lexsort((delay_ns[order], group))
-        chosen = order[prompt[np.concatenate([[True], np.diff(group[prompt]) != 0])]]
+    # sixteen bits are sorted by radix
+    fits = bool(stream.max() < 1 << 16)
+    order = np.argsort(stream.astype(np.uint16) if fits else stream, kind="stable")
+    own, bins = stream[order], t_ns[order] // spacing_ns
+    other = own[1:] != own[:-1]
+    first = np.flatnonzero(np.append(True, other | (bins[1:] != bins[:-1])))
+    sizes = np.diff(first, append=order.size)
+    chosen = first
+    if delay_ns is not None:
+        delay = delay_ns[order]
+        least = np.repeat(np.minimum.reduceat(delay, first), sizes)
+        prompt = np.flatnonzero(delay == least)
+        chosen = prompt[np.searchsorted(prompt, first)]
     counts = np.zeros(t_ns.size, dtype=np.int64)
-    counts[chosen] = np.bincount(group)
-    edges = np.flatnonzero(np.diff(stream[order]) != 0)
-    outer = order[np.concatenate([[0], edges, edges + 1, [order.size - 1]])]
+    counts[order[chosen]] = sizes
+    ends = np.flatnonzero(other)
+    outer = order[np.concatenate([[0], ends, ends + 1, [order.size - 1]])]
     counts[outer] = np.maximum(counts[outer], 1)
     rows = np.flatnonzero(counts)
     return rows, counts[rows]
