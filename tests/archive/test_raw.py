@@ -2,6 +2,7 @@
 
 import gzip
 import random
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -11,6 +12,7 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from trialcapture.archive import raw
 from trialcapture.archive.raw import count_lines, packing, read_blocks, read_chunks
 from trialcapture.errors import TrialCaptureError
 
@@ -49,6 +51,16 @@ def test_blocks_end_where_lines_end_and_join_to_the_file(
         if number + 1 < len(blocks):
             assert block.endswith((b"\n", b"\r"))
             assert not (block.endswith(b"\r") and blocks[number + 1][1].startswith(b"\n"))
+
+
+@given(LINES, st.integers(1, 9))
+def test_a_pair_of_line_end_bytes_is_one_end_wherever_the_count_is_cut(
+    lines: list[tuple[bytes, bytes]], stretch_bytes: int
+) -> None:
+    data = b"".join(content + end for content, end in lines)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(raw, "_STRETCH_BYTES", stretch_bytes)
+        assert count_lines(data) == len(re.findall(rb"\r\n|\n|\r", data))
 
 
 @pytest.mark.parametrize("end", [b"\r\n", b"\n", b"\r"])

@@ -13,6 +13,7 @@ import numpy as np
 from trialcapture.errors import TrialCaptureError
 
 _LONGEST_LINE_BYTES = 1 << 20
+_CHUNK_BYTES = 1 << 18
 _PACKED_BYTES = 1 << 14
 _STRETCH_BYTES = 1 << 17
 """So many bytes are searched for line ends at once: they stay in the processor's cache."""
@@ -49,7 +50,25 @@ def is_packed(path: Path) -> bool:
 def read_blocks(
     path: Path, block_bytes: int = 8 << 20, *, warn: Callable[[str], None] = _warn
 ) -> Iterator[tuple[int, bytes]]:
-    """Read a journal or a plain NMEA log in blocks of whole lines, in bounded memory.
+    """Read a journal or a plain NMEA log in numbered blocks of whole lines, in bounded memory.
+
+    Args:
+        path, block_bytes, warn: As `cut_blocks` takes them.
+
+    Yields:
+        The 0-based number of the block's first line (lines end in CRLF, LF or CR), and the block.
+
+    Raises:
+        TrialCaptureError: The file cannot be read.
+    """
+    first_line = 0
+    for block in cut_blocks(path, block_bytes, warn=warn):
+        yield first_line, block
+        first_line += max(1, count_lines(block))
+
+
+def cut_blocks(path: Path, block_bytes: int, *, warn: Callable[[str], None] = _warn) -> Iterator[bytes]:
+    """Read any text in blocks of whole lines, in bounded memory.
 
     Args:
         path: The file; gzip (several members too) and zstandard are told by their first bytes and unpacked.
@@ -59,31 +78,37 @@ def read_blocks(
             everything that survives is given.
 
     Yields:
-        The 0-based number of the block's first line (lines end in CRLF, LF or CR), and the block. The blocks
-        joined are the file, an unterminated last line included.
+        Blocks that joined are the file, an unterminated last line included.
 
     Raises:
         TrialCaptureError: The file cannot be read.
     """
-    first_line = 0
     pieces: list[bytes] = []
     held = 0
-    for chunk in read_chunks(path, block_bytes, warn=warn):
+    for chunk in read_chunks(path, min(block_bytes, _CHUNK_BYTES), warn=warn):
         pieces.append(chunk)
         held += len(chunk)
         if held < block_bytes:
             continue
-        whole = b"".join(pieces)
-        end = max(whole.rfind(b"\n"), whole.rfind(b"\r", 0, -1)) + 1
-        if end == 0 and held < max(block_bytes, _LONGEST_LINE_BYTES):
-            pieces = [whole]
-            continue
-        block = whole[:end] if end else whole
-        yield first_line, block
-        first_line += max(1, count_lines(block))
-        pieces, held = [whole[len(block) :]], held - len(block)
+        if not (end := _last_line_end(chunk)):
+            pieces = [b"".join(pieces)]
+            end = _last_line_end(pieces[0])
+            if not end and held < max(block_bytes, _LONGEST_LINE_BYTES):
+                continue
+        last = pieces.pop()
+        end = end or len(last)
+        block = b"".join((*pieces, memoryview(last)[:end]))
+        # what is not needed is let go before the block is worked on
+        pieces, held = [last[end:]], len(last) - end
+        del last
+        yield block
     if rest := b"".join(pieces):
-        yield first_line, rest
+        yield rest
+
+
+def _last_line_end(text: bytes) -> int:
+    """Return where the last line that surely ended does so, or 0; LF may follow on a CR at the very end."""
+    return max(text.rfind(b"\n"), text.rfind(b"\r", 0, -1)) + 1
 
 
 def count_lines(block: bytes) -> int:

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.decoding import DecodedBlock, Job, Span, decode_blocks, keep_block
-from trialcapture.archive.raw import is_packed, read_blocks
+from trialcapture.archive.raw import cut_blocks, is_packed, read_blocks
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, engine_files, nmea_files
 from trialcapture.archive.spill import Spilled, write_spill
@@ -169,7 +169,7 @@ def read_engine_logs(session: Session, config: Config, folder: Path) -> list[Dec
 
 def _log_blocks(path: Path, decoder: EngineLogDecoder) -> Iterator[tuple[pa.Table, pa.Table]]:
     """Decode an engine log; it is judged as a whole, so it may be refused at its end."""
-    for _, block in read_blocks(path, _LOG_BYTES):
+    for block in cut_blocks(path, _LOG_BYTES):
         yield decoder.decode(block)
     yield decoder.finish()
 
