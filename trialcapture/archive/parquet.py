@@ -70,7 +70,8 @@ class ParquetStream:
 
     def _write_groups(self, rows: int) -> None:
         # field metadata may differ from part to part; the file has that of its schema
-        plain = [part.cast(self.schema.remove_metadata()) for part in self._waiting]
+        schema = self.schema.remove_metadata()
+        plain = [pa.Table.from_arrays(part.columns, schema=schema) for part in self._waiting]
         whole = pa.concat_tables(plain).unify_dictionaries()
         for first in range(0, rows, ROW_GROUP_ROWS):
             group = whole.slice(first, min(ROW_GROUP_ROWS, rows - first)).combine_chunks()

@@ -17,6 +17,7 @@ from trialcapture.errors import TrialCaptureError
 
 _PREFIX = ".work-"
 _STALE_S = 86_400.0
+_BUFFER_BYTES = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,8 @@ def write_spill(path: Path, tables: Mapping[str, pa.Table]) -> Spilled:
     """
     places: dict[str, tuple[int, int]] = {}
     try:
-        with pa.OSFile(str(path), "wb") as file:
+        # Arrow writes a column's buffers and their padding one by one
+        with pa.output_stream(str(path), compression=None, buffer_size=_BUFFER_BYTES) as file:
             for name, table in tables.items():
                 begin = file.tell()
                 with pa.ipc.new_stream(file, table.schema) as stream:

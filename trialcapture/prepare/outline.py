@@ -134,9 +134,9 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
     In each bin of `spacing_ns` a stream keeps its first row, or where delays are given the one that came with the
     least; the first and the last row of a stream are kept whatever they are.
     """
-    # sixteen bits are sorted by radix
-    fits = bool(stream.max() < 1 << 16)
-    order = np.argsort(stream.astype(np.uint16) if fits else stream, kind="stable")
+    # sixteen bits, which tell so many streams apart, are sorted by radix
+    is_narrow = bool(np.ptp(stream) < 1 << 16)
+    order = np.argsort(stream.astype(np.uint16) if is_narrow else stream, kind="stable")
     own, bins = stream[order], t_ns[order] // spacing_ns
     other = own[1:] != own[:-1]
     first = np.flatnonzero(np.append(True, other | (bins[1:] != bins[:-1])))
