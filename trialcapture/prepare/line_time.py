@@ -68,24 +68,20 @@ def serial_lines(config: Config) -> dict[str, SerialLine]:
 
 def count_characters(block: bytes) -> Ints:
     """Return how many characters each line of a block took on the wire, line end included, TAG block left out."""
-    data = np.frombuffer(block, np.uint8)
-    line_feed, carriage_return = data == ord("\n"), data == ord("\r")
+    is_whole = block.endswith((b"\n", b"\r"))
+    data = np.frombuffer(block if is_whole else block + b"\n", np.uint8)
+    line_feed, ends = data == ord("\n"), data == ord("\r")
     # CRLF, LF and CR each end one line
-    alone = carriage_return.copy()
-    alone[:-1] &= ~line_feed[1:]
-    ends = np.flatnonzero(line_feed | alone) + 1
-    if not ends.size or ends[-1] < data.size:
-        ends = np.append(ends, data.size)
-    starts = np.concatenate([[0], ends[:-1]])
-    behind = np.flatnonzero(data == ord("\\")) + 1
-    last = np.searchsorted(behind, ends) - 1
-    tagged = (last >= 0) & (behind[np.maximum(last, 0)] > starts) if behind.size else np.zeros(ends.size, np.bool_)
-    begins = np.where(tagged, behind[np.maximum(last, 0)] if behind.size else 0, starts)
-    last_byte = np.maximum(ends - 1, 0)
-    second_last = np.maximum(ends - 2, 0)
-    closing = (line_feed[last_byte] | carriage_return[last_byte]).astype(np.int64)
-    closing += (ends - begins > 1) & line_feed[last_byte] & carriage_return[second_last]
-    characters: Ints = ends - begins - closing + LINE_END_CHARACTERS
+    np.greater(ends[:-1], line_feed[1:], out=ends[:-1])
+    ends |= line_feed
+    marked = data == ord("\\")
+    marked |= ends
+    mark = np.concatenate([[-1], np.flatnonzero(marked)])
+    nth_end = np.flatnonzero(ends[mark[1:]]) + 1
+    # what comes before is the line before, or the backslash that closes a TAG block
+    begins, stop = mark[nth_end - 1] + 1, mark[nth_end]
+    paired = (stop > begins) & line_feed[stop] & (data[stop - 1] == ord("\r"))
+    characters: Ints = stop - begins - paired + LINE_END_CHARACTERS
     return characters
 
 
@@ -115,15 +111,23 @@ def correct_receipt(
         at.append(integers(table["line"])[0][mine] - first_line)
         stamp.append(mono[mine])
         code.append(ranks[name][mine])
-    line, where = np.unique(np.concatenate(at), return_index=True)
-    inside = line < characters.size
-    line, where = line[inside], where[inside]
+    line, where = _first_of_each(np.concatenate(at), characters.size)
     sent = first_byte_ns(
         np.concatenate(stamp)[where], characters[line], np.concatenate(code)[where], tuple(lines.values())
     )
     earlier = np.zeros(characters.size, dtype=np.int64)
     earlier[line] = np.concatenate(stamp)[where] - sent
     return {name: _earlier(table, earlier, first_line) for name, table in tables.items()}
+
+
+def _first_of_each(line: Ints, count: int) -> tuple[Ints, Ints]:
+    """Return which of `count` lines occur, ascending, and where each does first."""
+    inside = np.flatnonzero(line < count)
+    where = np.full(count, -1)
+    # of several values for one place the last one stays
+    where[line[inside[::-1]]] = inside[::-1]
+    found = np.flatnonzero(where >= 0)
+    return found, where[found]
 
 
 def _place(name: str, names: Sequence[str]) -> int:
