@@ -100,7 +100,6 @@ class EngineLogDecoder:
         self._headings = [*self._time_headings, *(w.heading for w in self._wanted)]
         self._text = LogText(spec.encoding)
         self._above = b""
-        self._line = 0
         self._cutter: RowCutter | None = None
         self._numbers = NumberCells(spec.decimal)
         self._zone = ZoneClock(spec.zone)
@@ -130,7 +129,7 @@ class EngineLogDecoder:
         if self._cutter is None:
             self._refuse_empty(bool(torn))
         elif torn:
-            pieces.append(self._piece(self._cutter.cut_torn(torn, self._line, self._text.errors)))
+            pieces.append(self._piece(self._cutter.cut_torn(torn, self._text.errors)))
         last = self._emit(pieces, is_last=True)
         self._row_fit.check(self._spec, self._where)
         self._time_fit.check(self._row_fit.first_row, self._where)
@@ -150,9 +149,7 @@ class EngineLogDecoder:
             data = self._begin(self._above + data, torn)
         if self._cutter is None:
             return []
-        pieces = [self._piece(found) for found in self._cutter.cut(data, self._line, self._text.errors)]
-        self._line += data.count(b"\n")
-        return pieces
+        return [self._piece(found) for found in self._cutter.cut(data, self._text.errors)]
 
     def _begin(self, data: bytes, torn: bytes) -> bytes:
         """Find the headings once all rows above the data are there, and return what follows them."""
@@ -162,11 +159,10 @@ class EngineLogDecoder:
         if len(above) < count or not (rest or torn):
             self._above = data
             return b""
-        lines = [line.decode("utf-8", self._text.errors) for line in above]
+        lines = [line.removesuffix(b"\r").decode("utf-8", self._text.errors) for line in above]
         where = f"{self._where}, row {spec.header_rows}"
         layout = find_layout(lines[spec.header_rows - 1], self._headings, spec.delimiter, where)
         self._cutter = RowCutter(lines, layout, self._headings, spec.delimiter, self._where)
-        self._line = count
         return rest
 
     def _refuse_empty(self, is_torn: bool) -> None:

@@ -35,13 +35,23 @@ class Reject:
 
 @dataclass(slots=True)
 class Regular:
-    """Lines cut all at once: their bytes, where cells end, and which end is that of each line's first cell."""
+    """Lines cut all at once.
+
+    Attributes:
+        raw: Their bytes and others.
+        buf: The same as an array.
+        starts: Where each line begins in it; shape (r,).
+        ends: Where each of its cells ends; shape (r, cells).
+        has_quotes: There may be quotes around cells.
+        has_padding: There may be spaces beside a delimiter or a line end.
+    """
 
     raw: bytes
     buf: Bytes
+    starts: Ints
     ends: Ints
-    first_end: Ints
     has_quotes: bool
+    has_padding: bool
 
 
 @dataclass
@@ -75,7 +85,9 @@ class LogRows:
 
     def spans(self, wanted: int) -> tuple[Ints, Ints]:
         """Return where the regular rows' cells of one wanted column begin in `buf`, and their lengths, spaces off."""
-        start, end = self._bounds(wanted, self.cut.first_end)
+        start, end = self._bounds(wanted, slice(None))
+        if not self.cut.has_padding and not self.cut.has_quotes:
+            return start, end - start
         while (spaced := (self.buf[start] == _SPACE) & (start < end)).any():
             start = start + spaced
         while (spaced := (self.buf[end - 1] == _SPACE) & (start < end)).any():
@@ -84,10 +96,10 @@ class LogRows:
 
     def cells(self, indexes: Sequence[int] | Ints, wanted: int) -> list[str]:
         """Return the texts of some rows' cells of one wanted column, white space off."""
-        if not len(self.regular):
+        if not len(self.regular) or not len(indexes):
             return [self.texts[index][wanted] for index in indexes]
         at = np.searchsorted(self.regular, indexes)
-        starts, ends = self._bounds(wanted, self.cut.first_end[np.minimum(at, self.regular.size - 1)])
+        starts, ends = self._bounds(wanted, np.minimum(at, self.regular.size - 1))
         raw, errors = self.cut.raw, self.errors
         return [
             self.texts[index][wanted] if index in self.texts else raw[start:end].decode("utf-8", errors).strip()
@@ -100,10 +112,11 @@ class LogRows:
             return self.cells(indexes, columns[0])
         return [" ".join(parts) for parts in zip(*(self.cells(indexes, nth) for nth in columns), strict=True)]
 
-    def _bounds(self, wanted: int, first_end: Ints) -> tuple[Ints, Ints]:
-        """Return begin and end of cells, quotes off."""
-        at = first_end + self.layout.places[wanted]
-        start, end = self.cut.ends[at - 1] + 1, self.cut.ends[at]
+    def _bounds(self, wanted: int, lines: Ints | slice) -> tuple[Ints, Ints]:
+        """Return begin and end of the cells of some regular lines, quotes off."""
+        place = self.layout.places[wanted]
+        start = self.cut.ends[lines, place - 1] + 1 if place else self.cut.starts[lines]
+        end = self.cut.ends[lines, place]
         if self.cut.has_quotes:
             is_quoted = (self.buf[start] == _QUOTE) & (start < end)
             start, end = start + is_quoted, end - is_quoted

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import codecs
 
+import numpy as np
+
 LONGEST_LINE_BYTES = 1 << 20
 """What is longer is no row: of a line that does not end within this, only the beginning is kept."""
 
@@ -19,7 +21,7 @@ _WITHOUT_MARK = {"utf-16": "utf-16-le", "utf-32": "utf-32-le"}
 
 
 class LogText:
-    """Turns the bytes of a log, block by block, into whole lines that end in LF.
+    """Turns the bytes of a log, block by block, into whole lines that end in LF or CRLF.
 
     A byte order mark, where there is one, says more than what was declared. Bytes that are no text in the
     encoding become lone surrogates once decoded with `errors` (or U+FFFD in UTF-16), so that they spoil the
@@ -48,11 +50,11 @@ class LogText:
         whole = b"".join([*self._open, data[:end]])
         self._open, self._open_bytes = [], 0
         self._hold(data[end:])
-        return _with_lf(whole)
+        return _without_lone_cr(whole)
 
     def finish(self) -> tuple[bytes, bytes]:
         """Return the last whole lines, and the last line where it has no end."""
-        rest = _with_lf(b"".join([*self._open, self._as_utf8(b"", is_last=True)]))
+        rest = _without_lone_cr(b"".join([*self._open, self._as_utf8(b"", is_last=True)]))
         end = rest.rfind(b"\n") + 1
         return rest[:end], rest[end:]
 
@@ -86,5 +88,14 @@ class LogText:
         return head
 
 
-def _with_lf(data: bytes) -> bytes:
-    return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in data else data
+def _without_lone_cr(data: bytes) -> bytes:
+    """Return lines that end in LF or CRLF; where any ends in CR alone, all end in LF."""
+    if b"\r" not in data:
+        return data
+    # To replace CRLF as well would take as long as all else that is done to find the cells.
+    letters = np.frombuffer(data, np.uint8)
+    is_cr = letters == ord("\r")
+    pairs = np.count_nonzero(is_cr[:-1] & (letters[1:] == ord("\n")))
+    if pairs == np.count_nonzero(is_cr):
+        return data
+    return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
