@@ -18,6 +18,7 @@ from trialcapture.decode.log_channels import log_channels, needs_density, to_uni
 from trialcapture.decode.log_cutter import RowCutter
 from trialcapture.decode.log_fit import CellFit, RowFit, number_hint, time_hint
 from trialcapture.decode.log_headings import find_layout
+from trialcapture.decode.log_lines import only
 from trialcapture.decode.log_rows import LogRows, Reject
 from trialcapture.decode.log_stamps import read_stamp_cells
 from trialcapture.decode.log_text import LogText
@@ -187,21 +188,20 @@ class EngineLogDecoder:
         """Return the values of one channel and where it has one; cells neither number nor void become rejects."""
         channel, wanted = self._wanted[nth], nth + len(self._time_headings)
         values = self._numbers.read(found, wanted)
-        is_void = np.isnan(values)
-        is_cut = _cut_rows(found, [channel.heading]) & ~is_void
-        misfits = _cell_rejects(found, np.isinf(values) & ~is_cut, channel.heading, [wanted], "number")
-        self._cell_fits[nth].add(
-            misfits,
-            int(np.count_nonzero(~is_void)),
-            lambda: number_hint(misfits[0].text, self._spec, misfits[0].row),
-        )
-        bad += misfits
-        bad += _cell_rejects(found, is_cut, channel.heading, [wanted], "truncated")
-        has_value = np.isfinite(values) & ~is_cut
+        has_value = np.isfinite(values)
+        filled, misfits = len(values), list[Reject]()
+        if found.unsure_column or not has_value.all():
+            is_void = np.isnan(values)
+            is_cut = _cut_rows(found, [channel.heading]) & ~is_void
+            misfits = _cell_rejects(found, np.isinf(values) & ~is_cut, channel.heading, [wanted], "number")
+            bad += misfits
+            bad += _cell_rejects(found, is_cut, channel.heading, [wanted], "truncated")
+            filled = int(np.count_nonzero(~is_void))
+            has_value &= ~is_cut
+        self._cell_fits[nth].add(misfits, filled, lambda: number_hint(misfits[0].text, self._spec, misfits[0].row))
         with np.errstate(over="ignore"):
             values = to_unit(values, channel, self._density_kg_per_m3)
-        has_value &= np.isfinite(values)
-        return np.where(has_value, values, 0.0), has_value
+        return values, has_value & np.isfinite(values)
 
     def _emit(self, pieces: list[_Piece], *, is_last: bool) -> tuple[pa.Table, pa.Table]:
         self._held += pieces
@@ -240,8 +240,8 @@ class EngineLogDecoder:
         cut = _cell_rejects(found, is_cut, self._time_fit.heading, parts, "truncated")
         bad += sorted([*found.rejects, *misfits, *cut, *piece.cell_rejects], key=lambda reject: reject.row)
         timed = (readings.state == 0) & ~is_cut
-        arrays = [to_arrow(found.rows[timed]), to_arrow((readings.clock_ns - readings.offset_ns)[timed])]
-        return arrays + [to_arrow(values[timed], has_value[timed]) for values, has_value in piece.values]
+        arrays = [to_arrow(only(found.rows, timed)), to_arrow(only(readings.clock_ns - readings.offset_ns, timed))]
+        return arrays + [to_arrow(only(values, timed), only(has_value, timed)) for values, has_value in piece.values]
 
     def _table(self, pieces: list[list[pa.Array]]) -> pa.Table:
         fields = [pa.field("row", pa.int64()), pa.field("t_log_ns", pa.int64(), metadata={"unit": "ns"})]
@@ -260,9 +260,9 @@ class EngineLogDecoder:
 
 
 def _cell_rejects(found: LogRows, mask: Bools, heading: str, parts: Sequence[int], reason: str) -> list[Reject]:
-    indexes = np.flatnonzero(mask).tolist()
-    rows = found.rows[indexes].tolist() if indexes else []
-    texts = found.joined(indexes, parts)
+    indexes = np.flatnonzero(mask)
+    rows = found.rows[indexes].tolist()
+    texts = found.joined(indexes.tolist(), parts)
     return [Reject(row, reason, text, heading) for row, text in zip(rows, texts, strict=True)]
 
 

@@ -8,7 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.decode.digits import POWER_OF_10, parse_decimals
+from trialcapture.decode.log_digits import read_equal_decimals
 from trialcapture.decode.log_rows import LogRows
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 VOID_CELLS = frozenset({"", "-", "--", "---", "n/a", "nan", "null"})
 """What stands for "no value", capitals or not."""
@@ -36,25 +41,35 @@ class NumberCells:
 
     def read(self, found: LogRows, wanted: int) -> npt.NDArray[np.float64]:
         """Return the numbers of one wanted column, NaN where void and infinity where no number; shape (n,)."""
-        values = np.full(len(found.rows), np.nan)
         odd = list(found.texts)
+        read = np.zeros(0)
         if found.regular.size:
             start, length = found.spans(wanted)
-            buf = self._number_bytes(found)
-            sign = buf[start]
-            is_signed = ((sign == _PLUS) | (sign == _MINUS)) & (length > 0)
-            if is_signed.any():
-                start, length = start + is_signed, length - is_signed
-            number = parse_decimals(buf, start, length)
-            read = number.mantissa / _power_of_10(number.places)
-            if is_signed.any():
-                read = np.where(is_signed & (sign == _MINUS), -read, read)
-            values[found.regular] = np.where(number.sound, read, np.nan)
-            is_odd = ~number.sound & ((length > 0) | is_signed)
-            odd += found.regular[is_odd].tolist()
-        if odd:
-            values[odd] = [self._parse(text) for text in found.cells(odd, wanted)]
+            equal = read_equal_decimals(found.buf, start, length, self._decimal)
+            if equal is None:
+                read, is_odd = self._read_unequal(found, start, length)
+                odd += found.regular[is_odd].tolist()
+            else:
+                read = equal
+        if not odd:
+            return read
+        values = np.zeros(len(found.rows))
+        values[found.regular] = read
+        values[odd] = [self._parse(text) for text in found.cells(odd, wanted)]
         return values
+
+    def _read_unequal(self, found: LogRows, start: Ints, length: Ints) -> tuple[Floats, Bools]:
+        """Return the numbers of the regular rows, NaN where there is none, and which cells are left to `_parse`."""
+        buf = self._number_bytes(found)
+        sign = buf[start]
+        is_signed = ((sign == _PLUS) | (sign == _MINUS)) & (length > 0)
+        if is_signed.any():
+            start, length = start + is_signed, length - is_signed
+        number = parse_decimals(buf, start, length)
+        read = number.mantissa / _power_of_10(number.places)
+        if is_signed.any():
+            read = np.where(is_signed & (sign == _MINUS), -read, read)
+        return np.where(number.sound, read, np.nan), ~number.sound & ((length > 0) | is_signed)
 
     def _number_bytes(self, found: LogRows) -> npt.NDArray[np.uint8]:
         """Return the buffer as the columns take it: a point for the decimal mark, nothing beyond ASCII."""
