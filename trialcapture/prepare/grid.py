@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -82,54 +83,106 @@ def _group_on_grid(
     table: pa.Table | None, channels: tuple[Channel, ...], grid_ns: Ints, gap_s: float
 ) -> tuple[dict[str, Floats], Floats, Flags]:
     n = grid_ns.size
-    values = {c.name: np.full(n, np.nan) for c in channels}
     if table is None or table.num_rows == 0:
+        values = {c.name: np.full(n, np.nan) for c in channels}
         return values, np.full(n, np.nan), np.full(n, Flag.MISSING, dtype=np.uint8)
     t_ns = integers(table["t_ns"])[0]
-    raw = {c.name: column(table, c.name) for c in channels}
-    marked = np.where(truth(table, "fallback"), Flag.SUSPECT, Flag.MISSING).astype(np.uint8)
-    tested = {c.name: flag_channel(raw[c.name], c) for c in channels}
-    reading_flags = worst(marked, *tested.values())
+    around = _find_neighbours(t_ns, grid_ns, gap_s)
+    reading_flags = [np.where(truth(table, "fallback"), Flag.SUSPECT, Flag.MISSING).astype(np.uint8)]
+    values, some = {}, np.zeros(n, dtype=np.bool_)
     for c in channels:
-        passed = np.isfinite(raw[c.name]) & (tested[c.name] != Flag.FAIL)
-        values[c.name] = to_resolution(_bridge(t_ns[passed], raw[c.name][passed], grid_ns, gap_s, c), c)
-    at = np.searchsorted(t_ns, grid_ns, side="right") - 1
-    at[(at >= 0) & (grid_ns - t_ns[np.maximum(at, 0)] > round(reach_s(gap_s) * 1e9))] = -1
+        raw = column(table, c.name)
+        tested = flag_channel(raw, c)
+        passed = np.isfinite(raw) & (tested != Flag.FAIL)
+        if passed.all():
+            joined = _bridge(raw, around, gap_s, c)
+        else:
+            joined = _bridge(raw[passed], _find_neighbours(t_ns[passed], grid_ns, gap_s), gap_s, c)
+        values[c.name] = to_resolution(joined, c)
+        some |= np.isfinite(joined)
+        reading_flags.append(tested)
+    told = (around.since_ns >= 0) & (around.since_ns <= round(reach_s(gap_s) * 1e9))
     # an age finer than a hundredth of a second tells nothing and would not pack
-    since_s = np.where(at >= 0, np.round((grid_ns - t_ns[np.maximum(at, 0)]) / 1e9, 2), np.nan)
-    flags = np.where(at >= 0, reading_flags[np.maximum(at, 0)], Flag.MISSING).astype(np.uint8)
-    some = np.any([np.isfinite(v) for v in values.values()], axis=0)
-    flags[~some] = np.where(flags[~some] == Flag.FAIL, Flag.FAIL, Flag.MISSING)
+    since_s = np.where(told, np.round(around.since_ns / 1e9, 2), np.nan)
+    flags = np.where(told, worst(*reading_flags)[around.before], Flag.MISSING).astype(np.uint8)
+    flags[~some & (flags != Flag.FAIL)] = Flag.MISSING
     flags[some & ((flags == Flag.FAIL) | (flags == Flag.MISSING))] = Flag.SUSPECT
     return values, since_s, flags
 
 
-def _bridge(t_ns: Ints, value: Floats, grid_ns: Ints, gap_s: float, channel: Channel) -> Floats:
-    """Return a channel on the grid, NaN wherever the readings around an instant are further apart than `gap_s`."""
-    if t_ns.size == 0:
-        return np.full(grid_ns.size, np.nan)
-    after = np.searchsorted(t_ns, grid_ns, side="left")
-    exact = (after < t_ns.size) & (t_ns[np.minimum(after, t_ns.size - 1)] == grid_ns)
-    before = np.where(exact, after, after - 1)
-    inside = exact | ((before >= 0) & (after < t_ns.size))
-    low, high = np.clip(before, 0, t_ns.size - 1), np.clip(after, 0, t_ns.size - 1)
-    span = (t_ns[high] - t_ns[low]) / 1e9
+@dataclass(frozen=True, slots=True)
+class _Neighbours:
+    """Which of some readings stand around each instant of a grid.
+
+    Attributes:
+        before: Shape (n,), the last reading at or before each instant; the first one where there is none.
+        since_ns: Shape (n,), how long before the instant that was [ns], negative where there is none.
+        between: Shape (m,), instants between two readings that may be bridged and at neither of them.
+        weight: Shape (m,), how far each of those is on its way from the reading before to the one after, 0 to 1.
+    """
+
+    before: Ints
+    since_ns: Ints
+    between: Ints
+    weight: Floats
+
+
+def _find_neighbours(t_ns: Ints, grid_ns: Ints, gap_s: float) -> _Neighbours:
+    """Return what stands around each instant of a grid, bridging no more than `gap_s`.
+
+    Args:
+        t_ns: UTC of the readings, strictly ascending [ns].
+        grid_ns: Instants, evenly spaced [ns].
+        gap_s: Longest gap bridged [s].
+    """
+    n = grid_ns.size
+    if t_ns.size == 0 or n == 0:
+        none = np.zeros(0, dtype=np.int64)
+        return _Neighbours(np.zeros(n, dtype=np.int64), np.full(n, -1, dtype=np.int64), none, np.zeros(0))
+    step_ns = int(grid_ns[1] - grid_ns[0]) if n > 1 else 1
+    # arithmetic instead of a search: the instant at or after each reading, then how many readings that makes so far
+    reaches = np.clip(-((grid_ns[0] - t_ns) // step_ns), 0, n)
+    before = np.maximum(np.cumsum(np.bincount(reaches, minlength=n + 1)[:n]) - 1, 0)
+    since_ns = grid_ns - t_ns[before]
+    step_s = np.diff(t_ns) / 1e9
+    between = np.flatnonzero((since_ns > 0) & np.append(step_s <= gap_s, False)[before])
+    return _Neighbours(before, since_ns, between, since_ns[between] / 1e9 / step_s[before[between]])
+
+
+def _bridge(value: Floats, around: _Neighbours, gap_s: float, channel: Channel) -> Floats:
+    """Return finite readings on the grid, NaN wherever those around an instant are further apart than `gap_s`."""
+    if value.size == 0:
+        return np.full(around.before.size, np.nan)
+    held = value[around.before]
     if channel.kind == "step":
-        held = (before >= 0) & ((grid_ns - t_ns[low]) / 1e9 <= gap_s)
-        return np.where(held, value[low], np.nan)
-    weight = np.where(span > 0, (grid_ns - t_ns[low]) / 1e9 / np.where(span > 0, span, 1.0), 0.0)
-    if channel.kind == "angle":
-        radians = np.radians(value)
-        east = (1 - weight) * np.sin(radians[low]) + weight * np.sin(radians[high])
-        north = (1 - weight) * np.cos(radians[low]) + weight * np.cos(radians[high])
-        joined = np.degrees(np.arctan2(east, north))
-        if channel.low >= 0:
-            joined = joined % 360.0 % 360.0
-        # exactly opposite readings have no angle between them
-        joined[np.hypot(east, north) < 1e-9] = np.nan
-    else:
-        joined = (1 - weight) * value[low] + weight * value[high]
+        return np.where((around.since_ns >= 0) & (around.since_ns / 1e9 <= gap_s), held, np.nan)
     # where the instant falls on a reading the reading itself stands, bit for bit
-    joined = np.where(exact, value[low], joined)
-    bridged: Floats = np.where(inside & (span <= gap_s), joined, np.nan)
+    bridged = np.where(around.since_ns == 0, held, np.nan)
+    if around.between.size:
+        low, weight = around.before[around.between], around.weight
+        if channel.kind == "angle":
+            joined = _join_angles(value, low, weight, from_zero=channel.low >= 0)
+        else:
+            joined = _join(value, low, weight)
+        bridged[around.between] = joined
     return bridged
+
+
+def _join(value: Floats, low: Ints, weight: Floats) -> Floats:
+    """Return what lies between the readings `low` and `low + 1`, `weight` of the way."""
+    joined: Floats = (1 - weight) * value[low] + weight * value[low + 1]
+    return joined
+
+
+def _join_angles(value: Floats, low: Ints, weight: Floats, *, from_zero: bool) -> Floats:
+    """Return the same of angles [deg]: from 0 to 360 or from -180 to 180, NaN between opposite ones."""
+    radians = np.radians(value)
+    east, north = _join(np.sin(radians), low, weight), _join(np.cos(radians), low, weight)
+    joined: Floats = np.degrees(np.arctan2(east, north))
+    if from_zero:
+        # what `% 360` gives, several times as fast; a tiny negative angle rounds up to a whole turn, which is north
+        joined = np.where(joined < 0, joined + 360.0, joined)
+        joined[joined == 360.0] = 0.0
+    # exactly opposite readings have no angle between them
+    joined[np.hypot(east, north) < 1e-9] = np.nan
+    return joined

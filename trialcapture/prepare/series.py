@@ -136,20 +136,21 @@ def choose(
     values = {name: lead.values.get(name, np.full(t_ns.size, np.nan)) for name in channels}
     for other in ranked[1:]:
         inside = _inside_gaps(other.t_ns, t_ns, gap_s)
-        if not inside.any():
+        if not inside.size:
             continue
         t_ns = np.concatenate([t_ns, other.t_ns[inside]])
         by_time = np.argsort(t_ns, kind="stable")
         t_ns = t_ns[by_time]
-        fallback = np.concatenate([fallback, np.ones(int(inside.sum()), dtype=np.bool_)])[by_time]
+        fallback = np.concatenate([fallback, np.ones(inside.size, dtype=np.bool_)])[by_time]
         for name in channels:
-            added = other.values[name][inside] if name in other.values else np.full(int(inside.sum()), np.nan)
+            added = other.values[name][inside] if name in other.values else np.full(inside.size, np.nan)
             values[name] = np.concatenate([values[name], added])[by_time]
     # of several readings at one instant the last one stands
-    last = np.concatenate([np.diff(t_ns) > 0, [True]])
-    columns = [buffers.to_arrow(t_ns[last])]
-    columns += [buffers.floats_to_arrow(values[name][last]) for name in channels]
-    return pa.table([*columns, buffers.to_arrow(fallback[last])], schema=series_schema(channels))
+    last = np.append(t_ns[1:] > t_ns[:-1], True)
+    if not last.all():
+        t_ns, fallback, values = t_ns[last], fallback[last], {name: v[last] for name, v in values.items()}
+    columns = [buffers.to_arrow(t_ns), *(buffers.floats_to_arrow(values[name]) for name in channels)]
+    return pa.Table.from_arrays([*columns, buffers.to_arrow(fallback)], schema=series_schema(channels))
 
 
 def _covered_s(candidate: Candidate, gap_s: float) -> float:
@@ -165,15 +166,23 @@ def _covered_s(candidate: Candidate, gap_s: float) -> float:
     return float(np.minimum(step_s, most_s).sum())
 
 
-def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Bools:
-    """Return True where a time lies in a silence of the leader longer than `gap_s`, or outside its whole span."""
+def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Ints:
+    """Return indices of the times in a silence of the leader longer than `gap_s`, or outside its whole span.
+
+    Args:
+        t_ns: Times, ascending [ns].
+        lead_ns: Times of the leader, ascending [ns], at least one.
+        gap_s: Longest gap bridged [s]; within half of it from a reading of the leader nothing is taken.
+    """
     gap = round(gap_s * 1e9)
-    after = np.searchsorted(lead_ns, t_ns, side="right")
-    far = np.iinfo(np.int64).max // 4
-    previous = np.where(after > 0, lead_ns[np.maximum(after - 1, 0)], -far)
-    following = np.where(after < lead_ns.size, lead_ns[np.minimum(after, lead_ns.size - 1)], far)
-    inside: Bools = (following - previous > gap) & (t_ns - previous > gap // 2) & (following - t_ns > gap // 2)
-    return inside
+    silent = np.flatnonzero(lead_ns[1:] - lead_ns[:-1] > gap)
+    # silences are few and times many: each silence is looked up among the times
+    first = np.searchsorted(t_ns, lead_ns[silent] + gap // 2, side="right")
+    end = np.searchsorted(t_ns, lead_ns[silent + 1] - gap // 2)
+    before = np.searchsorted(t_ns, lead_ns[0] - gap // 2)
+    after = np.searchsorted(t_ns, lead_ns[-1] + gap // 2, side="right")
+    bounds = zip([0, *first, after], [before, *end, t_ns.size], strict=True)
+    return np.concatenate([np.arange(a, b) for a, b in bounds])
 
 
 def gather_boat(

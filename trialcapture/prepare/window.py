@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import floats_to_arrow, to_arrow
+from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import BOAT_CHANNELS, base_group, groups
 from trialcapture.config import Config
 from trialcapture.prepare.grid import reach_s, sample_grid, to_resolution
@@ -49,7 +49,7 @@ def sample_window(
             continue
         around = round(reach[group] * 1e9)
         low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
-        mine = [_between(c, low, high) for c in _joined(candidates.get(group, []))]
+        mine = _joined([_between(c, low, high) for c in candidates.get(group, [])])
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
     samples = sample_grid(series, grid_ns, config)
@@ -62,20 +62,20 @@ def _joined(candidates: Sequence[Candidate]) -> list[Candidate]:
     """Join the candidates of one source into one, in order of time."""
     by_source: dict[str, list[Candidate]] = {}
     for c in candidates:
-        by_source.setdefault(c.source, []).append(c)
-    joined = []
-    for source, parts in by_source.items():
-        if len(parts) == 1:
-            joined.append(parts[0])
-            continue
-        t_ns = np.concatenate([p.t_ns for p in parts])
-        names = dict.fromkeys(n for p in parts for n in p.values)
-        values = {n: np.concatenate([p.values.get(n, np.full(p.t_ns.size, np.nan)) for p in parts]) for n in names}
+        if c.t_ns.size:
+            by_source.setdefault(c.source, []).append(c)
+    return [parts[0] if len(parts) == 1 else _in_order(source, parts) for source, parts in by_source.items()]
+
+
+def _in_order(source: str, parts: Sequence[Candidate]) -> Candidate:
+    t_ns = np.concatenate([p.t_ns for p in parts])
+    names = dict.fromkeys(n for p in parts for n in p.values)
+    values = {n: np.concatenate([p.values.get(n, np.full(p.t_ns.size, np.nan)) for p in parts]) for n in names}
+    if np.any(t_ns[1:] < t_ns[:-1]):
+        # blocks that lie next to each other overlap only where lines came out of order
         order = np.argsort(t_ns, kind="stable")
-        joined.append(
-            Candidate(source, t_ns[order], {n: v[order] for n, v in values.items()}, min(p.preference for p in parts))
-        )
-    return joined
+        t_ns, values = t_ns[order], {n: v[order] for n, v in values.items()}
+    return Candidate(source, t_ns, values, min(p.preference for p in parts))
 
 
 def _between(c: Candidate, low_ns: int, high_ns: int) -> Candidate:
@@ -125,16 +125,18 @@ def overview_of(samples: pa.Table, block: int, engine_ids: Sequence[str]) -> pa.
         engine_ids: Engines.
     """
     whole = samples.num_rows // block
-    kept = samples.take(to_arrow(np.arange(block // 2, whole * block, block)))
+    middle = slice(block // 2, whole * block, block)
     wanted = {*OVERVIEW_GROUPS, *(f"{g}_{e}" for g in ("rpm", "fuel") for e in engine_ids)}
-    fields, arrays = [samples.schema.field("t")], [kept["t"]]
+    fields = [samples.schema.field("t")]
+    arrays = [to_arrow(integers(samples["t"])[0][middle], kind=fields[0].type)]
     for group, channels in groups(engine_ids).items():
         for c in channels if group in wanted else ():
             fields.append(samples.schema.field(c.name))
+            values = column(samples, c.name)
             if c.kind == "linear" and group != "position":
                 with np.errstate(invalid="ignore"):
-                    mean = column(samples, c.name)[: whole * block].reshape(whole, block).mean(axis=1)
-                arrays.append(floats_to_arrow(mean))
+                    values = values[: whole * block].reshape(whole, block).mean(axis=1)
             else:
-                arrays.append(kept[c.name])
+                values = values[middle]
+            arrays.append(floats_to_arrow(values))
     return pa.Table.from_arrays(arrays, schema=pa.schema(fields))
