@@ -16,6 +16,8 @@ import pyarrow as pa
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+CodedTexts = tuple[Ints, list[str]]
+"""A text column as a code a row and the words the codes stand for."""
 
 _ARROW_TYPE: dict[np.dtype[Any], pa.DataType] = {
     np.dtype(np.float64): pa.float64(),
@@ -132,7 +134,7 @@ def truths(column: pa.ChunkedArray | pa.Array) -> Bools:
     return found & known(chunk) if chunk.null_count else found
 
 
-def coded(column: pa.ChunkedArray | pa.Array) -> tuple[Ints, list[str]]:
+def coded(column: pa.ChunkedArray | pa.Array) -> CodedTexts:
     """Return a text column as codes and the words they stand for; null has the last word, an empty one."""
     chunk = one_chunk(column)
     if not pa.types.is_dictionary(chunk.type):
@@ -164,8 +166,15 @@ def count_texts(*columns: pa.ChunkedArray | pa.Array) -> dict[tuple[str, ...], i
 
 def equals(column: pa.ChunkedArray | pa.Array, text: str) -> Bools:
     """Return True where a text column reads `text`."""
-    codes, words = coded(column)
-    found: Bools = (codes == (words.index(text) if text in words else -1)) & known(column)
+    return reads(coded(column), text)
+
+
+def reads(texts: CodedTexts, text: str) -> Bools:
+    """Return True where a coded text column reads `text`, which is not empty."""
+    codes, words = texts
+    if text not in words:
+        return np.zeros(codes.size, dtype=np.bool_)
+    found: Bools = codes == words.index(text)
     return found
 
 

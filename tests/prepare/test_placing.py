@@ -11,9 +11,10 @@ import pytest
 from tests.nmea_builders import journal_line, sentence, tag_block
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.prepare.boat import gather_boat
 from trialcapture.prepare.placing import place_sentences
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.series import choose, gather_boat, split_sources
+from trialcapture.prepare.series import choose, find_sources, split_sources
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC)
 LATE_S = 0.15
@@ -157,7 +158,7 @@ def test_two_receivers_never_interleave_and_the_fallback_is_marked() -> None:
         lines.append(rmc(START.timestamp() + i + 0.5, "GN", sog="20.0"))
     tables, _, _ = placed(b"".join(lines))
     sog = np.asarray(tables["RMC"]["sog_kn"].combine_chunks())
-    candidates = split_sources(tables["RMC"], {"sog_kn": sog}, "RMC", 0)
+    candidates = split_sources(find_sources(tables["RMC"]), {"sog_kn": sog}, "RMC", 0)
     merged = choose(candidates, ["sog_kn"], 3.0, wanted="GP")
     at = (np.asarray(merged["t_ns"]) / 1e9 - START.timestamp()).round(1)
     fallback = np.asarray(merged["fallback"].combine_chunks())

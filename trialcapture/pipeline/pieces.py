@@ -18,6 +18,7 @@ from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_t
 from trialcapture.prepare.engines import Numbers, gather_log
 from trialcapture.prepare.logclock import LogFit
 from trialcapture.prepare.placing import Placing, place_block
+from trialcapture.prepare.receipt import Stamps
 from trialcapture.prepare.sentence_times import TIMED
 from trialcapture.prepare.series import Candidate
 
@@ -37,6 +38,7 @@ class BlockPiece:
         tables: Its sentences, set aside.
         placing: How the log's lines are placed.
         shift_ns: What to add to the block's own receipt axis [ns].
+        stamps: How the placing's clock stamped the block; None where lines are not placed by stamps.
         near: Placed outline rows of timed sentences of the blocks before and after.
         variation_deg: Of the log.
         numbers: Which engine number is which engine.
@@ -47,6 +49,7 @@ class BlockPiece:
     tables: Spilled
     placing: Placing
     shift_ns: int
+    stamps: Stamps | None
     near: dict[str, pa.Table]
     variation_deg: float | None
     numbers: Numbers
@@ -58,7 +61,7 @@ class BlockPiece:
 
     def load(self, config: Config) -> Candidates:
         """Read, place and gather."""
-        placed = place_block(read_spill(self.tables), self.placing, self.shift_ns, self.near)
+        placed = place_block(read_spill(self.tables), self.placing, self.shift_ns, self.near, self.stamps)
         return gather_tables(placed, self.variation_deg, self.numbers, config)[0]
 
 
@@ -120,12 +123,16 @@ def find_pieces(
     for log in logs:
         told = arrangement.logs[log.name]
         shifts = log.outline.shifts_ns.get(told.placing.clock)
+        stamps = log.outline.stamps.get(told.placing.clock)
         for number, tables in enumerate(log.blocks):
             span = _span(_outline_rows(log, told, number))
-            near = _neighbours(log, told, number)
-            shift_ns = shifts[number] if shifts else 0
             if span is not None:
-                pieces.append(BlockPiece(*span, tables, told.placing, shift_ns, near, told.variation_deg, told.numbers))
+                near = _neighbours(log, told, number)
+                shift_ns = shifts[number] if shifts else 0
+                how = stamps[number] if stamps else None
+                pieces.append(
+                    BlockPiece(*span, tables, told.placing, shift_ns, how, near, told.variation_deg, told.numbers)
+                )
     for engine_log in engine_logs:
         if engine_log.name in arrangement.fits:
             pieces += _log_pieces(engine_log, *arrangement.fits[engine_log.name])

@@ -16,6 +16,7 @@ from trialcapture.buffers import integers, table_of
 from trialcapture.channels import base_group, groups
 from trialcapture.config import Config, EngineLog
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.boat import find_variation_deg, gather_boat
 from trialcapture.prepare.engines import (
     Numbers,
     gather_can_engines,
@@ -31,7 +32,7 @@ from trialcapture.prepare.logclock import BUS_U_S, LogFit
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
-from trialcapture.prepare.series import Candidate, choose, find_variation_deg, gather_boat, rank_sources
+from trialcapture.prepare.series import Candidate, choose, rank_sources
 from trialcapture.prepare.utc import ClockFit
 
 Ints = npt.NDArray[np.int64]

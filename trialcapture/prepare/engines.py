@@ -8,12 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import coded, count_texts, equals, to_arrow
+from trialcapture.buffers import CodedTexts, coded, count_texts, equals, reads, to_arrow
 from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
 from trialcapture.prepare.fuel_rate import engine_fuel_l_per_h
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of
-from trialcapture.prepare.series import Candidate, column, split_sources, truth
+from trialcapture.prepare.series import Candidate, column, find_sources, split_sources, truth
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -87,16 +87,17 @@ def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: 
     if "RPM" not in placed or not config.engine:
         return found
     table = placed["RPM"]
-    rpm, number = _valid_rpm(table), column(table, "number")
+    rpm, number, kind = _valid_rpm(table), column(table, "number"), coded(table["kind"])
+    sources = find_sources(table)
     for letter, preference in (("E", 0), ("S", 1)):
-        mine = equals(table["kind"], letter)
+        mine = reads(kind, letter)
         for engine in config.engine:
             if engine.id not in numbers[letter] or (letter == "S" and engine.gear_ratio is None):
                 continue
             scale = 1.0 if letter == "E" else float(engine.gear_ratio or 1.0)
             values = np.where(mine & (number == numbers[letter][engine.id]), rpm * scale, np.nan)
             found.setdefault(f"rpm_{engine.id}", []).extend(
-                split_sources(table, {f"rpm_{engine.id}": values}, "RPM", preference)
+                split_sources(sources, {f"rpm_{engine.id}": values}, "RPM", preference)
             )
     return found
 
@@ -111,6 +112,7 @@ def gather_can_engines(placed: Mapping[str, pa.Table], config: Config, numbers: 
         return found
     table = placed["ENGINE"]
     number = column(table, "number")
+    sources = find_sources(table)
     for engine_id, n in numbers["CAN"].items():
         for group in ("fuel", "engine", "trim"):
             values = {
@@ -118,7 +120,7 @@ def gather_can_engines(placed: Mapping[str, pa.Table], config: Config, numbers: 
                 for stem in _STEMS[group]
                 if stem in table.column_names
             }
-            found.setdefault(f"{group}_{engine_id}", []).extend(split_sources(table, values, "ENGINE", 0))
+            found.setdefault(f"{group}_{engine_id}", []).extend(split_sources(sources, values, "ENGINE", 0))
     return found
 
 
@@ -150,25 +152,30 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str
         return found, []
     table = placed["XDR"]
     value = column(table, "value")
+    sources = find_sources(table)
     codes, names = coded(table["name"])
+    letters, units = coded(table["type"]), coded(table["unit"])
     taken = np.zeros(table.num_rows, dtype=np.bool_)
     for xdr in (*config.xdr, *ATTITUDE_XDR, *_standard_tachometers(config)):
         same = np.array([str(name).upper() == xdr.name.upper() for name in names], dtype=np.bool_)
+        if not same.any():
+            continue
         mine = same[codes] & ~taken
-        for letter, name in ((xdr.type, "type"), (xdr.unit, "unit")):
-            if letter:
-                mine &= equals(table[name], letter)
+        for wanted, texts in ((xdr.type, letters), (xdr.unit, units)):
+            if wanted:
+                mine &= reads(texts, wanted)
         if not mine.any():
             continue
         taken |= mine
-        group, scaled = _xdr_channel(xdr, value, table["unit"], config)
+        group, scaled = _xdr_channel(xdr, value, units, config)
         if group:
             values = {xdr.channel: np.where(mine, scaled, np.nan)}
-            found.setdefault(group, []).extend(split_sources(table, values, f"XDR:{xdr.name}", 2))
-    left = table.filter(to_arrow(~taken)).select(["type", "unit", "name"])
-    seen = [",".join(texts) for texts in count_texts(*left.columns)] if left.num_rows else []
-    warnings = [f"XDR transducers seen, not mapped to a channel: {'; '.join(seen[:8])}"] if seen else []
-    return found, warnings
+            found.setdefault(group, []).extend(split_sources(sources, values, f"XDR:{xdr.name}", 2))
+    if taken.all():
+        return found, []
+    left = table.select(["type", "unit", "name"]).filter(to_arrow(~taken))
+    seen = [",".join(texts) for texts in count_texts(*left.columns)]
+    return found, [f"XDR transducers seen, not mapped to a channel: {'; '.join(seen[:8])}"]
 
 
 def _standard_tachometers(config: Config) -> list[Xdr]:
@@ -177,18 +184,18 @@ def _standard_tachometers(config: Config) -> list[Xdr]:
     return [Xdr(name=f"ENGINE#{n}", type="T", unit="R", channel=f"rpm_{i}") for i, n in numbers]
 
 
-def _xdr_channel(xdr: Xdr, value: Floats, unit: pa.ChunkedArray, config: Config) -> tuple[str, Floats]:
+def _xdr_channel(xdr: Xdr, value: Floats, unit: CodedTexts, config: Config) -> tuple[str, Floats]:
     """Return group and values in the channel's unit; XDR pressure is in bar or pascal, volume flow in l/s."""
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
     if xdr.channel not in by_name:
         return "", value
     channel = by_name[xdr.channel]
     if channel.unit == "bar":
-        value = np.where(equals(unit, "P"), value / 1e5, value)
+        value = np.where(reads(unit, "P"), value / 1e5, value)
     elif channel.unit == "l/h":
-        value = np.where(equals(unit, "I"), value * 3600.0, value)
+        value = np.where(reads(unit, "I"), value * 3600.0, value)
     elif channel.unit == "degc":
-        value = np.where(equals(unit, "K"), value - 273.15, value)
+        value = np.where(reads(unit, "K"), value - 273.15, value)
     return channel.group, value
 
 
@@ -199,7 +206,8 @@ def merge_attitude(candidates: list[Candidate]) -> list[Candidate]:
         by_source.setdefault(c.source.split(" ", maxsplit=1)[0], []).append(c)
     merged = []
     for source, parts in by_source.items():
-        t_ns = np.unique(np.concatenate([p.t_ns for p in parts]))
+        t_ns = np.sort(np.concatenate([p.t_ns for p in parts]), kind="stable")
+        t_ns = t_ns[np.append(True, t_ns[1:] > t_ns[:-1])]
         values: dict[str, Floats] = {}
         for part in parts:
             for name, value in part.values.items():

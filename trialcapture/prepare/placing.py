@@ -16,7 +16,7 @@ import pyarrow as pa
 from trialcapture.buffers import to_arrow
 from trialcapture.prepare.order import Epochs, find_epochs, place_by_order
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
-from trialcapture.prepare.receipt import CLOCKS, block_axes, choose_clock
+from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, choose_clock
 from trialcapture.prepare.receiver_clocks import (
     ClockRow,
     declared_latency_s,
@@ -32,7 +32,6 @@ from trialcapture.prepare.sentence_times import (
     nearest_day,
     read_calendar,
     receiver_codes,
-    receivers,
     rough_utc,
     sentence_times,
 )
@@ -114,7 +113,11 @@ def find_placing(
 
 
 def place_block(
-    tables: Mapping[str, pa.Table], placing: Placing, shift_ns: int, around: Mapping[str, pa.Table] | None = None
+    tables: Mapping[str, pa.Table],
+    placing: Placing,
+    shift_ns: int,
+    around: Mapping[str, pa.Table] | None = None,
+    stamps: Stamps | None = None,
 ) -> dict[str, pa.Table]:
     """Give every sentence of one decoded block its UTC.
 
@@ -123,6 +126,7 @@ def place_block(
         placing: Of the whole log.
         shift_ns: What to add to the block's own receipt axis [ns]; see `trialcapture.prepare.outline.Outline`.
         around: Placed outline rows of the blocks before and after, whose times a sentence at the edge may share.
+        stamps: How the placing's clock stamped the block, where the outline has told it.
 
     Returns:
         The tables with a column ``t_ns`` (int64 UTC, null where a sentence's own time is not believable or
@@ -131,7 +135,12 @@ def place_block(
     present = {name: table for name, table in tables.items() if table.num_rows}
     axis: dict[str, Ints] | None = None
     if placing.clock in CLOCKS:
-        axis, _ = block_axes(present, placing.clock)
+        if stamps is not None and stamps.is_plain:
+            # the axis is the stamps; to work out the axis of every line would only find that again
+            column, scale = CLOCKS[placing.clock]
+            axis = {name: integers(table, column)[0] * scale for name, table in present.items()}
+        else:
+            axis, _ = block_axes(present, placing.clock)
         axis = {name: values + shift_ns for name, values in axis.items()} if shift_ns else axis
     return _place(present, placing, axis, around or {})
 
@@ -232,23 +241,27 @@ def _time_of_neighbour(
 ) -> pa.Table:
     """Return VTG with the time of the timed sentence of the same receiver that arrived nearest to it."""
     table = placed["VTG"]
-    keys, (t_ns, known) = receivers(table), integers(table, "t_ns")
+    (codes, names), (t_ns, known) = receiver_codes(table), integers(table, "t_ns")
     result, sure = t_ns.copy(), known.copy()
-    for key in np.unique(keys):
+    timed = [
+        (*receiver_codes(tables[name]), *integers(tables[name], "t_ns"), came[name])
+        for tables, came in ((placed, receipts), (around, near))
+        for name in TIMED
+        if name in tables
+    ]
+    for code in np.flatnonzero(np.bincount(codes)):
         receipt, utc = [], []
-        for tables, came in ((placed, receipts), (around, near)):
-            for name in TIMED:
-                if name in tables:
-                    own, ok = integers(tables[name], "t_ns")
-                    mine = ok & (receivers(tables[name]) == key)
-                    receipt.append(came[name][mine])
-                    utc.append(own[mine])
-        if not receipt or not sum(r.size for r in receipt):
+        for others, keys, own, ok, received in timed:
+            if names[code] in keys:
+                mine = ok & (others == keys.index(names[code]))
+                receipt.append(received[mine])
+                utc.append(own[mine])
+        if not sum(r.size for r in receipt):
             continue
         x, u = np.concatenate(receipt), np.concatenate(utc)
         order = np.argsort(x, kind="stable")
         x, u = x[order], u[order]
-        rows = np.flatnonzero(keys == key)
+        rows = np.flatnonzero(codes == code)
         at = receipts["VTG"][rows]
         right = np.clip(np.searchsorted(x, at), 0, x.size - 1)
         left = np.maximum(right - 1, 0)

@@ -35,12 +35,6 @@ def receiver_codes(table: pa.Table) -> tuple[Ints, list[str]]:
     return source[0] * max(len(talker[1]), 1) + talker[0], names
 
 
-def receivers(table: pa.Table) -> npt.NDArray[np.str_]:
-    """Return ``source/talker`` of each row."""
-    codes, names = receiver_codes(table)
-    return np.array(names, dtype=np.str_)[codes] if names else np.zeros(0, dtype=np.str_)
-
-
 def readings_of(table: pa.Table) -> Ints:
     """Return how many sentences each row stands for: one, or as many as an outline took it for."""
     if OUTLINE_COUNT in table.column_names:

@@ -4,27 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture import buffers
-from trialcapture.config import Config
 from trialcapture.prepare.outline import LONGEST_SPACING_S
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, integers, readings_of, receiver_codes
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-
-class Adder(Protocol):
-    """Takes one formatter's values for a channel group."""
-
-    def __call__(self, group: str, name: str, preference: int, **values: Floats) -> None:
-        """Add the values, one array per channel, void as NaN."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,23 +53,62 @@ def truth(table: pa.Table, name: str) -> Bools:
     return buffers.truths(table[name])
 
 
-def split_sources(table: pa.Table, values: Mapping[str, Floats], formatter: str, preference: int) -> list[Candidate]:
-    """Return one candidate per ``source/talker`` of a placed table; rows without a time or any value are left out."""
-    t_ns, usable = integers(table, "t_ns")
-    some = np.zeros(table.num_rows, dtype=np.bool_)
-    for value in values.values():
-        some |= np.isfinite(value)
-    usable = usable & some
+@dataclass(frozen=True, slots=True)
+class SourceRows:
+    """The rows of a placed table that one source sent and that have a time, in order of time.
+
+    Attributes:
+        source: ``source/talker``.
+        rows: Which rows of the table; a slice takes them without a copy where they are all of it.
+        t_ns: UTC of each [ns], ascending.
+        stands_for: As in `Candidate`.
+    """
+
+    source: str
+    rows: Ints | slice
+    t_ns: Ints
+    stands_for: Ints | None
+
+
+def find_sources(table: pa.Table) -> list[SourceRows]:
+    """Return the rows of each ``source/talker`` of a placed table; rows without a time are left out."""
+    t_ns, has_time = integers(table, "t_ns")
     codes, names = receiver_codes(table)
     counts = readings_of(table) if OUTLINE_COUNT in table.column_names else None
     found = []
-    for code, key in enumerate(names):
-        mine = np.flatnonzero(usable & (codes == code))
-        if mine.size:
-            mine = mine[np.argsort(t_ns[mine], kind="stable")]
-            readings = {n: v[mine] for n, v in values.items()}
-            stands_for = None if counts is None else counts[mine]
-            found.append(Candidate(f"{key} {formatter}", t_ns[mine], readings, preference, stands_for))
+    for code in np.flatnonzero(np.bincount(codes[has_time])):
+        mine = has_time & (codes == code)
+        rows: Ints | slice = slice(None) if mine.all() else np.flatnonzero(mine)
+        own = t_ns[rows]
+        if np.any(own[1:] < own[:-1]):
+            rows = np.flatnonzero(mine)[np.argsort(own, kind="stable")]
+            own = t_ns[rows]
+        found.append(SourceRows(names[code], rows, own, None if counts is None else counts[rows]))
+    return found
+
+
+def split_sources(
+    sources: Iterable[SourceRows], values: Mapping[str, Floats], formatter: str, preference: int
+) -> list[Candidate]:
+    """Return one candidate per source of a table; rows without any value are left out.
+
+    Args:
+        sources: From `find_sources`; one call serves all groups that a table tells.
+        values: Channels by name, one value a row of the table, void as NaN.
+        formatter: Of the table.
+        preference: As in `Candidate`.
+    """
+    found = []
+    for of in sources:
+        t_ns, readings, stands_for = of.t_ns, {n: v[of.rows] for n, v in values.items()}, of.stands_for
+        some = np.zeros(t_ns.size, dtype=np.bool_)
+        for value in readings.values():
+            some |= np.isfinite(value)
+        if not some.all():
+            t_ns, readings = t_ns[some], {n: v[some] for n, v in readings.items()}
+            stands_for = None if stands_for is None else stands_for[some]
+        if t_ns.size:
+            found.append(Candidate(f"{of.source} {formatter}", t_ns, readings, preference, stands_for))
     return found
 
 
@@ -183,109 +213,3 @@ def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Ints:
     after = np.searchsorted(t_ns, lead_ns[-1] + gap // 2, side="right")
     bounds = zip([0, *first, after], [before, *end, t_ns.size], strict=True)
     return np.concatenate([np.arange(a, b) for a, b in bounds])
-
-
-def gather_boat(
-    placed: Mapping[str, pa.Table], config: Config, variation_deg: float | None = None
-) -> tuple[dict[str, list[Candidate]], list[str]]:
-    """Return candidates by boat channel group from placed sentences, and warnings for people.
-
-    Args:
-        placed: Tables by formatter with ``t_ns``.
-        config: Boat and trial settings.
-        variation_deg: Magnetic variation of the whole log, east positive, from `find_variation_deg`; None finds it
-            in these tables.
-    """
-    found: dict[str, list[Candidate]] = {}
-    warnings: list[str] = []
-
-    def add(group: str, name: str, preference: int, **values: Floats) -> None:
-        found.setdefault(group, []).extend(split_sources(placed[name], values, name, preference))
-
-    for preference, name in enumerate(("RMC", "GNS", "GGA", "GLL", "POSITION")):
-        if name in placed:
-            valid = truth(placed[name], "valid")
-            lat, lon = (np.where(valid, column(placed[name], c), np.nan) for c in ("lat_deg", "lon_deg"))
-            add("position", name, preference, lat_deg=lat, lon_deg=lon)
-    for preference, name in enumerate(("RMC", "VTG", "VELOCITY")):
-        if name in placed:
-            valid = truth(placed[name], "valid")
-            sog, cog = (np.where(valid, column(placed[name], c), np.nan) for c in ("sog_kn", "cog_true_deg"))
-            add("velocity", name, preference, sog_kn=sog, cog_true_deg=cog)
-    variation_deg = find_variation_deg(placed, config) if variation_deg is None else variation_deg
-    _gather_heading(placed, variation_deg, add, warnings)
-    if "VHW" in placed:
-        add("stw", "VHW", 0, stw_kn=column(placed["VHW"], "stw_kn"))
-    if "VBW" in placed:
-        water = np.where(truth(placed["VBW"], "water_valid"), column(placed["VBW"], "stw_kn"), np.nan)
-        add("stw", "VBW", 1, stw_kn=water)
-    _gather_depth(placed, add)
-    _gather_wind(placed, add)
-    if "MTW" in placed:
-        add("water_temp", "MTW", 0, water_temp_c=column(placed["MTW"], "water_temp_c"))
-    if "ROT" in placed:
-        turn = np.where(truth(placed["ROT"], "valid"), column(placed["ROT"], "rate_of_turn_deg_per_min"), np.nan)
-        add("turn", "ROT", 0, rate_of_turn_deg_per_min=turn)
-    return found, warnings
-
-
-def _gather_heading(placed: Mapping[str, pa.Table], variation: float | None, add: Adder, warnings: list[str]) -> None:
-    for preference, name in enumerate(("HDT", "THS", "VHW")):
-        if name in placed:
-            heading = column(placed[name], "heading_true_deg")
-            if name == "THS":
-                heading = np.where(truth(placed[name], "valid"), heading, np.nan)
-            add("heading", name, preference if name != "VHW" else 5, heading_true_deg=heading)
-    for preference, name, magnetic in ((3, "HDG", "heading_sensor_deg"), (4, "HDM", "heading_magnetic_deg")):
-        if name not in placed:
-            continue
-        heading = column(placed[name], magnetic)
-        own = column(placed[name], "variation_deg") if name == "HDG" else np.full(heading.size, np.nan)
-        if name == "HDG":
-            heading = heading + np.nan_to_num(column(placed[name], "deviation_deg"))
-        used = np.where(np.isfinite(own), own, np.nan if variation is None else variation)
-        if np.isfinite(heading).any() and not np.isfinite(used).any():
-            warnings.append(
-                f"{name} gives a magnetic heading and no sentence gives the variation; heading is left out "
-                "(set trial.magnetic_variation_deg)"
-            )
-        add("heading", name, preference, heading_true_deg=(heading + used) % 360.0)
-
-
-def find_variation_deg(placed: Mapping[str, pa.Table], config: Config) -> float | None:
-    """Return the magnetic variation, east positive: as declared, else the receiver's own median."""
-    if config.trial.magnetic_variation_deg is not None:
-        return config.trial.magnetic_variation_deg
-    for name in ("RMC", "HDG"):
-        if name in placed:
-            told = column(placed[name], "variation_deg")
-            if np.isfinite(told).any():
-                return float(np.nanmedian(told))
-    return None
-
-
-def _gather_depth(placed: Mapping[str, pa.Table], add: Adder) -> None:
-    """Depth of water: DBS as told; DPT and DBT from the transducer, DPT with its offset to the waterline."""
-    if "DBS" in placed:
-        add("depth", "DBS", 0, depth_m=column(placed["DBS"], "depth_m"))
-    if "DPT" in placed:
-        offset = np.nan_to_num(column(placed["DPT"], "offset_m"))
-        # a negative offset points to the keel and says nothing about the surface
-        add("depth", "DPT", 1, depth_m=column(placed["DPT"], "depth_m") + np.maximum(offset, 0.0))
-    for preference, name in ((2, "DBT"), (3, "DBK")):
-        if name in placed:
-            add("depth", name, preference, depth_m=column(placed[name], "depth_m"))
-
-
-def _gather_wind(placed: Mapping[str, pa.Table], add: Adder) -> None:
-    if "MWV" in placed:
-        table = placed["MWV"]
-        valid = truth(table, "valid") & buffers.equals(table["reference"], "R")
-        angle, speed = (np.where(valid, column(table, c), np.nan) for c in ("wind_angle_deg", "wind_speed_kn"))
-        add("wind_apparent", "MWV", 0, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
-    if "VWR" in placed:
-        angle, speed = (column(placed["VWR"], c) for c in ("wind_angle_apparent_deg", "wind_speed_apparent_kn"))
-        add("wind_apparent", "VWR", 1, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
-    if "MWD" in placed:
-        angle, speed = (column(placed["MWD"], c) for c in ("wind_from_true_deg", "wind_speed_true_kn"))
-        add("wind_true", "MWD", 0, wind_speed_true_kn=speed, wind_from_true_deg=angle)
