@@ -11,7 +11,7 @@ byte in seven; the text between them is only looked at to sum it and, later, to 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -194,12 +194,13 @@ def starts(frame: Frame) -> Bools:
 
 def hex_pair(buf: U8, at: I64) -> npt.NDArray[np.int16]:
     """Return the value of the two hexadecimal digits at each position, -1 where they are none."""
-    return HEX_PAIR[byte_pairs(buf)[at]]
+    value: npt.NDArray[np.int16] = HEX_PAIR[words_of(buf, 2)[at]]
+    return value
 
 
-def byte_pairs(buf: U8) -> npt.NDArray[np.uint16]:
-    """Return each byte with the next one as a little-endian 16-bit word, without copying."""
-    return np.ndarray((len(buf) - 1,), "<u2", buffer=buf, strides=(1,))
+def words_of(buf: U8, size: int) -> npt.NDArray[np.unsignedinteger[Any]]:
+    """Return the little-endian word of `size` bytes (2, 4 or 8) that begins at each byte, without copying."""
+    return np.ndarray((len(buf) - size + 1,), f"<u{size}", buffer=buf, strides=(1,))
 
 
 def rows_from(values: I64, start: I64, width: int) -> I64:

@@ -10,6 +10,7 @@ Lines whose separators, points and signs stand in the same places are of one *sh
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -17,26 +18,32 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.decode.framing import BANG, CR, DOLLAR, HEX_PAIR, I64, LF, STAR, TAG, U8, Bools, byte_pairs
+from trialcapture.decode.framing import BANG, CR, DOLLAR, HEX_PAIR, I64, LF, STAR, TAG, U8, Bools, words_of
 
 LONGEST_LINE_BYTES = 255
 """Longest line, line end included, that is looked at here; it is below the longest sentence accepted."""
 MARGIN_BYTES = 256
 _MARGIN = b"\n" * MARGIN_BYTES
-_STRETCH_BYTES = 1 << 16
-"""So many bytes are searched at once: they stay in the processor's cache."""
-_STRETCH_LINES = 1 << 13
+_STRETCH_BYTES = 1 << 17
+"""So many bytes are searched at once: they stay in the processor's cache. A multiple of eight."""
 _RARE = 1 << 10
 """So many bytes of a kind in a block are found faster one by one."""
-_WORD_BITS = 64
+MOST_ABOVE_0 = ord("~") - ord("0")
+"""How far a byte that is not marked lies above "0" at most."""
 # What the byte pair of a checksum must make of all bytes from the first summed one to the second digit.
 _OWED = np.where(HEX_PAIR >= 0, HEX_PAIR ^ (np.arange(1 << 16) & 0xFF) ^ (np.arange(1 << 16) >> 8), -1).astype(np.int16)
 _ODD = (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93)
-"""Odd multipliers that mix the words of a shape (any will do: what they put together is compared in full)."""
-_FIRST_BITS = np.packbits(
-    np.arange(LONGEST_LINE_BYTES + 1) < np.arange(1, LONGEST_LINE_BYTES + 2)[:, None], axis=1, bitorder="little"
-).view("<u8")
-"""(lines' lengths, 4) bits 0 to n, in 64-bit words."""
+"""Odd multipliers that mix words (any will do: whether lines are alike is checked byte by byte afterwards)."""
+_WORD_BITS = 56
+"""So many bits are in a 64-bit word whatever bit of its first byte it is read from."""
+_FIRST_BITS = np.array(
+    [
+        [(1 << min(max(length - at, 0), _WORD_BITS)) - 1 for length in range(LONGEST_LINE_BYTES + 1)]
+        for at in range(0, LONGEST_LINE_BYTES, _WORD_BITS)
+    ],
+    np.uint64,
+)
+"""(words, lengths) those of the first bits that fall into each word."""
 
 
 class Lines(NamedTuple):
@@ -45,7 +52,8 @@ class Lines(NamedTuple):
     buf: U8
     """(b,) the block between margins; every position below counts in it."""
     marked: U8
-    """(b,) 1 where a byte is below "0", above "~" or a backslash: separators, points, signs, control bytes."""
+    """(b/8,) a bit a byte of `buf`, lowest first: 1 where it is below "0", above "~" or a backslash (separators,
+    points, signs, control bytes)."""
     start: I64
     """First byte of each line."""
     stop: I64
@@ -61,26 +69,27 @@ class Lines(NamedTuple):
 def find_lines(block: bytes) -> Lines:
     """Find the lines of a block, and which are regular."""
     buf = np.frombuffer(b"".join((_MARGIN, block, _MARGIN)), np.uint8)
-    marked, mark = _find_marks(buf, MARGIN_BYTES + len(block))
+    marked, mark, carriage_returns = _find_marks(buf, MARGIN_BYTES + len(block))
     nth_end = np.flatnonzero(buf[mark] == LF)
-    between = np.diff(nth_end)
-    before, stop = mark[nth_end[:-1]], mark[nth_end[1:]]
-    start = before + 1
+    between = nth_end[1:] - nth_end[:-1]
+    line_end = mark[nth_end]
+    start, stop = line_end[:-1] + 1, line_end[1:]
     second = mark[np.minimum(nth_end[:-1] + 2, len(mark) - 1)]
-    tagged = (between == 3) & (buf[start] == TAG)
+    tagged = between == 3
+    tagged &= buf[start] == TAG
     sentence = np.where(tagged, second + 1, start)
-    first = buf[sentence]
     crlf = buf[stop - 1] == CR
-    end = stop - 3 - crlf
+    end = stop - 3
+    end -= crlf
     regular = tagged | (between == 1)
-    regular &= ((first == DOLLAR) | (first == BANG)) & (buf[end] == STAR)
-    regular &= (end > sentence + 1) & (stop - start < LONGEST_LINE_BYTES)
+    regular &= end > sentence + 1
+    regular &= stop - start < LONGEST_LINE_BYTES
     regular &= _adds_up(buf, start, sentence, end, stop, crlf, tagged)
     caret = _find_rare(block, b"^")  # an escape in a journal, to be undone first
     if len(caret) and len(stop):
         regular[np.minimum(np.searchsorted(stop, caret + MARGIN_BYTES), len(stop) - 1)] = False
     lone = np.zeros(0, np.int64)
-    if np.count_nonzero(buf == CR) > np.count_nonzero(crlf):
+    if carriage_returns > np.count_nonzero(crlf):
         lone = np.flatnonzero(buf == CR)
         lone = lone[buf[lone + 1] != LF]
     return Lines(buf, marked, start, stop, sentence, regular, lone)
@@ -98,41 +107,50 @@ def _find_rare(block: bytes, byte: bytes) -> I64:
     return np.flatnonzero(np.frombuffer(block, np.uint8) == ord(byte))
 
 
-def _find_marks(buf: U8, stop: int) -> tuple[U8, I64]:
-    """Return which bytes are marked, and where line ends and backslashes are: from one ahead of the block on."""
-    marked = np.ones(len(buf), np.bool_)
+def _find_marks(buf: U8, stop: int) -> tuple[U8, I64, int]:
+    """Return which bytes are marked, where line ends (from one ahead of the block on) and backslashes are, and how
+    many CR there are.
+    """
+    marked = np.zeros(len(buf) // 8 + 8, np.uint8)
     found = [np.array([MARGIN_BYTES - 1])]
+    carriage_returns = 0
     for offset in range(MARGIN_BYTES, stop, _STRETCH_BYTES):
-        end = min(offset + _STRETCH_BYTES, stop)
-        part, some = buf[offset:end], marked[offset:end]
-        np.greater(part - np.uint8(ord("0")), ord("~") - ord("0"), out=some)
+        part = buf[offset : min(offset + _STRETCH_BYTES, stop)]
+        some = part - np.uint8(ord("0")) > MOST_ABOVE_0
         slash = part == TAG
         some |= slash
+        bits = np.packbits(some, bitorder="little")
+        marked[offset // 8 : offset // 8 + len(bits)] = bits
         slash |= part == LF
         at = np.flatnonzero(slash)
         at += offset
         found.append(at)
-    return marked.view(np.uint8), np.concatenate(found)
+        carriage_returns += int(np.count_nonzero(part == CR))
+    return marked, np.concatenate(found), carriage_returns
 
 
 def _adds_up(buf: U8, start: I64, sentence: I64, end: I64, stop: I64, crlf: Bools, tagged: Bools) -> Bools:
-    """Return where the checksums of TAG block and sentence are what their digits say."""
+    """Return where a sentence starts and its checksum, and its TAG block's, are what their digits say."""
     if not len(start):
         return np.zeros(0, np.bool_)
-    pairs = byte_pairs(buf)
+    first = buf[sentence]
+    holds = (first == DOLLAR) | (first == BANG)
     if tagged.any():
         # Stretches from line start to sentence to next line start; what is no sum in them is known.
         edges = np.empty(2 * len(start) + 1, np.int64)
         edges[:-1:2], edges[1::2], edges[-1] = start, sentence, stop[-1] + 1
         sums = np.bitwise_xor.reduceat(buf, edges)
         tag, text = sums[:-1:2], sums[1::2]
-        tag_owed = _OWED[pairs[sentence - 3]]
-        holds = ~tagged | ((tag ^ STAR) == tag_owed)
+        holds &= ~tagged | ((tag ^ STAR) == _OWED[words_of(buf, 2)[sentence - 3]])
     else:
         text = np.bitwise_xor.reduceat(buf, np.append(start, stop[-1] + 1))[:-1]
-        holds = np.ones(len(start), np.bool_)
-    text = text ^ buf[sentence] ^ (STAR ^ LF) ^ crlf * CR
-    found: Bools = holds & (text == _OWED[pairs[end + 1]])
+    ending = words_of(buf, 4)[end]
+    holds &= ending.astype(np.uint8) == STAR
+    ending >>= 8
+    text = text ^ first
+    text ^= crlf * CR
+    text ^= STAR ^ LF
+    found: Bools = holds & (text == _OWED[ending.astype(np.uint16)])
     return found
 
 
@@ -142,49 +160,44 @@ class Group(NamedTuple):
     rows: I64
     """(m,) which lines, ascending."""
     length: int
-    """How long each is, LF left out."""
+    """How long each is, with its LF."""
 
 
 def group_by_shape(lines: Lines, fewest: int) -> list[Group]:
-    """Return the regular lines of each shape that at least `fewest` of them have."""
+    """Return the regular lines of each shape that at least `fewest` of them have.
+
+    Hardly ever (once in 2**64 pairs of lines) a line of another shape is among them.
+    """
     rows = np.flatnonzero(lines.regular)
     if len(rows) < fewest:
         return []
-    start, length = lines.start[rows], lines.stop[rows] - lines.start[rows]
-    words = -(-(int(length.max()) + 1) // _WORD_BITS)
-    windows = _windows(lines.marked, words * _WORD_BITS)
-    key = np.empty((len(rows), words), np.uint64)
-    for offset in range(0, len(rows), _STRETCH_LINES):
-        part = slice(offset, offset + _STRETCH_LINES)
-        bits = np.packbits(windows[start[part]].view(np.uint8), bitorder="little").view("<u8").reshape(-1, words)
-        key[part] = bits & _FIRST_BITS[length[part], :words]
-    order, edges = sort_alike(key, fewest)
-    groups = []
-    for a, b in edges:
-        members = order[a:b]
-        same = key[members] == key[members[0]]
-        if not same.all():
-            members = members[same.all(axis=1)]
-        groups.append(Group(rows[members], int(length[members[0]])))
-    return groups
+    start, stop = lines.start[rows], lines.stop[rows]
+    length = stop - start
+    length += 1  # the LF is a mark too: with it, lines of other lengths are of other shapes
+    words, byte, bit = words_of(lines.marked, 8), start >> 3, (start & 7).astype(np.uint64)
+    keys = (
+        words[byte + nth * _WORD_BITS // 8] >> bit & first_bits[length]
+        for nth, first_bits in enumerate(_FIRST_BITS[: -(-int(length.max()) // _WORD_BITS)])
+    )
+    order, edges = sort_alike(keys, fewest)
+    return [Group(rows[order[a:b]], int(length[order[a]])) for a, b in edges]
 
 
-def sort_alike(words: npt.NDArray[np.uint64], fewest: int) -> tuple[I64, list[tuple[int, int]]]:
+def sort_alike(words: Iterable[npt.NDArray[np.uint64]], fewest: int) -> tuple[I64, list[tuple[int, int]]]:
     """Sort rows of words so that equal ones stand together, each kind in the order given.
 
     Rows that are not equal may still come together, once in 2**64 pairs; the caller compares.
 
     Args:
-        words: (n, w) rows.
+        words: The first word of all rows, then the second of all, and so on; each is (n,).
         fewest: Kinds of fewer rows are left out.
 
     Returns:
         Row numbers, and the stretch of them that each kind takes.
     """
-    mixed = words[:, 0] * np.uint64(_ODD[0])
-    for nth in range(1, words.shape[1]):
-        mixed ^= mixed >> np.uint64(29)
-        mixed += words[:, nth]
+    mixed = np.zeros(1, np.uint64)
+    for nth, word in enumerate(words):
+        mixed = (mixed ^ mixed >> np.uint64(29)) + word
         mixed *= np.uint64(_ODD[nth % len(_ODD)])
     coded = pa.Array.from_buffers(pa.uint64(), len(mixed), [None, pa.py_buffer(mixed)]).dictionary_encode()
     code = np.frombuffer(coded.indices.buffers()[1], np.int32, len(mixed))

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from trialcapture.decode.addresses import split_address
 from trialcapture.decode.fields import F64, I64, U8, Bools, Column
-from trialcapture.decode.framing import STAR
+from trialcapture.decode.framing import LF, STAR
 from trialcapture.decode.lines import Lines, group_by_shape, read_windows, sort_alike
 from trialcapture.decode.meanings import MEANINGS, Columns
 from trialcapture.decode.parts import Names, Part
@@ -93,13 +93,12 @@ class _Reader:
                 rows = rows[1:]
                 continue
             above = window - (window[0] * shape.literal + shape.zero)
-            fits = np.ones(len(rows), np.bool_)
-            if not (above.max(axis=0) <= shape.cap).all():
-                fits = (above <= shape.cap).all(axis=1)
-                self._take(shape, rows[fits], above[fits], text)
-            else:
+            fits = above <= shape.cap
+            if fits.all():
                 self._take(shape, rows, above, text)
                 return
+            fits = fits.all(axis=1)
+            self._take(shape, rows[fits], above[fits], text)
             fits[0] = True  # it had its turn, even where it does not fit itself
             left = ~fits
             if split and left.sum() >= FEWEST_ALIKE:
@@ -110,9 +109,9 @@ class _Reader:
 
     @staticmethod
     def _shape_of(text: bytes, sentence: int) -> Shape | None:
-        ending = 3 if text.endswith(b"\r") else 2
+        ending = 4 if text.endswith(b"\r\n") else 3
         tag_star, star = sentence - 4, len(text) - ending - 1
-        if sentence and text[tag_star] != STAR:
+        if (sentence and text[tag_star] != STAR) or text[-1] != LF:
             return None
         plain = text.translate(ANY_DIGIT_AS_0)
         return find_shape(plain[: max(tag_star, 0)], plain[sentence:star], ending)
@@ -121,13 +120,11 @@ class _Reader:
         """Turn the digits of lines that have a shape into numbers."""
         if not len(rows):
             return
-        numbers = np.zeros((2 + len(shape.weights), len(rows)))
-        if shape.weigh_times.size:
-            _multiply(shape.weigh_times, above[:, shape.times], numbers[:2])
-            if shape.wall_digits == MS_DIGITS and numbers[0].min() < FIRST_MS:
-                later = numbers[0] >= FIRST_MS
-                self._take(shape, rows[later], above[later], text)
-                return
+        numbers = _multiply(shape.weights, above[:, shape.digits])
+        if shape.wall_digits == MS_DIGITS and numbers[0].min() < FIRST_MS:
+            later = numbers[0] >= FIRST_MS
+            self._take(shape, rows[later], above[later], text)
+            return
         source = text[slice(*shape.source)].decode() if shape.source else self.source
         talker, formatter, _ = split_address(text[slice(*shape.address)].decode())
         key = (source, talker, formatter)
@@ -137,9 +134,7 @@ class _Reader:
         if not shape.formatter:
             self.not_decoded[key] += len(rows)
             return
-        if shape.weights.size:
-            _multiply(shape.weights, above[:, shape.digits], numbers[2:])
-            numbers[2:] /= shape.scales
+        numbers[2:] /= shape.scales
         self.runs[shape.formatter, shape.fields].append(_Run(shape, rows, numbers, text, *codes, key))
 
 
@@ -172,22 +167,24 @@ def decode_regular(
     return Regular(parts, good, reader.not_decoded, reader.done)
 
 
-def _multiply(weights: F64, digits: U8, numbers: F64) -> None:
-    """Set ``numbers`` (k, n) to the sums of ``digits`` (n, c) by ``weights`` (k, c).
+def _multiply(weights: F64, digits: U8) -> F64:
+    """Return the sums (k, n) of ``digits`` (n, c) by ``weights`` (k, c).
 
     Every product and sum is a whole number that a float holds exactly, so the order of summation does not matter.
     """
-    size = max(_SMALL_PRODUCT // weights.size, 1)
+    numbers = np.empty((len(weights), len(digits)))
+    size = max(_SMALL_PRODUCT // max(weights.size, 1), 1)
     for offset in range(0, len(digits), size):
         part = slice(offset, offset + size)
         np.matmul(weights, digits[part].astype(np.float64).T, out=numbers[:, part])
+    return numbers
 
 
 def _sort_by_letters(window: U8) -> list[I64]:
     """Return which rows have the same letters in the same places."""
     letters = np.zeros((len(window), -(-window.shape[1] // 8) * 8), np.uint8)
     np.multiply(window, window >= ord("A"), out=letters[:, : window.shape[1]])
-    order, edges = sort_alike(letters.view(np.uint64), FEWEST_ALIKE)
+    order, edges = sort_alike(letters.view(np.uint64).T, FEWEST_ALIKE)
     return [np.sort(order[a:b]) for a, b in edges]
 
 

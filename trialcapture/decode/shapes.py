@@ -16,27 +16,30 @@ import numpy as np
 
 from trialcapture.decode.addresses import split_address
 from trialcapture.decode.fields import EXACT_DIGITS, F64, U8, Fit, weigh_digits
+from trialcapture.decode.lines import MOST_ABOVE_0
 from trialcapture.decode.sentences import LAYOUTS
 from trialcapture.decode.xdr import GROUP_FIELDS, TRANSDUCER_VALUE
 
 ANY_DIGIT_AS_0 = bytes(ord("0") if byte in b"123456789" else byte for byte in range(256))
 ZERO = ord("0")
 
-ANY = 255
-"""Cap of a column in which any byte may stand."""
+ANY = MOST_ABOVE_0
+"""Cap of a column in which any byte may stand that is not marked."""
 _DIGIT = 9
 _SOURCE = re.compile(rb"[0-9A-Za-z_.:;/+@#()& -]{1,64}")
 _ADDRESS = re.compile(rb"\$[A-Z0]+|![A-Z0]{5}")
 _FIELDS = re.compile(rb"[ \"#%-)+-\[\]-~]*")
 """Printable text without the bytes that start or end something."""
 _LONGEST_NAME = 90
+_OF_TAG = 2
+"""So many numbers are of the TAG block."""
 MS_DIGITS, _S_DIGITS = 13, 10
 
 Span = tuple[int, int]
 
 
 class Shape(NamedTuple):
-    """How the lines of one shape are read; the arrays over columns are (c,), as long as a line without its LF."""
+    """How the lines of one shape are read; the arrays over columns are (c,), as long as a line with its LF."""
 
     formatter: str
     """Three letters, "" where the sentence is only to be counted."""
@@ -45,7 +48,7 @@ class Shape(NamedTuple):
     literal: U8
     """1 where the byte is the same in every line."""
     zero: U8
-    """"0" where a digit stands, else 0."""
+    """0 where the byte is the same in every line, else "0"."""
     cap: U8
     """How far a byte may lie above the literal one, or above `zero`."""
     source: Span | None
@@ -56,16 +59,13 @@ class Shape(NamedTuple):
     """How many digits the wall clock has, 0 where it is not given."""
     mono: bool
     """Whether a relative time is given."""
-    times: slice
-    """Columns of the TAG block's digits."""
-    weigh_times: F64
-    """(2, columns) their worth: wall clock [ms], relative time [µs]."""
     digits: slice
-    """Columns of the sentence's digits."""
+    """Columns from the first digit that matters to the last."""
     weights: F64
-    """(numbers, columns) what they are worth to each number of each field."""
+    """(2 + numbers, columns) what they are worth to the wall clock [ms], the relative time [µs] and each number of
+    each field; column after column in memory, in which order BLAS takes half the time."""
     scales: F64
-    """(numbers, 1) what each number is divided by."""
+    """(numbers, 1) what each number of a field is divided by."""
     present: tuple[bool, ...]
     """For each field, whether it is not blank."""
     fixed: tuple[bytes, ...]
@@ -93,12 +93,13 @@ class _Columns:
             self.add_number(weights, scale)
         return self.add(fit.caps)
 
-    def product(self, terms: list[tuple[int, tuple[float, ...], float]]) -> tuple[slice, F64]:
+    def product(self) -> tuple[slice, F64]:
         """Return the columns that matter to some numbers, and the weights of those columns."""
+        terms = self.terms
         used = [term for term in terms if term[1]]
         first = min((at for at, _, _ in used), default=0)
         last = max((at + len(weights) for at, weights, _ in used), default=0)
-        matrix = np.zeros((len(terms), last - first))
+        matrix = np.zeros((len(terms), last - first), order="F")
         for row, (at, weights, _) in enumerate(terms):
             if weights:
                 matrix[row, at - first : at - first + len(weights)] = weights
@@ -112,7 +113,7 @@ def find_shape(tag: bytes, sentence: bytes, ending: int) -> Shape | None:
     Args:
         tag: Its TAG block, or nothing; up to the ``*``, every digit given as 0.
         sentence: Its sentence up to the ``*``, given likewise.
-        ending: How many bytes follow that ``*``: two, or three with a CR.
+        ending: How many bytes follow that ``*``: three, or four with a CR.
     """
     line = _Columns()
     head = _read_tag(line, tag)
@@ -120,7 +121,6 @@ def find_shape(tag: bytes, sentence: bytes, ending: int) -> Shape | None:
     if head is None or not comma or _ADDRESS.fullmatch(address) is None or _FIELDS.fullmatch(text) is None:
         return None
     source, wall_digits, mono = head
-    of_tag = len(line.terms)
     _, formatter, standard = split_address(address.decode())
     if not formatter:
         return None
@@ -143,22 +143,21 @@ def find_shape(tag: bytes, sentence: bytes, ending: int) -> Shape | None:
     else:
         formatter = ""
         line.add(bytes([0, *(ANY * (byte >= ZERO) for byte in text)]))
-    line.add(bytes((0, ANY, ANY, 0)[: 1 + ending]))
+    line.add(bytes((0, ANY, ANY, 0, 0)[: 1 + ending]))
 
     cap = np.frombuffer(bytes(line.caps), np.uint8)
-    is_digit = (cap > 0) & (cap < ANY)
-    times, weigh_times = line.product(line.terms[:of_tag])
-    digits, weights = line.product(line.terms[of_tag:])
-    scales = np.array([scale for _, _, scale in line.terms[of_tag:]]).reshape(-1, 1)
+    digits, weights = line.product()
+    scales = np.array([scale for _, _, scale in line.terms[_OF_TAG:]]).reshape(-1, 1)
     return Shape(
-        formatter, len(fields), (cap == 0).view(np.uint8), is_digit * np.uint8(ZERO), cap, source, where, wall_digits,
-        mono, times, weigh_times, digits, weights, scales, present, fixed, groups,
+        formatter, len(fields), (cap == 0).view(np.uint8), (cap > 0) * np.uint8(ZERO), cap, source, where, wall_digits,
+        mono, digits, weights, scales, present, fixed, groups,
     )  # fmt: skip
 
 
 def _read_tag(line: _Columns, tag: bytes) -> tuple[Span | None, int, bool] | None:
     """Add a TAG block; return its source's columns, the digits of its wall clock and whether it has a time."""
     if not tag:
+        line.terms += [(0, (), 1.0)] * _OF_TAG
         return None, 0, False
     source, wall, mono = None, b"", b""
     seen = set()

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from trialcapture.decode.columns import encode_spans
 from trialcapture.decode.digits import POWER_OF_10, parse_decimals, split_at_point
-from trialcapture.decode.framing import I64, TAG, U8, Bools, Frame, byte_pairs, rows_from
+from trialcapture.decode.framing import I64, TAG, U8, Bools, Frame, rows_from, words_of
 from trialcapture.decode.rejects import Reason
 
 FIRST_MS = 100_000_000_000
@@ -141,7 +141,7 @@ def _find_values(frame: Frame, first: I64, count: I64) -> dict[str, tuple[I64, I
     found: dict[str, tuple[I64, I64]] = {}
     most = int(count.max(initial=0))
     edges = rows_from(frame.at, first, most + 1)
-    pairs = byte_pairs(frame.buf)
+    pairs = words_of(frame.buf, 2)
     least = int(count.min()) if most else 0
     for nth in range(most):
         start, stop = edges[nth] + 1, edges[nth + 1]
