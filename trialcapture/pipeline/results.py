@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
@@ -13,10 +13,13 @@ from trialcapture.archive.session import Session
 from trialcapture.config import Config
 from trialcapture.pipeline.evidence import with_evidence
 from trialcapture.pipeline.rejects import Rejected
-from trialcapture.prepare.review import as_reviewed
+from trialcapture.prepare.review import as_reviewed, review_segments
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.trial import reduce_trial
+
+if TYPE_CHECKING:
+    from trialcapture.report.figures_early import EarlyFigures
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +73,14 @@ def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str]
         The results and the page.
     """
     progress("reduction")
+    if not second.is_there:
+        results = reduce_prepared(made)
+        progress("report")
+        return results, render(made, results)
+    drawn = second.submit(draw_reviewed, made)
     results = reduce_prepared(made)
     progress("report")
-    page = second.submit(render, made, results).result() if second.is_there else render(made, results)
-    return results, page
+    return results, second.submit(render, made, results, drawn.result()).result()
 
 
 def reduce_prepared(made: Prepared) -> Results:
@@ -97,20 +104,28 @@ def reduce_prepared(made: Prepared) -> Results:
     return Results(segments, bands, legs, summary)
 
 
-def render(made: Prepared, results: Results) -> str:
-    """Render the report."""
+def draw_reviewed(made: Prepared) -> EarlyFigures:
+    """Draw what the report shows of a trial before it is reduced."""
+    from trialcapture.report.figures_early import draw_early  # noqa: PLC0415  as in `render`
+
+    return draw_early(made.overview, review_segments(made.segments, made.reviews).segments, made.clocks)
+
+
+def render(made: Prepared, results: Results, early: EarlyFigures | None = None) -> str:
+    """Render the report, with the figures of `draw_reviewed` where those are there already."""
     from trialcapture.report.page import render_report  # noqa: PLC0415  not needed where the other process does this
 
     return render_report(
         bands=results.bands, legs=results.legs, summary=results.summary, samples=made.overview,
-        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source,
+        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source, early=early,
     )  # fmt: skip
 
 
 def warm_up() -> None:
-    """Import what `render` needs, so that a process that has nothing else to do is ready when it is wanted."""
-    import jinja2  # noqa: F401, PLC0415
+    """Load what `render` needs, so that a process that has nothing else to do is ready when it is wanted."""
     import matplotlib.backends.backend_svg  # noqa: PLC0415
     import matplotlib.figure  # noqa: F401, PLC0415
 
-    import trialcapture.report.page  # noqa: F401, PLC0415
+    from trialcapture.report.page import page_template  # noqa: PLC0415
+
+    page_template()

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from trialcapture.config import Fuel
+from trialcapture.reduce.monotone import monotone_curve
 from trialcapture.reduce.statistics import BoolArray, FloatArray
 
 WITHIN_PCT = 3.0
@@ -63,11 +64,7 @@ def find_best_economy(
     Returns:
         ``band`` (index), ``flat_from_kn``, ``flat_to_kn``, ``within_pct``, ``at_edge`` (the best is the slowest or
         fastest band measured, so a better one may lie outside); None without a usable band.
-
-    Source: monotone cubic interpolation, Fritsch & Carlson 1980 (SIAM J. Numer. Anal. 17:238).
     """
-    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (slow import, needed here only)
-
     members = np.flatnonzero(usable & np.isfinite(speed_kn) & np.isfinite(economy))
     if not members.size:
         return None
@@ -77,7 +74,7 @@ def find_best_economy(
     low = high = float(speed_kn[best])
     if order.size > 1:
         grid = np.unique(np.concatenate([np.linspace(speed_kn[order[0]], speed_kn[order[-1]], 2001), speed_kn[order]]))
-        curve = PchipInterpolator(speed_kn[order], economy[order])(grid)
+        curve = monotone_curve(speed_kn[order], economy[order], grid)
         good = curve >= (1.0 - within_pct / 100.0) * economy[best]
         at = int(np.searchsorted(grid, speed_kn[best]))
         worse = np.flatnonzero(~good)
