@@ -171,12 +171,12 @@ def group_by_shape(lines: Lines, fewest: int) -> list[Group]:
     rows = np.flatnonzero(lines.regular)
     if len(rows) < fewest:
         return []
-    start, stop = lines.start[rows], lines.stop[rows]
-    length = stop - start
+    start = lines.start[rows]
+    length = lines.stop[rows] - start
     length += 1  # the LF is a mark too: with it, lines of other lengths are of other shapes
     words, byte, bit = words_of(lines.marked, 8), start >> 3, (start & 7).astype(np.uint64)
     keys = (
-        words[byte + nth * _WORD_BITS // 8] >> bit & first_bits[length]
+        words[byte + nth * (_WORD_BITS // 8)] >> bit & first_bits[length]
         for nth, first_bits in enumerate(_FIRST_BITS[: -(-int(length.max()) // _WORD_BITS)])
     )
     order, edges = sort_alike(keys, fewest)
@@ -202,16 +202,12 @@ def sort_alike(words: Iterable[npt.NDArray[np.uint64]], fewest: int) -> tuple[I6
     coded = pa.Array.from_buffers(pa.uint64(), len(mixed), [None, pa.py_buffer(mixed)]).dictionary_encode()
     code = np.frombuffer(coded.indices.buffers()[1], np.int32, len(mixed))
     count = np.bincount(code)
-    frequent = count >= fewest
-    rows = np.arange(len(mixed))
-    if not frequent.all():
-        rows = np.flatnonzero(frequent[code])
-        code = (np.cumsum(frequent, dtype=np.int32) - 1)[code[rows]]
-        count = count[frequent]
-    if len(count) < 1 << 16:
-        code = code.astype(np.uint16)  # sixteen bits are sorted by radix
-    order = rows[np.argsort(code, kind="stable")]
-    edges = np.concatenate(([0], np.cumsum(count))).tolist()
+    frequent = np.flatnonzero(count >= fewest)
+    # Rare kinds come last, as one. Sixteen bits are sorted by radix.
+    place = np.full(len(count), len(frequent), np.uint16 if len(frequent) < 1 << 16 else np.int64)
+    place[frequent] = np.arange(len(frequent))
+    order = np.argsort(place[code], kind="stable")
+    edges = np.concatenate(([0], np.cumsum(count[frequent]))).tolist()
     return order, list(pairwise(edges))
 
 

@@ -59,7 +59,9 @@ def decode_nmea(
     """
     sources, talkers, xdr_names = Names(source), Names(), Names()
     lines = find_lines(block)
-    file_line = first_line + np.arange(len(lines.start)) + np.searchsorted(lines.lone_cr, lines.start)
+    file_line = np.arange(first_line, first_line + len(lines.start))
+    if len(lines.lone_cr):
+        file_line += np.searchsorted(lines.lone_cr, lines.start)
     wanted = tuple(xdr)
     regular = decode_regular(
         lines, file_line, source=source, sources=sources, talkers=talkers, xdr_names=xdr_names, wanted=wanted

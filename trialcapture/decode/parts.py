@@ -41,10 +41,12 @@ class Names:
 
     def codes(self, names: list[str], code: I32, line: I64) -> I32:
         """Return the numbers of many names, given by their places in a list; ``code`` and ``line`` are (n,)."""
-        used, first = np.unique(code, return_index=True)
+        first = np.full(len(names), -1, np.int64)
+        first[code[::-1]] = np.arange(len(code) - 1, -1, -1)  # of several written to one place the last one stays
         place = np.zeros(len(names), np.int32)
-        for at, row in sorted(zip(used.tolist(), first.tolist(), strict=True), key=lambda pair: pair[1]):
-            place[at] = self.code(names[at], int(line[row]))
+        for at in np.argsort(first, kind="stable").tolist():
+            if first[at] >= 0:
+                place[at] = self.code(names[at], int(line[first[at]]))
         return place[code]
 
     def listed(self) -> tuple[list[str], I32]:

@@ -120,13 +120,12 @@ def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Or
     mine = ours[addresses.code]
     tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, sound & ~mine)]
     used = np.flatnonzero(sum(tallies))
-    totals: Counts = {}
+    found: list[Counts] = []
     for at in used.tolist():
         source, address = divmod(at, width)
         name = (tags.sources[source], addresses.talkers[addresses.talker[address]], addresses.formatter[address])
-        here = {name: (int(tallies[0][at]), int(tallies[1][at]), int(tallies[2][at]))}
-        totals = add_counts(totals, here)  # longer addresses are told apart but by their first letters
-    return totals
+        found.append({name: (int(tallies[0][at]), int(tallies[1][at]), int(tallies[2][at]))})
+    return add_counts(*found)  # longer addresses are told apart but by their first letters
 
 
 def add_counts(*counts: Counts) -> Counts:
