@@ -11,7 +11,7 @@ Lines whose separators, points and signs stand in the same places are of one *sh
 from __future__ import annotations
 
 from collections.abc import Iterable
-from itertools import pairwise
+from itertools import chain, pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -34,6 +34,8 @@ MOST_ABOVE_0 = ord("~") - ord("0")
 _OWED = np.where(HEX_PAIR >= 0, HEX_PAIR ^ (np.arange(1 << 16) & 0xFF) ^ (np.arange(1 << 16) >> 8), -1).astype(np.int16)
 _ODD = (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93)
 """Odd multipliers that mix words (any will do: whether lines are alike is checked byte by byte afterwards)."""
+_LETTER_BIT, _EACH_BYTE = np.uint64(6), np.uint64(0x0101010101010101)
+"""The bit that letters have and digits and marks do not."""
 _WORD_BITS = 56
 """So many bits are in a 64-bit word whatever bit of its first byte it is read from."""
 _FIRST_BITS = np.array(
@@ -166,7 +168,8 @@ class Group(NamedTuple):
 def group_by_shape(lines: Lines, fewest: int) -> list[Group]:
     """Return the regular lines of each shape that at least `fewest` of them have.
 
-    Hardly ever (once in 2**64 pairs of lines) a line of another shape is among them.
+    Of two shapes that differ in letters alone each comes by itself if those of their addresses do; otherwise they
+    come together, and hardly ever (once in 2**64 pairs of lines) so do others.
     """
     rows = np.flatnonzero(lines.regular)
     if len(rows) < fewest:
@@ -175,11 +178,13 @@ def group_by_shape(lines: Lines, fewest: int) -> list[Group]:
     length = lines.stop[rows] - start
     length += 1  # the LF is a mark too: with it, lines of other lengths are of other shapes
     words, byte, bit = words_of(lines.marked, 8), start >> 3, (start & 7).astype(np.uint64)
-    keys = (
+    marks = (
         words[byte + nth * (_WORD_BITS // 8)] >> bit & first_bits[length]
         for nth, first_bits in enumerate(_FIRST_BITS[: -(-int(length.max()) // _WORD_BITS)])
     )
-    order, edges = sort_alike(keys, fewest)
+    address = words_of(lines.buf, 8)[lines.sentence[rows]]
+    address &= (address >> _LETTER_BIT & _EACH_BYTE) * np.uint64(0xFF)
+    order, edges = sort_alike(chain((address,), marks), fewest)
     return [Group(rows[order[a:b]], int(length[order[a]])) for a, b in edges]
 
 
