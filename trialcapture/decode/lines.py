@@ -76,10 +76,9 @@ def find_lines(block: bytes) -> Lines:
     between = nth_end[1:] - nth_end[:-1]
     line_end = mark[nth_end]
     start, stop = line_end[:-1] + 1, line_end[1:]
-    second = mark[np.minimum(nth_end[:-1] + 2, len(mark) - 1)]
-    tagged = between == 3
-    tagged &= buf[start] == TAG
-    sentence = np.where(tagged, second + 1, start)
+    tagged = between == 3  # two backslashes, the first of them in front
+    tagged &= mark[nth_end[:-1] + 1] == start
+    sentence = np.where(tagged, mark[nth_end[1:] - 1] + 1, start)
     crlf = buf[stop - 1] == CR
     end = stop - 3
     end -= crlf
@@ -135,7 +134,9 @@ def _adds_up(buf: U8, start: I64, sentence: I64, end: I64, stop: I64, crlf: Bool
     """Return where a sentence starts and its checksum, and its TAG block's, are what their digits say."""
     if not len(start):
         return np.zeros(0, np.bool_)
-    first = buf[sentence]
+    four = words_of(buf, 4)
+    beginning = four[sentence - 3]  # what may be the digits and the end of a TAG block, and the first byte
+    first = (beginning >> 24).astype(np.uint8)
     holds = (first == DOLLAR) | (first == BANG)
     if tagged.any():
         # Stretches from line start to sentence to next line start; what is no sum in them is known.
@@ -143,10 +144,10 @@ def _adds_up(buf: U8, start: I64, sentence: I64, end: I64, stop: I64, crlf: Bool
         edges[:-1:2], edges[1::2], edges[-1] = start, sentence, stop[-1] + 1
         sums = np.bitwise_xor.reduceat(buf, edges)
         tag, text = sums[:-1:2], sums[1::2]
-        holds &= ~tagged | ((tag ^ STAR) == _OWED[words_of(buf, 2)[sentence - 3]])
+        holds &= ~tagged | ((tag ^ STAR) == _OWED[beginning.astype(np.uint16)])
     else:
         text = np.bitwise_xor.reduceat(buf, np.append(start, stop[-1] + 1))[:-1]
-    ending = words_of(buf, 4)[end]
+    ending = four[end]
     holds &= ending.astype(np.uint8) == STAR
     ending >>= 8
     text = text ^ first

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import to_arrow
+from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode import columns
 from trialcapture.decode.fields import I64, Column
 from trialcapture.decode.meanings import Columns
@@ -49,12 +49,12 @@ class Names:
                 place[at] = self.code(names[at], int(line[first[at]]))
         return place[code]
 
-    def listed(self) -> tuple[list[str], I32]:
-        """Return the names in order, and for each number the name's place in the list."""
+    def listed(self) -> tuple[pa.Array, I32]:
+        """Return a column of the names in order, and for each number the name's place in it."""
         names = sorted(self._first_line, key=lambda name: (self._first_line[name], self._code[name]))
         place = np.zeros(len(names), np.int32)
         place[[self._code[name] for name in names]] = np.arange(len(names), dtype=np.int32)
-        return names, place
+        return column_of(names, pa.string()), place
 
 
 def constant(value: int, count: int) -> Column:
@@ -65,21 +65,37 @@ def constant(value: int, count: int) -> Column:
 def join_parts(parts: list[Part]) -> Part:
     """Put parts together in the order of their lines; rows of one line stay in the order given."""
     line = np.concatenate([part.line for part in parts])
-    order = None if (line[1:] >= line[:-1]).all() else np.argsort(line, kind="stable")
-    merged = {}
-    for name in parts[0].columns:
-        column = Column(
-            np.concatenate([part.columns[name].values for part in parts]),
-            np.concatenate([part.columns[name].present for part in parts]),
+    place = None
+    if not (line[1:] >= line[:-1]).all():
+        order = np.argsort(line, kind="stable")
+        line = line[order]
+        place = np.empty(len(order), np.int64)
+        place[order] = np.arange(len(order))
+    merged = {
+        name: Column(
+            _join([part.columns[name].values for part in parts], place),
+            _join([part.columns[name].present for part in parts], place),
         )
-        if order is not None:
-            present = column.present if column.present.all() else column.present.take(order)
-            column = Column(column.values.take(order), present)
-        merged[name] = column
-    return Part(line if order is None else line.take(order), merged)
+        for name in parts[0].columns
+    }
+    return Part(line, merged)
 
 
-def to_table(part: Part, named: dict[str, tuple[list[str], I32]]) -> pa.Table:
+def _join(arrays: list[npt.NDArray[Any]], place: I64 | None) -> npt.NDArray[Any]:
+    """Return arrays put together, each value at its place, or one behind the other."""
+    if place is None:
+        return np.concatenate(arrays) if len(arrays) > 1 else arrays[0]
+    if arrays[0].dtype == np.bool_ and all(array.all() for array in arrays):
+        return np.ones(len(place), np.bool_)
+    joined = np.empty(len(place), np.result_type(*arrays))
+    at = 0
+    for array in arrays:
+        joined[place[at : at + len(array)]] = array
+        at += len(array)
+    return joined
+
+
+def to_table(part: Part, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
     """Return the Arrow table of a sentence type.
 
     Args:
@@ -90,7 +106,7 @@ def to_table(part: Part, named: dict[str, tuple[list[str], I32]]) -> pa.Table:
     for name, column in part.columns.items():
         if name in named:
             names, place = named[name]
-            array = columns.dictionary(place[column.values], names, column.present)
+            array = pa.DictionaryArray.from_arrays(to_arrow(place[column.values], column.present), names)
             table[name] = array.cast(pa.string()) if name == "name" else array
         else:
             table[name] = _to_arrow(column)
