@@ -84,9 +84,9 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
         spacing_ns = round(SPACING_S.get(name, LONGEST_SPACING_S) * 1e9)
         rows, counts = _thin(clock_ns[name], _streams(table), spacing_ns, delay)
         few = table.take(to_arrow(rows))
-        for clock, column in AXIS.items():
-            few = few.append_column(column, to_arrow(axes[clock][name][rows]))
-        kept[name] = few.append_column(OUTLINE_COUNT, to_arrow(counts.astype(np.int32)))
+        added = [to_arrow(axes[clock][name][rows]) for clock in AXIS] + [to_arrow(counts.astype(np.int32))]
+        names = [*few.column_names, *AXIS.values(), OUTLINE_COUNT]
+        kept[name] = pa.Table.from_arrays([*few.columns, *added], names=names)
     fine = told == "mono" or (told == "wall" and stamps["wall"].is_fine)
     return BlockOutline(kept, stamps, {} if fine else _epochs(present))
 
@@ -105,8 +105,9 @@ def outline_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
 def _streams(table: pa.Table) -> Ints:
     """Return a code for what each row belongs to: receiver, and engine, transducer or reference where it has one."""
     codes, _ = receiver_codes(table)
+    names = table.column_names
     for column in _STREAM:
-        if column in table.column_names:
+        if column in names:
             is_number = pa.types.is_integer(table[column].type)
             index, _ = integers(table, column) if is_number else coded(table[column])
             codes = codes * (int(index.max(initial=0)) + 1) + index
