@@ -55,12 +55,11 @@ def split_lines(data: bytes, delimiter: str) -> Lines:
     """
     raw = b"".join([b"\n" * MARGIN, data, b"\n" * MARGIN])
     buf = np.frombuffer(raw, np.uint8)
-    is_lf = buf == _LF
-    is_end = is_lf
+    is_end = buf == _LF
     if len(delimiter) == 1 and delimiter.isascii():
-        is_end = is_lf | (buf == ord(delimiter))
+        is_end |= buf == ord(delimiter)
     ends = np.flatnonzero(is_end)[MARGIN:-MARGIN]
-    last = np.flatnonzero(is_lf[ends])
+    last = np.flatnonzero(buf[ends] == _LF)
     line_ends = ends[last]
     starts = np.concatenate([[MARGIN - 1], line_ends])[:-1] + 1
     stops = line_ends - (buf[line_ends - 1] == _CR)

@@ -127,16 +127,16 @@ def _touches_digit(text: str, part: slice) -> bool:
 
 
 def _characters(buf: Bytes, spans: list[tuple[Ints, Ints]], rows: Ints) -> Bytes:
-    """Return the stamps' characters, one row a stamp, one column a character; all are equally long."""
-    columns: list[Bytes] = []
-    for start, length in spans:
-        width = int(length[rows[0]])
-        if columns:
-            columns.append(np.full((rows.size, 1), ord(" "), dtype=np.uint8))
+    """Return the stamps' characters, one column a stamp, one row a character; all are equally long."""
+    widths = [int(length[rows[0]]) for _, length in spans]
+    characters = np.full((sum(widths) + len(widths) - 1, rows.size), ord(" "), dtype=np.uint8)
+    first = 0
+    for (start, _), width in zip(spans, widths, strict=True):
         if width:
             texts = np.ndarray((len(buf) - width + 1,), f"V{width}", buffer=buf, strides=(1,))[start[rows]]
-            columns.append(texts.view(np.uint8).reshape(rows.size, width))
-    return columns[0] if len(columns) == 1 else np.hstack(columns)
+            characters[first : first + width] = texts.view(np.uint8).reshape(rows.size, width).T
+        first += width + 1
+    return characters
 
 
 def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, Bools]:
@@ -145,47 +145,58 @@ def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, 
     is_digit = np.zeros(text.size, dtype=np.bool_)
     for part in form.parts.values():
         is_digit[part] = True
-    fits = (characters[:, ~is_digit] == text[~is_digit]).all(axis=1)
+    fits = (characters[~is_digit] == text[~is_digit, None]).all(axis=0)
     digits = characters - np.uint8(ord("0"))
-    fits &= (digits[:, is_digit] <= 9).all(axis=1)
-    digits[~fits] = 0
-    value: dict[str, Ints] = {name: _whole(digits[:, part]) for name, part in form.parts.items()}
+    fits &= (digits[is_digit] <= 9).all(axis=0)
+    if not fits.all():
+        digits[:, ~fits] = 0
+    parts = form.parts
     unit = 6 if time_format == "unix_ms" else 9
-    fraction = np.zeros(len(digits), dtype=np.int64)
-    if "f" in form.parts:
-        places = min(form.parts["f"].stop - form.parts["f"].start, _DIGITS_KEPT)
+    fraction = np.zeros(fits.size, dtype=np.int64)
+    if "f" in parts:
+        places = min(parts["f"].stop - parts["f"].start, _DIGITS_KEPT)
         surplus = places - unit
-        fraction[:] = value["f"] // POWER_OF_10[surplus] if surplus > 0 else value["f"] * POWER_OF_10[-surplus]
+        read = _whole(digits[parts["f"]])
+        fraction = read // POWER_OF_10[surplus] if surplus > 0 else read * POWER_OF_10[-surplus]
     if time_format in COUNTED:
         unit_ns = POWER_OF_10[unit]
-        fits &= value["s"] < LARGEST_NS // unit_ns
-        counted_ns = value["s"] * fits * unit_ns + fraction
+        whole = _whole(digits[parts["s"]])
+        fits &= whole < LARGEST_NS // unit_ns
+        counted_ns = whole * fits * unit_ns + fraction
         return (-counted_ns if form.is_negative else counted_ns), fits
-    year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000).astype(np.int64)
-    second = value.get("S", np.zeros(len(year), dtype=np.int64))
-    fits &= (value["H"] <= 23) & (value["M"] <= 59) & (second <= 59)
-    of_day_ns = ((value["H"] * 60 + value["M"]) * 60 + second) * SECOND_NS
-    days_ns, is_day = _days_ns(year, value["m"], value["d"])
-    fits &= is_day
-    clock_ns = days_ns + of_day_ns + fraction
-    return clock_ns, fits
+    clock_ns, is_minute = _minutes_ns(digits, parts)
+    fits &= is_minute
+    if "S" in parts:
+        second = _whole(digits[parts["S"]])
+        fits &= second <= 59
+        clock_ns += second * SECOND_NS
+    return clock_ns + fraction, fits
 
 
 def _whole(digits: Bytes) -> Ints:
-    value = np.zeros(len(digits), dtype=np.int64)
-    for place in range(min(digits.shape[1], _DIGITS_KEPT)):
-        value = value * 10 + digits[:, place]
+    value: Ints = digits[0].astype(np.int64)
+    for digit in digits[1:_DIGITS_KEPT]:
+        value *= 10
+        value += digit
     return value
 
 
-def _days_ns(year: Ints, month: Ints, day: Ints) -> tuple[Ints, Bools]:
-    """Return where each day begins [ns since 1970-01-01], and whether there is such a day."""
-    code = (year * 100 + month) * 100 + day
-    changes = np.flatnonzero(np.diff(code, prepend=code[0] - 1)) if code.size else np.zeros(0, np.int64)
-    begins = [
-        day_ns(int(year[i]), int(month[i]), int(day[i])) if 1678 < year[i] < 2262 else None for i in changes
-    ]  # other years do not fit into 64 bits
-    runs = np.diff(changes, append=code.size)
-    known_ns = np.array([begin or 0 for begin in begins], dtype=np.int64)
-    is_day = np.array([begin is not None for begin in begins], dtype=np.bool_)
-    return np.repeat(known_ns, runs), np.repeat(is_day, runs)
+def _minutes_ns(digits: Bytes, parts: dict[str, slice]) -> tuple[Ints, Bools]:
+    """Return where each stamp's minute begins [ns since 1970-01-01], and whether there is such a minute."""
+    coarse = {name: digits[part] for name, part in parts.items() if name not in ("S", "f")}
+    letters = np.concatenate(list(coarse.values()))
+    # Neighbours mostly share a minute, so each run is worked out once.
+    is_first = np.ones(letters.shape[1], dtype=np.bool_)
+    is_first[1:] = (letters[:, 1:] != letters[:, :-1]).any(axis=0)
+    first = np.flatnonzero(is_first)
+    value = {name: _whole(part[:, first]) for name, part in coarse.items()}
+    year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000)
+    days = zip(year.tolist(), value["m"].tolist(), value["d"].tolist(), strict=True)
+    # other years do not fit into 64 bits
+    begins = [day_ns(*day) if 1678 < day[0] < 2262 else None for day in days]
+    is_minute = np.array([begin is not None for begin in begins], dtype=np.bool_)
+    is_minute &= (value["H"] <= 23) & (value["M"] <= 59)
+    minute_ns = np.array([begin or 0 for begin in begins], dtype=np.int64)
+    minute_ns += (value["H"] * 60 + value["M"]) * (60 * SECOND_NS)
+    runs = np.diff(first, append=letters.shape[1])
+    return np.repeat(minute_ns, runs), np.repeat(is_minute, runs)

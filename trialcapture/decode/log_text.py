@@ -94,8 +94,7 @@ def _without_lone_cr(data: bytes) -> bytes:
         return data
     # To replace CRLF as well would take as long as all else that is done to find the cells.
     letters = np.frombuffer(data, np.uint8)
-    is_cr = letters == ord("\r")
-    pairs = np.count_nonzero(is_cr[:-1] & (letters[1:] == ord("\n")))
-    if pairs == np.count_nonzero(is_cr):
+    after = np.flatnonzero(letters == ord("\r")) + 1
+    if after[-1] < letters.size and (letters[after] == ord("\n")).all():
         return data
     return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
