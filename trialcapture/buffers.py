@@ -16,8 +16,6 @@ import pyarrow as pa
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-CodedTexts = tuple[Ints, list[str]]
-"""A text column as a code a row and the words the codes stand for."""
 
 _ARROW_TYPE: dict[np.dtype[Any], pa.DataType] = {
     np.dtype(np.float64): pa.float64(),
@@ -134,11 +132,15 @@ def truths(column: pa.ChunkedArray | pa.Array) -> Bools:
     return found & known(chunk) if chunk.null_count else found
 
 
-def coded(column: pa.ChunkedArray | pa.Array) -> CodedTexts:
-    """Return a text column as codes and the words they stand for; null has the last word, an empty one."""
+def dictionary(column: pa.ChunkedArray | pa.Array) -> pa.DictionaryArray:
+    """Return a text column as one dictionary array; `coded` and `equals` answer at once from such a one."""
     chunk = one_chunk(column)
-    if not pa.types.is_dictionary(chunk.type):
-        chunk = chunk.dictionary_encode()
+    return chunk if pa.types.is_dictionary(chunk.type) else chunk.dictionary_encode()
+
+
+def coded(column: pa.ChunkedArray | pa.Array) -> tuple[Ints, list[str]]:
+    """Return a text column as codes and the words they stand for; null has the last word, an empty one."""
+    chunk = dictionary(column)
     codes, is_known = integers(chunk.indices)
     words = chunk.dictionary.to_pylist()
     if is_known.all():
@@ -166,15 +168,8 @@ def count_texts(*columns: pa.ChunkedArray | pa.Array) -> dict[tuple[str, ...], i
 
 def equals(column: pa.ChunkedArray | pa.Array, text: str) -> Bools:
     """Return True where a text column reads `text`."""
-    return reads(coded(column), text)
-
-
-def reads(texts: CodedTexts, text: str) -> Bools:
-    """Return True where a coded text column reads `text`, which is not empty."""
-    codes, words = texts
-    if text not in words:
-        return np.zeros(codes.size, dtype=np.bool_)
-    found: Bools = codes == words.index(text)
+    codes, words = coded(column)
+    found: Bools = (codes == (words.index(text) if text in words else -1)) & known(column)
     return found
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import CodedTexts, coded, count_texts, equals, reads, to_arrow
+from trialcapture.buffers import coded, count_texts, dictionary, equals, to_arrow
 from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
 from trialcapture.prepare.fuel_rate import engine_fuel_l_per_h
@@ -87,13 +87,14 @@ def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: 
     if "RPM" not in placed or not config.engine:
         return found
     table = placed["RPM"]
-    rpm, number, kind = _valid_rpm(table), column(table, "number"), coded(table["kind"])
+    rpm, number = _valid_rpm(table), column(table, "number")
     sources = find_sources(table)
     for letter, preference in (("E", 0), ("S", 1)):
-        mine = reads(kind, letter)
-        for engine in config.engine:
-            if engine.id not in numbers[letter] or (letter == "S" and engine.gear_ratio is None):
-                continue
+        told = [e for e in config.engine if e.id in numbers[letter] and (letter == "E" or e.gear_ratio is not None)]
+        if not told:
+            continue
+        mine = equals(table["kind"], letter)
+        for engine in told:
             scale = 1.0 if letter == "E" else float(engine.gear_ratio or 1.0)
             values = np.where(mine & (number == numbers[letter][engine.id]), rpm * scale, np.nan)
             found.setdefault(f"rpm_{engine.id}", []).extend(
@@ -154,20 +155,20 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str
     value = column(table, "value")
     sources = find_sources(table)
     codes, names = coded(table["name"])
-    letters, units = coded(table["type"]), coded(table["unit"])
+    kind, unit = dictionary(table["type"]), dictionary(table["unit"])
     taken = np.zeros(table.num_rows, dtype=np.bool_)
     for xdr in (*config.xdr, *ATTITUDE_XDR, *_standard_tachometers(config)):
         same = np.array([str(name).upper() == xdr.name.upper() for name in names], dtype=np.bool_)
         if not same.any():
             continue
         mine = same[codes] & ~taken
-        for wanted, texts in ((xdr.type, letters), (xdr.unit, units)):
-            if wanted:
-                mine &= reads(texts, wanted)
+        for letter, told in ((xdr.type, kind), (xdr.unit, unit)):
+            if letter:
+                mine &= equals(told, letter)
         if not mine.any():
             continue
         taken |= mine
-        group, scaled = _xdr_channel(xdr, value, units, config)
+        group, scaled = _xdr_channel(xdr, value, unit, config)
         if group:
             values = {xdr.channel: np.where(mine, scaled, np.nan)}
             found.setdefault(group, []).extend(split_sources(sources, values, f"XDR:{xdr.name}", 2))
@@ -184,18 +185,18 @@ def _standard_tachometers(config: Config) -> list[Xdr]:
     return [Xdr(name=f"ENGINE#{n}", type="T", unit="R", channel=f"rpm_{i}") for i, n in numbers]
 
 
-def _xdr_channel(xdr: Xdr, value: Floats, unit: CodedTexts, config: Config) -> tuple[str, Floats]:
+def _xdr_channel(xdr: Xdr, value: Floats, unit: pa.Array, config: Config) -> tuple[str, Floats]:
     """Return group and values in the channel's unit; XDR pressure is in bar or pascal, volume flow in l/s."""
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
     if xdr.channel not in by_name:
         return "", value
     channel = by_name[xdr.channel]
     if channel.unit == "bar":
-        value = np.where(reads(unit, "P"), value / 1e5, value)
+        value = np.where(equals(unit, "P"), value / 1e5, value)
     elif channel.unit == "l/h":
-        value = np.where(reads(unit, "I"), value * 3600.0, value)
+        value = np.where(equals(unit, "I"), value * 3600.0, value)
     elif channel.unit == "degc":
-        value = np.where(reads(unit, "K"), value - 273.15, value)
+        value = np.where(equals(unit, "K"), value - 273.15, value)
     return channel.group, value
 
 
@@ -227,7 +228,8 @@ def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str
         name: File name, for evidence.
         config: Engine ids.
     """
-    order = np.argsort(t_ns, kind="stable")
+    is_in_order = bool(np.all(t_ns[1:] >= t_ns[:-1]))
+    order = slice(None) if is_in_order else np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
     values = {c: column(log, c)[order] for c in log.column_names if c not in LOG_STAMPS}
     counts = readings_of(log)[order] if OUTLINE_COUNT in log.column_names else None

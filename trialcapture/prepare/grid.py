@@ -118,12 +118,14 @@ class _Neighbours:
         before: Shape (n,), the last reading at or before each instant; the first one where there is none.
         since_ns: Shape (n,), how long before the instant that was [ns], negative where there is none.
         between: Shape (m,), instants between two readings that may be bridged and at neither of them.
+        low: Shape (m,), the reading before each of those; the next one is the reading after.
         weight: Shape (m,), how far each of those is on its way from the reading before to the one after, 0 to 1.
     """
 
     before: Ints
     since_ns: Ints
     between: Ints
+    low: Ints
     weight: Floats
 
 
@@ -138,7 +140,7 @@ def _find_neighbours(t_ns: Ints, grid_ns: Ints, gap_s: float) -> _Neighbours:
     n = grid_ns.size
     if t_ns.size == 0 or n == 0:
         none = np.zeros(0, dtype=np.int64)
-        return _Neighbours(np.zeros(n, dtype=np.int64), np.full(n, -1, dtype=np.int64), none, np.zeros(0))
+        return _Neighbours(np.zeros(n, dtype=np.int64), np.full(n, -1, dtype=np.int64), none, none, np.zeros(0))
     step_ns = int(grid_ns[1] - grid_ns[0]) if n > 1 else 1
     # arithmetic instead of a search: the instant at or after each reading, then how many readings that makes so far
     reaches = np.clip(-((grid_ns[0] - t_ns) // step_ns), 0, n)
@@ -146,7 +148,8 @@ def _find_neighbours(t_ns: Ints, grid_ns: Ints, gap_s: float) -> _Neighbours:
     since_ns = grid_ns - t_ns[before]
     step_s = np.diff(t_ns) / 1e9
     between = np.flatnonzero((since_ns > 0) & np.append(step_s <= gap_s, False)[before])
-    return _Neighbours(before, since_ns, between, since_ns[between] / 1e9 / step_s[before[between]])
+    low = before[between]
+    return _Neighbours(before, since_ns, between, low, since_ns[between] / 1e9 / step_s[low])
 
 
 def _bridge(value: Floats, around: _Neighbours, gap_s: float, channel: Channel) -> Floats:
@@ -159,25 +162,24 @@ def _bridge(value: Floats, around: _Neighbours, gap_s: float, channel: Channel) 
     # where the instant falls on a reading the reading itself stands, bit for bit
     bridged = np.where(around.since_ns == 0, held, np.nan)
     if around.between.size:
-        low, weight = around.before[around.between], around.weight
         if channel.kind == "angle":
-            joined = _join_angles(value, low, weight, from_zero=channel.low >= 0)
+            joined = _join_angles(value, around, from_zero=channel.low >= 0)
         else:
-            joined = _join(value, low, weight)
+            joined = _join(value, around)
         bridged[around.between] = joined
     return bridged
 
 
-def _join(value: Floats, low: Ints, weight: Floats) -> Floats:
-    """Return what lies between the readings `low` and `low + 1`, `weight` of the way."""
-    joined: Floats = (1 - weight) * value[low] + weight * value[low + 1]
+def _join(value: Floats, around: _Neighbours) -> Floats:
+    """Return what lies between two readings, at the instants between."""
+    joined: Floats = (1 - around.weight) * value[around.low] + around.weight * value[around.low + 1]
     return joined
 
 
-def _join_angles(value: Floats, low: Ints, weight: Floats, *, from_zero: bool) -> Floats:
+def _join_angles(value: Floats, around: _Neighbours, *, from_zero: bool) -> Floats:
     """Return the same of angles [deg]: from 0 to 360 or from -180 to 180, NaN between opposite ones."""
     radians = np.radians(value)
-    east, north = _join(np.sin(radians), low, weight), _join(np.cos(radians), low, weight)
+    east, north = _join(np.sin(radians), around), _join(np.cos(radians), around)
     joined: Floats = np.degrees(np.arctan2(east, north))
     if from_zero:
         # what `% 360` gives, several times as fast; a tiny negative angle rounds up to a whole turn, which is north
