@@ -52,6 +52,32 @@ def test_one_engines_rpm_is_never_held_for_ever() -> None:
     assert age_s[-1] is None
 
 
+@given(
+    ms=st.lists(st.integers(-20_000, 80_000) | st.integers(-20, 80).map(lambda n: n * 100), unique=True, max_size=60),
+    void=st.sets(st.integers(0, 59)),
+)
+@settings(max_examples=150, deadline=None)
+def test_each_instant_is_joined_from_the_readings_on_both_its_sides(ms: list[int], void: set[int]) -> None:
+    """Against the definition, instant by instant; the grid itself finds the readings by arithmetic."""
+    ms.sort()
+    speed = [None if i in void else 5.0 + i % 7 for i in range(len(ms))]
+    table = series(["sog_kn", "cog_true_deg"], [m / 1000 for m in ms], speed, [10.0] * len(ms))
+    got = on_grid("velocity", table, 60)
+    known = [(m, v) for m, v in zip(ms, speed, strict=True) if v is not None]
+    for i in range(0, 601, 7):
+        at = 100 * i
+        past, coming = [k for k in known if k[0] <= at], [k for k in known if k[0] >= at]
+        expected = None
+        if past and coming and coming[0][0] - past[-1][0] <= 3000:
+            (a, low), (b, high) = past[-1], coming[0]
+            expected = pytest.approx(low if a == b else low + (high - low) * (at - a) / (b - a), abs=0.0006)
+        assert got["sog_kn"][i].as_py() == expected
+        age = min((at - m for m in ms if m <= at), default=None)
+        assert got["velocity_age_s"][i].as_py() == (
+            None if age is None or age > 11_000 else pytest.approx(age / 1000, abs=0.0051)
+        )
+
+
 @given(a=st.floats(0, 359.9), turn=st.floats(-170, 170))
 @settings(max_examples=60, deadline=None)
 def test_angles_are_joined_the_short_way_round(a: float, turn: float) -> None:

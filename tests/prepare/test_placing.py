@@ -12,7 +12,8 @@ from tests.nmea_builders import journal_line, sentence, tag_block
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
 from trialcapture.prepare.boat import gather_boat
-from trialcapture.prepare.placing import place_sentences
+from trialcapture.prepare.outline import join_outlines, outline_block
+from trialcapture.prepare.placing import find_placing, place_block, place_sentences
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
 from trialcapture.prepare.series import choose, find_sources, split_sources
 
@@ -141,6 +142,17 @@ def test_a_declared_latency_moves_only_its_source() -> None:
     tables, _, _ = placed(journal(), {"gps1": 0.4})
     # receiver and compass share the line here, so a latency of both cancels
     assert np.abs(utc_s(tables["HDT"]) - (START.timestamp() + np.arange(600) + 0.5)).max() < 0.03
+
+
+@pytest.mark.parametrize("starts", [1, 2])
+def test_what_the_outline_told_of_a_blocks_stamps_changes_no_place(starts: int) -> None:
+    """Plain stamps are the axis; a recorder started again sets its clock back within the block."""
+    tables, _, _ = decode_nmea(journal(seconds=100) * starts, source="log")
+    outline = join_outlines([outline_block(tables)])
+    placing, _, _, _ = find_placing(outline, {})
+    (stamps,) = outline.stamps[placing.clock]
+    assert stamps.is_plain == (starts == 1)
+    assert place_block(tables, placing, 7, None, stamps) == place_block(tables, placing, 7)
 
 
 def test_a_log_without_any_time_is_said_to_have_none() -> None:

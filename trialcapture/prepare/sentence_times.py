@@ -94,14 +94,16 @@ def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[s
             continue
         table = tables[name]
         tod, known = integers(table, "tod_ns")
-        reference = _reference_utc(table, calendar)
-        if reference is None:
-            continue
-        # a sentence without a date belongs to the day that puts it nearest to its neighbours
-        utc = nearest_day(tod, reference)
+        utc, dated = np.zeros(tod.size, dtype=np.int64), np.zeros(tod.size, dtype=np.bool_)
         if "date_days" in table.column_names:
-            whole, dated = _dated(table)
-            utc = np.where(dated, whole + calendar.shift_days * _DAY_NS, utc)
+            utc, dated = _dated(table)
+            utc = utc + calendar.shift_days * _DAY_NS
+        if not dated.all():
+            reference = _reference_utc(table, calendar)
+            if reference is None:
+                continue
+            # a sentence without a date belongs to the day that puts it nearest to its neighbours
+            utc = np.where(dated, utc, nearest_day(tod, reference))
         times[name] = (utc, known)
     return times
 
