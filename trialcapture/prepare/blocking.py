@@ -63,12 +63,10 @@ def choose_block(parts: Sequence[Floats]) -> int:
     if not known or single <= 0.0:
         return 1
     n = int(np.median([p.size for p in known]))
-    block = 1
-    while 2 * block * FEWEST_BLOCKS <= n:
-        ratio = block * _pooled_variance(known, block) / single
-        if float(block) ** 3 > 2.0 * n * ratio**2:
-            break
+    block, ratio = 1, 1.0
+    while 2 * block * FEWEST_BLOCKS <= n and float(block) ** 3 <= 2.0 * n * ratio**2:
         block *= 2
+        ratio = block * _pooled_variance(known, block) / single
     return block
 
 

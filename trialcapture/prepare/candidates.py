@@ -91,8 +91,7 @@ def _not_under_way(track: Track, limits: Limits) -> str:
     speed = float(track.sog_kn.mean())
     if still := lies_still(speed, limits):
         return still
-    idling = track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm
-    if idling and speed < _DRIFT_KN:
+    if speed < _DRIFT_KN and track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm:
         return f"idling at {speed:.1f} kn: below {_DRIFT_KN:g} kn this cannot be told from drifting"
     return ""
 

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 
 from trialcapture.prepare.judge import Track
 
@@ -140,9 +139,9 @@ class _Moves:
         latest = np.maximum.accumulate(np.where(np.isnan(level), 0, np.arange(level.shape[1])), axis=1)
         now = np.take_along_axis(level, latest, axis=1)[:, self._reach :]
         # the farther of two levels on one side is the greater move in shares too, so the extremes decide
-        within = sliding_window_view(level, self._reach + 1, axis=1)
+        within = np.stack([level[:, first : first + now.shape[1]] for first in range(self._reach + 1)])
         far = np.zeros(now.shape, dtype=np.bool_)
-        for then in (np.fmin.reduce(within, axis=2), np.fmax.reduce(within, axis=2)):
+        for then in (np.fmin.reduce(within), np.fmax.reduce(within)):
             far |= np.abs(now - then) > np.maximum(self._share * np.maximum(now, then), self._least)
         return far
 

@@ -66,7 +66,7 @@ class _Window(NamedTuple):
 @lru_cache(maxsize=1)
 def _window(n: int, half: int) -> _Window:
     """Return the windows of `half` samples to both sides; kept because all signals of an episode share them."""
-    x = np.arange(n) - n / 2
+    x: Floats = np.arange(n, dtype=np.float64) - n / 2
     size = window_sums(np.ones(n), half, half)
     mean_x = window_sums(x, half, half) / size
     return _Window(x, size, mean_x, window_sums(x**2, half, half) - size * mean_x**2)

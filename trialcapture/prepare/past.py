@@ -10,6 +10,7 @@ import numpy.typing as npt
 from trialcapture.prepare.holds import moves
 from trialcapture.prepare.judge import Limits, Track
 from trialcapture.prepare.settle import fit_speed, tail_scatter
+from trialcapture.prepare.statistics import median
 
 Floats = npt.NDArray[np.float64]
 
@@ -51,4 +52,4 @@ class Past:
 
     def typical_scatter(self) -> float:
         """Return the typical variance of speed within a hold [kn**2]."""
-        return float(np.median([*self.scatter, *_SCATTER_KN2]))
+        return median(np.array([*self.scatter, *_SCATTER_KN2]))

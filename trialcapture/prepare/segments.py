@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +38,14 @@ _MORE = (
     ("sog_bias_u_kn", "kn"), ("wind_from_true_deg_mean", "deg"), ("roll_deg_mean", "deg"),
     ("water_temp_c_mean", "degc"), ("heading_sd_deg", "deg"), ("sog_u_blocking_kn", "kn"),
 )  # fmt: skip
+_BOAT_CHANNELS = (
+    "sog_kn", "cog_true_deg", "heading_true_deg", "stw_kn", "depth_m", "wind_speed_true_kn", "wind_from_true_deg",
+    "pitch_deg", "roll_deg", "water_temp_c",
+)  # fmt: skip
+_ENGINE_CHANNELS = ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")
+_WITH_ERRORS = ("sog_kn", "fuel")
+_READ_ROWS = 36_000
+"""Stretches that begin within this many rows are read together: an hour of the default grid."""
 _DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
 
 
@@ -98,34 +107,37 @@ def make_segments(
         trims: Trim notes, ascending in time.
     """
     dt_s = 1.0 / config.samples.grid_hz
-    names = [
-        "sog_kn",
-        "cog_true_deg",
-        "heading_true_deg",
-        "stw_kn",
-        "depth_m",
-        "wind_speed_true_kn",
-        "wind_from_true_deg",
-    ]
-    names += ["pitch_deg", "roll_deg", "water_temp_c"]
-    names += [f"{q}_{e}" for e in config.engine_ids for q in ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")]
-    fuels = [f"fuel_l_per_h_{e}" for e in config.engine_ids]
-    pooled: dict[str, list[Floats]] = {"sog_kn": [], "fuel": []}
-    for s in stretches:
-        if s.accepted:
-            rows = read(s.start, s.stop, ["sog_kn", *fuels])
-            pooled["sog_kn"].append(column(rows, "sog_kn"))
-            pooled["fuel"].append(_total([column(rows, name) for name in fuels], rows.num_rows))
-    tau = {q: _pooled_tau(parts, dt_s) for q, parts in pooled.items()}
+    untouched = ("depth_m", *(f"trim_pct_{e}" for e in config.engine_ids))
+    rows: list[dict[str, object]] = []
+    kept: list[dict[str, Floats]] = []
+    pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
+    for number, (stretch, part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
+        if stretch.accepted:
+            for name, parts in pooled.items():
+                parts.append(part[name])
+        used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
+        row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config, trims)
+        rows.append(row | {"segment_id": number, "n_outliers": outliers})
+        kept.append({name: used[name] for name in _WITH_ERRORS})
+    tau = {name: _pooled_tau(parts, dt_s) for name, parts in pooled.items()}
     block = choose_block([p for p in pooled["sog_kn"] if np.isfinite(p).all()])
-    made = []
-    for i, stretch in enumerate(stretches, start=1):
-        rows = read(stretch.start, stretch.stop, names)
-        part = {name: column(rows, name) for name in names}
-        part["fuel"] = _total([part[name] for name in fuels], rows.num_rows)
-        start_ns = first_ns + round(stretch.start * dt_s * 1e9)
-        made.append(_row(i, stretch, part, start_ns, dt_s, tau, block, config, trims))
-    return table_of(made, segments_schema(config.engine_ids))
+    whole = [row | _speed_and_fuel(part, tau, block) for row, part in zip(rows, kept, strict=True)]
+    return table_of(whole, segments_schema(config.engine_ids))
+
+
+def _read_parts(
+    read: Reader, stretches: Sequence[Stretch], engine_ids: Sequence[str]
+) -> Iterator[tuple[Stretch, dict[str, Floats]]]:
+    """Yield each stretch with its channels, ``fuel`` being that of all engines; neighbours are read together."""
+    names = [*_BOAT_CHANNELS, *(f"{q}_{e}" for e in engine_ids for q in _ENGINE_CHANNELS)]
+    for _, group in groupby(stretches, key=lambda s: s.start // _READ_ROWS):
+        near = list(group)
+        first = near[0].start
+        table = read(first, near[-1].stop, names)
+        columns = {name: column(table, name) for name in names}
+        columns["fuel"] = _total([columns[f"fuel_l_per_h_{e}"] for e in engine_ids], table.num_rows)
+        for s in near:
+            yield s, {name: values[s.start - first : s.stop - first] for name, values in columns.items()}
 
 
 def _total(parts: list[Floats], n: int) -> Floats:
@@ -140,31 +152,31 @@ def _pooled_tau(parts: list[Floats], dt_s: float) -> float:
     return autocorrelation_sum([p - p.mean() for p in known], max(min(longest // 2, round(60.0 / dt_s)), 1))
 
 
+def _known(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
+
+
 def _mean(values: Floats) -> float | None:
-    known = values[np.isfinite(values)]
+    """Return the mean of what is known, or None where that is less than half."""
+    mean = float(values.mean())
+    # most channels are known throughout, which their mean shows
+    if math.isfinite(mean):
+        return mean
+    known = _known(values)
     return float(known.mean()) if known.size >= max(values.size // 2, 1) else None
 
 
 def _row(
-    segment_id: int,
     stretch: Stretch,
     part: dict[str, Floats],
     start_ns: int,
     dt_s: float,
-    tau: dict[str, float],
-    block: int,
     config: Config,
     trims: Sequence[TrimEntry],
 ) -> dict[str, object]:
-    outliers = None
-    if config.steady.chauvenet:
-        part, outliers = leave_out_outliers(
-            part, _DIRECTIONS, ("depth_m", *(f"trim_pct_{e}" for e in config.engine_ids))
-        )
+    """Return what one stretch says by itself."""
     stop_ns = start_ns + round((stretch.stop - stretch.start) * dt_s * 1e9)
-    sog = part["sog_kn"][np.isfinite(part["sog_kn"])]
     row: dict[str, object] = {
-        "segment_id": segment_id,
         "start": start_ns,
         "stop": stop_ns,
         "duration_s": (stop_ns - start_ns) / 1e9,
@@ -172,7 +184,6 @@ def _row(
         "reason": stretch.reason,
         "n_samples": int(stretch.stop - stretch.start),
         "trim": trim_at(start_ns, trims, part, config),
-        "n_outliers": outliers,
     }
     engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
     means = [_mean(r) for r in engine_rpm]
@@ -180,7 +191,29 @@ def _row(
     seen = [(r, m) for r, m in zip(engine_rpm, means, strict=True) if m is not None]
     if seen:
         row["rpm_mean"] = float(np.mean([m for _, m in seen]))
-        row["rpm_sd"] = float(np.max([np.nanstd(r) for r, _ in seen]))
+        row["rpm_sd"] = max(float(_known(r).std()) for r, _ in seen)
+    for e in config.engine_ids:
+        row[f"fuel_l_per_h_{e}_mean"] = _mean(part[f"fuel_l_per_h_{e}"])
+        row[f"load_pct_{e}_mean"] = _mean(part[f"load_pct_{e}"])
+    for name in ("stw_kn", "wind_speed_true_kn", "pitch_deg", "roll_deg", "water_temp_c"):
+        row[f"{name}_mean"] = _mean(part[name])
+    for name in _DIRECTIONS:
+        row[f"{name}_mean"] = circular_mean_deg(part[name])
+    row["heading_sd_deg"] = circular_sd_deg(part["heading_true_deg"])
+    sog, depth = _known(part["sog_kn"]), _known(part["depth_m"])
+    if sog.size:
+        row["sog_slope_kn_per_min"] = slope_per_s(sog, dt_s) * 60.0
+    if depth.size:
+        row["depth_m_min"] = float(depth.min())
+        if sog.size and depth.min() > 0:
+            row["depth_froude"] = depth_froude(float(sog.mean()), float(depth.min()))
+    return row
+
+
+def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int) -> dict[str, object]:
+    """Return the means of speed and of fuel with their errors, which rest on the memory that all stretches show."""
+    row: dict[str, object] = {}
+    sog, fuel = _known(part["sog_kn"]), _known(part["fuel"])
     if sog.size:
         mean, spread, n_eff, error = mean_with_error(sog, tau["sog_kn"])
         row |= {
@@ -192,24 +225,9 @@ def _row(
         }
         by_blocks, row["sog_blocks"] = blocking_error(sog, block)
         row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None
-        row["sog_slope_kn_per_min"] = slope_per_s(sog, dt_s) * 60.0
-    fuel = part["fuel"][np.isfinite(part["fuel"])]
     if fuel.size >= 0.9 * part["fuel"].size and fuel.size > 1:
         mean, _, _, error = mean_with_error(fuel, tau["fuel"])
         row |= {"fuel_l_per_h_mean": mean, "fuel_u_l_per_h": error}
-    for e in config.engine_ids:
-        row[f"fuel_l_per_h_{e}_mean"] = _mean(part[f"fuel_l_per_h_{e}"])
-        row[f"load_pct_{e}_mean"] = _mean(part[f"load_pct_{e}"])
-    for name in ("stw_kn", "wind_speed_true_kn", "pitch_deg", "roll_deg", "water_temp_c"):
-        row[f"{name}_mean"] = _mean(part[name])
-    for name in _DIRECTIONS:
-        row[f"{name}_mean"] = circular_mean_deg(part[name])
-    row["heading_sd_deg"] = circular_sd_deg(part["heading_true_deg"])
-    depth = part["depth_m"][np.isfinite(part["depth_m"])]
-    if depth.size:
-        row["depth_m_min"] = float(depth.min())
-        if sog.size and depth.min() > 0:
-            row["depth_froude"] = depth_froude(float(sog.mean()), float(depth.min()))
     return row
 
 
