@@ -121,20 +121,18 @@ def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool
     of a clock does not. A point is kept when its (receipt - time) lies within two seconds of the median of its
     own ten-second bin or of a bin beside it.
     """
-    if receipt_ns.size == 0:
-        return np.zeros(0, dtype=np.bool_)
     difference = receipt_ns - utc_ns
-    if np.ptp(difference) < _STRAY_S * 1e9:  # the medians lie among the points, so no point can be far from its own
-        return np.ones(receipt_ns.size, dtype=np.bool_)
+    # the medians lie among the points, so where all points lie close together none is far from its own
+    if difference.size == 0 or np.ptp(difference) < _STRAY_S * 1e9:
+        return np.ones(difference.size, dtype=np.bool_)
     difference_s = (difference - np.partition(difference, difference.size // 2)[difference.size // 2]) / 1e9
     run = np.cumsum(np.concatenate([[0], (np.diff(receipt_ns // 10_000_000_000) != 0).astype(np.int64)]))
     order = np.lexsort((difference_s, run))
     first = np.flatnonzero(np.concatenate([[True], np.diff(run[order]) > 0]))
     size = np.diff(np.concatenate([first, [run.size]]))
     middle = difference_s[order][first + size // 2]
-    lonely = size < 3
     # a bin of one or two points cannot outvote a stray: it borrows the nearest fuller bin's median
-    fuller = np.flatnonzero(~lonely)
+    fuller = np.flatnonzero(size >= 3)
     if fuller.size:
         nearest = np.searchsorted((fuller[1:] + fuller[:-1]) / 2, np.arange(middle.size))
         middle = middle[fuller[nearest]]
@@ -184,10 +182,10 @@ def _edge(excess_s: Floats) -> float:
 def _bin_minima(x_s: Floats, y_s: Floats, bin_s: float) -> tuple[Floats, Floats]:
     """Return abscissa and value of the first smallest y of each time bin; x ascends."""
     which = np.floor(x_s / bin_s).astype(np.int64)
-    begins = np.flatnonzero(np.concatenate([[True], np.diff(which) > 0]))
-    size = np.diff(np.concatenate([begins, [which.size]]))
-    smallest = np.flatnonzero(y_s == np.repeat(np.minimum.reduceat(y_s, begins), size))
-    at = smallest[np.concatenate([[True], np.diff(which[smallest]) > 0])]
+    begins = np.flatnonzero(np.diff(which, prepend=which[0] - 1))
+    least = np.repeat(np.minimum.reduceat(y_s, begins), np.diff(begins, append=which.size))
+    smallest = np.flatnonzero(y_s == least)
+    at = smallest[np.flatnonzero(np.diff(which[smallest], prepend=which[0] - 1))]
     return x_s[at], y_s[at]
 
 
@@ -238,12 +236,9 @@ def _receiver_repairs(
         a, b = max(at - 1, 0), min(at, receipt.size - 1)
         clocks_moved_s = abs(float((steady[b] - steady[a]) - (receipt[b] - receipt[a]))) / 1e9
         whole = round(step)
-        if whole == 1 and _is_turn_of_half_year(int(utc[b])):
-            repaired[i] = repaired[i + 1]
-        elif whole != 0 and abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3:
-            repaired[i] = repaired[i + 1] - whole
-        else:
-            repaired[i] = repaired[i + 1]
+        leap = whole == 1 and _is_turn_of_half_year(int(utc[b]))
+        wrong = 1 <= abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3 and not leap
+        repaired[i] = repaired[i + 1] - (whole if wrong else 0)
     return repaired
 
 
