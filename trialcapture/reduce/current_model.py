@@ -107,6 +107,7 @@ def find_likely(
     """
     found: dict[tuple[int, ...], float] = {}
     waiting = [first]
+    top, margin = -np.inf, float(np.log(negligible))
     while waiting:
         at = waiting.pop(0)
         if at in found:
@@ -114,7 +115,8 @@ def find_likely(
         chosen = [axis[k] for axis, k in zip(axes, at, strict=True)]
         tide, wander, scatter, heading = (value for value, _ in chosen)
         found[at] = log_likelihood((tide, wander, scatter, heading)) + sum(float(np.log(w)) for _, w in chosen)
-        if found[at] < max(found.values()) + np.log(negligible):
+        top = max(top, found[at])
+        if found[at] < top + margin:
             continue
         for place, axis in enumerate(axes):
             for step in (-1, 1):
@@ -122,7 +124,7 @@ def find_likely(
                 if 0 <= k < len(axis):
                     waiting.append((*at[:place], k, *at[place + 1 :]))
     places = sorted(found)
-    share = np.exp(np.array([found[at] for at in places]) - max(found.values()))
+    share = np.exp(np.array([found[at] for at in places]) - top)
     kept = np.flatnonzero(share >= negligible)
     best = places[int(np.argmax(share))]
     strengths = [tuple(axis[k][0] for axis, k in zip(axes, places[i], strict=True)) for i in kept]

@@ -160,8 +160,7 @@ def _solve(equations: Whitening, strengths: Strengths, asked: CurrentCovariance,
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
     link = _link(seen, asked.at(strengths[0], strengths[1]))
-    # one product instead of one a time
-    carried = (link.reshape(-1, y.size) @ projected).reshape(link.shape)
+    carried = link @ projected
     prior = float(CurrentCovariance(np.zeros(1), model).at(strengths[0], strengths[1])[0]) * np.eye(2)
     offset_var = np.radians(model.heading_offset_deg) ** 2
     to_offset = offset_var * seen["offset_lever_kn"]
