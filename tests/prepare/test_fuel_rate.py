@@ -156,6 +156,27 @@ def test_the_slope_of_an_exact_total_is_exact_at_uneven_times_and_void_about_a_r
     assert rate[np.abs(t_ns - t_ns[200]) > 20e9] == pytest.approx(72.5, rel=1e-9)
 
 
+def test_a_total_that_stands_still_burns_exactly_nothing() -> None:
+    t_ns = 10**18 + np.cumsum(np.random.default_rng(4).integers(10**8, 2 * 10**9, 900))
+    total = np.concatenate([np.full(450, 81234.7), 81234.7 + 0.1 * np.arange(450)])
+    rate = slope_of_total(t_ns, total)
+    assert np.all(rate[:400] == 0.0)
+    assert np.all(rate >= 0.0)
+
+
+def test_the_slope_is_that_of_a_straight_line_through_each_window() -> None:
+    """numpy.polyfit, a general-purpose reference library, window by window, with readings missing."""
+    rng = np.random.default_rng(5)
+    t_ns = 10**18 + np.cumsum(rng.integers(10**8, 4 * 10**9, 700))
+    total = 91234.0 + np.cumsum(np.round(rng.gamma(0.4, 0.01, 700), 2))
+    total[rng.random(700) < 0.2] = np.nan
+    rate = slope_of_total(t_ns, total)
+    for i in range(0, 700, 7):
+        near = (np.abs(t_ns - t_ns[i]) <= 15e9) & np.isfinite(total)
+        slope = np.polyfit((t_ns[near] - t_ns[i]) / 1e9, total[near] - total[near][0], 1)[0]
+        assert rate[i] == pytest.approx(3600.0 * slope, rel=1e-7, abs=1e-9)
+
+
 def test_a_coarse_counter_is_told_with_what_it_costs() -> None:
     config = load_config(ENGINE)
     true = 40.0 * np.arange(3600) / 3600.0

@@ -131,6 +131,10 @@ def _temperature_c(t_ns: Ints, measured: Floats | None, declared: float | None) 
     return np.where(nearest_ns <= TEMPERATURE_GAP_S * 1e9, bridged, np.nan)
 
 
+_SLOPES_AT_ONCE = 256
+"""Windows whose sums are taken together: more would cost digits, fewer time."""
+
+
 def slope_of_total(t_ns: Ints, total_l: Floats, window_s: float = SLOPE_WINDOW_S) -> Floats:
     """Return the rate [l/h] of a running total [l] as its least-squares slope over a centred window.
 
@@ -145,18 +149,38 @@ def slope_of_total(t_ns: Ints, total_l: Floats, window_s: float = SLOPE_WINDOW_S
     Source: ordinary least squares; its slope error falls as the window to the power 3/2, that of a difference of two
     readings only as the window (Savitzky & Golay 1964, Anal. Chem. 36:1627, smoothing by least squares).
     """
-    rate = np.full(total_l.size, np.nan)
-    t_s = (t_ns - t_ns[0]) / 1e9 if t_ns.size else np.zeros(0)
     half = round(window_s / 2 * 1e9)
-    low = np.searchsorted(t_ns, t_ns - half)
-    high = np.searchsorted(t_ns, t_ns + half, side="right")
-    for i, (a, b) in enumerate(zip(low, high, strict=True)):
-        y, x = total_l[a:b], t_s[a:b]
-        known = np.isfinite(y)
-        if known.sum() < 3 or np.any(np.diff(y[known]) < 0):
-            continue
-        x, y = x[known] - x[known].mean(), y[known] - y[known].mean()
-        spread = float(x @ x)
-        if spread > 0:
-            rate[i] = float(x @ y) / spread * 3600.0
+    known = np.isfinite(total_l)
+    before = np.concatenate([[0], np.cumsum(known)])
+    low = before[np.searchsorted(t_ns, t_ns - half)]
+    high = before[np.searchsorted(t_ns, t_ns + half, side="right")]
+    t_ns, total_l = t_ns[known], total_l[known]
+    falls = np.concatenate([[0], np.cumsum(np.diff(total_l) < 0)])
+    usable = high - low >= 3
+    usable[usable] = falls[high[usable] - 1] == falls[low[usable]]
+    rate = np.full(usable.size, np.nan)
+    for first in range(0, rate.size, _SLOPES_AT_ONCE):
+        rows = first + np.flatnonzero(usable[first : first + _SLOPES_AT_ONCE])
+        if rows.size:
+            rate[rows] = 3600.0 * _window_slopes(t_ns, total_l, low[rows], high[rows])
     return rate
+
+
+def _window_slopes(t_ns: Ints, y: Floats, low: Ints, high: Ints) -> Floats:
+    """Return the least-squares slope [1/s] of readings that never fall, over each range [low, high) of them.
+
+    By running sums from the first reading of the first range, so the ranges should lie close together.
+    """
+    begin, end = int(low.min()), int(high.max())
+    x, y = (t_ns[begin:end] - t_ns[begin]) / 1e9, y[begin:end]
+    standing = y[low - begin] == y[high - 1 - begin]
+    y = y - y[0]
+    x_sum, y_sum, xx_sum, xy_sum = (
+        np.diff(np.concatenate([[0.0], np.cumsum(part)])[np.stack([low, high]) - begin], axis=0)[0]
+        for part in (x, y, x * x, x * y)
+    )
+    n = high - low
+    spread = xx_sum - x_sum * x_sum / n
+    slope = (xy_sum - x_sum * y_sum / n) / np.where(spread > 0, spread, np.nan)
+    # no rounding may make a total that stands still fall
+    return np.where(standing & (spread > 0), 0.0, np.maximum(slope, 0.0))
