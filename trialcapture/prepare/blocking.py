@@ -94,5 +94,6 @@ def _block_means(values: Floats, block: int) -> Floats:
 
 def _pooled_variance(parts: Sequence[Floats], block: int) -> float:
     means = [_block_means(p, block) for p in parts]
-    freedom = sum(m.size - 1 for m in means if m.size > 1)
-    return sum(float(np.sum((m - m.mean()) ** 2)) for m in means if m.size > 1) / freedom if freedom else 0.0
+    apart = [m - m.mean() for m in means if m.size > 1]
+    freedom = sum(a.size - 1 for a in apart)
+    return sum(float(a @ a) for a in apart) / freedom if freedom else 0.0

@@ -125,7 +125,7 @@ class _Moves:
         moves: dict[int, int] = {}
         for block in np.flatnonzero(far.any(axis=0)).tolist():
             moved = np.flatnonzero(far[:, block]).tolist()
-            if not moved:
+            if not moved:  # it was far only from what is forgotten by now
                 continue
             moves[block] = min(self._moved_at(signal, slice(block, block + reach + 1)) for signal in moved)
             # a throttle still on its way is measured against where it is now
