@@ -61,14 +61,14 @@ __all__ = [
 class Config(Section):
     """Everything the program needs to be told about boat, engines, sources and limits."""
 
-    boat: Boat = Boat()
-    fuel: Fuel = Fuel()
-    load: Load = Load()
-    trial: Trial = Trial()
+    boat: Boat = Field(default_factory=Boat)
+    fuel: Fuel = Field(default_factory=Fuel)
+    load: Load = Field(default_factory=Load)
+    trial: Trial = Field(default_factory=Trial)
     engine: Annotated[tuple[Engine, ...], Field(max_length=4)] = ()
-    bands: Bands = Bands()
-    steady: Steady = Steady()
-    samples: Samples = Samples()
+    bands: Bands = Field(default_factory=Bands)
+    steady: Steady = Field(default_factory=Steady)
+    samples: Samples = Field(default_factory=Samples)
     source: tuple[Source, ...] = ()
     engine_log: tuple[EngineLog, ...] = ()
     xdr: tuple[Xdr, ...] = ()

@@ -35,8 +35,15 @@ class Section(BaseModel):
     ``lightship_lb = 44000`` is accepted where ``lightship_kg`` is the key; the ending declares the unit.
     """
 
+    # Built when first used, all at once by the outermost table: to build each by itself takes twice as long, and
+    # a process that is handed checked settings need not build any.
     model_config = ConfigDict(
-        extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False, validate_default=False
+        extra="forbid",
+        frozen=True,
+        str_strip_whitespace=True,
+        allow_inf_nan=False,
+        validate_default=False,
+        defer_build=True,
     )
 
     @model_validator(mode="before")

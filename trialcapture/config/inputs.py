@@ -98,7 +98,7 @@ class EngineLog(Section):
     """Rows up to and including the headings."""
     skip_rows_after_header: Annotated[Whole, Field(ge=0, le=100)] = 0
     """Rows between headings and data, such as a row of units."""
-    clock: LogClock = LogClock()
+    clock: LogClock = Field(default_factory=LogClock)
 
     @property
     def zone(self) -> tzinfo:
