@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import to_arrow
+from trialcapture.prepare.neighbour_time import time_of_neighbour
 from trialcapture.prepare.order import Epochs, find_epochs, place_by_order
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, choose_clock
@@ -25,7 +26,6 @@ from trialcapture.prepare.receiver_clocks import (
     order_row,
 )
 from trialcapture.prepare.sentence_times import (
-    TIMED,
     Calendar,
     integers,
     main_receiver,
@@ -183,7 +183,7 @@ def _place(
         receipts[name] = receipt
     if "VTG" in placed:
         near = {name: _receipt(table, placing) for name, table in around.items()}
-        placed["VTG"] = _time_of_neighbour(placed, receipts, around, near)
+        placed["VTG"] = time_of_neighbour(placed, receipts, around, near)
     return placed
 
 
@@ -231,42 +231,3 @@ def _own_times(
     if fit is None:
         return own, known & (np.abs(late) < _LATE_NS)
     return own, known & (late > _EARLY_NS) & (late < _LATE_NS)
-
-
-def _time_of_neighbour(
-    placed: Mapping[str, pa.Table],
-    receipts: Mapping[str, Ints],
-    around: Mapping[str, pa.Table],
-    near: Mapping[str, Ints],
-) -> pa.Table:
-    """Return VTG with the time of the timed sentence of the same receiver that arrived nearest to it."""
-    table = placed["VTG"]
-    (codes, names), (t_ns, known) = receiver_codes(table), integers(table, "t_ns")
-    result, sure = t_ns.copy(), known.copy()
-    timed = [
-        (*receiver_codes(tables[name]), *integers(tables[name], "t_ns"), came[name])
-        for tables, came in ((placed, receipts), (around, near))
-        for name in TIMED
-        if name in tables
-    ]
-    for code in np.flatnonzero(np.bincount(codes)):
-        receipt, utc = [], []
-        for others, keys, own, ok, received in timed:
-            if names[code] in keys:
-                mine = ok & (others == keys.index(names[code]))
-                receipt.append(received[mine])
-                utc.append(own[mine])
-        if not sum(r.size for r in receipt):
-            continue
-        x, u = np.concatenate(receipt), np.concatenate(utc)
-        order = np.argsort(x, kind="stable")
-        x, u = x[order], u[order]
-        rows = np.flatnonzero(codes == code)
-        at = receipts["VTG"][rows]
-        right = np.clip(np.searchsorted(x, at), 0, x.size - 1)
-        left = np.maximum(right - 1, 0)
-        nearest = np.where(np.abs(x[left] - at) <= np.abs(x[right] - at), left, right)
-        close = np.abs(x[nearest] - at) < 1_000_000_000
-        result[rows[close]] = u[nearest[close]]
-        sure[rows[close]] = True
-    return table.set_column(table.schema.get_field_index("t_ns"), "t_ns", to_arrow(result, sure))
