@@ -20,8 +20,8 @@ from hypothesis import strategies as st
 
 from tests.decode.test_nmea0183_damage import DAMAGE, SOUP, clean_sentences, damaged_stream
 from tests.nmea_builders import journal_line, sentence, tag_block
-from trialcapture.decode import regular
-from trialcapture.decode.lines import find_lines
+from trialcapture.decode import lines, regular
+from trialcapture.decode.lines import find_lines, group_by_shape
 from trialcapture.decode.nmea0183 import decode_nmea
 
 NEVER = 1 << 40
@@ -194,3 +194,22 @@ def test_lines_of_one_shape_with_other_letters_are_told_apart() -> None:
         tables, _, counts = decode_nmea(block, source="x")
     assert {name: table.num_rows for name, table in tables.items()} == {"HDT": 20, "HDM": 20, "MTW": 20, "ROT": 40}
     assert sum(counts["not_decoded"].to_pylist()) == 20
+
+
+def test_lines_that_come_together_by_chance_are_told_apart() -> None:
+    """Shapes are found by a hash; here it is the same for all lines."""
+    random = Random(5)
+    text, _ = damaged_stream(random, clean_sentences(random, 60), 0.1, DAMAGE)
+    for block in (lines_at_the_edge(random, 40, journal=True), text):
+        expected = outcome(block, NEVER)
+        with mock.patch.object(lines, "_ODD", (0,) * 4):
+            assert len(group_by_shape(find_lines(block), 1)) == 1
+            assert outcome(block, 1) == expected
+
+
+def test_lines_whose_marks_and_address_are_the_same_are_one_shape() -> None:
+    texts = ["HEHDT,4.9,T", "HEHDT,5.7,T", "HEHDT,15.7,T", "HCHDM,4.9,M", "HEHDT,4.9,A", "HEHDT,4.9,T,"]
+    found = find_lines(b"".join(map(sentence, texts)))
+    groups = {tuple(group.rows.tolist()): group.length for group in group_by_shape(found, 1)}
+    assert groups == {(0, 1, 4): 17, (2,): 18, (3,): 17, (5,): 18}
+    assert [group.rows.tolist() for group in group_by_shape(found, 3)] == [[0, 1, 4]]

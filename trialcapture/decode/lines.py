@@ -31,20 +31,18 @@ _RARE = 1 << 10
 MOST_ABOVE_0 = ord("~") - ord("0")
 """How far a byte that is not marked lies above "0" at most."""
 # What the byte pair of a checksum must make of all bytes from the first summed one to the second digit.
-_OWED = np.where(HEX_PAIR >= 0, HEX_PAIR ^ (np.arange(1 << 16) & 0xFF) ^ (np.arange(1 << 16) >> 8), -1).astype(np.int16)
+_PAIR = np.arange(1 << 16, dtype=np.uint16)
+_OWED = np.where(HEX_PAIR >= 0, HEX_PAIR ^ (_PAIR & 0xFF ^ _PAIR >> 8).astype(np.int16), np.int16(-1))
 _ODD = (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93)
 """Odd multipliers that mix words (any will do: whether lines are alike is checked byte by byte afterwards)."""
 _LETTER_BIT, _EACH_BYTE = np.uint64(6), np.uint64(0x0101010101010101)
 """The bit that letters have and digits and marks do not."""
 _WORD_BITS = 56
 """So many bits are in a 64-bit word whatever bit of its first byte it is read from."""
-_FIRST_BITS = np.array(
-    [
-        [(1 << min(max(length - at, 0), _WORD_BITS)) - 1 for length in range(LONGEST_LINE_BYTES + 1)]
-        for at in range(0, LONGEST_LINE_BYTES, _WORD_BITS)
-    ],
-    np.uint64,
+_IN_WORD = np.clip(
+    np.arange(LONGEST_LINE_BYTES + 1) - np.arange(0, LONGEST_LINE_BYTES, _WORD_BITS)[:, None], 0, _WORD_BITS
 )
+_FIRST_BITS = (np.uint64(1) << _IN_WORD.astype(np.uint64)) - np.uint64(1)
 """(words, lengths) those of the first bits that fall into each word."""
 
 

@@ -30,7 +30,6 @@ _CLOCK = re.compile(rb"000000(\.?)(0*)")
 _HHMMSS_S = (36_000, 3_600, 600, 60, 10, 1)
 
 
-@dataclass(frozen=True)
 class Clock:
     """``hhmmss`` with or without decimals, as UTC time of day [ns]; a leap second's 60 counts on."""
 
@@ -68,7 +67,6 @@ class Clock:
         return Column(found[0].astype(np.int64), present), bad
 
 
-@dataclass(frozen=True)
 class Date:
     """``ddmmyy`` as days since 1970; years 69 to 99 are 1969 to 1999 (as POSIX has it), 000000 is none."""
 
