@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -65,34 +65,18 @@ def constant(value: int, count: int) -> Column:
 def join_parts(parts: list[Part]) -> Part:
     """Put parts together in the order of their lines; rows of one line stay in the order given."""
     line = np.concatenate([part.line for part in parts])
-    place = None
-    if not (line[1:] >= line[:-1]).all():
-        order = np.argsort(line, kind="stable")
-        line = line[order]
-        place = np.empty(len(order), np.int64)
-        place[order] = np.arange(len(order))
-    merged = {
-        name: Column(
-            _join([part.columns[name].values for part in parts], place),
-            _join([part.columns[name].present for part in parts], place),
+    order = None if (line[1:] >= line[:-1]).all() else np.argsort(line, kind="stable")
+    merged = {}
+    for name in parts[0].columns:
+        column = Column(
+            np.concatenate([part.columns[name].values for part in parts]),
+            np.concatenate([part.columns[name].present for part in parts]),
         )
-        for name in parts[0].columns
-    }
-    return Part(line, merged)
-
-
-def _join(arrays: list[npt.NDArray[Any]], place: I64 | None) -> npt.NDArray[Any]:
-    """Return arrays put together, each value at its place, or one behind the other."""
-    if place is None:
-        return np.concatenate(arrays) if len(arrays) > 1 else arrays[0]
-    if arrays[0].dtype == np.bool_ and all(array.all() for array in arrays):
-        return np.ones(len(place), np.bool_)
-    joined = np.empty(len(place), np.result_type(*arrays))
-    at = 0
-    for array in arrays:
-        joined[place[at : at + len(array)]] = array
-        at += len(array)
-    return joined
+        if order is not None:
+            present = column.present if column.present.all() else column.present.take(order)
+            column = Column(column.values.take(order), present)
+        merged[name] = column
+    return Part(line if order is None else line.take(order), merged)
 
 
 def to_table(part: Part, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
