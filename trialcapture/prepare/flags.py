@@ -73,8 +73,10 @@ def flag_spike(value: Floats, suspect: float, fail: float, *, angle: bool = Fals
 
 def worst(*flags: Flags) -> Flags:
     """Return the worst flag of several tests, element by element."""
-    rank = np.max(np.stack([_RANK[f] for f in flags]), axis=0)
-    flag: Flags = _BACK[rank]
+    rank = _RANK.take(flags[0])
+    for other in flags[1:]:
+        np.maximum(rank, _RANK.take(other), out=rank)
+    flag: Flags = _BACK.take(rank)
     return flag
 
 
@@ -87,6 +89,6 @@ def flag_channel(value: Floats, channel: Channel) -> Flags:
     suspect, fail = SPIKE[stem]
     tested = flag_spike(np.where(flags == Flag.FAIL, np.nan, value), suspect, fail, angle=channel.kind == "angle")
     tested[flags == Flag.FAIL] = Flag.FAIL
-    # the ends of a series are judged by range alone
+    # the ends of a series are judged by range alone; void and failed readings are so by both tests
     tested[(tested == Flag.NOT_EVALUATED) & (flags == Flag.GOOD)] = Flag.GOOD
-    return worst(flags, tested)
+    return tested
