@@ -141,6 +141,20 @@ def test_a_log_that_ends_inside_the_repeated_hour_is_told_by_rows_given_before(s
     assert bad == []
 
 
+@pytest.mark.parametrize("odd_end", ["\r\n", "\n", "\r", "\r\r\n"])
+@pytest.mark.parametrize("last", ['"Note"', " x ", ""])
+def test_line_ends_of_another_kind_among_crlf_end_lines_too(odd_end: str, last: str) -> None:
+    # Check against the outside: CPython's universal newlines.
+    lines = [f"{n},{n}.5,1,{last}" for n in range(40)]
+    text = "Time,RPM,Fuel,Note\r\n" + "\r\n".join(lines[:20]) + odd_end + "\r\n".join(lines[20:]) + "\r\n"
+    spec = make_spec(time_format="elapsed_s")
+    rows, _, bad = outcome(in_blocks(text.encode(), spec, range(0, len(text), 97)))
+    told = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    assert rows["row"] == [number for number, line in enumerate(told) if line[:1].isdigit()]
+    assert rows["rpm_port"] == [n + 0.5 for n in range(40)]
+    assert bad == []
+
+
 def test_steps_back_between_blocks_are_counted() -> None:
     lines = [f"{at},1,1\n" for at in (5, 6, 4, 5, 3, 3)]
     data = ("Time,RPM,Fuel\n" + "".join(lines)).encode()
