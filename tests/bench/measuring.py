@@ -39,12 +39,15 @@ class Run:
 def run_cold(command: Sequence[str], log: Path) -> Run:
     """Run a command to its end and return what it took; its output goes to `log`.
 
+    Python keeps the byte code of what it imports, as it does after an ordinary installation, whatever is set here.
+
     Raises:
         RuntimeError: It failed; its last words are told.
     """
     with log.open("wb") as out:
         began = time.perf_counter()
-        child = subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=subprocess.STDOUT)
+        env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+        child = subprocess.Popen(command, cwd=ROOT, env=env, stdout=out, stderr=subprocess.STDOUT)
         peak = [0.0]
         done = threading.Event()
         watch = threading.Thread(target=_watch_memory, args=(child.pid, done, peak))

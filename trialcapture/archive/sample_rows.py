@@ -31,7 +31,7 @@ class SampleRows:
     def _group(self, group: int, columns: tuple[str, ...]) -> pa.Table:
         if self._held is None or self._held[:2] != (group, columns):
             self._held = None
-            self._held = (group, columns, self._file.read_row_group(group, columns=list(columns), use_threads=False))
+            self._held = (group, columns, self._file.read_row_group(group, columns=list(columns)))
         return self._held[2]
 
 

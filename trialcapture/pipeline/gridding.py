@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +27,8 @@ Rankings = dict[str, tuple[str, ...]]
 
 WINDOW_ROWS = ROW_GROUP_ROWS // 2
 """Rows made at a time: half an hour of the default grid."""
+_OWN_WORK = 0.75
+"""What detecting and writing a window takes, which this process alone does, over making it (measured)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +82,19 @@ def write_samples(
     finder = SegmentFinder(config)
     overviews: list[pa.Table] = []
     stretches: list[Stretch] = []
-    with open_parquet(path, samples_schema(config), provenance) as file:
+    # compressing needs no Python, so it goes on beside detection
+    with open_parquet(path, samples_schema(config), provenance) as file, ThreadPoolExecutor(1) as writer:
+        written: Future[None] | None = None
         for number, samples in enumerate(_made(windows, pieces, rankings, config, aside, second), start=1):
-            file.write(samples)
+            if written is not None:
+                written.result()
+            written = writer.submit(file.write, samples)
             overviews.append(overview_of(samples, block, config.engine_ids))
             stretches += finder.push(samples)
             release_memory()
             progress("samples", number / len(windows))
+        if written is not None:
+            written.result()
     stretches += finder.finish()
     return Gridded(int(grid_ns[0]), int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), stretches)
 
@@ -100,8 +109,8 @@ def _made(
 ) -> Iterator[pa.Table]:
     """Yield the samples of each window in order.
 
-    The second process makes them from the first on; while the next one is not there yet, this process makes the last
-    that nobody has begun.
+    The second process makes them from the first on. While the next one is not there yet, this process makes the last
+    that nobody has begun, as long as more are waiting for that than its own work on the windows to come makes up for.
     """
     needed = [_needed(window, pieces, rankings, config) for window in windows]
     kept: dict[Path, Candidates] = {}
@@ -114,8 +123,9 @@ def _made(
     own: dict[int, Spilled] = {}
     for number, call in enumerate(calls):
         while number not in own and not call.done():
-            last = next((n for n in range(len(calls) - 1, number, -1) if n not in own and calls[n].cancel()), None)
-            if last is None:
+            begun = [n for n in range(number, len(calls)) if n in own or calls[n].running() or calls[n].done()]
+            last = max(set(range(number, len(calls))) - set(begun), default=number)
+            if len(calls) - number - len(begun) <= _OWN_WORK * (len(calls) - number) or not calls[last].cancel():
                 break
             own[last] = _set_aside(windows[last], needed[last], rankings, config, aside, kept)
         spilled = own.pop(number, None) or call.result()

@@ -17,7 +17,7 @@ from trialcapture.pipeline.gridding import write_samples
 from trialcapture.pipeline.pieces import find_pieces
 from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_logs, read_logs
 from trialcapture.pipeline.rejects import write_rejects
-from trialcapture.pipeline.results import Prepared, warm_up
+from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
 from trialcapture.prepare.arrange import arrange_trial
 from trialcapture.prepare.segments import make_segments
 
@@ -47,7 +47,9 @@ def prepare_session(
         engine_logs = waiting.result() if waiting else read_engine_logs(session, config, aside)
         release_memory()
         if second.is_there:
-            second.submit(warm_up)  # it has nothing else to do until there are windows to make
+            # it has nothing else to do until there are windows to make, and this process would do the same later, alone
+            second.submit(warm_up)
+            warm_up_here()
         arrangement = arrange_trial(
             [(log.name, log.outline) for log in logs],
             [(log.name, log.spec, log.outline) for log in engine_logs],

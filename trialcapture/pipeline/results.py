@@ -121,6 +121,12 @@ def render(made: Prepared, results: Results, early: EarlyFigures | None = None) 
     )  # fmt: skip
 
 
+def warm_up_here() -> None:
+    """Load what `reduce_prepared` needs, at a time when the other process is busy too."""
+    import scipy.linalg  # noqa: PLC0415
+    import scipy.special  # noqa: F401, PLC0415
+
+
 def warm_up() -> None:
     """Load what `render` needs, so that a process that has nothing else to do is ready when it is wanted."""
     import matplotlib.backends.backend_svg  # noqa: PLC0415
