@@ -11,13 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from trialcapture import buffers, pipeline
 from trialcapture.archive import second_process
-from trialcapture.archive.second_process import open_second_process
+from trialcapture.archive.second_process import SecondProcess, open_second_process
+from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import gridding, preparing, process, reading
 
@@ -54,6 +56,43 @@ def test_windows_give_the_samples_of_the_whole(whole: Path, tmp_path: Path, monk
     assert (found / "reduction" / "bands.csv").read_bytes() == (whole / "reduction" / "bands.csv").read_bytes()
 
 
+def test_windows_made_by_either_process_give_the_samples_of_the_whole(
+    whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(second_process, "WORTH_HELP_BYTES", 0)
+    monkeypatch.setattr(gridding, "WINDOW_ROWS", 730)
+    found = processed(tmp_path)
+    for name in ("samples.parquet", "segments.parquet"):
+        assert (found / "trialset" / name).read_bytes() == (whole / "trialset" / name).read_bytes()
+    assert (found / "reduction" / "bands.csv").read_bytes() == (whole / "reduction" / "bands.csv").read_bytes()
+
+
+@pytest.mark.parametrize("is_slow", [False, True])
+def test_windows_come_in_order_whoever_is_the_faster(
+    is_slow: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A courier in this process stands for the second one; the windows each side makes are told apart by `kept`."""
+    made: dict[bool, list[int]] = {False: [], True: []}
+
+    def make(window: Any, _needed: Any, _rankings: Any, _config: Any, kept: Any) -> pa.Table:
+        is_second = kept is gridding._KEPT
+        if is_second == is_slow:
+            time.sleep(0.02)
+        made[is_second].append(int(window[0]))
+        return pa.table({"first": [int(window[0])]})
+
+    monkeypatch.setattr(gridding, "_make", make)
+    monkeypatch.setattr(SecondProcess, "is_there", True)
+    windows = [np.array([n]) for n in range(24)]
+    with open_second_process(wanted=False) as second:
+        found = list(gridding._made(windows, [], {}, load_config(""), tmp_path, second))
+    assert [table["first"][0].as_py() for table in found] == list(range(24))
+    assert sorted(made[False] + made[True]) == list(range(24))
+    assert (len(made[True]) > len(made[False])) or is_slow
+    assert made[False] == sorted(made[False], reverse=True)
+    assert not list(tmp_path.iterdir())
+
+
 def test_small_blocks_change_no_reading_and_hardly_a_time(
     whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -78,15 +117,16 @@ def test_nothing_set_aside_is_left_behind(whole: Path) -> None:
     assert not list(whole.glob(".work*"))
 
 
-def test_a_day_is_processed_without_pandas(tmp_path: Path) -> None:
-    """It takes a quarter of a second and 40 MB, and pyarrow brings it in at the first chance."""
+def test_a_day_is_processed_without_the_heaviest_imports(tmp_path: Path) -> None:
+    """It takes a quarter of a second and 40 MB, and pyarrow brings it in at the first chance; the same for SciPy's."""
     shutil.copytree(SAMPLE, tmp_path / "session")
     code = (
         "import sys; from pathlib import Path; from trialcapture.pipeline import process; "
-        "process(Path(sys.argv[1])); print(sorted({'pandas', 'scipy.signal'} & set(sys.modules)))"
+        "process(Path(sys.argv[1])); print(sorted(set(sys.argv[2:]) & set(sys.modules)))"
     )
+    heavy = ["pandas", "scipy.signal", "scipy.optimize", "scipy.interpolate"]
     done = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path / "session")], capture_output=True, text=True, check=True
+        [sys.executable, "-c", code, str(tmp_path / "session"), *heavy], capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
 

@@ -123,10 +123,11 @@ def _made(
     own: dict[int, Spilled] = {}
     for number, call in enumerate(calls):
         while number not in own and not call.done():
-            begun = [n for n in range(number, len(calls)) if n in own or calls[n].running() or calls[n].done()]
-            last = max(set(range(number, len(calls))) - set(begun), default=number)
-            if len(calls) - number - len(begun) <= _OWN_WORK * (len(calls) - number) or not calls[last].cancel():
+            open_ones = [n for n in range(number, len(calls)) if n not in own and not calls[n].running()]
+            open_ones = [n for n in open_ones if not calls[n].done()]
+            if len(open_ones) <= _OWN_WORK * (len(calls) - number) or not calls[open_ones[-1]].cancel():
                 break
+            last = open_ones[-1]
             own[last] = _set_aside(windows[last], needed[last], rankings, config, aside, kept)
         spilled = own.pop(number, None) or call.result()
         yield read_spill(spilled)["samples"]
