@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trialcapture.prepare.holds import window_change
-from trialcapture.prepare.statistics import median, quantile, rolling_mean, slope_per_s, window_sums
+from trialcapture.prepare.statistics import first_least, median, quantile, rolling_mean, slope_per_s, window_sums
 
 known = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60).map(np.array)
 gappy = st.lists(st.one_of(st.just(float("nan")), st.floats(-100, 100, width=16)), min_size=1, max_size=60).map(
@@ -49,3 +49,13 @@ def test_a_change_over_a_window_is_that_of_its_own_regression(y: np.ndarray, hal
             assert np.isnan(found[i])
         elif seen.size > 2:
             np.testing.assert_allclose(found[i], slope_per_s(seen, 1.0) * 2.0 * half, atol=1e-6)
+
+
+def test_the_first_least_of_each_stretch_is_that_of_each_by_itself() -> None:
+    rng = np.random.default_rng(8)
+    for _ in range(50):
+        values = rng.integers(0, 5, int(rng.integers(1, 60))).astype(np.float64)
+        inner = np.flatnonzero(rng.random(values.size - 1) < 0.3) + 1
+        begins = np.concatenate([[0], inner])
+        alone = [b + int(part.argmin()) for b, part in zip(begins, np.split(values, inner), strict=True)]
+        assert first_least(values, begins).tolist() == alone

@@ -122,12 +122,11 @@ def _made(
     second.submit(_forget)
     own: dict[int, Spilled] = {}
     for number, call in enumerate(calls):
-        while number not in own and not call.done():
-            open_ones = [n for n in range(number, len(calls)) if n not in own and not calls[n].running()]
-            open_ones = [n for n in open_ones if not calls[n].done()]
-            if len(open_ones) <= _OWN_WORK * (len(calls) - number) or not calls[open_ones[-1]].cancel():
+        while not call.done():  # a call taken back counts as done
+            waiting = [n for n in range(number, len(calls)) if not (calls[n].running() or calls[n].done())]
+            if len(waiting) <= _OWN_WORK * (len(calls) - number) or not calls[waiting[-1]].cancel():
                 break
-            last = open_ones[-1]
+            last = waiting[-1]
             own[last] = _set_aside(windows[last], needed[last], rankings, config, aside, kept)
         spilled = own.pop(number, None) or call.result()
         yield read_spill(spilled)["samples"]

@@ -21,7 +21,7 @@ Interval = tuple[int, int]
 
 _WINDOW_S = 10.0
 _SMOOTH_S = 2.0
-_YAW_S = 6.0
+_LONG_SMOOTH_S = 6.0
 _SHIFT_S = 15.0
 _RPM_CHANGE_PCT = 1.0
 """Change over ten seconds that counts as a moving throttle [% of rpm] (common practice, no source)."""
@@ -192,7 +192,7 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         heading_true_deg: Shape (n,), NaN where unknown.
         dt_s: Spacing [s].
     """
-    smooth, fine = _smooth_angles(heading_true_deg, (round(_YAW_S / dt_s), round(_SMOOTH_S / dt_s)))
+    smooth, fine = _smooth_angles(heading_true_deg, (round(_LONG_SMOOTH_S / dt_s), round(_SMOOTH_S / dt_s)))
     steady = np.full(smooth.size, np.nan)
     held: list[Interval] = []
     for start, stop in runs(np.isfinite(smooth)):
@@ -225,7 +225,7 @@ def _smooth_angles(angle_deg: Floats, widths: Iterable[int]) -> list[Floats]:
 
 def find_speed_holds(sog_kn: Floats, dt_s: float) -> list[Interval]:
     """Return the stretches in which speed hardly changes; used only where no engine's rpm is known at all."""
-    smooth = rolling_mean(sog_kn, round(_YAW_S / dt_s))
+    smooth = rolling_mean(sog_kn, round(_LONG_SMOOTH_S / dt_s))
     smooth[~np.isfinite(sog_kn)] = np.nan
     with np.errstate(invalid="ignore"):
         still = np.abs(window_change(smooth, dt_s, 20.0)) <= _SPEED_CHANGE_KN

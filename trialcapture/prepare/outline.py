@@ -16,6 +16,7 @@ import pyarrow as pa
 from trialcapture.buffers import coded, to_arrow
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, integers, receiver_codes
+from trialcapture.prepare.statistics import first_least
 
 Ints = npt.NDArray[np.int64]
 
@@ -142,12 +143,7 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
     other = own[1:] != own[:-1]
     first = np.flatnonzero(np.append(True, other | (bins[1:] != bins[:-1])))
     sizes = np.diff(first, append=order.size)
-    chosen = first
-    if delay_ns is not None:
-        delay = delay_ns[order]
-        least = np.repeat(np.minimum.reduceat(delay, first), sizes)
-        prompt = np.flatnonzero(delay == least)
-        chosen = prompt[np.searchsorted(prompt, first)]
+    chosen = first if delay_ns is None else first_least(delay_ns[order], first)
     counts = np.zeros(t_ns.size, dtype=np.int64)
     counts[order[chosen]] = sizes
     ends = np.flatnonzero(other)

@@ -135,12 +135,7 @@ def place_block(
     present = {name: table for name, table in tables.items() if table.num_rows}
     axis: dict[str, Ints] | None = None
     if placing.clock in CLOCKS:
-        if stamps is not None and stamps.is_plain:
-            # the axis is the stamps; to work out the axis of every line would only find that again
-            column, scale = CLOCKS[placing.clock]
-            axis = {name: integers(table, column)[0] * scale for name, table in present.items()}
-        else:
-            axis, _ = block_axes(present, placing.clock)
+        axis, _ = block_axes(present, placing.clock, stamps)
         axis = {name: values + shift_ns for name, values in axis.items()} if shift_ns else axis
     return _place(present, placing, axis, around or {})
 

@@ -76,15 +76,20 @@ def monotone_axis(receipt_ns: Ints) -> tuple[Ints, Ints]:
     return axis, breaks
 
 
-def block_axes(tables: Mapping[str, pa.Table], clock: str) -> tuple[dict[str, Ints], Stamps]:
+def block_axes(
+    tables: Mapping[str, pa.Table], clock: str, outlined: Stamps | None = None
+) -> tuple[dict[str, Ints], Stamps]:
     """Return a block's own receipt axis [ns] for every row by formatter, and how its clock stamped it.
 
     Args:
         tables: The decoded block, lines ascending in each table.
         clock: A key of `CLOCKS`.
+        outlined: How the clock stamped the block, where its outline has told; plain stamps need no second look.
     """
     column, scale = CLOCKS[clock]
     stamps = {name: integers(table, column) for name, table in tables.items()}
+    if outlined is not None and outlined.is_plain:
+        return _plain_axes(stamps, scale), outlined
     lines = {name: integers(table, "line")[0] for name, table in tables.items()}
     rows = sum(line.size for line in lines.values())
     low = min((int(line[0]) for line in lines.values() if line.size), default=0)
@@ -115,9 +120,14 @@ def block_axes(tables: Mapping[str, pa.Table], clock: str) -> tuple[dict[str, In
     fine = scale == 1 or bool(np.any(receipt // _SECOND_NS * _SECOND_NS != receipt))
     found = Stamps(rows, known_rows, int(receipt[0]), int(receipt[-1]), back, tuple(int(b) for b in breaks), fine)
     if found.is_plain:
-        return {name: stamp * scale for name, (stamp, _) in stamps.items()}, found
+        return _plain_axes(stamps, scale), found
     at = np.flatnonzero(told)
     return {name: _interpolate(line - low, at, axis) for name, line in lines.items()}, found
+
+
+def _plain_axes(stamps: Mapping[str, tuple[Ints, Bools]], scale: int) -> dict[str, Ints]:
+    """Return the axes of a block whose stamps are plain: the stamps themselves [ns]."""
+    return {name: stamp * scale for name, (stamp, _) in stamps.items()}
 
 
 def _strays(receipt_ns: Ints) -> Ints:

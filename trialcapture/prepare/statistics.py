@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -119,6 +120,18 @@ def rolling_mean(y: Floats, width: int) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean: Floats = window_sums(np.where(known, y, 0.0), before, after) / np.where(n > 0, n, np.nan)
     return mean
+
+
+def first_least(values: npt.NDArray[Any], begins: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return where each stretch of values has its smallest, the first one of equals.
+
+    Args:
+        values: Shape (n,), at least one, all known.
+        begins: Where each stretch begins, ascending from 0; it ends where the next one begins.
+    """
+    least = np.repeat(np.minimum.reduceat(values, begins), np.diff(begins, append=values.size))
+    at = np.flatnonzero(values == least)
+    return at[np.searchsorted(at, begins)]
 
 
 def window_sums(y: Floats | npt.NDArray[np.bool_], before: int, after: int) -> Floats:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.prepare.statistics import first_least
+
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
@@ -183,9 +185,7 @@ def _bin_minima(x_s: Floats, y_s: Floats, bin_s: float) -> tuple[Floats, Floats]
     """Return abscissa and value of the first smallest y of each time bin; x ascends."""
     which = np.floor(x_s / bin_s).astype(np.int64)
     begins = np.flatnonzero(np.diff(which, prepend=which[0] - 1))
-    least = np.repeat(np.minimum.reduceat(y_s, begins), np.diff(begins, append=which.size))
-    smallest = np.flatnonzero(y_s == least)
-    at = smallest[np.flatnonzero(np.diff(which[smallest], prepend=which[0] - 1))]
+    at = first_least(y_s, begins)
     return x_s[at], y_s[at]
 
 

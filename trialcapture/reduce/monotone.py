@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from trialcapture.reduce.statistics import FloatArray
 
 
 def monotone_curve(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
