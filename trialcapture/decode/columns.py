@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import bits, column_of, to_arrow
+from trialcapture.decode.views import words_of
 
 Bools = npt.NDArray[np.bool_]
 
@@ -50,7 +51,7 @@ def encode_spans(
     if not len(start):
         return np.zeros(0, np.int32), []
     n_words = min(max(-(-int(np.max(length)) // 8), 1), _LONGEST_SPAN // 8)
-    words = np.ndarray((len(buf) - 7,), "<u8", buffer=buf, strides=(1,))
+    words = words_of(buf, 8)
     text = np.empty((len(start), n_words), "<u8")
     for nth in range(n_words):
         left = length - 8 * nth

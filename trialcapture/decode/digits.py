@@ -17,6 +17,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.decode.views import words_of
+
 U64 = npt.NDArray[np.uint64]
 I64 = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -67,7 +69,7 @@ def parse_decimals(buf: npt.NDArray[np.uint8], start: I64, length: I64) -> Decim
         start: (n,) first character of each number.
         length: (n,) its length in characters; where it is 0 or beyond `LONGEST`, `sound` is False.
     """
-    words = np.ndarray((len(buf) - 7,), "<u8", buffer=buf, strides=(1,))
+    words = words_of(buf, 8)
     end = start + length
     longest = int(length.max(initial=0))
     size: I64 | int = length

@@ -11,12 +11,13 @@ byte in seven; the text between them is only looked at to sum it and, later, to 
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from trialcapture.decode.rejects import Reason
+from trialcapture.decode.views import words_of
 
 U8 = npt.NDArray[np.uint8]
 I64 = npt.NDArray[np.int64]
@@ -196,11 +197,6 @@ def hex_pair(buf: U8, at: I64) -> npt.NDArray[np.int16]:
     """Return the value of the two hexadecimal digits at each position, -1 where they are none."""
     value: npt.NDArray[np.int16] = HEX_PAIR[words_of(buf, 2)[at]]
     return value
-
-
-def words_of(buf: U8, size: int) -> npt.NDArray[np.unsignedinteger[Any]]:
-    """Return the little-endian word of `size` bytes (2, 4 or 8) that begins at each byte, without copying."""
-    return np.ndarray((len(buf) - size + 1,), f"<u{size}", buffer=buf, strides=(1,))
 
 
 def rows_from(values: I64, start: I64, width: int) -> I64:

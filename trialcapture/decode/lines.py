@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.decode.framing import BANG, CR, DOLLAR, HEX_PAIR, I64, LF, STAR, TAG, U8, Bools, words_of
+from trialcapture.decode.framing import BANG, CR, DOLLAR, HEX_PAIR, I64, LF, STAR, TAG, U8, Bools
+from trialcapture.decode.views import words_of
 
 LONGEST_LINE_BYTES = 255
 """Longest line, line end included, that is looked at here; it is below the longest sentence accepted."""
@@ -213,12 +214,3 @@ def sort_alike(words: Iterable[npt.NDArray[np.uint64]], fewest: int) -> tuple[I6
     order = np.argsort(place[code], kind="stable")
     edges = np.concatenate(([0], np.cumsum(count[frequent]))).tolist()
     return order, list(pairwise(edges))
-
-
-def read_windows(buf: U8, start: I64, width: int) -> U8:
-    """Return the bytes from each position on, as (n, width)."""
-    return _windows(buf, width)[start].view(np.uint8).reshape(-1, width)
-
-
-def _windows(buf: U8, width: int) -> npt.NDArray[np.void]:
-    return np.ndarray((len(buf) - width + 1,), f"V{width}", buffer=buf, strides=(1,))

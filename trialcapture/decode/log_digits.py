@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.decode.digits import POWER_OF_10
+from trialcapture.decode.views import words_of
 
 U64 = npt.NDArray[np.uint64]
 Ints = npt.NDArray[np.int64]
@@ -64,8 +65,7 @@ def read_equal_decimals(buf: Bytes, start: Ints, length: Ints, decimal: str) -> 
     if shortest <= places or (mark and not decimals):
         return None
     form = _form(places, decimal)
-    words = np.ndarray((len(buf) - 7,), "<u8", buffer=buf, strides=(1,))
-    digits: U64 = words[start + length - _LONGEST]
+    digits: U64 = words_of(buf, 8)[start + length - _LONGEST]
     digits ^= form.text
     digits &= _KEEP[longest] if shortest == longest else _KEEP[length]
     if (((digits + form.past) | digits) & _TOP).any():

@@ -23,6 +23,7 @@ from trialcapture.decode.log_time import (
     stamp_parser,
 )
 from trialcapture.decode.log_zone import SECOND_NS
+from trialcapture.decode.views import read_windows
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -133,8 +134,7 @@ def _characters(buf: Bytes, spans: list[tuple[Ints, Ints]], rows: Ints) -> Bytes
     first = 0
     for (start, _), width in zip(spans, widths, strict=True):
         if width:
-            texts = np.ndarray((len(buf) - width + 1,), f"V{width}", buffer=buf, strides=(1,))[start[rows]]
-            characters[first : first + width] = texts.view(np.uint8).reshape(rows.size, width).T
+            characters[first : first + width] = read_windows(buf, start[rows], width).T
         first += width + 1
     return characters
 

@@ -16,12 +16,13 @@ import numpy.typing as npt
 from trialcapture.decode.addresses import split_address
 from trialcapture.decode.fields import F64, I64, U8, Bools, Column
 from trialcapture.decode.framing import LF, STAR
-from trialcapture.decode.lines import Lines, group_by_shape, read_windows, sort_alike
+from trialcapture.decode.lines import Lines, group_by_shape, sort_alike
 from trialcapture.decode.meanings import MEANINGS, Columns
 from trialcapture.decode.parts import Names, Part
 from trialcapture.decode.sentences import LAYOUTS
 from trialcapture.decode.shapes import ANY, ANY_DIGIT_AS_0, MS_DIGITS, Shape, find_shape
 from trialcapture.decode.tag import FIRST_MS
+from trialcapture.decode.views import read_windows
 from trialcapture.decode.xdr import TRANSDUCER_VALUE, Transducer, is_wanted
 
 FEWEST_ALIKE = 3

@@ -18,8 +18,9 @@ import numpy.typing as npt
 
 from trialcapture.decode.columns import encode_spans
 from trialcapture.decode.digits import POWER_OF_10, parse_decimals, split_at_point
-from trialcapture.decode.framing import I64, TAG, U8, Bools, Frame, rows_from, words_of
+from trialcapture.decode.framing import I64, TAG, U8, Bools, Frame, rows_from
 from trialcapture.decode.rejects import Reason
+from trialcapture.decode.views import words_of
 
 FIRST_MS = 100_000_000_000
 """A ``c`` below this counts seconds (1e11 s is the year 5138), from here on milliseconds (1e11 ms is 1973)."""
