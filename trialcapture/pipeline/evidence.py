@@ -14,6 +14,7 @@ from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.rejects import Rejected
+from trialcapture.prepare.health import DataHealth
 
 SUMMARY_SCHEMA_VERSION = 1
 
@@ -59,6 +60,7 @@ def with_evidence(
     segments: pa.Table,
     rejected: Rejected,
     told: Sequence[str],
+    health: DataHealth,
 ) -> dict[str, Any]:
     """Add to the reduction's summary what only the whole flow knows.
 
@@ -72,6 +74,7 @@ def with_evidence(
         segments: The segments as they were used.
         rejected: Counts of rejects.
         told: Warnings of reading and preparing, as sentences for people.
+        health: What is wrong with the data.
     """
     refused = [r for r in segments.select(["accepted", "reason"]).to_pylist() if not r["accepted"]]
     warnings = list(summary.get("warnings", []))
@@ -98,6 +101,7 @@ def with_evidence(
             for (s, t, f), n in sorted(counts.items())
         ],
         "clocks": clocks.to_pylist(),
+        "data_health": health.as_json(),
         "dropped": {
             "segments": _tally([r["reason"].split(":")[0] for r in refused]),
             "rejects": rejected.by_reason,

@@ -66,6 +66,7 @@ def prepare_session(
         rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
         rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
         told += arrangement.warnings
+        health = arrangement.health
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement
         release_memory()
@@ -77,5 +78,5 @@ def prepare_session(
         segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))
     return Prepared(
         session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),
-        told,
+        told, health,
     )  # fmt: skip

@@ -13,6 +13,7 @@ from trialcapture.archive.session import Session
 from trialcapture.config import Config
 from trialcapture.pipeline.evidence import with_evidence
 from trialcapture.pipeline.rejects import Rejected
+from trialcapture.prepare.health import DataHealth
 from trialcapture.prepare.review import as_reviewed, review_segments
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.reviewed import reduce_reviewed
@@ -37,6 +38,7 @@ class Prepared:
         rejected: Counts of rejects.
         reviews: What people noted about segments.
         told: Warnings of reading and preparing.
+        health: What is wrong with the data.
     """
 
     session: Session
@@ -49,6 +51,7 @@ class Prepared:
     rejected: Rejected
     reviews: Sequence[ReviewEntry]
     told: Sequence[str]
+    health: DataHealth
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +103,7 @@ def reduce_prepared(made: Prepared) -> Results:
         segments=as_reviewed(segments),
         rejected=made.rejected,
         told=made.told,
+        health=made.health,
     )
     return Results(segments, bands, legs, summary)
 

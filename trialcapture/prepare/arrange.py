@@ -27,6 +27,7 @@ from trialcapture.prepare.engines import (
     merge_attitude,
 )
 from trialcapture.prepare.fuel_rate import fuel_rate_warnings
+from trialcapture.prepare.health import DataHealth
 from trialcapture.prepare.logalign import align_log
 from trialcapture.prepare.logclock import BUS_U_S, LogFit
 from trialcapture.prepare.outline import Outline
@@ -84,6 +85,7 @@ class Arrangement:
         span_ns: First and last UTC of position or speed [ns], or None where there is neither.
         clocks: The clocks table.
         warnings: Sentences for people.
+        health: What is wrong with the data, as far as clocks and sources tell.
     """
 
     logs: dict[str, Told]
@@ -92,6 +94,7 @@ class Arrangement:
     span_ns: tuple[int, int] | None
     clocks: pa.Table
     warnings: list[str]
+    health: DataHealth
 
 
 def arrange_trial(
@@ -117,6 +120,7 @@ def arrange_trial(
     progress("clocks")
     clocks: list[ClockRow] = []
     warnings: list[str] = []
+    health = DataHealth()
     told: dict[str, Told] = {}
     shared: ClockFit | None = None
     for name, outline in outlines:
@@ -149,7 +153,7 @@ def arrange_trial(
             _extend(candidates, gather_log(rows_table, t_ns, name, config))
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     return Arrangement(
-        told, fits, _rank(candidates, config), _span(series), clocks_table, list(dict.fromkeys(warnings))
+        told, fits, _rank(candidates, config), _span(series), clocks_table, list(dict.fromkeys(warnings)), health
     )
 
 
