@@ -41,6 +41,53 @@ class FakeClocks:
         self.wall += step
 
 
+class PacedClock:
+    """Clocks that run `speed` times as fast as time, but never far in one go.
+
+    On a busy machine every thread is held up at times. Real clocks go on meanwhile, and at forty times the speed of
+    time a delay of 50 ms looks like one of 2 s. These advance by at most `STEP_S` of real time at once, so a delay
+    that meets all threads of the test alike is none by these clocks.
+    """
+
+    STEP_S = 0.002
+
+    def __init__(self, speed: float, wall_ns: int) -> None:
+        self._speed, self._wall_ns = speed, wall_ns
+        self._elapsed_ns = 0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> PacedClock:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        before = time.monotonic()
+        while not self._stop.is_set():
+            time.sleep(self.STEP_S / 4)
+            now = time.monotonic()
+            self._elapsed_ns += round(min(now - before, self.STEP_S) * self._speed * 1e9)
+            before = now
+
+    def seconds(self) -> float:
+        return self._elapsed_ns / 1e9
+
+    def sleep(self, seconds: float) -> None:
+        until_ns = self._elapsed_ns + round(seconds * 1e9)
+        while self._elapsed_ns < until_ns and not self._stop.is_set():
+            time.sleep(self.STEP_S / 4)
+
+    def clock(self) -> Clock:
+        def mono_ns() -> int:
+            return 1_000_000_000_000 + self._elapsed_ns
+
+        return Clock(mono_ns, mono_ns, lambda: self._wall_ns + self._elapsed_ns, self.sleep)
+
+
 def sentence(body: str, end: bytes = b"\r\n") -> bytes:
     """Return ``$body*hh`` with its right checksum."""
     return b"$%s*%02X%s" % (body.encode(), xor_checksum(body.encode()), end)
@@ -107,8 +154,8 @@ def send_udp(port: int, *datagrams: bytes, host: str = "127.0.0.1") -> None:
             sender.sendto(datagram, (host, port))
 
 
-def wait_for(what: Callable[[], Any], timeout_s: float = 10.0) -> Any:
-    """Return what a condition gives once it is true; fail when it never is."""
+def wait_for(what: Callable[[], Any], timeout_s: float = 120.0) -> Any:
+    """Return what a condition gives once it is true; fail when it never is, however busy the machine."""
     deadline = time.monotonic() + timeout_s
     while time.monotonic() < deadline:
         if found := what():

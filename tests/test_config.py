@@ -330,3 +330,19 @@ def test_any_toml_gives_settings_or_a_list_of_faults(data: dict[str, Any]) -> No
         faults = fault.faults
     assert faults
     assert all(": " in line and "\n" not in line for line in faults)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '["boat\\nhull"]\nname = "Tarn Plover"\n',
+        '[boat]\n"na\\nme" = "Tarn Plover"\n',
+        '[samples]\nmax_gap_s = { "posi\\ntion" = 3.0 }\n',
+        '[samples]\nmax_gap_s = { "po\\u2028sition" = 3.0 }\n',
+        '[[engine_log]]\ntime_format = "%Y\\n%q"\n',
+    ],
+)
+def test_a_line_end_in_a_key_or_value_stays_inside_its_line_of_the_list(text: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_config(text)
+    assert all(len(line.splitlines()) == 1 for line in caught.value.faults)

@@ -15,7 +15,6 @@ import pytest
 import tomli_w
 
 from tests import rig
-from trialcapture.acquire.clock import scaled_clock, system_clock
 from trialcapture.archive.verify import verify_session
 from trialcapture.pipeline import process
 from trialcapture.rehearse.play import play
@@ -54,7 +53,8 @@ def bands_of(folder: Path) -> dict[float, dict[str, Any]]:
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="uses pseudo-terminals")
 def test_the_recorded_band_table_is_that_of_the_files(tmp_path: Path) -> None:
-    clock = scaled_clock(system_clock(), SPEED)
+    paced = rig.PacedClock(SPEED, time.time_ns())
+    clock = paced.clock()
     trial = simulate(find_scenario(DEFAULT), 5, short=True, start_utc_ns=clock.wall_ns() + 20 * 10**9)
     near, far, port = rig.Pty(), rig.Pty(), rig.free_port()
     settings = tomllib.loads(trial.config_text)
@@ -66,9 +66,15 @@ def test_the_recorded_band_table_is_that_of_the_files(tmp_path: Path) -> None:
     logs = tmp_path / "offload"
     logs.mkdir()
     engine_logs = [logs / log.file for log in trial.engine_logs]
-    with rig.recording(tmp_path / "live", tomli_w.dumps(settings), clock=clock, engine_logs=engine_logs) as run:
+    with (
+        paced,
+        rig.recording(tmp_path / "live", tomli_w.dumps(settings), clock=clock, engine_logs=engine_logs) as run,
+    ):
         with joined(far, near):
-            play(trial, udp=("127.0.0.1", port), serial=far.name, engine_folder=logs, speed=SPEED)
+            play(
+                trial, udp=("127.0.0.1", port), serial=far.name, engine_folder=logs, clock=paced.seconds,
+                sleep=paced.sleep,
+            )  # fmt: skip
             time.sleep(1.0)
         run.end()
     assert verify_session(tmp_path / "live").faults == ()

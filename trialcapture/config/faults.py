@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
@@ -32,6 +34,7 @@ _ALLOWED = {
     "string_too_long": "text of at most {max_length} characters",
     "too_long": "at most {max_length}",
 }
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BRANCHES = {"heading", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
 
 
@@ -49,15 +52,25 @@ def fault_lines(errors: Sequence[Mapping[str, Any]], data: Mapping[str, Any], mo
         by_key.setdefault(key, []).append(error)
     # The same value held against the other branch of a union speaks of the whole; its parts say it better.
     parents = {key[:length] for key in by_key for length in range(len(key))}
-    return [_line(key, found, data, model) for key, found in by_key.items() if key not in parents]
+    return [_on_one_line(_line(key, found, data, model)) for key, found in by_key.items() if key not in parents]
 
 
 def key_path(key: Sequence[str | int]) -> str:
-    """Return a key path as people write it, such as ``engine[1].rated_rpm``."""
+    """Return a key path as people write it, such as ``engine[1].rated_rpm``, on one line whatever the keys hold."""
     path = ""
     for part in key:
-        path += f"[{part}]" if isinstance(part, int) else f".{part}" if path else part
+        if isinstance(part, int):
+            path += f"[{part}]"
+            continue
+        # TOML quotes every key that is not bare; a quoted one may hold anything, line ends included
+        name = part if _BARE_KEY.fullmatch(part) else json.dumps(part)
+        path += f".{name}" if path else name
     return path or "the whole file"
+
+
+def _on_one_line(text: str) -> str:
+    """Return text with line ends and other control characters spelled out: keys and values may hold any of them."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def _line(
