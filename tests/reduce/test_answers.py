@@ -156,10 +156,88 @@ def test_without_displacement_the_curve_or_the_length_decides_and_else_nothing_i
 def test_a_faster_band_run_one_way_is_not_claimed_as_top_speed() -> None:
     legs = reciprocal_legs(PLANING_STEPS)[:-1]
     _, summary = summarise(legs)
+    assert summary["top_speed"] is None
+    seen = summary["fastest_seen"]
+    assert seen["rpm"] == pytest.approx(3500.0)
+    assert seen["speed_kn"] == pytest.approx(PLANING_STEPS[-1][1], abs=2 * seen["u_kn"])
+    assert seen["heading_deg"] == pytest.approx(40.0, abs=1.0)
+    assert seen["missing"] == "repeat at 3500 rpm on 220°"
+    warning = next(w for w in summary["warnings"] if w["code"] == "top-speed-not-claimed")
+    assert "29.1 kn at 3500 rpm" in warning["text"]
+    assert "repeat at 3500 rpm on 220°" in warning["text"]
+
+
+def test_only_the_slowest_step_both_ways_claims_no_top_speed() -> None:
+    # eight fast steps one way and one slow step both ways: the slow one is no top speed
+    slow, *fast = reciprocal_legs(PLANING_STEPS[:1]), *reciprocal_legs(PLANING_STEPS[1:], ways=1, start_h=0.3)
+    _, summary = summarise([*slow, *fast])
+    assert summary["top_speed"] is None
+    assert summary["fastest_seen"]["rpm"] == pytest.approx(3500.0)
+
+
+def test_a_slower_band_run_one_way_leaves_the_top_speed_as_it_is() -> None:
+    legs = reciprocal_legs(PLANING_STEPS)
+    _, summary = summarise(legs[:2] + legs[3:])
+    assert summary["top_speed"]["band_rpm"] == 3500.0
+    assert summary["fastest_seen"] is None
+
+
+def seconds_of(legs: list[Leg], extra_kn: float, extra_rpm: float) -> pa.Table:
+    """Return a row a second over the last leg and two minutes after it, those at another speed and rpm."""
+    last = legs[-1]
+    first_ns = T0_NS + round((last.mid_h * 3600.0 - last.duration_s / 2) * 1e9)
+    n = round(last.duration_s) + 120
+    after = np.arange(n) >= last.duration_s
+    return pa.table(
+        {
+            "t": pa.array(first_ns + np.arange(n) * 10**9, pa.timestamp("ns", "UTC")),
+            "sog_kn": np.where(after, extra_kn, last.speed_kn - 0.8),
+            "cog_true_deg": np.full(n, last.direction_deg),
+            "pitch_deg": np.full(n, 2.0),
+            **{f"rpm_{e}": np.where(after, extra_rpm, last.rpm) for e in ("port", "stbd")},
+        }
+    )
+
+
+def test_a_faster_speed_that_was_only_passed_through_is_seen_and_not_claimed() -> None:
+    legs = reciprocal_legs(PLANING_STEPS[:-1])
+    current_kn = 0.8  # against her on 220 degrees
+    _, summary = summarise(legs, samples=seconds_of(legs, 29.1 - current_kn, 3500.0))
+    assert summary["top_speed"] is None
+    assert summary["fastest_seen"]["speed_kn"] == pytest.approx(29.1, abs=0.1)
+    assert summary["fastest_seen"]["missing"] == "hold 3500 rpm steadily on 220° and 040°"
+    # a stream that carries her is no speed of hers, and neither is a little overshoot
+    _, summary = summarise(legs, samples=seconds_of(legs, PLANING_STEPS[-2][1] - current_kn + 0.3, 3200.0))
     assert summary["top_speed"]["band_rpm"] == 3200.0
-    assert summary["top_speed"]["ways"] == 2
-    warning = next(w for w in summary["warnings"] if w["code"] == "faster-one-way")
-    assert warning["where"] == "3500 rpm"
+
+
+def test_a_band_run_one_way_is_the_best_economy_where_it_is_clearly_better() -> None:
+    def burn(share_at_2400: float) -> Any:
+        return lambda rpm: planing_fuel(rpm) * (share_at_2400 if rpm == 2400 else 1.0)
+
+    def trial(share: float) -> dict[str, Any]:
+        legs = reciprocal_legs(PLANING_STEPS, fuel=burn(share))
+        second_way = next(i for i, leg in enumerate(legs) if leg.rpm == 2400) + 1
+        return summarise(legs[:second_way] + legs[second_way + 1 :])[1]
+
+    clear = trial(1.0)["economy_planing"]
+    assert clear["band_rpm"] == 2400.0
+    assert clear["ways"] == 1
+    assert clear["one_way_as_good"] is None
+    noise = trial(1.168)["economy_planing"]
+    assert noise["ways"] == 2
+    assert noise["one_way_as_good"]["band_rpm"] == 2400.0
+    worse = trial(1.3)["economy_planing"]
+    assert worse["ways"] == 2
+    assert worse["one_way_as_good"] is None
+
+
+def test_the_slowest_band_held_on_the_plane_is_an_upper_bound_where_no_slow_run_shows_it() -> None:
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
+    assert summary["slowest_planing_speed"] is None
+    held = summary["slowest_on_the_plane"]
+    planing = [b for b in summary["regimes"]["bands"] if b["regime"] == "planing" and b["volumetric_froude"] >= 2.0]
+    assert held["band_rpm"] == planing[0]["band_rpm"]
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,7 @@ def equations(*, measured: bool) -> Observations:
         "lever_kn": lever,
         "offset_lever_kn": lever if measured else np.zeros(10),
         "bend_lever_kn": np.zeros(10) if measured else lever * np.tile([1.0, -1.0], 5),
+        "leeway_lever_kn": np.zeros((10, 2)),
     }
 
 

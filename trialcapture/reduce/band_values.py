@@ -18,6 +18,8 @@ FUEL_SCATTER_SHARE = 0.005
 """Spread of fuel rate from run to run expected before looking (common practice, no source)."""
 FUEL_SCATTER_WORTH = 3.0
 """How many runs that expectation is worth."""
+CALIBRATION_TERMS = ("calibration", "no calibration")
+"""Causes that move the fuel rate of every band by the same share."""
 _SAME_LINE = 0.3
 """Courses that spread across their line by less than this share of their spread along it are one line."""
 
@@ -93,7 +95,7 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
         # the scatter between runs already holds their sampling error; whichever shows more is taken
         "repeat": factor * np.maximum(repeat, sampling),
         "one way": factor * np.abs(rate * np.sum(known * by_way, axis=1)),
-        "calibration" if settings.calibration else "no calibration": factor * rate * calibration_pct / 100.0,
+        CALIBRATION_TERMS[0 if settings.calibration else 1]: factor * rate * calibration_pct / 100.0,
     }
     return {
         "rate_l_per_h": factor * rate,

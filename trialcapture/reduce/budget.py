@@ -18,6 +18,8 @@ UNSEEN_ABEAM_KN = 0.5
 """Current abeam that may go unseen without a heading, one standard deviation (common practice, no source)."""
 UNSEEN_BENT_KN = 0.7
 """Same where the courses both ways are bent, where most of what is believed of a current counts (no source)."""
+COMMON_TERMS = ("receiver bias",)
+"""Causes that move the speed of every band alike, and so cancel where two bands of a trial are compared."""
 ONE_LINE_DEG = 30.0
 """Runs whose lines all lie within this angle show no current abeam by themselves."""
 

@@ -29,6 +29,10 @@ class CurrentModel:
         tide_kn: Of the tide-like change.
         tide_length_h: Its correlation length: a squared exponential of length T/2π curves like a sinusoid of period
             T, here the principal lunar tide of 12.42 h.
+        trend_kn_per_h: Of a steady change, per axis. A stream of amplitude A turns at up to 2πA/12.42 h, so this is
+            three quarters of what 2 kn can do and half of what 3 kn can (common practice, no source). Runs there and
+            back a few minutes apart show the change by themselves; where all runs one way came before all runs back,
+            nothing tells it from speed, and this is what is then allowed for.
         wander_kn: Of local wandering (eddies, fronts, another stretch of water).
         wander_length_h: Its correlation length (Matérn 3/2).
         scatter_kn: Of runs about their band beyond their own sampling error (waves, wind, helm).
@@ -44,6 +48,7 @@ class CurrentModel:
     tide_kn: tuple[float, ...] = (0.05, 0.2, 0.6, 1.5)
     tide_weight: tuple[float, ...] = (0.2, 0.35, 0.3, 0.15)
     tide_length_h: float = _M2_PERIOD_H / (2.0 * np.pi)
+    trend_kn_per_h: float = 0.75
     wander_kn: tuple[float, ...] = (0.01, 0.05, 0.12, 0.3)
     wander_weight: tuple[float, ...] = (0.3, 0.37, 0.25, 0.08)
     wander_length_h: float = 0.25
@@ -129,6 +134,29 @@ def find_likely(
     best = places[int(np.argmax(share))]
     strengths = [tuple(axis[k][0] for axis, k in zip(axes, places[i], strict=True)) for i in kept]
     return strengths, share[kept] / share[kept].sum(), best  # type: ignore[return-value]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A steady change of the current, counted from the middle of the runs.
+
+    Attributes:
+        axes: Unit vectors (north, east) along which it is allowed for, shape (k, 2).
+        middle_h: When it is zero.
+        kn_per_h: Its standard deviation along each axis.
+    """
+
+    axes: FloatArray
+    middle_h: float
+    kn_per_h: float
+
+    def lever_kn(self, unit: FloatArray, at_h: FloatArray) -> FloatArray:
+        """Return what one standard deviation moves the current's component along `unit` (n, 2) by, shape (n, k)."""
+        return np.asarray(self.kn_per_h * (at_h - self.middle_h)[:, None] * (unit @ self.axes.T), dtype=np.float64)
+
+    def state_kn(self, at_h: FloatArray) -> FloatArray:
+        """Return what one standard deviation moves north and east by at some times, shape (q, 2, k)."""
+        return np.asarray(self.kn_per_h * (at_h - self.middle_h)[:, None, None] * self.axes.T[None], dtype=np.float64)
 
 
 class CurrentCovariance:

@@ -72,7 +72,12 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "planing-reversed": Flag(
         "yellow", "Planing ended at a higher speed than it began: the opposite is usual, so one of the two is wrong."
     ),
-    "faster-one-way": Flag("yellow", "A faster speed was held one way only; it is not claimed as top speed."),
+    "top-speed-not-claimed": Flag("yellow", "The fastest speed was not held both ways, so no top speed is claimed."),
+    "tide-not-told": Flag(
+        "yellow",
+        "The runs back came in such an order that a steady change of the current cannot be told from speed; the ± "
+        "allows for one. One step repeated both ways, straight after each other, would tell it.",
+    ),
     "outside-bands": Flag("yellow", "Steady runs that belong to no declared band were left out of the table."),
     "generator": Flag("info", "A generator ran; its fuel is in the figures where it draws from the same meter."),
     "outliers-left-out": Flag(

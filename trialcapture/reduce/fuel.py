@@ -48,7 +48,12 @@ def usable_fuel_l(settings: Fuel) -> float | None:
 
 
 def find_best_economy(
-    speed_kn: FloatArray, economy: FloatArray, usable: BoolArray, within_pct: float = WITHIN_PCT
+    speed_kn: FloatArray,
+    economy: FloatArray,
+    usable: BoolArray,
+    within_pct: float = WITHIN_PCT,
+    *,
+    best: int | None = None,
 ) -> dict[str, Any] | None:
     """Return the most economical of the measured bands and the interval of speeds about as good.
 
@@ -60,6 +65,7 @@ def find_best_economy(
         economy: Of each band [nm/L].
         usable: True for bands of the regime in question.
         within_pct: What counts as about as good.
+        best: The usable band to take for the best, where more than the figure decides; None takes the highest.
 
     Returns:
         ``band`` (index), ``flat_from_kn``, ``flat_to_kn``, ``within_pct``, ``at_edge`` (the best is the slowest or
@@ -69,8 +75,11 @@ def find_best_economy(
     if not members.size:
         return None
     order = members[np.argsort(speed_kn[members], kind="stable")]
+    if best is not None:
+        # of two bands of one speed the one asked for stays
+        order = order[(np.abs(speed_kn[order] - speed_kn[best]) > 1e-9) | (order == best)]
     order = order[np.concatenate([[True], np.diff(speed_kn[order]) > 1e-9])]
-    best = int(order[np.argmax(economy[order])])
+    best = int(order[np.argmax(economy[order])]) if best is None else best
     low = high = float(speed_kn[best])
     if order.size > 1:
         grid = np.unique(np.concatenate([np.linspace(speed_kn[order[0]], speed_kn[order[-1]], 2001), speed_kn[order]]))

@@ -8,15 +8,17 @@ import numpy as np
 
 from trialcapture.prepare.statistics import wrap_deg
 from trialcapture.reduce.current_model import CurrentModel
+from trialcapture.reduce.drifts import Drifts, no_drifts
 from trialcapture.reduce.legs import IntArray
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import BoolArray, FloatArray
 
 
 class Observations(TypedDict):
-    """Runs as linear equations in band speeds, current and compass offset, N = n runs + those with a heading.
+    """Runs and drifts as linear equations in band speeds, current and compass offset.
 
-    First come the n speeds along the way through the water, then the cross speeds that heading against course shows.
+    First come the n speeds of the runs along the way through the water, then the cross speeds that heading against
+    course shows, then north and east of every drift.
     """
 
     y: FloatArray
@@ -30,6 +32,8 @@ class Observations(TypedDict):
     """What an error common to all measured headings moves."""
     bend_lever_kn: FloatArray
     """What a bend common to all lines moves, where reciprocal headings stand in for measured ones."""
+    leeway_lever_kn: FloatArray
+    """What one standard deviation of the leeway, north and east, moves each equation by, shape (N, 2)."""
 
 
 def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
@@ -57,19 +61,23 @@ def linearise(
     speed_kn: FloatArray,
     band_rpm: FloatArray,
     model: CurrentModel,
+    drifts: Drifts | None = None,
 ) -> Observations:
-    """Return the equations of all runs about a current and band speeds assumed so far.
+    """Return the equations of all runs and drifts about a current and band speeds assumed so far.
 
     Args:
         runs: The runs.
         heading_deg: Heading or its stand-in, shape (n,); NaN for none.
         measured: True where a sensor gave the heading.
-        current_kn: Current at each run so far, shape (n, 2).
+        current_kn: Current at each run so far, shape (n, 2) or longer.
         speed_kn: Band speeds so far, shape (B,).
         band_rpm: Engine speed the band speeds hold for, shape (B,).
         model: Gives the uncertainty of the slope of speed against rpm.
+        drifts: Times at which the boat lay in neutral.
     """
+    drifts = no_drifts() if drifts is None else drifts
     band = runs["band"]
+    current_kn = current_kn[: band.size]
     through = runs["ground_kn"] - current_kn
     moved_kn = np.maximum(np.hypot(through[:, 0], through[:, 1]), 0.1)
     ahead = through / moved_kn[:, None]
@@ -85,16 +93,21 @@ def linearise(
     design[np.arange(n), band] = 1.0
     lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
     sensed = np.concatenate([np.zeros(n, bool), measured[with_heading]])
+    bend = np.where(sensed, 0.0, lever * np.concatenate([np.zeros(n), _way(heading_deg[with_heading])]))
+    d = drifts["mid_h"].size
+    none = np.zeros(2 * d)
+    axes = np.tile(np.eye(2), (d, 1))
     return {
-        "y": np.concatenate([y_along, y_across]),
-        "design": design,
-        "position": np.concatenate([np.arange(n), with_heading]),
-        "unit": np.concatenate([ahead, abeam[with_heading]]),
-        "own_var": np.concatenate([runs["u_kn"], runs["u_kn"][with_heading]]) ** 2,
-        "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m)]),
-        "lever_kn": lever,
-        "offset_lever_kn": np.where(sensed, lever, 0.0),
-        "bend_lever_kn": np.where(sensed, 0.0, lever * np.concatenate([np.zeros(n), _way(heading_deg[with_heading])])),
+        "y": np.concatenate([y_along, y_across, drifts["velocity_kn"].ravel()]),
+        "design": np.concatenate([design, np.zeros((2 * d, speed_kn.size))]),
+        "position": np.concatenate([np.arange(n), with_heading, n + np.repeat(np.arange(d), 2)]),
+        "unit": np.concatenate([ahead, abeam[with_heading], axes]),
+        "own_var": np.concatenate([runs["u_kn"], runs["u_kn"][with_heading], np.repeat(drifts["u_kn"], 2)]) ** 2,
+        "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m), none]),
+        "lever_kn": np.concatenate([lever, none]),
+        "offset_lever_kn": np.concatenate([np.where(sensed, lever, 0.0), none]),
+        "bend_lever_kn": np.concatenate([bend, none]),
+        "leeway_lever_kn": np.concatenate([np.zeros((n + m, 2)), axes * np.repeat(drifts["leeway_u_kn"], 2)[:, None]]),
     }
 
 

@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.statistics import BoolArray, FloatArray
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
 Regime = Literal["displacement", "between", "planing", "unknown"]
@@ -103,6 +103,15 @@ def find_regimes(
         numbers = np.array([length_froude_number(v, length_m) for v in speed_kn])
         return _by_number(numbers, DISPLACEMENT_FNL, PLANING_FNL), "length Froude number"
     return ["unknown"] * speed_kn.size, "nothing: neither displacement nor length nor a hump is known"
+
+
+def is_past_hump(speed_kn: FloatArray, volume_m3: float | None, length_m: float | None) -> BoolArray:
+    """Return True where a speed lies clearly past the hump: by volume, else by length; False where neither is known."""
+    if volume_m3 is not None:
+        return np.array([volumetric_froude_number(v, volume_m3) >= PAST_HUMP_FNV for v in speed_kn], dtype=np.bool_)
+    if length_m is not None:
+        return np.array([length_froude_number(v, length_m) >= PLANING_FNL for v in speed_kn], dtype=np.bool_)
+    return np.zeros(speed_kn.size, dtype=np.bool_)
 
 
 def _by_number(numbers: FloatArray, displacement: float, planing: float) -> list[Regime]:

@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.config import Config
+from trialcapture.reduce.best_points import best_economy, slowest_on_the_plane, top_speed
 from trialcapture.reduce.budget import budget_entries
 from trialcapture.reduce.conditions import trial_conditions
 from trialcapture.reduce.current_evidence import (
@@ -17,16 +18,15 @@ from trialcapture.reduce.current_evidence import (
     describe_sequences,
 )
 from trialcapture.reduce.engines import check_rated_rpm, none_if_nan, plausibility_lines
-from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
+from trialcapture.reduce.fuel import usable_fuel_l
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.load import load_sheet
 from trialcapture.reduce.planing import find_slowest_planing, judge_slow_runs
 from trialcapture.reduce.reduction import Reduction
-from trialcapture.reduce.regime import find_regimes, froude_numbers
+from trialcapture.reduce.regime import find_regimes, froude_numbers, is_past_hump
 from trialcapture.reduce.slow_runs import SLOW_LOOKS
 from trialcapture.reduce.speed_log import calibrate_log
 from trialcapture.reduce.standard_errors import describe_statistics
-from trialcapture.reduce.statistics import BoolArray
 from trialcapture.reduce.trial_warnings import empty_warnings, trial_warnings
 
 SCHEMA_VERSION = 1
@@ -38,11 +38,13 @@ def empty_summary(legs: Legs, band: IntArray, samples: pa.Table | None, config: 
     load = load_sheet(config)
     return _stated(config, load) | {
         "top_speed": None,
+        "fastest_seen": None,
         "economy_planing": None,
         "economy_displacement": None,
         "economy_overall": None,
         "regimes": {"by": "", "bands": []},
         "slowest_planing_speed": None,
+        "slowest_on_the_plane": None,
         "slow_runs": [],
         "rated_rpm_check": rated,
         "conditions": trial_conditions(legs, config),
@@ -93,12 +95,14 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
     )
     slow_runs = _judge_slow_runs(made, config)
     is_planing = np.array([r == "planing" for r in regimes])
+    fastest, seen = top_speed(made, two_ways, samples, config)
     is_displacing = np.array([r == "displacement" for r in regimes])
     summary = _stated(config, load) | {
-        "top_speed": _top_speed(made, two_ways),
-        "economy_planing": _economy(made, is_planing, two_ways, config),
-        "economy_displacement": _economy(made, is_displacing, two_ways, config),
-        "economy_overall": _economy(made, np.ones(label.size, dtype=np.bool_), two_ways, config),
+        "top_speed": fastest,
+        "fastest_seen": seen,
+        "economy_planing": best_economy(made, is_planing, two_ways, config),
+        "economy_displacement": best_economy(made, is_displacing, two_ways, config),
+        "economy_overall": best_economy(made, np.ones(label.size, dtype=np.bool_), two_ways, config),
         "regimes": {
             "by": judged_by,
             "bands": [
@@ -107,6 +111,9 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
             ],
         },
         "slowest_planing_speed": find_slowest_planing(slow_runs),
+        "slowest_on_the_plane": slowest_on_the_plane(
+            made, is_planing & is_past_hump(fit["speed_kn"], volume, config.boat.length_m), two_ways
+        ),
         "slow_runs": slow_runs,
         "rated_rpm_check": rated,
         "conditions": conditions,
@@ -147,41 +154,6 @@ def _stated(config: Config, load: dict[str, Any]) -> dict[str, Any]:
             and {"factor": calibration.factor, "origin": calibration.origin, "u_pct": calibration.u_pct},
             "uncalibrated_u_pct": None if calibration else fuel.uncalibrated_u_pct,
         },
-    }
-
-
-def _top_speed(made: Reduction, two_ways: BoolArray) -> dict[str, Any]:
-    """Return the fastest band run both ways; the fastest of all only where no band was."""
-    speed = made["fit"]["speed_kn"]
-    best = int(np.argmax(np.where(two_ways, speed, -np.inf) if two_ways.any() else speed))
-    return {
-        "speed_kn": float(speed[best]),
-        "speed_u_kn": float(made["speed_u"][best]),
-        "band_rpm": none_if_nan(made["bands"][best]["band_rpm"]),
-        "rpm_mean": none_if_nan(made["rpm"][best]),
-        "ways": 2 if two_ways[best] else 1,
-    }
-
-
-def _economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Config) -> dict[str, Any] | None:
-    """Return the most economical band of a regime; bands run both ways are preferred to others."""
-    both = regime & two_ways & np.isfinite(made["economy"])
-    found = find_best_economy(made["fit"]["speed_kn"], made["economy"], both if both.any() else regime)
-    if found is None:
-        return None
-    b = found.pop("band")
-    usable = usable_fuel_l(config.fuel)
-    return {
-        "band_rpm": none_if_nan(made["bands"][b]["band_rpm"]),
-        "speed_kn": float(made["fit"]["speed_kn"][b]),
-        "speed_u_kn": float(made["speed_u"][b]),
-        "fuel_l_per_h": float(made["fuel"]["rate_l_per_h"][b]),
-        "economy_nm_per_l": float(made["economy"][b]),
-        "economy_u_nm_per_l": float(made["economy_u"][b]),
-        "range_nm": None if usable is None else usable * float(made["economy"][b]),
-        "range_u_nm": None if usable is None else usable * float(made["economy_u"][b]),
-        "ways": 2 if two_ways[b] else 1,
-        **found,
     }
 
 

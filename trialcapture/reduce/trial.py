@@ -22,6 +22,7 @@ from trialcapture.reduce.current_evidence import (
     find_outlying,
     look_times_h,
 )
+from trialcapture.reduce.drifts import Drifts, find_drifts
 from trialcapture.reduce.engines import band_slip_pct, none_if_nan
 from trialcapture.reduce.flags import BAND_FLAGS
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
@@ -60,13 +61,16 @@ def reduce_trial(
     band, bands = assign_relabelled(rpm, label, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
     if not bands:
         return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), empty_summary(legs, band, samples, config)
-    made = _reduce(legs, select_refused(segments, config.engine_ids), band, bands, config, clocks, samples)
+    refused = select_refused(segments, config.engine_ids)
+    drifts = find_drifts(segments, legs, config)
+    made = _reduce(legs, refused, drifts, band, bands, config, clocks, samples)
     return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
 
 
 def _reduce(
     legs: Legs,
     refused: Legs,
+    drifts: Drifts,
     band: IntArray,
     bands: list[Band],
     config: Config,
@@ -81,7 +85,7 @@ def _reduce(
     slow_runs = find_slow_runs(samples, config.engine_ids)
     slow_h = [_look_h(run, legs) for run in slow_runs]
     lines = find_line_headings(runs, sequences)
-    fit = fit_current(runs, rpm, lines, np.concatenate([look_h, *slow_h]))
+    fit = fit_current(runs, rpm, lines, np.concatenate([look_h, *slow_h]), drifts=drifts)
     outlying = find_outlying(fit)
     terms = speed_terms(fit, runs, weights, lines, legs, clocks, outlying)
     terms["run back refused"] = refused_return_u_kn(refused, legs, runs, sequences, fit["speed_kn"], rpm, config.steady)

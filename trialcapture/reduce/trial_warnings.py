@@ -17,6 +17,9 @@ from trialcapture.reduce.statistics import BoolArray
 SHORT_OF_RATED_PCT = 97.0
 """Below this share of rated rpm the propeller is asked about (common practice, no source)."""
 OFFSET_WORTH_TELLING_DEG = 4.0
+UNSEEN_TREND_KN, UNSEEN_TREND_SHARE = 0.05, 0.5
+"""A change of the current that the runs do not show is told where it adds more than this to a band's standard
+uncertainty, and more than this share of it (common practice, no source)."""
 
 
 def empty_warnings(legs: Legs, band: IntArray, load: dict[str, Any], config: Config) -> list[dict[str, str]]:
@@ -61,9 +64,9 @@ def trial_warnings(
     if missing:
         found.append(warn("load-incomplete", ", ".join(missing)))
     found += _engine_warnings(summary)
+    found += _top_speed_warnings(summary["fastest_seen"])
+    found += _tide_warnings(made, two_ways, names)
     speed = made["fit"]["speed_kn"]
-    if two_ways.any() and speed.max() > speed[two_ways].max():
-        found.append(warn("faster-one-way", f"{names[int(np.argmax(speed))]} rpm"))
     found += _planing_warnings(summary)
     falling = [n for n, v in (("speed", speed), ("fuel", made["fuel"]["rate_l_per_h"])) if _falls(v, made["rpm"])]
     if falling:
@@ -74,6 +77,22 @@ def trial_warnings(
     if not no_fuel and config.trial.generator_running is None:
         found.append(warn("generator-unknown"))
     return found + _stated_conditions(config)
+
+
+def _top_speed_warnings(seen: dict[str, Any] | None) -> list[dict[str, str]]:
+    if seen is None:
+        return []
+    at = f"{seen['speed_kn']:.1f} kn" + ("" if seen["rpm"] is None else f" at {seen['rpm']:.0f} rpm")
+    return [warn("top-speed-not-claimed", "", f"{at} was seen; to claim it, {seen['missing']}.")]
+
+
+def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> list[dict[str, str]]:
+    unseen = made["fit"]["unseen_trend_u_kn"]
+    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made["speed_u"])
+    if not told.any():
+        return []
+    bands = ", ".join(name for name, wide in zip(names, told, strict=True) if wide)
+    return [warn("tide-not-told", f"{bands} rpm", f"It is up to ±{2.0 * unseen[told].max():.2f} kn of the ±.")]
 
 
 def _heading_warnings(made: Reduction) -> list[dict[str, str]]:

@@ -1,11 +1,11 @@
 """All runs at once: one speed through water per band, and a current that changes slowly.
 
 Ground velocity of a run = speed of its band along the heading + current at that time. The speeds are unknown
-constants, the current a smooth random function of time: a constant, a tide-like change, and local wandering. How
-strong each part is, how much runs scatter beyond their own sampling error and how good the compass is, is not known
-beforehand; every combination of a small grid is solved by generalised least squares, and the answers are averaged by
-how well each combination explains all runs (restricted likelihood times a weak prior). So nothing is tuned to one
-trial, and what the trial cannot tell stays in the uncertainty.
+constants, the current a smooth random function of time: a constant, a trend, a tide-like change, and local wandering.
+How strong each part is, how much runs scatter beyond their own sampling error and how good the compass is, is not
+known beforehand; every combination of a small grid is solved by generalised least squares, and the answers are
+averaged by how well each combination explains all runs (restricted likelihood times a weak prior). So nothing is tuned
+to one trial, and what the trial cannot tell stays in the uncertainty.
 
 Sources: generalised least squares and restricted likelihood (Patterson & Thompson 1971, Biometrika 58:545);
 covariance functions (Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, chapter 4); averaging over
@@ -24,10 +24,12 @@ from trialcapture.reduce.current_model import (
     CurrentCovariance,
     CurrentModel,
     Strengths,
+    Trend,
     find_likely,
     raise_constant,
     strength_axes,
 )
+from trialcapture.reduce.drifts import Drifts, no_drifts, select_drifts
 from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import BoolArray, FloatArray
@@ -36,6 +38,10 @@ from trialcapture.reduce.whitening import Whitening, explain
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
 ANY_CURRENT_KN = 3.0
 """Standard deviation per axis that a current is given before it was looked for (common practice, no source)."""
+ONE_LINE_RESULTANT = 0.8
+"""Courses, both ways alike, more closely bundled than this are one line: within some 18 degrees of it (no source)."""
+CONTRADICTS = 3.5
+"""Of its standard deviations, by which a drift contradicts the runs: of a thousand true ones it leaves out one."""
 NEGLIGIBLE_SHARE = 1e-3
 """A combination this much less likely than the best one is left out of the average."""
 
@@ -48,6 +54,8 @@ class VectorFit(TypedDict):
     speed_u_kn: FloatArray
     terms_u_kn: dict[str, FloatArray]
     """What `speed_u_kn` is made of, shape (B,) each; their squares add up to it."""
+    unseen_trend_u_kn: FloatArray
+    """Part of the current's term that a steady change of the current makes, which the runs do not show, shape (B,)."""
     current_kn: FloatArray
     """North and east at the times asked for, shape (q, 2)."""
     current_cov: FloatArray
@@ -82,6 +90,7 @@ class _Solution(TypedDict):
     residual_kn: FloatArray
     gain: FloatArray
     covariance: FloatArray
+    trend_var: FloatArray
 
 
 def fit_current(
@@ -90,8 +99,13 @@ def fit_current(
     line_heading_deg: FloatArray,
     at_h: FloatArray,
     model: CurrentModel | None = None,
+    drifts: Drifts | None = None,
 ) -> VectorFit:
     """Fit band speeds and current to all runs.
+
+    Where the boat lay in neutral between runs, her drift shows the current at that time, but for leeway. A drift that
+    contradicts the runs by more than `CONTRADICTS` of its standard deviations is left out: a boat that is held in
+    place, or stems the stream, drifts with nothing.
 
     A run is used by its speed along the direction it moved through the water, and, where a heading is known, by the
     angle between the two, which shows the current abeam. Both depend on the current and are solved by iteration
@@ -106,42 +120,71 @@ def fit_current(
             missing, shape (n,); NaN where only one way was run.
         at_h: Times at which the current is wanted, shape (q,).
         model: Beliefs; the default suits coastal water.
+        drifts: Times at which she lay in neutral.
     """
-    model = model or CurrentModel()
+    drifts = drifts or no_drifts()
+    fit, residual = _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), drifts)
+    agrees = np.abs(residual).max(axis=1, initial=0.0) <= CONTRADICTS
+    if agrees.all():
+        return fit
+    kept = select_drifts(drifts, agrees)
+    return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), kept)[0]
+
+
+def _fit_with(
+    runs: Runs,
+    band_rpm_mean: FloatArray,
+    line_heading_deg: FloatArray,
+    at_h: FloatArray,
+    model: CurrentModel,
+    drifts: Drifts,
+) -> tuple[VectorFit, FloatArray]:
+    """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
     measured = np.isfinite(runs["heading_deg"])
     heading = np.where(measured, runs["heading_deg"], line_heading_deg)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
-        current = _search(runs, heading, measured, band_rpm_mean, open_minded)[3]
+        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts)[3]
         model = raise_constant(model, current)
-    equations, likely, share, _ = _search(runs, heading, measured, band_rpm_mean, model)
+    equations, likely, share, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts)
+    n, d = runs["mid_h"].size, drifts["mid_h"].size
+    seen_h = np.concatenate([runs["mid_h"], drifts["mid_h"]])
     times_h = np.concatenate([runs["mid_h"], at_h])
-    asked = CurrentCovariance(times_h[:, None] - runs["mid_h"][None, :], model)
+    asked = _Asked(times_h, seen_h, _trend(runs, measured, model), model)
     solutions = [_solve(equations, strengths, asked, model) for strengths in likely]
-    return _average(equations.seen, solutions, share, likely, runs["mid_h"].size)
+    residual = share @ np.array([s["residual"] for s in solutions])
+    return _average(equations.seen, solutions, share, likely, n), residual[residual.size - 2 * d :].reshape(d, 2)
 
 
 def _search(
-    runs: Runs, heading: FloatArray, measured: BoolArray, band_rpm_mean: FloatArray, model: CurrentModel
+    runs: Runs,
+    heading: FloatArray,
+    measured: BoolArray,
+    band_rpm_mean: FloatArray,
+    model: CurrentModel,
+    drifts: Drifts,
 ) -> tuple[Whitening, list[Strengths], FloatArray, FloatArray]:
     """Return the equations about the best answer, the strengths that matter, their shares, and the current at runs."""
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
-    run_h = runs["mid_h"]
-    covariance = CurrentCovariance(run_h[:, None] - run_h[None, :], model)
-    current = np.zeros((run_h.size, 2))
+    seen_h = np.concatenate([runs["mid_h"], drifts["mid_h"]])
+    covariance = CurrentCovariance(seen_h[:, None] - seen_h[None, :], model)
+    trend = _trend(runs, measured, model)
+    here = _Asked(seen_h, seen_h, trend, model)
+    current = np.zeros((seen_h.size, 2))
     speed = np.array([runs["sog_kn"][runs["band"] == b].mean() for b in range(band_rpm_mean.size)])
 
     def equations_about(current: FloatArray, speed: FloatArray) -> Whitening:
-        return Whitening(linearise(runs, heading, measured, current, speed, band_rpm_mean, model), covariance, model)
+        seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model, drifts)
+        return Whitening(seen, covariance, model, trend.lever_kn(seen["unit"], seen_h[seen["position"]]))
 
     for sweep in range(MOST_SWEEPS):
         tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(axes, best, strict=True))
-        lagged = covariance.at(tide, wander)
+        lagged = here.lagged(tide, wander)
         for _ in range(MOST_STEPS):
             equations = equations_about(current, speed)
             white = equations.whiten((tide, wander, scatter, degrees))
-            before, current = current, _link(equations.seen, lagged) @ explain(white)[1]
+            before, current = current, here.link(equations, lagged) @ explain(white)[1]
             speed = white.speed
             if float(np.abs(current - before).max()) < SMALLEST_STEP_KN:
                 break
@@ -153,15 +196,61 @@ def _search(
     return equations, likely, share, current
 
 
-def _solve(equations: Whitening, strengths: Strengths, asked: CurrentCovariance, model: CurrentModel) -> _Solution:
+def _trend(runs: Runs, measured: BoolArray, model: CurrentModel) -> Trend:
+    """Return the trend that is allowed for: along the line of the runs alone where no heading shows the current abeam.
+
+    A current abeam changes the speed of runs both ways by its square alone; without a heading its change in time is
+    no more to be seen than itself, and is allowed for with it (`trialcapture.reduce.budget`).
+    """
+    axes = np.eye(2)
+    if not measured.any():
+        doubled = np.radians(2.0 * runs["cog_deg"])
+        north, east = float(np.cos(doubled).mean()), float(np.sin(doubled).mean())
+        if np.hypot(north, east) > ONE_LINE_RESULTANT:
+            along = 0.5 * np.arctan2(east, north)
+            axes = np.array([[np.cos(along), np.sin(along)]])
+    return Trend(axes, float(runs["mid_h"].mean()), model.trend_kn_per_h)
+
+
+class _Asked:
+    """The current at some times, and how it goes with what the equations see of it.
+
+    Args:
+        at_h: The times, shape (q,).
+        seen_h: Times of the runs and drifts, shape (n + d,).
+        trend: The trend allowed for.
+        model: Beliefs.
+    """
+
+    def __init__(self, at_h: FloatArray, seen_h: FloatArray, trend: Trend, model: CurrentModel) -> None:
+        self._covariance = CurrentCovariance(at_h[:, None] - seen_h[None, :], model)
+        self._alone = CurrentCovariance(np.zeros(1), model)
+        self._trend_kn = trend.state_kn(at_h)
+
+    def lagged(self, tide_kn: float, wander_kn: float) -> FloatArray:
+        """Return the covariance of one component of the current at the times and the runs, shape (q, n + d)."""
+        return self._covariance.at(tide_kn, wander_kn)
+
+    def link(self, equations: Whitening, lagged: FloatArray) -> FloatArray:
+        """Return the covariance of north and east with what each equation sees, shape (q, 2, N)."""
+        seen = equations.seen
+        at = np.take(lagged, seen["position"], axis=1)
+        return np.asarray(at[:, None, :] * seen["unit"].T[None, :, :] + self._trend_kn @ equations.trend_kn.T)
+
+    def prior(self, tide_kn: float, wander_kn: float) -> FloatArray:
+        """Return the covariance of north and east before any run is seen, shape (q, 2, 2)."""
+        constant = float(self._alone.at(tide_kn, wander_kn)[0]) * np.eye(2)
+        return np.asarray(constant + self._trend_kn @ np.swapaxes(self._trend_kn, 1, 2), dtype=np.float64)
+
+
+def _solve(equations: Whitening, strengths: Strengths, asked: _Asked, model: CurrentModel) -> _Solution:
     seen, white = equations.seen, equations.whiten(strengths)
     gain, y, design = explain(white)[0], seen["y"], seen["design"]
     inverse_factor = np.linalg.inv(white.factor)
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
-    link = _link(seen, asked.at(strengths[0], strengths[1]))
+    link = asked.link(equations, asked.lagged(strengths[0], strengths[1]))
     carried = link @ projected
-    prior = float(CurrentCovariance(np.zeros(1), model).at(strengths[0], strengths[1])[0]) * np.eye(2)
     offset_var = np.radians(model.heading_offset_deg) ** 2
     to_offset = offset_var * seen["offset_lever_kn"]
     left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
@@ -175,25 +264,15 @@ def _solve(equations: Whitening, strengths: Strengths, asked: CurrentCovariance,
             "rpm match": (gain**2) @ seen["slope_var"],
         },
         "state": carried @ y,
-        "state_cov": prior[None] - carried @ np.swapaxes(link, 1, 2),
+        "state_cov": asked.prior(strengths[0], strengths[1]) - carried @ np.swapaxes(link, 1, 2),
         "offset": float(to_offset @ left),
         "offset_var": float(offset_var - to_offset @ projected @ to_offset),
         "residual": left / np.sqrt(own),
         "residual_kn": left / own,
         "gain": gain,
         "covariance": white.factor @ white.factor.T,
+        "trend_var": np.sum((gain @ equations.trend_kn) ** 2, axis=1),
     }
-
-
-def _link(seen: Observations, lagged: FloatArray) -> FloatArray:
-    """Return the covariance of the current at some times with what the equations see of it, shape (q, 2, N).
-
-    Args:
-        seen: The equations.
-        lagged: Covariance of one component of the current at those times and the runs, shape (q, n).
-    """
-    at = np.take(lagged, seen["position"], axis=1)
-    return np.asarray(at[:, None, :] * seen["unit"].T[None, :, :], dtype=np.float64)
 
 
 def _average(
@@ -225,6 +304,7 @@ def _average(
         "speed_kn": speed,
         "speed_u_kn": np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
         "terms_u_kn": {name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
+        "unseen_trend_u_kn": np.sqrt(share @ np.array([s["trend_var"] for s in solutions])),
         "current_kn": state[n:],
         "current_cov": state_cov[n:],
         "run_current_kn": state[:n],

@@ -39,10 +39,17 @@ class Whitening:
         seen: The equations.
         current: Of the current at every two runs, shape (n, n).
         model: Beliefs that no strength changes.
+        trend_kn: What one standard deviation of a steady change of the current moves each equation by along each of
+            its axes, shape (N, k); None for no such change.
     """
 
-    def __init__(self, seen: Observations, current: CurrentCovariance, model: CurrentModel) -> None:
+    def __init__(
+        self, seen: Observations, current: CurrentCovariance, model: CurrentModel, trend_kn: FloatArray | None = None
+    ) -> None:
         self.seen = seen
+        self.trend_kn = np.zeros((seen["y"].size, 0)) if trend_kn is None else trend_kn
+        # what all equations of a kind share and no strength changes: the trend, and the leeway of a drifting boat
+        self._shared = self.trend_kn @ self.trend_kn.T + seen["leeway_lever_kn"] @ seen["leeway_lever_kn"].T
         self._current = current
         self._facing = seen["unit"] @ seen["unit"].T
         self._compass = _common_var(seen["offset_lever_kn"], model.heading_offset_deg)
@@ -52,10 +59,11 @@ class Whitening:
         self._sides = np.column_stack([seen["design"], seen["y"]])
 
     def water(self, strengths: Strengths) -> FloatArray:
-        """Return the covariance of the equations by the current alone [kn²], shape (N, N)."""
+        """Return the covariance of the equations by the current, and by leeway taken for it [kn²], shape (N, N)."""
         position, by_run = self.seen["position"], self._current.at(strengths[0], strengths[1])
         made = by_run.take(position, axis=0).take(position, axis=1)
         made *= self._facing
+        made += self._shared
         return made
 
     def compass(self, strengths: Strengths) -> FloatArray:

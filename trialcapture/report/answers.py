@@ -11,6 +11,7 @@ import pyarrow as pa
 from trialcapture.report.columns import has_values
 from trialcapture.report.format import (
     column_decimals,
+    degrees,
     fixed,
     general,
     grouped,
@@ -77,6 +78,9 @@ def why_no_fuel(bands: pa.Table) -> str:
 
 def _top_speed(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
     found = at(summary, "top_speed")
+    seen = at(summary, "fastest_seen")
+    if number(at(found, "speed_kn")) is None and number(at(seen, "speed_kn")) is not None:
+        return _none("Top speed", f"Not claimed. {fastest_seen(seen)}")
     if number(at(found, "speed_kn")) is None:
         why = "No steady stretch was accepted." if bands.num_rows == 0 else "No band has a speed."
         return _none("Top speed", why)
@@ -85,6 +89,16 @@ def _top_speed(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
     if ways is not None:
         lines.append("both directions, current removed" if ways >= 2 else "one direction only: current not cancelled")
     return _quantity("Top speed", found["speed_kn"], found.get("speed_u_kn"), "kn", lines, usual=2, most=2)
+
+
+def fastest_seen(seen: Mapping[str, Any]) -> str:
+    """Return "Fastest seen: 31.9 ± 0.8 kn at 3500 rpm on 074°; repeat at 3500 rpm on 254°."."""
+    rpm, heading = number(seen.get("rpm")), number(seen.get("heading_deg"))
+    text = f"Fastest seen: {measured(seen['speed_kn'], seen.get('u_kn'), 'kn', usual=1, most=1)}"
+    text += "" if rpm is None else f" at {fixed(rpm, 0)} rpm"
+    text += "" if heading is None else f" on {degrees(heading)}"
+    missing = str(seen.get("missing") or "")
+    return f"{text}; {missing}." if missing else f"{text}."
 
 
 _REGIMES = (("economy_planing", "on the plane"), ("economy_displacement", "below planing"))
@@ -119,6 +133,11 @@ def _economies(bands: pa.Table, summary: Mapping[str, Any]) -> list[Answer]:
             lines.append("at the end of the speeds measured: a better one may lie outside")
         if (number(point.get("ways")) or 2) < 2:
             lines.append("one direction only: current not cancelled")
+        rival = point.get("one_way_as_good")
+        if number(at(rival, "economy_nm_per_l")) is not None:
+            lines.append(
+                f"{_where_on_curve(rival).removeprefix('at ')} run one way looks better, within its uncertainty"
+            )
         if key == "economy_overall":
             lines.append("displacing or planing: could not be judged")
         u = point.get("economy_u_nm_per_l")
@@ -220,7 +239,17 @@ def also_found(summary: Mapping[str, Any]) -> list[str]:
         if all(number(at(run, "speed_kn")) is not None for run in both):
             text += f"; slowing down {_planing_speed(both[0])}, speeding up {_planing_speed(both[1])}"
         said.append(f"{text}.")
+    elif number(at(summary, "slowest_on_the_plane", "speed_kn")) is not None:
+        said.append(_slowest_held(summary["slowest_on_the_plane"]))
     return said + rated_rpm_lines(summary)
+
+
+def _slowest_held(band: Mapping[str, Any]) -> str:
+    rpm = number(band.get("band_rpm"))
+    at_rpm = "" if rpm is None else f" at {fixed(rpm, 0)} rpm"
+    ways = "" if (number(band.get("ways")) or 2) >= 2 else ", one direction only"
+    speed = measured(band["speed_kn"], band.get("speed_u_kn"), "kn", usual=1, most=1)
+    return f"Slowest speed held on the plane {speed}{at_rpm}{ways}; no slow run shows how much slower she would plane."
 
 
 def _planing_speed(found: Mapping[str, Any]) -> str:

@@ -1,0 +1,102 @@
+"""Times at which the boat lay in neutral: her drift is the current, but for what the wind does to her."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.config import Config
+from trialcapture.reduce.current import velocity_kn
+from trialcapture.reduce.legs import NS_PER_H, Legs, read_numbers, read_times_ns
+from trialcapture.reduce.statistics import BoolArray, FloatArray
+
+LYING_STILL = ("lying still", "in neutral")
+"""Limits by which the detection refuses a stretch because the boat was not driven."""
+SHORTEST_S = 30.0
+"""A shorter drift still holds the last of her way (common practice, no source)."""
+SLOWEST_KN = 0.3
+"""A slower one may be a boat made fast, at anchor or aground: it shows no current (common practice, no source)."""
+WAY_LEFT_KN = 0.6
+"""Of her way through the water, by the log, that still counts as none: logs stop turning below about that (common
+practice, no source)."""
+NEAR_RUNS_H = 0.5
+"""How long before the first run or after the last one a drift counts: later she may be in other water (no source)."""
+LEEWAY_SHARE, LEEWAY_U_SHARE = 0.035, 0.02
+"""Leeway of a motor boat beam to the wind as a share of the wind, and its standard uncertainty (search-and-rescue
+leeway tables, Allen & Plourde 1999, "Review of Leeway", USCG R&D Center; from memory)."""
+UNKNOWN_WIND_U_KN = 0.3
+"""Standard uncertainty of the leeway where the wind is unknown: 3.5 % of a moderate breeze (no source)."""
+OWN_U_KN = 0.06
+"""Of a drift's mean velocity beside its sampling error: what is left of her way, and swinging (no source)."""
+
+
+class Drifts(TypedDict):
+    """Drifts in order of time; arrays have one entry a drift. Times in hours since the first leg."""
+
+    mid_h: FloatArray
+    velocity_kn: FloatArray
+    """North and east, leeway taken out, shape (d, 2)."""
+    u_kn: FloatArray
+    """Standard uncertainty of each component, independent from drift to drift."""
+    leeway_u_kn: FloatArray
+    """Standard uncertainty of the leeway, common to all drifts."""
+
+
+def no_drifts() -> Drifts:
+    """Return no drift at all."""
+    none = np.zeros(0)
+    return {"mid_h": none, "velocity_kn": np.zeros((0, 2)), "u_kn": none, "leeway_u_kn": none}
+
+
+def select_drifts(drifts: Drifts, keep: BoolArray) -> Drifts:
+    """Return the drifts where `keep` is True."""
+    return {
+        "mid_h": drifts["mid_h"][keep],
+        "velocity_kn": drifts["velocity_kn"][keep],
+        "u_kn": drifts["u_kn"][keep],
+        "leeway_u_kn": drifts["leeway_u_kn"][keep],
+    }
+
+
+def find_drifts(segments: pa.Table, legs: Legs, config: Config) -> Drifts:
+    """Return the times at which the boat lay in neutral and her drift shows the current.
+
+    The boat must be known to make no way: by her speed through water, or, without a log, by engines at idle. One that
+    does not move over the ground may be made fast; it is left out, and with it what slack water would show.
+
+    Args:
+        segments: Segments of the trial set, refused ones included.
+        legs: Accepted ones, which say when she ran.
+        config: Idle speeds of the engines.
+    """
+    if "reason" not in segments.column_names or not legs["start_ns"].size:
+        return no_drifts()
+    limits = np.array([str(r or "").split(":")[0] for r in segments["reason"].to_pylist()])
+    start = (read_times_ns(segments, "start") - legs["t0_ns"]) / NS_PER_H
+    stop = (read_times_ns(segments, "stop") - legs["t0_ns"]) / NS_PER_H
+    runs_h = (np.array([legs["start_ns"].min(), legs["stop_ns"].max()]) - legs["t0_ns"]) / NS_PER_H
+    sog, cog, stw = (read_numbers(segments, n) for n in ("sog_kn_mean", "cog_true_deg_mean", "stw_kn_mean"))
+    rpm = read_numbers(segments, "rpm_mean")
+    idle = max((e.idle_rpm or 0.0 for e in config.engine), default=0.0)
+    no_way = np.where(np.isfinite(stw), np.abs(stw) <= WAY_LEFT_KN, np.isfinite(rpm) & (rpm <= 1.1 * idle))
+    use = (
+        np.isin(limits, LYING_STILL)
+        & ((stop - start) * 3600.0 >= SHORTEST_S)
+        & (start >= runs_h[0] - NEAR_RUNS_H)
+        & (stop <= runs_h[1] + NEAR_RUNS_H)
+        & np.isfinite(cog)
+        & (np.nan_to_num(sog) >= SLOWEST_KN)
+        & no_way
+    )
+    wind, wind_from = (read_numbers(segments, f"{n}_mean") for n in ("wind_speed_true_kn", "wind_from_true_deg"))
+    known = np.isfinite(wind) & np.isfinite(wind_from)
+    leeway = velocity_kn(np.where(known, LEEWAY_SHARE * wind, 0.0), np.where(known, wind_from + 180.0, 0.0))
+    sampling = np.nan_to_num(read_numbers(segments, "sog_u_kn"), nan=0.1)
+    return {
+        "mid_h": ((start + stop) / 2.0)[use],
+        "velocity_kn": (velocity_kn(sog, cog) - leeway)[use],
+        "u_kn": np.hypot(sampling, OWN_U_KN)[use],
+        "leeway_u_kn": np.where(known, LEEWAY_U_SHARE * np.nan_to_num(wind), UNKNOWN_WIND_U_KN)[use],
+    }
