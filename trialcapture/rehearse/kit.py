@@ -10,6 +10,85 @@ from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
+class When:
+    """Between which times of a trial something acts; the whole trial unless said otherwise.
+
+    Attributes:
+        share: When it begins, as a share of the trial.
+        duration_s: How long [s].
+        step: Acts in the runs of one step instead, given as a share of the ladder: 0 the first step, 1 the last.
+        way: With `step`: only the first run (0), the second (1) and so on; None for all runs.
+    """
+
+    share: float = 0.0
+    duration_s: float = float("inf")
+    step: float | None = None
+    way: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedError:
+    """What a receiver's speed is wrong by at times: shown = true times `factor`, plus `offset_kn`."""
+
+    when: When = When()
+    offset_kn: float = 0.0
+    factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """A receiver that repeats its last reading while its time runs on: speed and course, position, or both."""
+
+    when: When
+    what: Literal["both", "speed", "position"] = "both"
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedSpikes:
+    """Single fixes whose speed is off.
+
+    Attributes:
+        every_s: Time between them [s].
+        size_kn: By how much [kn].
+    """
+
+    every_s: float
+    size_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class PositionJumps:
+    """Positions that jump aside for a while and back, with the speed unchanged.
+
+    Attributes:
+        every_s: Time between them [s].
+        size_m: How far [m], each in another direction.
+        duration_s: How long they stay off [s].
+    """
+
+    every_s: float
+    size_m: float
+    duration_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class TimeError:
+    """A receiver's own time, shown in its sentences, that is not UTC for a while.
+
+    Attributes:
+        when: When it is wrong.
+        offset_s: Shown time minus UTC [s].
+        from_utc: Instead of an offset: an ISO 8601 time the clock runs freely from, as before the first fix.
+        status: ``V`` for fixes marked void while it lasts; ``A`` where they look like any other.
+    """
+
+    when: When
+    offset_s: float = 0.0
+    from_utc: str = ""
+    status: Literal["A", "V"] = "A"
+
+
+@dataclass(frozen=True, slots=True)
 class Outage:
     """A stretch without good fixes.
 
@@ -51,6 +130,16 @@ class Receiver:
         blank_cog_below_kn: Speed below which the course is left empty [kn].
         mode_field: Whether sentences carry the mode indicator of NMEA 0183 2.3.
         outages: Stretches without good fixes.
+        speed_errors: Where its speed is wrong though its positions are right.
+        frozen: Where it repeats itself.
+        spikes: Single fixes with a wrong speed.
+        jumps: Positions that jump aside.
+        smoothing_s: Time constant of a filter over its speed and course [s].
+        time_errors: Where its time is not UTC.
+        variation_text: What it writes for the magnetic variation and its letter instead of the right one.
+        mode_letter: What it writes as mode of a good fix.
+        is_beside: True for one that a fault put beside the others: it draws its noise apart, so that the others
+            show the same as without it.
     """
 
     source: str = "gps1"
@@ -75,6 +164,15 @@ class Receiver:
     blank_cog_below_kn: float = 0.2
     mode_field: bool = True
     outages: tuple[Outage, ...] = ()
+    speed_errors: tuple[SpeedError, ...] = ()
+    frozen: tuple[Frozen, ...] = ()
+    spikes: tuple[SpeedSpikes, ...] = ()
+    jumps: tuple[PositionJumps, ...] = ()
+    smoothing_s: float = 0.0
+    time_errors: tuple[TimeError, ...] = ()
+    variation_text: str = ""
+    mode_letter: str = "A"
+    is_beside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
