@@ -71,7 +71,61 @@ _RECEIVERS = (
     ),
 )  # fmt: skip
 
-_ALL = _RECEIVERS
+_LOGS = (
+    *(
+        Fault(
+            f"log-clock-set-{name}", f"the engine log's clock is set by {words} half way", "log clock",
+            size=step_s, unit="s", log={"clock_steps": ((0.52, step_s),)},
+        )
+        for name, words, step_s in (
+            ("back-120s", "-120 s", -120.0), ("back-40s", "-40 s", -40.0), ("back-10s", "-10 s", -10.0),
+            ("on-25s", "+25 s", 25.0), ("on-1h", "+1 h", 3600.0),
+        )
+    ),
+    Fault(
+        "log-pauses", "the engine log pauses three times for 20 to 50 s", "log", size=50.0, unit="s",
+        log={"pauses": ((0.3, 50.0), (0.55, 20.0), (0.8, 35.0))},
+    ),
+    Fault(
+        "log-restarts", "the engine log pauses for 30 s, begins again with headings, its clock set by -70 s",
+        "log clock", size=-70.0, unit="s",
+        log={"pauses": ((0.5, 30.0),), "restart_share": 0.5, "clock_steps": ((0.5, -70.0),)},
+    ),
+    Fault("log-newest-first", "the engine log begins with its last row", "log", log={"newest_first": True}),
+    Fault("log-rows-repeated", "every 12th row of the engine log stands twice", "log", log={"repeat_every": 12}),
+    Fault(
+        "log-clock-drifts", "the engine log's clock runs 1800 ppm slow", "log clock", size=1800.0, unit="ppm",
+        log={"drift_ppm": 1800.0},
+    ),
+    Fault(
+        "log-engines-swapped", "port and starboard are mixed up in the engine log; the levers stand 3 % apart",
+        "log", log={"is_swapped": True}, handling={"apart_share": 0.03}, least_engines=2,
+    ),
+    Fault(
+        "fuel-whole-litres", "the engine log keeps fuel in whole litres an hour", "fuel", size=1.0, unit="L/h",
+        log={"fuel_as": ("L/h", 0)},
+    ),
+    Fault(
+        "fuel-half-litres", "the engine log keeps fuel rounded to half a litre an hour", "fuel", size=0.5, unit="L/h",
+        log={"fuel_as": ("L/h", 1), "fuel_step": 0.5},
+    ),
+    Fault(
+        "fuel-whole-gallons", "the engine log keeps fuel in whole US gallons an hour", "fuel", size=3.785, unit="L/h",
+        log={"fuel_as": ("US gal/h", 0)},
+    ),
+    Fault(
+        "log-cells-on-change", "cells of the engine log are empty unless the value has changed; fuel to 0.5 L/h",
+        "fuel", log={"on_change": "cells", "fuel_as": ("L/h", 1), "fuel_step": 0.5, "rpm_step": 5.0},
+    ),
+    Fault(
+        "log-rows-on-change", "the engine log has a row only when a value has changed; fuel to 0.5 L/h, rpm to 10",
+        "fuel", log={"on_change": "rows", "fuel_as": ("L/h", 1), "fuel_step": 0.5, "rpm_step": 10.0,
+                     "without": ("coolant", "load", "oil", "boost")},
+    ),
+    Fault("log-without-rpm", "the engine log has no rpm", "log", log={"without": ("rpm",)}),
+)  # fmt: skip
+
+_ALL = (*_RECEIVERS, *_LOGS)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for fault in _ALL}
 """Every fault, by name."""

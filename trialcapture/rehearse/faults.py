@@ -112,6 +112,7 @@ class Fault:
             logs=tuple(_changed(style, self.log) for style in run.logs),
             sea=_changed(run.sea, self.sea),
             plan=_changed(run.plan, self.plan),
+            handling=_changed(run.handling, self.handling),
             boat=replace(run.boat, hull=_changed(run.boat.hull, self.hull)),
         )
         return _changed(run, self.scenario)

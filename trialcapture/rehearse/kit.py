@@ -268,6 +268,21 @@ class Laptop:
 
 
 @dataclass(frozen=True, slots=True)
+class Handling:
+    """How the levers are used, apart from the plan.
+
+    Attributes:
+        apart_share: How far the first engine's lever stands above the last one's, as a share of the order.
+        hunting_share: Amplitude of a slow oscillation of rpm within each hold, as a share.
+        hunting_s: Its period [s].
+    """
+
+    apart_share: float = 0.0
+    hunting_share: float = 0.0
+    hunting_s: float = 25.0
+
+
+@dataclass(frozen=True, slots=True)
 class LogStyle:
     """An engine logger, its clock and its way of writing.
 
@@ -290,6 +305,17 @@ class LogStyle:
         fuel_noise_share: Scatter of the fuel rate, as a share.
         missing_share: Share of rows never written.
         restart_share: When the logger restarts and writes its headings again, as a share of the trial; 0 never.
+        fuel_as: Unit and decimals the fuel rate is written in, instead of those in `quantities`.
+        fuel_step: Smallest step of the fuel rate as written; 0 for what the decimals allow.
+        rpm_step: Smallest step of rpm as written; 0 for what the decimals allow.
+        without: Quantities it does not keep.
+        on_change: ``rows`` for a row only when some value has changed; ``cells`` for cells that are empty unless
+            the value has changed.
+        clock_steps: Sets of its clock: (share of the trial, how much later its stamps are from there on [s]).
+        pauses: Stretches without rows: (share of the trial, duration [s]).
+        newest_first: Whether the file begins with the last row.
+        repeat_every: Each so manieth row is written twice; 0 for none.
+        is_swapped: Whether the columns of the first and the last engine are mixed up.
     """
 
     file: str = "engines.csv"
@@ -319,3 +345,19 @@ class LogStyle:
     fuel_noise_share: float = 0.012
     missing_share: float = 0.0
     restart_share: float = 0.0
+    fuel_as: tuple[str, int] | None = None
+    fuel_step: float = 0.0
+    rpm_step: float = 0.0
+    without: tuple[str, ...] = ()
+    on_change: Literal["", "rows", "cells"] = ""
+    clock_steps: tuple[tuple[float, float], ...] = ()
+    pauses: tuple[tuple[float, float], ...] = ()
+    newest_first: bool = False
+    repeat_every: int = 0
+    is_swapped: bool = False
+
+    @property
+    def written(self) -> tuple[tuple[str, str, int], ...]:
+        """What is written in the end: `quantities` with `without` and `fuel_as`."""
+        kept = (q for q in self.quantities if q[0] not in self.without)
+        return tuple((q[0], *self.fuel_as) if q[0] == "fuel" and self.fuel_as else q for q in kept)

@@ -126,7 +126,7 @@ def _fuel_table(scenario: Scenario) -> dict[str, Any]:
 def _log_table(style: LogStyle, boat: BoatModel) -> dict[str, Any]:
     columns: dict[str, Any] = {"time": "Time"}
     for engine_id in style.engines or boat.engine_ids:
-        for quantity, unit, _ in style.quantities:
+        for quantity, unit, _ in style.written:
             columns[f"{quantity}_{engine_id}"] = {"name": heading_text(quantity, unit, engine_id), "unit": unit}
     encoding = {} if style.encoding == "utf-8" else {"encoding": style.encoding}
     return {

@@ -126,7 +126,7 @@ def simulate(
     if start_ns is None:
         start_ns = round(datetime.fromisoformat(run.start_utc).timestamp()) * 1_000_000_000
 
-    crew = Crew(tuple(rngs[1].normal(0.0, 0.0015, len(run.boat.engine_ids))))
+    crew = _crew(run, rngs[1])
     motion = integrate(run.boat, build_phases(run.plan, run.boat), run.sea, crew, rngs[2])
     state = ride(motion, run.boat, run.sea, rngs[3], rngs[12] if errors else None)
     end_s = float(state["t_s"][-1])
@@ -158,6 +158,14 @@ def simulate(
     notes = _notes(run, motion, start_ns, end_s, rngs[9])
     config = load_config(text, where=f"settings of scenario {run.name}")
     return Trial(run, seed, start_ns, text, config, lines, logs, notes, truth)
+
+
+def _crew(run: Scenario, rng: np.random.Generator) -> Crew:
+    """Return how the throttles are handled: the levers are never quite even, and may be set apart on purpose."""
+    apart = np.linspace(0.5, -0.5, len(run.boat.engine_ids)) * run.handling.apart_share
+    uneven = rng.normal(0.0, 0.0015, len(run.boat.engine_ids))
+    sync = tuple(uneven + apart) if run.handling.apart_share else tuple(uneven)
+    return Crew(sync, hunting_share=run.handling.hunting_share, hunting_s=run.handling.hunting_s)
 
 
 def _varied(run: Scenario, rng: np.random.Generator) -> Scenario:

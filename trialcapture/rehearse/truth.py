@@ -28,6 +28,8 @@ HEADING_DEG = 2.0
 SHORTEST_S = 15.0
 """Steady for less than this counts as transient."""
 UNDER_WAY_KN = 1.0
+SET_CLOCK_S = 3.0
+"""An engine log's clock was set where its offset changes by more than this from row to row."""
 
 
 def utc_text(start_utc_ns: int, t_s: float) -> str:
@@ -199,17 +201,27 @@ def _series(
 def _clock(log: WrittenLog, start_utc_ns: int) -> dict[str, Any]:
     """Return how a log's stamps lie to UTC: a line through all rows, so that the cut-off second is in it.
 
-    ``offset_s`` is UTC minus stamp at the first row, ``drift_ppm`` how much it grows.
+    ``offset_s`` is UTC minus stamp at the first row, ``drift_ppm`` how much it grows. Where the clock was set on the
+    way, they are those of the first piece, and ``pieces`` tells all.
     """
-    since_s = log.sample_s - log.sample_s[0]
-    middle_s, middle_offset_s = float(since_s.mean()), float(log.offset_s.mean())
-    slope = float(np.polyfit(since_s - middle_s, log.offset_s - middle_offset_s, 1)[0])
+    order = np.argsort(log.sample_s, kind="stable")
+    sample_s, offset_s = log.sample_s[order], log.offset_s[order]
+    cuts = np.flatnonzero(np.abs(np.diff(offset_s)) > SET_CLOCK_S) + 1
+    pieces = [
+        _piece(s, o, start_utc_ns) for s, o in zip(np.split(sample_s, cuts), np.split(offset_s, cuts), strict=True)
+    ]
+    return {"file": log.file, **pieces[0], **({"pieces": pieces} if cuts.size else {})}
+
+
+def _piece(sample_s: Floats, offset_s: Floats, start_utc_ns: int) -> dict[str, Any]:
+    since_s = sample_s - sample_s[0]
+    middle_s, middle_offset_s = float(since_s.mean()), float(offset_s.mean())
+    slope = float(np.polyfit(since_s - middle_s, offset_s - middle_offset_s, 1)[0]) if since_s.size > 1 else 0.0
     first_s = middle_offset_s - slope * middle_s
     return {
-        "file": log.file,
         "offset_s": round(first_s, 4),
         "drift_ppm": round(slope * 1e6, 2),
-        "at_utc": utc_text(start_utc_ns, float(log.sample_s[0])),
+        "at_utc": utc_text(start_utc_ns, float(sample_s[0])),
         "offset_at_last_row_s": round(first_s + slope * float(since_s[-1]), 4),
     }
 
