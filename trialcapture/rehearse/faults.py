@@ -21,7 +21,6 @@ Touches = Literal["receiver", "other receiver", "rpm", "fuel", "log clock", "log
 _Part = TypeVar("_Part", bound=Any)
 
 _TALKERS = ("GP", "GN", "GL", "GA")
-_PARTS = ("receiver", "receivers", "instruments", "log", "sea", "plan", "hull", "handling", "scenario")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +43,9 @@ class Fault:
         is_first: Whether the one beside comes first in the settings.
         receiver: Changes of the first receiver.
         receivers: Changes of every receiver.
-        instruments, log, sea, plan, hull, handling, scenario: Changes of those; `log` of every engine log.
+        log: Changes of every engine log; there must be one.
+        any_log: The same, where there may be none.
+        instruments, sea, plan, hull, handling, scenario: Changes of those.
         least_engines: How many engines the boat must have.
     """
 
@@ -61,6 +62,7 @@ class Fault:
     receivers: Mapping[str, Any] = field(default_factory=dict)
     instruments: Mapping[str, Any] = field(default_factory=dict)
     log: Mapping[str, Any] = field(default_factory=dict)
+    any_log: Mapping[str, Any] = field(default_factory=dict)
     sea: Mapping[str, Any] = field(default_factory=dict)
     plan: Mapping[str, Any] = field(default_factory=dict)
     hull: Mapping[str, Any] = field(default_factory=dict)
@@ -74,6 +76,8 @@ class Fault:
             return f"needs {self.least_engines} engines"
         if self.log and not run.logs:
             return "needs an engine log"
+        if "rpm_form" in self.instruments and run.instruments.rpm_sentence != "RPM":
+            return "needs RPM sentences"
         if any(key.startswith("rpm_") for key in self.instruments) and run.instruments.rpm_hz <= 0.0:
             return "needs rpm on the network"
         return ""
@@ -109,7 +113,7 @@ class Fault:
             receivers=tuple(receivers),
             wires=wires,
             instruments=_changed(run.instruments, self.instruments),
-            logs=tuple(_changed(style, self.log) for style in run.logs),
+            logs=tuple(_changed(style, {**self.log, **self.any_log}) for style in run.logs),
             sea=_changed(run.sea, self.sea),
             plan=_changed(run.plan, self.plan),
             handling=_changed(run.handling, self.handling),
@@ -130,11 +134,20 @@ def conflicts(one: Fault, other: Fault) -> bool:
     """Return whether two faults change the same setting, so that they cannot both be had."""
     if one.name == other.name or (one.beside and other.beside):
         return True
-    for part in _PARTS:
-        shared = set(getattr(one, part)) & set(getattr(other, part))
-        if any(not isinstance(getattr(one, part)[key], tuple) for key in shared):
-            return True
-    return False
+    return any(
+        not isinstance(changes[key], tuple)
+        for part, changes in _settings(one).items()
+        for key in changes.keys() & _settings(other)[part].keys()
+    )
+
+
+def _settings(fault: Fault) -> dict[str, Mapping[str, Any]]:
+    """Return the changes of a fault by what is changed."""
+    return {
+        "receiver": {**fault.receiver, **fault.receivers},
+        "log": {**fault.log, **fault.any_log},
+        **{part: getattr(fault, part) for part in ("instruments", "sea", "plan", "hull", "handling", "scenario")},
+    }
 
 
 def tell_faults(

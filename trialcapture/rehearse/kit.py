@@ -176,6 +176,30 @@ class Receiver:
 
 
 @dataclass(frozen=True, slots=True)
+class WrongRpm:
+    """Sentences of rpm that show another value.
+
+    Attributes:
+        every: One of so many sentences of each engine.
+        rpm: What it shows [rpm].
+        rated_share: Added to that, as a share of the rated rpm.
+    """
+
+    every: int
+    rpm: float = 0.0
+    rated_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Silences:
+    """Short times without rpm, on and on: one begins every so many seconds, and they differ in length."""
+
+    every_s: float
+    shortest_s: float
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Instruments:
     """The instruments on the bus; a rate of 0 means there is none.
 
@@ -187,8 +211,18 @@ class Instruments:
         heading_decimals: Decimals of the heading.
         log_factor: Speed shown by the log over speed through water.
         log_offset_kn: Added to it [kn].
-        rpm_sentence: ``RPM`` a sentence an engine, or ``XDR`` all engines in one.
+        rpm_sentence: ``RPM`` a sentence an engine, ``XDR`` all engines in one, ``PCDIN`` or ``MXPGN`` messages of
+            the CAN network (PGN 127488) wrapped into a sentence.
         rpm_quantum: Smallest step of rpm.
+        rpm_form: How an RPM sentence ends: as it should, ``four fields`` without the pitch, or ``trailing comma``.
+        rpm_wrong: Sentences that show another value.
+        rpm_silences: Short times without rpm.
+        rpm_stuck: When rpm repeats its last value.
+        on_change: Whether a sentence is sent only when it differs from the last one of its kind.
+        wind_sentence: ``MWV`` for the wind felt, or ``MDA`` for true wind with the pressure and temperature of the air.
+        depth_bad: Soundings that are wrong: (share of the trial, depth shown [m]).
+        fuel_hz: Sentences a second with the fuel rate of all engines, as XDR volume flow in l/s.
+        fuel_unit: The letter it writes as unit.
         wind_true: Whether true wind is sent too, as MWD.
         depth_lost_share: Share of depths lost to bubbles at speed.
         latency_s: From the instant measured to the first character [s].
@@ -208,8 +242,17 @@ class Instruments:
     log_factor: float = 0.965
     log_offset_kn: float = 0.08
     rpm_hz: float = 5.0
-    rpm_sentence: Literal["RPM", "XDR"] = "RPM"
+    rpm_sentence: Literal["RPM", "XDR", "PCDIN", "MXPGN"] = "RPM"
     rpm_quantum: float = 1.0
+    rpm_form: Literal["", "four fields", "trailing comma"] = ""
+    rpm_wrong: tuple[WrongRpm, ...] = ()
+    rpm_silences: tuple[Silences, ...] = ()
+    rpm_stuck: tuple[When, ...] = ()
+    on_change: bool = False
+    wind_sentence: Literal["MWV", "MDA"] = "MWV"
+    depth_bad: tuple[tuple[float, float], ...] = ()
+    fuel_hz: float = 0.0
+    fuel_unit: Literal["l", "I"] = "l"
     attitude_hz: float = 2.0
     turn_hz: float = 2.0
     temperature_hz: float = 0.1

@@ -20,6 +20,7 @@ from trialcapture.rehearse.engineroom import EngineRoom
 from trialcapture.rehearse.forces import Resistance, Stream
 from trialcapture.rehearse.helm import Crew, Helm, Throttles
 from trialcapture.rehearse.kit import When
+from trialcapture.rehearse.noise import swing
 from trialcapture.rehearse.plan import Phase
 from trialcapture.rehearse.propulsion import fuel_l_per_h, full_torque_nm
 from trialcapture.rehearse.sea import Sea
@@ -119,6 +120,10 @@ def integrate(
 def _as_motion(boat: BoatModel, room: EngineRoom, ordered: list[Ordered], columns: dict[str, array[float]]) -> Motion:
     series = {name: np.frombuffer(column, dtype=np.float64) for name, column in columns.items()}
     series["trim_rad"] = np.arctan(series.pop("ratio"))
+    hull = boat.hull
+    if hull.swing_period_s > 0.0:
+        for name in ("stw_m_s", "trim_rad"):
+            series[name] = swing(series[name], STEP_S, hull.swing_period_s, hull.swing_damping)
     t_s = np.arange(series["stw_m_s"].size, dtype=np.float64) * STEP_S
     for engine_id, record in zip(boat.engine_ids, room.record, strict=True):
         rpm, torque, boost = (np.frombuffer(column, dtype=np.float64) for column in record)
@@ -157,3 +162,10 @@ def acts_at(when: When, at_s: Floats, ordered: Sequence[Ordered], end_s: float) 
     for begin_s, stop_s in spans_s(when, ordered, end_s):
         acts |= (at_s >= begin_s) & (at_s < stop_s)
     return acts
+
+
+def repeated(acts: Bools) -> npt.NDArray[np.int64]:
+    """Return for each reading which one it repeats: the first of a stretch where `acts` holds, else itself."""
+    own = np.arange(acts.size)
+    begins = acts & ~np.concatenate([[False], acts[:-1]])
+    return np.where(acts, np.maximum.accumulate(np.where(begins, own, 0)), own)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
 from trialcapture.rehearse.kit import Receiver
-from trialcapture.rehearse.motion import Ordered, acts_at
+from trialcapture.rehearse.motion import Ordered, acts_at, repeated
 from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.rehearse.sentences import (
     angle_texts,
@@ -87,7 +87,7 @@ def receive(
     cog = np.degrees(np.arctan2(east, north)) % 360.0
     lat, lon = _jumped(lat, lon, receiver, at_s)
     for frozen in receiver.frozen:
-        held = _last_before(acts_at(frozen.when, at_s, ordered, end_s))
+        held = repeated(acts_at(frozen.when, at_s, ordered, end_s))
         if frozen.what != "position":
             sog, cog = sog[held], cog[held]
         if frozen.what != "speed":
@@ -212,13 +212,6 @@ def _jumped(lat: Floats, lon: Floats, receiver: Receiver, at_s: Floats) -> tuple
         lat = lat + np.degrees(off * jumps.size_m * np.cos(angle) / meridian)
         lon = lon + np.degrees(off * jumps.size_m * np.sin(angle) / (vertical * np.cos(np.radians(lat))))
     return lat, lon
-
-
-def _last_before(acts: Bools) -> Ints:
-    """Return for each fix which one it repeats: the first of a stretch where `acts` holds, else itself."""
-    own = np.arange(acts.size)
-    begins = acts & ~np.concatenate([[False], acts[:-1]])
-    return np.where(acts, np.maximum.accumulate(np.where(begins, own, 0)), own)
 
 
 def _shown_time(

@@ -135,7 +135,8 @@ def simulate(
         receive(state, r, start_ns, run.sea.variation_deg, rngs[13 if r.is_beside else 4], motion.ordered)
         for r in run.receivers
     ]
-    emissions += observe(state, run.instruments, run.boat, run.sea, rngs[5])
+    shown = (1.0 + drawn.fuel_pct / 100.0) / (1.0 if run.fuel_calibration is None else run.fuel_calibration[0])
+    emissions += observe(state, run.instruments, run.boat, run.sea, rngs[5], motion.ordered, shown)
     emissions += chatter(end_s, run.instruments.source, run.damage, rngs[6])
     lines, counts = deliver(emissions, run.wires, run.damage, run.laptop, start_ns, end_s, rngs[7])
 
@@ -146,7 +147,7 @@ def simulate(
         "seed": seed,
         "boat": run.boat.name,
         "displacement_kg": run.boat.displacement_kg,
-        **tell_truth(motion, state, run.boat, logs, start_ns),
+        **tell_truth(motion, state, run.boat, logs, start_ns, run.handling.hunting_share),
         "errors": drawn.as_truth(),
         "lines": counts,
         "laptop": {"wall_error_s": run.laptop.wall_error_s, "drift_ppm": run.laptop.drift_ppm},

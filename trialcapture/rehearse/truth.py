@@ -38,8 +38,13 @@ def utc_text(start_utc_ns: int, t_s: float) -> str:
     return at.strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}Z"
 
 
-def find_steady(motion: Motion, ordered: Ordered, engine_ids: Sequence[str]) -> list[tuple[int, int]]:
-    """Return the steady stretches of one order as half-open index intervals into the motion's grid."""
+def find_steady(
+    motion: Motion, ordered: Ordered, engine_ids: Sequence[str], hunting_share: float = 0.0
+) -> list[tuple[int, int]]:
+    """Return the steady stretches of one order as half-open index intervals into the motion's grid.
+
+    `hunting_share` is the amplitude of a slow oscillation of rpm that belongs to the hold, as a share.
+    """
     phase = ordered.phase
     constant = phase.kind == "hold" or (phase.kind == "ramp" and phase.rpm == phase.rpm_from)
     first, last = round(ordered.start_s / STEP_S), round(ordered.stop_s / STEP_S)
@@ -50,11 +55,11 @@ def find_steady(motion: Motion, ordered: Ordered, engine_ids: Sequence[str]) -> 
     final = float(np.median(speed[settled]))
     if final < UNDER_WAY_KN * KN_M_PER_S:
         return []
-    good = np.abs(speed[first:last] - final) <= max(SPEED_SHARE * final, SPEED_KN * KN_M_PER_S)
+    good = np.abs(speed[first:last] - final) <= max((SPEED_SHARE + hunting_share) * final, SPEED_KN * KN_M_PER_S)
     for engine_id in engine_ids:
         rpm = motion.series[f"rpm_{engine_id}"]
         settled_rpm = float(np.median(rpm[settled]))
-        good &= np.abs(rpm[first:last] - settled_rpm) <= RPM_SHARE * settled_rpm
+        good &= np.abs(rpm[first:last] - settled_rpm) <= (RPM_SHARE + 1.2 * hunting_share) * settled_rpm
     heading = motion.series["heading_rad"]
     wanted = float(np.median(heading[settled]))
     good &= np.abs(heading[first:last] - wanted) <= np.radians(HEADING_DEG)
@@ -72,6 +77,7 @@ def tell_truth(
     boat: BoatModel,
     logs: Sequence[WrittenLog],
     start_utc_ns: int,
+    hunting_share: float = 0.0,
 ) -> dict[str, Any]:
     """Return the truth of a simulated trial, ready for JSON.
 
@@ -81,6 +87,7 @@ def tell_truth(
         boat: The boat.
         logs: The engine logs as written.
         start_utc_ns: UTC at the start of the simulation [ns].
+        hunting_share: As for `find_steady`.
 
     Returns:
         ``steps`` (every steady stretch, as it was), ``bands`` (speed through water and fuel that are the boat's own
@@ -93,7 +100,9 @@ def tell_truth(
         return utc_text(start_utc_ns, index * STEP_S)
 
     stretches = [
-        (ordered, a, b) for ordered in motion.ordered for a, b in find_steady(motion, ordered, boat.engine_ids)
+        (ordered, a, b)
+        for ordered in motion.ordered
+        for a, b in find_steady(motion, ordered, boat.engine_ids, hunting_share)
     ]
     steps = [_step(ordered, a, b, state, boat, utc) for ordered, a, b in stretches]
     steady = np.zeros(motion.t_s.size, dtype=bool)
