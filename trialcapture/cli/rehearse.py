@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("out", metavar="OUT", required=False, type=PATH)
 @click.option("--scenario", metavar="NAME", help="Which trial; --list shows them.")
-@click.option("--list", "is_list", is_flag=True, help="List the scenarios and stop.")
+@click.option("--fault", "faults", metavar="NAME", multiple=True, help="Something to go wrong; may be repeated.")
+@click.option("--list", "is_list", is_flag=True, help="List the scenarios and the faults and stop.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
 @click.option("--short", is_flag=True, help="Three steps and short legs.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
 def rehearse(
     out: Path | None,
     scenario: str | None,
+    faults: tuple[str, ...],
     is_list: bool,
     seed: int,
     short: bool,
@@ -65,10 +67,17 @@ def rehearse(
     \b
     trialcapture rehearse demo && trialcapture process demo
     """
+    from trialcapture.rehearse.fault_list import FAULTS  # noqa: PLC0415
     from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS  # noqa: PLC0415
 
     if is_list:
-        _print_scenarios({name: found.summary for name, found in SCENARIOS.items()}, as_json)
+        _print_lists(
+            {
+                "scenarios": {name: found.summary for name, found in SCENARIOS.items()},
+                "faults": {name: found.summary for name, found in FAULTS.items()},
+            },
+            as_json,
+        )
         return
     if out is None:
         raise click.UsageError("Missing argument 'OUT'.", click.get_current_context())
@@ -85,10 +94,12 @@ def rehearse(
         )
     outlets = _Outlets(udp=port if udp else None, tcp=port if tcp else None, serial=serial, baud=baud)
     told: dict[str, Any] = {"scenario": chosen.name, "seed": seed, "out": out, "truth": truth_path(out)}
+    if faults:
+        told["faults"] = list(faults)
     with shown_progress() as progress:
         progress("simulating", None)
         start_ns = time.time_ns() if outlets.any else None
-        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns, errors=errors)
+        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults)
         told["lines"] = trial.lines.num_rows
         if outlets.any:
             told |= _play(trial, out, outlets, speed, progress)
@@ -118,14 +129,16 @@ class _Outlets:
         return self.udp is not None or self.tcp is not None or self.serial is not None
 
 
-def _print_scenarios(summaries: Mapping[str, str], as_json: bool) -> None:
+def _print_lists(lists: Mapping[str, Mapping[str, str]], as_json: bool) -> None:
     if as_json:
-        print_json({"scenarios": summaries})
+        print_json(lists)
         return
-    width = max(map(len, summaries))
-    for name, summary in summaries.items():
-        lead = f"{name:{width}}  "
-        click.echo(textwrap.fill(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)))
+    for title, summaries in lists.items():
+        click.echo(f"{title}:")
+        width = max(map(len, summaries))
+        for name, summary in summaries.items():
+            lead = f"  {name:{width}}  "
+            click.echo(textwrap.fill(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)))
 
 
 def _play(trial: Trial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:

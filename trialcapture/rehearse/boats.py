@@ -31,6 +31,9 @@ class Hull:
         plane_width: Width of that change.
         plane_hysteresis: How far the change lies apart, in volumetric Froude number, going up and down.
         wave_lag_lengths: Boat lengths travelled while waves and trim follow a change of speed (time constant).
+        swing_period_s: Period with which speed and trim swing about where they settle, as a mass on a spring [s];
+            0 where they do not.
+        swing_damping: Damping ratio of that.
         wetted_drop: Share of the wetted area that comes out of the water on the plane.
         turn_drag: Drag in a turn, as a share of the centripetal force.
         turn_radius_m: Radius the autopilot steers [m].
@@ -58,6 +61,8 @@ class Hull:
     plane_width: float = 0.13
     plane_hysteresis: float = 0.0
     wave_lag_lengths: float = 3.0
+    swing_period_s: float = 0.0
+    swing_damping: float = 0.4
     wetted_drop: float = 0.0
     turn_drag: float = 0.10
     wave_drag_n_per_m2: float = 400.0

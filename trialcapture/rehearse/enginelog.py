@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -81,29 +83,67 @@ def write_engine_log(
     kept = rng.random(sample_s.size) >= style.missing_share
     clock_s, sample_s = clock_s[kept], sample_s[kept]
 
+    shown_s = clock_s
+    for share, step_s in style.clock_steps:
+        shown_s = shown_s + np.where(sample_s >= share * end_s, step_s, 0.0)
+
     engines = style.engines or boat.engine_ids
     headings = ["Time"]
     columns: list[list[str]] = []
     for engine_id in engines:
-        for quantity, unit, decimals in style.quantities:
+        for quantity, unit, decimals in style.written:
             headings.append(heading_text(quantity, unit, engine_id))
-            values = _shown(state, boat, style, engine_id, quantity, sample_s, rng)
-            canonical = LOG_QUANTITIES[quantity][1]
-            numbers = np.round(convert(values, canonical, unit), decimals) + 0.0
-            texts = [format(value, f".{decimals}f") for value in numbers.tolist()]
+            measured = _swapped(engine_id, boat) if style.is_swapped else engine_id
+            values = _shown(state, boat, style, measured, quantity, sample_s, rng)
+            numbers = convert(values, LOG_QUANTITIES[quantity][1], unit)
+            step = {"fuel": style.fuel_step, "rpm": style.rpm_step}.get(quantity, 0.0)
+            numbers = np.rint(numbers / step) * step if step > 0.0 else numbers
+            texts = [format(value, f".{decimals}f") for value in (np.round(numbers, decimals) + 0.0).tolist()]
             columns.append([text.replace(".", ",") for text in texts] if style.decimal == "," else texts)
 
-    stamps, read_s = _stamps(clock_s, style, start_utc_ns)
-    rows = [style.delimiter.join(row) for row in zip(stamps, *columns, strict=True)]
+    chosen = _chosen_rows(style, sample_s, columns, end_s)
+    if style.on_change == "cells":
+        columns = [_changed_only(column) for column in columns]
+    stamps, read_s = _stamps(shown_s, style, start_utc_ns)
+    written = [style.delimiter.join(row) for row in zip(stamps, *columns, strict=True)]
+    rows = [written[k] for k in chosen.tolist()]
+    sample_s, read_s = sample_s[chosen], read_s[chosen]
     head = [style.delimiter.join(headings)]
     if style.units_row:
-        units = [unit for _ in engines for _, unit, _ in style.quantities]
+        units = [unit for _ in engines for _, unit, _ in style.written]
         head.append(style.delimiter.join(["", *units]))
     if style.restart_share > 0.0:
         at = int(style.restart_share * len(rows))
         rows[at:at] = head
     text = style.line_end.join([*style.preamble, *head, *rows, ""])
     return WrittenLog(style.file, text.encode(style.encoding), sample_s, start_utc_ns / 1e9 + sample_s - read_s)
+
+
+def _swapped(engine_id: str, boat: BoatModel) -> str:
+    """Return the engine whose values stand under another's heading: first and last are mixed up."""
+    first, last = boat.engine_ids[0], boat.engine_ids[-1]
+    return {first: last, last: first}.get(engine_id, engine_id)
+
+
+def _chosen_rows(
+    style: LogStyle, sample_s: Floats, columns: Sequence[Sequence[str]], end_s: float
+) -> npt.NDArray[np.intp]:
+    """Return which rows are written, in the order they stand in the file."""
+    keep = np.ones(sample_s.size, dtype=bool)
+    for share, duration_s in style.pauses:
+        keep &= (sample_s < share * end_s) | (sample_s >= share * end_s + duration_s)
+    if style.on_change == "rows":
+        rows = list(zip(*columns, strict=True))
+        keep &= np.array([True, *(a != b for a, b in pairwise(rows))])
+    chosen = np.flatnonzero(keep)
+    if style.repeat_every > 0:
+        chosen = np.repeat(chosen, np.where(np.arange(chosen.size) % style.repeat_every == 0, 2, 1))
+    return chosen[::-1] if style.newest_first else chosen
+
+
+def _changed_only(texts: Sequence[str]) -> list[str]:
+    """Return cells that are empty where the value is as in the row before."""
+    return [*texts[:1], *("" if b == a else b for a, b in pairwise(texts))]
 
 
 def _stamps(shown_s: Floats, style: LogStyle, start_utc_ns: int) -> tuple[list[str], Floats]:

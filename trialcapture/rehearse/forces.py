@@ -8,7 +8,7 @@ import numpy as np
 
 from trialcapture.rehearse import hull as hulls
 from trialcapture.rehearse.boats import Hull
-from trialcapture.rehearse.sea import TIDE_PERIOD_S, Sea, front_m_s, tide_m_s
+from trialcapture.rehearse.sea import TIDE_PERIOD_S, Sea, front_m_s, growth_m_s2, tide_m_s
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
 _PER_M_S = 50
@@ -96,6 +96,7 @@ class Stream:
             self._parts.append((float(constant), float(at_90 - constant), float(at_0 - constant)))
         self._phase = math.radians(sea.tide_phase_deg)
         self._omega = 2.0 * math.pi / TIDE_PERIOD_S
+        self._grows = growth_m_s2(sea)
         self._front = sea.front
         self._before: tuple[float, float] | None = None
 
@@ -113,6 +114,7 @@ class Stream:
         sin_s, cos_s = math.sin(swing), math.cos(swing)
         (e0, e1, e2), (n0, n1, n2) = self._parts
         east, north = e0 + e1 * sin_s + e2 * cos_s, n0 + n1 * sin_s + n2 * cos_s
+        east, north = east + self._grows[0] * now, north + self._grows[1] * now
         if self._front is not None:
             extra_e, extra_n = front_m_s(np.array(x), np.array(y), self._front)
             east, north = east + float(extra_e), north + float(extra_n)

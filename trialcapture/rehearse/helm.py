@@ -30,11 +30,15 @@ class Crew:
         sync_share: Per engine, how far its rpm is set from the order, as a share.
         reading_share: Standard deviation of how well the order is met, as a share of it.
         hand_s: Shortest and longest time a change of the lever takes [s].
+        hunting_share: Amplitude of a slow oscillation of the setting within each hold, as a share.
+        hunting_s: Its period [s].
     """
 
     sync_share: tuple[float, ...]
     reading_share: float = 0.0015
     hand_s: tuple[float, float] = (3.0, 6.0)
+    hunting_share: float = 0.0
+    hunting_s: float = 25.0
 
 
 class Throttles:
@@ -80,6 +84,10 @@ class Throttles:
             self._setting = self._phase.rpm if at_s < _BLIP_S else self._engine.idle_rpm
         elif kind == "neutral":
             self._setting = self._engine.idle_rpm
+        if kind == "hold" and self._crew.hunting_share:
+            return self._setting * (
+                1.0 + self._crew.hunting_share * math.sin(2.0 * math.pi * at_s / self._crew.hunting_s)
+            )
         return self._setting
 
     def _correct(self, shown: float, dt: float) -> None:

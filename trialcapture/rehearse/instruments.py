@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from trialcapture.rehearse.boats import BoatModel
 from trialcapture.rehearse.kit import Damage, Instruments
+from trialcapture.rehearse.motion import Ordered, acts_at, repeated
 from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.rehearse.receivers import Emission
 from trialcapture.rehearse.sea import Sea
@@ -27,8 +28,19 @@ def rpm_transducer(index: int) -> str:
     return f"ENGINE#{index}"
 
 
+def fuel_transducer(index: int) -> str:
+    """Return the name of an engine's flow meter in XDR sentences, engines counted from 0 as in the settings."""
+    return f"FUEL#{index}"
+
+
 def observe(
-    state: dict[str, Floats], kit: Instruments, boat: BoatModel, sea: Sea, rng: np.random.Generator
+    state: dict[str, Floats],
+    kit: Instruments,
+    boat: BoatModel,
+    sea: Sea,
+    rng: np.random.Generator,
+    ordered: Sequence[Ordered] = (),
+    fuel_scale: float = 1.0,
 ) -> list[Emission]:
     """Return what each instrument sends during a trial, one emission an instrument.
 
@@ -38,6 +50,8 @@ def observe(
         boat: The boat they are on.
         sea: The water she is in.
         rng: Source of noise, phases and latencies.
+        ordered: The phases as run, for faults in the runs of one step only.
+        fuel_scale: Fuel shown by the flow meters over fuel burnt.
     """
     out: list[Emission] = []
 
@@ -46,22 +60,45 @@ def observe(
             return
         at_s = np.arange(rng.uniform(0.0, 1.0 / rate_hz), float(state["t_s"][-1]), 1.0 / rate_hz)
         ready = np.maximum.accumulate(at_s + kit.latency_s + kit.jitter_s * rng.random(at_s.size))
-        out.append(Emission(kit.source, ready, make(at_s)))
+        out.append(_emission(kit, ready, make(at_s)))
 
     add(kit.heading_hz, lambda at_s: _heading(state, kit, sea, at_s, rng))
     add(kit.depth_hz, lambda at_s: _depth(state, kit, boat, at_s, rng))
-    add(kit.wind_hz, lambda at_s: _apparent_wind(state, at_s, rng))
+    add(kit.wind_hz, lambda at_s: _wind(state, kit, sea, at_s, rng))
     add(kit.wind_hz if kit.wind_true else 0.0, lambda at_s: _true_wind(state, sea, at_s, rng))
     add(kit.log_hz, lambda at_s: _log(state, kit, sea, at_s, rng))
-    if kit.rpm_sentence == "RPM":
-        for engine_id, number in zip(boat.engine_ids, boat.nmea_numbers, strict=True):
-            add(kit.rpm_hz, partial(_rpm, state, kit, engine_id, number, rng=rng))
+    first_rpm = len(out)
+    if kit.rpm_sentence == "XDR":
+        add(kit.rpm_hz, lambda at_s: _rpm_together(state, kit, boat, ordered, at_s, rng))
     else:
-        add(kit.rpm_hz, lambda at_s: _rpm_together(state, kit, boat, at_s, rng))
+        for index, engine_id in enumerate(boat.engine_ids):
+            add(kit.rpm_hz, partial(_rpm, state, kit, boat, ordered, engine_id, index, rng=rng))
+    out[first_rpm:] = [_silenced(emission, kit) for emission in out[first_rpm:]]
     add(kit.attitude_hz, lambda at_s: _attitude(state, at_s, rng))
     add(kit.turn_hz, lambda at_s: _turn(state, at_s, rng))
     add(kit.temperature_hz, lambda at_s: _temperature(sea, at_s, rng))
+    add(kit.fuel_hz, lambda at_s: _fuel_flow(state, kit, boat, fuel_scale, at_s, rng))
     return out
+
+
+def _emission(kit: Instruments, ready: Floats, bodies: list[str]) -> Emission:
+    if kit.on_change:
+        kept = [k for k, body in enumerate(bodies) if k == 0 or body != bodies[k - 1]]
+        ready, bodies = ready[kept], [bodies[k] for k in kept]
+    return Emission(kit.source, ready, bodies)
+
+
+def _silenced(emission: Emission, kit: Instruments) -> Emission:
+    """Return what is sent where an instrument falls silent for a moment again and again."""
+    kept = np.ones(emission.ready_s.size, dtype=bool)
+    for silences in kit.rpm_silences:
+        count = np.floor(emission.ready_s / silences.every_s)
+        # lengths in a spread order that never repeats: multiples of the golden ratio, cut to their fraction
+        length_s = silences.shortest_s + (silences.longest_s - silences.shortest_s) * (0.618034 * count % 1.0)
+        kept &= emission.ready_s - count * silences.every_s >= length_s
+    if kept.all():
+        return emission
+    return Emission(emission.source, emission.ready_s[kept], [emission.bodies[k] for k in np.flatnonzero(kept)])
 
 
 def _at(state: dict[str, Floats], name: str, at_s: Floats) -> Floats:
@@ -91,6 +128,8 @@ def _depth(
     below = _at(state, "depth_m", at_s) - mounted_m + 0.08 * rng.standard_normal(at_s.size)
     lost = rng.random(at_s.size) < kit.depth_lost_share * np.clip(_at(state, "stw_kn", at_s) / 20.0, 0.0, 1.0)
     below = np.where(lost, np.nan, below)
+    for share, shown_m in kit.depth_bad:
+        below[int(share * below.size)] = shown_m
     return [f"SDDPT,{text},{mounted_m}" for text in number_texts(below, 1)]
 
 
@@ -100,6 +139,23 @@ def _felt_wind(state: dict[str, Floats], at_s: Floats) -> tuple[Floats, Floats]:
     east = _at(state, "east_m_s", at_s) - _at(state, "wind_e_m_s", at_s)
     north = _at(state, "north_m_s", at_s) - _at(state, "wind_n_m_s", at_s)
     return east * np.sin(heading) + north * np.cos(heading), east * np.cos(heading) - north * np.sin(heading)
+
+
+def _wind(state: dict[str, Floats], kit: Instruments, sea: Sea, at_s: Floats, rng: np.random.Generator) -> list[str]:
+    if kit.wind_sentence == "MDA":
+        return _air(state, sea, at_s, rng)
+    return _apparent_wind(state, at_s, rng)
+
+
+def _air(state: dict[str, Floats], sea: Sea, at_s: Floats, rng: np.random.Generator) -> list[str]:
+    """Return MDA sentences; pressure and temperature of the air are those of a common day."""
+    east, north = _at(state, "wind_e_m_s", at_s), _at(state, "wind_n_m_s", at_s)
+    speed = np.hypot(east, north) * (1.0 + 0.02 * rng.standard_normal(at_s.size))
+    towards = np.degrees(np.arctan2(east, north)) + 1.5 * rng.standard_normal(at_s.size)
+    true, magnetic = angle_texts(towards + 180.0, 1), angle_texts(towards + 180.0 - sea.variation_deg, 1)
+    knots, metres = number_texts(speed / KN_M_PER_S, 1), number_texts(speed, 1)
+    head = f"WIMDA,29.94,I,1.0139,B,{sea.water_temp_c + 1.5:.1f},C,,,,,,"
+    return [f"{head},{t},T,{m},M,{k},N,{s},M" for t, m, k, s in zip(true, magnetic, knots, metres, strict=True)]
 
 
 def _apparent_wind(state: dict[str, Floats], at_s: Floats, rng: np.random.Generator) -> list[str]:
@@ -129,26 +185,87 @@ def _log(state: dict[str, Floats], kit: Instruments, sea: Sea, at_s: Floats, rng
 
 
 def _counted(
-    state: dict[str, Floats], kit: Instruments, engine_id: str, at_s: Floats, rng: np.random.Generator
-) -> list[str]:
+    state: dict[str, Floats],
+    kit: Instruments,
+    boat: BoatModel,
+    ordered: Sequence[Ordered],
+    engine_id: str,
+    at_s: Floats,
+    rng: np.random.Generator,
+) -> Floats:
+    """Return rpm as a tachometer counts it, in whole steps, with what is wrong with it."""
     shown = _at(state, f"rpm_{engine_id}", at_s) + 1.5 * rng.standard_normal(at_s.size)
-    quantum = kit.rpm_quantum
-    decimals = 0 if quantum >= 1.0 else 1
-    return number_texts(np.rint(shown / quantum) * quantum, decimals)
+    shown = np.rint(shown / kit.rpm_quantum) * kit.rpm_quantum
+    for when in kit.rpm_stuck:
+        shown = shown[repeated(acts_at(when, at_s, ordered, float(state["t_s"][-1])))]
+    for wrong in kit.rpm_wrong:
+        shown[wrong.every - 1 :: wrong.every] = wrong.rpm + wrong.rated_share * boat.engine.rated_rpm
+    return shown
 
 
 def _rpm(
-    state: dict[str, Floats], kit: Instruments, engine_id: str, number: int, at_s: Floats, rng: np.random.Generator
+    state: dict[str, Floats],
+    kit: Instruments,
+    boat: BoatModel,
+    ordered: Sequence[Ordered],
+    engine_id: str,
+    index: int,
+    at_s: Floats,
+    rng: np.random.Generator,
 ) -> list[str]:
-    return [f"IIRPM,E,{number},{text},,A" for text in _counted(state, kit, engine_id, at_s, rng)]
+    shown = _counted(state, kit, boat, ordered, engine_id, at_s, rng)
+    if kit.rpm_sentence != "RPM":
+        return _wrapped(kit, shown, index)
+    number = boat.nmea_numbers[index]
+    tail = {"": ",,A", "four fields": ",A", "trailing comma": ",,A,"}[kit.rpm_form]
+    return [f"IIRPM,E,{number},{text}{tail}" for text in _rpm_texts(kit, shown)]
+
+
+def _rpm_texts(kit: Instruments, shown: Floats) -> list[str]:
+    return number_texts(shown, 0 if kit.rpm_quantum >= 1.0 else 1)
+
+
+def _wrapped(kit: Instruments, shown: Floats, instance: int) -> list[str]:
+    """Return PGN 127488, engine parameters rapid update, wrapped into sentences.
+
+    Data as in the open canboat description of the PGN: instance, speed in 0.25 rpm, boost, tilt, two bytes spare.
+    PCDIN: PGN, a time stamp, the sender's address, data in the order of the bus. MXPGN: PGN, an attribute word of
+    priority, length and address, data with the last byte first (both from memory).
+    """
+    counts = np.clip(np.rint(shown * 4.0), 0, 0xFFFC).astype(np.int64).tolist()
+    data = [bytes([instance]) + count.to_bytes(2, "little") + b"\xff\xff\x7f\xff\xff" for count in counts]
+    if kit.rpm_sentence == "PCDIN":
+        return [f"PCDIN,01F200,{n & 0xFFFFFFFF:08X},0A,{body.hex().upper()}" for n, body in enumerate(data)]
+    return [f"MXPGN,01F200,280A,{body[::-1].hex().upper()}" for body in data]
 
 
 def _rpm_together(
-    state: dict[str, Floats], kit: Instruments, boat: BoatModel, at_s: Floats, rng: np.random.Generator
+    state: dict[str, Floats],
+    kit: Instruments,
+    boat: BoatModel,
+    ordered: Sequence[Ordered],
+    at_s: Floats,
+    rng: np.random.Generator,
 ) -> list[str]:
-    columns = [_counted(state, kit, engine_id, at_s, rng) for engine_id in boat.engine_ids]
+    columns = [
+        _rpm_texts(kit, _counted(state, kit, boat, ordered, engine_id, at_s, rng)) for engine_id in boat.engine_ids
+    ]
     return [
         "ERXDR," + ",".join(f"T,{text},R,{rpm_transducer(n)}" for n, text in enumerate(row))
+        for row in zip(*columns, strict=True)
+    ]
+
+
+def _fuel_flow(
+    state: dict[str, Floats], kit: Instruments, boat: BoatModel, scale: float, at_s: Floats, rng: np.random.Generator
+) -> list[str]:
+    columns = []
+    for engine_id in boat.engine_ids:
+        rate = _at(state, f"fuel_l_per_h_{engine_id}", at_s) * scale
+        rate = rate * (1.0 + 0.01 * correlated(at_s.size, _step_s(at_s), 2.0, rng))
+        columns.append(number_texts(rate / 3600.0, 6))
+    return [
+        "ERXDR," + ",".join(f"R,{text},{kit.fuel_unit},{fuel_transducer(n)}" for n, text in enumerate(row))
         for row in zip(*columns, strict=True)
     ]
 

@@ -10,6 +10,85 @@ from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
+class When:
+    """Between which times of a trial something acts; the whole trial unless said otherwise.
+
+    Attributes:
+        share: When it begins, as a share of the trial.
+        duration_s: How long [s].
+        step: Acts in the runs of one step instead, given as a share of the ladder: 0 the first step, 1 the last.
+        way: With `step`: only the first run (0), the second (1) and so on; None for all runs.
+    """
+
+    share: float = 0.0
+    duration_s: float = float("inf")
+    step: float | None = None
+    way: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedError:
+    """What a receiver's speed is wrong by at times: shown = true times `factor`, plus `offset_kn`."""
+
+    when: When = When()
+    offset_kn: float = 0.0
+    factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """A receiver that repeats its last reading while its time runs on: speed and course, position, or both."""
+
+    when: When
+    what: Literal["both", "speed", "position"] = "both"
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedSpikes:
+    """Single fixes whose speed is off.
+
+    Attributes:
+        every_s: Time between them [s].
+        size_kn: By how much [kn].
+    """
+
+    every_s: float
+    size_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class PositionJumps:
+    """Positions that jump aside for a while and back, with the speed unchanged.
+
+    Attributes:
+        every_s: Time between them [s].
+        size_m: How far [m], each in another direction.
+        duration_s: How long they stay off [s].
+    """
+
+    every_s: float
+    size_m: float
+    duration_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class TimeError:
+    """A receiver's own time, shown in its sentences, that is not UTC for a while.
+
+    Attributes:
+        when: When it is wrong.
+        offset_s: Shown time minus UTC [s].
+        from_utc: Instead of an offset: an ISO 8601 time the clock runs freely from, as before the first fix.
+        status: ``V`` for fixes marked void while it lasts; ``A`` where they look like any other.
+    """
+
+    when: When
+    offset_s: float = 0.0
+    from_utc: str = ""
+    status: Literal["A", "V"] = "A"
+
+
+@dataclass(frozen=True, slots=True)
 class Outage:
     """A stretch without good fixes.
 
@@ -51,6 +130,16 @@ class Receiver:
         blank_cog_below_kn: Speed below which the course is left empty [kn].
         mode_field: Whether sentences carry the mode indicator of NMEA 0183 2.3.
         outages: Stretches without good fixes.
+        speed_errors: Where its speed is wrong though its positions are right.
+        frozen: Where it repeats itself.
+        spikes: Single fixes with a wrong speed.
+        jumps: Positions that jump aside.
+        smoothing_s: Time constant of a filter over its speed and course [s].
+        time_errors: Where its time is not UTC.
+        variation_text: What it writes for the magnetic variation and its letter instead of the right one.
+        mode_letter: What it writes as mode of a good fix.
+        is_beside: True for one that a fault put beside the others: it draws its noise apart, so that the others
+            show the same as without it.
     """
 
     source: str = "gps1"
@@ -75,6 +164,39 @@ class Receiver:
     blank_cog_below_kn: float = 0.2
     mode_field: bool = True
     outages: tuple[Outage, ...] = ()
+    speed_errors: tuple[SpeedError, ...] = ()
+    frozen: tuple[Frozen, ...] = ()
+    spikes: tuple[SpeedSpikes, ...] = ()
+    jumps: tuple[PositionJumps, ...] = ()
+    smoothing_s: float = 0.0
+    time_errors: tuple[TimeError, ...] = ()
+    variation_text: str = ""
+    mode_letter: str = "A"
+    is_beside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class WrongRpm:
+    """Sentences of rpm that show another value.
+
+    Attributes:
+        every: One of so many sentences of each engine.
+        rpm: What it shows [rpm].
+        rated_share: Added to that, as a share of the rated rpm.
+    """
+
+    every: int
+    rpm: float = 0.0
+    rated_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Silences:
+    """Short times without rpm, on and on: one begins every so many seconds, and they differ in length."""
+
+    every_s: float
+    shortest_s: float
+    longest_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +211,18 @@ class Instruments:
         heading_decimals: Decimals of the heading.
         log_factor: Speed shown by the log over speed through water.
         log_offset_kn: Added to it [kn].
-        rpm_sentence: ``RPM`` a sentence an engine, or ``XDR`` all engines in one.
+        rpm_sentence: ``RPM`` a sentence an engine, ``XDR`` all engines in one, ``PCDIN`` or ``MXPGN`` messages of
+            the CAN network (PGN 127488) wrapped into a sentence.
         rpm_quantum: Smallest step of rpm.
+        rpm_form: How an RPM sentence ends: as it should, ``four fields`` without the pitch, or ``trailing comma``.
+        rpm_wrong: Sentences that show another value.
+        rpm_silences: Short times without rpm.
+        rpm_stuck: When rpm repeats its last value.
+        on_change: Whether a sentence is sent only when it differs from the last one of its kind.
+        wind_sentence: ``MWV`` for the wind felt, or ``MDA`` for true wind with the pressure and temperature of the air.
+        depth_bad: Soundings that are wrong: (share of the trial, depth shown [m]).
+        fuel_hz: Sentences a second with the fuel rate of all engines, as XDR volume flow in l/s.
+        fuel_unit: The letter it writes as unit.
         wind_true: Whether true wind is sent too, as MWD.
         depth_lost_share: Share of depths lost to bubbles at speed.
         latency_s: From the instant measured to the first character [s].
@@ -110,8 +242,17 @@ class Instruments:
     log_factor: float = 0.965
     log_offset_kn: float = 0.08
     rpm_hz: float = 5.0
-    rpm_sentence: Literal["RPM", "XDR"] = "RPM"
+    rpm_sentence: Literal["RPM", "XDR", "PCDIN", "MXPGN"] = "RPM"
     rpm_quantum: float = 1.0
+    rpm_form: Literal["", "four fields", "trailing comma"] = ""
+    rpm_wrong: tuple[WrongRpm, ...] = ()
+    rpm_silences: tuple[Silences, ...] = ()
+    rpm_stuck: tuple[When, ...] = ()
+    on_change: bool = False
+    wind_sentence: Literal["MWV", "MDA"] = "MWV"
+    depth_bad: tuple[tuple[float, float], ...] = ()
+    fuel_hz: float = 0.0
+    fuel_unit: Literal["l", "I"] = "l"
     attitude_hz: float = 2.0
     turn_hz: float = 2.0
     temperature_hz: float = 0.1
@@ -170,6 +311,21 @@ class Laptop:
 
 
 @dataclass(frozen=True, slots=True)
+class Handling:
+    """How the levers are used, apart from the plan.
+
+    Attributes:
+        apart_share: How far the first engine's lever stands above the last one's, as a share of the order.
+        hunting_share: Amplitude of a slow oscillation of rpm within each hold, as a share.
+        hunting_s: Its period [s].
+    """
+
+    apart_share: float = 0.0
+    hunting_share: float = 0.0
+    hunting_s: float = 25.0
+
+
+@dataclass(frozen=True, slots=True)
 class LogStyle:
     """An engine logger, its clock and its way of writing.
 
@@ -192,6 +348,17 @@ class LogStyle:
         fuel_noise_share: Scatter of the fuel rate, as a share.
         missing_share: Share of rows never written.
         restart_share: When the logger restarts and writes its headings again, as a share of the trial; 0 never.
+        fuel_as: Unit and decimals the fuel rate is written in, instead of those in `quantities`.
+        fuel_step: Smallest step of the fuel rate as written; 0 for what the decimals allow.
+        rpm_step: Smallest step of rpm as written; 0 for what the decimals allow.
+        without: Quantities it does not keep.
+        on_change: ``rows`` for a row only when some value has changed; ``cells`` for cells that are empty unless
+            the value has changed.
+        clock_steps: Sets of its clock: (share of the trial, how much later its stamps are from there on [s]).
+        pauses: Stretches without rows: (share of the trial, duration [s]).
+        newest_first: Whether the file begins with the last row.
+        repeat_every: Each so manieth row is written twice; 0 for none.
+        is_swapped: Whether the columns of the first and the last engine are mixed up.
     """
 
     file: str = "engines.csv"
@@ -221,3 +388,19 @@ class LogStyle:
     fuel_noise_share: float = 0.012
     missing_share: float = 0.0
     restart_share: float = 0.0
+    fuel_as: tuple[str, int] | None = None
+    fuel_step: float = 0.0
+    rpm_step: float = 0.0
+    without: tuple[str, ...] = ()
+    on_change: Literal["", "rows", "cells"] = ""
+    clock_steps: tuple[tuple[float, float], ...] = ()
+    pauses: tuple[tuple[float, float], ...] = ()
+    newest_first: bool = False
+    repeat_every: int = 0
+    is_swapped: bool = False
+
+    @property
+    def written(self) -> tuple[tuple[str, str, int], ...]:
+        """What is written in the end: `quantities` with `without` and `fuel_as`."""
+        kept = (q for q in self.quantities if q[0] not in self.without)
+        return tuple((q[0], *self.fuel_as) if q[0] == "fuel" and self.fuel_as else q for q in kept)

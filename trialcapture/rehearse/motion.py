@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,11 +19,14 @@ from trialcapture.rehearse.boats import BoatModel
 from trialcapture.rehearse.engineroom import EngineRoom
 from trialcapture.rehearse.forces import Resistance, Stream
 from trialcapture.rehearse.helm import Crew, Helm, Throttles
+from trialcapture.rehearse.kit import When
+from trialcapture.rehearse.noise import swing
 from trialcapture.rehearse.plan import Phase
 from trialcapture.rehearse.propulsion import fuel_l_per_h, full_torque_nm
 from trialcapture.rehearse.sea import Sea
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 STEP_S = 0.05
 """Integration step [s]: 20 Hz, no more than the fastest time constant (the governor shutting down)."""
@@ -116,6 +120,10 @@ def integrate(
 def _as_motion(boat: BoatModel, room: EngineRoom, ordered: list[Ordered], columns: dict[str, array[float]]) -> Motion:
     series = {name: np.frombuffer(column, dtype=np.float64) for name, column in columns.items()}
     series["trim_rad"] = np.arctan(series.pop("ratio"))
+    hull = boat.hull
+    if hull.swing_period_s > 0.0:
+        for name in ("stw_m_s", "trim_rad"):
+            series[name] = swing(series[name], STEP_S, hull.swing_period_s, hull.swing_damping)
     t_s = np.arange(series["stw_m_s"].size, dtype=np.float64) * STEP_S
     for engine_id, record in zip(boat.engine_ids, room.record, strict=True):
         rpm, torque, boost = (np.frombuffer(column, dtype=np.float64) for column in record)
@@ -126,3 +134,38 @@ def _as_motion(boat: BoatModel, room: EngineRoom, ordered: list[Ordered], column
         series[f"load_pct_{engine_id}"] = np.clip(100.0 * torque / full, 0.0, 100.0)
         series[f"fuel_l_per_h_{engine_id}"] = fuel_l_per_h(rpm, torque, boat.engine)
     return Motion(t_s, series, tuple(ordered))
+
+
+def spans_s(when: When, ordered: Sequence[Ordered], end_s: float) -> list[tuple[float, float]]:
+    """Return from when to when something acts, since the start of the simulation [s].
+
+    Args:
+        when: As asked for.
+        ordered: The phases as run; needed only for ``when.step``.
+        end_s: Length of the trial [s].
+    """
+    if when.step is None:
+        begin_s = when.share * end_s
+        return [(begin_s, min(begin_s + when.duration_s, end_s))]
+    runs = [o for o in ordered if o.phase.label.startswith("step ")]
+    ladder = sorted({float(o.phase.label.removeprefix("step ")) for o in runs})
+    if not ladder:
+        return []
+    label = f"step {ladder[round(when.step * (len(ladder) - 1))]:.0f}"
+    chosen = [(o.start_s, o.stop_s) for o in runs if o.phase.label == label]
+    return chosen if when.way is None else chosen[when.way : when.way + 1]
+
+
+def acts_at(when: When, at_s: Floats, ordered: Sequence[Ordered], end_s: float) -> Bools:
+    """Return where something acts, the shape of `at_s` [s]."""
+    acts = np.zeros(at_s.shape, dtype=bool)
+    for begin_s, stop_s in spans_s(when, ordered, end_s):
+        acts |= (at_s >= begin_s) & (at_s < stop_s)
+    return acts
+
+
+def repeated(acts: Bools) -> npt.NDArray[np.int64]:
+    """Return for each reading which one it repeats: the first of a stretch where `acts` holds, else itself."""
+    own = np.arange(acts.size)
+    begins = acts & ~np.concatenate([[False], acts[:-1]])
+    return np.where(acts, np.maximum.accumulate(np.where(begins, own, 0)), own)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
+from scipy.signal import bilinear, lfilter, lfilter_zi
 
 Floats = npt.NDArray[np.float64]
 
@@ -24,6 +24,17 @@ def correlated(count: int, step_s: float, memory_s: float, rng: np.random.Genera
     drive = rng.standard_normal(count) * np.sqrt(1.0 - phi**2)
     first = rng.standard_normal()
     filtered, _ = lfilter([1.0], [1.0, -phi], drive, zi=np.array([phi * first]))
+    return np.asarray(filtered, dtype=np.float64)
+
+
+def swing(values: Floats, step_s: float, period_s: float, damping: float) -> Floats:
+    """Return the values as a mass on a damped spring follows them, started at rest on the first value.
+
+    The transfer function ω² / (s² + 2 ζ ω s + ω²), made discrete by Tustin's bilinear transform.
+    """
+    omega = 2.0 * np.pi / period_s
+    b, a = bilinear([omega**2], [1.0, 2.0 * damping * omega, omega**2], fs=1.0 / step_s)
+    filtered, _ = lfilter(b, a, values, zi=lfilter_zi(b, a) * values[0])
     return np.asarray(filtered, dtype=np.float64)
 
 

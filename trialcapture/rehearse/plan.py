@@ -60,6 +60,9 @@ class Plan:
         warm_up_s: Time spent warming up under way [s].
         manoeuvres: Whether ramps, accelerations and turning circles are run.
         marks: Whether the throttle is blipped three times at start and end.
+        up_then_down: Whether all steps are run one way from slow to fast, then all back from fast to slow.
+        one_way: Steps that are run one way only, by their place in the ladder; -1 is the last.
+        drift_s: How long the boat lies still in neutral before, half way through and after the steps [s].
     """
 
     axis_deg: float
@@ -72,6 +75,9 @@ class Plan:
     warm_up_s: float = 600.0
     manoeuvres: bool = True
     marks: bool = True
+    up_then_down: bool = False
+    one_way: tuple[int, ...] = ()
+    drift_s: float = 0.0
 
 
 def load_plan(text: str, where: str = "trial plan") -> Plan:
@@ -91,18 +97,21 @@ def load_plan(text: str, where: str = "trial plan") -> Plan:
         faults.append("steps_rpm: must be a list of numbers above 0")
     elif sorted(set(steps)) != steps or not steps:
         faults.append("steps_rpm: must ascend")
-    for key in sorted(set(data) & {"axis_deg", "hold_s", "warm_up_s"}):
+    for key in sorted(set(data) & {"axis_deg", "hold_s", "warm_up_s", "drift_s"}):
         if not _is_number(data[key]) or data[key] < 0:
             faults.append(f"{key}: must be a number, 0 or above")
     for key in sorted(set(data) & {"ways", "rounds"}):
         if not isinstance(data[key], int) or isinstance(data[key], bool) or data[key] < 1:
             faults.append(f"{key}: must be a whole number above 0")
-    for key in sorted(set(data) & {"full_throttle", "reciprocal", "manoeuvres", "marks"}):
+    for key in sorted(set(data) & {"full_throttle", "reciprocal", "manoeuvres", "marks", "up_then_down"}):
         if not isinstance(data[key], bool):
             faults.append(f"{key}: must be true or false")
+    one_way = data.get("one_way", [])
+    if not isinstance(one_way, list) or not all(isinstance(n, int) and -len(steps) <= n < len(steps) for n in one_way):
+        faults.append("one_way: must be a list of places in steps_rpm, counted from 0, or from -1 backwards")
     if faults:
         raise TrialCaptureError("the trial plan has faults", seen="; ".join(faults), where=where)
-    return Plan(**{**data, "steps_rpm": tuple(float(step) for step in steps)})
+    return Plan(**{**data, "steps_rpm": tuple(float(step) for step in steps), "one_way": tuple(one_way)})
 
 
 def _is_number(value: Any) -> bool:
@@ -163,10 +172,17 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
     slower = max(idle * 1.05, 0.85 * plan.steps_rpm[0])  # so that the first step too is reached from below
     out.append(Phase("ramp", 25.0, slower, idle * 1.7, plan.axis_deg, label="warm up"))
     heading = plan.axis_deg
+    drift = [Phase("neutral", plan.drift_s, label="lie still")] if plan.drift_s > 0.0 else []
+    out += drift
+    single = {plan.steps_rpm[n] for n in plan.one_way}
     for lap in range(plan.rounds):
-        for rpm in plan.steps_rpm:
+        if plan.up_then_down:
+            out += _up_then_down(plan, heading, drift)
+            heading = (heading + 180.0) % 360.0
+        for n, rpm in enumerate(() if plan.up_then_down else plan.steps_rpm):
+            out += drift if n == len(plan.steps_rpm) // 2 else []
             order = FULL if plan.full_throttle and rpm == plan.steps_rpm[-1] else rpm
-            ways = plan.ways if plan.reciprocal else 1
+            ways = plan.ways if plan.reciprocal and rpm not in single else 1
             for way in range(ways):
                 if way or not plan.reciprocal:
                     heading = plan.axis_deg if not plan.reciprocal else (heading + 180.0) % 360.0
@@ -182,8 +198,20 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
         if lap + 1 < plan.rounds:
             out.append(Phase("ramp", 60.0, plan.steps_rpm[0], plan.steps_rpm[-1], heading, label="slow down"))
     out += [Phase("ramp", 12.0, idle, plan.steps_rpm[-1], heading, label="slow down")]
-    out += [Phase("neutral", 120.0, label="stop"), *marks, Phase("neutral", 40.0, label="idle")]
+    out += [Phase("neutral", 120.0, label="stop"), *drift, *marks, Phase("neutral", 40.0, label="idle")]
     return tuple(out)
+
+
+def _up_then_down(plan: Plan, heading: float, drift: list[Phase]) -> list[Phase]:
+    """Return all steps one way from slow to fast, then all the other way from fast to slow."""
+    out: list[Phase] = []
+    for way, steps in ((heading, plan.steps_rpm), ((heading + 180.0) % 360.0, plan.steps_rpm[::-1])):
+        if out:
+            out += [*drift, Phase("turn", 240.0, heading_deg=way, label="turn")]
+        for rpm in steps:
+            order = FULL if plan.full_throttle and rpm == plan.steps_rpm[-1] else rpm
+            out.append(Phase("hold", plan.hold_s, order, heading_deg=way, label=f"step {rpm:.0f}"))
+    return out
 
 
 def _manoeuvres(plan: Plan, boat: BoatModel, heading: float) -> list[Phase]:

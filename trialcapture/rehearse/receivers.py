@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
 from trialcapture.rehearse.kit import Receiver
-from trialcapture.rehearse.noise import correlated
+from trialcapture.rehearse.motion import Ordered, acts_at, repeated
+from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.rehearse.sentences import (
     angle_texts,
     clock_texts,
@@ -22,6 +25,7 @@ from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,7 @@ def receive(
     start_utc_ns: int,
     variation_deg: float,
     rng: np.random.Generator,
+    ordered: Sequence[Ordered] = (),
 ) -> Emission:
     """Return everything a receiver sends during a trial.
 
@@ -56,6 +61,7 @@ def receive(
         start_utc_ns: UTC at the start of the simulation [ns].
         variation_deg: Magnetic variation it knows, east positive.
         rng: Source of noise.
+        ordered: The phases as run, for what is wrong in the runs of one step only.
     """
     end_s = float(state["t_s"][-1])
     period_ns = round(1e9 / receiver.rate_hz)
@@ -74,10 +80,21 @@ def receive(
     lat = lat + np.degrees(off_n / meridian)
     lon = lon + np.degrees(off_e / (vertical * np.cos(np.radians(lat))))
 
-    sog = np.maximum(np.hypot(east, north) / KN_M_PER_S + receiver.speed_bias_kn, 0.0)
+    if receiver.smoothing_s > 0.0:
+        east, north = (low_pass(part, step_s, receiver.smoothing_s) for part in (east, north))
+    sog = np.hypot(east, north) / KN_M_PER_S + receiver.speed_bias_kn
+    sog = np.maximum(_wrong_speed(sog, receiver, at_s, ordered, end_s), 0.0)
     cog = np.degrees(np.arctan2(east, north)) % 360.0
+    lat, lon = _jumped(lat, lon, receiver, at_s)
+    for frozen in receiver.frozen:
+        held = repeated(acts_at(frozen.when, at_s, ordered, end_s))
+        if frozen.what != "position":
+            sog, cog = sog[held], cog[held]
+        if frozen.what != "speed":
+            lat, lon = lat[held], lon[held]
     cog = np.where(sog < receiver.blank_cog_below_kn, np.nan, cog)
     mode = _modes(receiver, at_s, end_s)
+    shown_ns = _shown_time(receiver, fix_ns, at_s, ordered, end_s, mode)
 
     late = receiver.latency_s + receiver.jitter_s * rng.random(count)
     late += np.where(rng.random(count) < 0.004, rng.uniform(0.1, 0.4, count), 0.0)
@@ -85,8 +102,8 @@ def receive(
     ready = np.maximum.accumulate(at_s + late)
 
     fields = _Fields(
-        clock_texts(fix_ns, receiver.time_decimals),
-        date_texts(fix_ns),
+        clock_texts(shown_ns, receiver.time_decimals),
+        date_texts(shown_ns),
         position_texts(lat, receiver.minute_decimals, "NS"),
         position_texts(lon, receiver.minute_decimals, "EW"),
         number_texts(sog, receiver.sog_decimals),
@@ -98,10 +115,10 @@ def receive(
         (10 + np.rint(1.2 * correlated(count, step_s, 120.0, rng))).astype(int).clip(5, 12).tolist(),
         mode,
     )
-    variation = signed_texts(np.array([variation_deg]), 1)[0]
+    variation = receiver.variation_text or signed_texts(np.array([variation_deg]), 1)[0]
     once_a_second = (fix_ns % 1_000_000_000 == 0).tolist()
     columns = {
-        name: _build(name, receiver, fields, fix_ns, variation) for name in (*receiver.sentences, *receiver.slow)
+        name: _build(name, receiver, fields, shown_ns, variation) for name in (*receiver.sentences, *receiver.slow)
     }
     bodies: list[str] = []
     when: list[float] = []
@@ -160,12 +177,61 @@ def _antenna(state: dict[str, Floats], receiver: Receiver, at_s: Floats) -> tupl
 
 def _modes(receiver: Receiver, at_s: Floats, end_s: float) -> list[str]:
     """Return the mode of each fix: A autonomous, N none, E estimated, "" nothing sent."""
-    mode = np.full(at_s.size, "A", dtype="<U1")
+    mode = np.full(at_s.size, receiver.mode_letter, dtype="<U1")
     for outage in receiver.outages:
         begin = outage.share * end_s
         inside = (at_s >= begin) & (at_s < begin + outage.duration_s)
         mode[inside] = {"void": "N", "estimated": "E", "silent": ""}[outage.kind]
     return [str(value) for value in mode]
+
+
+def _wrong_speed(sog: Floats, receiver: Receiver, at_s: Floats, ordered: Sequence[Ordered], end_s: float) -> Floats:
+    """Return the speed as a receiver with errors shows it [kn]."""
+    for error in receiver.speed_errors:
+        acts = acts_at(error.when, at_s, ordered, end_s)
+        sog = np.where(acts, sog * error.factor + error.offset_kn, sog)
+    for spikes in receiver.spikes:
+        sog = sog.copy()
+        sog[_each(at_s, spikes.every_s)] += spikes.size_kn
+    return sog
+
+
+def _each(at_s: Floats, every_s: float) -> Ints:
+    """Return the indices of the fixes next after each multiple of a time [s], the start itself left out."""
+    moments = np.arange(every_s, at_s[-1], every_s)
+    return np.unique(np.searchsorted(at_s, moments))
+
+
+def _jumped(lat: Floats, lon: Floats, receiver: Receiver, at_s: Floats) -> tuple[Floats, Floats]:
+    """Return positions that jump aside, each time turned by the golden angle so that they go all ways."""
+    meridian, vertical = radii_m(float(lat[0]))
+    for jumps in receiver.jumps:
+        count = np.floor(at_s / jumps.every_s)
+        off = (count > 0) & (at_s - count * jumps.every_s < jumps.duration_s)
+        angle = np.radians(137.5 * count)
+        lat = lat + np.degrees(off * jumps.size_m * np.cos(angle) / meridian)
+        lon = lon + np.degrees(off * jumps.size_m * np.sin(angle) / (vertical * np.cos(np.radians(lat))))
+    return lat, lon
+
+
+def _shown_time(
+    receiver: Receiver, fix_ns: Ints, at_s: Floats, ordered: Sequence[Ordered], end_s: float, mode: list[str]
+) -> Ints:
+    """Return the time written into the sentences [ns], and mark fixes void in `mode` where the error says so."""
+    shown = fix_ns
+    for error in receiver.time_errors:
+        acts = acts_at(error.when, at_s, ordered, end_s)
+        if not acts.any():
+            continue
+        offset_ns = round(error.offset_s * 1e9)
+        if error.from_utc:
+            start_ns = round(datetime.fromisoformat(error.from_utc).timestamp() * 1e9)
+            offset_ns = start_ns - int(fix_ns[np.flatnonzero(acts)[0]])
+        shown = np.where(acts, shown + offset_ns, shown)
+        if error.status == "V":
+            for k in np.flatnonzero(acts).tolist():
+                mode[k] = "N"
+    return shown
 
 
 def _build(name: str, receiver: Receiver, f: _Fields, fix_ns: Ints, variation: str) -> list[str]:

@@ -14,7 +14,7 @@ from trialcapture.rehearse.boats import BoatModel
 from trialcapture.rehearse.hull import RHO_AIR_KG_PER_M3
 from trialcapture.rehearse.motion import STEP_S, Motion
 from trialcapture.rehearse.noise import correlated, low_pass
-from trialcapture.rehearse.sea import Sea, depth_m, wave_motion
+from trialcapture.rehearse.sea import Sea, depth_m, wake_dip_m_s, wave_motion
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -66,6 +66,8 @@ def ride(
         out[f"boost_{engine_id}"] = mean[f"boost_{engine_id}"]
     followed = stw * low_pass(np.mean(hunting, axis=0), STEP_S, 8.0)
     through = stw * (1.0 + luck) + followed + waves["surge_m_s"]
+    if sea.wakes is not None:
+        through = through - wake_dip_m_s(t_s, stw, sea.wakes)
 
     gust = sea.wind_gust_share * correlated(count, STEP_S, 15.0, rng)
     swing = np.radians(6.0) * correlated(count, STEP_S, 120.0, rng)

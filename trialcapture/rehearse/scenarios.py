@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from trialcapture.rehearse.boats import OLD_SEDGE, SMALL_TERN, TARN_PLOVER, BoatModel
-from trialcapture.rehearse.kit import Damage, Instruments, Laptop, LogStyle, Outage, Receiver, Wire
+from trialcapture.rehearse.kit import Damage, Handling, Instruments, Laptop, LogStyle, Outage, Receiver, Wire
 from trialcapture.rehearse.plan import Plan
 from trialcapture.rehearse.sea import Front, Sea
 
@@ -39,6 +39,7 @@ class Scenario:
         vary: Whether current, wind and clocks differ a little from seed to seed.
         form: How the NMEA log is kept: the journal, plain sentences, or another logger's TAG blocks.
         trim_note: What the helm wrote down about trim.
+        handling: How the levers are used.
     """
 
     name: str
@@ -66,6 +67,7 @@ class Scenario:
     vary: bool = True
     form: Form = "journal"
     trim_note: str = "tabs 20 %, both sides"
+    handling: Handling = field(default_factory=Handling)
 
 
 _PLAN = Plan(axis_deg=75.0, steps_rpm=TARN_PLOVER.steps_rpm)

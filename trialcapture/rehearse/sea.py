@@ -40,6 +40,21 @@ class Front:
 
 
 @dataclass(frozen=True, slots=True)
+class Wakes:
+    """Dips of the speed through water, as other boats' wakes or a passing set give.
+
+    Attributes:
+        every_s: Time between them [s].
+        dip_kn: How far the speed falls at most [kn]; never by more than 0.3 of it.
+        length_s: How long a dip lasts [s].
+    """
+
+    every_s: float
+    dip_kn: float
+    length_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Sea:
     """The trial area.
 
@@ -51,7 +66,9 @@ class Sea:
         tide_phase_deg: Phase of the tide at the start: 90 is full stream, 180 is slack and turning.
         tide_share: Share of the current that follows the tide; the rest is constant.
         tide_turning: Cross component of the tidal ellipse over the main one: makes the direction swing.
+        tide_rate_kn_per_h: Growth of the current along its direction beside all that, steady [kn/h].
         front: A current front, if any.
+        wakes: Wakes met, if any.
         wind_kn: True wind over ground [kn].
         wind_from_deg: Where it blows from [deg true].
         wind_gust_share: Standard deviation of gusts over mean wind.
@@ -71,7 +88,9 @@ class Sea:
     tide_phase_deg: float = 70.0
     tide_share: float = 0.8
     tide_turning: float = 0.12
+    tide_rate_kn_per_h: float = 0.0
     front: Front | None = None
+    wakes: Wakes | None = None
     wind_kn: float = 9.0
     wind_from_deg: float = 215.0
     wind_gust_share: float = 0.12
@@ -95,6 +114,21 @@ def tide_m_s(t_s: Floats, sea: Sea) -> tuple[Floats, Floats]:
         along * np.sin(towards) + across * np.cos(towards),
         along * np.cos(towards) - across * np.sin(towards),
     )
+
+
+def growth_m_s2(sea: Sea) -> tuple[float, float]:
+    """Return by how much the current grows beside the tide, east and north [m/s²]."""
+    rate = sea.tide_rate_kn_per_h * 1852.0 / 3600.0 / 3600.0
+    towards = np.radians(sea.current_towards_deg)
+    return float(rate * np.sin(towards)), float(rate * np.cos(towards))
+
+
+def wake_dip_m_s(t_s: Floats, speed_m_s: Floats, wakes: Wakes) -> Floats:
+    """Return by how much wakes hold the boat back [m/s]: a raised cosine each, at every multiple of the time."""
+    since_s = t_s - np.floor(t_s / wakes.every_s) * wakes.every_s
+    inside = (t_s >= wakes.every_s) & (since_s < wakes.length_s)
+    shape = np.where(inside, 0.5 * (1.0 - np.cos(2.0 * np.pi * since_s / wakes.length_s)), 0.0)
+    return shape * np.minimum(wakes.dip_kn * 1852.0 / 3600.0, 0.3 * np.maximum(speed_m_s, 0.0))
 
 
 def front_m_s(x_m: Floats, y_m: Floats, front: Front) -> tuple[Floats, Floats]:

@@ -8,7 +8,7 @@ import tomli_w
 
 from trialcapture.rehearse.boats import BoatModel
 from trialcapture.rehearse.enginelog import heading_text
-from trialcapture.rehearse.instruments import ATTITUDE_NAMES, rpm_transducer
+from trialcapture.rehearse.instruments import ATTITUDE_NAMES, fuel_transducer, rpm_transducer
 from trialcapture.rehearse.kit import LogStyle
 from trialcapture.rehearse.scenarios import Scenario
 
@@ -31,7 +31,7 @@ def config_text(scenario: Scenario) -> str:
             "magnetic_variation_deg": scenario.sea.variation_deg,
             "notes": f"Simulated: {scenario.summary}. Boat and place are invented.",
         },
-        "engine": engine_tables(boat),
+        "engine": engine_tables(boat, counted_from_0=scenario.instruments.rpm_sentence in ("PCDIN", "MXPGN")),
         "bands": {"steps_rpm": [float(step) for step in scenario.plan.steps_rpm]},
         "source": [
             {"id": wire.source, "kind": "serial", "port": f"COM{7 + n}", "baud": wire.baud}
@@ -52,6 +52,12 @@ def config_text(scenario: Scenario) -> str:
     if scenario.instruments.rpm_sentence == "XDR":
         xdr += [
             {"name": rpm_transducer(n), "type": "T", "unit": "R", "channel": f"rpm_{engine_id}"}
+            for n, engine_id in enumerate(boat.engine_ids)
+        ]
+    if scenario.instruments.fuel_hz:
+        letter = scenario.instruments.fuel_unit
+        xdr += [
+            {"name": fuel_transducer(n), "type": "R", "unit": letter, "channel": f"fuel_l_per_h_{engine_id}"}
             for n, engine_id in enumerate(boat.engine_ids)
         ]
     if xdr:
@@ -94,8 +100,9 @@ def load_table(boat: BoatModel) -> dict[str, Any]:
     }
 
 
-def engine_tables(boat: BoatModel) -> list[dict[str, Any]]:
-    """Return the ``[[engine]]`` tables."""
+def engine_tables(boat: BoatModel, *, counted_from_0: bool = False) -> list[dict[str, Any]]:
+    """Return the ``[[engine]]`` tables; on a CAN network engines are counted from 0, in RPM sentences otherwise."""
+    numbers = tuple(range(len(boat.engine_ids))) if counted_from_0 else boat.nmea_numbers
     return [
         {
             "id": engine_id,
@@ -106,7 +113,7 @@ def engine_tables(boat: BoatModel) -> list[dict[str, Any]]:
             "propeller_pitch_m": boat.propeller.pitch_m,
             "nmea_instance": number,
         }
-        for engine_id, number in zip(boat.engine_ids, boat.nmea_numbers, strict=True)
+        for engine_id, number in zip(boat.engine_ids, numbers, strict=True)
     ]
 
 
@@ -126,7 +133,7 @@ def _fuel_table(scenario: Scenario) -> dict[str, Any]:
 def _log_table(style: LogStyle, boat: BoatModel) -> dict[str, Any]:
     columns: dict[str, Any] = {"time": "Time"}
     for engine_id in style.engines or boat.engine_ids:
-        for quantity, unit, _ in style.quantities:
+        for quantity, unit, _ in style.written:
             columns[f"{quantity}_{engine_id}"] = {"name": heading_text(quantity, unit, engine_id), "unit": unit}
     encoding = {} if style.encoding == "utf-8" else {"encoding": style.encoding}
     return {

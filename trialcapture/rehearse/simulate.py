@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -14,6 +15,8 @@ from trialcapture.config import Config, load_config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.calibration import draw_errors, no_errors, with_errors
 from trialcapture.rehearse.enginelog import WrittenLog, write_engine_log
+from trialcapture.rehearse.fault_list import FAULTS
+from trialcapture.rehearse.faults import Fault, tell_faults
 from trialcapture.rehearse.helm import Crew
 from trialcapture.rehearse.instruments import chatter, observe
 from trialcapture.rehearse.lines import deliver, wall_ms
@@ -31,7 +34,7 @@ class Trial:
     """A simulated trial, everything in memory.
 
     Attributes:
-        scenario: As run, with this seed's own current, wind, clocks and calibration errors.
+        scenario: As run, with this seed's own current, wind, clocks and calibration errors, and with its faults.
         seed: The seed.
         start_utc_ns: UTC at the start [ns].
         config_text: The settings as TOML.
@@ -66,6 +69,17 @@ def find_scenario(name: str) -> Scenario:
     return SCENARIOS[name]
 
 
+def find_fault(name: str) -> Fault:
+    """Return a fault by name.
+
+    Raises:
+        TrialCaptureError: There is none of that name.
+    """
+    if name not in FAULTS:
+        raise TrialCaptureError("there is no such fault", seen=name, expected="choose from " + ", ".join(FAULTS))
+    return FAULTS[name]
+
+
 def simulate(
     scenario: str | Scenario = DEFAULT,
     seed: int = 1,
@@ -75,6 +89,7 @@ def simulate(
     hours: float | None = None,
     start_utc_ns: int | None = None,
     errors: bool = False,
+    faults: Sequence[str | Fault] = (),
 ) -> Trial:
     """Simulate a trial.
 
@@ -87,9 +102,11 @@ def simulate(
         start_utc_ns: When the trial begins; the scenario's own time when not given.
         errors: Draw what no averaging within one trial takes away: a bias of each receiver, an error of the fuel's
             calibration, a spread of speed from run to run. Without, sensors are right in the mean.
+        faults: Names from `FAULTS`, or faults of your own, applied in turn. What the boat does and what sensors
+            without faults measure is the same, draw for draw, as in the trial of this seed without them.
 
     Raises:
-        TrialCaptureError: There is no such scenario, or `hours` cannot be met.
+        TrialCaptureError: There is no such scenario or fault, a fault does not fit, or `hours` cannot be met.
     """
     run = find_scenario(scenario) if isinstance(scenario, str) else scenario
     run = replace(run, plan=plan or run.plan)
@@ -97,22 +114,29 @@ def simulate(
     if hours is not None:
         run = replace(run, plan=fitted(run.plan, hours))
     root = np.random.SeedSequence([seed, zlib.crc32(run.name.encode())])
-    rngs = [np.random.default_rng(child) for child in root.spawn(13)]
+    rngs = [np.random.default_rng(child) for child in root.spawn(14)]
     if run.vary:
         run = _varied(run, rngs[0])
     drawn = draw_errors(run, rngs[10], rngs[11]) if errors else no_errors(run)
     run = with_errors(run, drawn)
+    wrong = [find_fault(fault) if isinstance(fault, str) else fault for fault in faults]
+    for fault in wrong:
+        run = fault.applied(run)
     start_ns = start_utc_ns
     if start_ns is None:
         start_ns = round(datetime.fromisoformat(run.start_utc).timestamp()) * 1_000_000_000
 
-    crew = Crew(tuple(rngs[1].normal(0.0, 0.0015, len(run.boat.engine_ids))))
+    crew = _crew(run, rngs[1])
     motion = integrate(run.boat, build_phases(run.plan, run.boat), run.sea, crew, rngs[2])
     state = ride(motion, run.boat, run.sea, rngs[3], rngs[12] if errors else None)
     end_s = float(state["t_s"][-1])
 
-    emissions = [receive(state, r, start_ns, run.sea.variation_deg, rngs[4]) for r in run.receivers]
-    emissions += observe(state, run.instruments, run.boat, run.sea, rngs[5])
+    emissions = [
+        receive(state, r, start_ns, run.sea.variation_deg, rngs[13 if r.is_beside else 4], motion.ordered)
+        for r in run.receivers
+    ]
+    shown = (1.0 + drawn.fuel_pct / 100.0) / (1.0 if run.fuel_calibration is None else run.fuel_calibration[0])
+    emissions += observe(state, run.instruments, run.boat, run.sea, rngs[5], motion.ordered, shown)
     emissions += chatter(end_s, run.instruments.source, run.damage, rngs[6])
     lines, counts = deliver(emissions, run.wires, run.damage, run.laptop, start_ns, end_s, rngs[7])
 
@@ -123,16 +147,26 @@ def simulate(
         "seed": seed,
         "boat": run.boat.name,
         "displacement_kg": run.boat.displacement_kg,
-        **tell_truth(motion, state, run.boat, logs, start_ns),
+        **tell_truth(motion, state, run.boat, logs, start_ns, run.handling.hunting_share),
         "errors": drawn.as_truth(),
         "lines": counts,
         "laptop": {"wall_error_s": run.laptop.wall_error_s, "drift_ppm": run.laptop.drift_ppm},
         "log_factor": run.instruments.log_factor,
         "log_offset_kn": run.instruments.log_offset_kn,
     }
+    if wrong:
+        truth["faults"] = tell_faults(wrong, run, motion.ordered, truth["steps"], start_ns, end_s)
     notes = _notes(run, motion, start_ns, end_s, rngs[9])
     config = load_config(text, where=f"settings of scenario {run.name}")
     return Trial(run, seed, start_ns, text, config, lines, logs, notes, truth)
+
+
+def _crew(run: Scenario, rng: np.random.Generator) -> Crew:
+    """Return how the throttles are handled: the levers are never quite even, and may be set apart on purpose."""
+    apart = np.linspace(0.5, -0.5, len(run.boat.engine_ids)) * run.handling.apart_share
+    uneven = rng.normal(0.0, 0.0015, len(run.boat.engine_ids))
+    sync = tuple(uneven + apart) if run.handling.apart_share else tuple(uneven)
+    return Crew(sync, hunting_share=run.handling.hunting_share, hunting_s=run.handling.hunting_s)
 
 
 def _varied(run: Scenario, rng: np.random.Generator) -> Scenario:

@@ -28,6 +28,8 @@ HEADING_DEG = 2.0
 SHORTEST_S = 15.0
 """Steady for less than this counts as transient."""
 UNDER_WAY_KN = 1.0
+SET_CLOCK_S = 3.0
+"""An engine log's clock was set where its offset changes by more than this from row to row."""
 
 
 def utc_text(start_utc_ns: int, t_s: float) -> str:
@@ -36,8 +38,13 @@ def utc_text(start_utc_ns: int, t_s: float) -> str:
     return at.strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}Z"
 
 
-def find_steady(motion: Motion, ordered: Ordered, engine_ids: Sequence[str]) -> list[tuple[int, int]]:
-    """Return the steady stretches of one order as half-open index intervals into the motion's grid."""
+def find_steady(
+    motion: Motion, ordered: Ordered, engine_ids: Sequence[str], hunting_share: float = 0.0
+) -> list[tuple[int, int]]:
+    """Return the steady stretches of one order as half-open index intervals into the motion's grid.
+
+    `hunting_share` is the amplitude of a slow oscillation of rpm that belongs to the hold, as a share.
+    """
     phase = ordered.phase
     constant = phase.kind == "hold" or (phase.kind == "ramp" and phase.rpm == phase.rpm_from)
     first, last = round(ordered.start_s / STEP_S), round(ordered.stop_s / STEP_S)
@@ -48,11 +55,11 @@ def find_steady(motion: Motion, ordered: Ordered, engine_ids: Sequence[str]) -> 
     final = float(np.median(speed[settled]))
     if final < UNDER_WAY_KN * KN_M_PER_S:
         return []
-    good = np.abs(speed[first:last] - final) <= max(SPEED_SHARE * final, SPEED_KN * KN_M_PER_S)
+    good = np.abs(speed[first:last] - final) <= max((SPEED_SHARE + hunting_share) * final, SPEED_KN * KN_M_PER_S)
     for engine_id in engine_ids:
         rpm = motion.series[f"rpm_{engine_id}"]
         settled_rpm = float(np.median(rpm[settled]))
-        good &= np.abs(rpm[first:last] - settled_rpm) <= RPM_SHARE * settled_rpm
+        good &= np.abs(rpm[first:last] - settled_rpm) <= (RPM_SHARE + 1.2 * hunting_share) * settled_rpm
     heading = motion.series["heading_rad"]
     wanted = float(np.median(heading[settled]))
     good &= np.abs(heading[first:last] - wanted) <= np.radians(HEADING_DEG)
@@ -70,6 +77,7 @@ def tell_truth(
     boat: BoatModel,
     logs: Sequence[WrittenLog],
     start_utc_ns: int,
+    hunting_share: float = 0.0,
 ) -> dict[str, Any]:
     """Return the truth of a simulated trial, ready for JSON.
 
@@ -79,6 +87,7 @@ def tell_truth(
         boat: The boat.
         logs: The engine logs as written.
         start_utc_ns: UTC at the start of the simulation [ns].
+        hunting_share: As for `find_steady`.
 
     Returns:
         ``steps`` (every steady stretch, as it was), ``bands`` (speed through water and fuel that are the boat's own
@@ -91,7 +100,9 @@ def tell_truth(
         return utc_text(start_utc_ns, index * STEP_S)
 
     stretches = [
-        (ordered, a, b) for ordered in motion.ordered for a, b in find_steady(motion, ordered, boat.engine_ids)
+        (ordered, a, b)
+        for ordered in motion.ordered
+        for a, b in find_steady(motion, ordered, boat.engine_ids, hunting_share)
     ]
     steps = [_step(ordered, a, b, state, boat, utc) for ordered, a, b in stretches]
     steady = np.zeros(motion.t_s.size, dtype=bool)
@@ -199,17 +210,27 @@ def _series(
 def _clock(log: WrittenLog, start_utc_ns: int) -> dict[str, Any]:
     """Return how a log's stamps lie to UTC: a line through all rows, so that the cut-off second is in it.
 
-    ``offset_s`` is UTC minus stamp at the first row, ``drift_ppm`` how much it grows.
+    ``offset_s`` is UTC minus stamp at the first row, ``drift_ppm`` how much it grows. Where the clock was set on the
+    way, they are those of the first piece, and ``pieces`` tells all.
     """
-    since_s = log.sample_s - log.sample_s[0]
-    middle_s, middle_offset_s = float(since_s.mean()), float(log.offset_s.mean())
-    slope = float(np.polyfit(since_s - middle_s, log.offset_s - middle_offset_s, 1)[0])
+    order = np.argsort(log.sample_s, kind="stable")
+    sample_s, offset_s = log.sample_s[order], log.offset_s[order]
+    cuts = np.flatnonzero(np.abs(np.diff(offset_s)) > SET_CLOCK_S) + 1
+    pieces = [
+        _piece(s, o, start_utc_ns) for s, o in zip(np.split(sample_s, cuts), np.split(offset_s, cuts), strict=True)
+    ]
+    return {"file": log.file, **pieces[0], **({"pieces": pieces} if cuts.size else {})}
+
+
+def _piece(sample_s: Floats, offset_s: Floats, start_utc_ns: int) -> dict[str, Any]:
+    since_s = sample_s - sample_s[0]
+    middle_s, middle_offset_s = float(since_s.mean()), float(offset_s.mean())
+    slope = float(np.polyfit(since_s - middle_s, offset_s - middle_offset_s, 1)[0]) if since_s.size > 1 else 0.0
     first_s = middle_offset_s - slope * middle_s
     return {
-        "file": log.file,
         "offset_s": round(first_s, 4),
         "drift_ppm": round(slope * 1e6, 2),
-        "at_utc": utc_text(start_utc_ns, float(log.sample_s[0])),
+        "at_utc": utc_text(start_utc_ns, float(sample_s[0])),
         "offset_at_last_row_s": round(first_s + slope * float(since_s[-1]), 4),
     }
 

@@ -1,4 +1,4 @@
-"""How close the whole program comes to the truth of simulated trials: ``python -m tests.accuracy --seeds 20``.
+"""Sound trials held against their truth: ``python -m tests.accuracy --seeds 20``.
 
 Simulates each scenario with each seed, processes the session as a user would, and compares the band table, the
 segments and the clocks with the truth written beside the session. Prints one line a scenario.
@@ -10,11 +10,8 @@ bands share: trials are independent, bands are not, so the spread of a share is 
 
 from __future__ import annotations
 
-import argparse
 import json
 import shutil
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -237,59 +234,3 @@ def run_coverage(trials: int, first: int, scenarios: Sequence[str], jobs: int, *
     seeds = [first + n // len(scenarios) for n in range(trials)]
     with ProcessPoolExecutor(jobs) as pool:
         return list(pool.map(run_full if full else run_short, names, seeds))
-
-
-def main() -> None:
-    """Run the command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seeds", type=int, default=20)
-    parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--scenario", action="append", choices=list(SCENARIOS))
-    parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
-    parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
-    parser.add_argument("--full", action="store_true", help="with --coverage: trials of full length")
-    parser.add_argument("--tables", action="store_true", help="every table of DEVELOPERS.md, Accuracy: three seeds a "
-                        "scenario, 200 short trials for coverage, 20 seeds for the detectors; an hour")  # fmt: skip
-    arguments = parser.parse_args()
-    scenarios = arguments.scenario or list(SCENARIOS)
-    if arguments.tables:
-        _print_tables(arguments.jobs)
-        return
-    if arguments.coverage:
-        outcomes = run_coverage(arguments.coverage, arguments.first, scenarios, arguments.jobs, full=arguments.full)
-        print(coverage_table(outcomes))
-        for o in outcomes if arguments.details else []:
-            _print_details(o)
-        return
-    for scenario in scenarios:
-        seeds = range(arguments.first, arguments.first + arguments.seeds)
-        with ProcessPoolExecutor(arguments.jobs) as pool:
-            outcomes = list(pool.map(run, [scenario] * len(seeds), seeds))
-        print(line(outcomes), flush=True)
-        for o in outcomes if arguments.details else []:
-            _print_details(o)
-
-
-def _print_tables(jobs: int) -> None:
-    """Print every table of the Accuracy section, by the commands that make each alone."""
-    for command in (
-        ["tests.accuracy", "--seeds", "3", "--jobs", str(jobs)],
-        ["tests.accuracy", "--coverage", "200", "--jobs", str(jobs)],
-        ["tests.bench.detectors", "--seeds", "20"],
-    ):
-        print(f"\n$ python -m {' '.join(command)}\n", flush=True)
-        subprocess.run([sys.executable, "-m", *command], check=True)
-
-
-def _print_details(o: Outcome) -> None:
-    wrong = [r for r in o.readings["speed"] if abs(r.z) > 2.0 or abs(r.error) > 0.15]
-    late = [round(v, 1) for v in o.overlap_s if v > 3]
-    if o.bands_missing or o.bands_invented or wrong or late or o.logs_lost:
-        print(f"  {o.scenario} seed {o.seed}: missing {o.bands_missing}, invented {o.bands_invented}, wrong", end=" ")
-        print([(r.band_rpm, round(r.error, 3), round(r.u, 3), r.ways) for r in wrong], end=" ")
-        print(f"overlaps {late}, logs lost {o.logs_lost}")
-
-
-if __name__ == "__main__":
-    main()
