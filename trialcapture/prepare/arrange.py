@@ -129,6 +129,7 @@ def arrange_trial(
         numbers, more = match_engines(placed, config)
         clocks += rows
         warnings += [*said, *more]
+        health = health.with_items(placing.items)
         told[name] = Told(placing, find_variation_deg(placed, config), numbers, placed)
     progress("channels")
     candidates: Candidates = {}

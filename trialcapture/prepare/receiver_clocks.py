@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 
+from trialcapture.buffers import floats, truths
 from trialcapture.config.source_ids import declared_source
+from trialcapture.prepare.health import ClockStep, Disagreement, Item, Restart
 from trialcapture.prepare.order import Epochs
 from trialcapture.prepare.outline import AXIS, Outline
+from trialcapture.prepare.receiver_steps import (
+    LONGEST_DELAY_S,
+    Heard,
+    OwnTime,
+    Surroundings,
+    choose_level,
+    deciding_rows,
+    follow_receiver,
+    whole_ns,
+)
 from trialcapture.prepare.sentence_times import integers, receiver_codes
 from trialcapture.prepare.utc import ClockFit, fit_early_edge
 
@@ -20,6 +34,13 @@ Bools = npt.NDArray[np.bool_]
 GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.08
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source
 declares none (common practice, no source)."""
+_AHEAD_S = 1.0
+_RESTART_S = 10.0
+_EPOCH_S = 1024 * 7 * 86_400.0
+_EPOCH_ROOM_S = 1.5 * 86_400.0
+_NEAR_ROWS = 20
+_MOST_STEPS = 1000
+_TIES = ("computer's clock", "order of lines")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,16 +78,31 @@ def declared_latency_s(key: str, latency_s: Mapping[str, float]) -> float:
     return latency_s.get(declared_source(key.split("/", maxsplit=1)[0], latency_s), 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class FittedReceivers:
+    """How the receipt clock of a log stands to UTC by its receivers.
+
+    Attributes:
+        fit: By the main receiver, or None where it told too few times.
+        own: What to add to each receiver's own time, by ``source/talker``; plain ones are left out.
+        rows: The evidence of all.
+        items: What was found wrong with their times and the computer's.
+    """
+
+    fit: ClockFit | None
+    own: Mapping[str, OwnTime]
+    rows: list[ClockRow]
+    items: list[Item]
+
+
 def fit_receivers(
     outline: Outline,
     times: Mapping[str, tuple[Ints, Bools]],
     clock: str,
     receiver: str,
     latency_s: Mapping[str, float],
-    rows: list[ClockRow],
-    warnings: list[str],
-) -> ClockFit | None:
-    """Fit the receipt clock on every receiver, keep the main one's fit, and write down the evidence of all.
+) -> FittedReceivers:
+    """Fit the receipt clock on every receiver, steps of their own times taken out, and keep the main one's fit.
 
     Args:
         outline: Of the whole log.
@@ -74,35 +110,51 @@ def fit_receivers(
         clock: Receipt clock, ``mono`` or ``wall``.
         receiver: ``source/talker`` of the one whose fit is wanted.
         latency_s: Declared delay of each source [s].
-        rows: Takes the evidence.
-        warnings: Takes sentences for people.
     """
-    gathered: dict[str, list[tuple[Ints, Ints, Ints]]] = {}
     tables, breaks = outline.tables, outline.breaks_ns[clock]
     has_wall = clock == "mono" and all(bool(integers(tables[n], "wall_ms")[1].all()) for n in times)
-    for name, (own, known) in times.items():
-        codes, names = receiver_codes(tables[name])
-        axis = integers(tables[name], AXIS[clock])[0]
-        wall = integers(tables[name], "wall_ms")[0] * 1_000_000
-        for code in np.unique(codes[known]):
-            mine = known & (codes == code)
-            gathered.setdefault(names[code], []).append((axis[mine], own[mine], wall[mine]))
-    main: ClockFit | None = None
-    for key in sorted(gathered, key=lambda k: (k != receiver, k)):
-        receipt, utc, wall = (np.concatenate(part) for part in zip(*gathered[key], strict=True))
-        order = np.argsort(receipt, kind="stable")
-        fit = fit_early_edge(receipt[order], utc[order], wall[order] if has_wall else None, breaks)
+    axes = {name: integers(table, AXIS[clock])[0] for name, table in tables.items()}
+    heard = hear(tables, times, axes, with_wall=has_wall or clock == "wall")
+    around = Surroundings(clock, breaks, np.sort(np.concatenate(list(axes.values()))))
+    fits: dict[str, ClockFit] = {}
+    own: dict[str, OwnTime] = {}
+    rows: list[ClockRow] = []
+    for key, sentences in heard.items():
+        followed = follow_receiver(sentences, around)
+        used = slice(None) if followed.is_plain else deciding_rows(sentences, followed)
+        utc = sentences.utc_ns if followed.is_plain else sentences.utc_ns + followed.added(sentences.axis_ns)
+        steady = sentences.wall_ns[used] if has_wall and sentences.wall_ns is not None else None
+        fit = fit_early_edge(sentences.axis_ns[used], utc[used], steady, breaks)
         if fit is None:
             rows.append(ClockRow(key, None, None, None, None, f"early edge, {clock} clock", "failed: too few times"))
+            own[key] = followed
             continue
-        if key == receiver:
-            main = fit
-            warnings.extend(_fit_warnings(fit, clock))
+        fits[key] = fit
+        own[key] = followed.joined(fit.starts_ns, [round(r * 1e9) for r in fit.repaired_s or (0.0,)])
+    items: list[Item] = []
+    main = fits.get(receiver)
+    if main is not None:
+        steady_others = [k for k in fits if k != receiver and own[k].is_plain]
+        at = heard[receiver].axis_ns[-1:]
+        ahead_s = [(k, float(fits[k].to_utc(at)[0] - main.to_utc(at)[0]) / 1e9) for k in steady_others]
+        level, why = choose_level(heard[receiver], own[receiver], ahead_s)
+        by_ns = _epochs_off_ns(heard[receiver], own[receiver], level) - own[receiver].added_ns[level]
+        own[receiver], fits[receiver] = _shifted(own[receiver], main, by_ns)
+        main = fits[receiver]
+        items += describe_steps(receiver, heard[receiver], own[receiver], main, why)
+        items += _computer_steps(clock, heard[receiver], own[receiver], main, breaks)
+        for key in sorted(own.keys() - {receiver}):
+            if key in fits:
+                own[key], fits[key], found = _against_main(key, heard[key], own[key], fits[key], receiver, main)
+                items += found
+    for key in sorted(fits, key=lambda k: (k != receiver, k)):
+        fit, sentences = fits[key], heard[key]
         quality = "good" if fit.points > 100 and fit.offset_u_s < 0.1 else "fair: few or late sentences"
         if fit.drift_u > 50e-6:
             quality = "fair: too short to see drift" if quality == "good" else quality
         # people know the computer by its wall clock, so that is what the evidence compares with UTC
-        shown_ns = fit.offsets_ns[-1] + (int(np.median((wall - receipt)[order][-100:])) if has_wall else 0)
+        behind_ns = sentences.wall_ns - sentences.axis_ns if has_wall and sentences.wall_ns is not None else None
+        shown_ns = fit.offsets_ns[-1] + (0 if behind_ns is None else int(np.median(behind_ns[-100:])))
         rows.append(
             ClockRow(
                 key,
@@ -114,15 +166,191 @@ def fit_receivers(
                 quality,
             )
         )
-    return main
+    rows.sort(key=lambda r: (r.source != receiver, r.source))
+    return FittedReceivers(main, {k: o for k, o in own.items() if not o.is_plain}, rows, items)
 
 
-def _fit_warnings(fit: ClockFit, kind: str) -> list[str]:
-    found = [f"the receiver's UTC was {r:+.0f} s off at first and was put right" for r in fit.repaired_s if r]
-    steps = len(fit.starts_ns) - 1 - len(found)
-    if steps > 0:
-        clock = "computer's clock was stepped" if kind == "wall" else "computer slept or its clock was interrupted"
-        found.append(f"the recording {clock} {steps} time{'s' if steps > 1 else ''}; times are taken from GNSS")
+def hear(
+    tables: Mapping[str, pa.Table],
+    times: Mapping[str, tuple[Ints, Bools]],
+    axes: Mapping[str, Ints],
+    *,
+    with_wall: bool,
+) -> dict[str, Heard]:
+    """Return the timed sentences of each receiver of an outline.
+
+    Args:
+        tables: Of the outline, by formatter.
+        times: UTC [ns] of its timed sentences and where known, by formatter.
+        axes: Place of each row on the receipt axis [ns], by formatter.
+        with_wall: Whether every row carries the wall clock.
+    """
+    gathered: dict[str, list[tuple[npt.NDArray[Any], ...]]] = {}
+    judging: set[str] = set()
+    for name, (own, known) in times.items():
+        table = tables[name]
+        codes, names = receiver_codes(table)
+        wall = integers(table, "wall_ms")[0] * 1_000_000
+        judges = "valid" in table.column_names
+        fixed = truths(table["valid"]) if judges else np.zeros(own.size, dtype=np.bool_)
+        lat, lon = (
+            np.where(fixed, floats(table[c]), np.nan) if c in table.column_names else np.full(own.size, np.nan)
+            for c in ("lat_deg", "lon_deg")
+        )
+        for code in np.unique(codes[known]):
+            mine = known & (codes == code)
+            judging |= {names[code]} if judges else set()
+            gathered.setdefault(names[code], []).append(
+                (axes[name][mine], own[mine], wall[mine], fixed[mine], lat[mine], lon[mine])
+            )
+    heard = {}
+    for key, parts in gathered.items():
+        axis, utc, wall, fixed, lat, lon = (np.concatenate(part) for part in zip(*parts, strict=True))
+        order = np.argsort(axis, kind="stable")
+        stamps = wall[order] if with_wall else None
+        heard[key] = Heard(axis[order], utc[order], stamps, fixed[order], lat[order], lon[order], key in judging)
+    return heard
+
+
+def _shifted(own: OwnTime, fit: ClockFit, by_ns: int) -> tuple[OwnTime, ClockFit]:
+    """Return a receiver's times and its fit with UTC so much later [ns]."""
+    return own.moved(by_ns), replace(fit, offsets_ns=tuple(o - by_ns for o in fit.offsets_ns))
+
+
+def _epochs_off_ns(heard: Heard, own: OwnTime, level: int) -> int:
+    """Return whole epochs of 1024 weeks by which the level taken for UTC lies before the computer's clock [ns]."""
+    if heard.wall_ns is None:
+        return 0
+    mine = own.level(heard.axis_ns) == level
+    away_s = float(np.median((heard.wall_ns - heard.utc_ns)[mine])) / 1e9
+    epochs = round(away_s / _EPOCH_S)
+    return round(epochs * _EPOCH_S) * 1_000_000_000 if abs(away_s - epochs * _EPOCH_S) < _EPOCH_ROOM_S else 0
+
+
+def _against_main(
+    key: str, heard: Heard, own: OwnTime, fit: ClockFit, receiver: str, main: ClockFit
+) -> tuple[OwnTime, ClockFit, list[Item]]:
+    """Put another receiver's levels on the main receiver's UTC, and say what was wrong with them."""
+    at = heard.axis_ns[-1:]
+    behind_s = float(main.to_utc(at)[0] - fit.to_utc(at)[0]) / 1e9 + np.array(own.added_ns) / 1e9
+    level = int(np.argmin(np.where(behind_s > -_AHEAD_S, np.abs(behind_s), 1e6 + np.abs(behind_s))))
+    own, fit = _shifted(own, fit, -own.added_ns[level])
+    off_s = float(behind_s[level])
+    items: list[Item] = []
+    if not -_AHEAD_S < off_s < LONGEST_DELAY_S:
+        by_ns = whole_ns(round(off_s * 1e9))
+        own, fit = _shifted(own, fit, by_ns)
+        items.append(
+            Disagreement(
+                f"time of {key}", f"time of {receiver}", -by_ns / 1e9, float(np.hypot(fit.offset_u_s, main.offset_u_s)),
+                "s", None, None, "corrected", f"none: its sentences are placed on the UTC of {receiver}",
+            )
+        )  # fmt: skip
+    return own, fit, [*describe_steps(key, heard, own, main, f"that agrees with {receiver}"), *items]
+
+
+def describe_steps(key: str, heard: Heard, own: OwnTime, main: ClockFit | None, why: str) -> list[Item]:
+    """Return an item for each step of a receiver's own time.
+
+    Args:
+        key: ``source/talker``.
+        heard: Its timed sentences.
+        own: What is added to its time.
+        main: The receipt clock against UTC; None where the axis is UTC itself.
+        why: Which of its times is taken for UTC, in words that follow "the time".
+    """
+    items: list[Item] = []
+    level = own.level(heard.axis_ns)
+    for k in range(1, len(own.added_ns)):
+        size_s = (own.added_ns[k - 1] - own.added_ns[k]) / 1e9
+        start = np.array([own.starts_ns[k]], dtype=np.int64)
+        at_ns = int(start[0] if main is None else main.to_utc(start)[0])
+        before, after = heard.axis_ns[level < k], heard.axis_ns[level >= k]
+        silent_s = float(after[0] - before[-1]) / 1e9 if before.size and after.size else 0.0
+        free = heard.judges and not heard.fixed[level < k].any() and bool(heard.fixed[level >= k].any())
+        cause = _cause(size_s, silent_s, free=free)
+        cost = f"none: what came before and after is tied together by the {_TIES[main is None]}; UTC is the time {why}"
+        items.append(ClockStep(at_ns, f"time of {key}", round(size_s, 3), cause, cost))
+        if silent_s > _RESTART_S and not free:
+            items.append(
+                Restart(
+                    at_ns, f"receiver {key}", round(size_s, 3),
+                    f"silent for {silent_s:.0f} s, then another time", f"{silent_s:.0f} s without its sentences",
+                )
+            )  # fmt: skip
+    return items
+
+
+def _cause(size_s: float, silent_s: float, *, free: bool) -> str:
+    if free:
+        return "its clock ran free until it had a fix"
+    epochs = round(size_s / _EPOCH_S)
+    if epochs and abs(size_s - epochs * _EPOCH_S) < 1.0:
+        return f"its week count moved by {abs(epochs) * 1024} weeks"
+    if 1 <= abs(size_s) <= 20 and size_s == round(size_s):
+        return "the receiver's UTC was whole seconds off, as before it has learned the leap seconds, and was put right"
+    return "it restarted" if silent_s > _RESTART_S else "it restarted or its clock was set"
+
+
+def _computer_steps(clock: str, heard: Heard, own: OwnTime, fit: ClockFit, breaks_ns: Ints) -> list[Item]:
+    """Return an item for each step of the recording computer's clocks against UTC."""
+    items: list[Item] = []
+    utc = heard.utc_ns + own.added(heard.axis_ns)
+    repaired = fit.repaired_s or (0.0,) * len(fit.starts_ns)
+    levels = [k for k in range(1, len(fit.starts_ns)) if repaired[k] == repaired[k - 1]]
+    for k in levels if clock == "mono" else []:
+        at = np.array([fit.starts_ns[k]], dtype=np.int64)
+        size_s = round((fit.offsets_ns[k] - fit.offsets_ns[k - 1]) / 1e9, 3)
+        near = breaks_ns.size and np.abs(breaks_ns - at[0]).min() < 10e9
+        if near:
+            items.append(
+                Restart(
+                    int(fit.to_utc(at)[0]), "recorder", None, "the recording was begun anew, its monotonic clock too",
+                    f"{max(-size_s, 0.0):.0f} s between are missing; times are taken from GNSS on both sides",
+                )
+            )  # fmt: skip
+        else:
+            cause = "the recording computer slept or its clock was interrupted"
+            items.append(
+                ClockStep(
+                    int(fit.to_utc(at)[0]), "monotonic clock of the recording computer", size_s, cause,
+                    f"{max(-size_s, 0.0):.0f} s are missing; times are taken from GNSS on both sides",
+                )
+            )  # fmt: skip
+    if heard.wall_ns is None:
+        return items
+    off_ns = heard.wall_ns - utc
+    starts = (
+        [int(np.searchsorted(heard.axis_ns, fit.starts_ns[k])) for k in levels]
+        if clock == "wall"
+        else _lasting_steps(off_ns)
+    )
+    for i in starts:
+        before, after = off_ns[max(i - _NEAR_ROWS, 0) : i], off_ns[i : i + _NEAR_ROWS]
+        if not before.size or not after.size:
+            continue
+        size_s = round(float(np.median(after) - np.median(before)) / 1e9, 1)
+        cost = (
+            "none: times come from the monotonic clock"
+            if clock == "mono"
+            else "none: times are taken from GNSS, by the lines before and after"
+        )
+        items.append(
+            ClockStep(
+                int(utc[i]), "wall clock of the recording computer", size_s,
+                "the recording computer's clock was stepped", cost,
+            )
+        )  # fmt: skip
+    return items
+
+
+def _lasting_steps(off_ns: Ints) -> list[int]:
+    """Return where a clock moved by over a second against UTC and stayed there."""
+    found = []
+    for i in (np.flatnonzero(np.abs(np.diff(off_ns)) > 1e9) + 1)[:_MOST_STEPS]:
+        before, after = off_ns[max(i - 5, 0) : i], off_ns[i : i + 5]
+        if abs(float(np.median(after) - np.median(before))) > 1e9 and np.ptp(after) < 1e9 and np.ptp(before) < 1e9:
+            found.append(int(i))
     return found
 
 
