@@ -7,13 +7,14 @@ of each receiver, two rpm readings a second, one in five seconds of all else. Ev
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import coded, to_arrow
+from trialcapture.buffers import coded, floats, to_arrow, truths
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, integers, receiver_codes
 from trialcapture.prepare.statistics import first_least
@@ -26,7 +27,32 @@ LONGEST_SPACING_S = 5.0
 """Spacing of all other streams [s]."""
 AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
 """Columns of an outline: each row's place on the log's receipt axes [ns]."""
+_RARE = 0.01
+"""A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
+
+
+@dataclass(frozen=True, slots=True)
+class TimesTold:
+    """The times one receiver told in a log without stamps, in order of lines; shape (n,) each.
+
+    Attributes:
+        line: First line of each new time.
+        tod_ns: Time of day [ns].
+        fixed: True where the receiver had a fix.
+        lat_deg, lon_deg: Position with that fix, else NaN.
+    """
+
+    line: Ints
+    tod_ns: Ints
+    fixed: npt.NDArray[np.bool_]
+    lat_deg: npt.NDArray[np.float64]
+    lon_deg: npt.NDArray[np.float64]
+
+    @staticmethod
+    def joined(parts: Sequence[TimesTold]) -> TimesTold:
+        """Return several blocks' as one."""
+        return TimesTold(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(TimesTold)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +62,12 @@ class BlockOutline:
     Attributes:
         tables: Kept rows by formatter, with their axis columns (the block's own axis) and `OUTLINE_COUNT`.
         stamps: How each receipt clock stamped the block.
-        epochs: By receiver, first line and time of day [ns] of each new time it told; only where lines carry no
-            stamps and their order has to do.
+        epochs: By receiver, the times it told; only where lines carry no stamps and their order has to do.
     """
 
     tables: dict[str, pa.Table]
     stamps: dict[str, Stamps]
-    epochs: dict[str, tuple[Ints, Ints]]
+    epochs: dict[str, TimesTold]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +87,7 @@ class Outline:
     stamps: dict[str, tuple[Stamps, ...]]
     shifts_ns: dict[str, list[int]]
     breaks_ns: dict[str, Ints]
-    epochs: dict[str, tuple[Ints, Ints]]
+    epochs: dict[str, TimesTold]
     bounds: dict[str, list[int]]
 
 
@@ -153,25 +178,41 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
     return rows, counts[rows]
 
 
-def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, tuple[Ints, Ints]]:
-    """Return, by receiver, line and time of day of the first sentence of each new time."""
-    gathered: dict[str, list[tuple[Ints, Ints]]] = {}
+def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
+    """Return, by receiver, the first sentence of each new time; a formatter that repeats its time begins one too."""
+    gathered: dict[str, list[tuple[Any, ...]]] = {}
     for name in TIMED:
         if name not in tables:
             continue
-        tod, known = integers(tables[name], "tod_ns")
-        line, _ = integers(tables[name], "line")
-        codes, names = receiver_codes(tables[name])
+        table = tables[name]
+        tod, known = integers(table, "tod_ns")
+        line, _ = integers(table, "line")
+        codes, names = receiver_codes(table)
+        fixed = truths(table["valid"]) if "valid" in table.column_names else np.zeros(tod.size, dtype=np.bool_)
+        lat, lon = (
+            np.where(fixed, floats(table[c]), np.nan) if c in table.column_names else np.full(tod.size, np.nan)
+            for c in ("lat_deg", "lon_deg")
+        )
         for code in np.unique(codes[known]):
-            mine = known & (codes == code)
-            gathered.setdefault(names[code], []).append((line[mine], tod[mine]))
+            mine = np.flatnonzero(known & (codes == code))
+            again = np.concatenate([[False], np.diff(tod[mine]) == 0])
+            gathered.setdefault(names[code], []).append(
+                (line[mine], tod[mine], fixed[mine], lat[mine], lon[mine], again)
+            )
     found = {}
     for key, parts in gathered.items():
-        line, tod = (np.concatenate(p) for p in zip(*parts, strict=True))
+        line, tod, fixed, lat, lon, again = (np.concatenate(p) for p in zip(*parts, strict=True))
         order = np.argsort(line, kind="stable")
-        line, tod = line[order], tod[order]
+        line, tod, again = line[order], tod[order], again[order]
+        fixed, lat, lon = fixed[order], lat[order], lon[order]
         new = np.concatenate([[True], np.diff(tod) != 0])
-        found[key] = (line[new], tod[new])
+        if np.count_nonzero(again) <= _RARE * np.count_nonzero(new):
+            new |= again
+        begins = np.flatnonzero(new)
+        # the position of an epoch is the first that any of its sentences gives
+        first = np.minimum.reduceat(np.where(np.isfinite(lat), np.arange(lat.size), lat.size), begins)
+        place = np.where(first < lat.size, first, begins)
+        found[key] = TimesTold(line[begins], tod[begins], np.logical_or.reduceat(fixed, begins), lat[place], lon[place])
     return found
 
 
@@ -194,8 +235,7 @@ def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
         bounds[name] = sizes
     epochs = {}
     for key in dict.fromkeys(k for b in blocks for k in b.epochs):
-        told = [b.epochs[key] for b in blocks if key in b.epochs]
-        epochs[key] = (np.concatenate([t[0] for t in told]), np.concatenate([t[1] for t in told]))
+        epochs[key] = TimesTold.joined([b.epochs[key] for b in blocks if key in b.epochs])
     return Outline(tables, stamps, shifts, breaks, epochs, bounds)
 
 

@@ -16,7 +16,7 @@ import pyarrow as pa
 from trialcapture.buffers import to_arrow, truths
 from trialcapture.prepare.health import Item
 from trialcapture.prepare.neighbour_time import time_of_neighbour
-from trialcapture.prepare.order import Epochs, find_epochs, place_by_order
+from trialcapture.prepare.order import Epochs, Traced, place_by_order, trace_epochs
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, choose_clock
 from trialcapture.prepare.receiver_clocks import (
@@ -24,9 +24,11 @@ from trialcapture.prepare.receiver_clocks import (
     declared_latency_s,
     edge_latency_s,
     fit_receivers,
+    follow_by_order,
+    hear,
     order_row,
 )
-from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, OwnTime
+from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
 from trialcapture.prepare.sentence_times import (
     Calendar,
     integers,
@@ -42,7 +44,7 @@ from trialcapture.prepare.utc import ClockFit
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_COMPANY = 3
+_COMPANY = 2
 _EARLY_NS, _LATE_NS = -1_000_000_000, round(LONGEST_DELAY_S * 1e9)
 
 
@@ -109,8 +111,13 @@ def find_placing(
         rows += found.rows
         items += found.items
     elif clock == "order":
-        epochs = _epochs(outline, times, calendar, receiver)
+        traced = _trace(outline, times, calendar, receiver)
+        epochs = None if traced is None else traced.epochs
         rows.append(order_row(receiver, epochs))
+        if traced is not None and receiver is not None and epochs is not None:
+            found = follow_by_order(outline, times, receiver, traced)
+            own = found.own
+            items += found.items
     if fit is None and clock == "mono":
         fit = shared
     if fit is None and clock != "wall" and receiver is None and outline.tables:
@@ -183,7 +190,8 @@ def _place(
         sure = np.full(base.size, placing.can_place)
         t_ns = base + round(placing.edge_s * 1e9) - _latency_ns(table, placing.latency_s)
         if name in times:
-            own, believed = _own_times(table, times[name], base, receipt, placing)
+            at = receipt if placing.clock in CLOCKS else integers(table, "line")[0]
+            own, believed = _own_times(table, times[name], base, at, placing)
             t_ns = np.where(believed, own, t_ns)
             sure &= believed
         placed[name] = table.append_column("t_ns", to_arrow(t_ns, sure))
@@ -201,20 +209,39 @@ def _receipt(table: pa.Table, placing: Placing) -> Ints:
     return place_by_order(table, placing.epochs) if placing.epochs else np.zeros(table.num_rows, dtype=np.int64)
 
 
-def _epochs(
+def _trace(
     outline: Outline, times: Mapping[str, tuple[Ints, Bools]], calendar: Calendar, receiver: str | None
-) -> Epochs | None:
-    """Return the epochs of the main receiver of a log without stamps."""
+) -> Traced | None:
+    """Return the times of the main receiver of a log without stamps."""
     if receiver is None or receiver not in outline.epochs:
         return None
-    line, tod = outline.epochs[receiver]
-    rough = rough_utc(line, calendar)
+    told = outline.epochs[receiver]
+    rough = rough_utc(told.line, calendar, receiver)
     if rough is None:
         # no date in the log: the rows kept have taken theirs from the computer's clock
         name = next(iter(times))
         kept_line, (kept_utc, _) = integers(outline.tables[name], "line")[0], times[name]
-        rough = kept_utc[np.clip(np.searchsorted(kept_line, line), 0, kept_line.size - 1)]
-    return find_epochs(line, nearest_day(tod, rough))
+        rough = kept_utc[np.clip(np.searchsorted(kept_line, told.line), 0, kept_line.size - 1)]
+    lines = {name: integers(table, "line")[0] for name, table in outline.tables.items()}
+    heard = hear(outline.tables, times, lines, with_wall=False)
+    main = Heard(
+        told.line, nearest_day(told.tod_ns, rough), _coarse_wall(outline.tables, lines, told.line), told.fixed,
+        told.lat_deg, told.lon_deg, heard[receiver].judges if receiver in heard else False,
+    )  # fmt: skip
+    return trace_epochs(main, {key: other for key, other in heard.items() if key != receiver})
+
+
+def _coarse_wall(tables: Mapping[str, pa.Table], lines: Mapping[str, Ints], at: Ints) -> Ints | None:
+    """Return the wall clock [ns] of the stamped line before each of some lines, or None where none is stamped."""
+    stamps = {name: integers(table, "wall_ms") for name, table in tables.items()}
+    line = np.concatenate([lines[name][known] for name, (_, known) in stamps.items()])
+    wall = np.concatenate([values[known] for values, known in stamps.values()])
+    if not line.size:
+        return None
+    order = np.argsort(line, kind="stable")
+    before = np.clip(np.searchsorted(line[order], at, side="right") - 1, 0, line.size - 1)
+    found: Ints = wall[order][before] * 1_000_000
+    return found
 
 
 def _latency_ns(table: pa.Table, latency_s: Mapping[str, float]) -> Ints:
@@ -233,7 +260,7 @@ def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, 
         table: Its rows.
         told: Their own times [ns UTC], and where they carry one.
         base: UTC of their receipt, the least delay taken for none [ns].
-        at: Their place on the receipt axis [ns].
+        at: Their place on the receipt axis [ns], or their line in a log without stamps.
         placing: Of the log.
     """
     raw, known = told
@@ -257,7 +284,7 @@ def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, 
 
 
 def find_companies(odd: Bools, stream: Ints) -> Bools:
-    """Return where odd rows of a stream follow each other, three and more.
+    """Return where odd rows of a stream follow each other, two and more.
 
     Args:
         odd: True for the rows in question, shape (n,).

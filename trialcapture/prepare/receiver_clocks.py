@@ -12,10 +12,13 @@ import pyarrow as pa
 
 from trialcapture.buffers import floats, truths
 from trialcapture.config.source_ids import declared_source
-from trialcapture.prepare.health import ClockStep, Disagreement, Item, Restart
-from trialcapture.prepare.order import Epochs
+from trialcapture.prepare.clock_items import computer_steps, corrected_time, describe_steps
+from trialcapture.prepare.health import Hole, Item
+from trialcapture.prepare.order import Epochs, Traced, place_by_order
 from trialcapture.prepare.outline import AXIS, Outline
 from trialcapture.prepare.receiver_steps import (
+    BEFORE_ALL,
+    EPOCH_S,
     LONGEST_DELAY_S,
     Heard,
     OwnTime,
@@ -35,12 +38,7 @@ GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.08
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source
 declares none (common practice, no source)."""
 _AHEAD_S = 1.0
-_RESTART_S = 10.0
-_EPOCH_S = 1024 * 7 * 86_400.0
 _EPOCH_ROOM_S = 1.5 * 86_400.0
-_NEAR_ROWS = 20
-_MOST_STEPS = 1000
-_TIES = ("computer's clock", "order of lines")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +140,7 @@ def fit_receivers(
         own[receiver], fits[receiver] = _shifted(own[receiver], main, by_ns)
         main = fits[receiver]
         items += describe_steps(receiver, heard[receiver], own[receiver], main, why)
-        items += _computer_steps(clock, heard[receiver], own[receiver], main, breaks)
+        items += computer_steps(clock, heard[receiver], own[receiver], main, breaks)
         for key in sorted(own.keys() - {receiver}):
             if key in fits:
                 own[key], fits[key], found = _against_main(key, heard[key], own[key], fits[key], receiver, main)
@@ -168,6 +166,63 @@ def fit_receivers(
         )
     rows.sort(key=lambda r: (r.source != receiver, r.source))
     return FittedReceivers(main, {k: o for k, o in own.items() if not o.is_plain}, rows, items)
+
+
+def follow_by_order(
+    outline: Outline, times: Mapping[str, tuple[Ints, Bools]], receiver: str, traced: Traced
+) -> FittedReceivers:
+    """Follow the other receivers of a log without stamps against the main one's times, and tell what was wrong.
+
+    Args:
+        outline: Of the whole log.
+        times: UTC [ns] of the outline's timed sentences and where known, by formatter.
+        receiver: ``source/talker`` of the main one.
+        traced: Its times.
+    """
+    items: list[Item] = []
+    own = {receiver: traced.own}
+    if traced.epochs is None:
+        return FittedReceivers(None, own, [], items)
+    heard = traced.heard
+    placed_ns = heard.utc_ns + traced.own.added(heard.axis_ns)
+    items += describe_steps(receiver, replace(heard, axis_ns=placed_ns), _by_time(traced.own, heard), None, traced.why)
+    for i in traced.pauses:
+        items.append(
+            Hole(
+                int(placed_ns[i - 1]), int(placed_ns[i]), "the whole log",
+                "no line between, by the receiver's times; the log has no receipt stamps to tell otherwise",
+                f"{(placed_ns[i] - placed_ns[i - 1]) / 1e9:.0f} s are not recorded",
+            )
+        )  # fmt: skip
+    axes = {name: place_by_order(table, traced.epochs) for name, table in outline.tables.items()}
+    lines = {name: integers(table, "line")[0] for name, table in outline.tables.items()}
+    around = Surroundings("order", np.zeros(0, dtype=np.int64), np.sort(np.concatenate(list(axes.values()))))
+    others = hear(outline.tables, times, axes, with_wall=False)
+    by_line = hear(outline.tables, times, lines, with_wall=False)
+    for key in sorted(others.keys() - {receiver}):
+        followed = follow_receiver(others[key], around)
+        behind_s = [
+            float(np.median((others[key].axis_ns - others[key].utc_ns)[followed.level(others[key].axis_ns) == k])) / 1e9
+            for k in range(len(followed.added_ns))
+        ]
+        level = int(np.argmin(np.abs(behind_s)))
+        followed = followed.moved(-followed.added_ns[level])
+        items += describe_steps(key, others[key], followed, None, f"that agrees with {receiver}")
+        if abs(behind_s[level]) > LONGEST_DELAY_S:
+            by_ns = whole_ns(round(behind_s[level] * 1e9))
+            followed = followed.moved(by_ns)
+            items.append(corrected_time(key, receiver, by_ns, 0.5))
+        at = np.searchsorted(others[key].axis_ns, followed.starts_ns[1:])
+        starts = [int(by_line[key].axis_ns[min(i, by_line[key].axis_ns.size - 1)]) for i in at]
+        own[key] = OwnTime((BEFORE_ALL, *starts), followed.added_ns)
+    return FittedReceivers(None, {k: o for k, o in own.items() if not o.is_plain}, [], items)
+
+
+def _by_time(own: OwnTime, heard: Heard) -> OwnTime:
+    """Return levels that begin at lines as levels that begin at the time placed there."""
+    at = np.searchsorted(heard.axis_ns, own.starts_ns[1:])
+    placed = heard.utc_ns[at] + own.added(heard.axis_ns[at])
+    return OwnTime((BEFORE_ALL, *(int(t) for t in placed)), own.added_ns)
 
 
 def hear(
@@ -223,8 +278,8 @@ def _epochs_off_ns(heard: Heard, own: OwnTime, level: int) -> int:
         return 0
     mine = own.level(heard.axis_ns) == level
     away_s = float(np.median((heard.wall_ns - heard.utc_ns)[mine])) / 1e9
-    epochs = round(away_s / _EPOCH_S)
-    return round(epochs * _EPOCH_S) * 1_000_000_000 if abs(away_s - epochs * _EPOCH_S) < _EPOCH_ROOM_S else 0
+    epochs = round(away_s / EPOCH_S)
+    return round(epochs * EPOCH_S) * 1_000_000_000 if abs(away_s - epochs * EPOCH_S) < _EPOCH_ROOM_S else 0
 
 
 def _against_main(
@@ -240,118 +295,8 @@ def _against_main(
     if not -_AHEAD_S < off_s < LONGEST_DELAY_S:
         by_ns = whole_ns(round(off_s * 1e9))
         own, fit = _shifted(own, fit, by_ns)
-        items.append(
-            Disagreement(
-                f"time of {key}", f"time of {receiver}", -by_ns / 1e9, float(np.hypot(fit.offset_u_s, main.offset_u_s)),
-                "s", None, None, "corrected", f"none: its sentences are placed on the UTC of {receiver}",
-            )
-        )  # fmt: skip
+        items.append(corrected_time(key, receiver, by_ns, float(np.hypot(fit.offset_u_s, main.offset_u_s))))
     return own, fit, [*describe_steps(key, heard, own, main, f"that agrees with {receiver}"), *items]
-
-
-def describe_steps(key: str, heard: Heard, own: OwnTime, main: ClockFit | None, why: str) -> list[Item]:
-    """Return an item for each step of a receiver's own time.
-
-    Args:
-        key: ``source/talker``.
-        heard: Its timed sentences.
-        own: What is added to its time.
-        main: The receipt clock against UTC; None where the axis is UTC itself.
-        why: Which of its times is taken for UTC, in words that follow "the time".
-    """
-    items: list[Item] = []
-    level = own.level(heard.axis_ns)
-    for k in range(1, len(own.added_ns)):
-        size_s = (own.added_ns[k - 1] - own.added_ns[k]) / 1e9
-        start = np.array([own.starts_ns[k]], dtype=np.int64)
-        at_ns = int(start[0] if main is None else main.to_utc(start)[0])
-        before, after = heard.axis_ns[level < k], heard.axis_ns[level >= k]
-        silent_s = float(after[0] - before[-1]) / 1e9 if before.size and after.size else 0.0
-        free = heard.judges and not heard.fixed[level < k].any() and bool(heard.fixed[level >= k].any())
-        cause = _cause(size_s, silent_s, free=free)
-        cost = f"none: what came before and after is tied together by the {_TIES[main is None]}; UTC is the time {why}"
-        items.append(ClockStep(at_ns, f"time of {key}", round(size_s, 3), cause, cost))
-        if silent_s > _RESTART_S and not free:
-            items.append(
-                Restart(
-                    at_ns, f"receiver {key}", round(size_s, 3),
-                    f"silent for {silent_s:.0f} s, then another time", f"{silent_s:.0f} s without its sentences",
-                )
-            )  # fmt: skip
-    return items
-
-
-def _cause(size_s: float, silent_s: float, *, free: bool) -> str:
-    if free:
-        return "its clock ran free until it had a fix"
-    epochs = round(size_s / _EPOCH_S)
-    if epochs and abs(size_s - epochs * _EPOCH_S) < 1.0:
-        return f"its week count moved by {abs(epochs) * 1024} weeks"
-    if 1 <= abs(size_s) <= 20 and size_s == round(size_s):
-        return "the receiver's UTC was whole seconds off, as before it has learned the leap seconds, and was put right"
-    return "it restarted" if silent_s > _RESTART_S else "it restarted or its clock was set"
-
-
-def _computer_steps(clock: str, heard: Heard, own: OwnTime, fit: ClockFit, breaks_ns: Ints) -> list[Item]:
-    """Return an item for each step of the recording computer's clocks against UTC."""
-    items: list[Item] = []
-    utc = heard.utc_ns + own.added(heard.axis_ns)
-    repaired = fit.repaired_s or (0.0,) * len(fit.starts_ns)
-    levels = [k for k in range(1, len(fit.starts_ns)) if repaired[k] == repaired[k - 1]]
-    for k in levels if clock == "mono" else []:
-        at = np.array([fit.starts_ns[k]], dtype=np.int64)
-        size_s = round((fit.offsets_ns[k] - fit.offsets_ns[k - 1]) / 1e9, 3)
-        near = breaks_ns.size and np.abs(breaks_ns - at[0]).min() < 10e9
-        if near:
-            items.append(
-                Restart(
-                    int(fit.to_utc(at)[0]), "recorder", None, "the recording was begun anew, its monotonic clock too",
-                    f"{max(-size_s, 0.0):.0f} s between are missing; times are taken from GNSS on both sides",
-                )
-            )  # fmt: skip
-        else:
-            cause = "the recording computer slept or its clock was interrupted"
-            items.append(
-                ClockStep(
-                    int(fit.to_utc(at)[0]), "monotonic clock of the recording computer", size_s, cause,
-                    f"{max(-size_s, 0.0):.0f} s are missing; times are taken from GNSS on both sides",
-                )
-            )  # fmt: skip
-    if heard.wall_ns is None:
-        return items
-    off_ns = heard.wall_ns - utc
-    starts = (
-        [int(np.searchsorted(heard.axis_ns, fit.starts_ns[k])) for k in levels]
-        if clock == "wall"
-        else _lasting_steps(off_ns)
-    )
-    for i in starts:
-        before, after = off_ns[max(i - _NEAR_ROWS, 0) : i], off_ns[i : i + _NEAR_ROWS]
-        if not before.size or not after.size:
-            continue
-        size_s = round(float(np.median(after) - np.median(before)) / 1e9, 1)
-        cost = (
-            "none: times come from the monotonic clock"
-            if clock == "mono"
-            else "none: times are taken from GNSS, by the lines before and after"
-        )
-        items.append(
-            ClockStep(
-                int(utc[i]), "wall clock of the recording computer", size_s,
-                "the recording computer's clock was stepped", cost,
-            )
-        )  # fmt: skip
-    return items
-
-
-def _lasting_steps(off_ns: Ints) -> list[int]:
-    """Return where a clock moved by over a second against UTC and stayed there."""
-    found = []
-    for i in (np.flatnonzero(np.abs(np.diff(off_ns)) > 1e9) + 1)[:_MOST_STEPS]:
-        before, after = off_ns[max(i - 5, 0) : i], off_ns[i : i + 5]
-        if abs(float(np.median(after) - np.median(before))) > 1e9 and np.ptp(after) < 1e9 and np.ptp(before) < 1e9:
-            found.append(int(i))
-    return found
 
 
 def order_row(receiver: str | None, epochs: Epochs | None) -> ClockRow:

@@ -27,6 +27,8 @@ LONGEST_DELAY_S = 15.0
 """A sentence later than this is no delayed one: its time is wrong (common practice, no source)."""
 WHOLE_S = 0.15
 """A step this near to whole seconds is one of whole seconds (common practice, no source)."""
+EPOCH_S = 1024 * 7 * 86_400.0
+"""The week number of the GPS message has ten bits (IS-GPS-200)."""
 _SAME_LEVEL_S = 1.0
 _EDGE_WINDOW_NS = 60_000_000_000
 _EDGE_ROWS = 200
@@ -35,12 +37,11 @@ _MOST_RUNS = 4000
 _LIKE_S = 0.5
 _GOOD_WALL_S = 0.5
 _FAIR_WALL_S = 5.0
-_BEFORE_ALL = -(1 << 62)
+BEFORE_ALL = -(1 << 62)
 _MOTION_S = 3.0
 _MOTION_REACH_S = 60.0
-_MOTION_FLOOR_M = 3.0
-_MOTION_SHARE = 0.35
-_MOTION_CLEAR_M = 10.0
+MOTION_FLOOR_M = 3.0
+_MOTION_SHARE = 0.3
 _FIRST_YEAR_NS = 788_918_400_000_000_000  # 1995-01-01: GPS was declared operational in that year
 _NS_PER_S = 1_000_000_000
 
@@ -54,7 +55,7 @@ class OwnTime:
         added_ns: What to add there [ns].
     """
 
-    starts_ns: tuple[int, ...] = (_BEFORE_ALL,)
+    starts_ns: tuple[int, ...] = (BEFORE_ALL,)
     added_ns: tuple[int, ...] = (0,)
 
     @property
@@ -79,7 +80,7 @@ class OwnTime:
     def joined(self, starts_ns: Sequence[int], added_ns: Sequence[int]) -> OwnTime:
         """Return this and a second such list as one; its first start reaches back for ever too."""
         starts = sorted({*self.starts_ns[1:], *starts_ns[1:]})
-        at = np.array([_BEFORE_ALL, *starts], dtype=np.int64)
+        at = np.array([BEFORE_ALL, *starts], dtype=np.int64)
         total = self.added(at) + OwnTime(tuple(starts_ns), tuple(added_ns)).added(at)
         kept = np.concatenate([[True], np.diff(total) != 0])
         return OwnTime(tuple(int(s) for s in at[kept]), tuple(int(a) for a in total[kept]))
@@ -127,7 +128,7 @@ def follow_receiver(heard: Heard, around: Surroundings) -> OwnTime:
 
     Smaller steps are found by `trialcapture.prepare.utc.fit_early_edge`, which knows the clocks' drift.
     """
-    starts: list[int] = [_BEFORE_ALL]
+    starts: list[int] = [BEFORE_ALL]
     steps: list[int] = [0]
     delay_ns = heard.axis_ns - heard.utc_ns
     runs = find_runs(heard, delay_ns)
@@ -234,13 +235,16 @@ def _receiver_step_ns(heard: Heard, around: Surroundings, i: int, j: int, step_n
     return 0 if hole >= -step_ns - 0.5e9 else step_ns
 
 
-def moved_on(heard: Heard, i: int, j: int, short_ns: float, long_ns: float) -> bool | None:
+def moved_on(
+    heard: Heard, i: int, j: int, short_ns: float, long_ns: float, *, floor_m: float = MOTION_FLOOR_M
+) -> bool | None:
     """Return whether the boat moved between sentences `i` and `j` as in the shorter of two times.
 
     Args:
         heard: With positions.
         i, j: Last sentence before and first after.
         short_ns, long_ns: How long it was between them, if one clock or the other is right [ns].
+        floor_m: What a distance between fixes a second or so apart may be off by [m].
 
     Returns:
         True where she was just as far on as the first would bring her, False where she was not, None where she
@@ -259,8 +263,8 @@ def moved_on(heard: Heard, i: int, j: int, short_ns: float, long_ns: float) -> b
     speed = float(np.mean(speeds))
     short_s, long_s = short_ns / 1e9 + extra_s, long_ns / 1e9 + extra_s
     expected = speed * abs(short_s)
-    room = _MOTION_FLOOR_M + _MOTION_SHARE * expected
-    if speed * abs(long_s - short_s) < max(_MOTION_CLEAR_M, 2.0 * room):
+    room = floor_m + _MOTION_SHARE * expected
+    if speed * abs(long_s - short_s) < 2.0 * room:
         return None
     return abs(_distance_m(heard, a, b) - expected) <= room
 
@@ -289,7 +293,7 @@ def deciding_rows(heard: Heard, own: OwnTime) -> Bools:
     level = own.level(heard.axis_ns)
     count = len(own.added_ns)
     fixed = np.bincount(level[heard.fixed], minlength=count) > 0
-    possible = np.array([_is_possible(heard.utc_ns[level == k]) for k in range(count)])
+    possible = np.array([is_possible(heard.utc_ns[level == k]) for k in range(count)])
     for good in (fixed & possible, fixed, possible):
         if good.any():
             mask: Bools = good[level]
@@ -297,8 +301,16 @@ def deciding_rows(heard: Heard, own: OwnTime) -> Bools:
     return np.ones(level.size, dtype=np.bool_)
 
 
-def _is_possible(utc_ns: Ints) -> bool:
+def is_possible(utc_ns: Ints) -> bool:
+    """Return True where times [ns] lie in years in which a receiver can have had a fix."""
     return bool(utc_ns.size) and float(np.median(utc_ns)) > _FIRST_YEAR_NS
+
+
+def _is_epochs(ahead_s: Floats) -> Bools:
+    """Return True where a time is ahead by whole epochs of 1024 weeks, but for what else it may have been set by."""
+    epochs = np.rint(ahead_s / EPOCH_S)
+    found: Bools = (epochs > 0) & (np.abs(ahead_s - epochs * EPOCH_S) < 86_400.0)
+    return found
 
 
 def choose_level(heard: Heard, own: OwnTime, others_s: Sequence[tuple[str, float]]) -> tuple[int, str]:
@@ -319,6 +331,9 @@ def choose_level(heard: Heard, own: OwnTime, others_s: Sequence[tuple[str, float
     level = own.level(heard.axis_ns)
     decides = np.unique(level[deciding_rows(heard, own)])
     after_s = np.array(own.added_ns) / 1e9  # how far ahead of each level the last one is
+    # a date that is whole epochs off is too early, never too late
+    behind = [k for k in decides if np.any(_is_epochs(after_s[k] - after_s[decides]))]
+    decides = decides[~np.isin(decides, behind)]
     for name, ahead_s in others_s:
         away = np.abs(after_s + ahead_s)
         best = decides[np.argmin(away[decides])]
