@@ -15,6 +15,7 @@ from trialcapture.prepare.receiver_steps import (
     Heard,
     OwnTime,
     choose_level,
+    epochs_behind_ns,
     is_possible,
     moved_on,
     whole_ns,
@@ -24,6 +25,7 @@ from trialcapture.prepare.utc import usual_step_ns
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
 
 _FEW = 10
 _MOST_STRAYS = 4
@@ -71,7 +73,7 @@ class Traced:
     pauses: tuple[int, ...]
 
 
-def trace_epochs(heard: Heard, others: Mapping[str, Heard]) -> Traced:
+def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Traced:
     """Return the believable new times of the main receiver, on one level wherever its clock was set.
 
     Where a time is not the next one after the time before, either the recording paused or the receiver's clock was
@@ -82,35 +84,67 @@ def trace_epochs(heard: Heard, others: Mapping[str, Heard]) -> Traced:
     Args:
         heard: Of the main receiver; the axis is the line.
         others: The same of other receivers, from the outline.
+        around: How many sentences of other talkers and sources came in before each time.
     """
-    heard = _taken(heard, ~_find_strays(heard.utc_ns))
+    told, stray = heard, _find_strays(heard.utc_ns)
+    heard, around = _taken(heard, ~stray), around[~stray]
     line, utc = heard.axis_ns, heard.utc_ns
     if not line.size:
         return Traced(None, OwnTime(), heard, "", ())
     step, usual = np.diff(utc), usual_step_ns(utc)
     regular = (step > 0) & (step <= _limit_ns(usual))
-    lines = np.maximum(np.diff(line), 1)
-    pace = float(np.median(step[regular] / lines[regular])) if regular.any() else usual
+    passed = _passed_ns(np.diff(line), np.diff(around), step, regular, usual)
     # a second more than usual shows where no more lines than usual lie between
-    slip = regular & (step >= usual + _SLIP_NS) & (lines * pace <= 1.3 * usual)
+    slip = regular & (step >= usual + _SLIP_NS) & (passed <= 1.3 * usual)
     breaks = np.flatnonzero(~regular | slip)[:_MOST_BREAKS]
-    sizes = [_step_ns(heard, others, int(i), usual, pace) for i in breaks]
+    elapsed = usual * np.maximum(np.rint(passed / usual), 1.0)
+    sizes = [_step_ns(heard, others, int(i), usual, float(elapsed[i])) for i in breaks]
     own = OwnTime()
-    for i, size in zip(
-        breaks[::-1], _settled(sizes, [_size_ns(heard, int(i), usual, pace) for i in breaks])[::-1], strict=True
-    ):
+    settled = _settled(sizes, [round(step[i] - elapsed[i]) for i in breaks])
+    for i, size in zip(breaks[::-1], settled[::-1], strict=True):
         if size:
             own = own.joined((BEFORE_ALL, int(line[i + 1])), (whole_ns(size), 0))
     pauses = [int(i) + 1 for i in breaks if step[i] > _limit_ns(usual) and own.level(line)[i] == own.level(line)[i + 1]]
-    ahead_s = [(key, _ahead_s(other, line, utc + own.added(line))) for key, other in others.items()]
-    level, why = choose_level(heard, own, [(key, a) for key, a in ahead_s if a is not None])
-    own = own.moved(-own.added_ns[level])
+    ahead_s = _ahead_s(others, line, utc + own.added(line))
+    level, why = choose_level(heard, own, ahead_s)
+    own = own.moved(epochs_behind_ns(own, level, ahead_s) - own.added_ns[level])
     placed = utc + own.added(line)
+    line, placed = _with_strays(line, placed, told.axis_ns[stray], usual)
     # two formatters of one epoch may share a line only where a log is damaged; a time told twice is one
     alone = np.concatenate([np.diff(line) > 0, [True]]) & np.concatenate([[True], np.diff(placed) != 0])
     line, placed = line[alone], placed[alone]
     pace_ns = float(np.median(np.diff(placed) / np.diff(line))) if line.size > 1 else 0.0
     return Traced(Epochs(line, placed, usual, max(pace_ns, 0.0)), own, heard, why, tuple(pauses))
+
+
+def _passed_ns(lines: Ints, around: Ints, step: Ints, regular: Bools, usual: float) -> Floats:
+    """Return how long it was from each time to the next by what else came in meanwhile [ns].
+
+    By all lines; across a silence of the receiver by those of others, where there are enough.
+    """
+    lines = np.maximum(lines, 1)
+    pace = float(np.median(step[regular] / lines[regular])) if regular.any() else usual
+    passed: Floats = lines.astype(np.float64) * pace
+    told_ns = float(step[regular].sum())
+    count = float(around[regular].sum())
+    if count * usual >= told_ns > 0:
+        passed = np.where(passed > 2.5 * usual, around * (told_ns / count), passed)
+    return passed
+
+
+def _with_strays(line: Ints, placed: Ints, strays: Ints, usual: float) -> tuple[Ints, Ints]:
+    """Return the times with those lines put back where a time that could not be stood, if just they are missing."""
+    if not strays.size or line.size < 2:
+        return line, placed
+    after = np.searchsorted(line, strays)
+    inside = (after > 0) & (after < line.size)
+    strays, after = strays[inside], after[inside]
+    nth = np.arange(strays.size) - np.searchsorted(after, after) + 1
+    missing = np.bincount(after, minlength=line.size)[after]
+    fits = np.abs(placed[after] - placed[after - 1] - (missing + 1) * usual) < 0.1 * usual
+    strays, at = strays[fits], (placed[after - 1] + np.rint(nth * usual).astype(np.int64))[fits]
+    order = np.argsort(np.concatenate([line, strays]), kind="stable")
+    return np.concatenate([line, strays])[order], np.concatenate([placed, at])[order]
 
 
 def _limit_ns(usual_ns: float) -> float:
@@ -143,13 +177,15 @@ def _find_strays(utc_ns: Ints) -> Bools:
     return stray
 
 
-def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, pace: float) -> int | None:
-    """Return how far the receiver was set between times `i` and `i + 1` [ns]; 0 if not, None if nothing tells."""
+def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, elapsed: float) -> int | None:
+    """Return how far the receiver was set between times `i` and `i + 1` [ns]; 0 if not, None if nothing tells.
+
+    `elapsed` is how long it was between them by the lines [ns].
+    """
     line, utc = heard.axis_ns, heard.utc_ns
-    step, passed = int(utc[i + 1] - utc[i]), float(line[i + 1] - line[i]) * pace
-    elapsed = usual * max(1.0, round(passed / usual))
+    step = int(utc[i + 1] - utc[i])
     size = round(step - elapsed)
-    if step > _limit_ns(usual) and abs(step - passed) <= max(2e9, 0.25 * passed):
+    if step > _limit_ns(usual) and abs(step - elapsed) <= max(2e9, 0.25 * elapsed):
         return 0  # lines came in meanwhile: only the receiver was silent
     if heard.wall_ns is not None:
         wall = float(heard.wall_ns[i + 1] - heard.wall_ns[i])
@@ -173,18 +209,12 @@ def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, pa
     return 0 if step >= 0 and is_small else None
 
 
-def _size_ns(heard: Heard, i: int, usual: float, pace: float) -> int:
-    """Return how far time `i + 1` is from where the lines since time `i` would bring it [ns]."""
-    passed = float(heard.axis_ns[i + 1] - heard.axis_ns[i]) * pace
-    return round(int(heard.utc_ns[i + 1] - heard.utc_ns[i]) - usual * max(1.0, round(passed / usual)))
-
-
 def _settled(sizes: list[int | None], steps: list[int]) -> list[int]:
     """Return how far the receiver was set at each break, those too that nothing decides.
 
     Args:
         sizes: From `_step_ns`.
-        steps: From `_size_ns`.
+        steps: How far each time is from where the lines since the one before would bring it [ns].
     """
     settled = [0 if size is None else size for size in sizes]
     open_ends: list[int] = []
@@ -213,11 +243,15 @@ def _floor_m(heard: Heard, i: int) -> float:
     return 0.4 + min(2.0 * resolution_m, MOTION_FLOOR_M)
 
 
-def _ahead_s(other: Heard, line: Ints, utc_ns: Ints) -> float | None:
-    """Return how far another receiver that was never set is ahead of times at lines [s], else None."""
-    at = np.interp(other.axis_ns, line, (utc_ns - utc_ns[0]).astype(np.float64))
-    away_s = (other.utc_ns - utc_ns[0] - at) / 1e9
-    return float(np.median(away_s)) if away_s.size > 3 and np.ptp(away_s) < 3.0 else None
+def _ahead_s(others: Mapping[str, Heard], line: Ints, utc_ns: Ints) -> list[tuple[str, float]]:
+    """Return how far each other receiver that was never set is ahead of times at lines [s]."""
+    found = []
+    for key, other in others.items():
+        at = np.interp(other.axis_ns, line, (utc_ns - utc_ns[0]).astype(np.float64))
+        away_s = (other.utc_ns - utc_ns[0] - at) / 1e9
+        if away_s.size > 3 and np.ptp(away_s) < _COARSE_NS / 1e9:
+            found.append((key, float(np.median(away_s))))
+    return found
 
 
 def place_by_order(table: pa.Table, epochs: Epochs) -> Ints:

@@ -7,7 +7,7 @@ of each receiver, two rpm readings a second, one in five seconds of all else. Ev
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -39,20 +39,33 @@ class TimesTold:
     Attributes:
         line: First line of each new time.
         tod_ns: Time of day [ns].
+        days: Days since 1970 where a date came with it, else -1.
         fixed: True where the receiver had a fix.
         lat_deg, lon_deg: Position with that fix, else NaN.
+        around: How many sentences of other talkers and sources came in before it.
+        total: How many of those there are in all.
     """
 
     line: Ints
     tod_ns: Ints
+    days: Ints
     fixed: npt.NDArray[np.bool_]
     lat_deg: npt.NDArray[np.float64]
     lon_deg: npt.NDArray[np.float64]
+    around: Ints
+    total: int
 
     @staticmethod
     def joined(parts: Sequence[TimesTold]) -> TimesTold:
         """Return several blocks' as one."""
-        return TimesTold(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(TimesTold)))
+        before = np.cumsum([0, *(p.total for p in parts)])
+        around = [p.around + int(n) for p, n in zip(parts, before[:-1], strict=True)]
+        return TimesTold(
+            np.concatenate([p.line for p in parts]), np.concatenate([p.tod_ns for p in parts]),
+            np.concatenate([p.days for p in parts]), np.concatenate([p.fixed for p in parts]),
+            np.concatenate([p.lat_deg for p in parts]), np.concatenate([p.lon_deg for p in parts]),
+            np.concatenate(around), int(before[-1]),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,39 +194,55 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
 def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
     """Return, by receiver, the first sentence of each new time; a formatter that repeats its time begins one too."""
     gathered: dict[str, list[tuple[Any, ...]]] = {}
-    for name in TIMED:
-        if name not in tables:
-            continue
-        table = tables[name]
-        tod, known = integers(table, "tod_ns")
+    lines: dict[str, list[Ints]] = {}
+    for name, table in tables.items():
         line, _ = integers(table, "line")
         codes, names = receiver_codes(table)
-        fixed = truths(table["valid"]) if "valid" in table.column_names else np.zeros(tod.size, dtype=np.bool_)
+        present = np.flatnonzero(np.bincount(codes))
+        for code in present:
+            lines.setdefault(names[code], []).append(line[codes == code])
+        if name not in TIMED:
+            continue
+        tod, known = integers(table, "tod_ns")
+        columns = table.column_names
+        days, dated = integers(table, "date_days") if "date_days" in columns else (tod, np.zeros_like(known))
+        days = np.where(dated, days, -1)
+        fixed = truths(table["valid"]) if "valid" in columns else np.zeros_like(known)
         lat, lon = (
-            np.where(fixed, floats(table[c]), np.nan) if c in table.column_names else np.full(tod.size, np.nan)
+            np.where(fixed, floats(table[c]), np.nan) if c in columns else np.full(tod.size, np.nan)
             for c in ("lat_deg", "lon_deg")
         )
-        for code in np.unique(codes[known]):
+        for code in present:
             mine = np.flatnonzero(known & (codes == code))
-            again = np.concatenate([[False], np.diff(tod[mine]) == 0])
-            gathered.setdefault(names[code], []).append(
-                (line[mine], tod[mine], fixed[mine], lat[mine], lon[mine], again)
-            )
+            if mine.size:
+                again = np.concatenate([[False], np.diff(tod[mine]) == 0])
+                gathered.setdefault(names[code], []).append(
+                    (line[mine], tod[mine], days[mine], fixed[mine], lat[mine], lon[mine], again)
+                )
     found = {}
     for key, parts in gathered.items():
-        line, tod, fixed, lat, lon, again = (np.concatenate(p) for p in zip(*parts, strict=True))
+        line, tod, days, fixed, lat, lon, again = (np.concatenate(p) for p in zip(*parts, strict=True))
         order = np.argsort(line, kind="stable")
-        line, tod, again = line[order], tod[order], again[order]
+        line, tod, days, again = line[order], tod[order], days[order], again[order]
         fixed, lat, lon = fixed[order], lat[order], lon[order]
         new = np.concatenate([[True], np.diff(tod) != 0])
         if np.count_nonzero(again) <= _RARE * np.count_nonzero(new):
             new |= again
         begins = np.flatnonzero(new)
-        # the position of an epoch is the first that any of its sentences gives
-        first = np.minimum.reduceat(np.where(np.isfinite(lat), np.arange(lat.size), lat.size), begins)
-        place = np.where(first < lat.size, first, begins)
-        found[key] = TimesTold(line[begins], tod[begins], np.logical_or.reduceat(fixed, begins), lat[place], lon[place])
+        # the position of an epoch is the first that any of its sentences gives, and so is its date
+        at = _first_where(np.isfinite(lat), begins)
+        others = np.sort(np.concatenate([x for other, of in lines.items() if other != key for x in of] or [line[:0]]))
+        found[key] = TimesTold(
+            line[begins], tod[begins], days[_first_where(days >= 0, begins)], np.logical_or.reduceat(fixed, begins),
+            lat[at], lon[at], np.searchsorted(others, line[begins]), int(others.size),
+        )  # fmt: skip
     return found
+
+
+def _first_where(good: npt.NDArray[np.bool_], begins: Ints) -> Ints:
+    """Return the first good row of each stretch that begins so, or its first row where none is good."""
+    first = np.minimum.reduceat(np.where(good, np.arange(good.size), good.size), begins)
+    return np.where(first < good.size, first, begins)
 
 
 def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:

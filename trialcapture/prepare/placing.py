@@ -30,6 +30,7 @@ from trialcapture.prepare.receiver_clocks import (
 )
 from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
 from trialcapture.prepare.sentence_times import (
+    DAY_NS,
     Calendar,
     integers,
     main_receiver,
@@ -224,11 +225,13 @@ def _trace(
         rough = kept_utc[np.clip(np.searchsorted(kept_line, told.line), 0, kept_line.size - 1)]
     lines = {name: integers(table, "line")[0] for name, table in outline.tables.items()}
     heard = hear(outline.tables, times, lines, with_wall=False)
+    dated = (told.days + calendar.shift_days) * DAY_NS + told.tod_ns
     main = Heard(
-        told.line, nearest_day(told.tod_ns, rough), _coarse_wall(outline.tables, lines, told.line), told.fixed,
+        told.line, np.where(told.days >= 0, dated, nearest_day(told.tod_ns, rough)),
+        _coarse_wall(outline.tables, lines, told.line), told.fixed,
         told.lat_deg, told.lon_deg, heard[receiver].judges if receiver in heard else False,
     )  # fmt: skip
-    return trace_epochs(main, {key: other for key, other in heard.items() if key != receiver})
+    return trace_epochs(main, {key: other for key, other in heard.items() if key != receiver}, told.around)
 
 
 def _coarse_wall(tables: Mapping[str, pa.Table], lines: Mapping[str, Ints], at: Ints) -> Ints | None:

@@ -25,6 +25,7 @@ from trialcapture.prepare.receiver_steps import (
     Surroundings,
     choose_level,
     deciding_rows,
+    epochs_behind_ns,
     follow_receiver,
     whole_ns,
 )
@@ -136,7 +137,8 @@ def fit_receivers(
         at = heard[receiver].axis_ns[-1:]
         ahead_s = [(k, float(fits[k].to_utc(at)[0] - main.to_utc(at)[0]) / 1e9) for k in steady_others]
         level, why = choose_level(heard[receiver], own[receiver], ahead_s)
-        by_ns = _epochs_off_ns(heard[receiver], own[receiver], level) - own[receiver].added_ns[level]
+        off_ns = _epochs_off_ns(heard[receiver], own[receiver], level)
+        by_ns = (off_ns or epochs_behind_ns(own[receiver], level, ahead_s)) - own[receiver].added_ns[level]
         own[receiver], fits[receiver] = _shifted(own[receiver], main, by_ns)
         main = fits[receiver]
         items += describe_steps(receiver, heard[receiver], own[receiver], main, why)
@@ -209,7 +211,7 @@ def follow_by_order(
         followed = followed.moved(-followed.added_ns[level])
         items += describe_steps(key, others[key], followed, None, f"that agrees with {receiver}")
         if abs(behind_s[level]) > LONGEST_DELAY_S:
-            by_ns = whole_ns(round(behind_s[level] * 1e9))
+            by_ns = round(behind_s[level]) * 1_000_000_000  # lines in order tell no better
             followed = followed.moved(by_ns)
             items.append(corrected_time(key, receiver, by_ns, 0.5))
         at = np.searchsorted(others[key].axis_ns, followed.starts_ns[1:])

@@ -313,6 +313,13 @@ def _is_epochs(ahead_s: Floats) -> Bools:
     return found
 
 
+def epochs_behind_ns(own: OwnTime, level: int, others_s: Sequence[tuple[str, float]]) -> int:
+    """Return whole epochs by which a level lies behind another receiver [ns]; arguments as for `choose_level`."""
+    ahead_s = np.array([own.added_ns[level] / 1e9 + ahead for _, ahead in others_s])
+    found = ahead_s[_is_epochs(ahead_s)]
+    return round(EPOCH_S) * round(float(found[0]) / EPOCH_S) * _NS_PER_S if found.size else 0
+
+
 def choose_level(heard: Heard, own: OwnTime, others_s: Sequence[tuple[str, float]]) -> tuple[int, str]:
     """Return which level of a receiver tells UTC, and why.
 

@@ -19,7 +19,7 @@ TIMED = ("RMC", "GGA", "GNS", "GLL", "ZDA")
 """Formatters whose sentences carry their own UTC."""
 OUTLINE_COUNT = "stands_for"
 """Column of an outline: how many rows of the log each of its rows stands for."""
-_DAY_NS = 86_400_000_000_000
+DAY_NS = 86_400_000_000_000
 _WEEKS_1024_DAYS = 7168
 _AGREEING = 0.02
 """Share of a log's dates that must agree with the computer's for none of them to be taken for an epoch off; the rest
@@ -88,7 +88,7 @@ def read_calendar(tables: Mapping[str, pa.Table], warnings: list[str]) -> Calend
     shift_days = _rollover_days(tables, with_fix[0] if with_fix and with_fix[0].size else utc, warnings)
     walls = [wall[known] for wall, known in (integers(t, "wall_ms") for t in tables.values()) if known.any()]
     wall_ms = int(np.median(np.concatenate(walls))) if walls else None
-    shift_ns = shift_days * _DAY_NS
+    shift_ns = shift_days * DAY_NS
     own = {key: (at, told + shift_ns) for key, (at, told) in own.items()}
     return Calendar(line, utc + shift_ns, shift_days, wall_ms, own)
 
@@ -104,7 +104,7 @@ def _believable(line: Ints, utc: Ints) -> tuple[Ints, Ints]:
 def _dated(table: pa.Table) -> tuple[Ints, Bools]:
     tod, known = integers(table, "tod_ns")
     days, has_date = integers(table, "date_days")
-    return days * _DAY_NS + tod, known & has_date
+    return days * DAY_NS + tod, known & has_date
 
 
 def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[str, tuple[Ints, Bools]]:
@@ -118,7 +118,7 @@ def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[s
         utc, dated = np.zeros(tod.size, dtype=np.int64), np.zeros(tod.size, dtype=np.bool_)
         if "date_days" in table.column_names:
             utc, dated = _dated(table)
-            utc = utc + calendar.shift_days * _DAY_NS
+            utc = utc + calendar.shift_days * DAY_NS
         if not dated.all():
             reference = _reference_utc(table, calendar)
             if reference is None:
@@ -131,7 +131,7 @@ def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[s
 
 def nearest_day(tod_ns: Ints, reference_ns: Ints) -> Ints:
     """Return UTC [ns] of times of day [ns] on the day that lies within twelve hours of a reference [ns]."""
-    nearest: Ints = reference_ns + (tod_ns - reference_ns % _DAY_NS + _DAY_NS // 2) % _DAY_NS - _DAY_NS // 2
+    nearest: Ints = reference_ns + (tod_ns - reference_ns % DAY_NS + DAY_NS // 2) % DAY_NS - DAY_NS // 2
     return nearest
 
 
@@ -171,9 +171,9 @@ def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, warnings: list[str
     if not wall_days:
         return 0
     wall_day = float(np.median(wall_days))
-    if np.mean(np.abs(wall_day - utc / _DAY_NS) < 1.0) > _AGREEING:
+    if np.mean(np.abs(wall_day - utc / DAY_NS) < 1.0) > _AGREEING:
         return 0
-    away_days = wall_day - float(np.median(utc)) / _DAY_NS
+    away_days = wall_day - float(np.median(utc)) / DAY_NS
     epochs = round(away_days / _WEEKS_1024_DAYS)
     if epochs != 0 and abs(away_days - epochs * _WEEKS_1024_DAYS) < 1.5:
         warnings.append(
