@@ -6,6 +6,7 @@ of each receiver, two rpm readings a second, one in five seconds of all else. Ev
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,7 +17,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import coded, floats, to_arrow, truths
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
-from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, integers, receiver_codes
+from trialcapture.prepare.sentence_times import DAY_NS, OUTLINE_COUNT, TIMED, integers, receiver_codes
 from trialcapture.prepare.statistics import first_least
 
 Ints = npt.NDArray[np.int64]
@@ -27,6 +28,8 @@ LONGEST_SPACING_S = 5.0
 """Spacing of all other streams [s]."""
 AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
 """Columns of an outline: each row's place on the log's receipt axes [ns]."""
+_EARLY_NS, _LATE_NS = 1_000_000_000, 15_000_000_000
+_AGREEING_NS = 5_000_000_000
 _RARE = 0.01
 """A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
@@ -76,11 +79,13 @@ class BlockOutline:
         tables: Kept rows by formatter, with their axis columns (the block's own axis) and `OUTLINE_COUNT`.
         stamps: How each receipt clock stamped the block.
         epochs: By receiver, the times it told; only where lines carry no stamps and their order has to do.
+        strays: By source and type, such as ``gps1 GPRMC``, how many sentences tell a time that stands alone.
     """
 
     tables: dict[str, pa.Table]
     stamps: dict[str, Stamps]
     epochs: dict[str, TimesTold]
+    strays: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +99,7 @@ class Outline:
         breaks_ns: By receipt clock, where on the log's axis the clock was set back [ns].
         epochs: As in `BlockOutline`, for the whole log.
         bounds: For each block, where its rows begin in every table of `tables`, by formatter.
+        strays: As in `BlockOutline`, for the whole log.
     """
 
     tables: dict[str, pa.Table]
@@ -102,6 +108,7 @@ class Outline:
     breaks_ns: dict[str, Ints]
     epochs: dict[str, TimesTold]
     bounds: dict[str, list[int]]
+    strays: dict[str, int]
 
 
 def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
@@ -118,8 +125,11 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
     told = next((c for c in CLOCKS if stamps[c].rows and stamps[c].known >= 0.9 * stamps[c].rows), None)
     clock_ns = axes[told] if told else _times_of_day(present)
     kept = {}
+    strays: dict[str, int] = {}
     for name, table in present.items():
         delay = clock_ns[name] - integers(table, "tod_ns")[0] if name in TIMED and told else None
+        if name in TIMED:
+            strays |= _count_strays(table, name, delay)
         spacing_ns = round(SPACING_S.get(name, LONGEST_SPACING_S) * 1e9)
         rows, counts = _thin(clock_ns[name], _streams(table), spacing_ns, delay)
         few = table.take(to_arrow(rows))
@@ -127,7 +137,7 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
         names = [*few.column_names, *AXIS.values(), OUTLINE_COUNT]
         kept[name] = pa.Table.from_arrays([*few.columns, *added], names=names)
     fine = told == "mono" or (told == "wall" and stamps["wall"].is_fine)
-    return BlockOutline(kept, stamps, {} if fine else _epochs(present))
+    return BlockOutline(kept, stamps, {} if fine else _epochs(present), strays)
 
 
 def outline_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
@@ -189,6 +199,39 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
     counts[outer] = np.maximum(counts[outer], 1)
     rows = np.flatnonzero(counts)
     return rows, counts[rows]
+
+
+def _count_strays(table: pa.Table, name: str, delay_ns: Ints | None) -> dict[str, int]:
+    """Return how many sentences of each source and type tell a time far from those before and after, which agree.
+
+    Args:
+        table: Of one formatter.
+        name: The formatter.
+        delay_ns: Receipt less the time of day told [ns]; None where lines carry no stamps.
+    """
+    tod, known = integers(table, "tod_ns")
+    told = np.flatnonzero(known)
+    codes, names = receiver_codes(table)
+    found: dict[str, int] = {}
+    value = -tod if delay_ns is None else delay_ns
+    early_ns = _LATE_NS if delay_ns is None else _EARLY_NS
+    if told.size < 3 or np.ptp(value[told]) < min(early_ns, _LATE_NS):
+        return found
+    for code in np.unique(codes[told]):
+        mine = value[told[codes[told] == code]]
+        off = _within_a_day(mine[1:-1] - mine[:-2]), _within_a_day(mine[1:-1] - mine[2:])
+        apart = np.abs(_within_a_day(mine[2:] - mine[:-2])) < _AGREEING_NS
+        far = [(o > _LATE_NS) | (o < -early_ns) for o in off]
+        count = int(np.count_nonzero(far[0] & far[1] & apart))
+        if count:
+            source, talker = names[code].rsplit("/", 1)
+            found[f"{source} {talker}{name}"] = count
+    return found
+
+
+def _within_a_day(difference_ns: Ints) -> Ints:
+    """Return differences of times of day [ns] the short way round midnight."""
+    return (difference_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2
 
 
 def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
@@ -265,7 +308,10 @@ def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
     epochs = {}
     for key in dict.fromkeys(k for b in blocks for k in b.epochs):
         epochs[key] = TimesTold.joined([b.epochs[key] for b in blocks if key in b.epochs])
-    return Outline(tables, stamps, shifts, breaks, epochs, bounds)
+    strays: Counter[str] = Counter()
+    for block in blocks:
+        strays.update(block.strays)
+    return Outline(tables, stamps, shifts, breaks, epochs, bounds, dict(strays))
 
 
 def _shifted(table: pa.Table, shift_ns: Mapping[str, int]) -> pa.Table:

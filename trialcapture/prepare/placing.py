@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import to_arrow, truths
-from trialcapture.prepare.health import Item
+from trialcapture.prepare.health import Item, Rejection
 from trialcapture.prepare.neighbour_time import time_of_neighbour
 from trialcapture.prepare.order import Epochs, Traced, place_by_order, trace_epochs
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
@@ -82,7 +82,7 @@ class Placing:
 
 
 def find_placing(
-    outline: Outline, latency_s: Mapping[str, float], shared: ClockFit | None = None
+    outline: Outline, latency_s: Mapping[str, float], shared: ClockFit | None = None, day: int = 0
 ) -> tuple[Placing, list[ClockRow], list[str], ClockFit | None]:
     """Find how the lines of one log are placed on UTC, from its outline.
 
@@ -91,6 +91,7 @@ def find_placing(
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
         shared: How the session's monotonic clock was tied to UTC by another log; used where this log is stamped
             by that clock and carries no time of its own.
+        day: Days since 1970 of the day times are put on where nothing in the log tells it.
 
     Returns:
         The placing; clock evidence; warnings as sentences for people; and the fit of the monotonic clock where
@@ -98,14 +99,14 @@ def find_placing(
     """
     warnings: list[str] = []
     rows: list[ClockRow] = []
-    calendar = read_calendar(outline.tables, warnings)
+    items: list[Item] = []
+    calendar = read_calendar(outline.tables, items, warnings, day)
     times = sentence_times(outline.tables, calendar)
     receiver = main_receiver(outline.tables, times)
     clock = choose_clock(outline.stamps, receiver is not None)
     fit: ClockFit | None = None
     epochs: Epochs | None = None
     own: Mapping[str, OwnTime] = {}
-    items: list[Item] = []
     if clock in AXIS and receiver is not None:
         found = fit_receivers(outline, times, clock, receiver, latency_s)
         fit, own = found.fit, found.own
@@ -126,6 +127,10 @@ def find_placing(
     if fit is None and clock == "wall" and receiver is None:
         warnings.append("no GNSS time in this log: the recording computer's clock is used as it stands")
         rows.append(ClockRow("computer clock", 0.0, 60.0, None, None, "wall clock", "poor: no GNSS time"))
+    items += [
+        Rejection(sentence, "time", "its time stands alone among those before and after", count, "left out")
+        for sentence, count in sorted(outline.strays.items())
+    ]
     # the early edge stands behind UTC by the delay of the receiver's promptest sentence
     edge_s = edge_latency_s(receiver, latency_s)
     placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s, own, tuple(items))

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture import buffers
+from trialcapture.prepare.health import ClockStep, Disagreement, Item
 from trialcapture.prepare.utc import find_believable_times
 
 Ints = npt.NDArray[np.int64]
@@ -19,6 +20,7 @@ TIMED = ("RMC", "GGA", "GNS", "GLL", "ZDA")
 """Formatters whose sentences carry their own UTC."""
 OUTLINE_COUNT = "stands_for"
 """Column of an outline: how many rows of the log each of its rows stands for."""
+_NONE = np.zeros(0, dtype=np.int64)
 DAY_NS = 86_400_000_000_000
 _WEEKS_1024_DAYS = 7168
 _AGREEING = 0.02
@@ -64,8 +66,15 @@ class Calendar:
     by_receiver: Mapping[str, tuple[Ints, Ints]] = field(default_factory=dict)
 
 
-def read_calendar(tables: Mapping[str, pa.Table], warnings: list[str]) -> Calendar:
-    """Return the calendar of a log from its outline."""
+def read_calendar(tables: Mapping[str, pa.Table], items: list[Item], warnings: list[str], day: int = 0) -> Calendar:
+    """Return the calendar of a log from its outline.
+
+    Args:
+        tables: Of the outline, by formatter.
+        items: Takes what is wrong with its dates.
+        warnings: Takes sentences for people.
+        day: Days since 1970 of the day its times of day are put on where neither a date nor a wall clock tells it.
+    """
     dated_line, dated_utc, dated_by, with_fix = [], [], [], []
     for name in ("RMC", "ZDA"):
         if name in tables:
@@ -85,12 +94,32 @@ def read_calendar(tables: Mapping[str, pa.Table], warnings: list[str]) -> Calend
     own = {key: _believable(line[by == key], utc[by == key]) for key in receivers} if len(receivers) > 1 else {}
     line, utc = _believable(line, utc)
     # what a receiver tells before it has a fix may be any time
-    shift_days = _rollover_days(tables, with_fix[0] if with_fix and with_fix[0].size else utc, warnings)
+    shift_days = _rollover_days(tables, with_fix[0] if with_fix and with_fix[0].size else utc, items)
     walls = [wall[known] for wall, known in (integers(t, "wall_ms") for t in tables.values()) if known.any()]
     wall_ms = int(np.median(np.concatenate(walls))) if walls else None
+    if not utc.size and wall_ms is None:
+        line, utc = _on_day(tables, day)
+        if utc.size:
+            date = np.datetime64(day, "D")
+            warnings.append(
+                f"no sentence in this log carries a date; its times of day are put on {date}"
+                + (", the day of the engine log" if day else ", because no other day is known")
+            )
     shift_ns = shift_days * DAY_NS
     own = {key: (at, told + shift_ns) for key, (at, told) in own.items()}
     return Calendar(line, utc + shift_ns, shift_days, wall_ms, own)
+
+
+def _on_day(tables: Mapping[str, pa.Table], day: int) -> tuple[Ints, Ints]:
+    """Return lines and UTC [ns] of times of day that begin on a day and run on over midnight."""
+    timed = [tables[name] for name in TIMED if name in tables]
+    line = np.concatenate([integers(t, "line")[0][integers(t, "tod_ns")[1]] for t in timed] or [_NONE])
+    tod = np.concatenate([integers(t, "tod_ns")[0][integers(t, "tod_ns")[1]] for t in timed] or [_NONE])
+    order = np.argsort(line, kind="stable")
+    line, tod = line[order], tod[order]
+    step = np.diff(tod, prepend=tod[:1])
+    turns = (step < -DAY_NS // 2).astype(np.int64) - (step > DAY_NS // 2)
+    return line, (day + np.cumsum(turns)) * DAY_NS + tod
 
 
 def _believable(line: Ints, utc: Ints) -> tuple[Ints, Ints]:
@@ -159,7 +188,7 @@ def _reference_utc(table: pa.Table, calendar: Calendar) -> Ints | None:
     return np.where(known, wall, calendar.wall_ms) * 1_000_000
 
 
-def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, warnings: list[str]) -> int:
+def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, items: list[Item]) -> int:
     """Return the days to add to a receiver's date that is whole 1024-week epochs away from the wall clock."""
     if not utc.size:
         return 0
@@ -176,15 +205,21 @@ def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, warnings: list[str
     away_days = wall_day - float(np.median(utc)) / DAY_NS
     epochs = round(away_days / _WEEKS_1024_DAYS)
     if epochs != 0 and abs(away_days - epochs * _WEEKS_1024_DAYS) < 1.5:
-        warnings.append(
-            f"the receiver's date is {abs(epochs) * 1024} weeks off (GPS week rollover); corrected by whole epochs"
-        )
+        items.append(
+            ClockStep(
+                None, "date of the receivers", -epochs * _WEEKS_1024_DAYS * 86_400.0,
+                f"the receiver's date is {abs(epochs) * 1024} weeks off (GPS week rollover); corrected by whole epochs",
+                "none: the time of day is the receiver's",
+            )
+        )  # fmt: skip
         return epochs * _WEEKS_1024_DAYS
     if abs(away_days) > 1.0:
-        warnings.append(
-            f"the receiver's date and the recording computer's clock differ by {abs(away_days):.1f} days; "
-            "the receiver's is used"
-        )
+        items.append(
+            Disagreement(
+                "date of the receivers", "clock of the recording computer", -away_days, 0.5, "days", None, None,
+                "warning", "none: the receiver's date is used",
+            )
+        )  # fmt: skip
     return 0
 
 
