@@ -33,6 +33,7 @@ from trialcapture.prepare.logclock import BUS_U_S, LogFit
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
+from trialcapture.prepare.sentence_times import DAY_NS
 from trialcapture.prepare.series import Candidate, choose, rank_sources
 from trialcapture.prepare.utc import ClockFit
 
@@ -123,12 +124,15 @@ def arrange_trial(
     health = DataHealth()
     told: dict[str, Told] = {}
     shared: ClockFit | None = None
+    first_ns = [int(integers(rows["t_log_ns"])[0][0]) for _, _, rows in logs if rows.num_rows]
+    day = min(first_ns, default=0) // DAY_NS
     for name, outline in outlines:
-        placing, rows, said, shared = find_placing(outline, {s.id: s.latency_s for s in config.source}, shared)
+        placing, rows, said, shared = find_placing(outline, {s.id: s.latency_s for s in config.source}, shared, day)
         placed = place_outline(outline, placing)
         numbers, more = match_engines(placed, config)
         clocks += rows
         warnings += [*said, *more]
+        health = health.with_items(placing.items)
         told[name] = Told(placing, find_variation_deg(placed, config), numbers, placed)
     progress("channels")
     candidates: Candidates = {}

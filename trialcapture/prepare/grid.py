@@ -30,10 +30,13 @@ def reach_s(gap_s: float) -> float:
 
 
 def grid_times(first_ns: int, last_ns: int, grid_hz: float) -> Ints:
-    """Return grid instants [ns UTC] from first to last, on whole multiples of the grid step since 1970."""
+    """Return grid instants [ns UTC] from first to last, on whole multiples of the grid step since 1970.
+
+    Where none lies between, as in a log of a single fix, it is the next one after.
+    """
     step = round(1e9 / grid_hz)
     start = -(-first_ns // step) * step
-    return np.arange(start, last_ns + 1, step, dtype=np.int64)
+    return np.arange(start, max(last_ns, start) + 1, step, dtype=np.int64)
 
 
 def samples_schema(config: Config) -> pa.Schema:

@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.prepare.receiver_steps import (
+    BEFORE_ALL,
+    MOTION_FLOOR_M,
+    Heard,
+    OwnTime,
+    choose_level,
+    epochs_behind_ns,
+    is_possible,
+    moved_on,
+    whole_ns,
+)
 from trialcapture.prepare.sentence_times import integers, receiver_codes
-from trialcapture.prepare.utc import find_believable_times
+from trialcapture.prepare.utc import usual_step_ns
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
 
 _FEW = 10
+_MOST_STRAYS = 4
+_MOST_BREAKS = 2000
+_FAR_NS = 60_000_000_000
+_SLIP_NS = 600_000_000
+_COARSE_NS = 3_000_000_000
+"""What a wall clock of whole seconds, seen on a line nearby, may be off by (common practice, no source)."""
+_LONGEST_PAUSE_NS = 14 * 86_400_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +43,7 @@ class Epochs:
 
     Attributes:
         line: First line of each new time, shape (n,), strictly ascending.
-        utc_ns: Those times [ns since 1970 UTC], strictly ascending.
+        utc_ns: Those times [ns since 1970 UTC], ascending unless recordings are joined in another order.
         usual_ns: Median step from one to the next [ns].
         pace_ns: Median time a line takes [ns].
     """
@@ -34,29 +54,204 @@ class Epochs:
     pace_ns: float
 
 
-def find_epochs(line: Ints, utc_ns: Ints) -> Epochs | None:
-    """Return the believable new times of one receiver, or None where there is none.
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """A receiver's times along a log without stamps.
+
+    Attributes:
+        epochs: Its times, steps taken out; None where it told none.
+        own: What to add to its own time; a level begins at a line.
+        heard: Its times as told, strays left out; the axis is the line.
+        why: Which of its times is taken for UTC, in words that follow "the time".
+        pauses: Indices into `heard` of the first time after each pause of the recording.
+    """
+
+    epochs: Epochs | None
+    own: OwnTime
+    heard: Heard
+    why: str
+    pauses: tuple[int, ...]
+
+
+def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Traced:
+    """Return the believable new times of the main receiver, on one level wherever its clock was set.
+
+    Where a time is not the next one after the time before, either the recording paused or the receiver's clock was
+    set. There are only the lines to tell, so what else they say decides: the computer's clock where they carry a
+    coarse one, whether the receiver had a fix, how far the boat moved, other receivers. Where nothing does, time
+    that goes back is a step, and so is time that leaps ahead and comes back; other leaps ahead are pauses.
 
     Args:
-        line: Lines of its timed sentences, shape (n,), ascending.
-        utc_ns: Their times [ns since 1970 UTC].
+        heard: Of the main receiver; the axis is the line.
+        others: The same of other receivers, from the outline.
+        around: How many sentences of other talkers and sources came in before each time.
     """
-    if line.size > 3:
-        per_line = np.diff(utc_ns) / np.maximum(np.diff(line), 1)
-        pace = max(int(np.median(per_line[per_line > 0])) if np.any(per_line > 0) else 100_000_000, 1)
-        kept = find_believable_times(line * pace, utc_ns)
-        line, utc_ns = line[kept], utc_ns[kept]
-    rising = utc_ns > np.concatenate([[np.iinfo(np.int64).min], np.maximum.accumulate(utc_ns)[:-1]])
-    line, utc_ns = line[rising], utc_ns[rising]
-    # two formatters of one epoch may share a line only where a log is damaged; the later time stands
-    alone = np.concatenate([np.diff(line) > 0, [True]]) if line.size else np.zeros(0, dtype=np.bool_)
-    line, utc_ns = line[alone], utc_ns[alone]
+    told, stray = heard, _find_strays(heard.utc_ns)
+    heard, around = _taken(heard, ~stray), around[~stray]
+    line, utc = heard.axis_ns, heard.utc_ns
     if not line.size:
-        return None
-    step = np.diff(utc_ns)
-    usual = float(np.median(step)) if step.size else 1e9
-    pace_ns = float(np.median(step / np.diff(line))) if step.size else 0.0
-    return Epochs(line, utc_ns, usual, pace_ns)
+        return Traced(None, OwnTime(), heard, "", ())
+    step, usual = np.diff(utc), usual_step_ns(utc)
+    regular = (step > 0) & (step <= _limit_ns(usual))
+    passed = _passed_ns(np.diff(line), np.diff(around), step, regular, usual)
+    # a second more than usual shows where no more lines than usual lie between
+    slip = regular & (step >= usual + _SLIP_NS) & (passed <= 1.3 * usual)
+    breaks = np.flatnonzero(~regular | slip)[:_MOST_BREAKS]
+    elapsed = usual * np.maximum(np.rint(passed / usual), 1.0)
+    sizes = [_step_ns(heard, others, int(i), usual, float(elapsed[i])) for i in breaks]
+    own = OwnTime()
+    settled = _settled(sizes, [round(step[i] - elapsed[i]) for i in breaks])
+    for i, size in zip(breaks[::-1], settled[::-1], strict=True):
+        if size:
+            own = own.joined((BEFORE_ALL, int(line[i + 1])), (whole_ns(size), 0))
+    pauses = [int(i) + 1 for i in breaks if step[i] > _limit_ns(usual) and own.level(line)[i] == own.level(line)[i + 1]]
+    ahead_s = _ahead_s(others, line, utc + own.added(line))
+    level, why = choose_level(heard, own, ahead_s)
+    own = own.moved(epochs_behind_ns(own, level, ahead_s) - own.added_ns[level])
+    placed = utc + own.added(line)
+    line, placed = _with_strays(line, placed, told.axis_ns[stray], usual)
+    # two formatters of one epoch may share a line only where a log is damaged; a time told twice is one
+    alone = np.concatenate([np.diff(line) > 0, [True]]) & np.concatenate([[True], np.diff(placed) != 0])
+    line, placed = line[alone], placed[alone]
+    pace_ns = float(np.median(np.diff(placed) / np.diff(line))) if line.size > 1 else 0.0
+    return Traced(Epochs(line, placed, usual, max(pace_ns, 0.0)), own, heard, why, tuple(pauses))
+
+
+def _passed_ns(lines: Ints, around: Ints, step: Ints, regular: Bools, usual: float) -> Floats:
+    """Return how long it was from each time to the next by what else came in meanwhile [ns].
+
+    By all lines; across a silence of the receiver by those of others, where there are enough.
+    """
+    lines = np.maximum(lines, 1)
+    pace = float(np.median(step[regular] / lines[regular])) if regular.any() else usual
+    passed: Floats = lines.astype(np.float64) * pace
+    told_ns = float(step[regular].sum())
+    count = float(around[regular].sum())
+    if count * usual >= told_ns > 0:
+        passed = np.where(passed > 2.5 * usual, around * (told_ns / count), passed)
+    return passed
+
+
+def _with_strays(line: Ints, placed: Ints, strays: Ints, usual: float) -> tuple[Ints, Ints]:
+    """Return the times with those lines put back where a time that could not be stood, if just they are missing."""
+    if not strays.size or line.size < 2:
+        return line, placed
+    after = np.searchsorted(line, strays)
+    inside = (after > 0) & (after < line.size)
+    strays, after = strays[inside], after[inside]
+    nth = np.arange(strays.size) - np.searchsorted(after, after) + 1
+    missing = np.bincount(after, minlength=line.size)[after]
+    fits = np.abs(placed[after] - placed[after - 1] - (missing + 1) * usual) < 0.1 * usual
+    strays, at = strays[fits], (placed[after - 1] + np.rint(nth * usual).astype(np.int64))[fits]
+    order = np.argsort(np.concatenate([line, strays]), kind="stable")
+    return np.concatenate([line, strays])[order], np.concatenate([placed, at])[order]
+
+
+def _limit_ns(usual_ns: float) -> float:
+    """Return the longest step that is still the next time of a receiver [ns]: some of its sentences may be lost."""
+    return max(3.0 * usual_ns, 5e9)
+
+
+def _taken(heard: Heard, kept: Bools) -> Heard:
+    wall = None if heard.wall_ns is None else heard.wall_ns[kept]
+    return Heard(
+        heard.axis_ns[kept], heard.utc_ns[kept], wall, heard.fixed[kept], heard.lat_deg[kept], heard.lon_deg[kept],
+        heard.judges,
+    )  # fmt: skip
+
+
+def _find_strays(utc_ns: Ints) -> Bools:
+    """Return True for up to four times that stand apart from those before and after, which run on."""
+    stray = np.zeros(utc_ns.size, dtype=np.bool_)
+    if utc_ns.size < 3:
+        return stray
+    usual = usual_step_ns(utc_ns)
+    limit, step = _limit_ns(usual), np.diff(utc_ns)
+    odd = np.flatnonzero((step < 0) | (step > limit))
+    for count in range(1, _MOST_STRAYS + 1):
+        at = odd[(odd + 1 + count < utc_ns.size) & ~stray[odd]]
+        onward = utc_ns[at + 1 + count] - utc_ns[at]
+        far = np.abs(step[at]) > (0 if count == 1 else _FAR_NS)
+        for i in at[(onward > 0) & (onward <= limit + count * usual) & far]:
+            stray[i + 1 : i + 1 + count] |= not stray[i]
+    return stray
+
+
+def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, elapsed: float) -> int | None:
+    """Return how far the receiver was set between times `i` and `i + 1` [ns]; 0 if not, None if nothing tells.
+
+    `elapsed` is how long it was between them by the lines [ns].
+    """
+    line, utc = heard.axis_ns, heard.utc_ns
+    step = int(utc[i + 1] - utc[i])
+    size = round(step - elapsed)
+    if step > _limit_ns(usual) and abs(step - elapsed) <= max(2e9, 0.25 * elapsed):
+        return 0  # lines came in meanwhile: only the receiver was silent
+    if heard.wall_ns is not None:
+        wall = float(heard.wall_ns[i + 1] - heard.wall_ns[i])
+        if abs(size) > _COARSE_NS and min(abs(wall - step), abs(wall - elapsed)) < _COARSE_NS:
+            return size if abs(wall - elapsed) < abs(wall - step) else 0
+    if abs(size) > _LONGEST_PAUSE_NS or is_possible(utc[i : i + 1]) != is_possible(utc[i + 1 : i + 2]):
+        return size
+    if step > 0 and heard.judges and abs(size) > _COARSE_NS and not heard.fixed[: i + 1].any() and heard.fixed.any():
+        return size
+    is_small = abs(step) <= _limit_ns(usual)
+    moved = moved_on(heard, i, i + 1, elapsed, step, floor_m=_floor_m(heard, i) if is_small else MOTION_FLOOR_M)
+    if moved is not None:
+        return size if moved else 0
+    for other in others.values():
+        before = int(np.searchsorted(other.axis_ns, line[i], "right")) - 1
+        after = int(np.searchsorted(other.axis_ns, line[i + 1]))
+        if before >= 0 and after < other.axis_ns.size and not is_small:
+            theirs = int(other.utc_ns[after] - other.utc_ns[before])
+            if 0 < theirs < elapsed + _COARSE_NS:
+                return size
+    return 0 if step >= 0 and is_small else None
+
+
+def _settled(sizes: list[int | None], steps: list[int]) -> list[int]:
+    """Return how far the receiver was set at each break, those too that nothing decides.
+
+    Args:
+        sizes: From `_step_ns`.
+        steps: How far each time is from where the lines since the one before would bring it [ns].
+    """
+    settled = [0 if size is None else size for size in sizes]
+    open_ends: list[int] = []
+    for k, size in enumerate(sizes):
+        if size is not None:
+            continue
+        if steps[k] > 0:
+            open_ends.append(k)
+            continue
+        settled[k] = steps[k]
+        for m in open_ends[::-1]:
+            if abs(steps[m] + steps[k]) <= _COARSE_NS:
+                settled[m] = steps[m]
+                open_ends.remove(m)
+                break
+    return settled
+
+
+def _floor_m(heard: Heard, i: int) -> float:
+    """Return what the distance between two fixes may be off by, by the resolution of the positions near one [m]."""
+    near = heard.lat_deg[max(i - 50, 0) : i + 50]
+    # of an even run, only the counts that the last digit jumps by are left in second differences
+    counts = np.abs(np.diff(near[np.isfinite(near)], 2))
+    counts = counts[counts > 1e-9]
+    resolution_m = float(counts.min()) * 111_000.0 if counts.size else 0.0
+    return 0.4 + min(2.0 * resolution_m, MOTION_FLOOR_M)
+
+
+def _ahead_s(others: Mapping[str, Heard], line: Ints, utc_ns: Ints) -> list[tuple[str, float]]:
+    """Return how far each other receiver that was never set is ahead of times at lines [s]."""
+    found = []
+    for key, other in others.items():
+        at = np.interp(other.axis_ns, line, (utc_ns - utc_ns[0]).astype(np.float64))
+        away_s = (other.utc_ns - utc_ns[0] - at) / 1e9
+        if away_s.size > 3 and np.ptp(away_s) < _COARSE_NS / 1e9:
+            found.append((key, float(np.median(away_s))))
+    return found
 
 
 def place_by_order(table: pa.Table, epochs: Epochs) -> Ints:
@@ -77,7 +272,8 @@ def _between(at: Ints, epochs: Epochs) -> Ints:
     nxt = np.minimum(index + 1, line.size - 1)
     span_line = np.maximum(line[nxt] - line[index], 1)
     span_utc = (utc[nxt] - utc[index]).astype(np.float64)
-    paused = span_utc > max(3.0 * usual, 5e9)
+    # where lines went on coming in, only the receiver was silent
+    paused = (span_utc < 0) | ((span_utc > max(3.0 * usual, 5e9)) & (span_line * pace < 0.5 * span_utc))
     rate = np.where((nxt == index) | paused, pace, span_utc / span_line)
     ahead = np.where(paused, np.minimum((at - line[index]) * rate, usual), (at - line[index]) * rate)
     return utc[index] + np.rint(ahead).astype(np.int64)

@@ -6,16 +6,18 @@ of each receiver, two rpm readings a second, one in five seconds of all else. Ev
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import coded, to_arrow
+from trialcapture.buffers import coded, floats, to_arrow, truths
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
-from trialcapture.prepare.sentence_times import OUTLINE_COUNT, TIMED, integers, receiver_codes
+from trialcapture.prepare.sentence_times import DAY_NS, OUTLINE_COUNT, TIMED, integers, receiver_codes
 from trialcapture.prepare.statistics import first_least
 
 Ints = npt.NDArray[np.int64]
@@ -26,7 +28,47 @@ LONGEST_SPACING_S = 5.0
 """Spacing of all other streams [s]."""
 AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
 """Columns of an outline: each row's place on the log's receipt axes [ns]."""
+_EARLY_NS, _LATE_NS = 1_000_000_000, 15_000_000_000
+_AGREEING_NS = 5_000_000_000
+_RARE = 0.01
+"""A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
+
+
+@dataclass(frozen=True, slots=True)
+class TimesTold:
+    """The times one receiver told in a log without stamps, in order of lines; shape (n,) each.
+
+    Attributes:
+        line: First line of each new time.
+        tod_ns: Time of day [ns].
+        days: Days since 1970 where a date came with it, else -1.
+        fixed: True where the receiver had a fix.
+        lat_deg, lon_deg: Position with that fix, else NaN.
+        around: How many sentences of other talkers and sources came in before it.
+        total: How many of those there are in all.
+    """
+
+    line: Ints
+    tod_ns: Ints
+    days: Ints
+    fixed: npt.NDArray[np.bool_]
+    lat_deg: npt.NDArray[np.float64]
+    lon_deg: npt.NDArray[np.float64]
+    around: Ints
+    total: int
+
+    @staticmethod
+    def joined(parts: Sequence[TimesTold]) -> TimesTold:
+        """Return several blocks' as one."""
+        before = np.cumsum([0, *(p.total for p in parts)])
+        around = [p.around + int(n) for p, n in zip(parts, before[:-1], strict=True)]
+        return TimesTold(
+            np.concatenate([p.line for p in parts]), np.concatenate([p.tod_ns for p in parts]),
+            np.concatenate([p.days for p in parts]), np.concatenate([p.fixed for p in parts]),
+            np.concatenate([p.lat_deg for p in parts]), np.concatenate([p.lon_deg for p in parts]),
+            np.concatenate(around), int(before[-1]),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +78,14 @@ class BlockOutline:
     Attributes:
         tables: Kept rows by formatter, with their axis columns (the block's own axis) and `OUTLINE_COUNT`.
         stamps: How each receipt clock stamped the block.
-        epochs: By receiver, first line and time of day [ns] of each new time it told; only where lines carry no
-            stamps and their order has to do.
+        epochs: By receiver, the times it told; only where lines carry no stamps and their order has to do.
+        strays: By source and type, such as ``gps1 GPRMC``, how many sentences tell a time that stands alone.
     """
 
     tables: dict[str, pa.Table]
     stamps: dict[str, Stamps]
-    epochs: dict[str, tuple[Ints, Ints]]
+    epochs: dict[str, TimesTold]
+    strays: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +99,16 @@ class Outline:
         breaks_ns: By receipt clock, where on the log's axis the clock was set back [ns].
         epochs: As in `BlockOutline`, for the whole log.
         bounds: For each block, where its rows begin in every table of `tables`, by formatter.
+        strays: As in `BlockOutline`, for the whole log.
     """
 
     tables: dict[str, pa.Table]
     stamps: dict[str, tuple[Stamps, ...]]
     shifts_ns: dict[str, list[int]]
     breaks_ns: dict[str, Ints]
-    epochs: dict[str, tuple[Ints, Ints]]
+    epochs: dict[str, TimesTold]
     bounds: dict[str, list[int]]
+    strays: dict[str, int]
 
 
 def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
@@ -80,8 +125,11 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
     told = next((c for c in CLOCKS if stamps[c].rows and stamps[c].known >= 0.9 * stamps[c].rows), None)
     clock_ns = axes[told] if told else _times_of_day(present)
     kept = {}
+    strays: dict[str, int] = {}
     for name, table in present.items():
         delay = clock_ns[name] - integers(table, "tod_ns")[0] if name in TIMED and told else None
+        if name in TIMED:
+            strays |= _count_strays(table, name, delay)
         spacing_ns = round(SPACING_S.get(name, LONGEST_SPACING_S) * 1e9)
         rows, counts = _thin(clock_ns[name], _streams(table), spacing_ns, delay)
         few = table.take(to_arrow(rows))
@@ -89,7 +137,7 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
         names = [*few.column_names, *AXIS.values(), OUTLINE_COUNT]
         kept[name] = pa.Table.from_arrays([*few.columns, *added], names=names)
     fine = told == "mono" or (told == "wall" and stamps["wall"].is_fine)
-    return BlockOutline(kept, stamps, {} if fine else _epochs(present))
+    return BlockOutline(kept, stamps, {} if fine else _epochs(present), strays)
 
 
 def outline_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
@@ -153,26 +201,91 @@ def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> t
     return rows, counts[rows]
 
 
-def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, tuple[Ints, Ints]]:
-    """Return, by receiver, line and time of day of the first sentence of each new time."""
-    gathered: dict[str, list[tuple[Ints, Ints]]] = {}
-    for name in TIMED:
-        if name not in tables:
+def _count_strays(table: pa.Table, name: str, delay_ns: Ints | None) -> dict[str, int]:
+    """Return how many sentences of each source and type tell a time far from those before and after, which agree.
+
+    Args:
+        table: Of one formatter.
+        name: The formatter.
+        delay_ns: Receipt less the time of day told [ns]; None where lines carry no stamps.
+    """
+    tod, known = integers(table, "tod_ns")
+    told = np.flatnonzero(known)
+    codes, names = receiver_codes(table)
+    found: dict[str, int] = {}
+    value = -tod if delay_ns is None else delay_ns
+    early_ns = _LATE_NS if delay_ns is None else _EARLY_NS
+    if told.size < 3 or np.ptp(value[told]) < min(early_ns, _LATE_NS):
+        return found
+    for code in np.unique(codes[told]):
+        mine = value[told[codes[told] == code]]
+        off = _within_a_day(mine[1:-1] - mine[:-2]), _within_a_day(mine[1:-1] - mine[2:])
+        apart = np.abs(_within_a_day(mine[2:] - mine[:-2])) < _AGREEING_NS
+        far = [(o > _LATE_NS) | (o < -early_ns) for o in off]
+        count = int(np.count_nonzero(far[0] & far[1] & apart))
+        if count:
+            source, talker = names[code].rsplit("/", 1)
+            found[f"{source} {talker}{name}"] = count
+    return found
+
+
+def _within_a_day(difference_ns: Ints) -> Ints:
+    """Return differences of times of day [ns] the short way round midnight."""
+    return (difference_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2
+
+
+def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
+    """Return, by receiver, the first sentence of each new time; a formatter that repeats its time begins one too."""
+    gathered: dict[str, list[tuple[Any, ...]]] = {}
+    lines: dict[str, list[Ints]] = {}
+    for name, table in tables.items():
+        line, _ = integers(table, "line")
+        codes, names = receiver_codes(table)
+        present = np.flatnonzero(np.bincount(codes))
+        for code in present:
+            lines.setdefault(names[code], []).append(line[codes == code])
+        if name not in TIMED:
             continue
-        tod, known = integers(tables[name], "tod_ns")
-        line, _ = integers(tables[name], "line")
-        codes, names = receiver_codes(tables[name])
-        for code in np.unique(codes[known]):
-            mine = known & (codes == code)
-            gathered.setdefault(names[code], []).append((line[mine], tod[mine]))
+        tod, known = integers(table, "tod_ns")
+        columns = table.column_names
+        days, dated = integers(table, "date_days") if "date_days" in columns else (tod, np.zeros_like(known))
+        days = np.where(dated, days, -1)
+        fixed = truths(table["valid"]) if "valid" in columns else np.zeros_like(known)
+        lat, lon = (
+            np.where(fixed, floats(table[c]), np.nan) if c in columns else np.full(tod.size, np.nan)
+            for c in ("lat_deg", "lon_deg")
+        )
+        for code in present:
+            mine = np.flatnonzero(known & (codes == code))
+            if mine.size:
+                again = np.concatenate([[False], np.diff(tod[mine]) == 0])
+                gathered.setdefault(names[code], []).append(
+                    (line[mine], tod[mine], days[mine], fixed[mine], lat[mine], lon[mine], again)
+                )
     found = {}
     for key, parts in gathered.items():
-        line, tod = (np.concatenate(p) for p in zip(*parts, strict=True))
+        line, tod, days, fixed, lat, lon, again = (np.concatenate(p) for p in zip(*parts, strict=True))
         order = np.argsort(line, kind="stable")
-        line, tod = line[order], tod[order]
+        line, tod, days, again = line[order], tod[order], days[order], again[order]
+        fixed, lat, lon = fixed[order], lat[order], lon[order]
         new = np.concatenate([[True], np.diff(tod) != 0])
-        found[key] = (line[new], tod[new])
+        if np.count_nonzero(again) <= _RARE * np.count_nonzero(new):
+            new |= again
+        begins = np.flatnonzero(new)
+        # the position of an epoch is the first that any of its sentences gives, and so is its date
+        at = _first_where(np.isfinite(lat), begins)
+        others = np.sort(np.concatenate([x for other, of in lines.items() if other != key for x in of] or [line[:0]]))
+        found[key] = TimesTold(
+            line[begins], tod[begins], days[_first_where(days >= 0, begins)], np.logical_or.reduceat(fixed, begins),
+            lat[at], lon[at], np.searchsorted(others, line[begins]), int(others.size),
+        )  # fmt: skip
     return found
+
+
+def _first_where(good: npt.NDArray[np.bool_], begins: Ints) -> Ints:
+    """Return the first good row of each stretch that begins so, or its first row where none is good."""
+    first = np.minimum.reduceat(np.where(good, np.arange(good.size), good.size), begins)
+    return np.where(first < good.size, first, begins)
 
 
 def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
@@ -194,9 +307,11 @@ def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
         bounds[name] = sizes
     epochs = {}
     for key in dict.fromkeys(k for b in blocks for k in b.epochs):
-        told = [b.epochs[key] for b in blocks if key in b.epochs]
-        epochs[key] = (np.concatenate([t[0] for t in told]), np.concatenate([t[1] for t in told]))
-    return Outline(tables, stamps, shifts, breaks, epochs, bounds)
+        epochs[key] = TimesTold.joined([b.epochs[key] for b in blocks if key in b.epochs])
+    strays: Counter[str] = Counter()
+    for block in blocks:
+        strays.update(block.strays)
+    return Outline(tables, stamps, shifts, breaks, epochs, bounds, dict(strays))
 
 
 def _shifted(table: pa.Table, shift_ns: Mapping[str, int]) -> pa.Table:

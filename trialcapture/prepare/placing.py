@@ -7,15 +7,16 @@ for a plain log, the order of the lines between the sentences that carry a time.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import to_arrow
+from trialcapture.buffers import to_arrow, truths
+from trialcapture.prepare.health import Item, Rejection
 from trialcapture.prepare.neighbour_time import time_of_neighbour
-from trialcapture.prepare.order import Epochs, find_epochs, place_by_order
+from trialcapture.prepare.order import Epochs, Traced, place_by_order, trace_epochs
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, choose_clock
 from trialcapture.prepare.receiver_clocks import (
@@ -23,9 +24,13 @@ from trialcapture.prepare.receiver_clocks import (
     declared_latency_s,
     edge_latency_s,
     fit_receivers,
+    follow_by_order,
+    hear,
     order_row,
 )
+from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
 from trialcapture.prepare.sentence_times import (
+    DAY_NS,
     Calendar,
     integers,
     main_receiver,
@@ -40,7 +45,8 @@ from trialcapture.prepare.utc import ClockFit
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_EARLY_NS, _LATE_NS = -1_000_000_000, 15_000_000_000
+_COMPANY = 2
+_EARLY_NS, _LATE_NS = -1_000_000_000, round(LONGEST_DELAY_S * 1e9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +61,8 @@ class Placing:
         epochs: The receiver's times, where the order of lines has to do.
         edge_s: How far the early edge stands behind UTC [s].
         latency_s: Declared delay of each source's sentences behind the measurement [s].
+        own: What to add to the own times of receivers whose clock was set, by ``source/talker``.
+        items: What is wrong with the times of the log.
     """
 
     clock: str
@@ -64,6 +72,8 @@ class Placing:
     epochs: Epochs | None
     edge_s: float
     latency_s: Mapping[str, float]
+    own: Mapping[str, OwnTime] = field(default_factory=dict)
+    items: tuple[Item, ...] = ()
 
     @property
     def can_place(self) -> bool:
@@ -72,7 +82,7 @@ class Placing:
 
 
 def find_placing(
-    outline: Outline, latency_s: Mapping[str, float], shared: ClockFit | None = None
+    outline: Outline, latency_s: Mapping[str, float], shared: ClockFit | None = None, day: int = 0
 ) -> tuple[Placing, list[ClockRow], list[str], ClockFit | None]:
     """Find how the lines of one log are placed on UTC, from its outline.
 
@@ -81,6 +91,7 @@ def find_placing(
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
         shared: How the session's monotonic clock was tied to UTC by another log; used where this log is stamped
             by that clock and carries no time of its own.
+        day: Days since 1970 of the day times are put on where nothing in the log tells it.
 
     Returns:
         The placing; clock evidence; warnings as sentences for people; and the fit of the monotonic clock where
@@ -88,17 +99,27 @@ def find_placing(
     """
     warnings: list[str] = []
     rows: list[ClockRow] = []
-    calendar = read_calendar(outline.tables, warnings)
+    items: list[Item] = []
+    calendar = read_calendar(outline.tables, items, warnings, day)
     times = sentence_times(outline.tables, calendar)
     receiver = main_receiver(outline.tables, times)
     clock = choose_clock(outline.stamps, receiver is not None)
     fit: ClockFit | None = None
     epochs: Epochs | None = None
+    own: Mapping[str, OwnTime] = {}
     if clock in AXIS and receiver is not None:
-        fit = fit_receivers(outline, times, clock, receiver, latency_s, rows, warnings)
+        found = fit_receivers(outline, times, clock, receiver, latency_s)
+        fit, own = found.fit, found.own
+        rows += found.rows
+        items += found.items
     elif clock == "order":
-        epochs = _epochs(outline, times, calendar, receiver)
+        traced = _trace(outline, times, calendar, receiver)
+        epochs = None if traced is None else traced.epochs
         rows.append(order_row(receiver, epochs))
+        if traced is not None and receiver is not None and epochs is not None:
+            found = follow_by_order(outline, times, receiver, traced)
+            own = found.own
+            items += found.items
     if fit is None and clock == "mono":
         fit = shared
     if fit is None and clock != "wall" and receiver is None and outline.tables:
@@ -106,9 +127,13 @@ def find_placing(
     if fit is None and clock == "wall" and receiver is None:
         warnings.append("no GNSS time in this log: the recording computer's clock is used as it stands")
         rows.append(ClockRow("computer clock", 0.0, 60.0, None, None, "wall clock", "poor: no GNSS time"))
+    items += [
+        Rejection(sentence, "time", "its time stands alone among those before and after", count, "left out")
+        for sentence, count in sorted(outline.strays.items())
+    ]
     # the early edge stands behind UTC by the delay of the receiver's promptest sentence
     edge_s = edge_latency_s(receiver, latency_s)
-    placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s)
+    placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s, own, tuple(items))
     return placing, rows, warnings, fit if clock == "mono" else shared
 
 
@@ -171,7 +196,8 @@ def _place(
         sure = np.full(base.size, placing.can_place)
         t_ns = base + round(placing.edge_s * 1e9) - _latency_ns(table, placing.latency_s)
         if name in times:
-            own, believed = _own_times(name, times, base, receipt, placing.fit)
+            at = receipt if placing.clock in CLOCKS else integers(table, "line")[0]
+            own, believed = _own_times(table, times[name], base, at, placing)
             t_ns = np.where(believed, own, t_ns)
             sure &= believed
         placed[name] = table.append_column("t_ns", to_arrow(t_ns, sure))
@@ -189,20 +215,41 @@ def _receipt(table: pa.Table, placing: Placing) -> Ints:
     return place_by_order(table, placing.epochs) if placing.epochs else np.zeros(table.num_rows, dtype=np.int64)
 
 
-def _epochs(
+def _trace(
     outline: Outline, times: Mapping[str, tuple[Ints, Bools]], calendar: Calendar, receiver: str | None
-) -> Epochs | None:
-    """Return the epochs of the main receiver of a log without stamps."""
+) -> Traced | None:
+    """Return the times of the main receiver of a log without stamps."""
     if receiver is None or receiver not in outline.epochs:
         return None
-    line, tod = outline.epochs[receiver]
-    rough = rough_utc(line, calendar)
+    told = outline.epochs[receiver]
+    rough = rough_utc(told.line, calendar, receiver)
     if rough is None:
         # no date in the log: the rows kept have taken theirs from the computer's clock
         name = next(iter(times))
         kept_line, (kept_utc, _) = integers(outline.tables[name], "line")[0], times[name]
-        rough = kept_utc[np.clip(np.searchsorted(kept_line, line), 0, kept_line.size - 1)]
-    return find_epochs(line, nearest_day(tod, rough))
+        rough = kept_utc[np.clip(np.searchsorted(kept_line, told.line), 0, kept_line.size - 1)]
+    lines = {name: integers(table, "line")[0] for name, table in outline.tables.items()}
+    heard = hear(outline.tables, times, lines, with_wall=False)
+    dated = (told.days + calendar.shift_days) * DAY_NS + told.tod_ns
+    main = Heard(
+        told.line, np.where(told.days >= 0, dated, nearest_day(told.tod_ns, rough)),
+        _coarse_wall(outline.tables, lines, told.line), told.fixed,
+        told.lat_deg, told.lon_deg, heard[receiver].judges if receiver in heard else False,
+    )  # fmt: skip
+    return trace_epochs(main, {key: other for key, other in heard.items() if key != receiver}, told.around)
+
+
+def _coarse_wall(tables: Mapping[str, pa.Table], lines: Mapping[str, Ints], at: Ints) -> Ints | None:
+    """Return the wall clock [ns] of the stamped line before each of some lines, or None where none is stamped."""
+    stamps = {name: integers(table, "wall_ms") for name, table in tables.items()}
+    line = np.concatenate([lines[name][known] for name, (_, known) in stamps.items()])
+    wall = np.concatenate([values[known] for values, known in stamps.values()])
+    if not line.size:
+        return None
+    order = np.argsort(line, kind="stable")
+    before = np.clip(np.searchsorted(line[order], at, side="right") - 1, 0, line.size - 1)
+    found: Ints = wall[order][before] * 1_000_000
+    return found
 
 
 def _latency_ns(table: pa.Table, latency_s: Mapping[str, float]) -> Ints:
@@ -214,15 +261,64 @@ def _latency_ns(table: pa.Table, latency_s: Mapping[str, float]) -> Ints:
     return np.array(by_code, dtype=np.int64)[codes]
 
 
-def _own_times(
-    name: str, times: Mapping[str, tuple[Ints, Bools]], base: Ints, receipt: Ints, fit: ClockFit | None
-) -> tuple[Ints, Bools]:
-    """Return a formatter's own times, receiver errors taken out, and where they can be believed."""
-    own, known = times[name]
-    if fit is not None and any(fit.repaired_s):
-        repair = np.rint(np.asarray(fit.repaired_s) * 1e9).astype(np.int64)
-        own = own + repair[fit.level(receipt)]
-    late = base - own
-    if fit is None:
-        return own, known & (np.abs(late) < _LATE_NS)
-    return own, known & (late > _EARLY_NS) & (late < _LATE_NS)
+def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, placing: Placing) -> tuple[Ints, Bools]:
+    """Return a formatter's own times with receivers' steps taken out, and where they can be believed.
+
+    Args:
+        table: Its rows.
+        told: Their own times [ns UTC], and where they carry one.
+        base: UTC of their receipt, the least delay taken for none [ns].
+        at: Their place on the receipt axis [ns], or their line in a log without stamps.
+        placing: Of the log.
+    """
+    raw, known = told
+    own = raw
+    if placing.own:
+        own = _moved(table, raw, at, placing, 0)
+    believed = known & _is_near(base - own, placing)
+    valid = truths(table["valid"]) if "valid" in table.column_names else np.zeros(known.size, dtype=np.bool_)
+    if believed.all() or not np.any(~believed & (known | valid)):
+        return own, believed
+    for step in (0, -1, 1) if placing.own else (0,):
+        # a sentence at the very step may belong to the time before or after; one without a date, to another day
+        other = nearest_day(_moved(table, raw, at, placing, step), base)
+        right = known & ~believed & _is_near(base - other, placing)
+        own = np.where(right, other, own)
+        believed |= right
+    # a fix without a time, or among several whose times cannot be, is placed by its receipt; a lone one is damaged
+    rest = find_companies(~believed & known, receiver_codes(table)[0]) | (valid & ~known)
+    delay_ns = round(placing.fit.delay_s * 1e9) if placing.fit is not None else 0
+    return np.where(rest, base - delay_ns, own), believed | rest
+
+
+def find_companies(odd: Bools, stream: Ints) -> Bools:
+    """Return where odd rows of a stream follow each other, two and more.
+
+    Args:
+        odd: True for the rows in question, shape (n,).
+        stream: What each row belongs to.
+    """
+    order = np.argsort(stream, kind="stable")
+    marked = odd[order]
+    new = np.concatenate([[True], (np.diff(stream[order]) != 0) | (np.diff(marked.astype(np.int8)) != 0)])
+    run = np.cumsum(new) - 1
+    many = np.bincount(run)[run] >= _COMPANY
+    found = np.zeros(odd.size, dtype=np.bool_)
+    found[order] = marked & many
+    return found
+
+
+def _moved(table: pa.Table, own: Ints, at: Ints, placing: Placing, step: int) -> Ints:
+    """Return own times [ns] with each receiver's steps taken out; see `OwnTime.added`."""
+    moved = own
+    codes, names = receiver_codes(table)
+    for code in np.unique(codes):
+        if names[code] in placing.own:
+            moved = np.where(codes == code, moved + placing.own[names[code]].added(at, step), moved)
+    return moved
+
+
+def _is_near(late: Ints, placing: Placing) -> Bools:
+    """Return True where a sentence is no later than one can be, nor earlier [ns]."""
+    near: Bools = (late > (-_LATE_NS if placing.fit is None else _EARLY_NS)) & (late < _LATE_NS)
+    return near

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture import buffers
+from trialcapture.prepare.health import ClockStep, Disagreement, Item
 from trialcapture.prepare.utc import find_believable_times
 
 Ints = npt.NDArray[np.int64]
@@ -19,8 +20,12 @@ TIMED = ("RMC", "GGA", "GNS", "GLL", "ZDA")
 """Formatters whose sentences carry their own UTC."""
 OUTLINE_COUNT = "stands_for"
 """Column of an outline: how many rows of the log each of its rows stands for."""
-_DAY_NS = 86_400_000_000_000
+_NONE = np.zeros(0, dtype=np.int64)
+DAY_NS = 86_400_000_000_000
 _WEEKS_1024_DAYS = 7168
+_AGREEING = 0.02
+"""Share of a log's dates that must agree with the computer's for none of them to be taken for an epoch off; the rest
+are steps of the receiver's clock (common practice, no source)."""
 
 
 def integers(table: pa.Table, column: str) -> tuple[Ints, Bools]:
@@ -51,39 +56,84 @@ class Calendar:
         utc_ns: Their UTC [ns since 1970], rollovers undone.
         shift_days: Days added to every date of the log's receivers.
         wall_ms: Median wall-clock stamp [ms since 1970], or None where lines carry none.
+        by_receiver: Lines and UTC as above of each receiver, where there are several.
     """
 
     line: Ints
     utc_ns: Ints
     shift_days: int
     wall_ms: int | None
+    by_receiver: Mapping[str, tuple[Ints, Ints]] = field(default_factory=dict)
 
 
-def read_calendar(tables: Mapping[str, pa.Table], warnings: list[str]) -> Calendar:
-    """Return the calendar of a log from its outline."""
-    dated_line, dated_utc = [], []
+def read_calendar(tables: Mapping[str, pa.Table], items: list[Item], warnings: list[str], day: int = 0) -> Calendar:
+    """Return the calendar of a log from its outline.
+
+    Args:
+        tables: Of the outline, by formatter.
+        items: Takes what is wrong with its dates.
+        warnings: Takes sentences for people.
+        day: Days since 1970 of the day its times of day are put on where neither a date nor a wall clock tells it.
+    """
+    dated_line, dated_utc, dated_by, with_fix = [], [], [], []
     for name in ("RMC", "ZDA"):
         if name in tables:
             utc, known = _dated(tables[name])
             dated_line.append(integers(tables[name], "line")[0][known])
             dated_utc.append(utc[known])
+            codes, names = receiver_codes(tables[name])
+            dated_by.append(np.array(names or [""])[codes[known]])
+            if name == "RMC":
+                with_fix.append(utc[known & buffers.truths(tables[name]["valid"])])
     line = np.concatenate(dated_line) if dated_line else np.zeros(0, dtype=np.int64)
     utc = np.concatenate(dated_utc) if dated_utc else np.zeros(0, dtype=np.int64)
+    by = np.concatenate(dated_by) if dated_by else np.zeros(0, dtype=np.str_)
     order = np.argsort(line, kind="stable")
-    line, utc = line[order], utc[order]
-    if utc.size > 3:
-        steady = find_believable_times(line * 100_000_000, utc)
-        line, utc = (line[steady], utc[steady]) if steady.any() else (line, utc)
-    shift_days = _rollover_days(tables, utc, warnings)
+    line, utc, by = line[order], utc[order], by[order]
+    receivers = [str(key) for key in np.unique(by)]
+    own = {key: _believable(line[by == key], utc[by == key]) for key in receivers} if len(receivers) > 1 else {}
+    line, utc = _believable(line, utc)
+    # what a receiver tells before it has a fix may be any time
+    shift_days = _rollover_days(tables, with_fix[0] if with_fix and with_fix[0].size else utc, items)
     walls = [wall[known] for wall, known in (integers(t, "wall_ms") for t in tables.values()) if known.any()]
     wall_ms = int(np.median(np.concatenate(walls))) if walls else None
-    return Calendar(line, utc + shift_days * _DAY_NS, shift_days, wall_ms)
+    if not utc.size and wall_ms is None:
+        line, utc = _on_day(tables, day)
+        if utc.size:
+            date = np.datetime64(day, "D")
+            warnings.append(
+                f"no sentence in this log carries a date; its times of day are put on {date}"
+                + (", the day of the engine log" if day else ", because no other day is known")
+            )
+    shift_ns = shift_days * DAY_NS
+    own = {key: (at, told + shift_ns) for key, (at, told) in own.items()}
+    return Calendar(line, utc + shift_ns, shift_days, wall_ms, own)
+
+
+def _on_day(tables: Mapping[str, pa.Table], day: int) -> tuple[Ints, Ints]:
+    """Return lines and UTC [ns] of times of day that begin on a day and run on over midnight."""
+    timed = [tables[name] for name in TIMED if name in tables]
+    line = np.concatenate([integers(t, "line")[0][integers(t, "tod_ns")[1]] for t in timed] or [_NONE])
+    tod = np.concatenate([integers(t, "tod_ns")[0][integers(t, "tod_ns")[1]] for t in timed] or [_NONE])
+    order = np.argsort(line, kind="stable")
+    line, tod = line[order], tod[order]
+    step = np.diff(tod, prepend=tod[:1])
+    turns = (step < -DAY_NS // 2).astype(np.int64) - (step > DAY_NS // 2)
+    return line, (day + np.cumsum(turns)) * DAY_NS + tod
+
+
+def _believable(line: Ints, utc: Ints) -> tuple[Ints, Ints]:
+    """Return dated sentences without those that stand alone."""
+    if utc.size <= 3:
+        return line, utc
+    steady = find_believable_times(line * 100_000_000, utc)
+    return (line[steady], utc[steady]) if steady.any() else (line, utc)
 
 
 def _dated(table: pa.Table) -> tuple[Ints, Bools]:
     tod, known = integers(table, "tod_ns")
     days, has_date = integers(table, "date_days")
-    return days * _DAY_NS + tod, known & has_date
+    return days * DAY_NS + tod, known & has_date
 
 
 def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[str, tuple[Ints, Bools]]:
@@ -97,7 +147,7 @@ def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[s
         utc, dated = np.zeros(tod.size, dtype=np.int64), np.zeros(tod.size, dtype=np.bool_)
         if "date_days" in table.column_names:
             utc, dated = _dated(table)
-            utc = utc + calendar.shift_days * _DAY_NS
+            utc = utc + calendar.shift_days * DAY_NS
         if not dated.all():
             reference = _reference_utc(table, calendar)
             if reference is None:
@@ -110,21 +160,27 @@ def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[s
 
 def nearest_day(tod_ns: Ints, reference_ns: Ints) -> Ints:
     """Return UTC [ns] of times of day [ns] on the day that lies within twelve hours of a reference [ns]."""
-    nearest: Ints = reference_ns + (tod_ns - reference_ns % _DAY_NS + _DAY_NS // 2) % _DAY_NS - _DAY_NS // 2
+    nearest: Ints = reference_ns + (tod_ns - reference_ns % DAY_NS + DAY_NS // 2) % DAY_NS - DAY_NS // 2
     return nearest
 
 
-def rough_utc(at_line: Ints, calendar: Calendar) -> Ints | None:
-    """Return UTC [ns] of the dated sentence near each line, or None where the log has no date."""
-    if not calendar.utc_ns.size:
+def rough_utc(at_line: Ints, calendar: Calendar, receiver: str = "") -> Ints | None:
+    """Return UTC [ns] of the dated sentence near each line, of a receiver where it tells dates, or None without any."""
+    line, utc_ns = calendar.by_receiver.get(receiver, (calendar.line, calendar.utc_ns))
+    if not utc_ns.size:
         return None
-    return calendar.utc_ns[np.clip(np.searchsorted(calendar.line, at_line), 0, calendar.utc_ns.size - 1)]
+    return utc_ns[np.clip(np.searchsorted(line, at_line), 0, utc_ns.size - 1)]
 
 
 def _reference_utc(table: pa.Table, calendar: Calendar) -> Ints | None:
     """Return a rough UTC for each row: that of the nearest dated sentence, else the wall clock, else None."""
-    rough = rough_utc(integers(table, "line")[0], calendar)
+    line = integers(table, "line")[0]
+    rough = rough_utc(line, calendar)
     if rough is not None:
+        codes, names = receiver_codes(table)
+        for code in np.unique(codes) if calendar.by_receiver else ():
+            own = rough_utc(line, calendar, names[code])
+            rough = rough if own is None else np.where(codes == code, own, rough)
         return rough
     if calendar.wall_ms is None:
         return None
@@ -132,7 +188,7 @@ def _reference_utc(table: pa.Table, calendar: Calendar) -> Ints | None:
     return np.where(known, wall, calendar.wall_ms) * 1_000_000
 
 
-def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, warnings: list[str]) -> int:
+def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, items: list[Item]) -> int:
     """Return the days to add to a receiver's date that is whole 1024-week epochs away from the wall clock."""
     if not utc.size:
         return 0
@@ -143,28 +199,46 @@ def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, warnings: list[str
             wall_days.append(float(np.median(wall[known])) / 86_400_000)
     if not wall_days:
         return 0
-    away_days = float(np.median(wall_days)) - float(np.median(utc)) / _DAY_NS
+    wall_day = float(np.median(wall_days))
+    if np.mean(np.abs(wall_day - utc / DAY_NS) < 1.0) > _AGREEING:
+        return 0
+    away_days = wall_day - float(np.median(utc)) / DAY_NS
     epochs = round(away_days / _WEEKS_1024_DAYS)
     if epochs != 0 and abs(away_days - epochs * _WEEKS_1024_DAYS) < 1.5:
-        warnings.append(
-            f"the receiver's date is {abs(epochs) * 1024} weeks off (GPS week rollover); corrected by whole epochs"
-        )
+        items.append(
+            ClockStep(
+                None, "date of the receivers", -epochs * _WEEKS_1024_DAYS * 86_400.0,
+                f"the receiver's date is {abs(epochs) * 1024} weeks off (GPS week rollover); corrected by whole epochs",
+                "none: the time of day is the receiver's",
+            )
+        )  # fmt: skip
         return epochs * _WEEKS_1024_DAYS
     if abs(away_days) > 1.0:
-        warnings.append(
-            f"the receiver's date and the recording computer's clock differ by {abs(away_days):.1f} days; "
-            "the receiver's is used"
-        )
+        items.append(
+            Disagreement(
+                "date of the receivers", "clock of the recording computer", -away_days, 0.5, "days", None, None,
+                "warning", "none: the receiver's date is used",
+            )
+        )  # fmt: skip
     return 0
 
 
 def main_receiver(tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints, Bools]]) -> str | None:
-    """Return ``source/talker`` of the receiver with most timed sentences of one formatter."""
-    best: tuple[int, str] | None = None
+    """Return ``source/talker`` of the receiver with most timed sentences of one formatter.
+
+    One that never had a fix tells no UTC where another did.
+    """
+    counts: dict[tuple[str, str], int] = {}
+    fixed: set[str] = set()
+    judging: set[str] = set()
     for name, (_, known) in times.items():
         codes, names = receiver_codes(tables[name])
-        counts = np.bincount(codes[known], weights=readings_of(tables[name])[known], minlength=len(names))
-        for key, count in zip(names, counts, strict=True):
-            if count and (best is None or (int(count), key) > best):
-                best = (int(count), key)
+        told = np.bincount(codes[known], weights=readings_of(tables[name])[known], minlength=len(names))
+        counts |= {(key, name): int(n) for key, n in zip(names, told, strict=True) if n}
+        if "valid" in tables[name].column_names:
+            valid = buffers.truths(tables[name]["valid"])
+            fixed |= {names[code] for code in np.unique(codes[known & valid])}
+            judging |= {names[code] for code in np.unique(codes[known])}
+    without = judging - fixed if fixed else set()
+    best = max(((n, key) for (key, _), n in counts.items() if key not in without), default=None)
     return best[1] if best else None

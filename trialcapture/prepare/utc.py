@@ -223,23 +223,36 @@ def _receiver_repairs(
     """Return per level the whole seconds by which the receiver's UTC was wrong, the last level being right.
 
     Early after a cold start a receiver may not know the leap seconds; its UTC then steps by whole seconds when
-    it learns them. Only a step that the second laptop clock does not share, and of a whole second, is such. A leap
+    it learns them. Only a step that the laptop's clocks do not share, and of a whole second, is such. A leap
     second itself looks the same and is none: it comes at the turn of a half-year, and both sides of it are right.
     """
     repaired = [0.0] * edges.size
-    if steady_ns is None or edges.size < 2:
+    if edges.size < 2:
         return repaired
-    receipt, utc, steady = receipt_ns[usable], utc_ns[usable], steady_ns[usable]
+    receipt, utc = receipt_ns[usable], utc_ns[usable]
+    steady = None if steady_ns is None else steady_ns[usable]
+    usual_s = usual_step_ns(utc) / 1e9
     for i in range(edges.size - 2, -1, -1):
         step = edges[i + 1] - edges[i]
         at = int(starts[i + 1])
         a, b = max(at - 1, 0), min(at, receipt.size - 1)
-        clocks_moved_s = abs(float((steady[b] - steady[a]) - (receipt[b] - receipt[a]))) / 1e9
+        arrived_s = float(receipt[b] - receipt[a]) / 1e9
+        if steady is not None:
+            clocks_moved_s = abs(float(steady[b] - steady[a]) / 1e9 - arrived_s)
+        else:
+            # with one receipt clock only, the one whose count is out of the ordinary was moved
+            clocks_moved_s = abs(arrived_s - usual_s) if arrived_s > 0.01 else np.inf
         whole = round(step)
         leap = whole == 1 and _is_turn_of_half_year(int(utc[b]))
         wrong = 1 <= abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3 and not leap
         repaired[i] = repaired[i + 1] - (whole if wrong else 0)
     return repaired
+
+
+def usual_step_ns(utc_ns: Ints) -> float:
+    """Return the median step from one time a receiver told to its next [ns]; a second where there is none."""
+    step = np.diff(utc_ns)
+    return float(np.median(step[step > 0])) if np.any(step > 0) else 1e9
 
 
 def _is_turn_of_half_year(utc_ns: int) -> bool:
