@@ -16,7 +16,8 @@ from trialcapture.config import Config
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
 from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_tables
 from trialcapture.prepare.engines import Numbers, gather_log
-from trialcapture.prepare.logclock import LogFit
+from trialcapture.prepare.logclock import LogClock
+from trialcapture.prepare.logtie import place_rows
 from trialcapture.prepare.placing import Placing, place_block
 from trialcapture.prepare.receipt import Stamps
 from trialcapture.prepare.sentence_times import TIMED
@@ -75,8 +76,7 @@ class LogPiece:
         rows: Its rows, set aside as the table ``rows``.
         before, after: The rows around it, set aside in the same way, or None.
         context: How many of those may matter.
-        fit: The log's clock.
-        origin_ns: The log's first stamp [ns].
+        clock: The log's clock.
     """
 
     low_ns: int
@@ -86,8 +86,7 @@ class LogPiece:
     before: Spilled | None
     after: Spilled | None
     context: int
-    fit: LogFit
-    origin_ns: int
+    clock: LogClock
 
     @property
     def path(self) -> Path:
@@ -102,8 +101,7 @@ class LogPiece:
             parts.insert(0, earlier.slice(max(earlier.num_rows - self.context, 0)))
         if self.after:
             parts.append(read_spill(self.after)["rows"].slice(0, self.context))
-        rows = pa.concat_tables(parts).combine_chunks()
-        t_ns = self.fit.to_utc(integers(rows["t_log_ns"])[0], self.origin_ns)
+        rows, t_ns = place_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
         found = gather_log(rows, t_ns, self.name, config)
         return {group: [self._own(c) for c in members] for group, members in found.items()}
 
@@ -135,7 +133,7 @@ def find_pieces(
                 )
     for engine_log in engine_logs:
         if engine_log.name in arrangement.fits:
-            pieces += _log_pieces(engine_log, *arrangement.fits[engine_log.name])
+            pieces += _log_pieces(engine_log, arrangement.fits[engine_log.name])
     return pieces
 
 
@@ -175,15 +173,16 @@ def _span(rows: dict[str, pa.Table]) -> tuple[int, int] | None:
     return (min(low) - _BLOCK_MARGIN_NS, max(high) + _BLOCK_MARGIN_NS) if low else None
 
 
-def _log_pieces(log: DecodedEngineLog, fit: LogFit, origin_ns: int) -> list[LogPiece]:
+def _log_pieces(log: DecodedEngineLog, clock: LogClock) -> list[LogPiece]:
     pieces = []
     step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
     usual_s = float(np.median(step_ns[step_ns > 0])) / 1e9 if np.any(step_ns > 0) else 1.0
     context = ceil(_LOG_CONTEXT_S / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
     around = [None, *log.blocks, None]
     for number, rows in enumerate(log.blocks):
-        t_ns = fit.to_utc(integers(read_spill(rows)["rows"]["t_log_ns"])[0], origin_ns)
-        low, high = int(t_ns.min()), int(t_ns.max())
-        before, after = around[number], around[number + 2]
-        pieces.append(LogPiece(low, high, log.name, rows, before, after, context, fit, origin_ns))
+        _, t_ns = place_rows(read_spill(rows)["rows"], clock)
+        if t_ns.size:
+            before, after = around[number], around[number + 2]
+            low, high = int(t_ns.min()), int(t_ns.max())
+            pieces.append(LogPiece(low, high, log.name, rows, before, after, context, clock))
     return pieces

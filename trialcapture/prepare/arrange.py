@@ -28,8 +28,8 @@ from trialcapture.prepare.engines import (
 )
 from trialcapture.prepare.fuel_rate import fuel_rate_warnings
 from trialcapture.prepare.health import DataHealth
-from trialcapture.prepare.logalign import align_log
-from trialcapture.prepare.logclock import BUS_U_S, LogFit
+from trialcapture.prepare.logclock import BUS_U_S, LogClock
+from trialcapture.prepare.logtie import place_rows, tie_log
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
@@ -81,7 +81,7 @@ class Arrangement:
 
     Attributes:
         logs: By raw file, what holds for it.
-        fits: By engine-log file that is used, its clock and its first stamp [ns].
+        fits: By engine-log file that is used, its clock.
         rankings: By channel group, its sources, the leader first.
         span_ns: First and last UTC of position or speed [ns], or None where there is neither.
         clocks: The clocks table.
@@ -90,7 +90,7 @@ class Arrangement:
     """
 
     logs: dict[str, Told]
-    fits: dict[str, tuple[LogFit, int]]
+    fits: dict[str, LogClock]
     rankings: dict[str, tuple[str, ...]]
     span_ns: tuple[int, int] | None
     clocks: pa.Table
@@ -144,17 +144,17 @@ def arrange_trial(
     progress("engine clocks")
     marks_utc_ns = _wall_to_utc(marks_ns, [log.placed for log in told.values()])
     network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
-    fits: dict[str, tuple[LogFit, int]] = {}
+    fits: dict[str, LogClock] = {}
     for name, spec, rows_table in logs:
-        fit, row, said = align_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
-        clocks.append(row)
-        warnings += said
-        if fit is not None:
-            stamps = integers(rows_table["t_log_ns"])[0]
-            fits[name] = (fit, int(stamps[0]))
-            t_ns = fit.to_utc(stamps)
-            warnings += fuel_rate_warnings(rows_table, t_ns, name, config)
-            _extend(candidates, gather_log(rows_table, t_ns, name, config))
+        tied = tie_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
+        clocks += tied.rows
+        warnings += tied.warnings
+        health = health.with_items(tied.items)
+        if tied.clock is not None:
+            fits[name] = tied.clock
+            used, t_ns = place_rows(rows_table, tied.clock)
+            warnings += fuel_rate_warnings(used, t_ns, name, config)
+            _extend(candidates, gather_log(used, t_ns, name, config))
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     return Arrangement(
         told, fits, _rank(candidates, config), _span(series), clocks_table, list(dict.fromkeys(warnings)), health

@@ -16,6 +16,7 @@ from trialcapture.prepare.logclock import BUS_U_S, LogFit, fit_by_rpm
 from trialcapture.prepare.logclock_motion import fit_by_motion
 from trialcapture.prepare.logmarks import fit_by_marks
 from trialcapture.prepare.logmatch import Pair
+from trialcapture.prepare.logpieces import Engine
 from trialcapture.prepare.receiver_clocks import ClockRow
 from trialcapture.prepare.series import column
 
@@ -154,6 +155,20 @@ def _pairs(log: pa.Table, stamps: Ints, matched: Bools, series: Mapping[str, pa.
         if a.sum() >= 60 and rising.sum() >= 60:
             pairs.append((t_ns[a], seen[a], stamps[b][rising], logged[b][rising]))
     return pairs
+
+
+def engines_of(log: pa.Table, series: Mapping[str, pa.Table], config: Config) -> list[Engine]:
+    """Return, per engine both sides saw, network UTC and rpm and what the log holds, one value a row."""
+    engines: list[Engine] = []
+    for engine_id in config.engine_ids:
+        name, table = f"rpm_{engine_id}", series.get(f"rpm_{engine_id}")
+        if name not in log.column_names or table is None or table.num_rows < 60:
+            continue
+        seen, logged = column(table, name), column(log, name)
+        known = np.isfinite(seen)
+        if known.sum() >= 60 and np.isfinite(logged).sum() >= 60:
+            engines.append((integers(table["t_ns"])[0][known], seen[known], logged))
+    return engines
 
 
 def _longest_run(stamps: Ints) -> Bools:

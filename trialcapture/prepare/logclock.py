@@ -6,16 +6,17 @@ boat. The offset is UTC minus log time at the log's first row; drift is how much
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.logfine import refine_offset
+from trialcapture.prepare.logfine import MAX_DRIFT, WIDE_DRIFT, FineFit, refine_offset
 from trialcapture.prepare.logmatch import Pair, search_offset
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 AMBIGUOUS_RATIO = 1.10
 """Two fits whose misfit differs by less than this ratio cannot be told apart."""
@@ -24,6 +25,10 @@ NO_MATCH = 0.30
 run."""
 NO_MATCH_FINE = 0.05
 """The same once offset and drift are fitted."""
+USUAL_DRIFT = 100e-6
+"""Standard uncertainty of the drift of a clock nobody has measured (common practice, no source)."""
+SHORT_DRIFT_U = 300e-6
+"""A fit that knows its drift no better than this tells nothing about it that is not known of every clock."""
 BUS_U_S = 0.2
 """Standard uncertainty of when rpm seen on the network was true [s]: bus, gateway and receiver delay it by 0.05 to
 0.5 s (common practice, no source)."""
@@ -64,6 +69,48 @@ class LogFit:
         return utc
 
 
+@dataclass(frozen=True, slots=True)
+class LogRun:
+    """Rows of a log over which its clock ran on undisturbed.
+
+    Attributes:
+        rows: First and last of them, as 0-based lines of the file, the lesser first.
+        origin_ns: The stamp at which the fit's offset holds [ns].
+        fit: How the clock relates to UTC.
+    """
+
+    rows: tuple[int, int]
+    origin_ns: int
+    fit: LogFit
+
+
+@dataclass(frozen=True, slots=True)
+class LogClock:
+    """The clock of a log, run by run; rows that belong to none have no place in time.
+
+    Attributes:
+        runs: In order of time; a log whose clock was never set has one.
+    """
+
+    runs: tuple[LogRun, ...]
+
+    def to_utc(self, t_log_ns: Ints, row: Ints) -> tuple[Ints, Bools]:
+        """Return UTC [ns] of rows and where it is known, shape (n,); 0 elsewhere.
+
+        Args:
+            t_log_ns: Stamps [ns], shape (n,).
+            row: 0-based lines of the file, shape (n,).
+        """
+        utc, known = np.zeros(row.size, dtype=np.int64), np.zeros(row.size, dtype=np.bool_)
+        for run in self.runs:
+            mine = (row >= run.rows[0]) & (row <= run.rows[1])
+            if mine.all():
+                return run.fit.to_utc(t_log_ns, run.origin_ns), mine
+            utc[mine] = run.fit.to_utc(t_log_ns[mine], run.origin_ns)
+            known |= mine
+        return utc, known
+
+
 def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_S) -> LogFit:
     """Fit a log's clock by matching its rpm with rpm seen on the network.
 
@@ -87,27 +134,55 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_
         )
     if rival_misfit is not None and rival_misfit < AMBIGUOUS_RATIO * misfit:
         return _ambiguous("rpm against rpm", coarse)
-    fine = refine_offset(pairs, log_start_ns, offset_s, network_u_s)
+    fine = refine_offset(pairs, log_start_ns, offset_s)
+    if fine is not None and fine.is_at_bound:
+        fine = _beyond_bound(fine, pairs, log_start_ns, offset_s)
     if fine is None:
         return _failed("rpm against rpm", "the fit did not settle", coarse)
-    offset_s, offset_u_s, drift_ppm, drift_u_ppm, scale, misfit = fine
-    if misfit > NO_MATCH_FINE:
-        why = f"at best {misfit:.0%} of the rpm's variance stays unexplained: another run?"
+    if fine.is_at_bound:
+        why = (
+            f"no drift up to {WIDE_DRIFT * 1e6:.0f} ppm makes the rpm in the log follow the rpm on the network all "
+            "the way: was its clock set meanwhile?"
+        )
         return _failed("rpm against rpm", why, coarse)
+    if fine.unexplained > NO_MATCH_FINE:
+        why = f"at best {fine.unexplained:.0%} of the rpm's variance stays unexplained: another run?"
+        return _failed("rpm against rpm", why, coarse)
+    return told_fit(fine, network_u_s, rival_s, rival_misfit)
+
+
+def _beyond_bound(fine: FineFit, pairs: list[Pair], log_start_ns: int, offset_s: float) -> FineFit | None:
+    """Return a fit that is not pressed against the bound of the drift, or one that still is where there is none.
+
+    A recording too short to show a drift is given the one clocks usually have; else the drift is looked for farther
+    away.
+    """
+    if fine.drift_u > SHORT_DRIFT_U:
+        held = fine.with_drift(0.0, USUAL_DRIFT)
+        return replace(held, is_at_bound=abs(float(held.at[0])) > 5.0)
+    return refine_offset(pairs, log_start_ns, offset_s, WIDE_DRIFT)
+
+
+def told_fit(
+    fine: FineFit, network_u_s: float, rival_s: float | None = None, rival_misfit: float | None = None
+) -> LogFit:
+    """Return the fit of a log's clock that a fine fit comes to, with what is to be said about it."""
     notes = []
-    if misfit > 0.01:
-        notes.append(f"{misfit:.0%} of the rpm's variance unexplained")
-    if abs(scale - 1.0) > 0.01:
-        notes.append(f"network rpm reads {1.0 / scale - 1.0:+.1%} against the log")
+    if fine.unexplained > 0.01:
+        notes.append(f"{fine.unexplained:.0%} of the rpm's variance unexplained")
+    if abs(fine.scale - 1.0) > 0.01:
+        notes.append(f"network rpm reads {1.0 / fine.scale - 1.0:+.1%} against the log")
+    if abs(fine.drift) > MAX_DRIFT:
+        notes.append(f"its clock runs {abs(fine.drift):.2%} {'slow' if fine.drift > 0 else 'fast'}")
     quality = "fair: " + ", ".join(notes) if notes else "good"
     return LogFit(
-        offset_s,
-        offset_u_s,
-        drift_ppm,
-        drift_u_ppm,
+        fine.offset_s(),
+        fine.offset_u_s(network_u_s),
+        fine.drift * 1e6,
+        fine.drift_u * 1e6,
         "rpm against rpm",
         quality,
-        misfit,
+        fine.unexplained,
         rival_s,
         rival_misfit,
     )

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from trialcapture.prepare.logmatch import Pair, longest_gap_s, usual_pace_s
-from trialcapture.prepare.robust_fit import fit_robustly
+from trialcapture.prepare.robust_fit import Model, RobustFit, fit_robustly
 from trialcapture.prepare.statistics import rolling_mean
 
 Floats = npt.NDArray[np.float64]
 
 MAX_DRIFT = 1000e-6
 """Largest drift a clock is believed to have; quartz clocks stay within a tenth of it (common practice, no source)."""
+WIDE_DRIFT = 10_000e-6
+"""Largest drift that is looked for where the clock is worse than that: a logger that counts by an oscillator without
+a crystal may be a per cent off (common practice, no source)."""
+_AT_BOUND = 0.98
+"""Share of a bound from which a fit counts as pressed against it."""
+_REACH_S = 10.0
+"""How far from the rough offset the fine one is looked for [s]."""
 _WANDER_S = 0.1
 """By how much the delay of rpm on the network is taken to change during a recording [s]."""
+_SLOW_LOG, _SLOW_BOTH = 0.03, 0.12
+"""What a slow log, and one met with a slow network, adds to the uncertainty of the offset, as a share of the time
+between readings beyond 1 s and 1.5 s: a change of rpm falls between two of them (by simulated trials)."""
+_CHANGE_S = 20.0
+"""Readings of one change of rpm lie within so long [s]."""
 _FINE_S = 0.25
 _SLOWER = 2.0
 """Where one side's readings come so much slower than the other's, its readings are compared one by one."""
@@ -107,23 +119,101 @@ def _line(t_s: Floats, value: Floats, pace_s: float) -> tuple[float, Floats]:
     return float(t_s[0]) - _FINE_S, np.concatenate([[np.nan], _smoothed(t_s, value, pace_s)[1], [np.nan]])
 
 
+def _scatter_of_changes(data: list[_Compared], residual: Model, fit: RobustFit, soft: float) -> Floats:
+    """Return the covariance that changes of rpm which do not agree give the parameters, shape (3, 3).
+
+    What the model gets wrong of a change (corners cut between slow readings, a delay of its own) is common to all
+    readings of it, whichever engine's, and to no other change. So the covariance is taken from the scatter of such
+    clusters (White, "A heteroskedasticity-consistent covariance matrix estimator", Econometrica 48(4), 1980; Liang &
+    Zeger, "Longitudinal data analysis using generalized linear models", Biometrika 73(1), 1986), with the weights the
+    loss gives each reading.
+    """
+    rest, slopes = residual(fit.at)
+    weighed = slopes / np.sqrt(1.0 + (rest / soft) ** 2)
+    curvature = weighed @ slopes.T
+    if np.linalg.cond(curvature) > 1e16:
+        return np.zeros((3, 3))
+    cluster = np.floor(np.concatenate([d.at_s for d in data]) / _CHANGE_S).astype(np.int64)
+    _, number = np.unique(cluster, return_inverse=True)
+    sums = np.stack([np.bincount(number, weights=row) for row in weighed * rest])
+    inverse = np.linalg.inv(curvature)
+    count = sums.shape[1]
+    return np.asarray(inverse @ (sums @ sums.T) @ inverse * (count / max(count - 3, 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class FineFit:
+    """Offset, drift and rpm scale as fitted.
+
+    Attributes:
+        rough_s: The offset the fit began from [s].
+        at: Offset in the middle of the span less `rough_s` [s], its growth over the span [s], log-to-network rpm
+            scale; shape (3,).
+        covariance: Of `at`, shape (3, 3).
+        span_s: From the log's first row to the end of the span [s].
+        unexplained: Share of the rpm's variance left.
+        pace_u_s: Standard uncertainty that slow readings add to the offset [s].
+        is_at_bound: Whether the least misfit lies at the edge of what was searched.
+    """
+
+    rough_s: float
+    at: Floats
+    covariance: Floats
+    span_s: float
+    unexplained: float
+    pace_u_s: float
+    is_at_bound: bool
+
+    @property
+    def scale(self) -> float:
+        """Log-to-network rpm scale."""
+        return float(self.at[2])
+
+    @property
+    def drift(self) -> float:
+        """Growth of the offset per second."""
+        return float(self.at[1]) / self.span_s
+
+    @property
+    def drift_u(self) -> float:
+        """Standard uncertainty of the drift: a delay on the network that wanders looks like drift."""
+        return float(np.hypot(np.sqrt(self.covariance[1, 1]), _WANDER_S)) / self.span_s
+
+    def offset_s(self) -> float:
+        """Return the offset at the log's first row [s]: the middle value less half the run of the drift."""
+        return self.rough_s + float(self.at[0]) - float(self.at[1]) * 0.5
+
+    def offset_u_s(self, network_u_s: float) -> float:
+        """Return its standard uncertainty [s]."""
+        toward = np.array([1.0, -0.5, 0.0])
+        return float(np.sqrt(toward @ self.covariance @ toward + network_u_s**2 + self.pace_u_s**2))
+
+    def with_drift(self, drift: float, drift_u: float) -> FineFit:
+        """Return the fit with what is known of the drift from elsewhere: a value and its standard uncertainty."""
+        own = self.covariance.copy()
+        own[1, 1] += _WANDER_S**2
+        gain = own[:, 1] / (own[1, 1] + (drift_u * self.span_s) ** 2)
+        at = self.at + gain * (drift * self.span_s - self.at[1])
+        return replace(self, at=at, covariance=own - np.outer(gain, own[1]))
+
+
 def refine_offset(
-    pairs: list[Pair], log_start_ns: int, offset_s: float, network_u_s: float
-) -> tuple[float, float, float, float, float, float] | None:
+    pairs: list[Pair], log_start_ns: int, offset_s: float, most_drift: float = MAX_DRIFT, least: int = 30
+) -> FineFit | None:
     """Fit offset, drift and rpm scale by robust least squares.
 
     Args:
         pairs: One entry per engine both sides saw.
         log_start_ns: Stamp of the log's first row [ns].
         offset_s: Where to begin, right to a few seconds [s].
-        network_u_s: Standard uncertainty of when rpm seen on the network was true [s].
+        most_drift: Largest drift that is tried.
+        least: Readings that are asked for.
 
     Returns:
-        Offset at the log's first row [s], its u, drift [ppm], its u, log-to-network rpm scale, unexplained share;
-        None when the fit does not settle.
+        The fit; None when it does not settle.
     """
     data = [_compared(pair, log_start_ns, offset_s) for pair in pairs]
-    if not any(d.at_s.size > 30 for d in data):
+    if not any(d.at_s.size > least for d in data):
         return None
     span = max(float(d.at_s[-1] - d.at_s[0]) for d in data if d.at_s.size > 1)
 
@@ -132,30 +222,36 @@ def refine_offset(
         rests, slopes = zip(*(d.residual(p, span) for d in data), strict=True)
         return np.concatenate(rests), np.concatenate(slopes, axis=1)
 
-    starts = [np.array([o, d, 1.0]) for o in (-1.0, 0.0, 1.0) for d in (-200e-6 * span, 0.0, 200e-6 * span)]
+    slow = (0.0,) if most_drift <= MAX_DRIFT else (0.0, -4e-3, -1.6e-3, 1.6e-3, 4e-3)
+    drifts = [(d + more) * span for d in slow for more in (-200e-6, 0.0, 200e-6)]
+    starts = [np.array([o, d, 1.0]) for o in (-1.0, 0.0, 1.0) for d in drifts]
     begun = [np.abs(residual(p)[0]) for p in starts]
     nearest = int(np.argmin([r.mean() for r in begun]))
     scale = max(1.4826 * float(np.median(begun[nearest])), 1.0)
-    low, high = np.array([-10.0, -MAX_DRIFT * span, 0.5]), np.array([10.0, MAX_DRIFT * span, 2.0])
+    low, high = np.array([-_REACH_S, -most_drift * span, 0.5]), np.array([_REACH_S, most_drift * span, 2.0])
     fit = fit_robustly(residual, starts[nearest], low, high, 3.0 * scale)
     if fit is None:
         return None
     r = fit.residual
     used = r[r != 0.0]
-    if used.size < 30:
+    if used.size < least:
         return None
     # neighbouring residuals share the network's quantisation and the bus delay: three count as one
     variance = float(np.median(np.abs(used)) * 1.4826) ** 2 + float(np.var(np.clip(used, -3 * scale, 3 * scale)))
     if np.linalg.cond(fit.curvature) > 1e16:
         return None
-    covariance = np.linalg.inv(fit.curvature) * variance * 3.0
-    middle_s, growth_s, rpm_scale = (float(v) for v in fit.at)
-    # offset at the log's first row is the middle value minus half the run of the drift
-    at_start = offset_s + middle_s - growth_s * 0.5
-    toward = np.array([1.0, -0.5, 0.0])
-    offset_u = float(np.sqrt(toward @ covariance @ toward + network_u_s**2))
-    # a delay on the bus that wanders looks like drift
-    drift_u = float(np.hypot(np.sqrt(covariance[1, 1]), _WANDER_S)) / span
+    covariance = np.linalg.inv(fit.curvature) * variance * 3.0 + _scatter_of_changes(data, residual, fit, 3.0 * scale)
     rpm = np.concatenate([d.rpm for d in data])[r != 0.0]
-    unexplained = float(np.mean(used**2)) / max(float(rpm.var()) * rpm_scale**2, 1.0)
-    return at_start, offset_u, growth_s / span * 1e6, drift_u * 1e6, rpm_scale, unexplained
+    unexplained = float(np.mean(used**2)) / max(float(rpm.var()) * float(fit.at[2]) ** 2, 1.0)
+    pressed = np.abs(fit.at[:2]) >= _AT_BOUND * high[:2]
+    pace_u_s = max(_pace_u_s(pair) for pair in pairs)
+    return FineFit(
+        offset_s, np.asarray(fit.at), np.asarray(covariance), span, unexplained, pace_u_s, bool(pressed.any())
+    )
+
+
+def _pace_u_s(pair: Pair) -> float:
+    """Return the standard uncertainty that slow readings add to an offset [s]."""
+    seen_pace_s, log_pace_s = usual_pace_s(pair[0] / 1e9), usual_pace_s(pair[2] / 1e9)
+    slower_s = max(min(seen_pace_s, log_pace_s) - 1.5, 0.0)
+    return float(np.hypot(_SLOW_LOG * max(log_pace_s - 1.0, 0.0), _SLOW_BOTH * slower_s))

@@ -20,6 +20,45 @@ Sampled = tuple[int, Floats, int, Floats]
 
 def search_offset(pairs: list[Pair]) -> tuple[float, float, float | None, float | None] | None:
     """Return offset [s], misfit, rival offset [s] and rival misfit of the best whole-second match, or None."""
+    found = _misfit_by_offset(pairs, _MIN_OVERLAP_S, 0.25)
+    if found is None:
+        return None
+    lags, total_best = found
+    best = int(np.nanargmin(total_best))
+    others = total_best.copy()
+    # the flank of the best minimum is not a rival
+    others[best - _flank(others[best::-1]) : best + _flank(others[best:]) + 1] = np.nan
+    if not np.isfinite(others).any():
+        return float(lags[best]), float(total_best[best]), None, None
+    rival = int(np.nanargmin(others))
+    return float(lags[best]), float(total_best[best]), float(lags[rival]), float(others[rival])
+
+
+def find_places(pairs: list[Pair], count: int, least_s: float, most_misfit: float) -> list[float]:
+    """Return the whole-second offsets [s] at which two recordings fit best, the best first.
+
+    Args:
+        pairs: One entry per engine both sides saw.
+        count: How many are wanted at most.
+        least_s: Least overlap [s]; half of the shorter recording is asked for too.
+        most_misfit: Share of the variance that may be unexplained.
+    """
+    found = _misfit_by_offset(pairs, least_s, 0.5)
+    places: list[float] = []
+    if found is None:
+        return places
+    offsets, misfit = found[0], np.where(np.isfinite(found[1]), found[1], np.inf)
+    while len(places) < count:
+        best = int(misfit.argmin())
+        if misfit[best] > most_misfit:
+            break
+        places.append(float(offsets[best]))
+        misfit[max(0, best - _APART_S) : best + _APART_S + 1] = np.inf
+    return places
+
+
+def _misfit_by_offset(pairs: list[Pair], least_s: float, share: float) -> tuple[Ints, Floats] | None:
+    """Return whole-second offsets [s] and the engines' mean misfit at each, NaN where too little overlaps; or None."""
     total_best: Floats | None = None
     lags: Ints | None = None
     base: int | None = None
@@ -27,7 +66,7 @@ def search_offset(pairs: list[Pair]) -> tuple[float, float, float | None, float 
         if seen.size < 10 or logged.size < 10:
             continue
         misfit, count = misfit_by_lag(seen, logged)
-        need = max(_MIN_OVERLAP_S, 0.25 * min(np.isfinite(seen).sum(), np.isfinite(logged).sum()))
+        need = max(least_s, share * min(np.isfinite(seen).sum(), np.isfinite(logged).sum()))
         misfit[count < need] = np.nan
         # index k pairs log sample i with network sample i + k - (logged.size - 1)
         offsets = np.arange(misfit.size) - (logged.size - 1) + first_utc - first_log
@@ -42,14 +81,7 @@ def search_offset(pairs: list[Pair]) -> tuple[float, float, float | None, float 
             total_best = np.where(np.isfinite(aligned), (total_best + aligned) / 2, total_best)
     if total_best is None or lags is None or not np.isfinite(total_best).any():
         return None
-    best = int(np.nanargmin(total_best))
-    others = total_best.copy()
-    # the flank of the best minimum is not a rival
-    others[best - _flank(others[best::-1]) : best + _flank(others[best:]) + 1] = np.nan
-    if not np.isfinite(others).any():
-        return float(lags[best]), float(total_best[best]), None, None
-    rival = int(np.nanargmin(others))
-    return float(lags[best]), float(total_best[best]), float(lags[rival]), float(others[rival])
+    return lags, total_best
 
 
 def _flank(outward: Floats) -> int:

@@ -25,6 +25,8 @@ _FIRST_DAMPING = 1.0
 _MOST_STEPS = 200
 _SETTLED = 1e-14
 """A step that could change the cost by less than this share of it is none."""
+_NEARLY = 1e-6
+"""The same where the steps have run out: residuals with kinks, as of lines between readings, let them shrink slowly."""
 
 
 class RobustFit(NamedTuple):
@@ -64,11 +66,12 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
     """
     at = np.clip(start, low, high)
     cost = _cost(model, at, soft)
-    damping, growth = _FIRST_DAMPING, 2.0
+    damping, growth, left = _FIRST_DAMPING, 2.0, np.inf
     for _ in range(_MOST_STEPS):
         moved = np.clip(at + _step(cost, at, low, high, damping), low, high)
         step = moved - at
-        if float((step**2 * np.diag(cost.curvature)).max()) <= _SETTLED * cost.value:
+        left = float((step**2 * np.diag(cost.curvature)).max())
+        if left <= _SETTLED * cost.value:
             return RobustFit(at, cost.residual, cost.curvature)
         tried = _cost(model, moved, soft)
         promised = -float(cost.gradient @ step + 0.5 * step @ cost.curvature @ step)
@@ -80,7 +83,7 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
         else:
             damping *= growth
             growth *= 2.0
-    return None
+    return RobustFit(at, cost.residual, cost.curvature) if left <= _NEARLY * cost.value else None
 
 
 def _cost(model: Model, at: Floats, soft: float) -> _Cost:
