@@ -19,6 +19,7 @@ from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_l
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
 from trialcapture.prepare.arrange import arrange_trial
+from trialcapture.prepare.grid import spike_items
 from trialcapture.prepare.segments import make_segments
 
 
@@ -73,6 +74,8 @@ def prepare_session(
         gridded = write_samples(
             trialset / "samples.parquet", provenance, pieces, rankings, span_ns, config, aside, second, progress
         )
+    hours = (span_ns[1] - span_ns[0]) / 3.6e12
+    health = health.with_items(spike_items(gridded.left_out, rankings, hours, config))
     progress("segments", None)
     with open_sample_rows(trialset / "samples.parquet") as samples:
         segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))

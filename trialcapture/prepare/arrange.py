@@ -27,6 +27,7 @@ from trialcapture.prepare.engines import (
     merge_attitude,
 )
 from trialcapture.prepare.fuel_rate import fuel_rate_warnings
+from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth
 from trialcapture.prepare.logalign import align_log
 from trialcapture.prepare.logclock import BUS_U_S, LogFit
@@ -134,7 +135,7 @@ def arrange_trial(
     candidates: Candidates = {}
     for log in told.values():
         found, said = gather_tables(log.placed, log.variation_deg, log.numbers, config)
-        _extend(candidates, found)
+        _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
         warnings += said
     series = _series(candidates, _rank(candidates, config), config)
     progress("engine clocks")

@@ -11,6 +11,7 @@ import pyarrow as pa
 from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import BOAT_CHANNELS, base_group, groups
 from trialcapture.config import Config
+from trialcapture.prepare.flags import CONTEXT_S
 from trialcapture.prepare.grid import reach_s, sample_grid, to_resolution
 from trialcapture.prepare.series import Candidate, choose, column
 from trialcapture.prepare.truewind import true_wind
@@ -21,7 +22,7 @@ Ints = npt.NDArray[np.int64]
 def reaches_s(rankings: Mapping[str, Sequence[str]], config: Config) -> dict[str, float]:
     """Return how far around a window readings of each group matter [s]; groups without a source are left out."""
     return {
-        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids)))
+        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids))) + CONTEXT_S
         for group, sources in rankings.items()
         if sources
     }
