@@ -50,7 +50,7 @@ def sample_window(
             continue
         around = round(reach[group] * 1e9)
         low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
-        mine = _joined([_between(c, low, high) for c in candidates.get(group, [])])
+        mine = joined_by_source([_between(c, low, high) for c in candidates.get(group, [])])
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
     samples = sample_grid(series, grid_ns, config)
@@ -59,7 +59,7 @@ def sample_window(
     return samples
 
 
-def _joined(candidates: Sequence[Candidate]) -> list[Candidate]:
+def joined_by_source(candidates: Sequence[Candidate]) -> list[Candidate]:
     """Join the candidates of one source into one, in order of time."""
     by_source: dict[str, list[Candidate]] = {}
     for c in candidates:
