@@ -89,10 +89,18 @@ class Engine(Section):
     id: EngineId
     rated_rpm: Positive
     idle_rpm: Positive = 600.0
+    highest_rpm: Positive | None = None
+    """Readings above are void; 1.25 times the rated speed when not given: overspeed stops act at 1.15 to 1.2 times
+    (common practice, no source)."""
     rated_kw: Positive | None = None
     gear_ratio: Positive | None = None
     propeller_pitch_m: Positive | None = None
     nmea_instance: Annotated[Whole, Field(ge=0, le=252)] | None = None
+
+    @property
+    def most_rpm(self) -> float:
+        """Engine speed above which a reading cannot be [rpm]."""
+        return 1.25 * self.rated_rpm if self.highest_rpm is None else self.highest_rpm
 
 
 class Bands(Section):

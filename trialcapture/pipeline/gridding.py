@@ -18,7 +18,7 @@ from trialcapture.config import Config
 from trialcapture.pipeline.pieces import Piece
 from trialcapture.prepare.arrange import Candidates
 from trialcapture.prepare.candidates import Stretch
-from trialcapture.prepare.grid import grid_times, samples_schema
+from trialcapture.prepare.grid import LeftOut, grid_times, left_out_of, samples_schema
 from trialcapture.prepare.segment_finder import SegmentFinder
 from trialcapture.prepare.window import overview_of, reaches_s, sample_window
 
@@ -40,12 +40,14 @@ class Gridded:
         rows: Rows of the samples.
         overview: One row a second (`trialcapture.prepare.window.overview_of`).
         stretches: The steady stretches and what looked like one, as rows of the samples.
+        left_out: Readings that failed a test.
     """
 
     first_ns: int
     rows: int
     overview: pa.Table
     stretches: list[Stretch]
+    left_out: list[LeftOut]
 
 
 def write_samples(
@@ -82,12 +84,15 @@ def write_samples(
     finder = SegmentFinder(config)
     overviews: list[pa.Table] = []
     stretches: list[Stretch] = []
+    left_out: list[LeftOut] = []
     # compressing needs no Python, so it goes on beside detection
     with open_parquet(path, samples_schema(config), provenance) as file, ThreadPoolExecutor(1) as writer:
         written: Future[None] | None = None
-        for number, samples in enumerate(_made(windows, pieces, rankings, config, aside, second), start=1):
+        for number, made in enumerate(_made(windows, pieces, rankings, config, aside, second), start=1):
             if written is not None:
                 written.result()
+            left_out += left_out_of(made)
+            samples = made.replace_schema_metadata(None)
             written = writer.submit(file.write, samples)
             overviews.append(overview_of(samples, block, config.engine_ids))
             stretches += finder.push(samples)
@@ -96,7 +101,8 @@ def write_samples(
         if written is not None:
             written.result()
     stretches += finder.finish()
-    return Gridded(int(grid_ns[0]), int(grid_ns.size), pa.concat_tables(overviews).combine_chunks(), stretches)
+    overview = pa.concat_tables(overviews).combine_chunks()
+    return Gridded(int(grid_ns[0]), int(grid_ns.size), overview, stretches, left_out)
 
 
 def _made(

@@ -20,6 +20,7 @@ from trialcapture.prepare.logclock import LogClock
 from trialcapture.prepare.logtie import place_rows
 from trialcapture.prepare.placing import Placing, place_block
 from trialcapture.prepare.receipt import Stamps
+from trialcapture.prepare.receivers import Screen
 from trialcapture.prepare.sentence_times import TIMED
 from trialcapture.prepare.series import Candidate
 
@@ -43,6 +44,7 @@ class BlockPiece:
         near: Placed outline rows of timed sentences of the blocks before and after.
         variation_deg: Of the log.
         numbers: Which engine number is which engine.
+        screen: What of its readings is not used as told.
     """
 
     low_ns: int
@@ -54,6 +56,7 @@ class BlockPiece:
     near: dict[str, pa.Table]
     variation_deg: float | None
     numbers: Numbers
+    screen: Screen
 
     @property
     def path(self) -> Path:
@@ -63,7 +66,8 @@ class BlockPiece:
     def load(self, config: Config) -> Candidates:
         """Read, place and gather."""
         placed = place_block(read_spill(self.tables), self.placing, self.shift_ns, self.near, self.stamps)
-        return gather_tables(placed, self.variation_deg, self.numbers, config)[0]
+        found = gather_tables(placed, self.variation_deg, self.numbers, config)[0]
+        return {group: self.screen.apply(group, of) for group, of in found.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +133,17 @@ def find_pieces(
                 shift_ns = shifts[number] if shifts else 0
                 how = stamps[number] if stamps else None
                 pieces.append(
-                    BlockPiece(*span, tables, told.placing, shift_ns, how, near, told.variation_deg, told.numbers)
+                    BlockPiece(
+                        *span,
+                        tables,
+                        told.placing,
+                        shift_ns,
+                        how,
+                        near,
+                        told.variation_deg,
+                        told.numbers,
+                        arrangement.screen,
+                    )
                 )
     for engine_log in engine_logs:
         if engine_log.name in arrangement.fits:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
@@ -19,7 +20,9 @@ from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_l
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
 from trialcapture.prepare.arrange import arrange_trial
-from trialcapture.prepare.segments import make_segments
+from trialcapture.prepare.grid import spike_items
+from trialcapture.prepare.receivers import receiver_of
+from trialcapture.prepare.segments import check_segments
 
 
 def prepare_session(
@@ -66,16 +69,23 @@ def prepare_session(
         rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
         rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
         told += arrangement.warnings
-        health = arrangement.health
+        health, screen = arrangement.health, arrangement.screen
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement
         release_memory()
         gridded = write_samples(
             trialset / "samples.parquet", provenance, pieces, rankings, span_ns, config, aside, second, progress
         )
+    hours = (span_ns[1] - span_ns[0]) / 3.6e12
+    health = health.with_items(spike_items(gridded.left_out, rankings, hours, config))
     progress("segments", None)
     with open_sample_rows(trialset / "samples.parquet") as samples:
-        segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))
+        leading = next(iter(rankings["velocity"]), "")
+        segments, contradictions = check_segments(
+            samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes), receiver_of(leading),
+            partial(screen.u_kn, leading),
+        )  # fmt: skip
+    health = health.with_items(contradictions)
     return Prepared(
         session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),
         told, health,

@@ -6,7 +6,7 @@ Found from outlines, so that a day's recording need not be held.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,15 +27,19 @@ from trialcapture.prepare.engines import (
     merge_attitude,
 )
 from trialcapture.prepare.fuel_rate import fuel_rate_warnings
-from trialcapture.prepare.health import DataHealth
+from trialcapture.prepare.grid import void_failed
+from trialcapture.prepare.health import DataHealth, Item
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
 from trialcapture.prepare.logtie import place_rows, tie_log
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
+from trialcapture.prepare.receivers import Screen, judge_receivers, receiver_of
 from trialcapture.prepare.sentence_times import DAY_NS
 from trialcapture.prepare.series import Candidate, choose, rank_sources
+from trialcapture.prepare.stuck import find_stuck
 from trialcapture.prepare.utc import ClockFit
+from trialcapture.prepare.window import joined_by_source
 
 Ints = npt.NDArray[np.int64]
 Candidates = dict[str, list[Candidate]]
@@ -87,6 +91,7 @@ class Arrangement:
         clocks: The clocks table.
         warnings: Sentences for people.
         health: What is wrong with the data, as far as clocks and sources tell.
+        screen: What of the readings is not used as told.
     """
 
     logs: dict[str, Told]
@@ -96,6 +101,7 @@ class Arrangement:
     clocks: pa.Table
     warnings: list[str]
     health: DataHealth
+    screen: Screen
 
 
 def arrange_trial(
@@ -138,9 +144,11 @@ def arrange_trial(
     candidates: Candidates = {}
     for log in told.values():
         found, said = gather_tables(log.placed, log.variation_deg, log.numbers, config)
-        _extend(candidates, found)
+        _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
         warnings += said
-    series = _series(candidates, _rank(candidates, config), config)
+    candidates, order, screen, found_wrong = _screened(candidates, config)
+    health = health.with_items(found_wrong)
+    series = _series(candidates, _rank(candidates, config, order), config)
     progress("engine clocks")
     marks_utc_ns = _wall_to_utc(marks_ns, [log.placed for log in told.values()])
     network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
@@ -157,8 +165,27 @@ def arrange_trial(
             _extend(candidates, gather_log(used, t_ns, name, config))
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     return Arrangement(
-        told, fits, _rank(candidates, config), _span(series), clocks_table, list(dict.fromkeys(warnings)), health
+        told,
+        fits,
+        _rank(candidates, config, order),
+        _span(series),
+        clocks_table,
+        list(dict.fromkeys(warnings)),
+        health,
+        screen,
     )
+
+
+def _screened(candidates: Candidates, config: Config) -> tuple[Candidates, tuple[str, ...], Screen, list[Item]]:
+    """Return candidates without what is stuck or wrong, sources of speed in order, how that is done, and what it is."""
+    judged = {group: joined_by_source(of) for group, of in candidates.items()}
+    voids, stuck = find_stuck(judged, config.engine_ids)
+    frozen = Screen(tuple(voids))
+    judged = {group: frozen.apply(group, of) for group, of in judged.items()}
+    ranking = _rank(judged, config, ())["velocity"]
+    order, screen, wrong = judge_receivers(judged, ranking, config.trial.primary_gnss)
+    screen = replace(screen, voids=frozen.voids)
+    return {g: screen.apply(g, of) for g, of in candidates.items()}, order, screen, [*stuck, *wrong]
 
 
 def gather_tables(
@@ -188,15 +215,22 @@ def _extend(candidates: Candidates, more: Mapping[str, list[Candidate]]) -> None
         candidates.setdefault(group, []).extend(found)
 
 
-def _rank(candidates: Candidates, config: Config) -> dict[str, tuple[str, ...]]:
-    """Return each group's sources in order; position and velocity come from the same receiver where they can."""
+def _rank(candidates: Candidates, config: Config, speeds: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """Return each group's sources in order; position and velocity come from the same receiver where they can.
+
+    Args:
+        candidates: By channel group.
+        config: Boat and trial settings.
+        speeds: Sources of speed in order where that is known.
+    """
     lead = config.trial.primary_gnss
     ranked = {}
     for group in groups(config.engine_ids):
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         wanted = lead if group in ("velocity", "position") else ""
         ranked[group] = rank_sources(candidates.get(group, []), gap_s, wanted)
-    if not lead and ranked["velocity"]:
+    ranked["velocity"] = tuple(speeds) or ranked["velocity"]
+    if ranked["velocity"] and lead not in receiver_of(ranked["velocity"][0]).split("/"):
         receiver = ranked["velocity"][0].split(" ")[0]
         ranked["position"] = rank_sources(candidates.get("position", []), config.samples.gap_s("position"), receiver)
     return ranked

@@ -70,7 +70,12 @@ def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbe
 
 
 def _valid_rpm(table: pa.Table) -> Floats:
-    return np.where(truth(table, "valid"), np.abs(column(table, "rpm")), np.nan)
+    """Return rpm as told; a shaft that turns astern tells a negative one, an engine cannot turn so.
+
+    A negative rpm of an engine stays, to be found and counted with all that is out of range.
+    """
+    rpm = column(table, "rpm")
+    return np.where(truth(table, "valid"), np.where(equals(table["kind"], "S"), np.abs(rpm), rpm), np.nan)
 
 
 def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: Numbers) -> dict[str, list[Candidate]]:

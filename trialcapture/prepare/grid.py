@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import floats_to_arrow, integers, to_arrow
-from trialcapture.channels import Channel, Flag, base_group, groups
+from trialcapture.channels import Channel, Flag, base_group, groups, trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.flags import flag_channel, worst
-from trialcapture.prepare.series import column, truth
+from trialcapture.prepare.health import Spikes
+from trialcapture.prepare.series import Candidate, column, truth
+from trialcapture.prepare.statistics import wrap_deg
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -59,13 +62,95 @@ def sample_grid(series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -
         config: Engine ids and longest gaps.
     """
     arrays: list[pa.Array] = [to_arrow(grid_ns, kind=pa.timestamp("ns", tz="UTC"))]
+    left_out: list[LeftOut] = []
     for group, channels in groups(config.engine_ids).items():
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
-        values, age_s, flags = _group_on_grid(series.get(group), channels, grid_ns, gap_s)
+        possible = _possible(channels, config)
+        values, age_s, flags, more = _group_on_grid(series.get(group), possible, grid_ns, gap_s)
+        left_out += more
         arrays += [floats_to_arrow(values[c.name]) for c in channels]
         arrays.append(floats_to_arrow(age_s.astype(np.float32)))
         arrays.append(to_arrow(flags))
-    return pa.Table.from_arrays(arrays, schema=samples_schema(config))
+    schema = samples_schema(config)
+    if left_out:
+        schema = schema.with_metadata({_LEFT_OUT: json.dumps([astuple(x) for x in left_out])})
+    return pa.Table.from_arrays(arrays, schema=schema)
+
+
+def _possible(channels: Iterable[Channel], config: Config) -> tuple[Channel, ...]:
+    """Return the channels of a group with what cannot be of this boat's engines out of range."""
+    highs = {f"rpm_{e.id}": e.most_rpm for e in config.engine}
+    return tuple(replace(c, high=min(c.high, highs.get(c.name, c.high))) for c in channels)
+
+
+def void_failed(candidate: Candidate, group: str, config: Config) -> Candidate:
+    """Return a candidate of a group without the readings that fail a test, which the grid would leave out too."""
+    channels = {c.name: c for c in _possible(groups(config.engine_ids)[group], config)}
+    values = {}
+    for name, value in candidate.values.items():
+        failed = flag_channel(value, channels[name], candidate.t_ns) == Flag.FAIL
+        values[name] = np.where(failed, np.nan, value) if failed.any() else value
+    return replace(candidate, values=values)
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Readings of one channel that failed a test, counted within a window.
+
+    Attributes:
+        channel: The channel.
+        test: ``range`` for what cannot be, ``spike`` for what stands out from its neighbours.
+        count: How many.
+        largest: The reading farthest out of range, or the largest difference from the neighbours.
+    """
+
+    channel: str
+    test: str
+    count: int
+    largest: float
+
+
+_LEFT_OUT = b"left_out"
+
+
+def left_out_of(samples: pa.Table) -> list[LeftOut]:
+    """Return what was left out of a window's samples, as `sample_grid` found it."""
+    told = (samples.schema.metadata or {}).get(_LEFT_OUT)
+    return [LeftOut(*entry) for entry in json.loads(told)] if told else []
+
+
+OCCASIONAL = 4
+OCCASIONAL_PER_H = 6.0
+"""So many readings that fail a test in a trial, or each hour of it, are told by their flags alone: a line damaged now
+and then changes digits without changing the checksum (common practice, no source)."""
+
+
+def spike_items(
+    left_out: Iterable[LeftOut], rankings: Mapping[str, Sequence[str]], hours: float, config: Config
+) -> list[Spikes]:
+    """Return what was left out of the samples of a trial, where it is more than occasional.
+
+    Args:
+        left_out: Of all windows.
+        rankings: By channel group, its sources, the leader first.
+        hours: Length of the trial [h].
+        config: Engines.
+    """
+    gathered: dict[tuple[str, str], list[LeftOut]] = {}
+    for entry in left_out:
+        gathered.setdefault((entry.channel, entry.test), []).append(entry)
+    by_name = {c.name: c for c in trial_channels(config.engine_ids)}
+    items = []
+    for (name, test), entries in sorted(gathered.items()):
+        count, channel = sum(e.count for e in entries), by_name[name]
+        if count <= max(OCCASIONAL, OCCASIONAL_PER_H * hours):
+            continue
+        source = next(iter(rankings.get(channel.group, ())), "").split(" ")[0]
+        largest = max((e.largest for e in entries), key=lambda x: abs(x - channel.low) if test == "range" else abs(x))
+        why = "cannot be" if test == "range" else "no motion that a boat can make"
+        cost = f"{why}: each is left out by itself, and a hold is judged across it"
+        items.append(Spikes(f"{channel.meaning} of {source}", count, round(largest, 6), channel.unit, cost))
+    return items
 
 
 def to_resolution(values: Floats, channel: Channel) -> Floats:
@@ -84,19 +169,22 @@ def to_resolution(values: Floats, channel: Channel) -> Floats:
 
 def _group_on_grid(
     table: pa.Table | None, channels: tuple[Channel, ...], grid_ns: Ints, gap_s: float
-) -> tuple[dict[str, Floats], Floats, Flags]:
+) -> tuple[dict[str, Floats], Floats, Flags, list[LeftOut]]:
     n = grid_ns.size
     if table is None or table.num_rows == 0:
         values = {c.name: np.full(n, np.nan) for c in channels}
-        return values, np.full(n, np.nan), np.full(n, Flag.MISSING, dtype=np.uint8)
+        return values, np.full(n, np.nan), np.full(n, Flag.MISSING, dtype=np.uint8), []
     t_ns = integers(table["t_ns"])[0]
     around = _find_neighbours(t_ns, grid_ns, gap_s)
     reading_flags = [np.where(truth(table, "fallback"), Flag.SUSPECT, Flag.MISSING).astype(np.uint8)]
     values, some = {}, np.zeros(n, dtype=np.bool_)
+    left_out: list[LeftOut] = []
     for c in channels:
         raw = column(table, c.name)
-        tested = flag_channel(raw, c)
+        tested = flag_channel(raw, c, t_ns)
         passed = np.isfinite(raw) & (tested != Flag.FAIL)
+        if (tested == Flag.FAIL).any():
+            left_out += _count_failed(t_ns, raw, tested, c, grid_ns)
         if passed.all():
             joined = _bridge(raw, around, gap_s, c)
         else:
@@ -110,7 +198,26 @@ def _group_on_grid(
     flags = np.where(told, worst(*reading_flags)[around.before], Flag.MISSING).astype(np.uint8)
     flags[~some & (flags != Flag.FAIL)] = Flag.MISSING
     flags[some & ((flags == Flag.FAIL) | (flags == Flag.MISSING))] = Flag.SUSPECT
-    return values, since_s, flags
+    return values, since_s, flags, left_out
+
+
+def _count_failed(t_ns: Ints, raw: Floats, flags: Flags, channel: Channel, grid_ns: Ints) -> list[LeftOut]:
+    """Return what failed among the readings that belong to a window: from its first instant to the next window's."""
+    step_ns = int(grid_ns[1] - grid_ns[0]) if grid_ns.size > 1 else 0
+    mine = (flags == Flag.FAIL) & (t_ns >= grid_ns[0]) & (t_ns < grid_ns[-1] + step_ns)
+    outside = mine & ((raw < channel.low) | (raw > channel.high))
+    sound = np.isfinite(raw) & (flags != Flag.FAIL)
+    found = []
+    if outside.any():
+        beyond = np.maximum(channel.low - raw[outside], raw[outside] - channel.high)
+        found.append(LeftOut(channel.name, "range", int(outside.sum()), float(raw[outside][beyond.argmax()])))
+    spikes = mine & ~outside
+    if spikes.any() and sound.any():
+        usual = np.interp(t_ns[spikes] - t_ns[0], t_ns[sound] - t_ns[0], raw[sound])
+        away = raw[spikes] - usual
+        away = wrap_deg(away) if channel.kind == "angle" else away
+        found.append(LeftOut(channel.name, "spike", int(spikes.sum()), float(away[np.abs(away).argmax()])))
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,9 @@ from trialcapture.buffers import table_of
 from trialcapture.config import Config
 from trialcapture.prepare.blocking import blocking_error, choose_block
 from trialcapture.prepare.candidates import Stretch
+from trialcapture.prepare.health import Disagreement
 from trialcapture.prepare.judge import mean_with_error
+from trialcapture.prepare.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
 from trialcapture.prepare.outliers import leave_out_outliers
 from trialcapture.prepare.series import column
 from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg, slope_per_s
@@ -24,9 +27,6 @@ from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SOG_BIAS_U_KN = 0.03
-"""Standard uncertainty of a GNSS receiver's Doppler speed that no averaging removes [kn] (common practice, no
-source)."""
 _NUMBERS = (
     ("duration_s", "s"), ("band_rpm", "rpm"), ("rpm_mean", "rpm"), ("rpm_sd", "rpm"),
     ("sog_kn_mean", "kn"), ("sog_kn_sd", "kn"), ("sog_slope_kn_per_min", "kn/min"), ("sog_u_kn", "kn"),
@@ -42,6 +42,7 @@ _BOAT_CHANNELS = (
     "sog_kn", "cog_true_deg", "heading_true_deg", "stw_kn", "depth_m", "wind_speed_true_kn", "wind_from_true_deg",
     "pitch_deg", "roll_deg", "water_temp_c",
 )  # fmt: skip
+_PLACE = ("lat_deg", "lon_deg")
 _ENGINE_CHANNELS = ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")
 _WITH_ERRORS = ("sog_kn", "fuel")
 _READ_ROWS = 36_000
@@ -94,7 +95,22 @@ def rows_of(samples: pa.Table) -> Reader:
 def make_segments(
     read: Reader, first_ns: int, stretches: Sequence[Stretch], config: Config, trims: Sequence[TrimEntry]
 ) -> pa.Table:
-    """Return the segments table for candidate stretches of the samples.
+    """Return the segments table of `check_segments`."""
+    return check_segments(read, first_ns, stretches, config, trims)[0]
+
+
+def check_segments(
+    read: Reader,
+    first_ns: int,
+    stretches: Sequence[Stretch],
+    config: Config,
+    trims: Sequence[TrimEntry],
+    receiver: str = "the receiver",
+    speed_u_kn: Callable[[float], float] = lambda _: 0.0,
+) -> tuple[pa.Table, list[Disagreement]]:
+    """Return the segments table for candidate stretches of the samples, and where speed contradicts positions.
+
+    Where it does, the speed made good by positions stands for that of the receiver.
 
     Standard errors (k = 1) use an effective sample size; the autocorrelation factor is pooled over the accepted
     stretches of the trial, because one stretch alone is too short to show it without bias.
@@ -105,12 +121,15 @@ def make_segments(
         stretches: Row intervals with verdicts, in order.
         config: Engines and grid.
         trims: Trim notes, ascending in time.
+        receiver: Whose speed it is, as people know it.
+        speed_u_kn: Standard uncertainty of a speed beyond that of any receiver [kn], by speed [kn].
     """
     dt_s = 1.0 / config.samples.grid_hz
-    untouched = ("depth_m", *(f"trim_pct_{e}" for e in config.engine_ids))
-    rows: list[dict[str, object]] = []
+    untouched = ("depth_m", *_PLACE, *(f"trim_pct_{e}" for e in config.engine_ids))
+    rows: list[dict[str, Any]] = []
     kept: list[dict[str, Floats]] = []
     pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
+    legs: list[LegError] = []
     for number, (stretch, part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
         if stretch.accepted:
             for name, parts in pooled.items():
@@ -119,17 +138,56 @@ def make_segments(
         row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config, trims)
         rows.append(row | {"segment_id": number, "n_outliers": outliers})
         kept.append({name: used[name] for name in _WITH_ERRORS})
+        legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
+    shown = [float(_known(k["sog_kn"]).mean()) if np.isfinite(k["sog_kn"]).any() else 0.0 for k in kept]
+    known_u = np.array([speed_u_kn(v) for v in shown])
+    wrong, wrong_u = judge_legs(legs, known_u)
+    for row, part, error in zip(rows, kept, wrong.tolist(), strict=True):
+        if error:
+            part["sog_kn"] = part["sog_kn"] - error
+            if row.get("depth_froude"):
+                row["depth_froude"] = depth_froude(float(_known(part["sog_kn"]).mean()), row["depth_m_min"])
     tau = {name: _pooled_tau(parts, dt_s) for name, parts in pooled.items()}
     block = choose_block([p for p in pooled["sog_kn"] if np.isfinite(p).all()])
-    whole = [row | _speed_and_fuel(part, tau, block) for row, part in zip(rows, kept, strict=True)]
-    return table_of(whole, segments_schema(config.engine_ids))
+    bias_u = np.sqrt(SOG_BIAS_U_KN**2 + known_u**2 + wrong_u**2)
+    whole = [row | _speed_and_fuel(part, tau, block, float(u)) for row, part, u in zip(rows, kept, bias_u, strict=True)]
+    items = _contradictions(rows, wrong, np.hypot(SOG_BIAS_U_KN, wrong_u), receiver)
+    return table_of(whole, segments_schema(config.engine_ids)), items
+
+
+_SAME_RPM_SHARE = 0.02
+
+
+def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats, receiver: str) -> list[Disagreement]:
+    """Return one item for the runs at one engine speed whose speed contradicts the distance made good."""
+    groups: list[list[int]] = []
+    for i in (i for i, row in enumerate(rows) if wrong[i] and row["accepted"]):
+        near = next((g for g in groups if _is_same_run(rows[g[0]], rows[i]) and wrong[g[0]] * wrong[i] > 0.0), None)
+        if near is None:
+            groups.append([i])
+        else:
+            near.append(i)
+    items = []
+    for g in groups:
+        rpm = rows[g[0]].get("rpm_mean")
+        at = f" at about {rpm:.0f} rpm" if rpm else ""
+        size, of_size = float(wrong[g].mean()), float(np.sqrt((u[g] ** 2).mean() / len(g)))
+        runs = f"{len(g)} run" + "s" * (len(g) > 1)
+        items.append(
+            Disagreement(
+                f"speed of {receiver}", "distance made good", round(size, 3), round(of_size, 3), "kn",
+                min(rows[i]["start"] for i in g), max(rows[i]["stop"] for i in g), "corrected",
+                f"the speed made good is used for {runs}{at}",
+            )
+        )  # fmt: skip
+    return items
 
 
 def _read_parts(
     read: Reader, stretches: Sequence[Stretch], engine_ids: Sequence[str]
 ) -> Iterator[tuple[Stretch, dict[str, Floats]]]:
     """Yield each stretch with its channels, ``fuel`` being that of all engines; neighbours are read together."""
-    names = [*_BOAT_CHANNELS, *(f"{q}_{e}" for e in engine_ids for q in _ENGINE_CHANNELS)]
+    names = [*_BOAT_CHANNELS, *_PLACE, *(f"{q}_{e}" for e in engine_ids for q in _ENGINE_CHANNELS)]
     for _, group in groupby(stretches, key=lambda s: s.start // _READ_ROWS):
         near = list(group)
         first = near[0].start
@@ -173,10 +231,10 @@ def _row(
     dt_s: float,
     config: Config,
     trims: Sequence[TrimEntry],
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Return what one stretch says by itself."""
     stop_ns = start_ns + round((stretch.stop - stretch.start) * dt_s * 1e9)
-    row: dict[str, object] = {
+    row: dict[str, Any] = {
         "start": start_ns,
         "stop": stop_ns,
         "duration_s": (stop_ns - start_ns) / 1e9,
@@ -210,7 +268,12 @@ def _row(
     return row
 
 
-def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int) -> dict[str, object]:
+def _is_same_run(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    rpm = one.get("rpm_mean"), other.get("rpm_mean")
+    return bool(rpm[0] and rpm[1] and abs(rpm[0] / rpm[1] - 1.0) < _SAME_RPM_SHARE)
+
+
+def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, bias_u_kn: float) -> dict[str, object]:
     """Return the means of speed and of fuel with their errors, which rest on the memory that all stretches show."""
     row: dict[str, object] = {}
     sog, fuel = _known(part["sog_kn"]), _known(part["fuel"])
@@ -221,7 +284,7 @@ def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int) 
             "sog_kn_sd": spread,
             "n_eff": n_eff,
             "sog_u_kn": error,
-            "sog_bias_u_kn": SOG_BIAS_U_KN,
+            "sog_bias_u_kn": bias_u_kn,
         }
         by_blocks, row["sog_blocks"] = blocking_error(sog, block)
         row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None

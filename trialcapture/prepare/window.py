@@ -11,6 +11,7 @@ import pyarrow as pa
 from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import BOAT_CHANNELS, base_group, groups
 from trialcapture.config import Config
+from trialcapture.prepare.flags import CONTEXT_S
 from trialcapture.prepare.grid import reach_s, sample_grid, to_resolution
 from trialcapture.prepare.series import Candidate, choose, column
 from trialcapture.prepare.truewind import true_wind
@@ -21,7 +22,7 @@ Ints = npt.NDArray[np.int64]
 def reaches_s(rankings: Mapping[str, Sequence[str]], config: Config) -> dict[str, float]:
     """Return how far around a window readings of each group matter [s]; groups without a source are left out."""
     return {
-        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids)))
+        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids))) + CONTEXT_S
         for group, sources in rankings.items()
         if sources
     }
@@ -49,7 +50,7 @@ def sample_window(
             continue
         around = round(reach[group] * 1e9)
         low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
-        mine = _joined([_between(c, low, high) for c in candidates.get(group, [])])
+        mine = joined_by_source([_between(c, low, high) for c in candidates.get(group, [])])
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
     samples = sample_grid(series, grid_ns, config)
@@ -58,7 +59,7 @@ def sample_window(
     return samples
 
 
-def _joined(candidates: Sequence[Candidate]) -> list[Candidate]:
+def joined_by_source(candidates: Sequence[Candidate]) -> list[Candidate]:
     """Join the candidates of one source into one, in order of time."""
     by_source: dict[str, list[Candidate]] = {}
     for c in candidates:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.prepare.segments import SOG_BIAS_U_KN
+from trialcapture.prepare.made_good import SOG_BIAS_U_KN
 from trialcapture.reduce.engines import none_if_nan
 from trialcapture.reduce.legs import Legs, read_numbers
 from trialcapture.reduce.runs import Runs
