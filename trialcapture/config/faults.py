@@ -32,7 +32,7 @@ _ALLOWED = {
     "string_too_long": "text of at most {max_length} characters",
     "too_long": "at most {max_length}",
 }
-_BRANCHES = {"heading", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
+_BRANCHES = {"heading", "place", "list", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
 
 
 def fault_lines(errors: Sequence[Mapping[str, Any]], data: Mapping[str, Any], model: type[BaseModel]) -> list[str]:
