@@ -5,6 +5,7 @@ Layouts: parameter groups 126992, 127250, 127488, 127489, 129025, 129026 as the 
 
 from __future__ import annotations
 
+import gzip
 import json
 import math
 import struct
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from trialcapture.archive.collect import collect
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
 from trialcapture.pipeline import process
@@ -68,6 +70,30 @@ def bus() -> Iterator[bytes]:
                                    2**32 - 1, 65535, 65535, 255, 0, 0, 127, 127)  # fmt: skip
                 yield from fast(t + 0.1, 127489, fuel, t)
                 t += 1
+
+
+def as_shown(line: bytes) -> bytes:
+    """The same frame as ``candump -ta`` shows it on a screen (can-utils)."""
+    stamp, channel, rest = line.split(maxsplit=2)
+    identifier, data = rest.strip().split(b"#")
+    octets = b" ".join(data[at : at + 2] for at in range(0, len(data), 2))
+    return b" %s  %s  %s   [%d]  %s\n" % (stamp, channel, identifier, len(data) // 2, octets)
+
+
+def test_a_can_log_recorded_elsewhere_is_collected_and_processed(tmp_path: Path) -> None:
+    lines = list(bus())
+    config = tmp_path / "boat.toml"
+    config.write_text(CONFIG)
+    half = len(lines) // 2
+    (tmp_path / "first.log").write_bytes(b"".join(lines[:half]))
+    (tmp_path / "second.gz").write_bytes(gzip.compress(b"".join(map(as_shown, lines[half:]))))
+    logs = [tmp_path / "first.log", tmp_path / "second.gz"]
+    session = tmp_path / "session"
+    collect(logs, [], load_config(CONFIG), session, created="2026-09-21T14:13:20Z", config_text=CONFIG)
+    bands = process(session)["bands"].to_pylist()
+    assert [row["ways"] for row in bands] == [2, 2, 2]
+    assert [row["speed_kn"] for row in bands] == pytest.approx(list(SPEED_KN.values()), abs=0.05)
+    assert [row["fuel_l_per_h"] for row in bands] == pytest.approx(list(FUEL_L_PER_H.values()), rel=0.005)
 
 
 @pytest.mark.parametrize("with_epoch", [True, False])

@@ -10,7 +10,8 @@ import zstandard
 
 from trialcapture.archive.collect import collect
 from trialcapture.archive.manifest import verify_manifest
-from trialcapture.archive.session import Session, engine_files, nmea_files, open_session
+from trialcapture.archive.session import Session, can_files, engine_files, nmea_files, open_session
+from trialcapture.archive.verify import verify_session
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
 
@@ -100,6 +101,32 @@ def test_files_are_copied_verbatim_and_hashed(files: Files) -> None:
     assert files.left() == ["session"]
 
 
+CAN = b"(1700000000.123456) can0 09F80102#FFFFFFFF\n"
+SHOWN = b" (1700000000.123456)  can0  09F80102   [4]  FF FF FF FF\n"
+
+
+def test_can_logs_are_told_by_their_content_and_copied_like_nmea_logs(files: Files) -> None:
+    packed, again = gzip.compress(CAN * 9, mtime=0), zstandard.ZstdCompressor().compress(CAN * 8)
+    contents = [CAN * 7, nmea(), packed, SHOWN * 6, again]
+    session = files.collect([files.write(f"{n}.log", data) for n, data in enumerate(contents)], [], PLAIN)
+    assert [f.path for f in session.files] == [
+        "raw/can.log", "raw/nmea.log", "raw/can-02.log.gz", "raw/can-03.log", "raw/can-04.log.zst",
+    ]  # fmt: skip
+    assert [(files.into / f.path).read_bytes() for f in session.files] == contents
+    assert [p.name for p in can_files(session)] == ["can.log", "can-02.log.gz", "can-03.log", "can-04.log.zst"]
+    found = verify_session(files.into)
+    assert (found.faults, found.lines) == ((), 50 + 7 + 9 + 6 + 8)
+    files.collect([files.folder / "0.log"], [], None)  # the same again changes nothing
+    with pytest.raises(TrialCaptureError, match="takes no other"):
+        files.collect([files.write("other.log", CAN)], [], None)
+
+
+def test_a_can_log_alone_makes_a_session(files: Files) -> None:
+    files.collect([files.write("a.log", b"\xff\x00 noise\n" + CAN)], [], PLAIN)
+    assert files.left() == ["session"]
+    assert verify_session(files.into).faults == ()
+
+
 def test_an_empty_folder_may_be_named(files: Files) -> None:
     files.into.mkdir()
     files.collect([files.write("a.nmea", nmea())], [], PLAIN)
@@ -163,7 +190,8 @@ def write_wrong_manifest(folder: Path) -> None:
         (b"\x00\x01\x02\xff" * 3000, "no sentence in 12000 bytes"),
         (b"PK\x03\x04" + b"x" * 100, "ZIP"),
         (nmea().decode().encode("utf-16"), "UTF-16"),
-        (b"(1700000000.123456) can0 09F80102#FFFFFFFF\n" * 10, "CAN log"),
+        (b"  can0  09F80102   [4]  FF FF FF FF\n" * 10, "no times"),
+        (b" (2026-05-14 09:04:03.123456)  can0  09F80102   [4]  FF FF FF FF\n" * 10, "no times"),
         (ENGINE_LOG, "--engine-log"),
         (b"hello\n" * 100, "baud rate"),
         (gzip.compress(b"hello\n" * 100), "no sentence in 600 bytes"),

@@ -57,6 +57,37 @@ def test_lines_are_taken_apart() -> None:
     assert (odd, short) == ([], 0)
 
 
+SHAPES = [
+    "({s}.{us}) can1 {id}#{hex}",
+    " ({s}.{us})  can1  {id}   [{n}]  {octets}",
+    "({s}.{us}) can1 {id} [{n}] {octets}\r",
+    " ({s}.{us})  can1  RX - -  {id}   [{n}]  {octets}   '..6.....'",
+    "({s}.{us})   can1   {id}#{hex}  ",
+    "({s}.{us}000) can1 {id}#{hex}",
+]
+"""As candump of the can-utils writes or shows a frame: -L, -ta, with a bare CR, -xa, widely spaced, in nanoseconds."""
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("octets", ["00 B0 36 D2 04 FB FF FF", "8E 03", ""])
+def test_each_shape_of_a_line_is_the_same_frame(shape: str, octets: str) -> None:
+    fields = {"s": 1_790_000_000, "us": "250000", "id": "09F20010", "octets": octets, "hex": octets.replace(" ", "")}
+    text = shape.format(n=len(octets.split()), **fields) + ("\n" if not shape.endswith("\r") else "")
+    plain = line("09F20010#" + fields["hex"], 0.25)
+    seen, odd, _ = parse_candump(text.encode() * 3)
+    expected, _, _ = parse_candump(plain * 3)
+    assert odd == []
+    for got, wanted in zip(seen, expected, strict=True):
+        assert list(map(repr, got)) == list(map(repr, wanted))
+
+
+def test_a_shown_line_with_another_number_of_bytes_than_it_announces_is_no_frame() -> None:
+    text = b" (1790000000.123456)  can1  09F20010   [8]  00 B0 36\n"
+    frames, odd, _ = parse_candump(text + line("09F20010#00"))
+    assert frames.line.tolist() == [1]
+    assert [o.line for o in odd] == [0]
+
+
 def test_the_destination_is_no_part_of_an_addressed_group() -> None:
     frames, _, _ = parse_candump(line("1CEC2110#10") + line("1CECFF10#20"))
     assert frames.pgn.tolist() == [TP_CM, TP_CM]

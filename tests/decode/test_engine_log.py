@@ -134,11 +134,34 @@ def test_what_is_no_number_is_a_reject_and_null(text: str) -> None:
         ("on", "skip_rows_after_header = 1"),
     ],
 )
-def test_a_first_row_that_does_not_fit_is_refused_with_row_column_and_advice(cell: str, said: str) -> None:
-    text = refusal(HEAD + f"2026-05-04T10:00:00,1000,{cell}\r\n" + rows(2000, 1))
+def test_a_column_that_does_not_fit_is_refused_with_row_column_and_advice(cell: str, said: str) -> None:
+    text = refusal(HEAD + f"2026-05-04T10:00:00,1000,{cell}\r\n" * 2000)
     assert "port.csv, row 2, column 'Fuel'" in text
     assert said in text
     assert cell.strip('"') in text
+    assert "row 2 reads Time = '2026-05-04T10:00:00', RPM = '1000', Fuel = " in text.replace("Row 2", "row 2")
+
+
+@pytest.mark.parametrize("cell", ['"12,5"', '"1,234.5"', "12.5 l/h", "on", "####"])
+def test_one_wrong_cell_costs_itself_in_the_first_row_too(cell: str) -> None:
+    table, found = read(HEAD + f"2026-05-04T10:00:00,1000,{cell}\r\n" + rows(2000, 1))
+    assert table["rpm_port"].to_pylist()[:2] == [1000.0, 1001.0]
+    assert table["fuel_l_per_h_port"].to_pylist()[:2] == [None, 10.1]
+    seen = "Fuel=" + cell.strip('"')
+    assert [(r["line"], r["reason"], r["bytes"].decode()) for r in found] == [(1, "number", seen)]
+
+
+@pytest.mark.parametrize("row", ["9,99", "2026-05-04T10:00:00", "26-05-04 25:61:00,x12,10"])
+def test_one_wrong_row_costs_itself_in_the_first_place_too(row: str) -> None:
+    table, found = read(HEAD + row + "\r\n" + rows(2000, 1))
+    assert table["rpm_port"].to_pylist()[:2] == [1001.0, 1002.0]
+    assert {r["line"] for r in found} == {1}
+
+
+def test_a_log_nothing_of_which_can_be_read_shows_its_first_row_beside_the_declaration() -> None:
+    text = refusal(HEAD + "4.5.26 10h,1000,10\r\n")
+    assert "time_format = 'iso'" in text
+    assert "row 2 reads Time = '4.5.26 10h', RPM = '1000', Fuel = '10'" in text
 
 
 def test_more_than_one_in_a_hundred_is_a_wrong_declaration() -> None:
@@ -245,7 +268,9 @@ def test_rows_of_another_length_are_rejects_and_many_of_them_a_refusal() -> None
     text = refusal(HEAD + rows(20) + odd * 2 + rows(2, 302))
     assert "row 22 (field count), 2 such row(s)" in text
     assert "decimal commas" in text
-    assert "row 2 " in refusal(HEAD + odd + rows(500))
+    table, found = read(HEAD + odd + rows(500))  # one wrong row costs itself, the first one too
+    assert (table.num_rows, [(r["line"], r["reason"]) for r in found]) == (500, [(1, "field count")])
+    assert "row 2 (field count)" in refusal(HEAD + odd)
 
 
 def test_trailing_delimiters_and_empty_rows_are_harmless() -> None:

@@ -7,15 +7,17 @@ import hashlib
 import os
 import shutil
 import warnings
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 from trialcapture import __version__
 from trialcapture.archive.atomic import free_bytes, open_replacement, sync_folder, write_error
 from trialcapture.archive.incoming import (
     check_engine_log,
-    check_nmea_log,
+    check_log,
     refuse_changed_files,
     refuse_same_content,
     refuse_same_names,
@@ -26,6 +28,7 @@ from trialcapture.archive.session import (
     FILE_NAME,
     ImportedFile,
     Session,
+    can_files,
     create_session,
     nmea_files,
     open_session,
@@ -52,7 +55,7 @@ def _warn(text: str) -> None:
 
 
 def collect(
-    nmea_logs: Sequence[Path],
+    logs: Sequence[Path],
     engine_logs: Sequence[Path],
     config: Config | None,
     into: Path,
@@ -69,7 +72,7 @@ def collect(
     again change nothing, engine logs are added, anything else is refused.
 
     Args:
-        nmea_logs: NMEA 0183 logs in order of time, plain, gzip or zstandard.
+        logs: NMEA 0183 logs and CAN logs (candump text), each kind in order of time, plain, gzip or zstandard.
         engine_logs: Engine logs as offloaded; each must fit one ``[[engine_log]]`` table of the settings.
         config: Boat and trial settings; None to use those of a session that is there.
         into: The session's folder.
@@ -82,7 +85,7 @@ def collect(
         TrialCaptureError: An input is missing, unreadable, empty or not what it should be; the folder is in
             use; the disk is full. Nothing has changed then.
     """
-    refuse_same_names(nmea_logs, engine_logs)
+    refuse_same_names(logs, engine_logs)
     is_new = not (into / FILE_NAME).exists()
     former = None if is_new else open_session(into)
     settings = config if config is not None else former.config if former is not None else None
@@ -90,26 +93,27 @@ def collect(
         raise TrialCaptureError(
             "a new session needs its settings", where=str(into), expected="give them with --config CONFIG"
         )
-    for number, path in enumerate([*nmea_logs, *engine_logs]):
+    kinds: list[Literal["nmea", "can"]] = []
+    for number, path in enumerate([*logs, *engine_logs]):
         progress(f"looking at {path.name}", None)
-        if number < len(nmea_logs):
-            check_nmea_log(path, warn)
+        if number < len(logs):
+            kinds.append(check_log(path, warn))
         else:
             check_engine_log(path, settings, warn)
     if former is None:
-        _build(nmea_logs, engine_logs, settings, into, created, config_text, progress)
+        _build(_named(logs, kinds), engine_logs, settings, into, created, config_text, progress)
     else:
         if config is not None and config != former.config:
             text = config_text if config_text is not None else settings_text(config)
             wanted = replace(former, config=config, config_text=text)
         else:
             wanted = former
-        _add(nmea_logs, engine_logs, former, wanted, created, progress, warn)
+        _add(logs, engine_logs, former, wanted, created, progress, warn)
     return open_session(into)
 
 
 def _build(
-    nmea_logs: Sequence[Path],
+    logs: Sequence[_Copy],
     engine_logs: Sequence[Path],
     config: Config,
     into: Path,
@@ -118,9 +122,9 @@ def _build(
     progress: Progress,
 ) -> None:
     """Build a new session beside its place and rename it."""
-    if not nmea_logs:
+    if not logs:
         raise TrialCaptureError(
-            "a new session needs an NMEA log",
+            "a new session needs an NMEA log or a CAN log",
             where=str(into),
             expected="give one or more; engine logs alone can only be added to a session that is there",
         )
@@ -131,7 +135,7 @@ def _build(
             where=str(into),
             expected="give a name that does not exist yet",
         )
-    copies = [_Copy(path, _nmea_name(path, number)) for number, path in enumerate(nmea_logs, start=1)]
+    copies = [*logs]
     copies += [_Copy(path, f"raw/engine/{path.name}") for path in engine_logs]
     unfinished = into.with_name(f"{into.name}.unfinished-{os.getpid()}")
     try:
@@ -153,7 +157,7 @@ def _build(
 
 
 def _add(
-    nmea_logs: Sequence[Path],
+    logs: Sequence[Path],
     engine_logs: Sequence[Path],
     former: Session,
     wanted: Session,
@@ -166,14 +170,14 @@ def _add(
     has_manifest = read_manifest(folder) is not None
     if has_manifest:
         refuse_changed_files(folder)
-    known = {hash_file(path)[0] for path in nmea_files(former)} if nmea_logs else set()
-    for path in nmea_logs:
+    known = {hash_file(path)[0] for path in [*nmea_files(former), *can_files(former)]} if logs else set()
+    for path in logs:
         if hash_file(path)[0] not in known:
             raise TrialCaptureError(
-                "there is a session already, and it takes no other NMEA log",
+                "there is a session already, and it takes no other NMEA log or CAN log",
                 seen=path.name,
                 where=str(folder),
-                expected="give all NMEA logs at once, into a folder that does not exist yet",
+                expected="give all of them at once, into a folder that does not exist yet",
             )
     copies = []
     for path in engine_logs:
@@ -256,8 +260,14 @@ def _write_manifest(folder: Path, files: Sequence[ImportedFile]) -> None:
             )
 
 
-def _nmea_name(path: Path, number: int) -> str:
-    with path.open("rb") as file:
-        kind = packing(file.read(4))
-    stem = "raw/nmea" if number == 1 else f"raw/nmea-{number:02d}"
-    return f"{stem}.log.{kind}" if kind else f"{stem}.log"
+def _named(logs: Sequence[Path], kinds: Sequence[Literal["nmea", "can"]]) -> list[_Copy]:
+    """Return each log with its place in the session: ``raw/nmea.log``, ``raw/nmea-02.log`` …, ``raw/can.log`` …"""
+    counts: Counter[str] = Counter()
+    copies = []
+    for path, kind in zip(logs, kinds, strict=True):
+        counts[kind] += 1
+        with path.open("rb") as file:
+            packed = packing(file.read(4))
+        number = f"-{counts[kind]:02d}" if counts[kind] > 1 else ""
+        copies.append(_Copy(path, f"raw/{kind}{number}.log" + (f".{packed}" if packed else "")))
+    return copies

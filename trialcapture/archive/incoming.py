@@ -7,11 +7,13 @@ from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from itertools import chain
 from pathlib import Path
+from typing import Literal
 
 from trialcapture.archive.manifest import has_only_grown, read_manifest, verify_manifest
 from trialcapture.archive.raw import packing, read_blocks
 from trialcapture.archive.session import ImportedFile, match_engine_log
 from trialcapture.config import Config
+from trialcapture.decode.candump import candump_kind
 from trialcapture.decode.engine_log import EngineLogDecoder
 from trialcapture.errors import TrialCaptureError
 
@@ -30,32 +32,47 @@ _OTHER_KINDS = (
     (b"\x0a\x0d\x0d\x0a", "a packet capture; export its NMEA text first"),
 )
 _LOG_BYTES = 1 << 20
-_CANDUMP = re.compile(rb"\(\d+\.\d+\) +\S+ +[0-9A-F]+#")
 _TABLE = re.compile(rb"[^\r\n]*[,;\t][^\r\n]*(?:\r\n?|\n)[^\r\n]*\d[,;\t]")
 
 
-def check_nmea_log(path: Path, warn: Callable[[str], None]) -> None:
-    """Make sure that a file is an NMEA 0183 log.
+def check_log(path: Path, warn: Callable[[str], None]) -> Literal["nmea", "can"]:
+    """Make sure that a file is an NMEA 0183 log or a CAN log, and return which.
 
     Args:
         path: The file, plain or packed.
         warn: Called with one sentence when it is torn or damaged but something survives.
 
     Raises:
-        TrialCaptureError: It is missing, no file, unreadable or empty, or holds no sentence.
+        TrialCaptureError: It is missing, no file, unreadable or empty, or holds neither sentence nor frame, or
+            frames without times.
     """
     is_packed = bool(packing(_check_file(path)))
-    size, head, is_log = 0, b"", False
+    size, head = 0, b""
+    kind: Literal["nmea", "can"] | None = None
+    timeless = False
     for _, block in read_blocks(path, 1 << 20, warn=warn):
         head = head or block[:4096]
         size += len(block)
-        is_log = is_log or _SENTENCE.search(block) is not None
-        if is_log and not is_packed:  # a packed file is read to its end: a torn copy can be made again now
-            return
-    if is_log:
-        return
+        if kind is None:
+            found = "" if _SENTENCE.search(block) else candump_kind(block)
+            timeless = timeless or found == "frames without times"
+            kind = "can" if found == "frames" else "nmea" if _SENTENCE.search(block) else None
+        if kind and not is_packed:  # a packed file is read to its end: a torn copy can be made again now
+            return kind
+    if kind:
+        return kind
+    if timeless:
+        raise TrialCaptureError(
+            "the frames of this CAN log have no times that can be read",
+            seen=head.split(b"\n")[0].decode("ascii", "replace").strip(),
+            where=str(path),
+            expected="record it with 'candump -L', which writes (seconds.micros) before each frame",
+        )
     raise TrialCaptureError(
-        "this is not an NMEA log", seen=f"no sentence in {size} bytes", where=str(path), expected=_kind_hint(head)
+        "this is not an NMEA log",
+        seen=f"no sentence in {size} bytes",
+        where=str(path),
+        expected=_kind_hint(head),
     )
 
 
@@ -96,16 +113,16 @@ def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) ->
         warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out")
 
 
-def refuse_same_names(nmea_logs: Sequence[Path], engine_logs: Sequence[Path]) -> None:
-    """Refuse an NMEA log given twice, and engine logs that would overwrite each other.
+def refuse_same_names(logs: Sequence[Path], engine_logs: Sequence[Path]) -> None:
+    """Refuse a log given twice, and engine logs that would overwrite each other.
 
     Raises:
         TrialCaptureError: There are such files.
     """
     seen: set[str] = set()
-    for path in nmea_logs:
+    for path in logs:
         if str(path.resolve()) in seen:
-            raise TrialCaptureError("an NMEA log is given twice", where=str(path), expected="give it once")
+            raise TrialCaptureError("a log is given twice", where=str(path), expected="give it once")
         seen.add(str(path.resolve()))
     names: dict[str, Path] = {}
     for path in engine_logs:
@@ -187,8 +204,9 @@ def _kind_hint(head: bytes) -> str:
     for mark, kind in _OTHER_KINDS:
         if head.startswith(mark):
             return f"it looks like {kind}"
-    if _CANDUMP.search(head):
-        return "it looks like a CAN log; NMEA sentences look like $GPRMC,...*hh"
     if b"\0" not in head and _TABLE.match(head):
         return "it looks like a table; if it is an engine log, give it with --engine-log"
-    return "NMEA sentences look like $GPRMC,...*hh; was it recorded at the wrong baud rate?"
+    return (
+        "NMEA sentences look like $GPRMC,...*hh (was it recorded at the wrong baud rate?), "
+        "and a CAN log like (1700000000.123456) can0 0CF00400#FFFFFF..."
+    )

@@ -17,7 +17,7 @@ from trialcapture.config import Config, EngineLog, load_config
 from trialcapture.errors import TrialCaptureError
 
 FILE_NAME = "session.toml"
-_NMEA_LOG = re.compile(r"nmea(?:-(\d+))?\.log(?:\.gz|\.zst)?")
+_LOG = re.compile(r"(nmea|can)(?:-(\d+))?\.log(?:\.gz|\.zst)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +176,19 @@ def open_session(folder: Path) -> Session:
 
 def nmea_files(session: Session) -> list[Path]:
     """Return the NMEA logs of a session in order: ``raw/nmea.log``, ``raw/nmea-02.log`` … , packed or not."""
+    return _logs(session, "nmea")
+
+
+def can_files(session: Session) -> list[Path]:
+    """Return the CAN logs of a session in order: ``raw/can.log``, ``raw/can-02.log`` … , packed or not."""
+    return _logs(session, "can")
+
+
+def _logs(session: Session, kind: str) -> list[Path]:
     found = []
-    for path in (session.folder / "raw").glob("nmea*.log*"):
-        if (match := _NMEA_LOG.fullmatch(path.name)) and path.is_file():
-            found.append((int(match[1] or 1), path.name, path))
+    for path in (session.folder / "raw").glob(f"{kind}*.log*"):
+        if (match := _LOG.fullmatch(path.name)) and match[1] == kind and path.is_file():
+            found.append((int(match[2] or 1), path.name, path))
     return [path for _, _, path in sorted(found)]
 
 

@@ -13,6 +13,7 @@ from trialcapture.archive.journal import parse_line, split_lines, unescape
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import nmea_files, open_session
+from trialcapture.decode.candump import is_candump_line
 from trialcapture.decode.grade import grade_piece
 from trialcapture.decode.pieces import xor_checksum
 
@@ -165,8 +166,11 @@ def _check_can(
             count += 1
             frame = _CANDUMP.fullmatch(line)
             if frame is None:
+                if not timeline.begun and is_candump_line(line):
+                    continue
                 whole = line.endswith(b"\n")
-                (found if whole else torn).add("no CAN frame" if whole else "a torn frame", number)
+                # of a log recorded elsewhere nothing was lost here
+                (found if whole and timeline.begun else torn).add("no CAN frame" if whole else "a torn frame", number)
             elif timeline.epoch_wall_ns is not None:
                 stamp_us = int(frame[1]) * 1_000_000 + int(frame[2])
                 mono_us = stamp_us - timeline.epoch_wall_ns // 1000

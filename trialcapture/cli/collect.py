@@ -13,7 +13,7 @@ from trialcapture.cli.output import PATH, json_option, print_json, shown_progres
 
 
 @click.command()
-@click.argument("nmea_logs", metavar="NMEA_LOG...", nargs=-1, type=PATH)
+@click.argument("logs", metavar="LOG...", nargs=-1, type=PATH)
 @click.option(
     "--engine-log",
     "engine_logs",
@@ -38,7 +38,7 @@ from trialcapture.cli.output import PATH, json_option, print_json, shown_progres
 )
 @json_option
 def collect(
-    nmea_logs: tuple[Path, ...],
+    logs: tuple[Path, ...],
     engine_logs: tuple[Path, ...],
     config_path: Path | None,
     into: Path,
@@ -47,8 +47,10 @@ def collect(
     """Make a session from files recorded elsewhere.
 
     Files are copied as they are and hashed; the originals are not touched.
-    NMEA logs may be plain, .gz or .zst, several of them in order of time.
-    Engine logs may also be added later to a session that is there.
+    A LOG is an NMEA 0183 log or a CAN log (candump text): plain, .gz or .zst,
+    several of each in order of time. Engine logs (delimited text or .xlsx) may
+    also be added later to a session that is there; 'draft-log' helps to
+    declare what they look like.
 
     \b
     trialcapture collect monday.nmea --engine-log port.csv \\
@@ -63,7 +65,7 @@ def collect(
     is_locked = (into / NAME).exists()  # by a recorder at work, or left by one that was killed
     with shown_progress() as progress, SessionLock(into) if is_locked else nullcontext():
         session = collect_files(
-            nmea_logs,
+            logs,
             engine_logs,
             config,
             into,

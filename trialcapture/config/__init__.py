@@ -15,7 +15,8 @@ from pydantic import Field, ValidationError, model_validator
 
 from trialcapture.config.base import Section
 from trialcapture.config.faults import fault_lines
-from trialcapture.config.inputs import Column, EngineLog, LogClock, Source, Xdr, parse_zone
+from trialcapture.config.inputs import COUNTED_NS, Column, EngineLog, LogClock, Source, Xdr, parse_zone
+from trialcapture.config.locales import LocaleWords, fold_word, locale_words
 from trialcapture.config.rules import BY_DENSITY, LOG_QUANTITIES, find_faults, log_channel
 from trialcapture.config.sections import (
     Bands,
@@ -33,6 +34,7 @@ from trialcapture.errors import ConfigError, TrialCaptureError
 
 __all__ = [
     "BY_DENSITY",
+    "COUNTED_NS",
     "LOG_QUANTITIES",
     "Bands",
     "Boat",
@@ -43,6 +45,7 @@ __all__ = [
     "EngineLog",
     "Fuel",
     "Load",
+    "LocaleWords",
     "LogClock",
     "Samples",
     "Source",
@@ -51,7 +54,9 @@ __all__ = [
     "Trial",
     "Xdr",
     "config_hash",
+    "fold_word",
     "load_config",
+    "locale_words",
     "log_channel",
     "parse_zone",
     "read_config",

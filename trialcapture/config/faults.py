@@ -35,7 +35,7 @@ _ALLOWED = {
     "too_long": "at most {max_length}",
 }
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
-_BRANCHES = {"heading", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
+_BRANCHES = {"heading", "place", "list", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
 
 
 def fault_lines(errors: Sequence[Mapping[str, Any]], data: Mapping[str, Any], model: type[BaseModel]) -> list[str]:

@@ -3,18 +3,35 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Discriminator, Field, StringConstraints, Tag, field_validator
+from pydantic import Discriminator, Field, StringConstraints, Tag, ValidationInfo, field_validator
 
 from trialcapture.config.base import Flag, Number, Section, Text, Whole
+from trialcapture.config.locales import locale_words
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import parse_unit
 
-TIME_WORDS = ("iso", "unix_s", "unix_ms", "elapsed_s")
+COUNTED_NS = {
+    "unix_s": 1_000_000_000,
+    "unix_ms": 1_000_000,
+    "unix_us": 1000,
+    "elapsed_s": 1_000_000_000,
+    "elapsed_ms": 1_000_000,
+    "elapsed_min": 60_000_000_000,
+}
+"""Time formats that count from a moment, and the nanoseconds in one count."""
+TIME_WORDS = ("iso", *COUNTED_NS, "elapsed_hms", "spreadsheet")
+SIX_PARTS = ("year", "month", "day", "hour", "minute", "second")
+"""What the six columns of a time are, in this order."""
+LONGEST_OFFSET_S = 9.2e9
+"""Times are kept in 64-bit nanoseconds, which end after 292 years."""
+_LARGEST = 1e12
+_OF_DAY, _OF_YEAR = frozenset("dejmbByYGUWuwC"), frozenset("yYjGUWC")
+_LOCALE_DIRECTIVES = frozenset("YymdHIMSfbBpaA")
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2})(?::?([0-5]\d))?")
 
 
@@ -46,11 +63,26 @@ class Source(Section):
         return self.stamp or ("last_byte" if self.kind == "replay" else "first_byte")
 
 
-class Column(Section):
-    """One column of an engine log: its heading and its declared unit."""
+Place = Annotated[Whole, Field(ge=1, le=16_384)]
+"""Number of a column, from 1; a sheet of a workbook has at most 16 384."""
+Heading = Annotated[Text, Field(min_length=1)]
 
-    name: Annotated[Text, Field(min_length=1)]
+
+class Column(Section):
+    """One quantity of an engine log: its heading or column number, its declared unit, and what its counts mean."""
+
+    name: Heading | Place
     unit: Text
+    scale: Annotated[Number, Field(ge=-_LARGEST, le=_LARGEST)] = 1.0
+    """Value in `unit` = `scale` times the number in the cell plus `offset`."""
+    offset: Annotated[Number, Field(ge=-_LARGEST, le=_LARGEST)] = 0.0
+
+    @field_validator("scale")
+    @classmethod
+    def _not_zero(cls, value: float) -> float:
+        if abs(value) < 1 / _LARGEST:
+            raise ValueError("must not be zero, nor nearly so")
+        return value
 
     @field_validator("unit")
     @classmethod
@@ -65,16 +97,22 @@ class LogClock(Section):
     """How an engine log's clock is tied to UTC."""
 
     method: Literal["auto", "rpm", "marks", "fixed"] = "auto"
-    offset_s: Number | None = None
+    offset_s: Annotated[Number, Field(ge=-LONGEST_OFFSET_S, le=LONGEST_OFFSET_S)] | None = None
     """UTC minus log time [s], for ``fixed``."""
 
 
 def _column_kind(value: Any) -> str:
-    return "heading" if isinstance(value, str) else "table"
+    if isinstance(value, list | tuple):
+        return "list"
+    return "heading" if isinstance(value, str) else "place" if isinstance(value, int) else "table"
 
 
 HeadingOrColumn = Annotated[
-    Annotated[Text, Tag("heading")] | Annotated[Column, Tag("table")], Discriminator(_column_kind)
+    Annotated[Text, Tag("heading")]
+    | Annotated[Place, Tag("place")]
+    | Annotated[tuple[Heading | Place, ...], Tag("list")]
+    | Annotated[Column, Tag("table")],
+    Discriminator(_column_kind),
 ]
 
 
@@ -83,19 +121,37 @@ class EngineLog(Section):
 
     files: Text | tuple[Text, ...] = "*.csv"
     """Name pattern, or several, under ``raw/engine``."""
+    form: Literal["wide", "long"] = "wide"
+    """``long`` where each row is one reading, with its name in the column `parameter` and its number in `value`."""
+    parameter: Heading | Place | None = None
+    value: Heading | Place | None = None
     columns: dict[str, HeadingOrColumn]
-    """``time`` gives a heading, and ``date`` too where day and time stand in two columns; every other key is
-    ``<quantity>_<engine id>`` and gives heading and unit. ``"RPM#2"`` is the second column headed RPM."""
+    """``time`` gives a heading, and ``date`` too where day and time stand in two columns, or a list of six where
+    year, month, day, hour, minute and second do; every other key is ``<quantity>_<engine id>`` and gives heading
+    and unit. ``"RPM#2"`` is the second column headed RPM; a number is a column counted from 1. In a long form
+    the name is what stands in the column `parameter`."""
+    date: Text | None = None
+    """Day of the first row, where rows carry a time of day only; midnight moves it on."""
+    year: Annotated[Whole, Field(ge=1970, le=2200)] | None = None
+    """Year of the first row, where rows carry none; New Year moves it on."""
     time_format: Text = "iso"
-    """``strptime`` pattern, or ``iso``, ``unix_s``, ``unix_ms``, ``elapsed_s``. With a ``date`` column the
-    pattern is for date, one space, time."""
+    """``strptime`` pattern, or ``iso``, ``unix_s``, ``unix_ms``, ``unix_us``, ``elapsed_s``, ``elapsed_ms``,
+    ``elapsed_min``, ``elapsed_hms`` (hours:minutes:seconds), or ``spreadsheet`` (days since 1899-12-30, as the
+    1900 date system counts them from 1900-03-01 on; the 1904 system is never guessed). With a ``date`` column
+    the pattern is for date, one space, time."""
+    locale: Text | None = None
+    """Language of month names, a.m. and p.m. in a pattern, such as ``fr`` or ``pt_BR``; English without."""
     timezone: Text = "UTC"
     """IANA zone name, or an offset such as ``+02:00``; read only where the stamps carry no zone."""
     delimiter: Annotated[str, Field(strict=True), StringConstraints(strip_whitespace=False)] = ","
     decimal: Literal[".", ","] = "."
+    thousands: Literal[",", ".", " ", "'", "\u2019"] | None = None
+    """What parts groups of three digits; a space stands for the no-break spaces too."""
+    sheet: Heading | None = None
+    """Name of the sheet, where the log is a workbook of several."""
     encoding: Text = "utf-8-sig"
-    header_rows: Annotated[Whole, Field(ge=1, le=100)] = 1
-    """Rows up to and including the headings."""
+    header_rows: Annotated[Whole, Field(ge=0, le=100)] = 1
+    """Rows up to and including the headings; 0 where there are none and columns are numbered."""
     skip_rows_after_header: Annotated[Whole, Field(ge=0, le=100)] = 0
     """Rows between headings and data, such as a row of units."""
     clock: LogClock = Field(default_factory=LogClock)
@@ -105,27 +161,42 @@ class EngineLog(Section):
         """The zone of stamps that carry none."""
         return parse_zone(self.timezone)
 
+    @field_validator("date", mode="before")
+    @classmethod
+    def _real_day(cls, value: Any) -> Any:
+        if isinstance(value, date) and not isinstance(value, datetime):
+            return value.isoformat()
+        if isinstance(value, str):
+            try:
+                if re.fullmatch(r"\d{4}-\d\d-\d\d", value, re.ASCII) and 1970 <= date.fromisoformat(value).year <= 2200:
+                    return value
+            except ValueError:
+                pass
+            raise ValueError("must be the day of the first row, year first, such as '2026-05-14'")
+        return value
+
     @field_validator("time_format")
     @classmethod
-    def _reads_a_whole_stamp(cls, value: str) -> str:
+    def _reads_a_whole_stamp(cls, value: str, info: ValidationInfo) -> str:
         if value in TIME_WORDS:
             return value
         if "%" not in value:
             raise ValueError(f"must be {', '.join(TIME_WORDS)} or a pattern such as '%d.%m.%Y %H:%M:%S'")
         if found := re.search("%[-#]?[cxXZ]", value):
             raise ValueError(f"{found[0]} differs from computer to computer; spell the stamp out, zone apart")
-        sample = datetime(2026, 11, 24, 17, 48, 39, tzinfo=UTC)
-        try:
-            read = datetime.strptime(sample.strftime(value), value).replace(tzinfo=None)
-        except ValueError as fault:
-            raise ValueError(f"is no pattern strptime can read ({fault})") from fault
-        if read.date() != sample.date():
-            raise ValueError(
-                "lacks the day, the month or the year; where the date has a column of its own, map it with "
-                'date = "…" and write the pattern for date, one space, time'
-            )
-        if (read.hour, read.minute) != (sample.hour, sample.minute):
-            raise ValueError("lacks the hour (%H, or %I with %p) or the minute (%M)")
+        _check_pattern(value, has_date=info.data.get("date") is not None, has_year=info.data.get("year") is not None)
+        return value
+
+    @field_validator("locale")
+    @classmethod
+    def _known_language(cls, value: str | None, info: ValidationInfo) -> str | None:
+        if value is None:
+            return None
+        locale_words(value)
+        pattern = info.data.get("time_format", "")
+        unknown = sorted(set(re.findall("%(.)", pattern)) - _LOCALE_DIRECTIVES)
+        if "%" in pattern and unknown:
+            raise ValueError(f"with a language the pattern may not have %{unknown[0]}")
         return value
 
     @field_validator("timezone")
@@ -158,6 +229,33 @@ class Xdr(Section):
     type: Annotated[Text, Field(max_length=1)] = ""
     unit: Annotated[Text, Field(max_length=1)] = ""
     channel: Text
+
+
+def _check_pattern(pattern: str, *, has_date: bool, has_year: bool) -> None:
+    """Refuse a pattern that does not tell what is declared nowhere else, or tells what is.
+
+    Raises:
+        ValueError: Says what is missing or too much.
+    """
+    told = set(re.findall("%[-#]?([A-Za-z])", pattern))
+    if has_date and told & _OF_DAY:
+        raise ValueError("has a day, and date is declared too; leave date out, or the day out of the pattern")
+    if has_year and told & _OF_YEAR:
+        raise ValueError("has a year, and year is declared too; leave one of them out")
+    whole = pattern + (" %Y-%m-%d" if has_date else " %Y" if has_year else "")
+    sample = datetime(2026, 11, 24, 17, 48, 39, tzinfo=UTC)
+    try:
+        read = datetime.strptime(sample.strftime(whole), whole).replace(tzinfo=None)
+    except ValueError as fault:
+        raise ValueError(f"is no pattern strptime can read ({fault})") from fault
+    if read.date() != sample.date():
+        raise ValueError(
+            "lacks the day, the month or the year; where the date has a column of its own, map it with "
+            'date = "…" and write the pattern for date, one space, time; where no column has the day, or the year, '
+            'declare date = "2026-05-14" or year = 2026 in [[engine_log]]'
+        )
+    if (read.hour, read.minute) != (sample.hour, sample.minute):
+        raise ValueError("lacks the hour (%H, or %I with %p) or the minute (%M)")
 
 
 def parse_zone(text: str) -> tzinfo:

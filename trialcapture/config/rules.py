@@ -10,6 +10,7 @@ from typing import Any
 
 from trialcapture.channels import trial_channels
 from trialcapture.config.base import other_unit_keys
+from trialcapture.config.inputs import COUNTED_NS, SIX_PARTS, TIME_WORDS
 from trialcapture.config.sections import Engine
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import dimension
@@ -168,6 +169,8 @@ def _engine_log_faults(data: Mapping[str, Any]) -> Iterator[str]:
         clock = _table(log, "clock")
         if clock.get("method") == "fixed" and clock.get("offset_s") is None:
             yield f"{path}.clock.offset_s: missing; method 'fixed' needs it (UTC minus log time, in seconds)"
+        if log.get("thousands") is not None and log.get("thousands") == log.get("decimal", "."):
+            yield f"{path}.thousands: saw {log['thousands']!r}; must be another than decimal"
         columns = log.get("columns")
         if not isinstance(columns, Mapping):
             continue
@@ -175,7 +178,72 @@ def _engine_log_faults(data: Mapping[str, Any]) -> Iterator[str]:
             yield f'{path}.columns.time: missing; must give the heading of the time column: time = "…"'
         elif not set(columns) - {"time", "date"}:
             yield f"{path}.columns: nothing but time; must map one channel at least, such as rpm_<engine id>"
+        yield from _time_faults(path, log, columns)
+        yield from _form_faults(path, log, columns)
         yield from _column_faults(f"{path}.columns", columns, data, density)
+
+
+def _time_faults(path: str, log: Mapping[str, Any], columns: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what does not go together among the keys that tell how a time is written."""
+    has_date, has_year = (log.get(key) is not None for key in ("date", "year"))
+    time_format, parts = log.get("time_format", "iso"), columns.get("time")
+    if has_date and has_year:
+        yield f"{path}.year: given with date, which has a year; leave one of them out"
+    if isinstance(parts, list | tuple):
+        if len(parts) != len(SIX_PARTS):
+            yield f"{path}.columns.time: saw {len(parts)} columns; must be one, or six for {', '.join(SIX_PARTS)}"
+        for key in ("date", "year", "locale"):
+            if log.get(key) is not None:
+                yield f"{path}.{key}: six columns tell the whole time; leave it out"
+        if time_format != "iso":
+            yield f"{path}.time_format: saw {time_format!r}; six columns have no format; leave it out"
+        if "date" in columns:
+            yield f"{path}.columns.date: six columns tell the whole time; leave it out"
+        return
+    if has_date and "date" in columns:
+        yield f"{path}.date: columns.date tells the day; leave one of them out"
+    if not isinstance(time_format, str) or "%" in time_format:
+        return
+    counts = time_format in COUNTED_NS or time_format == "elapsed_hms"
+    if counts and "date" in columns:
+        yield f"{path}.columns.date: {time_format} counts from a moment and has no date; leave it out"
+    if counts and has_date:
+        yield f"{path}.date: {time_format} counts from a moment and has no date; leave it out"
+    if has_year and time_format in TIME_WORDS:
+        yield f"{path}.year: {time_format} has no use for it; must stand with a pattern such as '%d.%m. %H:%M:%S'"
+
+
+def _form_faults(path: str, log: Mapping[str, Any], columns: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what does not go together among the keys that tell how rows and columns are laid out."""
+    is_long = log.get("form") == "long"
+    for key in ("parameter", "value"):
+        if is_long and log.get(key) is None:
+            yield f"{path}.{key}: missing; form = 'long' needs the heading of its {key} column"
+        if not is_long and log.get(key) is not None:
+            yield f"{path}.{key}: belongs to form = 'long'"
+    channels = {key: item for key, item in columns.items() if key not in ("time", "date") and isinstance(item, Mapping)}
+    seen: dict[Any, str] = {}
+    for key, item in channels.items() if is_long else ():
+        name = item.get("name")
+        if isinstance(name, int):
+            yield f"{path}.columns.{key}.name: saw {name}; must be the name that stands in the parameter column"
+        elif isinstance(name, str) and seen.setdefault(name.strip(), key) != key:
+            yield (
+                f"{path}.columns.{key}.name: saw {name!r}; {seen[name.strip()]} has the same, and each quantity of a "
+                "long form needs a name of its own"
+            )
+    if log.get("header_rows") == 0 and not isinstance(log.get("header_rows"), bool):
+        given = [*_as_list(columns.get("time")), columns.get("date"), log.get("parameter"), log.get("value")]
+        given += [] if is_long else [item.get("name") for item in channels.values()]
+        if any(isinstance(name, str) for name in given):
+            yield (
+                f"{path}.header_rows: saw 0; must be at least 1 where columns are named by their headings; without "
+                "headings give their numbers, counted from 1"
+            )
+
+
+def _as_list(value: Any) -> list[Any]:
+    return list(value) if isinstance(value, list | tuple) else [value]
 
 
 def _column_faults(
@@ -186,9 +254,13 @@ def _column_faults(
     meant: Counter[str] = Counter()
     for key, column in columns.items():
         if key in ("time", "date"):
-            if not isinstance(column, str):
+            if isinstance(column, Mapping):
                 yield f"{path}.{key}: saw {column!r}; must be a heading in quotes; a time has no unit"
+            if key == "date" and isinstance(column, list | tuple):
+                yield f"{path}.date: saw {column!r}; must be one heading or number"
             continue
+        if isinstance(column, int | list | tuple) and not isinstance(column, bool):
+            yield f'{path}.{key}: saw {column!r}; must be a table with its unit: {{ name = {column!r}, unit = "…" }}'
         if isinstance(column, str):
             yield f'{path}.{key}: saw {column!r}; must declare its unit: {{ name = "{column}", unit = "…" }}'
         known = log_channel(key, ids)

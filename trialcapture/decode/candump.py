@@ -1,8 +1,9 @@
 """CAN frames from candump text lines, all lines of a block at once.
 
 ``(1790000000.123456) can1 09F20010#00B036D204FBFFFF`` is what ``candump -L`` of the can-utils writes and what
-the recorder keeps. The channel is the source's id. Lines of another shape (remote, FD and error frames, damage)
-are no data frames for us and are reported, never an exception.
+the recorder keeps. The channel is the source's id. What ``candump -ta`` shows on a screen,
+`` (1790000000.123456)  can1  09F20010   [8]  00 B0 36 D2 04 FB FF FF``, is read as well. Lines of another shape
+(remote, FD and error frames, damage) are no data frames for us and are reported, never an exception.
 """
 
 from __future__ import annotations
@@ -28,6 +29,32 @@ _EXTENDED = 8
 _NO_DATA_FRAME = re.compile(
     rb"\(\d+\.\d{6}\) \S+ ([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(#[0-9A-Fa-f]+|R[0-9A-Fa-f]?|[0-9A-Fa-f]*)( [RT])?"
 )
+# Both shapes with any spacing and any number of decimals; between channel and identifier ``candump -x`` tells the
+# direction and the state of the controller, behind the data ``-a`` shows it as letters.
+_SPACED = re.compile(
+    rb"^[ \t]*\((\d{1,11})\.(\d{1,9})\)[ \t]+(\S+)[ \t]+(?:[RT]X[ \t]+[-B][ \t]+[-E][ \t]+)?"
+    rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
+    rb"(?:#([0-9A-Fa-f]{0,16})|[ \t]+\[([0-8])\]((?:[ \t]+[0-9A-Fa-f]{2})*)(?:[ \t]+'[^\r\n]*')?)[ \t]*(\r?)$",
+    re.MULTILINE,
+)
+_WITHOUT_TIME = re.compile(
+    rb"^[ \t]*(?:\(\d{4}-\d\d-\d\d[^)\r\n]*\)[ \t]+)?\S+[ \t]+(?:[0-9A-Fa-f]{8}|[0-9A-Fa-f]{3})"
+    rb"(?:[ \t]+\[\d+\](?:[ \t]+[0-9A-Fa-f]{2})*|#[0-9A-Fa-f]*)[ \t]*\r?$",
+    re.MULTILINE,
+)
+
+
+def candump_kind(block: bytes) -> str:
+    """Return what a text holds: ``frames`` with times, ``frames without times``, or "" where it is no CAN log."""
+    if _SPACED.search(block):
+        return "frames"
+    return "frames without times" if _WITHOUT_TIME.search(block) else ""
+
+
+def is_candump_line(line: bytes) -> bool:
+    """Return True for a line, its end included, of either shape; frames that hold no data count too."""
+    bare = line.rstrip(b"\r\n")
+    return _NO_DATA_FRAME.fullmatch(bare) is not None or _SPACED.fullmatch(bare) is not None
 
 
 class Frames(NamedTuple):
@@ -65,13 +92,36 @@ def parse_candump(block: bytes, first_line: int = 0) -> tuple[Frames, list[Odd],
     """Take candump lines apart.
 
     Args:
-        block: Whole lines, ended by LF or CRLF.
+        block: Whole lines, ended by LF or CRLF, or all by CR.
         first_line: Line number of the block's first line in its file.
 
     Returns:
         The frames, the lines that are none, and how many frames had an 11-bit identifier (these are neither
         NMEA 2000 nor J1939 and are not looked at).
     """
+    if b"\n" not in block:
+        block = block.replace(b"\r", b"\n")
+    if b"[" in block or b")  " in block or block.startswith(b" ") or b"\n " in block:
+        block = _SPACED.sub(_as_recorded, block)
+    frames, odd, short = _parse_recorded(block, first_line)
+    if odd and not frames.line.size and not short:  # another number of decimals
+        frames, odd, short = _parse_recorded(_SPACED.sub(_as_recorded, block), first_line)
+    return frames, odd, short
+
+
+def _as_recorded(match: re.Match[bytes]) -> bytes:
+    """Return a line as the recorder would write it, or as it is where it does not hold the bytes it announces."""
+    seconds, decimals, channel, identifier, data, count, spaced, end = match.groups()
+    if data is None:
+        data = b"".join(spaced.split())
+        if len(data) != 2 * int(count):
+            return match[0]
+    micros = decimals[:6].ljust(6, b"0")
+    return b"(%s.%s) %s %s#%s%s" % (seconds, micros, channel, identifier, data, end)
+
+
+def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[Odd], int]:
+    """Take lines apart that are as the recorder writes them."""
     buf = np.frombuffer(_MARGIN[::-1] + block + _MARGIN, np.uint8)
     ends = np.flatnonzero(buf == ord("\n"))
     start, stop = ends[:-1] + 1, ends[1:].copy()

@@ -9,27 +9,28 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import column_of, to_arrow
+from trialcapture.buffers import to_arrow
 from trialcapture.buffers import values as values_of
 from trialcapture.config import EngineLog
-from trialcapture.decode import columns, rejects
 from trialcapture.decode.log_cells import NumberCells
 from trialcapture.decode.log_channels import log_channels, needs_density, to_unit
+from trialcapture.decode.log_clock import RowTimes
 from trialcapture.decode.log_cutter import RowCutter
-from trialcapture.decode.log_fit import CellFit, RowFit, number_hint, time_hint
-from trialcapture.decode.log_headings import find_layout
+from trialcapture.decode.log_fit import CellFit, FirstRow, RowFit, number_hint, time_hint
+from trialcapture.decode.log_headings import column_name, find_layout, has_numbers_only, shown
 from trialcapture.decode.log_lines import only
+from trialcapture.decode.log_long import LongReadings, LongRows
+from trialcapture.decode.log_rejects import LogRejection, Rejected, cell_rejects
 from trialcapture.decode.log_rows import LogRows, Reject
-from trialcapture.decode.log_stamps import read_stamp_cells
 from trialcapture.decode.log_text import LogText
 from trialcapture.decode.log_time import Readings
-from trialcapture.decode.log_zone import ZoneClock
 from trialcapture.errors import TrialCaptureError
 
-_REASONS = ("control bytes", "field count", "number", "quotes", "repeated heading", "time", "truncated")
 _BLOCK_BYTES = 4 << 20
+_NAMES_SHOWN = 40
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
@@ -41,6 +42,8 @@ class _Piece:
     readings: Readings
     values: list[tuple[Floats, Bools]]
     cell_rejects: list[Reject]
+    codes: Ints | None = None
+    """Of a long form, which channel each row is a reading of, -1 for none; `values` are then one column."""
 
 
 def decode_engine_log(
@@ -84,9 +87,10 @@ class EngineLogDecoder:
     than a minute beside them, as then the pace of the whole log decides.
 
     Each table of rows is in file order and has `row` (0-based line in the file), `t_log_ns` (the log's own clock in
-    its declared zone [ns since 1970 UTC], or since its start for ``elapsed_s``) and one float64 column a declared
+    its declared zone [ns since 1970 UTC], or since its start for elapsed times) and one float64 column a declared
     channel, null where void or unreadable; field metadata names the unit, schema metadata counts the table's
     ``backward_stamps``. Rejects are whole rows, or single cells as ``heading=cell``; their ``line`` is the row.
+    Readings of one time in a long form are one row, as `log_long.LongRows` gathers them.
     """
 
     def __init__(
@@ -97,17 +101,27 @@ class EngineLogDecoder:
         self._where = where
         self._density_kg_per_m3 = density_kg_per_m3
         self._wanted = log_channels(spec, tuple(engine_ids))
-        self._time_headings = [str(spec.columns[key]) for key in ("date", "time") if key in spec.columns]
-        self._headings = [*self._time_headings, *(w.heading for w in self._wanted)]
+        self._times = RowTimes(spec)
+        self._time_headings = [column_name(column) for column in self._times.columns]
+        self._code_of: dict[str, int] = {}
+        self._long: LongRows | None = None
+        of_values: list[str | int] = [w.column for w in self._wanted]
+        if spec.form == "long" and spec.parameter is not None and spec.value is not None:
+            self._code_of = {w.heading: code for code, w in enumerate(self._wanted)}
+            self._long = LongRows(list(self._code_of))
+            of_values = [spec.parameter, spec.value]
+        self._columns = [*self._times.columns, *of_values]
         self._text = LogText(spec.encoding)
         self._above = b""
         self._cutter: RowCutter | None = None
-        self._numbers = NumberCells(spec.decimal)
-        self._zone = ZoneClock(spec.zone)
+        self._numbers = NumberCells(spec.decimal, spec.thousands)
+        self._names_seen: dict[str, None] = {}
+        self._rejected = Rejected(where)
         self._held: list[_Piece] = []
         self._last_ns: int | None = None
         self._row_fit = RowFit()
-        self._time_fit = CellFit(" + ".join(self._time_headings))
+        self._first: FirstRow | None = None
+        self._time_fit = CellFit(self._times.heading)
         self._cell_fits = [CellFit(w.heading) for w in self._wanted]
 
     def decode(self, block: bytes) -> tuple[pa.Table, pa.Table]:
@@ -133,9 +147,10 @@ class EngineLogDecoder:
             pieces.append(self._piece(self._cutter.cut_torn(torn, self._text.errors)))
         last = self._emit(pieces, is_last=True)
         self._row_fit.check(self._spec, self._where)
-        self._time_fit.check(self._row_fit.first_row, self._where)
+        self._time_fit.check(self._first, self._where, needs_one=True)
+        self._refuse_missing_names()
         for channel, fit in zip(self._wanted, self._cell_fits, strict=True):
-            fit.check(self._row_fit.first_row, self._where)
+            fit.check(self._first, self._where)
             if needs_density(channel) and self._density_kg_per_m3 is None:
                 raise TrialCaptureError(
                     "a fuel by mass needs the fuel's density to become a volume",
@@ -144,6 +159,22 @@ class EngineLogDecoder:
                     expected="declare density_kg_per_m3 under [fuel]",
                 )
         return last
+
+    @property
+    def rejections(self) -> list[LogRejection]:
+        """What could not be used so far, counted by column and reason."""
+        return self._rejected.counted()
+
+    def _refuse_missing_names(self) -> None:
+        missing = [name for name in self._code_of if name not in self._names_seen]
+        if missing:
+            seen = [shown(name) for name in self._names_seen if name not in self._code_of][:_NAMES_SHOWN]
+            raise TrialCaptureError(
+                f"there is no reading named {missing[0]!r}",
+                seen="the names " + ", ".join(map(repr, seen)) if seen else "no other name",
+                where=f"{self._where}, column {column_name(self._columns[-2])!r}",
+                expected="give a name as it stands there, capitals too",
+            )
 
     def _read(self, data: bytes, torn: bytes = b"") -> list[_Piece]:
         if self._cutter is None:
@@ -161,9 +192,13 @@ class EngineLogDecoder:
             self._above = data
             return b""
         lines = [line.removesuffix(b"\r").decode("utf-8", self._text.errors) for line in above]
-        where = f"{self._where}, row {spec.header_rows}"
-        layout = find_layout(lines[spec.header_rows - 1], self._headings, spec.delimiter, where)
-        self._cutter = RowCutter(lines, layout, self._headings, spec.delimiter, self._where)
+        if has_numbers_only(self._columns):  # how many cells a row has, the first row of data tells
+            line, where = (rest or torn).split(b"\n", 1)[0].removesuffix(b"\r"), f"{self._where}, row {count + 1}"
+            layout = find_layout(line.decode("utf-8", self._text.errors), self._columns, spec.delimiter, where)
+        else:
+            where = f"{self._where}, row {spec.header_rows}"
+            layout = find_layout(lines[spec.header_rows - 1], self._columns, spec.delimiter, where)
+        self._cutter = RowCutter(lines, layout, self._columns, spec.delimiter, self._where)
         return rest
 
     def _refuse_empty(self, is_torn: bool) -> None:
@@ -178,69 +213,110 @@ class EngineLogDecoder:
 
     def _piece(self, found: LogRows) -> _Piece:
         self._row_fit.add(found)
-        readings = read_stamp_cells(found, range(len(self._time_headings)), self._spec.time_format)
-        self._zone.add(readings.clock_ns[readings.is_local])
+        readings = self._times.read(found)
         bad: list[Reject] = []
-        values = [self._channel(found, nth, bad) for nth in range(len(self._wanted))]
-        return _Piece(found, readings, values, bad)
+        codes, times = None, len(self._time_headings)
+        if self._long is not None:
+            codes, values = self._long_values(found, bad)
+        else:
+            values = [
+                self._channel(found, nth, nth + times, self._numbers.read(found, nth + times), bad)
+                for nth in range(len(self._wanted))
+            ]
+        if self._first is None and len(found.rows) and found.rows[0] == self._row_fit.first_row:
+            cells = {column_name(column): found.cells([0], nth)[0] for nth, column in enumerate(self._columns)}
+            fits = readings.state[0] == 0 or any(has_value[0] for _, has_value in values)
+            self._first = FirstRow(int(found.rows[0]), cells, bool(fits))
+        return _Piece(found, readings, values, bad, codes)
 
-    def _channel(self, found: LogRows, nth: int, bad: list[Reject]) -> tuple[Floats, Bools]:
-        """Return the values of one channel and where it has one; cells neither number nor void become rejects."""
-        channel, wanted = self._wanted[nth], nth + len(self._time_headings)
-        values = self._numbers.read(found, wanted)
+    def _long_values(self, found: LogRows, bad: list[Reject]) -> tuple[Ints, list[tuple[Floats, Bools]]]:
+        """Return which channel each row is a reading of, and the one column of their values."""
+        cell = len(self._columns) - 1
+        names = found.cells(range(len(found.rows)), cell - 1)
+        self._names_seen |= dict.fromkeys(
+            names if len(self._names_seen) < _NAMES_SHOWN else set(names) & set(self._code_of)
+        )
+        codes = np.array([self._code_of.get(name, -1) for name in names], dtype=np.int64)
+        read = self._numbers.read(found, cell)
+        values, has_value = np.full(read.size, np.nan), np.zeros(read.size, dtype=np.bool_)
+        for nth in range(len(self._wanted)):
+            mine = codes == nth
+            its, has_its = self._channel(found, nth, cell, np.where(mine, read, np.nan), bad)
+            values[mine], has_value[mine] = its[mine], has_its[mine]
+        return codes, [(values, has_value)]
+
+    def _channel(
+        self, found: LogRows, nth: int, wanted: int, values: Floats, bad: list[Reject]
+    ) -> tuple[Floats, Bools]:
+        """Return the values of one channel and where it has one; cells neither number nor void become rejects.
+
+        Args:
+            found: The rows.
+            nth: Which channel.
+            wanted: Which of the wanted cells holds it.
+            values: The numbers in its cells, NaN where void and infinite where no number.
+            bad: Where to put rejects.
+        """
+        channel = self._wanted[nth]
         has_value = np.isfinite(values)
         filled, misfits = len(values), list[Reject]()
         if found.unsure_column or not has_value.all():
             is_void = np.isnan(values)
-            is_cut = _cut_rows(found, [channel.heading]) & ~is_void
-            misfits = _cell_rejects(found, np.isinf(values) & ~is_cut, channel.heading, [wanted], "number")
+            is_cut = _cut_rows(found, [column_name(self._columns[wanted])]) & ~is_void
+            misfits = cell_rejects(found, np.isinf(values) & ~is_cut, channel.heading, [wanted], "number")
             bad += misfits
-            bad += _cell_rejects(found, is_cut, channel.heading, [wanted], "truncated")
+            bad += cell_rejects(found, is_cut, channel.heading, [wanted], "truncated")
             filled = int(np.count_nonzero(~is_void))
             has_value &= ~is_cut
         self._cell_fits[nth].add(misfits, filled, lambda: number_hint(misfits[0].text, self._spec, misfits[0].row))
-        with np.errstate(over="ignore"):
+        with np.errstate(over="ignore", invalid="ignore"):
             values = to_unit(values, channel, self._density_kg_per_m3)
+        is_over = has_value & np.isinf(values)
+        if is_over.any():
+            bad += cell_rejects(found, is_over, channel.heading, [wanted], "range")
         return values, has_value & np.isfinite(values)
 
     def _emit(self, pieces: list[_Piece], *, is_last: bool) -> tuple[pa.Table, pa.Table]:
         self._held += pieces
-        local = [piece.readings.clock_ns[piece.readings.is_local] for piece in self._held]
-        empty = np.zeros(0, dtype=np.int64)
-        placed = self._zone.resolve(np.concatenate([empty, *local]), is_last=is_last)
+        placed = self._times.place([piece.readings for piece in self._held], is_last=is_last)
         if placed is None:
-            return self._table([]), _reject_table([], self._where)
-        offset_ns, state = placed
-        tables: list[list[pa.Array]] = []
+            return self._table([]), self._rejected.table([])
         bad: list[Reject] = []
-        begin = 0
-        for piece, clock_ns in zip(self._held, local, strict=True):
-            its = slice(begin, begin + clock_ns.size)
-            tables.append(self._timed(piece, offset_ns[its], state[its], bad))
-            begin = its.stop
+        tables = [self._timed(piece, t_ns, state, bad) for piece, (t_ns, state) in zip(self._held, placed, strict=True)]
         self._held = []
-        return self._table(tables), _reject_table(bad, self._where)
+        if self._long is not None:
+            tables = [self._gathered(self._long, is_last=is_last)]
+        return self._table(tables), self._rejected.table(bad)
 
-    def _timed(
-        self, piece: _Piece, offset_ns: npt.NDArray[np.int64], state: npt.NDArray[np.uint8], bad: list[Reject]
-    ) -> list[pa.Array]:
+    def _gathered(self, long: LongRows, *, is_last: bool) -> list[pa.Array]:
+        """Return the columns of the rows that the readings of a long form make."""
+        if is_last:
+            long.check(self._where)
+        rows, t_ns, values = long.take(is_last=is_last)
+        its = [np.ascontiguousarray(column) for column in values.T]
+        return [to_arrow(rows), to_arrow(t_ns), *(to_arrow(column, ~np.isnan(column)) for column in its)]
+
+    def _timed(self, piece: _Piece, t_ns: Ints, state: npt.NDArray[np.uint8], bad: list[Reject]) -> list[pa.Array]:
         """Return the columns of the rows that have a time; those that have none become rejects."""
-        found, readings = piece.found, piece.readings
-        readings.offset_ns[readings.is_local] = offset_ns
-        readings.state[readings.is_local] = state
+        found = piece.found
         is_cut = _cut_rows(found, self._time_headings)
         parts = list(range(len(self._time_headings)))
-        is_bad = (readings.state != 0) & ~is_cut
-        misfits = _cell_rejects(found, is_bad, self._time_fit.heading, parts, "time")
+        is_bad = (state != 0) & ~is_cut
+        misfits = cell_rejects(found, is_bad, self._time_fit.heading, parts, "time")
         self._time_fit.add(
             misfits,
             len(found.rows),
-            lambda: time_hint(misfits[0].text, int(readings.state[is_bad][0]), self._spec, misfits[0].row),
+            lambda: time_hint(misfits[0].text, int(state[is_bad][0]), self._spec, misfits[0].row),
         )
-        cut = _cell_rejects(found, is_cut, self._time_fit.heading, parts, "truncated")
+        cut = cell_rejects(found, is_cut, self._time_fit.heading, parts, "truncated")
         bad += sorted([*found.rejects, *misfits, *cut, *piece.cell_rejects], key=lambda reject: reject.row)
-        timed = (readings.state == 0) & ~is_cut
-        arrays = [to_arrow(only(found.rows, timed)), to_arrow(only(readings.clock_ns - readings.offset_ns, timed))]
+        timed = (state == 0) & ~is_cut
+        if self._long is not None and piece.codes is not None:
+            values, has_value = piece.values[0]
+            used = timed & has_value
+            self._long.add(LongReadings(found.rows[used], t_ns[used], piece.codes[used], values[used]))
+            return []
+        arrays = [to_arrow(only(found.rows, timed)), to_arrow(only(t_ns, timed))]
         return arrays + [to_arrow(only(values, timed), only(has_value, timed)) for values, has_value in piece.values]
 
     def _table(self, pieces: list[list[pa.Array]]) -> pa.Table:
@@ -259,30 +335,7 @@ class EngineLogDecoder:
         return pa.concat_tables(tables).combine_chunks()
 
 
-def _cell_rejects(found: LogRows, mask: Bools, heading: str, parts: Sequence[int], reason: str) -> list[Reject]:
-    indexes = np.flatnonzero(mask)
-    rows = found.rows[indexes].tolist()
-    texts = found.joined(indexes.tolist(), parts)
-    return [Reject(row, reason, text, heading) for row, text in zip(rows, texts, strict=True)]
-
-
 def _cut_rows(found: LogRows, headings: list[str]) -> Bools:
     is_cut = np.zeros(len(found.rows), dtype=np.bool_)
     is_cut[-1:] = found.unsure_column in headings
     return is_cut
-
-
-def _reject_table(found: list[Reject], where: str) -> pa.Table:
-    what = [f"{r.column}={r.text}" if r.column else r.text for r in found]
-    kept = [text.encode("utf-8", "surrogateescape")[: rejects.LONGEST_KEPT_BYTES] for text in what]
-    count = len(found)
-    return pa.Table.from_arrays(
-        [
-            columns.dictionary(np.zeros(count, np.int32), [where]),
-            to_arrow(np.array([r.row for r in found], dtype=np.int64)),
-            to_arrow(np.zeros(count, np.int64), np.zeros(count, np.bool_)),
-            columns.dictionary(np.array([_REASONS.index(r.reason) for r in found], dtype=np.int32), _REASONS),
-            column_of(kept, pa.binary()),
-        ],
-        schema=rejects.SCHEMA,
-    )

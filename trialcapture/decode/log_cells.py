@@ -15,7 +15,7 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-VOID_CELLS = frozenset({"", "-", "--", "---", "n/a", "nan", "null"})
+VOID_CELLS = frozenset({"", "-", "--", "---", "n/a", "#n/a", "nan", "null"})
 """What stands for "no value", capitals or not."""
 
 NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -33,8 +33,9 @@ class NumberCells:
     given to `parse_number`, which alone decides what is a number, void or neither.
     """
 
-    def __init__(self, decimal: str) -> None:
+    def __init__(self, decimal: str, thousands: str | None = None) -> None:
         self._decimal = decimal
+        self._thousands = thousands
         self._known: dict[str, float] = {}
         self._rows: LogRows | None = None
         self._buf: npt.NDArray[np.uint8] = np.zeros(0, np.uint8)
@@ -84,7 +85,7 @@ class NumberCells:
     def _parse(self, text: str) -> float:
         value = self._known.get(text)
         if value is None:
-            value = parse_number(text, self._decimal)
+            value = parse_number(text, self._decimal, self._thousands)
             if len(self._known) >= _KEPT_TEXTS:
                 self._known.clear()
             if len(text) <= _LONGEST_KEPT:
@@ -92,13 +93,34 @@ class NumberCells:
         return value
 
 
-def parse_number(text: str, decimal: str) -> float:
-    """Return the number in a cell, NaN where it is void and infinity where it is no number."""
+def parse_number(text: str, decimal: str, thousands: str | None = None) -> float:
+    """Return the number in a cell, NaN where it is void and infinity where it is no number.
+
+    Args:
+        text: The cell, white space off.
+        decimal: The decimal mark.
+        thousands: What parts groups of three digits before the decimal mark; other groups are no number.
+    """
     if text.lower() in VOID_CELLS:
         return np.nan
+    if thousands is not None and len(text) > _FEWEST_GROUPED:
+        text = _ungrouped(text, decimal, thousands)
     if decimal != ".":
         text = "invalid" if "." in text else text.replace(decimal, ".")
     return float(text) if NUMBER.fullmatch(text) else np.inf
+
+
+_FEWEST_GROUPED = 4
+
+
+def _ungrouped(text: str, decimal: str, thousands: str) -> str:
+    if thousands == " ":
+        text = text.replace("\u00a0", " ").replace("\u202f", " ")
+    if thousands not in text:
+        return text
+    whole, mark, rest = text.partition(decimal)
+    grouped = re.fullmatch(rf"[+-]?\d{{1,3}}(?:{re.escape(thousands)}\d{{3}})+", whole, re.ASCII)
+    return whole.replace(thousands, "") + mark + rest if grouped else "invalid"
 
 
 def _power_of_10(places: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | np.int64:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.config import BY_DENSITY, Column, EngineLog, log_channel
+from trialcapture.decode.log_headings import column_name
 from trialcapture.units import convert, dimension
 
 Floats = npt.NDArray[np.float64]
@@ -15,12 +16,19 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class LogChannel:
-    """One channel to be read: its name and unit here, its heading and unit in the log."""
+    """One channel to be read: its name and unit here, its column, unit and scale in the log."""
 
     channel: str
     unit: str
-    heading: str
+    column: str | int
     log_unit: str
+    scale: float = 1.0
+    offset: float = 0.0
+
+    @property
+    def heading(self) -> str:
+        """What to call its column."""
+        return column_name(self.column)
 
 
 def log_channels(spec: EngineLog, engine_ids: tuple[str, ...]) -> list[LogChannel]:
@@ -30,7 +38,8 @@ def log_channels(spec: EngineLog, engine_ids: tuple[str, ...]) -> list[LogChanne
         known = log_channel(key, engine_ids)
         if isinstance(column, Column) and known is not None:
             name, unit, engine_id = known
-            wanted.append(LogChannel(f"{name}_{engine_id}", unit, column.name, column.unit))
+            stem = f"{name}_{engine_id}"
+            wanted.append(LogChannel(stem, unit, column.name, column.unit, column.scale, column.offset))
     return wanted
 
 
@@ -42,6 +51,8 @@ def needs_density(channel: LogChannel) -> bool:
 
 def to_unit(values: Floats, channel: LogChannel, density_kg_per_m3: float | None) -> Floats:
     """Return a log's numbers in the channel's unit; NaN where that needs a density which is not known."""
+    if channel.scale != 1.0 or channel.offset != 0.0:
+        values = values * channel.scale + channel.offset
     if not needs_density(channel):
         return convert(values, channel.log_unit, channel.unit)
     if density_kg_per_m3 is None:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.decode.log_headings import Layout, find_layout, parse_cells
+from trialcapture.decode.log_headings import Layout, column_name, find_layout, has_numbers_only, parse_cells
 from trialcapture.decode.log_lines import MARGIN, Lines, has_whole_quotes, only, split_lines
 from trialcapture.decode.log_rows import LogRows, Regular, Reject
 
@@ -34,13 +34,15 @@ class RowCutter:
         line: 0-based number of the line that comes next.
     """
 
-    def __init__(self, above: Sequence[str], layout: Layout, wanted: Sequence[str], delimiter: str, where: str) -> None:
+    def __init__(
+        self, above: Sequence[str], layout: Layout, wanted: Sequence[str | int], delimiter: str, where: str
+    ) -> None:
         """Set out.
 
         Args:
             above: The lines above the data.
             layout: By the headings among them.
-            wanted: Headings in the order the cells are wanted; the first is the time's.
+            wanted: Headings, or numbers from 1, in the order the cells are wanted; the first is the time's.
             delimiter: Between cells.
             where: What to call the log in messages.
         """
@@ -54,7 +56,9 @@ class RowCutter:
         # All others are told from rows by how their first cell begins.
         self._like_data = [line for line in cells if any(map(_STAMP_START.match, cells[line]))]
         self._blank = f"{delimiter} \t"
-        self._first = wanted[0].encode("utf-8", "surrogateescape")
+        # without headings none can stand again
+        self._first_name = "" if has_numbers_only(wanted) else column_name(wanted[0])
+        self._first = self._first_name.encode("utf-8", "surrogateescape")
         mark = re.escape(delimiter.encode("utf-8", "surrogateescape"))
         self._heading = re.compile(re.escape(self._first) + rb"(?=[^0-9A-Za-z]|" + mark + rb"|\Z)")
 
@@ -96,7 +100,7 @@ class RowCutter:
     def _new_headings(self, data: bytes, errors: str) -> Iterator[tuple[int, int, str]]:
         """Yield begin, end and text of each line that has the time's heading as a cell and did not stand above."""
         # Most logs lack one letter of it, and one letter is looked for many times faster than a word.
-        if not all(bytes([letter]) in data for letter in self._first) or self._first not in data:
+        if not self._first or not all(bytes([letter]) in data for letter in self._first) or self._first not in data:
             return
         end = 0
         for match in self._heading.finditer(data):
@@ -106,7 +110,7 @@ class RowCutter:
             line = data[start : end - 1].removesuffix(b"\r").decode("utf-8", errors)
             if line.strip() in self._above or not line.strip(self._blank):
                 continue
-            if self._wanted[0] in map(str.strip, parse_cells(line, self._delimiter) or []):
+            if self._first_name in map(str.strip, parse_cells(line, self._delimiter) or []):
                 yield start, end, line
 
     def _cut(self, data: bytes, errors: str) -> LogRows:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 from trialcapture.config import EngineLog
 from trialcapture.decode.log_cells import NUMBER
@@ -15,7 +16,34 @@ from trialcapture.errors import TrialCaptureError
 
 MISFIT_SHARE = 0.01
 """A larger share of cells of a column, or of rows, that do not fit means a wrong declaration and not damage
-(common practice, no source). A single one never does, unless it is the first row of data."""
+(common practice, no source). A single one never does."""
+
+
+@dataclass(frozen=True, slots=True)
+class FirstRow:
+    """The first row of data, if it is whole.
+
+    Attributes:
+        row: 0-based line.
+        cells: The wanted cells by heading or number of their column.
+        fits: True where its time or one of its numbers fits what was declared.
+    """
+
+    row: int
+    cells: Mapping[str, str]
+    fits: bool
+
+    @property
+    def has_words_only(self) -> bool:
+        """True for a row that is more likely one of units than of data."""
+        return not self.fits and not any(re.search(r"\d\d", text) for text in self.cells.values())
+
+    def __str__(self) -> str:
+        """Return the row as people may compare it with the declaration."""
+        return f"row {self.row + 1} reads " + ", ".join(
+            f"{name} = {shown(text)!r}" for name, text in self.cells.items()
+        )
+
 
 _MISFITS = ("field count", "quotes", "control bytes")
 
@@ -47,7 +75,7 @@ class RowFit:
         """Refuse a log whose rows do not fit its headings.
 
         Raises:
-            TrialCaptureError: There is no row, or the first, or too many others, have not one cell a heading.
+            TrialCaptureError: There is no row, or too many have not one cell a heading.
         """
         bad = self._first_misfit
         if not self._rows and bad is None:
@@ -58,7 +86,7 @@ class RowFit:
                 expected="one whole row at least",
             )
         limit = max(1.0, MISFIT_SHARE * (self._rows + self._misfits))
-        if bad is None or (bad.row != self.first_row and self._misfits <= limit):
+        if bad is None or (self._rows and self._misfits <= limit):
             return
         hint = f"each row must have a cell for each heading, with {spec.delimiter!r} between"
         if bad.reason == "field count" and spec.delimiter == ",":
@@ -93,17 +121,26 @@ class CellFit:
         if misfits and self._first is None:
             self._first = (misfits[0].row, misfits[0].text, hint())
 
-    def check(self, first_row: int | None, where: str) -> None:
+    def check(self, first: FirstRow | None, where: str, *, needs_one: bool = False) -> None:
         """Refuse a log one of whose columns does not fit what was declared of it.
 
+        Args:
+            first: The first row of data.
+            where: What to call the log.
+            needs_one: There is nothing without a cell that fits.
+
         Raises:
-            TrialCaptureError: The cell in the first row of data, or too many others, do not fit.
+            TrialCaptureError: Too many cells do not fit, or none does, or the first row is one of units.
         """
         if self._first is None:
             return
         row, text, expected = self._first
-        if row != first_row and self._misfits <= max(1.0, MISFIT_SHARE * self._filled):
+        is_units = first is not None and row == first.row and first.has_words_only
+        is_none = self._misfits >= self._filled
+        if not is_units and self._misfits <= max(1.0, MISFIT_SHARE * self._filled) and not (is_none and needs_one):
             return
+        if is_none and first is not None:
+            expected += f"; {first}"
         share = "" if self._misfits == 1 else f", one of {self._misfits} such cells in {self._filled}"
         raise TrialCaptureError(
             "a cell of this engine log does not fit what was declared",
@@ -117,9 +154,11 @@ def number_hint(text: str, spec: EngineLog, row: int) -> str:
     """Return what would be right where a number was expected."""
     other = "," if spec.decimal == "." else "."
     if text.count(other) == 1 and spec.decimal not in text and NUMBER.fullmatch(text.replace(other, ".")):
-        return f"expected a number with decimal {spec.decimal!r}; decimal = {other!r}?"
+        thousands = f", or thousands = {other!r}" if re.search(r"\D\d{3}$", text) else ""
+        return f"expected a number with decimal {spec.decimal!r}; decimal = {other!r}{thousands}?"
     if re.fullmatch(r"[\d.,' \u00a0\u202f]+", text):
-        return "expected a number without thousands separators; export the log without them"
+        mark = next((m for m in ",.' \u2019" if m != spec.decimal and m in re.sub("[\u00a0\u202f]", " ", text)), other)
+        return f"expected a number without thousands separators; if {mark!r} is one, declare thousands = {mark!r}"
     if re.match(r"[+-]?\d", text):
         return "expected a number alone; export the log without units or other text in the cells"
     return f"expected a number with decimal {spec.decimal!r}, or an empty cell" + _unit_row_hint(text, spec, row)
@@ -145,7 +184,11 @@ def time_hint(text: str, state: int, spec: EngineLog, row: int) -> str:
         choice = " or ".join(repr(pattern) for pattern in fitting)
         return f"{hint}; this one would fit {choice}: find out which, it is not guessed here"
     if re.match(r"\d{1,2}:\d\d", text):
-        return f'{hint}; this one has no date: if that stands in another column, declare date = "…" beside time'
+        return (
+            f'{hint}; this one has no date: if that stands in another column, declare date = "…" beside time; if '
+            'nowhere, declare date = "2026-05-14", the day of the first row; if it counts from the start of the log, '
+            'declare time_format = "elapsed_hms"'
+        )
     return hint + _unit_row_hint(text, spec, row)
 
 

@@ -9,30 +9,42 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.config import COUNTED_NS
 from trialcapture.decode.digits import POWER_OF_10
 from trialcapture.decode.log_rows import LogRows
 from trialcapture.decode.log_time import (
-    COUNTED,
     ISO,
+    ISO_TIME,
     LARGEST_NS,
+    LEAP_YEAR,
     SECONDS,
+    TIME_OF_DAY,
+    ZONELESS,
     Readings,
     day_ns,
     digit_pattern,
     parse_stamps,
     stamp_parser,
 )
-from trialcapture.decode.log_zone import SECOND_NS
+from trialcapture.decode.log_zone import BAD, DAY_NS, SECOND_NS
 from trialcapture.decode.views import read_windows
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Bytes = npt.NDArray[np.uint8]
+Floats = npt.NDArray[np.float64]
 
 _MOST_FORMS = 24
 """Forms (lengths, zones) of stamps that are read in columns, for one block; the stamps of others go one by one."""
 _ISO_GROUPS = {"Y": 1, "m": 2, "d": 3, "H": 4, "M": 5, "S": 6, "f": 7}
+_ISO_TIME_GROUPS = {"H": 1, "M": 2, "S": 3, "f": 4}
 _SECONDS_GROUPS = {"s": 2, "f": 3}
+_PLACES = {1_000_000_000: 9, 1_000_000: 6, 1000: 3}
+_COUNTED = {name: _PLACES[unit_ns] for name, unit_ns in COUNTED_NS.items() if unit_ns in _PLACES}
+"""Formats that count a power of ten of nanoseconds: they are read in columns too."""
+_EPOCH_DAYS = 25_569
+_LEAP_BUG_DAY = 60
+_LARGEST_DAYS = 100_000
 _DIGITS_KEPT = 18
 
 
@@ -50,13 +62,14 @@ class _Form:
     is_negative: bool = False
 
 
-def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -> Readings:
+def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str, locale: str | None = None) -> Readings:
     """Read the stamps of a log's rows.
 
     Args:
         found: The rows.
         columns: Which wanted cells make up the stamp, one or two, one space between.
         time_format: As `log_time.stamp_parser` takes it.
+        locale: The same.
     """
     readings = Readings.empty(len(found.rows))
     odd = list(found.texts)
@@ -77,14 +90,14 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -
             rows = found.regular[these[fits]]
             readings.clock_ns[rows] = clock_ns[fits]
             readings.offset_ns[rows] = form.offset_ns or 0
-            readings.is_local[rows] = form.offset_ns is None and time_format not in COUNTED
+            readings.is_local[rows] = form.offset_ns is None and time_format not in ZONELESS
             took[same] = fits
         if not took[0]:
             took[0] = True
             odd.append(int(found.regular[left[0]]))
         left = left[~took]
     odd += found.regular[left].tolist()
-    one_by_one = parse_stamps(found.joined(odd, columns), time_format)
+    one_by_one = parse_stamps(found.joined(odd, columns), time_format, locale)
     for target, source in (
         (readings.clock_ns, one_by_one.clock_ns),
         (readings.offset_ns, one_by_one.offset_ns),
@@ -95,8 +108,74 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str) -
     return readings
 
 
+def read_serial_days(days: Sequence[Floats], *, is_time_of_day: bool) -> Readings:
+    """Read times as a spreadsheet counts them, rounded to the microsecond that a number of days resolves.
+
+    The 1900 date system (ECMA-376 part 1, 18.17.4.1): day 1 is 1900-01-01; it has a day 60, 1900-02-29, that never
+    was, so from day 61 on days count from 1899-12-30.
+
+    Args:
+        days: One column of days, or one of whole days and one of fractions; NaN where void, infinite where no
+            number; each of shape (n,).
+        is_time_of_day: Fractions of a day alone.
+    """
+    total = days[0]
+    is_sound = np.isfinite(total)
+    if len(days) > 1:
+        is_sound &= np.isfinite(days[1]) & (days[1] >= 0) & (days[1] < 1) & (total == np.floor(total))
+    with np.errstate(invalid="ignore"):
+        is_sound &= (total >= 0) & (total < 1 if is_time_of_day else (total >= 1) & (total < _LARGEST_DAYS))
+        if not is_time_of_day:
+            is_sound &= np.floor(total) != _LEAP_BUG_DAY
+    total = np.where(is_sound, total, 0.0)
+    whole = np.floor(total)
+    rest = total - whole + (np.where(is_sound, days[1], 0.0) if len(days) > 1 else 0.0)
+    first = np.where(whole < _LEAP_BUG_DAY, _EPOCH_DAYS - 1, _EPOCH_DAYS)
+    shown = 0 if is_time_of_day else (whole - first).astype(np.int64) * DAY_NS
+    clock_ns = shown + np.rint(rest * (DAY_NS // 1000)).astype(np.int64) * 1000
+    return _local(clock_ns, is_sound)
+
+
+def read_six_columns(parts: Sequence[Floats]) -> Readings:
+    """Read times from year, month, day, hour, minute and second, each of shape (n,), not finite where unreadable.
+
+    A year of two digits lies between 1969 and 2068, as ``strptime`` has it (POSIX).
+    """
+    table = np.stack(parts)
+    is_sound = np.isfinite(table).all(axis=0)
+    table = np.where(is_sound, table, 0.0)
+    is_sound &= (table[:5] == np.floor(table[:5])).all(axis=0) & (np.abs(table) < 10_000).all(axis=0)
+    whole = np.where(is_sound, table[:5], 0.0).astype(np.int64)
+    hour, minute, second = whole[3], whole[4], np.where(is_sound, table[5], 0.0)
+    is_sound &= (hour >= 0) & (hour <= 23) & (minute >= 0) & (minute <= 59)
+    is_sound &= (second >= 0) & (second < np.where(minute == 59, 61, 60))
+    days, back = np.unique(whole[:3], axis=1, return_inverse=True)
+    back = back.reshape(-1)
+    begins = [_day_of(*day) for day in days.T.tolist()]
+    is_sound &= np.array([begin is not None for begin in begins], dtype=np.bool_)[back]
+    clock_ns = np.array([begin or 0 for begin in begins], dtype=np.int64)[back]
+    clock_ns += (hour * 60 + minute) * (60 * SECOND_NS) + np.rint(second * SECOND_NS).astype(np.int64)
+    return _local(clock_ns, is_sound)
+
+
+def _day_of(year: int, month: int, day: int) -> int | None:
+    if 0 <= year < 100:
+        year += 1900 if year > 68 else 2000
+    return day_ns(year, month, day) if 1678 < year < 2262 else None
+
+
+def _local(clock_ns: Ints, is_sound: Bools) -> Readings:
+    found = Readings.empty(clock_ns.size)
+    found.clock_ns[is_sound] = clock_ns[is_sound]
+    found.is_local[:] = is_sound
+    found.state[~is_sound] = BAD
+    return found
+
+
 def _has_forms(time_format: str) -> bool:
-    return time_format == "iso" or time_format in COUNTED or digit_pattern(time_format) is not None
+    if time_format in ("iso", TIME_OF_DAY) or time_format in _COUNTED:
+        return True
+    return digit_pattern(time_format) is not None
 
 
 def _form_of(text: str, time_format: str) -> _Form | None:
@@ -104,12 +183,12 @@ def _form_of(text: str, time_format: str) -> _Form | None:
     stamp = stamp_parser(time_format)(text)
     if stamp is None or not text.isascii():
         return None
-    if time_format in COUNTED:
+    if time_format in _COUNTED:
         match = SECONDS.fullmatch(text)
         groups: dict[str, int | str] = dict(_SECONDS_GROUPS)
-    elif time_format == "iso":
-        match = ISO.fullmatch(text)
-        groups = dict(_ISO_GROUPS)
+    elif time_format in ("iso", TIME_OF_DAY):
+        match = (ISO if time_format == "iso" else ISO_TIME).fullmatch(text)
+        groups = dict(_ISO_GROUPS if time_format == "iso" else _ISO_TIME_GROUPS)
     else:
         pattern = digit_pattern(time_format)
         match = None if pattern is None else pattern.fullmatch(text)
@@ -117,9 +196,9 @@ def _form_of(text: str, time_format: str) -> _Form | None:
     if match is None:
         return None
     parts = {name: slice(*match.span(group)) for name, group in groups.items() if match[group] is not None}
-    if time_format != "iso" and any(_touches_digit(text, part) for part in parts.values()):
+    if time_format not in ("iso", TIME_OF_DAY) and any(_touches_digit(text, part) for part in parts.values()):
         return None
-    return _Form(text.encode(), parts, stamp.offset_ns, text.startswith("-") and time_format in COUNTED)
+    return _Form(text.encode(), parts, stamp.offset_ns, text.startswith("-") and time_format in _COUNTED)
 
 
 def _touches_digit(text: str, part: slice) -> bool:
@@ -151,14 +230,14 @@ def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, 
     if not fits.all():
         digits[:, ~fits] = 0
     parts = form.parts
-    unit = 6 if time_format == "unix_ms" else 9
+    unit = _COUNTED.get(time_format, 9)
     fraction = np.zeros(fits.size, dtype=np.int64)
     if "f" in parts:
         places = min(parts["f"].stop - parts["f"].start, _DIGITS_KEPT)
         surplus = places - unit
         read = _whole(digits[parts["f"]])
         fraction = read // POWER_OF_10[surplus] if surplus > 0 else read * POWER_OF_10[-surplus]
-    if time_format in COUNTED:
+    if time_format in _COUNTED:
         unit_ns = POWER_OF_10[unit]
         whole = _whole(digits[parts["s"]])
         fits &= whole < LARGEST_NS // unit_ns
@@ -190,10 +269,14 @@ def _minutes_ns(digits: Bytes, parts: dict[str, slice]) -> tuple[Ints, Bools]:
     is_first[1:] = (letters[:, 1:] != letters[:, :-1]).any(axis=0)
     first = np.flatnonzero(is_first)
     value = {name: _whole(part[:, first]) for name, part in coarse.items()}
-    year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000)
-    days = zip(year.tolist(), value["m"].tolist(), value["d"].tolist(), strict=True)
-    # other years do not fit into 64 bits
-    begins = [day_ns(*day) if 1678 < day[0] < 2262 else None for day in days]
+    begins: list[int | None] = [0] * first.size
+    if "d" in value:
+        year = np.full(first.size, LEAP_YEAR)
+        if "Y" in value or "y" in value:
+            year = value["Y"] if "Y" in value else value["y"] + np.where(value["y"] > 68, 1900, 2000)
+        days = zip(year.tolist(), value["m"].tolist(), value["d"].tolist(), strict=True)
+        # other years do not fit into 64 bits
+        begins = [day_ns(*day) if 1678 < day[0] < 2262 else None for day in days]
     is_minute = np.array([begin is not None for begin in begins], dtype=np.bool_)
     is_minute &= (value["H"] <= 23) & (value["M"] <= 59)
     minute_ns = np.array([begin or 0 for begin in begins], dtype=np.int64)

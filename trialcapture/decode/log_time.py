@@ -6,11 +6,13 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
+from decimal import Decimal
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
+from trialcapture.config import COUNTED_NS, fold_word, locale_words
 from trialcapture.decode.log_zone import BAD, SECOND_NS, ZoneClock, delta_ns
 
 Ints = npt.NDArray[np.int64]
@@ -21,9 +23,17 @@ ISO = re.compile(
     r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,
 )
-SECONDS = re.compile(r"([+-]?)(\d{1,13})(?:[.,](\d+))?", re.ASCII)
+SECONDS = re.compile(r"([+-]?)(\d{1,16})(?:[.,](\d+))?", re.ASCII)
 
-COUNTED = ("unix_s", "unix_ms", "elapsed_s")
+ISO_TIME = re.compile(r"T?(\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|[+-]\d\d(?::?\d\d)?)?", re.ASCII)
+_WITH_EXPONENT = re.compile(r"[+-]?\d{1,20}(?:[.,]\d{0,20})?[eE][+-]?\d{1,2}", re.ASCII)
+_HOURS = re.compile(r"([+-]?)(\d{1,6}):([0-5]\d):([0-5]\d)(?:[.,](\d+))?", re.ASCII)
+
+TIME_OF_DAY = "iso time of day"
+"""Time format ``iso`` where rows carry no date."""
+LEAP_YEAR = 2000
+"""Stamps without a year are read as of this one, which has every day there is."""
+ZONELESS = (*COUNTED_NS, "elapsed_hms")
 """Formats that count from a moment and so know no zone."""
 
 
@@ -58,18 +68,26 @@ class Readings:
         return cls(clock, offset, np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.uint8))
 
 
-def stamp_parser(time_format: str) -> Callable[[str], Stamp | None]:
+def stamp_parser(time_format: str, locale: str | None = None) -> Callable[[str], Stamp | None]:
     """Return the function that reads one stamp, or None where it does not fit.
 
+    A pattern without a day gives the time of day, one without a year the time in `LEAP_YEAR`.
+
     Args:
-        time_format: ``iso``, ``unix_s``, ``unix_ms``, ``elapsed_s`` or a ``strptime`` pattern.
+        time_format: ``iso``, `TIME_OF_DAY`, a format of `ZONELESS`, or a ``strptime`` pattern.
+        locale: Language of the words in a pattern; None for English.
     """
     if time_format == "iso":
         return _parse_iso
-    if time_format in ("unix_s", "elapsed_s"):
-        return lambda text: _parse_seconds(text, SECOND_NS)
-    if time_format == "unix_ms":
-        return lambda text: _parse_seconds(text, 1_000_000)
+    if time_format == TIME_OF_DAY:
+        return _parse_iso_time
+    if time_format == "elapsed_hms":
+        return _parse_hours
+    if time_format in COUNTED_NS:
+        unit_ns = COUNTED_NS[time_format]
+        return lambda text: _parse_count(text, unit_ns)
+    if locale is not None and re.search("%[bBpaA]", time_format):
+        return lambda text: _parse_in_language(text, time_format, locale)
     return lambda text: _parse_pattern(text, time_format)
 
 
@@ -97,12 +115,12 @@ def read_stamps(texts: Sequence[str], time_format: str, zone: tzinfo) -> tuple[I
     return found.clock_ns - offset, state
 
 
-def parse_stamps(texts: Sequence[str], time_format: str) -> Readings:
+def parse_stamps(texts: Sequence[str], time_format: str, locale: str | None = None) -> Readings:
     """Read stamps one by one, each distinct text once; `Readings` of shape (n,)."""
-    parse = stamp_parser(time_format)
+    parse = stamp_parser(time_format, locale)
     by_text = {text: parse(text) for text in set(texts)}
     found = Readings.empty(len(texts))
-    has_zone = time_format not in COUNTED
+    has_zone = time_format not in ZONELESS
     for index, text in enumerate(texts):
         stamp = by_text[text]
         if stamp is None:
@@ -137,20 +155,55 @@ def _parse_iso(text: str) -> Stamp | None:
     if day is None or hour > 23 or minute > 59 or (second > 59 and not is_leap):
         return None
     clock = day + ((hour * 60 + minute) * 60 + second) * SECOND_NS + _fraction_ns(match[7])
-    zone = match[8]
-    if zone is None or zone == "Z":
-        return Stamp(clock, None if zone is None else 0)
-    digits = zone[1:].replace(":", "").ljust(4, "0")
-    offset = (int(digits[:2]) * 60 + int(digits[2:])) * 60 * SECOND_NS
-    return Stamp(clock, -offset if zone[0] == "-" else offset)
+    return Stamp(clock, _zone_ns(match[8]))
 
 
-def _parse_seconds(text: str, unit_ns: int) -> Stamp | None:
-    match = SECONDS.fullmatch(text)
+def _parse_iso_time(text: str) -> Stamp | None:
+    match = ISO_TIME.fullmatch(text)
     if match is None:
         return None
+    hour, minute, second = int(match[1]), int(match[2]), int(match[3] or 0)
+    is_leap = second == 60 and minute == 59
+    if hour > 23 or minute > 59 or (second > 59 and not is_leap):
+        return None
+    return Stamp(((hour * 60 + minute) * 60 + second) * SECOND_NS + _fraction_ns(match[4]), _zone_ns(match[5]))
+
+
+def _zone_ns(zone: str | None) -> int | None:
+    if zone is None or zone == "Z":
+        return None if zone is None else 0
+    digits = zone[1:].replace(":", "").ljust(4, "0")
+    offset = (int(digits[:2]) * 60 + int(digits[2:])) * 60 * SECOND_NS
+    return -offset if zone[0] == "-" else offset
+
+
+def _parse_count(text: str, unit_ns: int) -> Stamp | None:
+    match = SECONDS.fullmatch(text)
+    if match is None:
+        return _parse_exponent(text, unit_ns)
     value = int(match[2]) * unit_ns + _fraction_ns(match[3], unit_ns)
     return None if value > LARGEST_NS else Stamp(-value if match[1] == "-" else value, None)
+
+
+def _parse_exponent(text: str, unit_ns: int) -> Stamp | None:
+    """Read a count such as ``1.7778888E+09``; None where its last digit is worth more than a second."""
+    if not _WITH_EXPONENT.fullmatch(text):
+        return None
+    count = Decimal(text.replace(",", "."))
+    exponent = count.as_tuple().exponent
+    if not isinstance(exponent, int) or Decimal((0, (1,), exponent)) * unit_ns > SECOND_NS:
+        return None
+    value = int(count * unit_ns)
+    return None if abs(value) > LARGEST_NS else Stamp(value, None)
+
+
+def _parse_hours(text: str) -> Stamp | None:
+    match = _HOURS.fullmatch(text)
+    if match is None:
+        return None
+    seconds = (int(match[2]) * 60 + int(match[3])) * 60 + int(match[4])
+    value = seconds * SECOND_NS + _fraction_ns(match[5])
+    return Stamp(-value if match[1] == "-" else value, None)
 
 
 # What strptime reads for the directives that are digits only (CPython's own expressions), but any number of
@@ -167,9 +220,10 @@ def digit_pattern(pattern: str) -> re.Pattern[str] | None:
     """Return an expression for a pattern of digits only, which is read six times as fast as by strptime."""
     parts = re.split(r"%(.)", pattern)
     names = parts[1::2]
-    if not set(names) <= set(_DIGITS) or len(set(names)) < len(names) or not {"m", "d", "H", "M"} <= set(names):
+    if not set(names) <= set(_DIGITS) or len(set(names)) < len(names) or not {"H", "M"} <= set(names):
         return None
-    if len({"Y", "y"} & set(names)) != 1:
+    has_day, years = {"m", "d"} & set(names), {"Y", "y"} & set(names)
+    if len(has_day) == 1 or len(years) > len(has_day) // 2:
         return None
     text = re.sub(r"(?:\\ )+", r"\\s+", re.escape(parts[0]))
     for name, literal in zip(names, parts[2::2], strict=True):
@@ -184,9 +238,15 @@ def _parse_pattern(text: str, pattern: str) -> Stamp | None:
     match = digits.fullmatch(text)
     if match is None:
         return None
-    part = match.groupdict()
-    year = int(part["Y"]) if "Y" in part else int(part["y"]) + (1900 if int(part["y"]) > 68 else 2000)
-    day = day_ns(year, int(part["m"]), int(part["d"]))
+    return _stamp_of(match.groupdict())
+
+
+def _stamp_of(part: dict[str, str]) -> Stamp | None:
+    """Return the stamp that has these parts, each named as its directive, month and hour in digits."""
+    year = LEAP_YEAR
+    if "Y" in part or "y" in part:
+        year = int(part["Y"]) if "Y" in part else int(part["y"]) + (1900 if int(part["y"]) > 68 else 2000)
+    day = day_ns(year, int(part["m"]), int(part["d"])) if "d" in part else 0
     if day is None or not 1678 < year < 2262:
         return None
     seconds = (int(part["H"]) * 60 + int(part["M"])) * 60 + int(part.get("S", 0))
@@ -194,16 +254,57 @@ def _parse_pattern(text: str, pattern: str) -> Stamp | None:
 
 
 def _parse_strptime(text: str, pattern: str) -> Stamp | None:
+    told = set(re.findall("%(.)", pattern))
+    has_day, has_year = bool(told & set("djc")), bool(told & set("Yyc"))
     try:
-        read = datetime.strptime(text, pattern)
+        if has_day and not has_year:
+            read = datetime.strptime(f"{text} {LEAP_YEAR}", f"{pattern} %Y")
+        else:
+            read = datetime.strptime(text, pattern)
     except ValueError:
         return None
-    day = day_ns(read.year, read.month, read.day)
+    day = day_ns(read.year, read.month, read.day) if has_day else 0
     if day is None or not 1678 < read.year < 2262:
         return None
     seconds = (read.hour * 60 + read.minute) * 60 + read.second
     offset = read.utcoffset()
     return Stamp(day + seconds * SECOND_NS + read.microsecond * 1000, None if offset is None else delta_ns(offset))
+
+
+_WORDS = {
+    "I": r"(?P<I>1[0-2]|0?[1-9])", "b": r"(?P<b>\S+?)", "B": r"(?P<b>\S+?)", "a": r"(?P<a>\S+?)", "A": r"(?P<a>\S+?)",
+    "p": r"(?P<p>\S+?(?:[ \u00a0\u202f]\S{1,3})?)",
+}  # fmt: skip
+
+
+@lru_cache
+def _language_pattern(pattern: str) -> re.Pattern[str]:
+    parts = re.split(r"%(.)", pattern)
+    text = re.sub(r"(?:\\ )+", r"\\s+", re.escape(parts[0]))
+    for name, literal in zip(parts[1::2], parts[2::2], strict=True):
+        text += (_DIGITS | _WORDS)[name] + re.sub(r"(?:\\ )+", r"\\s+", re.escape(literal))
+    return re.compile(text, re.ASCII | re.IGNORECASE)
+
+
+def _parse_in_language(text: str, pattern: str, locale: str) -> Stamp | None:
+    # of the expression only digits and spaces are ASCII; words are any characters, folded when they are looked up
+    match = _language_pattern(pattern).fullmatch(text.replace("\u00a0", " ").replace("\u202f", " "))
+    if match is None:
+        return None
+    words, part = locale_words(locale), match.groupdict()
+    if "a" in part and fold_word(part["a"]) not in words.days:
+        return None
+    if "b" in part:
+        month = words.months.get(fold_word(part["b"]))
+        if month is None:
+            return None
+        part["m"] = str(month)
+    if "p" in part and "I" in part:
+        half = words.halves.get(fold_word(part["p"]))
+        if half is None:
+            return None
+        part["H"] = str(int(part["I"]) % 12 + 12 * half)
+    return _stamp_of(part)
 
 
 _DATES = (
@@ -218,6 +319,7 @@ def fitting_formats(text: str) -> list[str]:
     if _parse_iso(text) is not None:
         return ["iso"]
     if number := SECONDS.fullmatch(text):
-        return [{10: "unix_s", 13: "unix_ms"}.get(len(number[2]), "elapsed_s")]
+        fitting = [{10: "unix_s", 13: "unix_ms", 16: "unix_us"}.get(len(number[2]), "elapsed_s")]
+        return ["spreadsheet", *fitting] if 36526 <= int(number[2]) < 73051 and number[3] else fitting
     patterns = [f"{day}{gap}{clock}" for day in _DATES for gap in " T" for clock in _CLOCKS]
     return [pattern for pattern in patterns if _parse_pattern(text, pattern) is not None]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from calendar import isleap
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +13,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SECOND_NS = 1_000_000_000
+DAY_NS = 86_400 * SECOND_NS
 BAD, SKIPPED, TWICE = 1, 2, 3
 """How sure a stamp is: 0 as read, else not in the format, a time that never was, or one that came twice."""
 
@@ -97,6 +100,118 @@ class ZoneClock:
         if len(answers) != 1:
             return None
         return before if answers == {int(before[0])} else after
+
+
+@dataclass(slots=True)
+class _Round:
+    """Where a clock that starts again at the end of each period stands: its last reading, and what led to it."""
+
+    last_ns: int | None = None
+    turns: int = 0
+    forward: int = 0
+    backward: int = 0
+
+
+class PartialClock:
+    """Makes readings whole that lack the day, or the year, in file order: at its end the day or year moves on.
+
+    A reading is the time of day, or the time within a leap year. From one to the next less than half a period
+    passes, or the log has a hole: then it moves on as the log as a whole does, which may be backwards where the
+    newest rows come first. A lone reading far from neighbours that fit together is damage and moves nothing.
+    """
+
+    def __init__(self, first: date, *, lacks: str) -> None:
+        """Set out.
+
+        Args:
+            first: Day of the first row; its year alone counts where only that is lacking.
+            lacks: ``day`` or ``year``.
+        """
+        self._first = first
+        self._lacks = lacks
+        self._period_ns = DAY_NS if lacks == "day" else 366 * DAY_NS
+        self._now = _Round()
+        self._next = _Round()
+
+    def resolve(self, shown_ns: Ints, *, is_last: bool) -> tuple[Ints, Bools] | None:
+        """Return whole readings [ns since 1970-01-01], and which there are; None where later rows must tell.
+
+        Nothing is taken note of before `accept`.
+
+        Args:
+            shown_ns: Readings that were not accepted yet, the older ones first; shape (n,).
+            is_last: No more will come.
+        """
+        before = [] if self._now.last_ns is None else [self._now.last_ns]
+        shown = np.concatenate([np.array(before, dtype=np.int64), shown_ns])
+        if shown.size == 0:
+            return shown, np.zeros(0, dtype=np.bool_)
+        near = self._period_ns // 24
+        far = np.abs(self._around(np.diff(shown))) > near
+        if far.size and far[-1] and not is_last:
+            return None  # damage or a hole? the next row tells
+        across = np.abs(self._around(shown[2:] - shown[:-2])) <= near
+        lone = np.flatnonzero(far[:-1] & far[1:] & across) + 1
+        smooth = shown.copy()
+        smooth[lone] = shown[lone - 1]
+        turns = self._turns(smooth)
+        self._next.last_ns, self._next.turns = int(smooth[-1]), int(turns[-1])
+        own = slice(len(before), None)
+        return self._whole(shown[own], turns[own])
+
+    def accept(self) -> None:
+        """Go on behind the readings resolved last."""
+        self._now = self._next
+        self._next = _Round(self._now.last_ns, self._now.turns, self._now.forward, self._now.backward)
+
+    def _around(self, step_ns: Ints) -> Ints:
+        """Return steps the short way round."""
+        half = self._period_ns // 2
+        return (step_ns + half) % self._period_ns - half
+
+    def _turns(self, shown: Ints) -> Ints:
+        step = np.diff(shown)
+        half = self._period_ns // 2
+        is_plain = np.abs(step) < half
+        forward = self._now.forward + np.cumsum(is_plain & (step > 0))
+        backward = self._now.backward + np.cumsum(is_plain & (step < 0))
+        turned = np.zeros(shown.size, dtype=np.int64)
+        for at in np.flatnonzero(~is_plain).tolist():
+            falls = bool(step[at] < 0)
+            is_short = abs(int(self._around(step[at : at + 1])[0])) <= self._period_ns // 24
+            if is_short or falls == bool(forward[at] >= backward[at]):
+                turned[at + 1] = 1 if falls else -1
+        if step.size:
+            self._next.forward, self._next.backward = int(forward[-1]), int(backward[-1])
+        turns: Ints = self._now.turns + np.cumsum(turned)
+        return turns
+
+    def _whole(self, shown: Ints, turns: Ints) -> tuple[Ints, Bools]:
+        if self._lacks == "day":
+            days = self._first.toordinal() - _EPOCH_DAY + turns
+            is_there = np.abs(days) < _MOST_DAYS
+            return shown + np.where(is_there, days, 0) * DAY_NS, is_there
+        day_of_year = (shown - _day_begin(2000)) // DAY_NS
+        whole, is_there = np.zeros(shown.size, dtype=np.int64), np.ones(shown.size, dtype=np.bool_)
+        for turn in np.unique(turns).tolist():
+            year, its = self._first.year + turn, turns == turn
+            if not 1678 < year < 2262:
+                is_there &= ~its
+                continue
+            lost = 0 if isleap(year) else 1
+            moved = _day_begin(year) - _day_begin(2000) - lost * (day_of_year > _FEBRUARY_29) * DAY_NS
+            whole = np.where(its, shown + moved, whole)
+            is_there &= ~(its & bool(lost) & (day_of_year == _FEBRUARY_29))
+        return whole, is_there
+
+
+_EPOCH_DAY = date(1970, 1, 1).toordinal()
+_FEBRUARY_29 = 59
+_MOST_DAYS = 100_000
+
+
+def _day_begin(year: int) -> int:
+    return (date(year, 1, 1).toordinal() - _EPOCH_DAY) * DAY_NS
 
 
 def _is_same(one: Ints | None, other: Ints | None) -> bool:

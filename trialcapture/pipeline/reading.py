@@ -12,7 +12,7 @@ from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.decoding import DecodedBlock, Job, Span, decode_blocks, keep_block
 from trialcapture.archive.raw import cut_blocks, is_packed, read_blocks
 from trialcapture.archive.second_process import SecondProcess
-from trialcapture.archive.session import Session, engine_files, nmea_files
+from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
 from trialcapture.archive.spill import Spilled, write_spill
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can import CanDecoder
@@ -87,14 +87,14 @@ def read_logs(
         TrialCaptureError: There is no such log, or the disk is full.
     """
     files = nmea_files(session)
-    can = session.folder / "raw" / "can.log"
-    if not files and not can.is_file():
+    can_logs = can_files(session)
+    if not files and not can_logs:
         raise TrialCaptureError(
             "this session holds no NMEA log and no CAN log",
             where=str(session.folder / "raw"),
             expected="record one, or put one there with 'trialcapture collect'",
         )
-    total = sum(path.stat().st_size for path in files) or 1
+    total = sum(path.stat().st_size for path in [*files, *can_logs]) or 1
     told: list[str] = []
     logs: list[DecodedLog] = []
     counts: list[pa.Table] = []
@@ -107,8 +107,9 @@ def read_logs(
     for number, path in enumerate(files):
         jobs = _jobs(path, folder / f"nmea-{number}", config, told, shown)
         logs.append(_gathered(path, session, decode_blocks(jobs, second), counts))
-    if can.is_file():
-        logs.append(_gathered(can, session, _can_blocks(can, session, folder), counts))
+    for number, path in enumerate(can_logs):
+        blocks = _can_blocks(path, session, folder / f"can-{number}", told, shown)
+        logs.append(_gathered(path, session, blocks, counts))
     return logs, counts, told
 
 
@@ -133,15 +134,18 @@ def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callab
         shown(len(block))
 
 
-def _can_blocks(path: Path, session: Session, folder: Path) -> Iterator[DecodedBlock]:
+def _can_blocks(
+    path: Path, session: Session, stem: Path, told: list[str], shown: Callable[[int], None]
+) -> Iterator[DecodedBlock]:
     """Decode a CAN log; messages may span blocks, so it is done in one go."""
     decoder = CanDecoder(read_timeline(session.folder).epoch_wall_ns)
     number = 0
-    for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES)):
+    for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
         tables, rejects, counts = decoder.decode(block, first_line)
-        yield keep_block(folder / f"can-{number}.arrows", tables, rejects, counts)
+        yield keep_block(stem.with_name(f"{stem.name}-{number}.arrows"), tables, rejects, counts)
+        shown(len(block))
     rejects, counts = decoder.finish()
-    yield keep_block(folder / f"can-{number + 1}.arrows", {}, rejects, counts)
+    yield keep_block(stem.with_name(f"{stem.name}-{number + 1}.arrows"), {}, rejects, counts)
 
 
 def _gathered(path: Path, session: Session, blocks: Iterator[DecodedBlock], counts: list[pa.Table]) -> DecodedLog:
