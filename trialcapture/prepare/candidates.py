@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialcapture.prepare.holds import find_shifts
-from trialcapture.prepare.judge import Limits, Track, drifts, find_breach
+from trialcapture.prepare.judge import MEMORY_S, Limits, Track, drifts, find_breach
 from trialcapture.prepare.settle import TOLERANCE_SHARE, Approach, find_settled, fit_speed, tail_scatter
 
 WORTH_LISTING_S = 10.0
@@ -19,6 +19,9 @@ _FRONT_S = 20.0
 _FLANK_S = 3.0
 _SHORT_HOLD_SHARE = 0.005
 _LEAST_GUARD = 0.75
+_DOUBTFUL_SHARE = 2.0
+"""Of a hold whose approach may be slow waves, the last of it counts: so many times the least duration (common
+practice, no source)."""
 _IDLE_SHARE = 1.1
 _DRIFT_KN = 2.0
 _STEP_SHARE = 0.01
@@ -101,12 +104,16 @@ def _settle(track: Track, limits: Limits, scatter: float) -> int | Approach:
     speed = fit_speed(track.sog_kn, track.dt_s)
     own = tail_scatter(speed)
     scatter = max(scatter, own) if np.isfinite(own) else scatter
-    # a short hold is worth half a percent of speed more than no value at all
+    need_s, n = limits.steady.min_duration_s, track.sog_kn.size
+    # rather than lose a hold, slow waves may pass for what looks like an approach, and a short hold may keep half a
+    # percent of speed
     for share in (TOLERANCE_SHARE, _SHORT_HOLD_SHARE):
-        approach = find_settled(speed, scatter, share)
-        settled = int(np.ceil(approach.settled_s / track.dt_s))
-        if (track.sog_kn.size - settled) * track.dt_s >= limits.steady.min_duration_s:
-            return settled
+        for memory_s in (0.0, MEMORY_S):
+            approach = find_settled(speed, scatter, share, memory_s)
+            settled = int(np.ceil(approach.settled_s / track.dt_s))
+            if (n - settled) * track.dt_s >= need_s:
+                # in doubt the early part is what may be unsettled
+                return max(settled, n - round(_DOUBTFUL_SHARE * need_s / track.dt_s)) if memory_s else settled
     return approach
 
 

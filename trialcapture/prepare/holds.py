@@ -29,6 +29,11 @@ _RPM_SHIFT_PCT = 0.5
 """Lasting change of level that splits a hold [% of rpm] (common practice, no source)."""
 _COURSE_CHANGE_DEG = 10.0
 _COURSE_SHIFT_DEG = 8.0
+_YAW_S = 10.0
+"""A swing of the heading this short that ends where it began is yaw in a seaway, no turn (common practice, no
+source)."""
+_YAW_FLANK_S = 20.0
+_YAW_DEG = 20.0
 _SPEED_CHANGE_KN = 0.5
 
 
@@ -199,7 +204,7 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         steady[start:stop] = np.unwrap(smooth[start:stop], period=360.0)
     with np.errstate(invalid="ignore"):
         still = np.abs(window_change(steady, dt_s)) <= _COURSE_CHANGE_DEG
-    for (start, stop), latest in _with_room(runs(still), heading_true_deg.size):
+    for (start, stop), latest in _with_room(_across_yaw(runs(still), steady, dt_s), heading_true_deg.size):
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
@@ -209,6 +214,28 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
                 near = away <= max(5.0, 2.5 * spread)
             held.append(_fit_to(near, piece, room))
     return [(a, b) for a, b in held if b > a]
+
+
+def _across_yaw(still: list[Interval], steady: Floats, dt_s: float) -> list[Interval]:
+    """Return intervals of still heading with those joined that only a swing of the boat parts.
+
+    Args:
+        still: Where the heading is still, ascending.
+        steady: The heading, yaw averaged out, unwrapped where known [deg].
+        dt_s: Spacing [s].
+    """
+    longest, flank = round(_YAW_S / dt_s), round(_YAW_FLANK_S / dt_s)
+    joined: list[Interval] = []
+    for start, stop in still:
+        if joined and start - joined[-1][1] <= longest and np.isfinite(steady[joined[-1][1] : start]).all():
+            first, last = joined[-1]
+            before, after = median(steady[max(first, last - flank) : last]), median(steady[start:stop][:flank])
+            away = np.abs(steady[last:start] - 0.5 * (before + after)).max()
+            if abs(after - before) <= _COURSE_SHIFT_DEG and away <= _YAW_DEG:
+                joined[-1] = (first, stop)
+                continue
+        joined.append((start, stop))
+    return joined
 
 
 def _smooth_angles(angle_deg: Floats, widths: Iterable[int]) -> list[Floats]:

@@ -21,7 +21,15 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _SLOPE_ERRORS = 3.0
+_LIMIT_ERRORS = 2.0
+"""A slope beyond the limit is none where it is less than so many of its errors (common practice, no source)."""
+MEMORY_S = 5.0
+"""Integrated memory that the speed in a seaway has at least, twice a correlation time [s]. Waves that swing to and fro
+leave none in a sum of autocorrelations, and a part of one swing is a slope all the same (common practice, no
+source)."""
 _RUN_KN = 0.15
+_LARGE_RUN_KN = 0.5
+"""A change over the stretch that is refused whatever its error [kn]."""
 _STILL_RPM = 3.0
 _CALM_S = 5.0
 
@@ -81,26 +89,35 @@ def limits_of(config: Config) -> Limits:
 
 
 def drifts(v_kn: Floats, dt_s: float, limits: Limits) -> bool:
-    """Return True when speed has a slope that is both real and large enough to matter."""
+    """Return True when speed has a slope that is both real and large enough to matter.
+
+    A slope beyond the limit is refused where it is more than twice its error, and one of any size where it is more
+    than three times its error and makes up 0.15 kn over the stretch. In a short stretch of a noisy sea chance alone
+    gives slopes beyond the limit; their error is then in the error of the mean.
+    """
     slope = slope_per_s(v_kn, dt_s)
-    if abs(slope) * 60.0 > limits.steady.sog_slope_kn_per_min:
+    beyond, run_kn = abs(slope) * 60.0 > limits.steady.sog_slope_kn_per_min, abs(slope) * v_kn.size * dt_s
+    if beyond and run_kn > _LARGE_RUN_KN:
         return True
+    if not beyond and run_kn <= _RUN_KN:
+        return False
     # the error of a slope costs far more than the slope: it is asked for only where it decides
-    return abs(slope) * v_kn.size * dt_s > _RUN_KN and abs(slope) > _SLOPE_ERRORS * slope_with_error(v_kn, dt_s)[1]
+    errors = abs(slope) / slope_with_error(v_kn, dt_s)[1]
+    return (beyond and errors > _LIMIT_ERRORS) or (run_kn > _RUN_KN and errors > _SLOPE_ERRORS)
 
 
 def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:
     """Return the least-squares slope of v [1/s] and its standard error with autocorrelated residuals.
 
     The white-noise error of the slope is widened by the square root of the residuals' integrated
-    autocorrelation factor.
+    autocorrelation factor, which is taken to be that of a memory of five seconds at least.
     """
     slope = slope_per_s(v, dt_s)
     t: Floats = np.arange(v.size, dtype=np.float64) * dt_s
     rest = v - v.mean() - slope * (t - t.mean())
     if v.size < 5:
         return slope, float("inf")
-    tau = autocorrelation_sum([rest], max(v.size // 3, 1), own_mean=False)
+    tau = max(autocorrelation_sum([rest], max(v.size // 3, 1), own_mean=False), MEMORY_S / dt_s)
     variance = float(rest @ rest) / (v.size - 2) * tau
     spread = float(((t - t.mean()) ** 2).sum())
     return slope, float(np.sqrt(variance / spread))
@@ -113,7 +130,7 @@ def find_breach(track: Track, limits: Limits) -> str:
         if breach := _rpm_breach(rpm, track, steady):
             return breach
     slope = slope_per_s(track.sog_kn, track.dt_s) * 60.0
-    if abs(slope) > steady.sog_slope_kn_per_min:
+    if abs(slope) > steady.sog_slope_kn_per_min and drifts(track.sog_kn, track.dt_s, limits):
         limit = f"limit {steady.sog_slope_kn_per_min:g} (sog_slope_kn_per_min)"
         return f"speed not settled: {slope:+.2f} kn/min, {limit}"
     spread = float(track.sog_kn.std())

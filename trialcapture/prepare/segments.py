@@ -21,7 +21,7 @@ from trialcapture.prepare.judge import mean_with_error
 from trialcapture.prepare.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
 from trialcapture.prepare.outliers import leave_out_outliers
 from trialcapture.prepare.series import column
-from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg, slope_per_s
+from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg, median, slope_per_s
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -45,6 +45,13 @@ _BOAT_CHANNELS = (
 _PLACE = ("lat_deg", "lon_deg")
 _ENGINE_CHANNELS = ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")
 _WITH_ERRORS = ("sog_kn", "fuel")
+_DEPTH_WINDOW_S = 21.0
+"""A sounding is held against the median of this time around it [s]: bad ones come alone or a few in a row (common
+practice, no source)."""
+_DEPTH_SHARE, _DEPTH_M, _DEPTH_SPREADS = 0.2, 0.5, 4.0
+"""It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations."""
+_DEPTH_LOW = 0.02
+"""Quantile that stands for the least depth of a stretch once bad soundings are out (common practice, no source)."""
 _READ_ROWS = 36_000
 """Stretches that begin within this many rows are read together: an hour of the default grid."""
 _DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
@@ -80,6 +87,7 @@ def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
     fields.append(pa.field("n_samples", pa.int64()))
     fields += [number(name, unit) for name, unit in _MORE]
     fields += [pa.field("sog_blocks", pa.int64()), pa.field("n_outliers", pa.int64())]
+    fields.append(number("depth_m_max", "m"))
     return pa.schema(fields)
 
 
@@ -258,19 +266,46 @@ def _row(
     for name in _DIRECTIONS:
         row[f"{name}_mean"] = circular_mean_deg(part[name])
     row["heading_sd_deg"] = circular_sd_deg(part["heading_true_deg"])
-    sog, depth = _known(part["sog_kn"]), _known(part["depth_m"])
+    sog = _known(part["sog_kn"])
     if sog.size:
         row["sog_slope_kn_per_min"] = slope_per_s(sog, dt_s) * 60.0
-    if depth.size:
-        row["depth_m_min"] = float(depth.min())
-        if sog.size and depth.min() > 0:
-            row["depth_froude"] = depth_froude(float(sog.mean()), float(depth.min()))
+    if depth := depth_range(part["depth_m"], dt_s):
+        row["depth_m_min"], row["depth_m_max"] = depth
+        if sog.size and depth[0] > 0:
+            row["depth_froude"] = depth_froude(float(sog.mean()), depth[0])
     return row
 
 
 def _is_same_run(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     rpm = one.get("rpm_mean"), other.get("rpm_mean")
     return bool(rpm[0] and rpm[1] and abs(rpm[0] / rpm[1] - 1.0) < _SAME_RPM_SHARE)
+
+
+def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
+    """Return the least and the greatest depth of a stretch [m] that no bad sounding decides; None where none is known.
+
+    Soundings far from the running median around them are left out first; of what is left, a low and a high quantile
+    stand for the extremes.
+
+    Args:
+        depth_m: Shape (n,), NaN where unknown.
+        dt_s: Spacing [s].
+    """
+    every = max(round(1.0 / dt_s), 1)
+    known = _known(depth_m[::every])
+    if known.size == 0:
+        known = _known(depth_m)
+    if known.size == 0:
+        return None
+    half = min(round(_DEPTH_WINDOW_S / 2.0 / (every * dt_s)), (known.size - 1) // 2)
+    around = np.median(
+        np.lib.stride_tricks.sliding_window_view(np.pad(known, half, mode="reflect"), 2 * half + 1), axis=1
+    )
+    off = np.abs(known - around)
+    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * median(off)))
+    sound = known[off <= limit]
+    low, high = np.quantile(sound, [_DEPTH_LOW, 1.0 - _DEPTH_LOW]) if sound.size else (known.min(), known.max())
+    return float(low), float(high)
 
 
 def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, bias_u_kn: float) -> dict[str, object]:
