@@ -14,7 +14,7 @@ from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.rejects import Rejected
-from trialcapture.prepare.health import DataHealth
+from trialcapture.prepare.health import DataHealth, page_one
 
 SUMMARY_SCHEMA_VERSION = 1
 
@@ -80,6 +80,10 @@ def with_evidence(
     warnings = list(summary.get("warnings", []))
     warnings += [
         {"code": "data", "severity": _severity(text), "text": text, "where": ""} for text in dict.fromkeys(told)
+    ]
+    warnings += [
+        {"code": "data-health", "severity": line.severity, "text": line.text, "where": line.what}
+        for line in page_one(health)
     ]
     warnings += [
         {

@@ -20,6 +20,7 @@ from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_l
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
 from trialcapture.prepare.arrange import arrange_trial
+from trialcapture.prepare.data_holes import find_holes
 from trialcapture.prepare.grid import spike_items
 from trialcapture.prepare.receivers import receiver_of
 from trialcapture.prepare.segments import check_segments
@@ -86,6 +87,7 @@ def prepare_session(
             partial(screen.u_kn, leading),
         )  # fmt: skip
     health = health.with_items(contradictions)
+    health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids))
     return Prepared(
         session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),
         told, health,

@@ -6,10 +6,10 @@ tell them in the same words.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 Action = Literal["excluded", "in uncertainty", "corrected", "warning"]
 """What was done about readings that disagree."""
@@ -243,7 +243,102 @@ def _as_json(item: Item) -> dict[str, Any]:
         made[name.removesuffix("_ns")] = utc_text(value) if name.endswith("_ns") and value is not None else value
     if isinstance(item, Hole | Stuck):
         made["seconds"] = round((item.stop_ns - item.start_ns) / 1e9, 3)
-    return made
+    return made | {"text": describe(item).text}
+
+
+class Line(NamedTuple):
+    """One fault in words.
+
+    Attributes:
+        severity: ``yellow`` where it cost the result something, ``info`` where it was put right.
+        what: What is at fault.
+        text: When, how much, and what it cost.
+    """
+
+    severity: Literal["yellow", "info"]
+    what: str
+    text: str
+
+
+def describe(item: Item) -> Line:
+    """Return one fault in words, as the report lists it."""
+    severity: Literal["yellow", "info"] = "info" if is_free(item) else "yellow"
+    match item:
+        case Hole():
+            text = f"no data {_span(item.start_ns, item.stop_ns)}: {item.cause}"
+        case ClockStep():
+            text = f"moved by {_seconds(item.size_s)}{_at(item.at_ns)}: {item.cause}"
+        case Restart():
+            moved = "" if item.size_s is None else f", its clock moved by {_seconds(item.size_s)}"
+            text = f"began anew{_at(item.at_ns)}{moved}: {item.cause}"
+        case Rejection():
+            text = f"{item.count} {item.field or 'in all'} not used: {item.reason}"
+        case Undecoded():
+            text = f"carries {item.carries} and is not decoded; {item.count} came in"
+        case Disagreement():
+            when = "" if item.start_ns is None or item.stop_ns is None else f" {_span(item.start_ns, item.stop_ns)}"
+            text = f"is {item.size:+.3g} ± {2.0 * item.u:.2g} {item.unit} off the {item.against}{when}"
+        case Stuck():
+            text = f"stood still at {item.value:g} {item.unit} {_span(item.start_ns, item.stop_ns)}"
+        case Spikes():
+            text = f"{item.count} lone wrong readings, the worst {item.largest:g} {item.unit}"
+        case Rounding():
+            text = f"is read in steps of {item.least_count:g} {item.unit}"
+            text += ", over which it dithers" if item.dithers else ""
+    return Line(severity, item.what if hasattr(item, "what") else item.sentence, f"{text}. Cost: {item.cost}")
+
+
+def is_free(item: Item) -> bool:
+    """Return whether a fault cost the result nothing."""
+    return item.cost.startswith("none")
+
+
+def page_one(health: DataHealth) -> list[Line]:
+    """Return the faults that a reader has to know before he reads the figures, one line for each cause.
+
+    Contradictions, stuck readings, spikes, and what a receiver's or an engine log's clock did are told one by one;
+    holes are added up by what is missing. What was put right at no cost and comes with every recording (a computer's
+    clock that was set, sentences damaged on the way, the steps readings come in) stands in the list of the report.
+    """
+    told: list[Item] = [*health.disagreements, *health.stuck, *health.spikes]
+    told += [s for s in health.clock_steps if not (is_free(s) and "computer" in s.what)]
+    told += [*health.restarts, *health.undecoded]
+    told += [r for r in health.rejected if not is_free(r) and r.cost != ROUTINE]
+    lines = [describe(item) for item in told]
+    for what in dict.fromkeys(h.what for h in health.holes if not is_free(h)):
+        lines.append(_all_holes([h for h in health.holes if h.what == what and not is_free(h)]))
+    return lines
+
+
+ROUTINE = "left out"
+"""Cost of a reject as every recording has them: a sentence damaged on the way, whose neighbours stand in for it."""
+
+
+def _all_holes(holes: Sequence[Hole]) -> Line:
+    if len(holes) == 1:
+        return describe(holes[0])
+    longest = max(holes, key=lambda h: h.stop_ns - h.start_ns)
+    seconds = sum(h.stop_ns - h.start_ns for h in holes) / 1e9
+    text = f"{len(holes)} times no data, {seconds:.0f} s in all; the longest {_span(longest.start_ns, longest.stop_ns)}"
+    costs = "; ".join(dict.fromkeys(h.cost for h in holes))
+    return Line("yellow", longest.what, f"{text}: {longest.cause}. Cost: {costs}")
+
+
+def _span(start_ns: int, stop_ns: int) -> str:
+    seconds = (stop_ns - start_ns) / 1e9
+    length = f"{seconds:.1f} s" if seconds < 60.0 else f"{seconds / 60.0:.1f} min"
+    return f"from {utc_text(start_ns)[11:19]} to {utc_text(stop_ns)[11:19]} UTC ({length})"
+
+
+def _at(at_ns: int | None) -> str:
+    return "" if at_ns is None else f" at {utc_text(at_ns)[11:19]} UTC"
+
+
+def _seconds(size_s: float) -> str:
+    """Return a step of a clock in the unit people think of: seconds, hours or days."""
+    if abs(size_s) >= 86_400.0:
+        return f"{size_s / 86_400.0:+.5g} days"
+    return f"{size_s:+.2f} s" if abs(size_s) < 100.0 else f"{size_s:+.0f} s"
 
 
 def utc_text(t_ns: int) -> str:

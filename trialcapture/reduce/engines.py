@@ -57,7 +57,7 @@ def check_rated_rpm(legs: Legs, samples: pa.Table | None, config: Config) -> lis
 
 def _verdict(pct: float, load_pct: float) -> str:
     if not np.isfinite(pct):
-        return "engine speed not recorded"
+        return "engine speed not known"
     if pct > 103.0:
         return "above rated rpm: propeller too small, boat light, or the governor allows it"
     if pct >= 99.0:

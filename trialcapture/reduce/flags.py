@@ -44,7 +44,7 @@ BAND_FLAGS: dict[str, Flag] = {
     "trim-differs": Flag("yellow", "Legs with different trim settings are averaged in this row."),
     "engines-differ": Flag("yellow", "Engine speeds differ by more than 1.5 %."),
     "fuel-differs": Flag("yellow", "Fuel rates of the engines differ by more than 5 % at equal rpm."),
-    "no-fuel": Flag("yellow", "Fuel flow was not recorded."),
+    "no-fuel": Flag("yellow", "No fuel flow is known for this row."),
     "reviewed": Flag(
         "info", "A person changed which stretches are in this row; the automatic result stands beside it."
     ),
@@ -59,7 +59,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     ),
     "heading-not-usable": Flag("red", "The heading does not follow the course over ground; it was not used."),
     "heading-offset": Flag("yellow", "The heading is off by a constant angle; the fit took it out."),
-    "no-depth": Flag("info", "Depth was not recorded: shallow water cannot be ruled out."),
+    "no-depth": Flag("info", "No depth is known: shallow water cannot be ruled out."),
     "fuel-uncalibrated": Flag(
         "yellow", "Fuel flow is uncalibrated; its ± allows for what engine figures are usually wrong by."
     ),

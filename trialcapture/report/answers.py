@@ -67,12 +67,53 @@ def _none(label: str, why: str) -> Answer:
     return Answer(label, "", "", "", (why,))
 
 
-def why_no_fuel(bands: pa.Table) -> str:
+_TOLD_BY = {
+    "position": ("RMC", "GGA", "GLL", "GNS", "POSITION"),
+    "speed": ("RMC", "VTG", "VELOCITY"),
+    "heading": ("HDT", "HDG", "HDM", "THS"),
+    "depth": ("DPT", "DBT", "DBS", "DBK"),
+    "wind": ("MWD", "MWV", "VWR", "VWT", "MDA"),
+    "log": ("VHW", "VBW"),
+    "water": ("MTW", "MDA"),
+    "rpm": ("RPM", "XDR", "ENGINE"),
+    "fuel": ("XDR", "ENGINE"),
+}
+"""Sentences, and messages of a CAN bus, that tell a quantity."""
+_IN_LOGS = ("rpm", "fuel")
+
+
+def why_absent(summary: Mapping[str, Any], quantity: str) -> str:
+    """Return "was not recorded" of what never came in, else that it came in and could not be used.
+
+    Args:
+        summary: The reduction's summary with what the pipeline adds.
+        quantity: One of `_TOLD_BY`.
+    """
+    read = [r for r in at(summary, "counts") or [] if isinstance(r, Mapping)]
+    types = [r for r in read if r.get("formatter") in _TOLD_BY[quantity]]
+    # XDR and ENGINE tell many things: whole sentences of them say nothing of this one
+    if quantity in _IN_LOGS:
+        types = [r for r in types if r.get("formatter") not in ("XDR", "ENGINE")]
+    count = sum(int(number(r.get("good")) or 0) + int(number(r.get("bad")) or 0) for r in types)
+    if count:
+        names = join_words(sorted({str(r["formatter"]) for r in types}))
+        return f"came in and could not be used ({grouped(count)} sentences of type {names})"
+    clocks = [r for r in at(summary, "clocks") or [] if isinstance(r, Mapping)]
+    logs = [str(r["source"]) for r in clocks if str(r.get("source")).startswith("engine log") and not r.get("method")]
+    logs += [
+        str(r["source"]) for r in clocks if str(r.get("quality")).startswith("failed") and "log" in str(r["source"])
+    ]
+    if quantity in _IN_LOGS and logs:
+        return f"came in and could not be used ({join_words(sorted(set(logs)))})"
+    return "was not recorded"
+
+
+def why_no_fuel(bands: pa.Table, summary: Mapping[str, Any]) -> str:
     """Return why no band has an economy."""
     if bands.num_rows == 0:
         return "No steady stretch was accepted."
     if not has_values(bands, "fuel_l_per_h"):
-        return "Fuel flow was not recorded."
+        return f"Fuel flow {why_absent(summary, 'fuel')}."
     return "No band has both speed and fuel flow."
 
 
@@ -123,7 +164,7 @@ def _economies(bands: pa.Table, summary: Mapping[str, Any]) -> list[Answer]:
         label = f"Best economy {where}".strip()
         if number(at(point, "economy_nm_per_l")) is None:
             no_fuel = not has_values(bands, "economy_nm_per_l")
-            found.append(_none(label, why_no_fuel(bands) if no_fuel else f"No band {where} was measured."))
+            found.append(_none(label, why_no_fuel(bands, summary) if no_fuel else f"No band {where} was measured."))
             continue
         lines = [_where_on_curve(point)]
         low, high = number(point.get("flat_from_kn")), number(point.get("flat_to_kn"))
@@ -165,7 +206,7 @@ def _range(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
     known = [(where, p) for _, where, p in _economy_points(summary) if number(at(p, "range_nm")) is not None]
     if not known:
         if not has_values(bands, "economy_nm_per_l"):
-            return _none("Range", why_no_fuel(bands))
+            return _none("Range", why_no_fuel(bands, summary))
         if number(at(summary, "fuel", "capacity_l")) is None:
             return _none("Range", "The tank capacity was not stated.")
         return _none("Range", "No range could be formed.")
@@ -196,7 +237,8 @@ def reserve_in_short(summary: Mapping[str, Any]) -> str:
 def reserve_statement(summary: Mapping[str, Any], bands: pa.Table) -> str:
     """Return the sentence every printed range stands on: capacity, usable share, reserve and what is left to burn."""
     if not has_values(bands, "economy_nm_per_l"):
-        return f"Range is not given: {why_no_fuel(bands)[0].lower()}{why_no_fuel(bands)[1:]}"
+        why = why_no_fuel(bands, summary)
+        return f"Range is not given: {why[0].lower()}{why[1:]}"
     capacity = number(at(summary, "fuel", "capacity_l"))
     reserve = number(at(summary, "fuel", "reserve_fraction"))
     if capacity is None:

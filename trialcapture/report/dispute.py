@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.report.answers import at, calibration_statement, rated_rpm_lines
+from trialcapture.report.answers import at, calibration_statement, rated_rpm_lines, why_absent
 from trialcapture.report.columns import floats, has_values, rows
 from trialcapture.report.conditions import condition_items
 from trialcapture.report.format import (
@@ -50,7 +50,7 @@ def points(
         _load(summary),
         _directions(bands),
         _current(bands, summary),
-        _depth(bands, legs),
+        _depth(bands, legs, summary),
         _weather(summary),
         _trim(legs),
         _fuel(bands, summary),
@@ -106,11 +106,11 @@ def _current(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
     return Point(question, CAUTION if disagree else KNOWN, f"{text}. Pairs and fit are compared in section 6.{extra}")
 
 
-def _depth(bands: pa.Table, legs: pa.Table | None) -> Point:
+def _depth(bands: pa.Table, legs: pa.Table | None, summary: Mapping[str, Any]) -> Point:
     question = "Was the water deep enough?"
     depth, froude = floats(legs, "depth_m_min"), floats(bands, "depth_froude_max")
     if not np.isfinite(depth).any() and not np.isfinite(froude).any():
-        return Point(question, UNKNOWN, "Depth was not recorded.")
+        return Point(question, UNKNOWN, f"Depth {why_absent(summary, 'depth')}.")
     text = f"Least depth on a leg {fixed(float(np.nanmin(depth)), 1)} m." if np.isfinite(depth).any() else ""
     near = (froude >= CRITICAL_LOW) & (froude <= CRITICAL_HIGH)
     if np.isfinite(froude).any():
@@ -146,7 +146,7 @@ def _trim(legs: pa.Table | None) -> Point:
 def _fuel(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
     question = "Was the fuel flow calibrated?"
     if not has_values(bands, "fuel_l_per_h"):
-        return Point(question, UNKNOWN, "Fuel flow was not recorded.")
+        return Point(question, UNKNOWN, f"Fuel flow {why_absent(summary, 'fuel')}.")
     calibrated = number(at(summary, "fuel", "calibration", "factor")) is not None
     return Point(question, KNOWN if calibrated else CAUTION, calibration_statement(summary, bands))
 

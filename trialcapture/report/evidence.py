@@ -22,6 +22,7 @@ from trialcapture.report.format import (
     grouped,
     number,
     plus_minus,
+    sentence,
     words,
 )
 from trialcapture.report.review import STAR
@@ -96,6 +97,34 @@ def reject_rows(rejects: pa.Table | None) -> list[dict[str, str]]:
         }
         for r in ranked
     ]
+
+
+_FAULTS = (
+    ("disagreements", "Contradiction"),
+    ("stuck", "Stood still"),
+    ("spikes", "Lone wrong readings"),
+    ("clock_steps", "Clock set"),
+    ("restarts", "Restart"),
+    ("holes", "No data"),
+    ("rejected", "Not used"),
+    ("undecoded", "Not decoded"),
+    ("readings_rounded_to", "Steps of a reading"),
+)
+_MOST_OF_A_KIND = 24
+
+
+def health_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return what is wrong with the data, fault by fault, those of one kind together; the first two dozen of each."""
+    made = []
+    for key, kind in _FAULTS:
+        found = [item for item in at(summary, "data_health", key) or [] if isinstance(item, Mapping)]
+        for item in found[:_MOST_OF_A_KIND]:
+            what = str(item.get("what") or item.get("sentence") or DASH)
+            made.append({"kind": kind, "what": what, "text": sentence(str(item.get("text") or ""))})
+        if len(found) > _MOST_OF_A_KIND:
+            more = f"{len(found) - _MOST_OF_A_KIND} more stand in summary.json."
+            made.append({"kind": kind, "what": DASH, "text": more})
+    return made
 
 
 def sentence_counts(summary: Mapping[str, Any]) -> list[dict[str, str]]:

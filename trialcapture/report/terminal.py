@@ -12,9 +12,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from trialcapture.report.answers import also_found, answers, calibration_statement, reserve_statement
+from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
 from trialcapture.report.band_rows import QUANTITIES, BandTable, band_table
-from trialcapture.report.format import DASH, NARROW_SPACE, sentence
+from trialcapture.report.format import DASH, NARROW_SPACE, plural, sentence
 from trialcapture.report.review import review_line
 from trialcapture.report.view import sorted_warnings
 
@@ -41,11 +41,39 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
     if reviewed:
         parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
     parts += [Text(""), *_answers(bands, summary)]
+    counted = health_line(summary)
+    if counted:
+        parts += [Text(""), _hanging("Data:", counted)]
     warnings = sorted_warnings(summary)
     if warnings:
         parts += [Text(""), Text(f"Warnings ({len(warnings)})", style="bold")]
         parts += [_warning(w) for w in warnings]
     return Group(*parts)
+
+
+_COUNTED = (
+    ("holes", "hole", "holes"), ("clock_steps", "step of a clock", "steps of a clock"),
+    ("restarts", "restart", "restarts"), ("disagreements", "contradiction", "contradictions"),
+    ("stuck", "stuck reading", "stuck readings"), ("spikes", "channel with spikes", "channels with spikes"),
+    ("undecoded", "type not decoded", "types not decoded"),
+)  # fmt: skip
+
+
+def health_line(summary: Mapping[str, Any]) -> str:
+    """Return "2 holes (190 s), 1 step of a clock; 214 sentences or fields not used. All are listed in the report."."""
+    health = at(summary, "data_health")
+    if not isinstance(health, Mapping):
+        return ""
+    said = []
+    for key, one, many in _COUNTED:
+        found = [item for item in health.get(key) or [] if isinstance(item, Mapping)]
+        if found:
+            seconds = sum(float(item.get("seconds") or 0.0) for item in found)
+            said.append(plural(len(found), one, many) + (f" ({seconds:.0f} s)" if key == "holes" else ""))
+    refused = sum(int(item.get("count") or 0) for item in health.get("rejected") or [] if isinstance(item, Mapping))
+    text = ", ".join(said) or "no hole, no step of a clock, no contradiction"
+    text += f"; {plural(refused, 'sentence or field', 'sentences or fields')} not used" if refused else ""
+    return f"{text}. Each stands with its cost in the report."
 
 
 def plain_text(text: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.report.answers import at
+from trialcapture.report.answers import at, why_absent
 from trialcapture.report.columns import engine_ids, has_values, rows
 from trialcapture.report.format import (
     clock,
@@ -54,19 +54,20 @@ def boat_name(summary: Mapping[str, Any]) -> str:
     return str(name) if name else "Unnamed boat"
 
 
-_MEASURED: tuple[tuple[str, str, str, str], ...] = (
-    ("lat_deg", "Position", "The track is not drawn.", ""),
-    ("sog_kn", "Speed over ground", "No speed can be given.", ""),
+_MEASURED: tuple[tuple[str, str, str, str, str], ...] = (
+    ("lat_deg", "position", "Position", "The track is not drawn.", ""),
+    ("sog_kn", "speed", "Speed over ground", "No speed can be given.", ""),
     (
         "heading_true_deg",
+        "heading",
         "Heading",
         "Directions come from the course over ground; a cross-current cannot be seen in them.",
         "no-heading",
     ),
-    ("depth_m", "Depth", "Shallow-water effects cannot be ruled out.", "no-depth"),
-    ("wind_speed_true_kn", "True wind", "The wind’s share in speed and fuel is not known.", ""),
-    ("stw_kn", "Speed through water", "The boat’s log could not be compared with the result.", ""),
-    ("water_temp_c", "Water temperature", "", ""),
+    ("depth_m", "depth", "Depth", "Shallow-water effects cannot be ruled out.", "no-depth"),
+    ("wind_speed_true_kn", "wind", "True wind", "The wind’s share in speed and fuel is not known.", ""),
+    ("stw_kn", "log", "Speed through water", "The boat’s log could not be compared with the result.", ""),
+    ("water_temp_c", "water", "Water temperature", "", ""),
 )
 
 
@@ -80,21 +81,22 @@ def gaps(samples: pa.Table | None, bands: pa.Table, summary: Mapping[str, Any]) 
     if samples is None or samples.num_rows == 0:
         found.append("No samples: nothing could be placed on UTC. Time line, track and speeds are missing.")
     else:
-        for column, name, effect, code in _MEASURED:
+        for column, quantity, name, effect, code in _MEASURED:
             if code not in said and not has_values(samples, column):
-                found.append(f"{name} was not recorded. {effect}".strip())
+                found.append(f"{name} {why_absent(summary, quantity)}. {effect}".strip())
         engines = engine_ids(samples)
-        for stem, name, effect, code in (
-            ("rpm", "Engine speed", "Runs can be matched by speed only.", "no-rpm"),
-            ("fuel_l_per_h", "Fuel flow", "Economy and range need it.", ""),
+        for stem, quantity, name, effect, code in (
+            ("rpm", "rpm", "Engine speed", "Runs can be matched by speed only.", "no-rpm"),
+            ("fuel_l_per_h", "fuel", "Fuel flow", "Economy and range need it.", ""),
         ):
             without = [e for e in engines if not has_values(samples, f"{stem}_{e}")]
             if code in said:
                 continue
             if not engines or len(without) == len(engines):
-                found.append(f"{name} was not recorded for any engine. {effect}")
+                why = why_absent(summary, quantity)
+                found.append(f"{name} {why}{' for any engine' if why == 'was not recorded' else ''}. {effect}")
             elif without:
-                found.append(f"{name} was not recorded for engine {join_words(without)}.")
+                found.append(f"{name} {why_absent(summary, quantity)}: engine {join_words(without)}.")
     if "capacity-unknown" not in said and number(at(summary, "fuel", "capacity_l")) is None:
         found.append("The tank capacity was not stated. No range is given.")
     lacking = [str(item) for item in at(summary, "load", "missing") or []]
