@@ -89,7 +89,7 @@ def make_trial(
     bands = _bands(legs, one_way, drift, towards, t_s, depth)
     return {
         "samples": pa.table(samples), "segments": segments, "clocks": _clocks(), "rejects": _rejects(),
-        "bands": bands, "legs": legs, "summary": _summary(bands, engines, name, t_s),
+        "bands": bands, "legs": legs, "summary": _summary(bands, engines, name, heading, t_s),
     }  # fmt: skip
 
 
@@ -223,7 +223,7 @@ def _answer(row: dict[str, Any], low: float, high: float) -> dict[str, Any]:
     return {k: row[k] for k in kept} | {"flat_from_kn": low, "flat_to_kn": high, "within_pct": 3.0}
 
 
-def _summary(bands: pa.Table, engines: Sequence[str], name: str, t_s: Any) -> dict[str, Any]:
+def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, t_s: Any) -> dict[str, Any]:
     rows = bands.to_pylist()
     top = max(rows, key=lambda r: r["speed_kn"], default=None)
     economical = [r for r in rows if r["economy_nm_per_l"] is not None]
@@ -308,6 +308,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, t_s: Any) -> di
         "counts": [
             {"source": "gps1", "talker": t, "formatter": f, "good": g, "bad": b, "not_decoded": n}
             for t, f, g, b, n in (("GP", "RMC", 30120, 61, 0), ("GP", "GGA", 30118, 58, 0), ("GP", "GSV", 0, 12, 90344), ("HC", "HDT", 30991, 31, 0))
+            if heading or f != "HDT"
         ],
         "session": {"id": "2031-05-14-osk", "created": iso[0]},
         "software_version": "0.1.0",
