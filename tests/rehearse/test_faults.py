@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from datetime import datetime
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -212,7 +213,7 @@ def test_instruments_that_send_changes_only_never_repeat_themselves() -> None:
     for form in ("RPM", "DPT", "MTW"):
         bodies = [f for _, f in sentences(trial, form)]
         assert bodies
-        assert all(one != other for one, other in zip(bodies, bodies[1:], strict=False))
+        assert all(one != other for one, other in pairwise(bodies))
     assert len(sentences(trial, "RPM")) < 0.8 * len(sentences(brief(), "RPM"))
 
 
@@ -243,7 +244,7 @@ def test_the_truth_of_an_engine_log_is_what_its_reader_reads(name: str, scenario
         pieces = clock.get("pieces", [clock])
         assert np.median(offset_s[:30]) == pytest.approx(pieces[0]["offset_s"], abs=0.1)
         assert np.median(offset_s[-30:]) == pytest.approx(pieces[-1]["offset_at_last_row_s"], abs=0.1)
-        step_s = dict(back=-1.0, on=1.0)
+        step_s = {"back": -1.0, "on": 1.0}
         if name.startswith("log-clock-set"):
             assert len(pieces) == 2
             # stamps set on make what is to be added to them less
@@ -259,10 +260,10 @@ def test_engine_logs_are_written_in_other_ways() -> None:
     newest = stamps("log-newest-first")
     assert newest == sorted(newest, reverse=True)
     repeated = log_rows(brief("log-rows-repeated"))
-    twice = sum(one == other for one, other in zip(repeated, repeated[1:], strict=False))
+    twice = sum(one == other for one, other in pairwise(repeated))
     assert twice == pytest.approx(len(repeated) / 13, abs=2)
     pauses = stamps("log-pauses")
-    gaps = [(b - a).total_seconds() for a, b in zip(pauses, pauses[1:], strict=False) if (b - a).total_seconds() > 5]
+    gaps = [(b - a).total_seconds() for a, b in pairwise(pauses) if (b - a).total_seconds() > 5]
     assert gaps == pytest.approx([50.0, 20.0, 35.0], abs=1.1)
     restarted = brief("log-restarts").engine_logs[0].data.decode()
     assert restarted.count("Engine speed main") == 2
@@ -283,10 +284,10 @@ def test_cells_are_empty_or_rows_left_out_where_nothing_changes() -> None:
     cells = log_rows(brief("log-cells-on-change"))
     for column in range(1, len(cells[0])):
         values = [row[column] for row in cells if row[column]]
-        assert all(one != other for one, other in zip(values, values[1:], strict=False))
+        assert all(one != other for one, other in pairwise(values))
     assert 0.05 < np.mean([row[2] == "" for row in cells]) < 0.999
     rows = log_rows(brief("log-rows-on-change"))
-    assert all(one[1:] != other[1:] for one, other in zip(rows, rows[1:], strict=False))
+    assert all(one[1:] != other[1:] for one, other in pairwise(rows))
     assert len(rows) < 0.9 * len(cells)
 
 
