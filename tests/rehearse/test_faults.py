@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from datetime import datetime
-from functools import lru_cache
+from functools import lru_cache, reduce
+from itertools import pairwise
+from operator import xor
 
 import numpy as np
 import pytest
@@ -40,8 +42,12 @@ def sentences(trial: Trial, form: str, talker: str = "") -> list[tuple[float, li
     """Time of receipt and fields of every whole sentence of a form."""
     found = []
     for t_s, data in zip(trial.lines["t_s"].to_pylist(), trial.lines["bytes"].to_pylist(), strict=True):
-        body = data[1:].split(b"*")[0]
-        if data[:1] == b"$" and body[2 if not body.startswith(b"P") else 0 :].startswith(form.encode()):
+        body, _, checksum = data[1:].partition(b"*")
+        if (
+            data[:1] == b"$"
+            and checksum.strip() == b"%02X" % reduce(xor, body, 0)
+            and form.encode() in (body[2:5], body[:5])
+        ):
             text = body.decode("latin-1")
             if text.startswith(talker):
                 found.append((t_s, text.split(",")))
@@ -112,7 +118,10 @@ def test_the_other_receiver_is_wrong_and_the_right_one_as_without_it(
     first = trial.config.source[0].id
     assert (first == wrong.source) == (variant == "-first" or wrong.source == right.source)
     if variant == "":
-        assert np.array_equal(np.unique(true["sog"]), np.unique(rmc(brief(), right.talker)["sog"]))
+        sound = rmc(brief(), right.talker)
+        _, one, other = np.intersect1d(true["utc"], sound["utc"], return_indices=True)
+        assert one.size > 500
+        assert np.array_equal(true["sog"][one], sound["sog"][other])
     if variant == "-covers-more":
         assert true["t"].size < 0.85 * high["t"].size
 
@@ -212,19 +221,19 @@ def test_instruments_that_send_changes_only_never_repeat_themselves() -> None:
     for form in ("RPM", "DPT", "MTW"):
         bodies = [f for _, f in sentences(trial, form)]
         assert bodies
-        assert all(one != other for one, other in zip(bodies, bodies[1:], strict=False))
+        assert all(one != other for one, other in pairwise(bodies))
     assert len(sentences(trial, "RPM")) < 0.8 * len(sentences(brief(), "RPM"))
 
 
 @pytest.mark.parametrize(("name", "unit", "step"), [
-    ("fuel-whole-litres", "L/h", 1.0), ("fuel-half-litres", "L/h", 0.5), ("fuel-whole-gallons", "US gal/h", 1.0),
+    ("fuel-whole-litres", "l/h", 1.0), ("fuel-half-litres", "l/h", 0.5), ("fuel-whole-gallons", "us gal/h", 1.0),
 ])  # fmt: skip
 def test_fuel_is_rounded_in_the_unit_it_is_written_in(name: str, unit: str, step: float) -> None:
     trial = brief(name)
     assert trial.config.engine_log[0].columns["fuel_main"].unit == unit
     shown = np.array([float(row[2]) for row in log_rows(trial)])
     assert np.all(shown % step == 0.0)
-    scale = 3.785411784 if unit == "US gal/h" else 1.0
+    scale = 3.785411784 if unit == "us gal/h" else 1.0
     sound = np.array([float(row[2]) for row in log_rows(brief())]) * 3.785411784
     assert np.abs(shown * scale - sound).max() <= 0.5 * step * scale + 0.02
 
@@ -243,7 +252,7 @@ def test_the_truth_of_an_engine_log_is_what_its_reader_reads(name: str, scenario
         pieces = clock.get("pieces", [clock])
         assert np.median(offset_s[:30]) == pytest.approx(pieces[0]["offset_s"], abs=0.1)
         assert np.median(offset_s[-30:]) == pytest.approx(pieces[-1]["offset_at_last_row_s"], abs=0.1)
-        step_s = dict(back=-1.0, on=1.0)
+        step_s = {"back": -1.0, "on": 1.0}
         if name.startswith("log-clock-set"):
             assert len(pieces) == 2
             # stamps set on make what is to be added to them less
@@ -259,10 +268,10 @@ def test_engine_logs_are_written_in_other_ways() -> None:
     newest = stamps("log-newest-first")
     assert newest == sorted(newest, reverse=True)
     repeated = log_rows(brief("log-rows-repeated"))
-    twice = sum(one == other for one, other in zip(repeated, repeated[1:], strict=False))
+    twice = sum(one == other for one, other in pairwise(repeated))
     assert twice == pytest.approx(len(repeated) / 13, abs=2)
     pauses = stamps("log-pauses")
-    gaps = [(b - a).total_seconds() for a, b in zip(pauses, pauses[1:], strict=False) if (b - a).total_seconds() > 5]
+    gaps = [(b - a).total_seconds() for a, b in pairwise(pauses) if (b - a).total_seconds() > 5]
     assert gaps == pytest.approx([50.0, 20.0, 35.0], abs=1.1)
     restarted = brief("log-restarts").engine_logs[0].data.decode()
     assert restarted.count("Engine speed main") == 2
@@ -283,10 +292,10 @@ def test_cells_are_empty_or_rows_left_out_where_nothing_changes() -> None:
     cells = log_rows(brief("log-cells-on-change"))
     for column in range(1, len(cells[0])):
         values = [row[column] for row in cells if row[column]]
-        assert all(one != other for one, other in zip(values, values[1:], strict=False))
+        assert all(one != other for one, other in pairwise(values))
     assert 0.05 < np.mean([row[2] == "" for row in cells]) < 0.999
     rows = log_rows(brief("log-rows-on-change"))
-    assert all(one[1:] != other[1:] for one, other in zip(rows, rows[1:], strict=False))
+    assert all(one[1:] != other[1:] for one, other in pairwise(rows))
     assert len(rows) < 0.9 * len(cells)
 
 
@@ -345,9 +354,11 @@ def test_fuel_comes_as_litres_a_second() -> None:
     trial = brief("fuel-in-xdr")
     rows = [f for _, f in sentences(trial, "XDR") if f[1] == "R"]
     assert {(f[3], f[4]) for f in rows} == {("l", "FUEL#0")}
-    burnt = max(step["fuel_l_per_h"] for step in trial.truth["steps"])
-    shown = max(float(f[2]) for f in rows) * 3600.0
-    assert shown == pytest.approx(burnt, rel=0.15)
+    at = trial.truth["steps"][-1]
+    a, b = (seconds(at[key]) - trial.start_utc_ns / 1e9 for key in ("steady_start_utc", "steady_stop_utc"))
+    shown = [float(f[2]) * 3600.0 for t, f in sentences(trial, "XDR") if f[1] == "R" and a < t < b]
+    error = 1.0 + trial.truth["errors"]["fuel_calibration_pct"] / 100.0
+    assert np.mean(shown) == pytest.approx(error * at["fuel_l_per_h"], rel=0.01)
     assert [x.channel for x in trial.config.xdr if x.type == "R"] == ["fuel_l_per_h_main"]
     assert trial.engine_logs == ()
 
@@ -395,7 +406,9 @@ def test_the_boat_lies_still_in_the_current() -> None:
 def test_wakes_hold_the_boat_back_for_some_seconds() -> None:
     off = rmc(brief("wakes"))["sog"] - rmc(brief())["sog"]
     dips = np.flatnonzero(np.diff((off < -0.4).astype(int)) == 1)
-    assert dips.size == pytest.approx(rmc(brief())["t"][-1] / 64.0, abs=3)
+    assert dips.size >= 4
+    between_s = np.diff(rmc(brief())["t"][dips])
+    assert between_s / 64.0 == pytest.approx(np.rint(between_s / 64.0), abs=0.03)
     assert off.min() == pytest.approx(-1.5, abs=0.15)
     assert brief("wakes").truth["bands"] == brief().truth["bands"]
 
@@ -427,9 +440,9 @@ def test_faults_go_together_unless_they_change_one_setting() -> None:
 def test_a_fault_that_cannot_be_is_refused_in_words() -> None:
     with pytest.raises(TrialCaptureError, match="no such fault"):
         brief("sea-serpent")
-    with pytest.raises(TrialCaptureError, match="needs 2 engines"):
+    with pytest.raises(TrialCaptureError, match=r"(?i)needs 2 engines"):
         brief("log-engines-swapped")
-    with pytest.raises(TrialCaptureError, match="needs rpm on the network"):
+    with pytest.raises(TrialCaptureError, match=r"(?i)needs rpm on the network"):
         brief("rpm-minus-5", scenario="no-bus-rpm")
 
 

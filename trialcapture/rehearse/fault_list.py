@@ -242,6 +242,8 @@ _FIELDS = (
           instruments={"wind_sentence": "MDA", "wind_hz": 1.0, "wind_true": False}),
     Fault("fuel-in-xdr", "fuel comes as XDR volume flow in l/s, and no engine log", "fields",
           instruments={"fuel_hz": 1.0}, scenario={"logs": ()}),
+    Fault("fuel-in-xdr-capital-i", "fuel comes as XDR volume flow with a capital I as its unit, and no engine log",
+          "fields", instruments={"fuel_hz": 1.0, "fuel_unit": "I"}, scenario={"logs": ()}),
     Fault("depth-bad-four-times", "four soundings are below 1.2 m in deep water", "depth", size=1.2, unit="m",
           instruments={"depth_bad": ((0.35, 0.6), (0.5, 0.9), (0.62, 0.5), (0.75, 1.1))}),
     Fault("no-heading", "no heading on the network", "fields", instruments={"heading_hz": 0.0}),

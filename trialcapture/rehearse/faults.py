@@ -11,15 +11,22 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal, TypeVar
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.kit import Receiver, When, Wire
+from trialcapture.rehearse.boats import Hull
+from trialcapture.rehearse.kit import Handling, Instruments, LogStyle, Receiver, When, Wire
 from trialcapture.rehearse.motion import Ordered, spans_s
+from trialcapture.rehearse.plan import Plan
 from trialcapture.rehearse.scenarios import Scenario
+from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.truth import utc_text
 
 Touches = Literal["receiver", "other receiver", "rpm", "fuel", "log clock", "log", "fields", "time", "boat", "depth"]
 
 _Part = TypeVar("_Part", bound=Any)
 
+_CLASSES = {
+    "receiver": Receiver, "log": LogStyle, "instruments": Instruments, "sea": Sea, "plan": Plan, "hull": Hull,
+    "handling": Handling, "scenario": Scenario,
+}  # fmt: skip
 _TALKERS = ("GP", "GN", "GL", "GA")
 
 
@@ -126,8 +133,12 @@ def _changed(part: _Part, changes: Mapping[str, Any]) -> _Part:
     """Return a setting's class with changes; a tuple that is empty by default is added to, others are replaced."""
     if not changes:
         return part
-    defaults = {f.name: f.default for f in fields(part)}
-    return replace(part, **{k: getattr(part, k) + v if defaults[k] == () else v for k, v in changes.items()})
+    made = {k: getattr(part, k) + v if _is_added_to(type(part), k) else v for k, v in changes.items()}
+    return replace(part, **made)
+
+
+def _is_added_to(kind: type[Any], name: str) -> bool:
+    return {f.name: f.default for f in fields(kind)}[name] == ()
 
 
 def conflicts(one: Fault, other: Fault) -> bool:
@@ -135,7 +146,7 @@ def conflicts(one: Fault, other: Fault) -> bool:
     if one.name == other.name or (one.beside and other.beside):
         return True
     return any(
-        not isinstance(changes[key], tuple)
+        not _is_added_to(_CLASSES[part], key)
         for part, changes in _settings(one).items()
         for key in changes.keys() & _settings(other)[part].keys()
     )
