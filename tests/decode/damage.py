@@ -65,7 +65,10 @@ def unaccounted(stream: bytes, rejects: pa.Table) -> list[bytes]:
     """Lines with bytes that are neither in a reject nor in a sentence whose checksum is right."""
     rejected: defaultdict[int, list[bytes]] = defaultdict(list)
     for row in rejects.to_pylist():
-        rejected[row["line"]].append(row["bytes"])
+        if row["field"] is None or row["bytes"].startswith(
+            b"\\"
+        ):  # a field void leaves the sentence; a TAG block is none
+            rejected[row["line"]].append(row["bytes"])
     return [
         line for nth, line in enumerate(re.split(rb"\r\n|\n|\r", stream)) if not is_made_of(line, rejected.get(nth, []))
     ]

@@ -117,6 +117,11 @@ BODIES: dict[str, Text] = {
     "RSA": joined(decimal(90, signed=True), "A", decimal(90, signed=True), "A"),
     "MWV": joined(ANGLE, one_of(*"RT"), SPEED, one_of(*"KMNS"), "A"),
     "MWD": joined(maybe(ANGLE), "T", maybe(ANGLE), "M", SPEED, "N", maybe(SPEED), "M"),
+    "MDA": joined(
+        maybe(decimal(32)), "I", maybe(decimal(2)), "B", maybe(decimal(40, signed=True)), "C",
+        maybe(decimal(40, signed=True)), "C", maybe(decimal(100)), maybe(decimal(100)), maybe(decimal(30)), "C",
+        maybe(ANGLE), "T", maybe(ANGLE), "M", SPEED, "N", maybe(SPEED), "M",
+    ),
     "VWR": OFF_BOW,
     "VWT": OFF_BOW,
     "DPT": one_of(

@@ -32,7 +32,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.nmea_peers import by_pynmea2, by_pynmeagps
-from tests.nmea_shapes import FIELDS, framed, undamaged
+from tests.nmea_shapes import TYPES, framed, undamaged
 from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
@@ -161,7 +161,7 @@ def test_what_the_libraries_take_and_we_refuse_is_little(recorded: Logs) -> None
     refused: Counter[str] = Counter()
     for data in logs(recorded).values():
         whole = {at for _, at, _ in undamaged(data)}
-        refused.update(formatter for formatter, at, _, _ in framed(data) if formatter in FIELDS and at not in whole)
+        refused.update(formatter for formatter, at, _, _ in framed(data) if formatter in TYPES and at not in whole)
     # Latitudes of 360 degrees or 60 minutes before the first fix, status and mode swapped, a date of 2208-1,
     # a time with bars in it: 65 beside some 14 000 in gpsd 3.22.
     assert refused.total() < 150, refused

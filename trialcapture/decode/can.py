@@ -20,7 +20,7 @@ from trialcapture.decode.can_tables import make_tables
 from trialcapture.decode.candump import Frames, parse_candump
 from trialcapture.decode.pgn_fields import FAST, J1939, NMEA2000
 from trialcapture.decode.reassembly import TP_CM, TP_DT, FastPackets, Loss, Message, Transport
-from trialcapture.decode.rejects import SCHEMA
+from trialcapture.decode.rejects import SCHEMA, no_words, optional_words
 
 CAN_REASONS = (
     "no can frame",
@@ -150,6 +150,8 @@ class CanDecoder:
         known = np.array([loss.channel >= 0 for loss in losses], np.bool_)
         stamp = np.array([loss.stamp_ns for loss in losses], np.int64)
         has_time = known & (self._epoch_ns is not None)
+        groups = sorted({loss.pgn for loss in losses if loss.pgn >= 0})
+        pgn = np.array([groups.index(loss.pgn) if loss.pgn >= 0 else -1 for loss in losses], np.int32)
         return pa.Table.from_arrays(
             [
                 columns.dictionary(source, self._channels or [""], known),
@@ -159,6 +161,8 @@ class CanDecoder:
                     np.array([CAN_REASONS.index(loss.reason) for loss in losses], np.int32), CAN_REASONS
                 ),
                 column_of([loss.payload for loss in losses], pa.binary()),
+                optional_words(pgn, [str(group) for group in groups]),
+                no_words(len(losses)),
             ],
             schema=SCHEMA,
         )
@@ -194,7 +198,7 @@ def decode_can(
     decoder = CanDecoder(epoch_wall_ns)
     tables, rejects, counts = decoder.decode(block, first_line)
     more_rejects, more_counts = decoder.finish()
-    rejects = pa.concat_tables([rejects, more_rejects])
+    rejects = pa.concat_tables([rejects, more_rejects]).unify_dictionaries()
     if more_counts.num_rows:
         both = pa.concat_tables([counts, more_counts]).unify_dictionaries()
         summed = both.group_by(["source", "talker", "formatter"], use_threads=False).aggregate(

@@ -199,6 +199,19 @@ def hex_pair(buf: U8, at: I64) -> npt.NDArray[np.int16]:
     return value
 
 
+def holds_bang(frame: Frame, first: I64, commas: I64 | int) -> Bools:
+    """Return which sentences hold a ``!``, which the standard reserves for the start of one.
+
+    Args:
+        frame: The block.
+        first: (n,) their starts, as indices into `Frame.at`.
+        commas: How many commas each has.
+    """
+    start, stop = frame.at[first], frame.at[first + 1 + commas]
+    spans = zip(start.tolist(), stop.tolist(), strict=True)
+    return np.array([b"!" in frame.buf[a + 1 : b].tobytes() for a, b in spans], np.bool_)
+
+
 def rows_from(values: I64, start: I64, width: int) -> I64:
     """Return ``values[start + k]`` for each k below `width`, as (width, n)."""
     rows = np.ndarray((len(values) - width + 1,), f"V{8 * width}", buffer=values, strides=(8,))

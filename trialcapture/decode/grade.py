@@ -10,7 +10,7 @@ from trialcapture.decode.pieces import xor_checksum
 Grade = Literal["good", "unread", "bad", "unsummed", "noise", "tag", "blank"]
 
 READ_FORMATTERS = frozenset(
-    b"RMC GGA GNS GLL VTG ZDA HDT THS HDG HDM VHW VBW RPM RSA XDR MWV MWD VWR VWT DPT DBT DBS DBK MTW ROT".split()
+    b"RMC GGA GNS GLL VTG ZDA HDT THS HDG HDM VHW VBW RPM RSA XDR MWV MWD MDA VWR VWT DPT DBT DBS DBK MTW ROT".split()
 )
 """Sentence formatters that become channels later; others are kept and counted as seen, not read."""
 

@@ -2,7 +2,8 @@
 
 Framing finds the sentences and checks their checksums; the sound ones are grouped by formatter and number of
 fields; each group's fields are read column by column; meanings give them units, signs and nulls. Whatever
-cannot be used is a counted reject with a reason.
+cannot be used is a counted reject with a reason: the sentence where a field is damaged that it says nothing without,
+else that field alone.
 """
 
 from __future__ import annotations
@@ -18,12 +19,12 @@ from trialcapture.config.source_ids import declared_source
 from trialcapture.decode.addresses import Addresses, find_addresses
 from trialcapture.decode.escapes import unescape_lines
 from trialcapture.decode.fields import I64, U8, Bools, Column
-from trialcapture.decode.framing import LF, Frame, Pieces, find_pieces, frame_block, rows_from
+from trialcapture.decode.framing import LF, Frame, Pieces, find_pieces, frame_block, holds_bang, rows_from
 from trialcapture.decode.meanings import MEANINGS, Columns
 from trialcapture.decode.parts import Names, Part, join_parts
-from trialcapture.decode.rejects import FIRST_KEPT, Reason
-from trialcapture.decode.sentences import FORMATTERS, LAYOUTS, Layout
-from trialcapture.decode.summary import Counts, Origin, count_sentences, list_rejects
+from trialcapture.decode.rejects import Reason
+from trialcapture.decode.sentences import FORMATTERS, Variant, find_variants
+from trialcapture.decode.summary import Counts, Origin, Voided, count_sentences, list_rejects
 from trialcapture.decode.tag import Tags, parse_tags
 from trialcapture.decode.xdr import Transducer, decode_xdr
 
@@ -86,18 +87,18 @@ def decode_irregular(
     source_code = sources.codes(tags.sources, tags.source[origin.head], origin.line)
     talker_code = talkers.codes(addresses.talkers, addresses.talker[addresses.code], origin.line)
     parts: dict[str, Part] = {}
-    partly: list[tuple[I64, Reason]] = []
+    voided: list[Voided] = []
     for formatter, groups in _by_formatter(pieces, addresses):
         if formatter == "XDR":
             ((_, rows),) = groups
-            values, names, owner, fault, incomplete = decode_xdr(frame, pieces.first[rows], pieces.commas[rows], wanted)
+            values, names, owner, fault, void = decode_xdr(frame, pieces.first[rows], pieces.commas[rows], wanted)
             reason[rows] = fault
-            partly.append((rows[incomplete & (fault == Reason.SOUND)], Reason.INCOMPLETE_GROUP))
+            voided += [Voided(rows[at], why, name) for at, why, name in void]
             kept = rows[owner]
             name = values["name"]
             values["name"] = Column(xdr_names.codes(names, name.values, origin.line[kept]), name.present)
         else:
-            kept, values = _decode_formatter(frame, pieces, formatter, groups, partly)
+            kept, values = _decode_formatter(frame, pieces, formatter, groups, voided)
         if len(kept):
             head, all_of_them = origin.head[kept], np.ones(len(kept), np.bool_)
             prefix = {
@@ -107,7 +108,7 @@ def decode_irregular(
                 "talker": Column(talker_code[kept], all_of_them),
             }
             parts[formatter] = Part(origin.line[kept], {**prefix, **values})
-    rejects = list_rejects(frame, tags, pieces, origin, partly)
+    rejects = list_rejects(frame, tags, pieces, addresses, origin, voided)
     return Irregular(parts, rejects, count_sentences(tags, pieces, addresses, origin, _is_ours(addresses)))
 
 
@@ -155,52 +156,146 @@ def _by_formatter(pieces: Pieces, addresses: Addresses) -> Iterator[tuple[str, l
 
 
 def _decode_formatter(
-    frame: Frame, pieces: Pieces, formatter: str, groups: list[Group], partly: list[tuple[I64, Reason]]
+    frame: Frame, pieces: Pieces, formatter: str, groups: list[Group], voided: list[Voided]
 ) -> tuple[I64, Columns]:
     """Decode all sound sentences of one formatter, each variant by its own layout.
 
     Args:
         frame: The block.
-        pieces: Its sentences; their reason is set here where a field is wrong.
+        pieces: Its sentences; their reason is set here where one is refused.
         formatter: Three letters.
         groups: Which sentences.
-        partly: Takes the rows that are kept though something in them is missing.
+        voided: Takes the fields that are void in sentences that are kept.
 
     Returns:
         The rows decoded, in order, and their columns.
     """
     parts = []
     for fields, rows in groups:
-        layout = LAYOUTS[formatter].get(fields)
-        if layout is None:
+        variants = find_variants(formatter, fields)
+        if not variants:
             pieces.reason[rows] = Reason.FIELD_COUNT
-            continue
-        found, reason = _read_fields(frame, pieces.first[rows], layout)
-        result, faults = MEANINGS[formatter](found)
-        for fault, where in faults.items():
-            if fault < FIRST_KEPT:
-                reason[where & (reason == Reason.SOUND)] = fault
-        sound = reason == Reason.SOUND
-        partly += [(rows[where & sound], fault) for fault, where in faults.items() if fault >= FIRST_KEPT]
-        pieces.reason[rows] = reason
-        if sound.all():
-            parts.append(Part(rows, result))
-        else:
-            kept = {name: Column(c.values[sound], c.present[sound]) for name, c in result.items()}
-            parts.append(Part(rows[sound], kept))
+        for these, read in _read_group(frame, pieces.first, rows, formatter, variants):
+            pieces.reason[these] = read.reason
+            sound = read.reason == Reason.SOUND
+            voided += [Voided(these[v.rows & sound], v.reason, v.field) for v in read.voided]
+            if sound.all():
+                parts.append(Part(these, read.columns))
+            else:
+                kept = {name: Column(c.values[sound], c.present[sound]) for name, c in read.columns.items()}
+                parts.append(Part(these[sound], kept))
     if not parts:
         return np.zeros(0, np.int64), {}
     return join_parts(parts) if len(parts) > 1 else parts[0]
 
 
-def _read_fields(frame: Frame, first: I64, layout: Layout) -> tuple[Columns, U8]:
-    """Read every field of sentences that share a layout; also return each one's first fault."""
+class _Void(NamedTuple):
+    rows: Bools
+    reason: Reason
+    field: str
+
+
+class _Read(NamedTuple):
+    """Sentences of one variant as read; the arrays are (n,)."""
+
+    columns: Columns
+    reason: U8
+    """Why a sentence is refused."""
+    voided: list[_Void]
+    """Fields that are void; at most one reason for each."""
+
+    def fits(self, variant: Variant) -> Bools:
+        """Return where no field is damaged, and none that the variant has left blank though it must not be."""
+        sound: Bools = self.reason == Reason.SOUND
+        for void in self.voided:
+            extent = void.reason in (Reason.MISSING_FIELD, Reason.SURPLUS_FIELDS)
+            if not extent or void.field in variant.layout:
+                sound = sound & ~void.rows
+        return sound
+
+
+def _read_group(
+    frame: Frame, first: I64, rows: I64, formatter: str, variants: tuple[Variant, ...]
+) -> Iterator[tuple[I64, _Read]]:
+    """Read sentences of one number of fields, each by the first variant that fits it without damage, else by the first.
+
+    Yields:
+        Rows, and how they read.
+    """
+    left = rows
+    for nth, variant in enumerate(variants):
+        if not len(left):
+            return
+        read = _read_variant(frame, first[left], formatter, variant)
+        taken = read.fits(variant) if len(variants) > 1 else np.ones(len(left), np.bool_)
+        if taken.all():
+            yield left, read
+            return
+        if taken.any():
+            yield left[taken], _read_variant(frame, first[left[taken]], formatter, variant)
+        left = left[~taken]
+        if nth == len(variants) - 1:
+            yield left, _read_variant(frame, first[left], formatter, variants[0])
+
+
+def _read_variant(frame: Frame, first: I64, formatter: str, variant: Variant) -> _Read:
+    """Read every field of sentences that share a layout."""
     found: Columns = {}
     reason = np.zeros(len(first), np.uint8)
-    edges = rows_from(frame.at, first + 1, len(layout) + 1)
-    for nth, (name, read) in enumerate(layout.items()):
+    voided: list[_Void] = []
+    edges = rows_from(frame.at, first + 1, len(variant.layout) + 1)
+    for nth, (name, read) in enumerate(variant.layout.items()):
         start = edges[nth] + 1
         found[name], fault = read(frame.buf, start, edges[nth + 1] - start)
-        if fault is not None:
+        if fault is None:
+            continue
+        if name in variant.essential:
             reason = np.where(reason == Reason.SOUND, fault, reason)
-    return found, reason
+            continue
+        sound = fault == Reason.SOUND
+        for void_name in (name, variant.with_it.get(name, name)):
+            found[void_name] = found[void_name].where(sound)
+        voided += [_Void(fault == code, Reason(code), name) for code in np.unique(fault[~sound]).tolist()]
+    for name, read in variant.missing.items():
+        found[name], _ = read(frame.buf, edges[0], np.zeros_like(first))
+    doubtful = _is_doubtful(frame, first, variant, found, voided, edges[-1])
+    reason = np.where((reason == Reason.SOUND) & doubtful, np.uint8(Reason.FIELD_COUNT), reason)
+    everywhere = np.ones(len(first), np.bool_)
+    if variant.missing:
+        voided.append(_Void(everywhere, Reason.MISSING_FIELD, next(iter(variant.missing))))
+    if variant.surplus:
+        voided.append(_Void(everywhere, Reason.SURPLUS_FIELDS, "surplus"))
+    columns, faults = MEANINGS[formatter](found)
+    told: dict[str, Bools] = {}
+    for void in voided:
+        told[void.field] = told.get(void.field, False) | void.rows
+    for (field, fault_reason), where in faults.items():
+        if field:
+            voided.append(_Void(where & ~told.get(field, np.False_), fault_reason, field))
+        else:
+            reason = np.where((reason == Reason.SOUND) & where, np.uint8(fault_reason), reason)
+    return _Read(columns, reason, voided)
+
+
+def _is_doubtful(
+    frame: Frame, first: I64, variant: Variant, found: Columns, voided: list[_Void], last_comma: I64
+) -> Bools:
+    """Return where a field is misshapen and fields are too few or too many besides, or a status is not given.
+
+    One such sign may be a talker's habit; two are damage that the checksum, one byte, has let through. A ``!`` is one
+    too: a recorder takes it for the start of the next sentence.
+    """
+    misshapen = np.zeros(len(first), np.bool_)
+    for void in voided:
+        if void.reason != Reason.RANGE:
+            misshapen |= void.rows
+    if not misshapen.any():
+        return misshapen
+    doubtful = np.full(len(first), bool(variant.missing))
+    doubtful[misshapen] |= holds_bang(frame, first[misshapen], len(variant.layout) + variant.surplus)
+    if variant.surplus:
+        end = frame.at[first + 1 + len(variant.layout) + variant.surplus]
+        doubtful |= end - last_comma > variant.surplus
+    if "status" in found and "status" in variant.essential:
+        doubtful |= ~found["status"].present
+    return doubtful & misshapen

@@ -58,6 +58,8 @@ class Rejected:
         what = [f"{r.column}={r.text}" if r.column else r.text for r in found]
         kept = [text.encode("utf-8", "surrogateescape")[: rejects.LONGEST_KEPT_BYTES] for text in what]
         count = len(found)
+        names = sorted({r.column for r in found if r.column})
+        field = np.array([names.index(r.column) if r.column else -1 for r in found], np.int32)
         return pa.Table.from_arrays(
             [
                 columns.dictionary(np.zeros(count, np.int32), [self._where]),
@@ -65,6 +67,8 @@ class Rejected:
                 to_arrow(np.zeros(count, np.int64), np.zeros(count, np.bool_)),
                 columns.dictionary(np.array([_REASONS.index(r.reason) for r in found], dtype=np.int32), _REASONS),
                 column_of(kept, pa.binary()),
+                rejects.no_words(count),
+                rejects.optional_words(field, names),
             ],
             schema=rejects.SCHEMA,
         )

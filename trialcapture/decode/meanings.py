@@ -17,10 +17,14 @@ from trialcapture.decode.rejects import Reason
 from trialcapture.units import convert
 
 Columns = dict[str, Column]
-Faults = dict[Reason, Bools]
+Faults = dict[tuple[str, Reason], Bools]
+"""By field and reason, where a field is void (it is so already); "" is the whole sentence."""
 Meaning = Callable[[Columns], tuple[Columns, Faults]]
 
-_NOT_MEASURED = np.frombuffer(b"NEMS", np.uint8)  # no data, estimated, manual, simulated
+_HPA_PER_INHG = 33.86389
+"""Conventional inch of mercury [hPa] (NIST SP 811, appendix B.8)."""
+_MEASURED = np.frombuffer(b"ADFPR", np.uint8)  # autonomous, differential, float, precise, real time
+_MODES = np.frombuffer(b"\0ADEFMNPRS", np.uint8)
 
 
 def _is(column: Column, letters: str) -> Bools:
@@ -68,7 +72,7 @@ def _position(c: Columns, fixed: Bools) -> tuple[Column, Column, Faults]:
     lon, no_ew = _signed(c["lon"], c["east"], "W")
     both = lat.present & lon.present
     doubtful = no_ns | no_ew | (c["lat"].present != c["lon"].present)
-    return lat.where(both & fixed), lon.where(both & fixed), {Reason.HEMISPHERE: doubtful & fixed}
+    return lat.where(both & fixed), lon.where(both & fixed), {("position", Reason.HEMISPHERE): doubtful & fixed}
 
 
 def _rmc(c: Columns) -> tuple[Columns, Faults]:
@@ -81,7 +85,7 @@ def _rmc(c: Columns) -> tuple[Columns, Faults]:
     fixed = _is(c["status"], "A") & ~_is(mode, "N")
     lat, lon, faults = _position(c, fixed)
     variation, no_side = _signed(c["variation"], east, "W")
-    faults[Reason.HEMISPHERE] |= no_side & fixed & (variation.values != 0)
+    faults["variation", Reason.HEMISPHERE] = no_side & fixed & (variation.values != 0)
     valid = fixed & lat.present & ~_is(mode, "EMS")
     return {
         "tod_ns": c["time"], "date_days": c["date"], "valid": _truth(valid), "mode": mode,
@@ -107,11 +111,13 @@ def _gns(c: Columns) -> tuple[Columns, Faults]:
     mode = c["mode"]
     systems = mode.values.view(np.uint8).reshape(len(mode.values), -1)  # one letter a satellite system
     fixed = ((systems != 0) & (systems != ord("N"))).any(axis=1)
-    measured = ((systems != 0) & ~np.isin(systems, _NOT_MEASURED)).any(axis=1)
+    measured = np.isin(systems, _MEASURED).any(axis=1)
+    odd = np.asarray(np.isin(systems, _MODES, invert=True).any(axis=1))
     lat, lon, faults = _position(c, fixed)
+    faults["mode", Reason.LETTER] = odd
     return {
-        "tod_ns": c["time"], "valid": _truth(measured & lat.present), "mode": mode, "lat_deg": lat, "lon_deg": lon,
-        "satellites": c["satellites"], "hdop": c["hdop"].where(fixed),
+        "tod_ns": c["time"], "valid": _truth(measured & lat.present), "mode": mode.where(~odd), "lat_deg": lat,
+        "lon_deg": lon, "satellites": c["satellites"], "hdop": c["hdop"].where(fixed),
     }, faults  # fmt: skip
 
 
@@ -139,7 +145,9 @@ def _zda(c: Columns) -> tuple[Columns, Faults]:
     days, exists = day_number(*(part.values for part in parts[::-1]))
     given = parts[0].present & parts[1].present & parts[2].present
     none = (parts[0].values == 0) & (parts[1].values == 0) & (parts[2].values == 0)  # 00,00,0000
-    return {"tod_ns": c["time"], "date_days": Column(days, given & exists)}, {Reason.DATE: given & ~exists & ~none}
+    return {"tod_ns": c["time"], "date_days": Column(days, given & exists)}, {
+        ("", Reason.DATE): given & ~exists & ~none
+    }
 
 
 def _ths(c: Columns) -> tuple[Columns, Faults]:
@@ -150,7 +158,10 @@ def _ths(c: Columns) -> tuple[Columns, Faults]:
 def _hdg(c: Columns) -> tuple[Columns, Faults]:
     deviation, no_side = _signed(c["deviation"], c["deviation_east"], "W")
     variation, no_side_2 = _signed(c["variation"], c["variation_east"], "W")
-    faults = {Reason.HEMISPHERE: no_side & (deviation.values != 0) | no_side_2 & (variation.values != 0)}
+    faults = {
+        ("deviation", Reason.HEMISPHERE): no_side & (deviation.values != 0),
+        ("variation", Reason.HEMISPHERE): no_side_2 & (variation.values != 0),
+    }
     return {"heading_sensor_deg": c["sensor"], "deviation_deg": deviation, "variation_deg": variation}, faults
 
 
@@ -167,13 +178,19 @@ def _vbw(c: Columns) -> tuple[Columns, Faults]:
     }, {}  # fmt: skip
 
 
+def _not_denied(c: Columns, told: Column) -> tuple[Bools, Faults]:
+    """Return where a status says valid, or says nothing; and where a value is believed without it."""
+    said = c["status"].present
+    return ~said | _is(c["status"], "A"), {("status", Reason.MISSING_FIELD): told.present & ~said}
+
+
 def _rpm(c: Columns) -> tuple[Columns, Faults]:
-    valid = _is(c["status"], "A")
+    valid, faults = _not_denied(c, c["rpm"])
     rpm = c["rpm"].where(valid)
     return {
         "kind": c["kind"], "number": c["number"], "rpm": rpm, "pitch_pct": c["pitch_pct"].where(valid),
         "valid": _truth(rpm.present),
-    }, {}  # fmt: skip
+    }, faults  # fmt: skip
 
 
 def _rsa(c: Columns) -> tuple[Columns, Faults]:
@@ -185,8 +202,8 @@ def _rsa(c: Columns) -> tuple[Columns, Faults]:
 
 
 def _mwv(c: Columns) -> tuple[Columns, Faults]:
-    valid, unit = _is(c["status"], "A"), c["unit"]
-    speed = c["speed"].values
+    unit, speed = c["unit"], c["speed"].values
+    valid, faults = _not_denied(c, Column(speed, c["speed"].present | c["angle"].present))
     in_kn = np.where(unit.values == ord("K"), convert(speed, "km/h", "kn"), speed)
     in_kn = np.where(unit.values == ord("M"), convert(speed, "m/s", "kn"), in_kn)
     in_kn = np.where(unit.values == ord("S"), convert(speed, "mph", "kn"), in_kn)
@@ -194,13 +211,26 @@ def _mwv(c: Columns) -> tuple[Columns, Faults]:
     return {
         "wind_angle_deg": c["angle"].where(valid), "reference": c["reference"], "wind_speed_kn": wind,
         "valid": _truth(wind.present & c["angle"].present),
-    }, {}  # fmt: skip
+    }, faults  # fmt: skip
 
 
 def _mwd(c: Columns) -> tuple[Columns, Faults]:
     speed = _first_of(c["speed_kn"], _in_unit(c["speed_m_per_s"], "m/s", "kn"))
     return {
         "wind_from_true_deg": c["true"], "wind_from_magnetic_deg": c["magnetic"], "wind_speed_true_kn": speed,
+    }, {}  # fmt: skip
+
+
+def _mda(c: Columns) -> tuple[Columns, Faults]:
+    """Weather: wind over ground as MWD has it; the pressure in bar has more digits than that in inches."""
+    wind, _ = _mwd(c)
+    inches = c["pressure_inhg"]
+    pressure = _first_of(
+        _in_unit(c["pressure_bar"], "bar", "mbar"), Column(inches.values * _HPA_PER_INHG, inches.present)
+    )
+    return {
+        **wind, "pressure_hpa": pressure, "air_temp_c": c["air_c"],
+        "water_temp_c": c["water_c"], "relative_humidity_pct": c["relative_humidity_pct"],
     }, {}  # fmt: skip
 
 
@@ -213,7 +243,7 @@ def _off_bow(c: Columns) -> tuple[Column, Column, Faults]:
     )
     ahead = angle.values == 0
     no_side = angle.present & ~side.present & ~ahead
-    return Column(clockwise, angle.present & (side.present | ahead)), speed, {Reason.HEMISPHERE: no_side}
+    return Column(clockwise, angle.present & (side.present | ahead)), speed, {("angle", Reason.HEMISPHERE): no_side}
 
 
 def _vwr(c: Columns) -> tuple[Columns, Faults]:
@@ -232,8 +262,9 @@ def _depth(c: Columns) -> tuple[Columns, Faults]:
 
 
 def _rot(c: Columns) -> tuple[Columns, Faults]:
-    rate = c["rate"].where(_is(c["status"], "A"))
-    return {"rate_of_turn_deg_per_min": rate, "valid": _truth(rate.present)}, {}
+    valid, faults = _not_denied(c, c["rate"])
+    rate = c["rate"].where(valid)
+    return {"rate_of_turn_deg_per_min": rate, "valid": _truth(rate.present)}, faults
 
 
 def _renamed(**names: str) -> Meaning:
@@ -244,7 +275,7 @@ MEANINGS: dict[str, Meaning] = {
     "RMC": _rmc, "GGA": _gga, "GNS": _gns, "GLL": _gll, "VTG": _vtg, "ZDA": _zda,
     "HDT": _renamed(heading_true_deg="true"), "THS": _ths, "HDG": _hdg,
     "HDM": _renamed(heading_magnetic_deg="magnetic"),
-    "VHW": _vhw, "VBW": _vbw, "RPM": _rpm, "RSA": _rsa, "MWV": _mwv, "MWD": _mwd, "VWR": _vwr, "VWT": _vwt,
+    "VHW": _vhw, "VBW": _vbw, "RPM": _rpm, "RSA": _rsa, "MWV": _mwv, "MWD": _mwd, "MDA": _mda, "VWR": _vwr, "VWT": _vwt,
     "DPT": _renamed(depth_m="depth_m", offset_m="offset_m"), "DBT": _depth, "DBS": _depth, "DBK": _depth,
     "MTW": _renamed(water_temp_c="temperature_c"), "ROT": _rot,
 }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum
 
 import numpy as np
@@ -33,11 +34,13 @@ class Reason(IntEnum):
     NUMBER = 12
     LETTER = 13  # a status, mode, unit or direction letter that the sentence does not know
     RANGE = 14  # a number that the quantity cannot have, such as a course of 400 degrees
-    # From here on the sentence is kept:
+    # From here on it is never the sentence that is refused; of the others `field` tells whether it was:
     HEMISPHERE = 15  # a value without the letter that gives it its sign: null
     INCOMPLETE_GROUP = 16  # the last transducer of an XDR sentence is not whole: left out
     TAG_CHECKSUM = 17  # TAG block damaged: its source and times are not used
     TAG_VALUE = 18  # TAG block whole, but its time is not a time
+    MISSING_FIELD = 19  # the sentence ends before a field, or leaves blank what it should say: taken as not said
+    SURPLUS_FIELDS = 20  # more fields than the sentence has: not read
 
     @property
     def word(self) -> str:
@@ -45,8 +48,6 @@ class Reason(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
-FIRST_KEPT = Reason.HEMISPHERE
-"""From this reason on the sentence is decoded all the same."""
 REASONS = tuple(reason.word for reason in Reason if reason is not Reason.SOUND)
 """Every word that can stand in the ``reason`` column for NMEA 0183."""
 
@@ -57,9 +58,13 @@ SCHEMA = pa.schema(
         ("mono_ns", pa.int64()),
         ("reason", pa.dictionary(pa.int32(), pa.string())),
         ("bytes", pa.binary()),
+        ("sentence", pa.dictionary(pa.int32(), pa.string())),
+        ("field", pa.dictionary(pa.int32(), pa.string())),
     ]
 )
-"""``line`` is the 0-based line in the file, ``mono_ns`` the receipt [ns since session start] where known."""
+"""``line`` is the 0-based line in the file, ``mono_ns`` the receipt [ns since session start] where known, ``sentence``
+talker and formatter or a parameter group number, null for what is no sentence; ``field`` is what alone is void, null
+where all of the bytes were refused."""
 
 _WORDS = [reason.word for reason in Reason]
 
@@ -73,6 +78,10 @@ def reject_table(
     mono_known: npt.NDArray[np.bool_],
     reason: npt.NDArray[np.uint8],
     what: list[bytes],
+    sentence: npt.NDArray[np.int32],
+    sentences: list[str],
+    field: npt.NDArray[np.int32],
+    fields: list[str],
 ) -> pa.Table:
     """Build a table of rejects from columns of equal length.
 
@@ -84,6 +93,10 @@ def reject_table(
         mono_known: Where `mono_ns` means something.
         reason: `Reason` codes.
         what: The rejected bytes, shortened by the caller where they are long.
+        sentence: Index into `sentences`, -1 for none.
+        sentences: Addresses without their ``$``.
+        field: Index into `fields`, -1 for none.
+        fields: Names of fields.
     """
     return pa.Table.from_arrays(
         [
@@ -92,6 +105,18 @@ def reject_table(
             to_arrow(mono_ns, mono_known),
             columns.dictionary(reason.astype(np.int32), _WORDS),
             column_of(what, pa.binary()),
+            optional_words(sentence, sentences),
+            optional_words(field, fields),
         ],
         schema=SCHEMA,
     )
+
+
+def optional_words(codes: npt.NDArray[np.int32], words: Sequence[str]) -> pa.Array:
+    """Return a dictionary column: row i reads ``words[codes[i]]``, null where that is -1."""
+    return columns.dictionary(np.maximum(codes, 0), words or [""], codes >= 0)
+
+
+def no_words(count: int) -> pa.Array:
+    """Return a dictionary column of nulls."""
+    return optional_words(np.full(count, -1, np.int32), [])

@@ -1,11 +1,22 @@
 """The sentences that are decoded: their fields in order, by formatter and number of fields.
 
+A field is *essential* where the sentence says nothing without it: its time, position, speed or rpm, and the status or
+quality that says whether those hold. A sentence whose essential field is damaged is refused; any other field is void
+by itself. A letter that gives the unit or side of the number before it is void with that number, and is essential
+where the number is. Fields a sentence lacks at its end, or has beyond it, do not matter unless they are essential:
+later editions of the standard append fields, and a listener reads those it knows (IEC 61162-1, from memory). Too few
+or too many fields and a misshapen one besides are two signs of damage, and refuse the sentence.
+
 Fields and variants are those of IEC 61162-1 as restated in the open "NMEA Revealed" document; variants that
 only recorded receivers show (Debian's gpsd test logs) are marked so. Field names here are private to the
 package; `trialcapture.decode.meanings` turns them into the columns of the result.
 """
 
 from __future__ import annotations
+
+from functools import lru_cache
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -47,7 +58,7 @@ _GGA: Layout = {
 }  # fmt: skip
 
 _GNS: Layout = {
-    "time": _clock, **_POSITION, "mode": Text("ADEFMNPRS", 8), "satellites": Whole(2, 99, np.int16),
+    "time": _clock, **_POSITION, "mode": Text("ABCDEFGHIJKLMNOPQRSTUVWXYZ", 8), "satellites": Whole(2, 99, np.int16),
     "hdop": Number(0, 1000), "altitude_m": Number(-1000, 100_000), "separation_m": Number(-1000, 1000),
     "age_s": Number(0, 100_000), "station": Whole(4, 9999, np.int16), "nav_status": Letter("SCUV"),
 }  # fmt: skip
@@ -87,6 +98,9 @@ _RPM: Layout = {
 
 _RSA: Layout = {"starboard": Number(-180, 180), "s_status": _valid, "port": Number(-180, 180), "p_status": _valid}
 
+# Seen where pitch is left out altogether (common practice, no source).
+_RPM_WITHOUT_PITCH = {name: reader for name, reader in _RPM.items() if name != "pitch_pct"}
+
 _MWV: Layout = {
     "angle": _angle, "reference": Letter("RT"), "speed": _speed, "unit": Letter("KMNS"), "status": _valid,
 }  # fmt: skip
@@ -94,6 +108,15 @@ _MWV: Layout = {
 _MWD: Layout = {
     "true": _angle, "t": _t, "magnetic": _angle, "m": _m, "speed_kn": _speed, "n": _n,
     "speed_m_per_s": _speed, "m2": _m,
+}  # fmt: skip
+
+_temperature = Number(-100, 200)
+_MDA: Layout = {
+    "pressure_inhg": Number(0, 100), "inches": Letter("I"), "pressure_bar": Number(0, 3), "bar": Letter("B"),
+    "air_c": _temperature, "c1": Letter("C"), "water_c": _temperature, "c2": Letter("C"),
+    "relative_humidity_pct": Number(0, 100), "absolute_humidity_pct": Number(0, 100),
+    "dew_point_c": _temperature, "c3": Letter("C"), "true": _angle, "t": _t, "magnetic": _angle, "m": _m,
+    "speed_kn": _speed, "n": _n, "speed_m_per_s": _speed, "m2": _m,
 }  # fmt: skip
 
 _OFF_BOW: Layout = {
@@ -124,6 +147,7 @@ LAYOUTS: dict[str, dict[int, Layout]] = {
     "RSA": {4: _RSA},
     "MWV": {5: _MWV},
     "MWD": {8: _MWD},
+    "MDA": {20: _MDA},
     "VWR": {8: _OFF_BOW},
     "VWT": {8: _OFF_BOW},
     "DPT": {2: _first(_DPT, 2), 3: _DPT},
@@ -136,3 +160,93 @@ LAYOUTS: dict[str, dict[int, Layout]] = {
 """Formatter to number of fields to layout. ``XDR`` repeats its fields and is decoded apart."""
 FORMATTERS = (*LAYOUTS, "XDR")
 """The sentence types that are decoded; others are counted."""
+
+_ESSENTIAL: dict[str, tuple[str, ...]] = {
+    "RMC": ("time", "status", "lat", "lon", "sog_kn", "date"),
+    "GGA": ("time", "lat", "lon", "quality"),
+    "GNS": ("time", "lat", "lon", "mode"),
+    "GLL": ("time", "lat", "lon", "status"),
+    "VTG": ("sog_kn",),
+    "ZDA": ("time", "day", "month", "year"),
+    "HDT": ("true",),
+    "THS": ("true", "mode"),
+    "HDG": ("sensor",),
+    "HDM": ("magnetic",),
+    "VHW": ("stw_kn",),
+    "VBW": ("stw_kn", "water"),
+    "RPM": ("kind", "number", "rpm", "status"),
+    "MWV": ("status",),
+    "DPT": ("depth_m",),
+    "MTW": ("temperature_c",),
+    "ROT": ("rate", "status"),
+}
+"""Fields whose damage refuses the sentence. Sentences that are not named here tell several things side by side, or one
+in several units, and none of them stands for the others."""
+_BY_THEMSELVES = {
+    "status", "mode", "nav_status", "kind", "reference", "water", "ground", "stern_water", "stern_ground", "s_status",
+    "p_status",
+}  # fmt: skip
+"""Letters that say something themselves; any other belongs to the number before it."""
+_MAY_BE_MISSING = frozenset({"status"})
+"""Essential fields that a sentence may end without: what it then says is believed as if nothing spoke against it."""
+
+
+class Variant(NamedTuple):
+    """How sentences of one type with so many fields are read."""
+
+    layout: Layout
+    """The fields that are there."""
+    missing: Layout
+    """Those the sentence ends before."""
+    surplus: int
+    """How many fields follow that are not read."""
+    essential: frozenset[str]
+    """Fields whose damage refuses the sentence."""
+    with_it: dict[str, str]
+    """For a letter, the number that is void with it."""
+
+
+@lru_cache(maxsize=1024)
+def find_variants(formatter: str, count: int) -> tuple[Variant, ...]:
+    """Return the ways in which a sentence with so many fields may be read, the likeliest first; none to refuse it."""
+    known = LAYOUTS[formatter]
+    found: list[Variant] = []
+    if formatter == "RPM" and count == 4:
+        found.append(_variant(formatter, _RPM_WITHOUT_PITCH, {}, 0))
+    if count in known:
+        found.append(_variant(formatter, known[count], {}, 0))
+    else:
+        longer = [n for n in sorted(known) if n > count]
+        shorter = [n for n in sorted(known) if n < count]
+        if longer:
+            layout = _first(known[longer[0]], count)
+            missing = {name: reader for name, reader in known[longer[0]].items() if name not in layout}
+            if not (_essential(formatter, known[longer[0]]) - _MAY_BE_MISSING) & missing.keys():
+                found.append(_variant(formatter, layout, missing, 0))
+        if shorter:
+            found.append(_variant(formatter, known[shorter[-1]], {}, count - shorter[-1]))
+    if formatter == "RPM" and count > 4:
+        found.append(_variant(formatter, _RPM_WITHOUT_PITCH, {}, count - 4))
+    return tuple(found)
+
+
+def _variant(formatter: str, layout: Layout, missing: Layout, surplus: int) -> Variant:
+    if layout is _RPM_WITHOUT_PITCH:
+        missing = {"pitch_pct": _RPM["pitch_pct"]}
+    return Variant(layout, missing, surplus, _essential(formatter, layout | missing), _with_their_letters(layout))
+
+
+def _essential(formatter: str, layout: Layout) -> frozenset[str]:
+    named = _ESSENTIAL.get(formatter, ())
+    letters = {letter for letter, number in _with_their_letters(layout).items() if number in named}
+    return frozenset(named) | letters
+
+
+def _with_their_letters(layout: Layout) -> dict[str, str]:
+    """Return the letters of units and sides, and the number each belongs to."""
+    names = list(layout)
+    return {
+        name: before
+        for before, name in pairwise(names)
+        if isinstance(layout[name], Letter) and name not in _BY_THEMSELVES
+    }

@@ -35,16 +35,26 @@ class Origin(NamedTuple):
     head: I64
 
 
+class Voided(NamedTuple):
+    """Sentences that are kept though a field of them is void."""
+
+    rows: I64
+    reason: Reason
+    field: str
+
+
 class _Found(NamedTuple):
     start: I64
     stop: I64
     line: I64
     head: I64
     reason: npt.NDArray[np.uint8]
+    sentence: npt.NDArray[np.int32]
+    field: npt.NDArray[np.int32]
 
 
 def list_rejects(
-    frame: Frame, tags: Tags, pieces: Pieces, origin: Origin, partly: list[tuple[I64, Reason]]
+    frame: Frame, tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, voided: list[Voided]
 ) -> pa.Table:
     """List everything that was rejected, in the order it stands in the block.
 
@@ -52,19 +62,29 @@ def list_rejects(
         frame: The block.
         tags: Its TAG blocks.
         pieces: Its sentences, with the final reason of each.
+        addresses: Their addresses.
         origin: Where they are from.
-        partly: Rows that were kept though something in them is missing, and what.
+        voided: Fields that are void in sentences that are kept.
     """
+    words = [f"{addresses.talkers[t]}{f}" for t, f in zip(addresses.talker, addresses.formatter, strict=True)]
+    fields = [_TAG_BLOCK, *dict.fromkeys(void.field for void in voided if void.field != _TAG_BLOCK)]
     # A sentence whose checksum holds ends behind it; what follows is noise of its own.
     summed = frame.sums[pieces.bound]
 
-    def sentences(rows: I64, reason: npt.NDArray[np.uint8]) -> _Found:
+    def sentences(rows: I64, reason: npt.NDArray[np.uint8], field: int) -> _Found:
         stop = np.where(summed[rows], pieces.end[rows] + 3, pieces.stop[rows])
-        return _Found(pieces.start[rows], stop, origin.line[rows], origin.head[rows], reason)
+        code = addresses.code[rows]
+        told = np.where(addresses.readable[code], code, np.int32(-1))
+        place = np.full(len(rows), field, np.int32)
+        return _Found(pieces.start[rows], stop, origin.line[rows], origin.head[rows], reason, told, place)
 
     bad = np.flatnonzero(pieces.reason != Reason.SOUND)
-    found = [sentences(bad, pieces.reason[bad])]
-    found += [sentences(rows, np.full(len(rows), fault, np.uint8)) for rows, fault in partly if len(rows)]
+    found = [sentences(bad, pieces.reason[bad], -1)]
+    found += [
+        sentences(void.rows, np.full(len(void.rows), void.reason, np.uint8), fields.index(void.field))
+        for void in voided
+        if len(void.rows)
+    ]
     bad_tags = np.flatnonzero(tags.reason != Reason.SOUND)
     found.append(
         _Found(
@@ -73,15 +93,22 @@ def list_rejects(
             tags.line[bad_tags],
             tags.head[bad_tags],
             tags.reason[bad_tags],
+            np.full(len(bad_tags), -1, np.int32),
+            np.zeros(len(bad_tags), np.int32),
         )
     )
     start, stop, bound = find_noise(frame, pieces, summed, tags.opens, tags.closes)
     head = tags.head_of(frame, bound)
-    found.append(_Found(start, stop, frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8)))
-    return _reject_table(frame, tags, _Found(*(np.concatenate(column) for column in zip(*found, strict=True))))
+    none = np.full(len(start), -1, np.int32)
+    found.append(_Found(start, stop, frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8), none, none))
+    joined = _Found(*(np.concatenate(column) for column in zip(*found, strict=True)))
+    return _reject_table(frame, tags, joined, words, fields)
 
 
-def _reject_table(frame: Frame, tags: Tags, found: _Found) -> pa.Table:
+_TAG_BLOCK = "TAG block"
+
+
+def _reject_table(frame: Frame, tags: Tags, found: _Found, words: list[str], fields: list[str]) -> pa.Table:
     order = np.argsort(found.start, kind="stable")
     spans = zip(found.start[order].tolist(), found.stop[order].tolist(), strict=True)
     what = [frame.buf[start : min(stop, start + LONGEST_KEPT_BYTES)].tobytes().strip() for start, stop in spans]
@@ -96,6 +123,10 @@ def _reject_table(frame: Frame, tags: Tags, found: _Found) -> pa.Table:
         mono_known=tags.mono_known[head],
         reason=found.reason[order],
         what=[text for text, empty in zip(what, blank.tolist(), strict=True) if not empty],
+        sentence=found.sentence[order],
+        sentences=words,
+        field=found.field[order],
+        fields=fields,
     )
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from trialcapture.decode import columns
 from trialcapture.decode.fields import I64, U8, Bools, Column, Number
-from trialcapture.decode.framing import Frame
+from trialcapture.decode.framing import Frame, holds_bang
 from trialcapture.decode.meanings import Columns
 from trialcapture.decode.rejects import Reason
 
@@ -28,12 +28,13 @@ class Transducer(Protocol):
 
 GROUP_FIELDS = 4
 """Type, value, unit, name."""
+_LAST_GROUP, _NO_NAME = "last group", "transducer without a name"
 TRANSDUCER_VALUE = Number(-1e12, 1e12)
 
 
 def decode_xdr(
     frame: Frame, first: I64, fields: I64, wanted: Iterable[Transducer] = ()
-) -> tuple[Columns, list[str], I64, U8, Bools]:
+) -> tuple[Columns, list[str], I64, U8, list[tuple[I64, Reason, str]]]:
     """Decode XDR sentences.
 
     Args:
@@ -44,8 +45,9 @@ def decode_xdr(
 
     Returns:
         The columns ``type value unit name`` (the last one in codes); the names those stand for; (rows,) which
-        sentence each row is from; (n,) `Reason` codes of the sentences; (n,) where the last group is not whole
-        (it is left out, the whole ones are kept).
+        sentence each row is from; (n,) `Reason` codes of the sentences, refused where no group of theirs is sound, or
+        the last is cut off and another misshapen; and the groups left out of the others: which sentences, why, and
+        the transducer's name.
     """
     at, buf = frame.at, frame.buf
     groups = fields // 4
@@ -63,18 +65,31 @@ def decode_xdr(
         fault = np.zeros(len(owner), np.uint8)
     fault[(edges[1] - edges[0] > 2) | (edges[3] - edges[2] > 2)] = Reason.LETTER
 
-    reason = np.zeros(len(first), np.uint8)
-    faulty = np.flatnonzero(fault)[::-1]
-    reason[owner[faulty]] = fault[faulty]
     name_code, names = columns.encode_spans(buf, edges[3] + 1, edges[4] - edges[3] - 1)
-    kept = reason[owner] == Reason.SOUND
+    sound = fault == Reason.SOUND
+    damaged = np.bincount(owner[~sound], minlength=len(first)) > 0
+    some = np.bincount(owner[sound], minlength=len(first)) > 0
+    some &= ~(incomplete & damaged)  # two signs of damage; a "!" is one too, see `irregular`
+    some[damaged] &= ~holds_bang(frame, first[damaged], fields[damaged])
+    reason = np.zeros(len(first), np.uint8)
+    faulty = np.flatnonzero(~sound)[::-1]
+    reason[owner[faulty]] = fault[faulty]
+    reason[some] = Reason.SOUND
+    kept = sound & some[owner]
+    void: list[tuple[I64, Reason, str]] = [
+        (np.flatnonzero(incomplete & (reason == Reason.SOUND)), Reason.INCOMPLETE_GROUP, _LAST_GROUP)
+    ]
+    left_out = ~sound & some[owner]
+    for code, name in sorted(set(zip(fault[left_out].tolist(), name_code[left_out].tolist(), strict=True))):
+        these = left_out & (fault == code) & (name_code == name)
+        void.append((owner[these], Reason(code), names[name] or _NO_NAME))
     if wanted := tuple(wanted):
         kept &= _is_wanted(wanted, kind, unit, name_code, names)
     rows = np.flatnonzero(kept)
-    name = Column(name_code, edges[4] - edges[3] > 1)
-    table = {"type": kind, "value": value, "unit": unit, "name": name}
+    named = Column(name_code, edges[4] - edges[3] > 1)
+    table = {"type": kind, "value": value, "unit": unit, "name": named}
     table = {key: Column(column.values[rows], column.present[rows]) for key, column in table.items()}
-    return table, names, owner[rows], reason, incomplete
+    return table, names, owner[rows], reason, void
 
 
 def is_wanted(wanted: tuple[Transducer, ...], kind: str, unit: str, name: str) -> bool:

@@ -24,12 +24,14 @@ class Rejected:
     """Counts of rejects.
 
     Attributes:
-        by_source: ``source``, ``reason`` and ``count``, in order of source and reason.
-        by_reason: Count by reason.
+        by_source: Of what was refused: ``source``, ``reason`` and ``count``, in order of source and reason.
+        by_reason: Of the same, count by reason.
+        by_field: Of all, count by source, sentence, field and reason; sentence and field are "" where there is none.
     """
 
     by_source: pa.Table
     by_reason: dict[str, int]
+    by_field: dict[tuple[str, str, str, str], int]
 
 
 def write_rejects(
@@ -45,6 +47,7 @@ def write_rejects(
         TrialCaptureError: The disk is full.
     """
     counts: Counter[tuple[str, str]] = Counter()
+    fields: Counter[tuple[str, str, str, str]] = Counter()
     files: list[tuple[list[Spilled], LineTimes]] = [
         (log.rejects, line_times(arrangement.logs[log.name].placed)) for log in logs
     ]
@@ -52,13 +55,16 @@ def write_rejects(
     with open_parquet(path, REJECTS_SCHEMA, provenance) as file:
         for blocks, times in files:
             for block in blocks:
-                placed = place_rejects(read_spill(block)["rejects"], times)
-                file.write(placed)
-                for (source, reason), count in count_texts(placed["source"], placed["reason"]).items():
-                    counts[source, reason] += count
+                rejects = read_spill(block)["rejects"]
+                file.write(place_rejects(rejects, times))
+                told = (rejects[name] for name in ("source", "sentence", "field", "reason"))
+                for (source, sentence, field, reason), count in count_texts(*told).items():
+                    fields[source, sentence, field, reason] += count
+                    if not sentence or not field:
+                        counts[source, reason] += count
     rows = [{"source": s, "reason": r, "count": n} for (s, r), n in sorted(counts.items())]
     schema = pa.schema([("source", pa.string()), ("reason", pa.string()), ("count", pa.int64())])
     reasons: Counter[str] = Counter()
     for (_, reason), n in counts.items():
         reasons[reason] += n
-    return Rejected(table_of(rows, schema), dict(sorted(reasons.items())))
+    return Rejected(table_of(rows, schema), dict(sorted(reasons.items())), dict(sorted(fields.items())))

@@ -19,9 +19,10 @@ REJECTS_SCHEMA = pa.schema(
         ("t", pa.timestamp("ns", tz="UTC")),
         ("reason", pa.string()),
         ("bytes", pa.binary()),
+        ("field", pa.string()),
     ]
 )
-"""Schema of ``rejects.parquet``."""
+"""Schema of ``rejects.parquet``; ``field`` is what alone is void, null where all of the bytes were refused."""
 
 LineTimes = tuple[Ints, Ints]
 """Lines of one raw file, ascending, and the UTC [ns] of each."""
@@ -54,7 +55,13 @@ def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
         when = to_arrow(t_ns[before], kind=stamp)
     else:
         when = pa.nulls(line.size, stamp)
-    texts = [rejects[name].cast(pa.string()) for name in ("source", "reason")]
-    return pa.table(
-        [texts[0], rejects["line"].cast(pa.int64()), when, texts[1], rejects["bytes"]], schema=REJECTS_SCHEMA
-    )
+    texts = {name: rejects[name].cast(pa.string()) for name in ("source", "reason", "field")}
+    columns = [
+        texts["source"],
+        rejects["line"].cast(pa.int64()),
+        when,
+        texts["reason"],
+        rejects["bytes"],
+        texts["field"],
+    ]
+    return pa.table(columns, schema=REJECTS_SCHEMA)
