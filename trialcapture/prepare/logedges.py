@@ -11,6 +11,7 @@ own; an edge the model does not suit (astern, out of gear, a turn, a wave) is fl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -107,6 +108,36 @@ def scan_onsets(speed: Uniform, rpm: Uniform, offset_s: float, span_s: float) ->
     return offset_s + (best - steps) * STEP_S, float(np.exp(total[best] / count))
 
 
+class Swing(NamedTuple):
+    """A hull that answers like a mass on a spring: trim and speed overshoot, and the answer begins slowly.
+
+    Attributes:
+        period_s: Of its own swinging [s].
+        damping: Damping ratio.
+    """
+
+    period_s: float
+    damping: float
+
+
+SWINGS = tuple(Swing(p, d) for p in (4.0, 6.0, 9.0, 13.0, 18.0, 25.0) for d in (0.25, 0.5, 0.8))
+"""Second-order hulls that are tried beside the first-order one."""
+
+
+class _Search(NamedTuple):
+    """Where a hull's onsets fit best: the offset looked about, each edge's curve, which edges, and the best shift."""
+
+    offset_s: float
+    curves: Floats
+    known: Ints
+    best: int
+
+    @property
+    def total(self) -> float:
+        """Sum over edges of the logarithm of what is left unexplained there."""
+        return float(np.log(self.curves[:, self.best]).sum())
+
+
 def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float) -> OnsetFit | None:
     """Fit the offset near a value known to a few seconds; each edge is judged on the same stretch of speed.
 
@@ -118,12 +149,18 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float) -> OnsetFit | None
     Returns:
         The fit, or None when fewer than two edges show an onset or it does not settle.
     """
-    reach = round(4.0 / STEP_S)
     at, size = find_edges(rpm.values)
+    found = _search(speed, rpm, at, offset_s, None)
+    return None if found is None else _as_fit(rpm, at, size, found)
+
+
+def _search(speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, swing: Swing | None) -> _Search | None:
+    """Look for the offset at which one kind of hull explains the edges best."""
+    reach = round(4.0 / STEP_S)
     following_s = round(offset_s / STEP_S) * STEP_S
     for attempt in range(8):
         offset_s = following_s
-        curves, known = _edge_curves(speed, rpm, at, offset_s, reach)
+        curves, known = _edge_curves(speed, rpm, at, offset_s, reach, swing)
         if len(known) < 2:
             return None
         total = np.log(curves).sum(axis=0)
@@ -133,8 +170,14 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float) -> OnsetFit | None
             break
         # the stretches looked at move along, and a shallow minimum may swing: half steps calm it
         following_s = offset_s + STEP_S * (away if attempt < 3 else round(away / 2))
-    if not 0 < best < 2 * reach:
-        return None
+    return _Search(offset_s, curves, known, best) if 0 < best < 2 * reach else None
+
+
+def _as_fit(rpm: Uniform, at: Ints, size: Floats, found: _Search) -> OnsetFit | None:
+    """Return the fit that a search comes to, or None where its minimum has no bottom."""
+    offset_s, curves, known, best = found
+    total = np.log(curves).sum(axis=0)
+    away = best - total.size // 2
     bend = float(total[best - 1] - 2.0 * total[best] + total[best + 1])
     fine = 0.5 * float(total[best - 1] - total[best + 1]) / bend if bend > 0.0 else 0.0
     found_s = offset_s + (away + fine) * STEP_S
@@ -175,7 +218,9 @@ def _slope(slopes: Floats, weight: Floats, since_s: Floats, span_s: float, scale
     return -float(score.sum()) / lever, float(np.hypot(scatter, _KIND_U_S / (span_s / 2.0)))
 
 
-def _edge_curves(speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int) -> tuple[Floats, Ints]:
+def _edge_curves(
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, swing: Swing | None
+) -> tuple[Floats, Ints]:
     """Return per usable edge the share left unexplained at every shift within reach, and which edges those are."""
     before, after = round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S)
     count = before + after + 1
@@ -196,7 +241,7 @@ def _edge_curves(speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach:
         rest = rest - line @ (line.T @ rest)
         whole = float(rest @ rest)
         left = np.full(2 * reach + 1, whole)
-        for response in _responses(drive, before + reach):
+        for response in _responses(drive, before + reach, swing):
             # speed later by one step is the response taken one step earlier
             shapes = np.lib.stride_tricks.sliding_window_view(response, count)[::-1]
             shapes = shapes - (shapes @ line) @ line.T
@@ -207,14 +252,28 @@ def _edge_curves(speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach:
     return np.array(curves).reshape(-1, 2 * reach + 1), np.array(known, dtype=np.int64)
 
 
-def _responses(rpm: Floats, edge: int) -> list[Floats]:
-    """Return the speed a first-order hull gains by rpm² over its level before the edge, per time constant."""
+def _responses(rpm: Floats, edge: int, swing: Swing | None = None) -> list[Floats]:
+    """Return the speed a hull gains by rpm² over its level before the edge, per time constant."""
     drive = (rpm / 1000.0) ** 2
     calm = round(CHANGE_S / STEP_S / 2)
     drive = drive - drive[max(0, edge - 2 * calm) : max(1, edge - calm)].mean()
+    if swing is not None:
+        drive = np.convolve(drive, _impulse(swing, drive.size))[: drive.size]
     pushed = 0.5 * STEP_S * (drive + np.concatenate([[0.0], drive[:-1]]))
     since_s = np.arange(drive.size) * STEP_S
     return [np.convolve(pushed, np.exp(-since_s / tau_s))[: drive.size] for tau_s in _TIME_CONSTANTS_S]
+
+
+def _impulse(swing: Swing, count: int) -> Floats:
+    """Return the answer of a damped oscillator of unit gain to an impulse, per sample, shape (count,).
+
+    Source: any text on vibrations; ``ω² / ω_d · exp(−ζωt) sin(ω_d t)`` with ``ω_d = ω sqrt(1 − ζ²)``.
+    """
+    omega = 2.0 * np.pi / swing.period_s
+    damped = omega * (1.0 - swing.damping**2) ** 0.5
+    t_s = (np.arange(count) + 0.5) * STEP_S
+    answer: Floats = omega**2 / damped * np.exp(-swing.damping * omega * t_s) * np.sin(damped * t_s) * STEP_S
+    return answer
 
 
 def _usual_unrest(speed: Uniform) -> float:

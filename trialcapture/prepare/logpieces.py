@@ -105,7 +105,7 @@ def _local_pace(step: Floats) -> tuple[Floats, Floats]:
     """Return the usual step round each row [s], and how far from it a step is nothing unusual [s]."""
     count = max(round(step.size / _BLOCK), 1)
     parts = np.array_split(step, count)
-    forward = [part[part > 0.0] if np.any(part > 0.0) else np.ones(1) for part in parts]
+    forward = [part[part > 0.0] if bool((part > 0.0).any()) else np.ones(1) for part in parts]
     pace = np.array([np.median(part) for part in forward])
     spread = np.array([np.quantile(np.abs(f - p), 0.9, method="lower") for f, p in zip(forward, pace, strict=True)])
     slack = np.maximum(np.maximum(_JITTER_S, 0.6 * pace), 1.5 * spread)
@@ -123,7 +123,7 @@ def _find_misplaced(t_s: Floats) -> tuple[Bools, Bools]:
     usual = float(np.median(step[step > 0.0])) if np.any(step > 0.0) else 1.0
     # among rows that come at no regular pace nobody can tell a row written late from a clock put back a little
     is_regular = bool(np.quantile(np.abs(step - usual), 0.85) <= max(0.3 * usual, _JITTER_S))
-    for i in backward:
+    for i in backward.tolist():
         if late[i] or late[i - 1] or wild[i - 1]:
             continue
         # rows before it that jump ahead and are followed by what came before them
@@ -143,7 +143,7 @@ def _find_misplaced(t_s: Floats) -> tuple[Bools, Bools]:
         if stop == i or (stop < t_s.size and t_s[stop] <= top):
             continue
         others = t_s[max(0, i - 60) : i]
-        if is_regular and all(float(np.abs(others - t).min()) >= 0.5 * usual for t in t_s[i:stop]):
+        if is_regular and float(np.abs(t_s[i:stop, None] - others).min()) >= 0.5 * usual:
             late[i:stop] = True
     return late, wild
 
