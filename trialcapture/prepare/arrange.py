@@ -37,7 +37,7 @@ from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
 from trialcapture.prepare.receivers import Screen, judge_receivers, receiver_of
 from trialcapture.prepare.sentence_times import DAY_NS
 from trialcapture.prepare.series import Candidate, choose, rank_sources
-from trialcapture.prepare.stuck import find_stuck
+from trialcapture.prepare.stuck import find_stuck, find_stuck_rpm
 from trialcapture.prepare.utc import ClockFit
 from trialcapture.prepare.window import joined_by_source
 
@@ -153,6 +153,7 @@ def arrange_trial(
     marks_utc_ns = _wall_to_utc(marks_ns, [log.placed for log in told.values()])
     network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
     fits: dict[str, LogClock] = {}
+    from_logs: Candidates = {}
     for name, spec, rows_table in logs:
         tied = tie_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
         clocks += tied.rows
@@ -162,7 +163,13 @@ def arrange_trial(
             fits[name] = tied.clock
             used, t_ns = place_rows(rows_table, tied.clock)
             warnings += fuel_rate_warnings(used, t_ns, name, config)
-            _extend(candidates, gather_log(used, t_ns, name, config))
+            _extend(from_logs, gather_log(used, t_ns, name, config))
+    voids, stuck = find_stuck_rpm(
+        {group: joined_by_source(of) for group, of in candidates.items()}, from_logs, config.engine_ids
+    )
+    screen, health = replace(screen, voids=(*screen.voids, *voids)), health.with_items(stuck)
+    candidates = {group: Screen(tuple(voids)).apply(group, of) for group, of in candidates.items()}
+    _extend(candidates, from_logs)
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     return Arrangement(
         told,

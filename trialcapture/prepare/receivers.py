@@ -33,6 +33,8 @@ Candidates = Mapping[str, Sequence[Candidate]]
 _BOTH_BIASES_KN = SOG_BIAS_U_KN * 2.0**0.5
 _POSITION_POINTS = 2
 """A position counts for more than another speed: what repeats a wrong speed on the bus agrees with it."""
+_FAR_WORSE = 3.0
+"""Of two speeds that positions contradict, one is right if the other is off by so many times as much."""
 _KNOWN_U_KN = 0.3
 """A witness that knows the error of a speed no better than this says nothing in its favour [kn]."""
 
@@ -125,6 +127,11 @@ class _Speed:
     def receiver(self) -> str:
         return receiver_of(self.source)
 
+    @property
+    def off_kn(self) -> float:
+        """By how much positions contradict it, all together [kn]."""
+        return sum(abs(fit.worst()[1]) for fit in self.by_position.values() if fit.is_real())
+
     def contradicted(self) -> bool:
         """Whether more sets of positions contradict it than agree with it."""
         verdicts = [_verdict(fit, SOG_BIAS_U_KN) for fit in self.by_position.values()]
@@ -154,8 +161,8 @@ def judge_receivers(
     _hear_witnesses(order, positions)
     if not order:
         return tuple(ranking), Screen(), []
-    best = max(s.points for s in order)
-    leader = next(s for s in order if s.points == best)
+    # of equals the first in the ranking: `max` returns it
+    leader = max(order, key=lambda s: (s.points, -s.off_kn))
     against = [s for s in order if s is not leader and _is_off(s.by_speed.get(leader.source))]
     if leader is not order[0] and order[0] not in against:
         # what agrees with the best one leads as it would have
@@ -172,7 +179,7 @@ def judge_receivers(
                 corrections.setdefault(s.source, corrections[leader.source])
         screen = replace(screen, corrections=corrections)
         items += [_corrected(s, corrections[s.source]) for s in _one_each(wrong)]
-    rivals = [s for s in against if s.points == leader.points]
+    rivals = [s for s in against if s.points == leader.points and s.off_kn < _FAR_WORSE * leader.off_kn + _KNOWN_U_KN]
     if rivals:
         fit = rivals[0].by_speed[leader.source]
         third = 3.0**-0.5

@@ -46,8 +46,15 @@ _SAME_COURSE_DEG = 30.0
 _STEP_SHARE = 0.15
 _STEP_KN = 1.5
 _PLATEAUS = 3
+_FINE_PLATEAUS = 2
+_FINE_SHARE = 0.003
 """An engine speed is stuck where on one course the boat held so many speeds, each so far from the next: at one rpm a
-hull may hold two, before the hump and past it (common practice, no source)."""
+hull may hold two, before the hump and past it; but then a tachometer whose step is below this share of it moves
+(common practice, no source)."""
+_LOG_S = 15.0
+_LOG_SHARE = 0.04
+_LOG_RPM = 40.0
+"""It is stuck too where the engine log shows another engine speed by more than both for so long."""
 _OPEN_NS = 10_000_000_000
 
 
@@ -254,25 +261,61 @@ def _stuck_rpm(c: Candidate, engine_id: str, moving: Velocity) -> list[Void]:
     name = f"rpm_{engine_id}"
     known = np.isfinite(c.values[name])
     t_ns, rpm = c.t_ns[known], c.values[name][known]
-    found = []
-    for run in _repeats(t_ns, (rpm,), _RPM_S):
-        if rpm[run[0]] > 0.0 and _held_many_speeds(_plateaus(_within(moving, int(t_ns[run[0]]), int(t_ns[run[1]])))):
-            found.append(_void(name, c, t_ns, run, **{name: float(rpm[run[0]])}))
-    return found
+    runs = [run for run in _repeats(t_ns, (rpm,), _RPM_S) if rpm[run[0]] > 0.0]
+    if not runs:
+        return []
+    steps = np.abs(np.diff(rpm))
+    count = float(steps[steps > 0.0].min()) if np.any(steps > 0.0) else np.inf
+    return [
+        _void(name, c, t_ns, run, **{name: float(rpm[run[0]])})
+        for run in runs
+        if _levels(_plateaus(_within(moving, int(t_ns[run[0]]), int(t_ns[run[1]]))))
+        >= (_FINE_PLATEAUS if count < _FINE_SHARE * rpm[run[0]] else _PLATEAUS)
+    ]
 
 
-def _held_many_speeds(plateaus: Sequence[tuple[float, float, float]]) -> bool:
-    """Return whether on one course several speeds were held."""
+def _levels(plateaus: Sequence[tuple[float, float, float]]) -> int:
+    """Return how many speeds were held on one course, at most."""
+    most = 0
     for course, _, _ in plateaus:
         speeds = sorted(s for c, s, _ in plateaus if _apart_deg(c, course) < _SAME_COURSE_DEG)
-        levels = 1
-        last = speeds[0]
+        levels, last = 1, speeds[0]
         for speed in speeds:
             if speed - last > max(_STEP_KN, _STEP_SHARE * last):
                 levels, last = levels + 1, speed
-        if levels >= _PLATEAUS:
-            return True
-    return False
+        most = max(most, levels)
+    return most
+
+
+def find_stuck_rpm(network: Candidates, logs: Candidates, engine_ids: Sequence[str]) -> tuple[list[Void], list[Stuck]]:
+    """Find engine speeds on the network that stand still while the engine log shows that they moved.
+
+    Args:
+        network: Outlines by channel group.
+        logs: The same of the engine logs, placed on UTC.
+        engine_ids: Engines.
+    """
+    voids = []
+    for name in (f"rpm_{engine_id}" for engine_id in engine_ids):
+        for c in network.get(name, []):
+            known = np.isfinite(c.values[name])
+            t_ns, rpm = c.t_ns[known], c.values[name][known]
+            for run in _repeats(t_ns, (rpm,), _RPM_S):
+                value = float(rpm[run[0]])
+                if any(
+                    _log_moved(log, name, value, int(t_ns[run[0]]), int(t_ns[run[1]])) for log in logs.get(name, [])
+                ):
+                    voids.append(_void(name, c, t_ns, run, **{name: value}))
+    return voids, _items(voids)
+
+
+def _log_moved(log: Candidate, name: str, value: float, low_ns: int, high_ns: int) -> bool:
+    inside = (log.t_ns >= low_ns) & (log.t_ns <= high_ns) & np.isfinite(log.values[name])
+    t_ns, rpm = log.t_ns[inside], log.values[name][inside]
+    off = np.abs(rpm - value) > max(_LOG_SHARE * value, _LOG_RPM)
+    edges = np.diff(np.concatenate([[0], off.astype(np.int8), [0]]))
+    begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    return bool(np.any(t_ns[ends] - t_ns[begins] > round(_LOG_S * 1e9))) if begins.size else False
 
 
 _NAMES = {"position": "position", "velocity": "speed over ground", "heading": "heading"}
