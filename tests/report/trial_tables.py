@@ -152,6 +152,7 @@ def _segment(
         "sog_kn_mean": mean("sog_kn"), "sog_kn_sd": 0.11, "sog_u_kn": 0.021 + 0.003 * (n % 4), "n_eff": 22.0,
         "cog_true_deg_mean": mean("cog_true_deg"), "depth_m_min": 33.0 + n % 7, "fuel_l_per_h_mean": fuel_at(rpm),
         "wind_speed_true_kn_mean": 8.0, "accepted": not reason, "reason": reason,
+        "band_name": None if reason else f"{rpm} rpm",
     }  # fmt: skip
 
 
@@ -163,6 +164,7 @@ def _segment_schema(engines: Sequence[str]) -> pa.Schema:
     )  # fmt: skip
     head = [pa.field("segment_id", pa.int32()), pa.field("start", STAMP), pa.field("stop", STAMP)]
     tail = [pa.field("trim", pa.string()), pa.field("accepted", pa.bool_()), pa.field("reason", pa.string())]
+    tail.append(pa.field("band_name", pa.string()))
     return pa.schema(head + [pa.field(name, pa.float64()) for name in numbers] + tail)
 
 
@@ -190,6 +192,7 @@ def _bands(legs: pa.Table, one_way: Sequence[int], drift: Any, towards: Any, t_s
             "economy_nm_per_l": economy, "economy_u_nm_per_l": economy_u,
             "range_nm": None if economy is None else economy * 1620, "range_u_nm": None if economy is None else economy_u * 1620,
             "slip_pct": 18.5, "depth_froude_max": froude, "flags": ";".join(flags),
+            "band_name": f"{rpm:.0f} rpm",
         })  # fmt: skip
     numbers = (
         "band_rpm", "rpm_low", "rpm_high", "rpm_mean", "legs", "ways", "speed_kn", "speed_u_kn", "stw_kn", "current_kn",
@@ -198,7 +201,8 @@ def _bands(legs: pa.Table, one_way: Sequence[int], drift: Any, towards: Any, t_s
     )  # fmt: skip
     whole = ("legs", "ways")
     schema = [pa.field(c, pa.int32() if c in whole else pa.float64()) for c in numbers] + [
-        pa.field("flags", pa.string())
+        pa.field("flags", pa.string()),
+        pa.field("band_name", pa.string()),
     ]
     return pa.Table.from_pylist(rows, schema=pa.schema(schema))
 

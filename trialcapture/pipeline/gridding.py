@@ -19,6 +19,7 @@ from trialcapture.pipeline.pieces import Piece
 from trialcapture.prepare.arrange import Candidates
 from trialcapture.prepare.candidates import Stretch
 from trialcapture.prepare.grid import LeftOut, grid_times, left_out_of, samples_schema
+from trialcapture.prepare.on_change import OnChange
 from trialcapture.prepare.segment_finder import SegmentFinder
 from trialcapture.prepare.window import overview_of, reaches_s, sample_window
 
@@ -55,6 +56,7 @@ def write_samples(
     provenance: dict[str, str],
     pieces: Sequence[Piece],
     rankings: Rankings,
+    on_change: OnChange,
     span_ns: tuple[int, int],
     config: Config,
     aside: Path,
@@ -68,6 +70,7 @@ def write_samples(
         provenance: For its metadata.
         pieces: What to make them from.
         rankings: By channel group, its sources, the leader first.
+        on_change: What is published on change only.
         span_ns: First and last UTC of the trial [ns].
         config: Boat and trial settings.
         aside: Where the second process sets its windows aside.
@@ -88,7 +91,7 @@ def write_samples(
     # compressing needs no Python, so it goes on beside detection
     with open_parquet(path, samples_schema(config), provenance) as file, ThreadPoolExecutor(1) as writer:
         written: Future[None] | None = None
-        for number, made in enumerate(_made(windows, pieces, rankings, config, aside, second), start=1):
+        for number, made in enumerate(_made(windows, pieces, rankings, on_change, config, aside, second), start=1):
             if written is not None:
                 written.result()
             left_out += left_out_of(made)
@@ -109,6 +112,7 @@ def _made(
     windows: Sequence[Ints],
     pieces: Sequence[Piece],
     rankings: Rankings,
+    on_change: OnChange,
     config: Config,
     aside: Path,
     second: SecondProcess,
@@ -118,13 +122,16 @@ def _made(
     The second process makes them from the first on. While the next one is not there yet, this process makes the last
     that nobody has begun, as long as more are waiting for that than its own work on the windows to come makes up for.
     """
-    needed = [_needed(window, pieces, rankings, config) for window in windows]
+    needed = [_needed(window, pieces, rankings, on_change, config) for window in windows]
     kept: dict[Path, Candidates] = {}
     if not second.is_there:
         for window, parts in zip(windows, needed, strict=True):
-            yield _make(window, parts, rankings, config, kept)
+            yield _make(window, parts, rankings, on_change, config, kept)
         return
-    calls = [second.submit(_set_aside, w, n, rankings, config, aside) for w, n in zip(windows, needed, strict=True)]
+    calls = [
+        second.submit(_set_aside, w, n, rankings, on_change, config, aside)
+        for w, n in zip(windows, needed, strict=True)
+    ]
     second.submit(_forget)
     own: dict[int, Spilled] = {}
     for number, call in enumerate(calls):
@@ -133,7 +140,7 @@ def _made(
             if len(waiting) <= _OWN_WORK * (len(calls) - number) or not calls[waiting[-1]].cancel():
                 break
             last = waiting[-1]
-            own[last] = _set_aside(windows[last], needed[last], rankings, config, aside, kept)
+            own[last] = _set_aside(windows[last], needed[last], rankings, on_change, config, aside, kept)
         spilled = own.pop(number, None) or call.result()
         yield read_spill(spilled)["samples"]
         spilled.path.unlink(missing_ok=True)
@@ -143,12 +150,13 @@ def _set_aside(
     window: Ints,
     needed: list[Piece],
     rankings: Rankings,
+    on_change: OnChange,
     config: Config,
     aside: Path,
     kept: dict[Path, Candidates] | None = None,
 ) -> Spilled:
     """Make one window and set it aside; `kept` as for `_make`, None in the second process, which keeps its own."""
-    samples = _make(window, needed, rankings, config, _KEPT if kept is None else kept)
+    samples = _make(window, needed, rankings, on_change, config, _KEPT if kept is None else kept)
     return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
 
 
@@ -161,7 +169,12 @@ _KEPT: dict[Path, Candidates] = {}
 
 
 def _make(
-    window: Ints, needed: list[Piece], rankings: Rankings, config: Config, kept: dict[Path, Candidates]
+    window: Ints,
+    needed: list[Piece],
+    rankings: Rankings,
+    on_change: OnChange,
+    config: Config,
+    kept: dict[Path, Candidates],
 ) -> pa.Table:
     """Return the samples of a window.
 
@@ -169,6 +182,7 @@ def _make(
         window: Its instants [ns UTC].
         needed: The pieces it is made from.
         rankings: By channel group, its sources, the leader first.
+        on_change: What is published on change only.
         config: Boat and trial settings.
         kept: Candidates of the pieces the window before needed, by the file they lie in, whose name no other run has;
             brought up to those of this window, because the next one needs the last of them again.
@@ -182,11 +196,13 @@ def _make(
     for piece in needed:
         for group, found in kept[piece.path].items():
             merged.setdefault(group, []).extend(found)
-    return sample_window(merged, rankings, window, config)
+    return sample_window(merged, rankings, window, config, on_change)
 
 
-def _needed(window: Ints, pieces: Sequence[Piece], rankings: Rankings, config: Config) -> list[Piece]:
+def _needed(
+    window: Ints, pieces: Sequence[Piece], rankings: Rankings, on_change: OnChange, config: Config
+) -> list[Piece]:
     """Return the pieces a window needs, in order."""
-    reach_ns = round(max(reaches_s(rankings, config).values(), default=0.0) * 1e9)
+    reach_ns = round(max(reaches_s(rankings, config, on_change).values(), default=0.0) * 1e9)
     low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
     return [p for p in pieces if p.low_ns <= high and p.high_ns >= low]

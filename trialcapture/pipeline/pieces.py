@@ -18,6 +18,7 @@ from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_t
 from trialcapture.prepare.engines import Numbers, gather_log
 from trialcapture.prepare.logclock import LogClock
 from trialcapture.prepare.logtie import place_rows
+from trialcapture.prepare.on_change import HOLD_MOST_S
 from trialcapture.prepare.placing import Placing, place_block
 from trialcapture.prepare.receipt import Stamps
 from trialcapture.prepare.receivers import Screen
@@ -81,6 +82,7 @@ class LogPiece:
         before, after: The rows around it, set aside in the same way, or None.
         context: How many of those may matter.
         clock: The log's clock.
+        on_change: Columns that are filled on change only.
     """
 
     low_ns: int
@@ -91,6 +93,7 @@ class LogPiece:
     after: Spilled | None
     context: int
     clock: LogClock
+    on_change: frozenset[str] = frozenset()
 
     @property
     def path(self) -> Path:
@@ -106,12 +109,13 @@ class LogPiece:
         if self.after:
             parts.append(read_spill(self.after)["rows"].slice(0, self.context))
         rows, t_ns = place_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
-        found = gather_log(rows, t_ns, self.name, config)
+        found = gather_log(rows, t_ns, self.name, config, self.on_change)
         return {group: [self._own(c) for c in members] for group, members in found.items()}
 
     def _own(self, c: Candidate) -> Candidate:
         kept = slice(*np.searchsorted(c.t_ns, [self.low_ns, self.high_ns + 1]))
-        return Candidate(c.source, c.t_ns[kept], {n: v[kept] for n, v in c.values.items()}, c.preference)
+        ages = None if c.age_ns is None else c.age_ns[kept]
+        return Candidate(c.source, c.t_ns[kept], {n: v[kept] for n, v in c.values.items()}, c.preference, age_ns=ages)
 
 
 Piece = BlockPiece | LogPiece
@@ -147,7 +151,8 @@ def find_pieces(
                 )
     for engine_log in engine_logs:
         if engine_log.name in arrangement.fits:
-            pieces += _log_pieces(engine_log, arrangement.fits[engine_log.name])
+            on_change = frozenset(arrangement.on_change.columns.get(engine_log.name, ()))
+            pieces += _log_pieces(engine_log, arrangement.fits[engine_log.name], on_change)
     return pieces
 
 
@@ -187,16 +192,17 @@ def _span(rows: dict[str, pa.Table]) -> tuple[int, int] | None:
     return (min(low) - _BLOCK_MARGIN_NS, max(high) + _BLOCK_MARGIN_NS) if low else None
 
 
-def _log_pieces(log: DecodedEngineLog, clock: LogClock) -> list[LogPiece]:
+def _log_pieces(log: DecodedEngineLog, clock: LogClock, on_change: frozenset[str]) -> list[LogPiece]:
     pieces = []
     step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
     usual_s = float(np.median(step_ns[step_ns > 0])) / 1e9 if np.any(step_ns > 0) else 1.0
-    context = ceil(_LOG_CONTEXT_S / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
+    context_s = _LOG_CONTEXT_S + (HOLD_MOST_S if on_change else 0.0)
+    context = ceil(context_s / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
     around = [None, *log.blocks, None]
     for number, rows in enumerate(log.blocks):
         _, t_ns = place_rows(read_spill(rows)["rows"], clock)
         if t_ns.size:
             before, after = around[number], around[number + 2]
             low, high = int(t_ns.min()), int(t_ns.max())
-            pieces.append(LogPiece(low, high, log.name, rows, before, after, context, clock))
+            pieces.append(LogPiece(low, high, log.name, rows, before, after, context, clock, on_change))
     return pieces

@@ -23,6 +23,7 @@ from trialcapture.prepare.arrange import arrange_trial
 from trialcapture.prepare.data_holes import find_holes
 from trialcapture.prepare.grid import spike_items
 from trialcapture.prepare.receivers import receiver_of
+from trialcapture.prepare.resolution import find_roundings
 from trialcapture.prepare.segments import check_segments
 
 
@@ -71,11 +72,21 @@ def prepare_session(
         rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
         told += arrangement.warnings
         health, screen = arrangement.health, arrangement.screen
+        resolutions, on_change = arrangement.resolutions, arrangement.on_change
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement
         release_memory()
         gridded = write_samples(
-            trialset / "samples.parquet", provenance, pieces, rankings, span_ns, config, aside, second, progress
+            trialset / "samples.parquet",
+            provenance,
+            pieces,
+            rankings,
+            on_change,
+            span_ns,
+            config,
+            aside,
+            second,
+            progress,
         )
     hours = (span_ns[1] - span_ns[0]) / 3.6e12
     health = health.with_items(spike_items(gridded.left_out, rankings, hours, config))
@@ -84,9 +95,9 @@ def prepare_session(
         leading = next(iter(rankings["velocity"]), "")
         segments, contradictions = check_segments(
             samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes), receiver_of(leading),
-            partial(screen.u_kn, leading),
+            partial(screen.u_kn, leading), resolutions,
         )  # fmt: skip
-    health = health.with_items(contradictions)
+    health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])
     health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids))
     return Prepared(
         session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),

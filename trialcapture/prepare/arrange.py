@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import integers, table_of
-from trialcapture.channels import base_group, groups
+from trialcapture.channels import base_group, engine_channels, groups
 from trialcapture.config import Config, EngineLog
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.boat import find_variation_deg, gather_boat
@@ -23,18 +23,21 @@ from trialcapture.prepare.engines import (
     gather_log,
     gather_network_rpm,
     gather_xdr,
+    log_source,
     match_engines,
     merge_attitude,
 )
-from trialcapture.prepare.fuel_rate import fuel_rate_warnings
+from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_resolution
 from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth, Item
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
 from trialcapture.prepare.logtie import place_rows, tie_log
+from trialcapture.prepare.on_change import OnChange, alive_times, find_deadband, find_in_log, hold, hold_in_log
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
 from trialcapture.prepare.receivers import Screen, judge_receivers, receiver_of
+from trialcapture.prepare.resolution import Resolution, find_resolution
 from trialcapture.prepare.sentence_times import DAY_NS
 from trialcapture.prepare.series import Candidate, choose, rank_sources
 from trialcapture.prepare.stuck import find_stuck, find_stuck_rpm
@@ -58,6 +61,10 @@ CLOCKS_SCHEMA = pa.schema(
 )
 """Schema of ``clocks.parquet``."""
 
+MEASURING = ("velocity", "rpm", "fuel")
+"""Groups whose first channel feeds a result as a number."""
+ON_CHANGE = ("rpm", "fuel", "trim", "stw", "depth", "water_temp")
+"""Groups of one channel that instruments may publish on change only."""
 LONGEST_DAYS = 14
 """Longest session that is taken for one trial."""
 
@@ -92,6 +99,8 @@ class Arrangement:
         warnings: Sentences for people.
         health: What is wrong with the data, as far as clocks and sources tell.
         screen: What of the readings is not used as told.
+        on_change: What is published on change only.
+        resolutions: By channel that feeds a result, how finely its leading source can be read.
     """
 
     logs: dict[str, Told]
@@ -102,6 +111,8 @@ class Arrangement:
     warnings: list[str]
     health: DataHealth
     screen: Screen
+    on_change: OnChange
+    resolutions: dict[str, Resolution]
 
 
 def arrange_trial(
@@ -148,22 +159,24 @@ def arrange_trial(
         warnings += said
     candidates, order, screen, found_wrong = _screened(candidates, config)
     health = health.with_items(found_wrong)
-    series = _series(candidates, _rank(candidates, config, order), config)
+    on_change = find_on_change(candidates, {name: table for name, _, table in logs}, config)
+    series = _series(_held(candidates, on_change), _rank(candidates, config, order), config)
     progress("engine clocks")
     marks_utc_ns = _wall_to_utc(marks_ns, [log.placed for log in told.values()])
     network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
     fits: dict[str, LogClock] = {}
     from_logs: Candidates = {}
     for name, spec, rows_table in logs:
-        tied = tie_log(name, spec, rows_table, series, config, marks_utc_ns, network_u_s)
+        filled = on_change.columns.get(name, {})
+        tied = tie_log(name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s)
         clocks += tied.rows
         warnings += tied.warnings
         health = health.with_items(tied.items)
         if tied.clock is not None:
             fits[name] = tied.clock
             used, t_ns = place_rows(rows_table, tied.clock)
-            warnings += fuel_rate_warnings(used, t_ns, name, config)
-            _extend(from_logs, gather_log(used, t_ns, name, config))
+            warnings += fuel_rate_warnings(hold_in_log(used, filled), t_ns, name, config)
+            _extend(from_logs, gather_log(used, t_ns, name, config, filled))
     voids, stuck = find_stuck_rpm(
         {group: joined_by_source(of) for group, of in candidates.items()}, from_logs, config.engine_ids
     )
@@ -171,16 +184,99 @@ def arrange_trial(
     candidates = {group: Screen(tuple(voids)).apply(group, of) for group, of in candidates.items()}
     _extend(candidates, from_logs)
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
+    rankings = _rank(candidates, config, order)
+    tables = {name: table for name, _, table in logs}
+    resolutions = find_resolutions(candidates, rankings, tables, on_change, config)
     return Arrangement(
         told,
         fits,
-        _rank(candidates, config, order),
+        rankings,
         _span(series),
         clocks_table,
         list(dict.fromkeys(warnings)),
         health,
         screen,
+        on_change,
+        resolutions,
     )
+
+
+def find_resolutions(
+    candidates: Mapping[str, Sequence[Candidate]],
+    rankings: Mapping[str, Sequence[str]],
+    logs: Mapping[str, pa.Table],
+    on_change: OnChange,
+    config: Config,
+) -> dict[str, Resolution]:
+    """Return how finely each channel that feeds a result can be read in the source that leads its group.
+
+    Args:
+        candidates: By channel group, from outlines: each reading as it was told.
+        rankings: By channel group, its sources, the leader first.
+        logs: Outlines of the engine logs by name: fuel may be made of other columns there.
+        on_change: What is published on change only.
+        config: Engines.
+    """
+    found = {}
+    for group, channels in groups(config.engine_ids).items():
+        base = base_group(group, config.engine_ids)
+        if base not in MEASURING or not rankings[group]:
+            continue
+        leader = rankings[group][0]
+        mine = [c for c in candidates.get(group, []) if c.source == leader]
+        engine_id = group.removeprefix(f"{base}_")
+        log = next((name for name in logs if leader == log_source(name)), None)
+        made = fuel_resolution(logs[log], engine_id, log) if log is not None and base == "fuel" else None
+        channel = channels[0]
+        values = [c.values[channel.name] for c in mine if channel.name in c.values]
+        if made is None and values:
+            made = find_resolution(f"{leader} {channel.meaning}", channel.unit, np.concatenate(values))
+        if made is not None:
+            columns = on_change.columns.get(log or "", {})
+            deadband = on_change.deadband(group, leader) or columns.get(channel.name, 0.0)
+            found[channel.name] = replace(made, deadband=deadband)
+    return found
+
+
+def find_on_change(
+    candidates: Mapping[str, Sequence[Candidate]], logs: Mapping[str, pa.Table], config: Config
+) -> OnChange:
+    """Return what is published on change only, on the network and in engine logs, from outlines.
+
+    Args:
+        candidates: Those of the network by channel group.
+        logs: Engine logs by name.
+        config: Engines and longest gaps.
+    """
+    sources: dict[str, dict[str, float]] = {}
+    for group, channels in groups(config.engine_ids).items():
+        base = base_group(group, config.engine_ids)
+        if base not in ON_CHANGE:
+            continue
+        gap_s = config.samples.gap_s(base)
+        for c in candidates.get(group, []):
+            deadband = find_deadband(c.t_ns, c.values[channels[0].name], gap_s, c.stands_for)
+            if deadband > 0.0:
+                sources.setdefault(group, {})[c.source] = deadband
+    gaps_s = {
+        c.name: config.samples.gap_s(base_group(c.group, config.engine_ids)) for c in engine_channels(config.engine_ids)
+    }
+    gaps_s |= {f"{stem}_{e}": config.samples.gap_s("fuel") for stem in FUEL_STEMS for e in config.engine_ids}
+    columns = {
+        name: find_in_log(table, [c for c in table.column_names if c in gaps_s], gaps_s) for name, table in logs.items()
+    }
+    return OnChange({name: found for name, found in columns.items() if found}, sources)
+
+
+def _held(candidates: Candidates, on_change: OnChange) -> Candidates:
+    """Return candidates of the network with those published on change held until they change."""
+    made = dict(candidates)
+    for group, sources in on_change.sources.items():
+        made[group] = [
+            replace(hold(c, alive_times(candidates, c.source)), stands_for=None) if c.source in sources else c
+            for c in candidates[group]
+        ]
+    return made
 
 
 def _screened(candidates: Candidates, config: Config) -> tuple[Candidates, tuple[str, ...], Screen, list[Item]]:

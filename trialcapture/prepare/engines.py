@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +11,8 @@ import pyarrow as pa
 from trialcapture.buffers import coded, count_texts, dictionary, equals, to_arrow
 from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
-from trialcapture.prepare.fuel_rate import engine_fuel_l_per_h
+from trialcapture.prepare.fuel_rate import FUEL_STEMS, engine_fuel_l_per_h
+from trialcapture.prepare.on_change import held_rows
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of
 from trialcapture.prepare.series import Candidate, column, find_sources, split_sources, truth
 
@@ -224,7 +225,24 @@ def merge_attitude(candidates: list[Candidate]) -> list[Candidate]:
     return merged
 
 
-def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str, list[Candidate]]:
+def _columns(group: str, engine_id: str) -> set[str]:
+    """Return the columns of an engine log that a channel group of an engine is made from."""
+    stems = FUEL_STEMS if group == "fuel" else _STEMS[group]
+    return {f"{stem}_{engine_id}" for stem in stems}
+
+
+def _oldest(ages: list[Ints], rows: npt.NDArray[np.bool_]) -> Ints | None:
+    return np.max(ages, axis=0)[rows] if ages else None
+
+
+def log_source(name: str) -> str:
+    """Return what the readings of an engine log are known by."""
+    return f"log/{name} CSV"
+
+
+def gather_log(
+    log: pa.Table, t_ns: Ints, name: str, config: Config, on_change: Collection[str] = ()
+) -> dict[str, list[Candidate]]:
     """Return candidates by channel group from one engine log already placed on UTC.
 
     Args:
@@ -232,12 +250,16 @@ def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str
         t_ns: UTC of each row [ns]; rows are sorted by it here.
         name: File name, for evidence.
         config: Engine ids.
+        on_change: Columns that are filled on change only.
     """
     is_in_order = bool(np.all(t_ns[1:] >= t_ns[:-1]))
     order = slice(None) if is_in_order else np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
     values = {c: column(log, c)[order] for c in log.column_names if c not in LOG_STAMPS}
     counts = readings_of(log)[order] if OUTLINE_COUNT in log.column_names else None
+    ages: dict[str, Ints] = {}
+    for column_name in values.keys() & set(on_change):
+        values[column_name], ages[column_name] = held_rows(t_ns, values[column_name], t_ns)
     found: dict[str, list[Candidate]] = {}
     for engine_id in config.engine_ids:
         groups: dict[str, dict[str, Floats]] = {}
@@ -254,11 +276,12 @@ def gather_log(log: pa.Table, t_ns: Ints, name: str, config: Config) -> dict[str
             if some.any():
                 found.setdefault(f"{group}_{engine_id}", []).append(
                     Candidate(
-                        f"log/{name} CSV",
+                        log_source(name),
                         t_ns[some],
                         {n: v[some] for n, v in mine.items()},
                         1,
                         None if counts is None else counts[some],
+                        _oldest([a for c, a in ages.items() if c in _columns(group, engine_id)], some),
                     )
                 )
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,20 +12,20 @@ import pyarrow as pa
 from trialcapture.channels import MAX_GAP_S
 from trialcapture.config import Config, Fuel
 from trialcapture.prepare.fuel_volume import net_fuel_l_per_h
+from trialcapture.prepare.resolution import SLOPE_WINDOW_S, Resolution, find_resolution
 from trialcapture.prepare.series import column
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SLOPE_WINDOW_S = 30.0
-"""A running total is differentiated over this long: no longer than the guard time on both sides of a hold."""
 TEMPERATURE_GAP_S = MAX_GAP_S["water_temp"]
 """Longest gap over which a fuel temperature is interpolated: it drifts, it does not jump (common practice)."""
 SHORT_HOLD_S = 60.0
-_STEMS = (
+FUEL_STEMS = (
     "fuel_l_per_h", "fuel_supply_l_per_h", "fuel_return_l_per_h", "fuel_supply_temp_c", "fuel_return_temp_c",
     "fuel_total_l",
 )  # fmt: skip
+"""What an engine log may tell of the fuel of an engine, without its id."""
 COARSE_PCT = 2.0
 """A counter whose step is more than this share of what a short hold burns is called coarse (no source)."""
 
@@ -65,6 +66,31 @@ def engine_fuel_l_per_h(values: Mapping[str, Floats], engine_id: str, t_ns: Ints
     return None if total is None else slope_of_total(t_ns, total)
 
 
+def fuel_resolution(log: pa.Table, engine_id: str, name: str) -> Resolution | None:
+    """Return how finely the fuel rate of `engine_fuel_l_per_h` can be read; None where the log has no fuel.
+
+    Args:
+        log: Columns as decoded, or their outline.
+        engine_id: The engine.
+        name: The log, for people.
+    """
+    has = {stem: column(log, f"{stem}_{engine_id}") for stem in FUEL_STEMS if f"{stem}_{engine_id}" in log.column_names}
+    has = {stem: values for stem, values in has.items() if np.isfinite(values).any()}
+    what = f"{name} {{}} of engine {engine_id}"
+    if "fuel_l_per_h" in has:
+        return find_resolution(what.format("fuel rate"), "l/h", has["fuel_l_per_h"])
+    if "fuel_supply_l_per_h" in has:
+        meters = [has[s] for s in ("fuel_supply_l_per_h", "fuel_return_l_per_h") if s in has]
+        found = [find_resolution(what.format("fuel supply"), "l/h", values) for values in meters]
+        coarsest = max(found, key=lambda r: r.least_count)
+        # the difference of two meters moves in counts of both
+        return replace(coarsest, what=found[0].what, levels=np.zeros(0), meters=len(meters))
+    if "fuel_total_l" in has:
+        counter = find_resolution(what.format("fuel total"), "l", has["fuel_total_l"])
+        return replace(counter, levels=np.zeros(0), counter_l=counter.least_count)
+    return None
+
+
 def fuel_rate_warnings(log: pa.Table, t_ns: Ints, name: str, config: Config) -> list[str]:
     """Return one sentence for each engine whose fuel rate is weaker than it could be.
 
@@ -79,7 +105,7 @@ def fuel_rate_warnings(log: pa.Table, t_ns: Ints, name: str, config: Config) -> 
     values = {c: column(log, c)[order] for c in log.column_names if c.startswith("fuel_")}
     said: list[str] = []
     for engine_id in config.engine_ids:
-        has = {stem: np.isfinite(values.get(f"{stem}_{engine_id}", np.zeros(0))).any() for stem in _STEMS}
+        has = {stem: np.isfinite(values.get(f"{stem}_{engine_id}", np.zeros(0))).any() for stem in FUEL_STEMS}
         if has["fuel_l_per_h"]:
             continue
         if has["fuel_supply_l_per_h"] and has["fuel_return_l_per_h"]:

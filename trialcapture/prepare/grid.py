@@ -193,11 +193,16 @@ def _group_on_grid(
         some |= np.isfinite(joined)
         reading_flags.append(tested)
     told = (around.since_ns >= 0) & (around.since_ns <= round(reach_s(gap_s) * 1e9))
+    held_ns = integers(table["age_ns"])[0] if "age_ns" in table.column_names else np.zeros_like(t_ns)
+    since_ns = around.since_ns + held_ns[around.before]
     # an age finer than a hundredth of a second tells nothing and would not pack
-    since_s = np.where(told, np.round(around.since_ns / 1e9, 2), np.nan)
+    since_s = np.where(told, np.round(since_ns / 1e9, 2), np.nan)
     flags = np.where(told, worst(*reading_flags)[around.before], Flag.MISSING).astype(np.uint8)
     flags[~some & (flags != Flag.FAIL)] = Flag.MISSING
     flags[some & ((flags == Flag.FAIL) | (flags == Flag.MISSING))] = Flag.SUSPECT
+    # held longer than any other reading may be bridged: it is inferred from silence, not measured (QARTOD 3, to be
+    # looked at by people; 2 would say that nothing is known of its quality)
+    flags[some & told & (since_ns > round(gap_s * 1e9)) & (since_ns > around.since_ns)] = Flag.SUSPECT
     return values, since_s, flags, left_out
 
 

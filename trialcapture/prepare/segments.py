@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import table_of
+from trialcapture.channels import trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.blocking import blocking_error, choose_block
 from trialcapture.prepare.candidates import Stretch
@@ -20,6 +21,7 @@ from trialcapture.prepare.health import Disagreement
 from trialcapture.prepare.judge import mean_with_error
 from trialcapture.prepare.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
 from trialcapture.prepare.outliers import leave_out_outliers
+from trialcapture.prepare.resolution import Resolution, rounding_columns
 from trialcapture.prepare.series import column
 from trialcapture.prepare.statistics import autocorrelation_sum, circular_mean_deg, circular_sd_deg, median, slope_per_s
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
@@ -88,6 +90,7 @@ def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
     fields += [number(name, unit) for name, unit in _MORE]
     fields += [pa.field("sog_blocks", pa.int64()), pa.field("n_outliers", pa.int64())]
     fields.append(number("depth_m_max", "m"))
+    fields += [number(name, unit) for name, unit in rounding_columns(engine_ids).values()]
     return pa.schema(fields)
 
 
@@ -101,10 +104,15 @@ def rows_of(samples: pa.Table) -> Reader:
 
 
 def make_segments(
-    read: Reader, first_ns: int, stretches: Sequence[Stretch], config: Config, trims: Sequence[TrimEntry]
+    read: Reader,
+    first_ns: int,
+    stretches: Sequence[Stretch],
+    config: Config,
+    trims: Sequence[TrimEntry],
+    resolutions: Mapping[str, Resolution] | None = None,
 ) -> pa.Table:
     """Return the segments table of `check_segments`."""
-    return check_segments(read, first_ns, stretches, config, trims)[0]
+    return check_segments(read, first_ns, stretches, config, trims, resolutions=resolutions)[0]
 
 
 def check_segments(
@@ -115,6 +123,7 @@ def check_segments(
     trims: Sequence[TrimEntry],
     receiver: str = "the receiver",
     speed_u_kn: Callable[[float], float] = lambda _: 0.0,
+    resolutions: Mapping[str, Resolution] | None = None,
 ) -> tuple[pa.Table, list[Disagreement]]:
     """Return the segments table for candidate stretches of the samples, and where speed contradicts positions.
 
@@ -131,6 +140,7 @@ def check_segments(
         trims: Trim notes, ascending in time.
         receiver: Whose speed it is, as people know it.
         speed_u_kn: Standard uncertainty of a speed beyond that of any receiver [kn], by speed [kn].
+        resolutions: By channel, how finely it can be read; channels left out count as infinitely fine.
     """
     dt_s = 1.0 / config.samples.grid_hz
     untouched = ("depth_m", *_PLACE, *(f"trim_pct_{e}" for e in config.engine_ids))
@@ -144,6 +154,7 @@ def check_segments(
                 parts.append(part[name])
         used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
         row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config, trims)
+        row |= _rounding(used, resolutions or {}, dt_s, config.engine_ids)
         rows.append(row | {"segment_id": number, "n_outliers": outliers})
         kept.append({name: used[name] for name in _WITH_ERRORS})
         legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
@@ -189,6 +200,17 @@ def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats,
             )
         )  # fmt: skip
     return items
+
+
+def _rounding(
+    part: dict[str, Floats], resolutions: Mapping[str, Resolution], dt_s: float, engine_ids: Sequence[str]
+) -> dict[str, object]:
+    finest = {c.name: 3.0 * c.resolution for c in trial_channels(engine_ids)}
+    return {
+        column: resolutions[name].u_of_mean(part[name], part[name].size * dt_s, finest[name])
+        for name, (column, _) in rounding_columns(engine_ids).items()
+        if name in resolutions and np.isfinite(part[name]).any()
+    }
 
 
 def _read_parts(

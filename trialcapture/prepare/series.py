@@ -28,6 +28,7 @@ class Candidate:
         values: One array per channel name, NaN where void.
         preference: Lower is better; how directly the formatter measures the group.
         stands_for: How many readings each one stands for where the candidate is an outline; None for one each.
+        age_ns: How long each reading has been held for want of another [ns]; None where none is.
     """
 
     source: str
@@ -35,10 +36,11 @@ class Candidate:
     values: dict[str, Floats]
     preference: int
     stands_for: Ints | None = None
+    age_ns: Ints | None = None
 
 
 def series_schema(channels: Sequence[str]) -> pa.Schema:
-    """Return the schema of one group's series."""
+    """Return the schema of one group's series; ``age_ns`` follows where readings are held."""
     values = ((name, pa.float64()) for name in channels)
     return pa.schema([("t_ns", pa.int64()), *values, ("fallback", pa.bool_())])
 
@@ -164,6 +166,7 @@ def choose(
     lead = ranked[0]
     t_ns, fallback = lead.t_ns, np.full(lead.t_ns.size, place.get(lead.source, len(order)) > 0)
     values = {name: lead.values.get(name, np.full(t_ns.size, np.nan)) for name in channels}
+    ages = _ages(lead)
     for other in ranked[1:]:
         inside = _inside_gaps(other.t_ns, t_ns, gap_s)
         if not inside.size:
@@ -172,6 +175,7 @@ def choose(
         by_time = np.argsort(t_ns, kind="stable")
         t_ns = t_ns[by_time]
         fallback = np.concatenate([fallback, np.ones(inside.size, dtype=np.bool_)])[by_time]
+        ages = np.concatenate([ages, _ages(other)[inside]])[by_time]
         for name in channels:
             added = other.values[name][inside] if name in other.values else np.full(inside.size, np.nan)
             values[name] = np.concatenate([values[name], added])[by_time]
@@ -179,8 +183,14 @@ def choose(
     last = np.append(t_ns[1:] > t_ns[:-1], True)
     if not last.all():
         t_ns, fallback, values = t_ns[last], fallback[last], {name: v[last] for name, v in values.items()}
+        ages = ages[last]
     columns = [buffers.to_arrow(t_ns), *(buffers.floats_to_arrow(values[name]) for name in channels)]
-    return pa.Table.from_arrays([*columns, buffers.to_arrow(fallback)], schema=series_schema(channels))
+    series = pa.Table.from_arrays([*columns, buffers.to_arrow(fallback)], schema=series_schema(channels))
+    return series.append_column("age_ns", buffers.to_arrow(ages)) if ages.any() else series
+
+
+def _ages(c: Candidate) -> Ints:
+    return np.zeros(c.t_ns.size, dtype=np.int64) if c.age_ns is None else c.age_ns
 
 
 def _covered_s(candidate: Candidate, gap_s: float) -> float:

@@ -9,20 +9,24 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import floats_to_arrow, integers, to_arrow
-from trialcapture.channels import BOAT_CHANNELS, base_group, groups
+from trialcapture.channels import BOAT_CHANNELS, Flag, base_group, groups
 from trialcapture.config import Config
 from trialcapture.prepare.flags import CONTEXT_S
 from trialcapture.prepare.grid import reach_s, sample_grid, to_resolution
+from trialcapture.prepare.on_change import HOLD_MOST_S, OnChange, alive_times, find_contradicted, hold
 from trialcapture.prepare.series import Candidate, choose, column
 from trialcapture.prepare.truewind import true_wind
 
 Ints = npt.NDArray[np.int64]
 
 
-def reaches_s(rankings: Mapping[str, Sequence[str]], config: Config) -> dict[str, float]:
+def reaches_s(
+    rankings: Mapping[str, Sequence[str]], config: Config, on_change: OnChange | None = None
+) -> dict[str, float]:
     """Return how far around a window readings of each group matter [s]; groups without a source are left out."""
+    held_s = HOLD_MOST_S if on_change is not None and (on_change.columns or on_change.sources) else 0.0
     return {
-        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids))) + CONTEXT_S
+        group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids))) + CONTEXT_S + held_s
         for group, sources in rankings.items()
         if sources
     }
@@ -33,6 +37,7 @@ def sample_window(
     rankings: Mapping[str, Sequence[str]],
     grid_ns: Ints,
     config: Config,
+    on_change: OnChange | None = None,
 ) -> pa.Table:
     """Return the samples of one window, as the grid of the whole recording has them.
 
@@ -42,20 +47,52 @@ def sample_window(
         rankings: By channel group, its sources, the leader first.
         grid_ns: The window's instants [ns UTC].
         config: Boat and trial settings.
+        on_change: What is published on change only, in the whole trial.
     """
     series: dict[str, pa.Table] = {}
-    reach = reaches_s(rankings, config)
+    reach = reaches_s(rankings, config, on_change)
+    held = {} if on_change is None else on_change.sources
     for group, channels in groups(config.engine_ids).items():
         if group not in reach:
             continue
         around = round(reach[group] * 1e9)
         low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
         mine = joined_by_source([_between(c, low, high) for c in candidates.get(group, [])])
+        if group in held:
+            mine = [hold(c, _alive(candidates, c.source, low, high)) if c.source in held[group] else c for c in mine]
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
     samples = sample_grid(series, grid_ns, config)
+    if on_change is not None and (on_change.columns or on_change.sources):
+        samples = _without_contradicted(samples, series, grid_ns, config)
     if not rankings["wind_true"]:
         return with_true_wind(samples)
+    return samples
+
+
+def _alive(candidates: Mapping[str, Sequence[Candidate]], source: str, low_ns: int, high_ns: int) -> Ints:
+    near = {group: [_between(c, low_ns, high_ns) for c in members] for group, members in candidates.items()}
+    return alive_times(near, source)
+
+
+def _without_contradicted(samples: pa.Table, series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -> pa.Table:
+    """Return the samples without engine readings that were held while the speed shows that they changed."""
+    if "velocity" not in series:
+        return samples
+    speed_ns, speed_kn = integers(series["velocity"]["t_ns"])[0], column(series["velocity"], "sog_kn")
+    for group, channels in groups(config.engine_ids).items():
+        if group not in series or group not in {f"{base}_{e}" for base in ("rpm", "fuel") for e in config.engine_ids}:
+            continue
+        age_s = column(samples, f"{group}_age_s")
+        age_ns = np.where(np.isfinite(age_s), np.round(np.nan_to_num(age_s) * 1e9), -1.0).astype(np.int64)
+        gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
+        wrong = find_contradicted(grid_ns, age_ns, speed_ns, speed_kn, gap_s)
+        if wrong.any():
+            for c in channels:
+                values = np.where(wrong, np.nan, column(samples, c.name))
+                samples = _replaced(samples, c.name, floats_to_arrow(values))
+            flags = np.where(wrong, Flag.MISSING, integers(samples[f"{group}_flag"])[0]).astype(np.uint8)
+            samples = _replaced(samples, f"{group}_flag", to_arrow(flags))
     return samples
 
 
@@ -72,16 +109,21 @@ def _in_order(source: str, parts: Sequence[Candidate]) -> Candidate:
     t_ns = np.concatenate([p.t_ns for p in parts])
     names = dict.fromkeys(n for p in parts for n in p.values)
     values = {n: np.concatenate([p.values.get(n, np.full(p.t_ns.size, np.nan)) for p in parts]) for n in names}
+    ages = None
+    if any(p.age_ns is not None for p in parts):
+        ages = np.concatenate([np.zeros(p.t_ns.size, np.int64) if p.age_ns is None else p.age_ns for p in parts])
     if np.any(t_ns[1:] < t_ns[:-1]):
         # blocks that lie next to each other overlap only where lines came out of order
         order = np.argsort(t_ns, kind="stable")
         t_ns, values = t_ns[order], {n: v[order] for n, v in values.items()}
-    return Candidate(source, t_ns, values, min(p.preference for p in parts))
+        ages = None if ages is None else ages[order]
+    return Candidate(source, t_ns, values, min(p.preference for p in parts), age_ns=ages)
 
 
 def _between(c: Candidate, low_ns: int, high_ns: int) -> Candidate:
     inside = slice(*np.searchsorted(c.t_ns, [low_ns, high_ns + 1]))
-    return Candidate(c.source, c.t_ns[inside], {n: v[inside] for n, v in c.values.items()}, c.preference)
+    ages = None if c.age_ns is None else c.age_ns[inside]
+    return Candidate(c.source, c.t_ns[inside], {n: v[inside] for n, v in c.values.items()}, c.preference, age_ns=ages)
 
 
 def with_true_wind(samples: pa.Table) -> pa.Table:

@@ -52,7 +52,14 @@ def band_means(weights: FloatArray, values: FloatArray) -> FloatArray:
     return np.array([weighted_mean(values, w) for w in weights], dtype=np.float64)
 
 
-def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings: Fuel) -> FuelValues:
+def reduce_fuel(
+    runs: Runs,
+    weights: FloatArray,
+    band_rpm: FloatArray,
+    settings: Fuel,
+    rounding_u_l_per_h: FloatArray | None = None,
+    run_rounding_u_l_per_h: FloatArray | None = None,
+) -> FuelValues:
     """Return the fuel rate of every band.
 
     Each run's rate is first brought to the band's mean rpm by the local slope of fuel against rpm on logarithmic
@@ -66,6 +73,9 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
         weights: From `balance_ways`, shape (B, n).
         band_rpm: Mean rpm per band, shape (B,); NaN where unknown.
         settings: ``[fuel]`` of the configuration.
+        rounding_u_l_per_h: What rounding of readings leaves open in each band as shown, shape (B,); None for nothing.
+        run_rounding_u_l_per_h: Same in each run, shape (n,): runs that differ by no more than rounding can make them
+            differ show no scatter.
 
     Source: GUM (JCGM 100:2008) 4.2 (Type A, pooled), 4.3 (Type B), 5.1.2; 4.2.5 (scatter about a fitted line).
     """
@@ -79,6 +89,10 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
     with np.errstate(invalid="ignore", divide="ignore"):
         known = known / known.sum(axis=1, keepdims=True)
         off = np.where(use, at_band / rate[band] - 1.0, 0.0)
+    if run_rounding_u_l_per_h is not None and run_rounding_u_l_per_h.any():
+        with np.errstate(invalid="ignore", divide="ignore"):
+            hidden = np.where(use, np.sqrt(3.0) * run_rounding_u_l_per_h / rate[band], 0.0)
+        off = np.sign(off) * np.maximum(np.abs(off) - hidden, 0.0)
     by_way, ways = _way_effect(runs["cog_deg"], off, band, known, use)
     share, freedom = pooled_scatter(
         (off - by_way + np.nansum(known * by_way, axis=1)[band])[use],
@@ -97,6 +111,11 @@ def reduce_fuel(runs: Runs, weights: FloatArray, band_rpm: FloatArray, settings:
         "one way": factor * np.abs(rate * np.sum(known * by_way, axis=1)),
         CALIBRATION_TERMS[0 if settings.calibration else 1]: factor * rate * calibration_pct / 100.0,
     }
+    if rounding_u_l_per_h is not None and rounding_u_l_per_h.any():
+        # a reading of nothing may be a little fuel that was rounded away: then that is all its ± holds
+        nothing = rate == 0.0
+        terms = {name: np.where(nothing, 0.0, u) for name, u in terms.items()}
+        terms["rounding"] = factor * rounding_u_l_per_h
     return {
         "rate_l_per_h": factor * rate,
         "u_l_per_h": np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from collections.abc import Sequence
+from typing import Any, TypedDict
 
 import numpy as np
 
@@ -22,6 +23,16 @@ NOMINAL_PCT = 0.5
 SAME_SPEED_KN = 0.7
 BACK_SPEED_KN = 3.0
 """Without engine speed: how far two runs of one setting may differ one way, and out and back (no source)."""
+SAME_FUEL_SHARE = 0.15
+"""Without engine speed: fuel rates further apart than this are two settings (no source)."""
+ONE_CURRENT_KN = 1.0
+"""Without engine speed: out and back are one setting only where the current they show is within this of what the runs
+out and back next in time show (no source)."""
+COMPARED_CURRENTS = 4
+MOST_DOUBTED = 2
+"""Of two groups out and back that show two currents, nothing tells which is wrong."""
+STRONG_BACK_SPEED_KN = 6.0
+"""Out and back may differ by this where several groups all show one and the same current (no source)."""
 CLEARLY_OTHER_STEP_PCT = 8.0
 """Gaps wider than this tell no more about where the cut should be (common practice, no source)."""
 
@@ -33,6 +44,26 @@ class Band(TypedDict):
     low_rpm: float
     high_rpm: float
     declared: bool
+    name: str
+    """What people call it; without engine speed it is named after its speed and time, once these are known."""
+
+
+def band_key(band: Band) -> dict[str, Any]:
+    """Return what entries of the summary are told apart by: ``band_rpm``, None where unknown, and ``band_name``."""
+    rpm = band["band_rpm"]
+    return {"band_rpm": rpm if np.isfinite(rpm) else None, "band_name": band["name"]}
+
+
+def join_names(names: Sequence[str], last: str = ", ") -> str:
+    """Return the names of some bands as people say them: "1500, 2000 rpm"."""
+    unit = " rpm" if all(n.endswith(" rpm") for n in names) else ""
+    short = [n.removesuffix(unit) for n in names]
+    return last.join([", ".join(short[:-1]), short[-1]] if len(short) > 1 else short) + unit
+
+
+def rpm_name(band_rpm: float) -> str:
+    """Return the name of a band of known engine speed."""
+    return f"{band_rpm:.0f} rpm"
 
 
 def assign_bands(rpm: FloatArray, settings: Bands) -> tuple[IntArray, list[Band]]:
@@ -129,33 +160,88 @@ def _nominal(rpm: FloatArray) -> float:
 def assign_without_rpm(legs: Legs, settings: Steady) -> tuple[IntArray, list[Band]]:
     """Return bands of legs whose engine speed is unknown, ascending in speed; their rpm is NaN.
 
-    A leg joins the legs before it when it goes the same way at the same speed soon after, or comes back soon after
-    at a speed that a strong current explains; anything else opens a new band.
+    A leg joins a band, the latest first, when it goes the same way at the same speed as every leg of it that does,
+    and every leg of it the other way is slower or faster by no more than a strong current explains; when the log speed
+    and the fuel rate, where known, are no other; and when it comes soon after. Anything else opens a new band. Legs
+    out and back at different settings look like a current: where it is none that the others out and back show, the
+    two ways become two bands.
 
     Args:
         legs: Accepted segments in order of time.
         settings: ``reciprocal_deg`` and ``reciprocal_max_gap_min`` are used.
     """
-    sog, course = legs["values"]["sog_kn_mean"], legs["values"]["cog_true_deg_mean"]
-    groups: list[list[int]] = []
-    for k in range(sog.size):
-        last = groups[-1][-1] if groups else k
-        gap_min = (legs["start_ns"][k] - legs["stop_ns"][last]) / 60e9
-        turned, back = np.abs(wrap_deg(np.array([course[k] - course[last], course[k] - course[last] - 180.0])))
-        apart = abs(sog[k] - sog[last])
-        joins = (turned <= settings.reciprocal_deg and apart <= SAME_SPEED_KN) or (
-            back <= 2.0 * settings.reciprocal_deg and apart <= BACK_SPEED_KN
-        )
-        if groups and joins and gap_min <= settings.reciprocal_max_gap_min:
-            groups[-1].append(k)
-        else:
-            groups.append([k])
+    sog = legs["values"]["sog_kn_mean"]
+    groups = _split_unlike(_gather(legs, settings, BACK_SPEED_KN), legs)
+    strong = _gather(legs, settings, STRONG_BACK_SPEED_KN)
+    shown = np.array(list(_shown_currents(strong, legs).values()))
+    if shown.shape[0] > 1 and float(np.hypot(*(shown - shown.mean(axis=0)).T).max()) <= ONE_CURRENT_KN / 2.0:
+        groups = strong
     groups.sort(key=lambda members: float(sog[members].mean()))
     numbers = np.full(sog.size, -1, dtype=np.int64)
     for b, members in enumerate(groups):
         numbers[members] = b
     nan = float(np.nan)
-    return numbers, [{"band_rpm": nan, "low_rpm": nan, "high_rpm": nan, "declared": False} for _ in groups]
+    nameless: Band = {"band_rpm": nan, "low_rpm": nan, "high_rpm": nan, "declared": False, "name": ""}
+    return numbers, [nameless.copy() for _ in groups]
+
+
+def _gather(legs: Legs, settings: Steady, back_kn: float) -> list[list[int]]:
+    """Return the legs by setting of the throttle, as `assign_without_rpm` says."""
+    groups: list[list[int]] = []
+    for k in range(legs["start_ns"].size):
+        for members in sorted(groups, key=lambda g: -g[-1]):
+            gap_min = (legs["start_ns"][k] - legs["stop_ns"][members[-1]]) / 60e9
+            soon = gap_min <= settings.reciprocal_max_gap_min
+            if soon and all(_one_setting(legs, k, m, settings, back_kn) for m in members):
+                members.append(k)
+                break
+        else:
+            groups.append([k])
+    return groups
+
+
+def _one_setting(legs: Legs, i: int, j: int, settings: Steady, back_kn: float) -> bool:
+    """Return whether two legs may have been run at one setting of the throttle."""
+    values = legs["values"]
+    course, sog, stw = values["cog_true_deg_mean"], values["sog_kn_mean"], values["stw_kn_mean"]
+    turned, back = np.abs(wrap_deg(np.array([course[i] - course[j], course[i] - course[j] - 180.0])))
+    same_way = turned <= settings.reciprocal_deg and abs(sog[i] - sog[j]) <= SAME_SPEED_KN
+    out_and_back = back <= 2.0 * settings.reciprocal_deg and abs(sog[i] - sog[j]) <= back_kn
+    fuel = values["fuel_l_per_h_mean"][[i, j]]
+    # a comparison with what is not known is false
+    other = abs(stw[i] - stw[j]) > SAME_SPEED_KN or float(np.ptp(fuel)) > SAME_FUEL_SHARE * float(fuel.mean())
+    return bool((same_way or out_and_back) and not other)
+
+
+def _shown_currents(groups: list[list[int]], legs: Legs) -> dict[int, FloatArray]:
+    """Return the current, north and east [kn], that each group run both ways shows: the mean of both ways."""
+    sog, course = legs["values"]["sog_kn_mean"], np.radians(legs["values"]["cog_true_deg_mean"])
+    ground = np.column_stack([sog * np.cos(course), sog * np.sin(course)])
+    ways = {g: _ways(members, legs) for g, members in enumerate(groups)}
+    return {g: np.mean([ground[w].mean(axis=0) for w in parts], axis=0) for g, parts in ways.items() if all(parts)}
+
+
+def _split_unlike(groups: list[list[int]], legs: Legs) -> list[list[int]]:
+    """Return the groups, those whose two ways show another current than the groups next in time parted by way."""
+    shown = _shown_currents(groups, legs)
+    made = []
+    for g, members in enumerate(groups):
+        others = sorted((o for o in shown if o != g), key=lambda o: abs(np.mean(groups[o]) - np.mean(members)))
+        near = [shown[o] for o in others[:COMPARED_CURRENTS]]
+        doubted = g in shown and len(near) >= MOST_DOUBTED
+        if doubted and np.hypot(*(shown[g] - np.median(near, axis=0))) > ONE_CURRENT_KN:
+            made += [part for part in _ways(members, legs) if part]
+        else:
+            made.append(members)
+    return made
+
+
+def _ways(members: list[int], legs: Legs) -> tuple[list[int], list[int]]:
+    """Return the legs of a group that go the way of its first one, and those back."""
+    course = legs["values"]["cog_true_deg_mean"]
+    ahead = [bool(abs(wrap_deg(course[m] - course[members[0]])) <= 90.0) for m in members]
+    out = [m for m, is_out in zip(members, ahead, strict=True) if is_out]
+    return out, [m for m in members if m not in out]
 
 
 def _number_bands(rpm: FloatArray, groups: list[tuple[float, IntArray, bool]]) -> tuple[IntArray, list[Band]]:
@@ -169,6 +255,12 @@ def _number_bands(rpm: FloatArray, groups: list[tuple[float, IntArray, bool]]) -
         # two clusters that round to one name keep their own mean, so that no row can be taken for another
         shown = float(held.mean()) if names.count(name) > 1 and not declared else name
         bands.append(
-            {"band_rpm": shown, "low_rpm": float(held.min()), "high_rpm": float(held.max()), "declared": declared}
+            {
+                "band_rpm": shown,
+                "low_rpm": float(held.min()),
+                "high_rpm": float(held.max()),
+                "declared": declared,
+                "name": rpm_name(shown),
+            }
         )
     return numbers, bands

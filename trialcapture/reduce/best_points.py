@@ -14,6 +14,7 @@ import pyarrow as pa
 from trialcapture.buffers import floats, integers
 from trialcapture.config import Config
 from trialcapture.reduce.band_values import CALIBRATION_TERMS
+from trialcapture.reduce.bands import band_key
 from trialcapture.reduce.budget import COMMON_TERMS, combined, opposed_share
 from trialcapture.reduce.current import velocity_kn
 from trialcapture.reduce.engines import none_if_nan
@@ -74,7 +75,7 @@ def top_speed(
     return {
         "speed_kn": float(speed[held]),
         "speed_u_kn": float(u[held]),
-        "band_rpm": none_if_nan(made["bands"][held]["band_rpm"]),
+        **band_key(made["bands"][held]),
         "rpm_mean": none_if_nan(float(rpm[held])),
         "ways": 2,
     }, None
@@ -174,7 +175,7 @@ def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config
     b = found.pop("band")
     usable = usable_fuel_l(config.fuel)
     return {
-        "band_rpm": none_if_nan(made["bands"][b]["band_rpm"]),
+        **band_key(made["bands"][b]),
         "speed_kn": float(made["fit"]["speed_kn"][b]),
         "speed_u_kn": float(made["speed_u"][b]),
         "fuel_l_per_h": float(made["fuel"]["rate_l_per_h"][b]),
@@ -186,7 +187,7 @@ def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config
         "one_way_as_good": None
         if contender is None
         else {
-            "band_rpm": none_if_nan(made["bands"][contender]["band_rpm"]),
+            **band_key(made["bands"][contender]),
             "speed_kn": float(made["fit"]["speed_kn"][contender]),
             "economy_nm_per_l": float(economy[contender]),
         },
@@ -222,7 +223,7 @@ def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolA
         return None
     b = int(planing[np.argmin(speed[planing])])
     return {
-        "band_rpm": none_if_nan(made["bands"][b]["band_rpm"]),
+        **band_key(made["bands"][b]),
         "speed_kn": float(speed[b]),
         "speed_u_kn": float(made["speed_u"][b]),
         "ways": 2 if two_ways[b] else 1,

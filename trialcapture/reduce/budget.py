@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence as ListOf
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
 from trialcapture.prepare.made_good import SOG_BIAS_U_KN
-from trialcapture.reduce.engines import none_if_nan
+from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.legs import Legs, read_numbers
 from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.statistics import FloatArray, weighted_mean
 from trialcapture.reduce.vectorfit import VectorFit
 
 UNSEEN_ABEAM_KN = 0.5
@@ -36,8 +37,8 @@ def speed_terms(
     """Return the causes of a band speed's uncertainty and how much each adds [kn, k=1], shape (B,) each.
 
     Beside what the fit knows (sampling, repeat, current, heading, rpm match, choice of model) these are Type B: the
-    receiver's own bias, which no number of runs reduces; the clocks; a current abeam that a boat without heading
-    cannot see on one line of runs; and half of what an outlying run would move.
+    receiver's own bias, which no number of runs reduces; the rounding of its speed; the clocks; a current abeam that
+    a boat without heading cannot see on one line of runs; and half of what an outlying run would move.
 
     Args:
         fit: Fit to all runs.
@@ -56,7 +57,7 @@ def speed_terms(
     slope = np.abs(np.nan_to_num(values["sog_slope_kn_per_min"])) / 60.0
     clock_s = _worst_clock_s(clocks)
     members = [[leg for k in np.flatnonzero(runs["band"] == b) for leg in runs["members"][k]] for b in range(n_bands)]
-    terms = dict(fit["terms_u_kn"])
+    terms = _with_rounding(fit, runs)
     terms["receiver bias"] = np.array([bias[m].mean() for m in members])
     terms["clock alignment"] = np.array([clock_s * slope[m].mean() for m in members])
     if _sees_no_current_abeam(runs, line_heading_deg):
@@ -66,6 +67,67 @@ def speed_terms(
         for k in outlying:
             moved[runs["band"][k]] += abs(fit["gain"][runs["band"][k], k] * fit["residual_kn"][k])
         terms["outlying run"] = moved / 2.0
+    return terms
+
+
+def rounding_in_mean(weights: FloatArray, values: FloatArray, u: FloatArray) -> float:
+    """Return what rounding of readings leaves open in a weighted sum of means, same unit.
+
+    Means that agree within half a count were rounded from about one value, so they err alike however many there are;
+    means that differ by more err independently. Half a count is √3 u where readings stood at one count, and less in
+    proportion where they dithered.
+
+    Args:
+        weights: Of each mean, shape (m,).
+        values: The means; those that are NaN are left out.
+        u: Standard uncertainty of each from rounding; NaN counts as nothing.
+
+    Source: GUM (JCGM 100:2008) 5.2.2, correlated input quantities.
+    """
+    use = np.isfinite(values) & np.isfinite(u) & (u > 0)
+    if not use.any():
+        return 0.0
+    moved, at, own = (weights * np.nan_to_num(u))[use], values[use], u[use]
+    alike = np.abs(at[:, None] - at[None, :]) <= np.sqrt(3.0) * np.maximum(own[:, None], own[None, :])
+    return float(np.sqrt(max(moved @ alike @ moved, 0.0)))
+
+
+def engine_rounding_u(
+    legs: Legs, runs: Runs, weights: FloatArray, engine_ids: ListOf[str], quantity: str
+) -> FloatArray:
+    """Return what rounding leaves open in the sum over engines of a quantity of each band, shape (B,).
+
+    Args:
+        legs: The accepted segments.
+        runs: The runs.
+        weights: Share of each run in the means of its band, shape (B, n).
+        engine_ids: Engines.
+        quantity: ``rpm`` or ``fuel_l_per_h``.
+    """
+    values, duration = legs["values"], legs["values"]["duration_s"]
+
+    def means(name: str) -> FloatArray:
+        return np.array([weighted_mean(values[name][m], duration[m]) for m in runs["members"]])
+
+    stem = {"rpm": "rpm_{}", "fuel_l_per_h": "fuel_l_per_h_{}"}[quantity]
+    at = [means(f"{stem.format(e)}_mean") for e in engine_ids]
+    u = [means(f"{stem.format(e)}_rounding_u") for e in engine_ids]
+    if not at:
+        return np.zeros(weights.shape[0])
+    found = [rounding_in_mean(np.tile(w, len(at)), np.concatenate(at), np.concatenate(u)) for w in weights]
+    return np.array(found)
+
+
+def _with_rounding(fit: VectorFit, runs: Runs) -> dict[str, FloatArray]:
+    """Return the terms of the fit with what rounding of the speed adds set apart from the sampling error.
+
+    The fit takes rounding for an error of each run by itself; runs at one reading have it in common.
+    """
+    terms, own = dict(fit["terms_u_kn"]), runs["rounding_u_kn"]
+    if not own.any():
+        return terms
+    terms["sampling"] = np.sqrt(np.maximum(terms["sampling"] ** 2 - fit["gain"] ** 2 @ own**2, 0.0))
+    terms["rounding"] = np.array([rounding_in_mean(g, runs["sog_kn"], own) for g in fit["gain"]])
     return terms
 
 
@@ -95,16 +157,16 @@ def combined(terms: dict[str, FloatArray]) -> FloatArray:
 
 
 def budget_entries(
-    band_rpm: FloatArray, speed: dict[str, FloatArray], fuel: dict[str, FloatArray]
+    bands: list[Band], speed: dict[str, FloatArray], fuel: dict[str, FloatArray]
 ) -> list[dict[str, Any]]:
     """Return the budgets for the summary, one entry a band; terms that add nothing are left out."""
     total = combined(speed)
     entries: list[dict[str, Any]] = []
-    for b in range(band_rpm.size):
+    for b, band in enumerate(bands):
         fuel_terms = [{"name": n, "u_l_per_h": float(u[b])} for n, u in fuel.items() if np.isfinite(u[b])]
         entries.append(
-            {
-                "band_rpm": none_if_nan(band_rpm[b]),
+            band_key(band)
+            | {
                 "speed_u_kn": float(total[b]),
                 "terms": [{"name": n, "u_kn": float(u[b])} for n, u in speed.items() if u.any()],
                 "fuel_terms": fuel_terms,

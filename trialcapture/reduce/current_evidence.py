@@ -8,6 +8,7 @@ import numpy as np
 
 from trialcapture.prepare.outliers import chauvenet_limit
 from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.engines import none_if_nan
 from trialcapture.reduce.legs import NS_PER_H, Legs
 from trialcapture.reduce.pairs import Sequence
@@ -88,7 +89,7 @@ def compare_methods(sequences: list[Sequence], fit: VectorFit) -> list[dict[str,
 
 
 def describe_sequences(
-    legs: Legs, runs: Runs, sequences: list[Sequence], fit: VectorFit, band_rpm: FloatArray
+    legs: Legs, runs: Runs, sequences: list[Sequence], fit: VectorFit, bands: list[Band]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the complete sequences and the half ones, as the summary shows them.
 
@@ -101,7 +102,7 @@ def describe_sequences(
         segments = [int(legs["segment_id"][leg]) for k in index for leg in runs["members"][k]]
         entry: dict[str, Any] = {
             "t": iso_utc(legs["t0_ns"] + round(float(runs["mid_h"][index].mean()) * NS_PER_H)),
-            "band_rpm": none_if_nan(band_rpm[sequence["band"]]),
+            **band_key(bands[sequence["band"]]),
             "segments": segments,
         }
         along = sequence["current_along_kn"]
@@ -180,11 +181,9 @@ def describe_fit(legs: Legs, runs: Runs, fit: VectorFit, at_h: FloatArray) -> di
     }
 
 
-def describe_methods(methods: list[dict[str, Any]], band_rpm: FloatArray) -> tuple[list[dict[str, Any]], str]:
+def describe_methods(methods: list[dict[str, Any]], bands: list[Band]) -> tuple[list[dict[str, Any]], str]:
     """Return the comparison for the summary and one sentence on it, empty when there is nothing to say."""
-    shown = [
-        {"band_rpm": none_if_nan(band_rpm[m["band"]]), **{k: v for k, v in m.items() if k != "band"}} for m in methods
-    ]
+    shown = [band_key(bands[m["band"]]) | {k: v for k, v in m.items() if k != "band"} for m in methods]
     apart = [m for m in shown if not m["agree"]]
     if not apart:
         return shown, ""

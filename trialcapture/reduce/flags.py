@@ -45,6 +45,9 @@ BAND_FLAGS: dict[str, Flag] = {
     "engines-differ": Flag("yellow", "Engine speeds differ by more than 1.5 %."),
     "fuel-differs": Flag("yellow", "Fuel rates of the engines differ by more than 5 % at equal rpm."),
     "no-fuel": Flag("yellow", "No fuel flow is known for this row."),
+    "coarse-readings": Flag(
+        "yellow", "Readings are rounded so coarsely that the economy is uncertain by more than 10 % (95 %)."
+    ),
     "reviewed": Flag(
         "info", "A person changed which stretches are in this row; the automatic result stands beside it."
     ),

@@ -93,6 +93,7 @@ def linearise(
     design[np.arange(n), band] = 1.0
     lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
     sensed = np.concatenate([np.zeros(n, bool), measured[with_heading]])
+    run_u_kn = np.hypot(runs["u_kn"], runs["rounding_u_kn"])
     bend = np.where(sensed, 0.0, lever * np.concatenate([np.zeros(n), _way(heading_deg[with_heading])]))
     d = drifts["mid_h"].size
     none = np.zeros(2 * d)
@@ -102,7 +103,7 @@ def linearise(
         "design": np.concatenate([design, np.zeros((2 * d, speed_kn.size))]),
         "position": np.concatenate([np.arange(n), with_heading, n + np.repeat(np.arange(d), 2)]),
         "unit": np.concatenate([ahead, abeam[with_heading], axes]),
-        "own_var": np.concatenate([runs["u_kn"], runs["u_kn"][with_heading], np.repeat(drifts["u_kn"], 2)]) ** 2,
+        "own_var": np.concatenate([run_u_kn, runs["u_kn"][with_heading], np.repeat(drifts["u_kn"], 2)]) ** 2,
         "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m), none]),
         "lever_kn": np.concatenate([lever, none]),
         "offset_lever_kn": np.concatenate([np.where(sensed, lever, 0.0), none]),

@@ -25,6 +25,7 @@ class Reduction(TypedDict):
     sequences: list[Sequence]
     weights: FloatArray
     rpm: FloatArray
+    rpm_u: FloatArray
     look_h: FloatArray
     slow_runs: list[SlowRun]
     fit: VectorFit
@@ -36,4 +37,6 @@ class Reduction(TypedDict):
     slip_pct: FloatArray
     froude: FloatArray
     methods: list[dict[str, Any]]
+    shows_current: bool
+    """False where nothing tells the current: no engine speed, and no runs both ways."""
     flags: list[list[str]]

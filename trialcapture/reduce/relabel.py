@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialcapture.config import Bands
-from trialcapture.reduce.bands import SAME_STEP_PCT, Band, assign_bands, band_half_width_rpm
+from trialcapture.reduce.bands import SAME_STEP_PCT, Band, assign_bands, band_half_width_rpm, rpm_name
 from trialcapture.reduce.legs import IntArray
 from trialcapture.reduce.statistics import FloatArray
 
@@ -35,7 +35,15 @@ def assign_relabelled(rpm: FloatArray, label_rpm: FloatArray, settings: Bands) -
         half = band_half_width_rpm(settings) if is_declared else 0.0
         low, high = (name - half, name + half) if is_declared else (rpm[members].min(), rpm[members].max())
         number[members] = len(bands)
-        bands.append({"band_rpm": name, "low_rpm": float(low), "high_rpm": float(high), "declared": is_declared})
+        bands.append(
+            {
+                "band_rpm": name,
+                "low_rpm": float(low),
+                "high_rpm": float(high),
+                "declared": is_declared,
+                "name": rpm_name(name),
+            }
+        )
     order = sorted(range(len(bands)), key=lambda b: (float(rpm[number == b].mean()), bands[b]["band_rpm"]))
     place = np.empty(len(bands) + 1, dtype=np.int64)
     place[order] = np.arange(len(bands))

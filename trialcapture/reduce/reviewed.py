@@ -10,11 +10,12 @@ import pyarrow as pa
 from trialcapture.buffers import column_of
 from trialcapture.prepare.review import review_segments, without_review
 from trialcapture.prepare.review_entry import ReviewEntry
+from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.flags import warn
 
 COMPARED = (
-    "band_rpm", "legs", "ways", "speed_kn", "speed_u_kn", "fuel_l_per_h", "fuel_u_l_per_h", "economy_nm_per_l",
-    "economy_u_nm_per_l", "range_nm", "range_u_nm",
+    "band_rpm", "band_name", "legs", "ways", "speed_kn", "speed_u_kn", "fuel_l_per_h", "fuel_u_l_per_h",
+    "economy_nm_per_l", "economy_u_nm_per_l", "range_nm", "range_u_nm",
 )  # fmt: skip
 """Columns of the band table that are shown twice."""
 ANSWERS = ("top_speed", "economy_planing", "economy_displacement", "economy_overall")
@@ -76,21 +77,17 @@ def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, dict[s
     rows += [{"automatic": _shown(row), "reviewed": None, "changed": True} for row in gone]
     rows.sort(key=_place)
     compared = {"bands": rows, "automatic": {name: automatic[2].get(name) for name in ANSWERS}}
-    where = ", ".join(_name((r["reviewed"] or r["automatic"])["band_rpm"]) for r in rows if r["changed"])
-    warnings = [*summary.get("warnings", []), *([warn("reviewed", f"{where} rpm")] if where else [])]
+    where = [(r["reviewed"] or r["automatic"])["band_name"] for r in rows if r["changed"]]
+    warnings = [*summary.get("warnings", []), *([warn("reviewed", join_names(where))] if where else [])]
     return (_marked(bands, changed), legs, summary | {"warnings": warnings}), compared
 
 
 def _rows(result: Result) -> list[dict[str, Any]]:
     bands, legs, _ = result
-    members: dict[float | None, set[int]] = {}
-    for name, segment_id in zip(legs["band_rpm"].to_pylist(), legs["segment_id"].to_pylist(), strict=True):
+    members: dict[str, set[int]] = {}
+    for name, segment_id in zip(legs["band_name"].to_pylist(), legs["segment_id"].to_pylist(), strict=True):
         members.setdefault(name, set()).add(segment_id)
-    found = bands.select(COMPARED).to_pylist()
-    # without engine speed all bands share the name null, and which leg is in which is not known here
-    return [
-        row | {"members": set() if row["band_rpm"] is None else members.get(row["band_rpm"], set())} for row in found
-    ]
+    return [row | {"members": members.get(row["band_name"], set())} for row in bands.select(COMPARED).to_pylist()]
 
 
 def _matched(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> dict[int, int]:
@@ -118,10 +115,6 @@ def _place(row: Mapping[str, Any]) -> tuple[bool, float]:
     shown = row["reviewed"] or row["automatic"]
     rpm = shown["band_rpm"]
     return rpm is None, shown["speed_kn"] if rpm is None else rpm
-
-
-def _name(band_rpm: float | None) -> str:
-    return "?" if band_rpm is None else f"{band_rpm:.0f}"
 
 
 def _marked(bands: pa.Table, changed: list[bool]) -> pa.Table:

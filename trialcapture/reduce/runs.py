@@ -37,6 +37,7 @@ class Runs(TypedDict):
     heading_deg: FloatArray
     rpm: FloatArray
     u_kn: FloatArray
+    rounding_u_kn: FloatArray
     fuel_l_per_h: FloatArray
     fuel_u_l_per_h: FloatArray
     stw_kn: FloatArray
@@ -107,6 +108,8 @@ def _average(legs: Legs, band: IntArray, members: list[list[int]]) -> Runs:
         "heading_deg": np.array([weighted_direction_deg(heading[m], duration[m]) for m in members], dtype=np.float64),
         "rpm": mean(values["rpm_mean"]),
         "u_kn": spread(sampling),
+        # one reading rounded the same way all the time: pieces of a run have it in common
+        "rounding_u_kn": mean(np.nan_to_num(values["sog_rounding_u_kn"])),
         "fuel_l_per_h": mean(values["fuel_l_per_h_mean"]),
         "fuel_u_l_per_h": spread(values["fuel_u_l_per_h"]),
         "stw_kn": mean(values["stw_kn_mean"]),

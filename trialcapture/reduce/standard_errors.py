@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 
 from trialcapture.config import Config
-from trialcapture.reduce.bands import Band
-from trialcapture.reduce.engines import none_if_nan
+from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.statistics import BoolArray
 
@@ -30,9 +29,9 @@ def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> di
         bands: The bands.
 
     Returns:
-        ``factor``, ``bands`` (``band_rpm``, ``n_eff_u_kn``, ``blocking_u_kn``, root mean squares over the legs,
-        ``ratio``, ``blocks``, ``agree``) and ``all`` of the same form without ``band_rpm``, or None. Bands without a
-        leg long enough for blocks are left out.
+        ``factor``, ``bands`` (``band_rpm``, ``band_name``, ``n_eff_u_kn``, ``blocking_u_kn``, root mean squares over
+        the legs, ``ratio``, ``blocks``, ``agree``) and ``all`` of the same form without these names, or None. Bands
+        without a leg long enough for blocks are left out.
 
     Source: Flyvbjerg & Petersen 1989, J. Chem. Phys. 91:461.
     """
@@ -40,7 +39,7 @@ def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> di
     for b, limits in enumerate(bands):
         entry = _compare(legs, band == b)
         if entry is not None:
-            entries.append({"band_rpm": none_if_nan(limits["band_rpm"])} | entry)
+            entries.append(band_key(limits) | entry)
     return {"factor": DISAGREE_FACTOR, "bands": entries, "all": _compare(legs, band >= 0)}
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.config import Config
+from trialcapture.reduce.bands import band_key
 from trialcapture.reduce.best_points import best_economy, slowest_on_the_plane, top_speed
 from trialcapture.reduce.budget import budget_entries
 from trialcapture.reduce.conditions import trial_conditions
@@ -17,7 +18,7 @@ from trialcapture.reduce.current_evidence import (
     describe_methods,
     describe_sequences,
 )
-from trialcapture.reduce.engines import check_rated_rpm, none_if_nan, plausibility_lines
+from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines
 from trialcapture.reduce.fuel import usable_fuel_l
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.load import load_sheet
@@ -73,8 +74,7 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
         config: Settings as used.
     """
     legs, runs, fit = made["legs"], made["runs"], made["fit"]
-    label = np.array([b["band_rpm"] for b in made["bands"]])
-    two_ways = np.zeros(label.size, dtype=np.bool_)
+    two_ways = np.zeros(len(made["bands"]), dtype=np.bool_)
     two_ways[[s["band"] for s in made["sequences"] if s["weights"] is not None]] = True
     load = load_sheet(config)
     conditions = trial_conditions(legs, config)
@@ -86,8 +86,8 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
         volume_m3=volume,
         length_m=config.boat.length_m,
     )
-    pairs, half = describe_sequences(legs, runs, made["sequences"], fit, label)
-    methods, disagreement = describe_methods(made["methods"], label)
+    pairs, half = describe_sequences(legs, runs, made["sequences"], fit, made["bands"])
+    methods, disagreement = describe_methods(made["methods"], made["bands"])
     rated = check_rated_rpm(legs, samples, config)
     rate = made["fuel"]["rate_l_per_h"]
     lines = plausibility_lines(
@@ -102,12 +102,12 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
         "fastest_seen": seen,
         "economy_planing": best_economy(made, is_planing, two_ways, config),
         "economy_displacement": best_economy(made, is_displacing, two_ways, config),
-        "economy_overall": best_economy(made, np.ones(label.size, dtype=np.bool_), two_ways, config),
+        "economy_overall": best_economy(made, np.ones(two_ways.size, dtype=np.bool_), two_ways, config),
         "regimes": {
             "by": judged_by,
             "bands": [
-                {"band_rpm": none_if_nan(x), "regime": r} | froude_numbers(float(v), volume, config.boat.length_m)
-                for x, r, v in zip(label, regimes, fit["speed_kn"], strict=True)
+                band_key(band) | {"regime": r} | froude_numbers(float(v), volume, config.boat.length_m)
+                for band, r, v in zip(made["bands"], regimes, fit["speed_kn"], strict=True)
             ],
         },
         "slowest_planing_speed": find_slowest_planing(slow_runs),
@@ -123,15 +123,15 @@ def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> d
             "methods": methods,
             "disagreement": disagreement,
             "third_run_advice": [
-                {"band_rpm": p["band_rpm"], "expected_error_kn": p["expected_error_kn"]}
+                {name: p[name] for name in ("band_rpm", "band_name", "expected_error_kn")}
                 for p in pairs
                 if p["method"] == "double run" and p["expected_error_kn"] > THIRD_RUN_KN
             ],
         }
-        | describe_fit(legs, runs, fit, made["look_h"]),
+        | describe_fit(legs, runs, fit, made["look_h"] if made["shows_current"] else made["look_h"][:0]),
         "speed_log": calibrate_log(made, two_ways),
         "plausibility": lines,
-        "budgets": budget_entries(label, made["terms"], made["fuel"]["terms_u_l_per_h"]),
+        "budgets": budget_entries(made["bands"], made["terms"], made["fuel"]["terms_u_l_per_h"]),
         "statistics": describe_statistics(legs, made["band"], made["bands"], config),
     }
     return summary | {"warnings": trial_warnings(made, summary, two_ways, config)}

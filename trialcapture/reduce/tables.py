@@ -32,9 +32,17 @@ def _number(name: str, unit: str) -> pa.Field:
     return pa.field(name, kind, metadata={"unit": unit})
 
 
-BANDS_SCHEMA = pa.schema([*(_number(name, unit) for name, unit, _ in _BANDS), pa.field("flags", pa.string())])
+BANDS_SCHEMA = pa.schema(
+    [
+        *(_number(name, unit) for name, unit, _ in _BANDS),
+        pa.field("flags", pa.string()),
+        pa.field("band_name", pa.string(), metadata={"meaning": "what people call the row"}),
+        _number("rpm_u", "rpm"),
+    ]
+)
 """One row a band, ascending in rpm. ``rpm_low`` and ``rpm_high`` are the limits of a declared band, or the lowest and
-highest leg of one found automatically. ``*_u_*`` are standard uncertainties, k=1. ``flags`` are codes of
+highest leg of one found automatically. ``*_u_*`` are standard uncertainties, k=1; ``rpm_u`` is what rounding by the
+tachometer leaves open in ``rpm_mean``. ``flags`` are codes of
 `trialcapture.reduce.flags`, parted by ";"."""
 
 LEGS_SCHEMA = pa.schema(
@@ -49,6 +57,7 @@ LEGS_SCHEMA = pa.schema(
         *(_number(name, unit) for name, unit, _ in _LEGS),
         pa.field("trim", pa.string()),
         _number("sog_u_blocking_kn", "kn"),
+        pa.field("band_name", pa.string()),
     ]
 )
 """The accepted segments behind each row, in order of time. ``through_water_kn`` is the leg's run with the fitted
@@ -56,7 +65,8 @@ current taken out, at the band's mean rpm; ``residual_kn`` is what the run shows
 it; ``weight`` is its run's share in the band's means of rpm and fuel."""
 
 _DECIMALS = {name: decimals for name, _, decimals in (*_BANDS, *_LEGS_BEFORE, *_LEGS) if decimals is not None} | {
-    "sog_u_blocking_kn": 5
+    "sog_u_blocking_kn": 5,
+    "rpm_u": 2,
 }
 """Decimals written to CSV; Parquet keeps full doubles."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pyarrow as pa
@@ -11,7 +11,7 @@ from trialcapture.buffers import empty_table, table_of
 from trialcapture.config import Config
 from trialcapture.reduce.band_values import balance_ways, band_means, reduce_fuel
 from trialcapture.reduce.bands import Band, assign_without_rpm
-from trialcapture.reduce.budget import combined, opposed_share, speed_terms
+from trialcapture.reduce.budget import combined, engine_rounding_u, opposed_share, speed_terms
 from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
 from trialcapture.reduce.current_evidence import (
     THIRD_RUN_KN,
@@ -35,8 +35,11 @@ from trialcapture.reduce.runs import Runs, drop_unusable_heading, merge_runs
 from trialcapture.reduce.slow_runs import SLOW_LOOKS, SlowRun, find_slow_runs
 from trialcapture.reduce.statistics import FloatArray, weighted_mean
 from trialcapture.reduce.summary import empty_summary, make_summary
-from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, iso_utc
 from trialcapture.reduce.vectorfit import fit_current
+
+COARSE_PCT = 10.0
+"""An economy that rounding leaves more uncertain than this (k=2) is told (common practice, no source)."""
 
 
 def reduce_trial(
@@ -85,12 +88,21 @@ def _reduce(
     slow_runs = find_slow_runs(samples, config.engine_ids)
     slow_h = [_look_h(run, legs) for run in slow_runs]
     lines = find_line_headings(runs, sequences)
-    fit = fit_current(runs, rpm, lines, np.concatenate([look_h, *slow_h]), drifts=drifts)
+    shows_current = bool(np.isfinite(rpm).any()) or bool(np.isfinite(lines).any())
+    # with nothing to tell speed from current, a compass a little off the course would be taken for a strong one
+    asked = runs if shows_current else cast(Runs, {**runs, "heading_deg": lines})
+    fit = fit_current(asked, rpm, lines, np.concatenate([look_h, *slow_h]), drifts=drifts)
+    bands = _named(bands, band, legs, fit["speed_kn"])
     outlying = find_outlying(fit)
     terms = speed_terms(fit, runs, weights, lines, legs, clocks, outlying)
     terms["run back refused"] = refused_return_u_kn(refused, legs, runs, sequences, fit["speed_kn"], rpm, config.steady)
     speed_u = combined(terms)
-    fuel = reduce_fuel(runs, weights, rpm, config.fuel)
+    fuel_rounding, each_run = (
+        engine_rounding_u(legs, runs, shares, config.engine_ids, "fuel_l_per_h")
+        for shares in (weights, np.eye(len(runs["members"])))
+    )
+    fuel = reduce_fuel(runs, weights, rpm, config.fuel, fuel_rounding, each_run)
+    rpm_u = engine_rounding_u(legs, runs, weights, config.engine_ids, "rpm") / max(len(config.engine_ids), 1)
     rate, rate_u = fuel["rate_l_per_h"], fuel["u_l_per_h"]
     opposed = opposed_share(fit["speed_kn"], terms, rate, fuel["terms_u_l_per_h"])
     economy, economy_u = economy_nm_per_l(fit["speed_kn"], speed_u, rate, rate_u, opposed)
@@ -106,13 +118,23 @@ def _reduce(
     ]
     made: Reduction = {
         "legs": legs, "band": band, "bands": bands, "runs": runs, "heading_note": heading_note, "sequences": sequences,
-        "weights": weights, "rpm": rpm, "look_h": look_h, "slow_runs": slow_runs, "fit": fit, "terms": terms,
-        "speed_u": speed_u, "fuel": fuel,
+        "weights": weights, "rpm": rpm, "rpm_u": rpm_u, "look_h": look_h, "slow_runs": slow_runs, "fit": fit,
+        "terms": terms, "speed_u": speed_u, "fuel": fuel,
         "economy": economy, "economy_u": economy_u, "slip_pct": np.array(slips), "froude": froude, "methods": methods,
+        "shows_current": shows_current,
         "flags": [],
     }  # fmt: skip
     made["flags"] = [_band_flags(made, b, outlying, config) for b in range(len(bands))]
     return made
+
+
+def _named(bands: list[Band], band: IntArray, legs: Legs, speed_kn: FloatArray) -> list[Band]:
+    """Return the bands with names: those of unknown engine speed after their speed and when they were first held."""
+    started = [iso_utc(int(legs["start_ns"][band == b].min())) for b in range(len(bands))]
+    minutes = [f"{v:.1f} kn {t[11:16]}" for v, t in zip(speed_kn, started, strict=True)]
+    # two rows of one speed within one minute are told apart by the second
+    own = [n if minutes.count(n) == 1 else n + t[16:19] for n, t in zip(minutes, started, strict=True)]
+    return [{**limits, "name": limits["name"] or name} for limits, name in zip(bands, own, strict=True)]
 
 
 def _look_h(run: SlowRun, legs: Legs) -> FloatArray:
@@ -133,7 +155,7 @@ def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config)
     members = np.flatnonzero(made["band"] == band).tolist()
     flags = condition_flags(made["legs"], members, float(fit["speed_kn"][band]), made["froude"], config)
     if not complete:
-        known = fit["terms_u_kn"]["current"][band] <= UNKNOWN_ABOVE_KN
+        known = made["shows_current"] and fit["terms_u_kn"]["current"][band] <= UNKNOWN_ABOVE_KN
         flags += ["one-way", "current-from-other-bands" if known else "current-unknown"]
     if any(not s["in_time"] for s in complete):
         flags.append("late-reciprocal")
@@ -143,15 +165,30 @@ def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config)
         flags.append("methods-disagree")
     if any(runs["band"][k] == band for k in outlying):
         flags.append("outlying-leg")
-    label = np.array([b["band_rpm"] for b in made["bands"]])
-    shown, _ = describe_sequences(made["legs"], runs, complete, fit, label)
+    shown, _ = describe_sequences(made["legs"], runs, complete, fit, made["bands"])
     if any(s["method"] == "double run" and s["expected_error_kn"] > THIRD_RUN_KN for s in shown):
         flags.append("third-run-advised")
-    if not config.bands.is_automatic and np.isfinite(label[band]) and not made["bands"][band]["declared"]:
+    limits = made["bands"][band]
+    if not config.bands.is_automatic and np.isfinite(limits["band_rpm"]) and not limits["declared"]:
         flags.append("undeclared-step")
     if not np.isfinite(made["fuel"]["rate_l_per_h"][band]):
         flags.append("no-fuel")
+    if _is_coarse(made, band):
+        flags.append("coarse-readings")
     return [f for f in BAND_FLAGS if f in flags]
+
+
+def _is_coarse(made: Reduction, band: int) -> bool:
+    """Return whether rounding of readings makes a band's economy uncertain by more than `COARSE_PCT`."""
+    nothing = np.zeros(made["rpm"].size)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed_share = made["terms"].get("rounding", nothing) / made["fit"]["speed_kn"]
+        fuel_share = made["fuel"]["terms_u_l_per_h"].get("rounding", nothing) / made["fuel"]["rate_l_per_h"]
+    rounding = float(np.hypot(speed_share, fuel_share)[band])
+    whole = float(made["economy_u"][band] / made["economy"][band])
+    limit = COARSE_PCT / 100.0 / 2.0
+    # by itself, or because without it the limit would have been kept
+    return rounding > 0.0 and (rounding > limit or whole > limit >= np.sqrt(max(whole**2 - rounding**2, 0.0)))
 
 
 def _bands_table(made: Reduction, config: Config) -> pa.Table:
@@ -161,7 +198,7 @@ def _bands_table(made: Reduction, config: Config) -> pa.Table:
     usable_l = np.nan if usable_l is None else usable_l
     rows = []
     for b, limits in enumerate(made["bands"]):
-        current, towards = band_current(runs, fit, b)
+        current, towards = band_current(runs, fit, b) if made["shows_current"] else (np.nan, np.nan)
         froude = made["froude"][made["band"] == b]
         two_ways = any(s["band"] == b and s["weights"] is not None for s in made["sequences"])
         numbers = {
@@ -178,6 +215,8 @@ def _bands_table(made: Reduction, config: Config) -> pa.Table:
         row["legs"] = int(np.sum(made["band"] == b))
         row["ways"] = 2 if two_ways else 1
         row["flags"] = ";".join(made["flags"][b])
+        row["band_name"] = limits["name"]
+        row["rpm_u"] = none_if_nan(float(made["rpm_u"][b])) if np.isfinite(made["rpm"][b]) else None
         rows.append(row)
     return table_of(rows, BANDS_SCHEMA)
 
@@ -211,6 +250,7 @@ def _legs_table(made: Reduction) -> pa.Table:
                 "start": int(legs["start_ns"][leg]),
                 "stop": int(legs["stop_ns"][leg]),
                 "trim": legs["trim"][leg],
+                "band_name": made["bands"][b]["name"],
             }
             rows.append(row)
     return table_of(rows, LEGS_SCHEMA)

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from trialcapture.config import Config
+from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.conditions import waves_too_high
 from trialcapture.reduce.flags import BAND_FLAGS, warn
 from trialcapture.reduce.legs import IntArray, Legs
@@ -44,13 +45,13 @@ def trial_warnings(
         two_ways: True for bands run both ways.
         config: Settings as used.
     """
-    names = [f"{b['band_rpm']:.0f}" if np.isfinite(b["band_rpm"]) else "?" for b in made["bands"]]
+    names = [b["name"] for b in made["bands"]]
     found = []
     no_fuel = not np.isfinite(made["fuel"]["rate_l_per_h"]).any()
     for code in BAND_FLAGS:
         marked = [name for name, flags in zip(names, made["flags"], strict=True) if code in flags]
         if marked:
-            where = "all bands" if len(marked) == len(names) else f"{', '.join(marked)} rpm"
+            where = "all bands" if len(marked) == len(names) else join_names(marked)
             found.append(warn(code, where))
     found += _heading_warnings(made)
     found += _statistics_warnings(summary["statistics"])
@@ -91,8 +92,8 @@ def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> li
     told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made["speed_u"])
     if not told.any():
         return []
-    bands = ", ".join(name for name, wide in zip(names, told, strict=True) if wide)
-    return [warn("tide-not-told", f"{bands} rpm", f"It is up to ±{2.0 * unseen[told].max():.2f} kn of the ±.")]
+    bands = join_names([name for name, wide in zip(names, told, strict=True) if wide])
+    return [warn("tide-not-told", bands, f"It is up to ±{2.0 * unseen[told].max():.2f} kn of the ±.")]
 
 
 def _heading_warnings(made: Reduction) -> list[dict[str, str]]:
@@ -114,11 +115,11 @@ def _statistics_warnings(statistics: dict[str, Any]) -> list[dict[str, str]]:
     compared = statistics["standard_errors"]
     apart = [e for e in compared["bands"] if not e["agree"]]
     if apart or (compared["all"] and not compared["all"]["agree"]):
-        names = ", ".join("?" if e["band_rpm"] is None else f"{e['band_rpm']:.0f}" for e in apart)
+        where = join_names([e["band_name"] for e in apart]) if apart else "all legs together"
         text = "; ".join(
             f"{e['blocking_u_kn']:.3f} against {e['n_eff_u_kn']:.3f} kn" for e in apart or [compared["all"]]
         )
-        found.append(warn("standard-errors-differ", f"{names} rpm" if names else "all legs together", f"{text}."))
+        found.append(warn("standard-errors-differ", where, f"{text}."))
     return found
 
 

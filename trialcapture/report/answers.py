@@ -10,6 +10,7 @@ import pyarrow as pa
 
 from trialcapture.report.columns import has_values
 from trialcapture.report.format import (
+    band_phrase,
     column_decimals,
     degrees,
     fixed,
@@ -21,7 +22,7 @@ from trialcapture.report.format import (
     percent,
     plus_minus,
     words,
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,7 @@ def _top_speed(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
         why = "No steady stretch was accepted." if bands.num_rows == 0 else "No band has a speed."
         return _none("Top speed", why)
     ways = number(found.get("ways"))
-    lines = [f"at {fixed(found.get('band_rpm'), 0)} rpm"] if number(found.get("band_rpm")) is not None else []
+    lines = [f"at {band_phrase(found)}"] if band_phrase(found) else []
     if ways is not None:
         lines.append("both directions, current removed" if ways >= 2 else "one direction only: current not cancelled")
     return _quantity("Top speed", found["speed_kn"], found.get("speed_u_kn"), "kn", lines, usual=2, most=2)
@@ -195,8 +196,8 @@ def flat_interval(point: Mapping[str, Any]) -> str:
 
 def _where_on_curve(point: Mapping[str, Any]) -> str:
     parts = []
-    if number(point.get("band_rpm")) is not None:
-        parts.append(f"{fixed(point['band_rpm'], 0)} rpm")
+    if band_phrase(point):
+        parts.append(band_phrase(point))
     if number(point.get("speed_kn")) is not None:
         parts.append(f"{fixed(point['speed_kn'], 1)} kn")
     return "at " + ", ".join(parts) if parts else ""

@@ -13,6 +13,7 @@ from trialcapture.report.answers import at
 from trialcapture.report.columns import rows
 from trialcapture.report.format import (
     DASH,
+    band_label,
     column_decimals,
     degrees,
     fixed,
@@ -21,7 +22,7 @@ from trialcapture.report.format import (
     sentence,
     split_flags,
     words,
-)  # fmt: skip
+)
 
 QUANTITIES: tuple[tuple[str, str, str, str, int, int], ...] = (
     ("speed", "speed_kn", "speed_u_kn", "kn", 2, 2),
@@ -30,6 +31,9 @@ QUANTITIES: tuple[tuple[str, str, str, str, int, int], ...] = (
     ("range", "range_nm", "range_u_nm", "nm", 0, 1),
 )
 """Name, value column, standard-uncertainty column, unit, usual decimals, most decimals."""
+
+SHOWN_RPM_U = 0.5
+"""Below this standard uncertainty [rpm] an engine speed stands without its ±."""
 
 ANSWER_LETTERS: tuple[tuple[str, str, str], ...] = (
     ("top_speed", "T", "top speed"),
@@ -49,9 +53,10 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class BandRow:
-    """One RPM band, ready to print."""
+    """One RPM band, ready to print; ``rpm_pm`` is "" where rounding by the tachometer leaves less than 1 rpm open."""
 
     rpm: str
+    rpm_pm: str
     rpm_span: str
     rpm_mean: str
     legs: str
@@ -89,14 +94,14 @@ def band_table(bands: pa.Table, summary: Mapping[str, Any]) -> BandTable:
         for name, value, u, _, usual, most in QUANTITIES
     }
     letters = _letters([flag for r in plain for flag in split_flags(r.get("flags"))])
-    marked = {key: number(at(summary, key, "band_rpm")) for key, _, _ in ANSWER_LETTERS}
+    marked = {key: _band_of(at(summary, key)) for key, _, _ in ANSWER_LETTERS}
     # the best of all is one of the best of its regime, unless no regime could be judged
     if marked["economy_planing"] is not None or marked["economy_displacement"] is not None:
         marked["economy_overall"] = None
     made = []
     for r in plain:
-        rpm = number(r.get("band_rpm"))
-        hits = [letter for key, letter, _ in ANSWER_LETTERS if rpm is not None and marked[key] == rpm]
+        band = _band_of(r)
+        hits = [letter for key, letter, _ in ANSWER_LETTERS if band is not None and marked[key] == band]
         made.append(_row(r, decimals, letters, "".join(hits)))
     used = {letter for row in made for letter in row.answers}
     return BandTable(
@@ -104,6 +109,14 @@ def band_table(bands: pa.Table, summary: Mapping[str, Any]) -> BandTable:
         tuple((letter, flag_text(flag, summary)) for flag, letter in letters.items()),
         tuple((letter, _answer_text(text, summary)) for _, letter, text in ANSWER_LETTERS if letter in used),
     )
+
+
+def _band_of(entry: Any) -> float | str | None:
+    """Return what a band is told by: its engine speed, else its name; None where there is neither."""
+    if not isinstance(entry, Mapping):
+        return None
+    rpm = number(entry.get("band_rpm"))
+    return entry.get("band_name") if rpm is None else rpm
 
 
 def _answer_text(text: str, summary: Mapping[str, Any]) -> str:
@@ -121,7 +134,8 @@ def _row(r: Mapping[str, Any], decimals: Mapping[str, int], letters: Mapping[str
     economy = number(r.get("economy_nm_per_l"))
     low, high = fixed(r.get("rpm_low"), 0), fixed(r.get("rpm_high"), 0)
     return BandRow(
-        rpm=fixed(r.get("band_rpm"), 0),
+        rpm=band_label(r),
+        rpm_pm=plus_minus(r.get("rpm_u"), 0, dash="") if (number(r.get("rpm_u")) or 0.0) >= SHOWN_RPM_U else "",
         rpm_span=DASH if DASH in (low, high) else f"{low}–{high}",
         rpm_mean=fixed(r.get("rpm_mean"), 0),
         legs=fixed(r.get("legs"), 0),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from trialcapture.report.answers import at
-from trialcapture.report.format import DASH, column_decimals, fixed, general, number
+from trialcapture.report.format import DASH, band_label, column_decimals, fixed, general, number
 
 
 def standard_error_rows(summary: Mapping[str, Any]) -> dict[str, Any]:
@@ -17,7 +17,7 @@ def standard_error_rows(summary: Mapping[str, Any]) -> dict[str, Any]:
     """
     found = [e for e in at(summary, "statistics", "standard_errors", "bands") or [] if isinstance(e, Mapping)]
     together = at(summary, "statistics", "standard_errors", "all")
-    named = [(fixed(e.get("band_rpm"), 0), e) for e in found]
+    named = [(band_label(e), e) for e in found]
     if isinstance(together, Mapping) and len(found) > 1:
         named.append(("all", together))
     kinds = ("n_eff_u_kn", "blocking_u_kn")
@@ -46,7 +46,7 @@ def regime_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
         return []
     return [
         {
-            "band": fixed(e.get("band_rpm"), 0),
+            "band": band_label(e),
             "volumetric": fixed(e.get("volumetric_froude"), 2),
             "length": fixed(e.get("length_froude"), 2),
             "regime": str(e.get("regime") or DASH),

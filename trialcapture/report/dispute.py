@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.reduce.bands import join_names
 from trialcapture.report.answers import at, calibration_statement, rated_rpm_lines, why_absent
 from trialcapture.report.columns import floats, has_values, rows
 from trialcapture.report.conditions import condition_items
 from trialcapture.report.format import (
+    band_phrase,
     column_decimals,
     degrees,
     fixed,
@@ -23,7 +25,7 @@ from trialcapture.report.format import (
     plural,
     plus_minus,
     sentence,
-)  # fmt: skip
+)
 from trialcapture.report.review import review_line
 from trialcapture.report.view import Rejected
 
@@ -78,11 +80,11 @@ def _directions(bands: pa.Table) -> Point:
     question = "Was each speed run in both directions?"
     if not bands.num_rows:
         return Point(question, UNKNOWN, "There is no band to judge.")
-    one_way = [fixed(r.get("band_rpm"), 0) for r in rows(bands) if (number(r.get("ways")) or 0) < 2]
+    one_way = [band_phrase(r) for r in rows(bands) if (number(r.get("ways")) or 0) < 2]
     if not one_way:
         return Point(question, KNOWN, f"Yes, all {plural(bands.num_rows, 'band')}.")
     both = f"{bands.num_rows - len(one_way)} of {plural(bands.num_rows, 'band')}"
-    return Point(question, CAUTION, f"{both}. One direction only: {join_words(one_way)} rpm.")
+    return Point(question, CAUTION, f"{both}. One direction only: {join_names(one_way, ' and ')}.")
 
 
 def _current(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
@@ -116,8 +118,9 @@ def _depth(bands: pa.Table, legs: pa.Table | None, summary: Mapping[str, Any]) -
     if np.isfinite(froude).any():
         text += f" Depth Froude number up to {fixed(float(np.nanmax(froude)), 2)}."
     if near.any():
-        bands_near = [f"{x:.0f}" for x in floats(bands, "band_rpm")[near]]
-        text += f" Near-critical (0.9 to 1.1) at {join_words(bands_near)} rpm: speed there is not that of deep water."
+        bands_near = [band_phrase(r) for r, is_near in zip(rows(bands), near.tolist(), strict=True) if is_near]
+        text += f" Near-critical (0.9 to 1.1) at {join_names(bands_near, ' and ')}: "
+        text += "speed there is not that of deep water."
     return Point(question, CAUTION if near.any() else KNOWN, text.strip())
 
 

@@ -13,6 +13,7 @@ from trialcapture.report.band_rows import QUANTITIES
 from trialcapture.report.columns import rows
 from trialcapture.report.format import (
     DASH,
+    band_label,
     clock,
     column_decimals,
     degrees,
@@ -43,7 +44,7 @@ def leg_rows(legs: pa.Table | None, stars: Collection[int] = ()) -> list[dict[st
         made.append(
             {
                 "number": fixed(r.get("segment_id"), 0) + (STAR if r.get("segment_id") in stars else ""),
-                "band": fixed(r.get("band_rpm"), 0),
+                "band": band_label(r),
                 "start": clock(r.get("start")),
                 "held": duration(r.get("duration_s")),
                 "heading": degrees(r.get("heading_true_deg_mean")),
@@ -184,7 +185,7 @@ def _budget(
         "names": [words(name) for name in names],
         "rows": [
             {
-                "band": fixed(b.get("band_rpm"), 0),
+                "band": band_label(b),
                 "terms": [fixed(t.get(name), decimals) for name in names],
                 "combined": fixed(total, decimals),
                 "expanded": plus_minus(total, printed),
@@ -207,7 +208,7 @@ def method_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
     """Return per band the speed by pairs alone beside the speed by the fit to all runs."""
     return [
         {
-            "band": fixed(m.get("band_rpm"), 0),
+            "band": band_label(m),
             "method": str(m.get("method") or DASH),
             "classical": fixed(m.get("classical_kn"), 2),
             "fit": fixed(m.get("fit_kn"), 2),

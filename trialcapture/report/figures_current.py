@@ -14,7 +14,17 @@ from trialcapture.report.answers import at
 from trialcapture.report.columns import rows
 from trialcapture.report.figures import COMPACT, PAPER, PETROL, RUST, TINT, Drawing, draw
 from trialcapture.report.figures_layout import Row, Ticks, lay_out, new_axes
-from trialcapture.report.format import K, clock, column_decimals, degrees, fixed, number, parse_moment, plus_minus
+from trialcapture.report.format import (
+    K,
+    band_label,
+    clock,
+    column_decimals,
+    degrees,
+    fixed,
+    number,
+    parse_moment,
+    plus_minus,
+)
 
 _SIZE = (COMPACT[0], 336)
 
@@ -30,6 +40,7 @@ class CurrentPoint:
         u_kn: Standard uncertainty of its speed; None where not known.
         band_rpm: Band of the pair, None for the fit.
         fit_kn: What the fit shows along the same line, in the pair's direction; None where not known.
+        band: What the band of the pair is called, "" for the fit.
     """
 
     t_s: float
@@ -38,6 +49,7 @@ class CurrentPoint:
     u_kn: float | None
     band_rpm: float | None
     fit_kn: float | None = None
+    band: str = ""
 
 
 def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | None) -> list[CurrentPoint]:
@@ -55,7 +67,14 @@ def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | No
         rpm, speed = number(band.get("band_rpm")), number(band.get("current_kn"))
         if rpm in times and speed is not None:
             found.append(
-                CurrentPoint(float(np.mean(times[rpm])), speed, number(band.get("current_towards_deg")), None, rpm)
+                CurrentPoint(
+                    float(np.mean(times[rpm])),
+                    speed,
+                    number(band.get("current_towards_deg")),
+                    None,
+                    rpm,
+                    band=band_label(band),
+                )
             )
     return sorted(found, key=lambda p: p.t_s)
 
@@ -78,7 +97,9 @@ def _points(entries: Any) -> list[CurrentPoint]:
         u = number(entry.get("u_kn", entry.get("speed_u_kn")))
         along, fit_along = number(entry.get("along_kn")), number(entry.get("fit_along_kn"))
         fit_kn = None if fit_along is None else -fit_along if along is not None and along < 0 else fit_along
-        found.append(CurrentPoint(t.timestamp(), speed, towards, u, number(entry.get("band_rpm")), fit_kn))
+        found.append(
+            CurrentPoint(t.timestamp(), speed, towards, u, number(entry.get("band_rpm")), fit_kn, band_label(entry))
+        )
     return sorted(found, key=lambda p: p.t_s)
 
 
@@ -163,7 +184,7 @@ def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[dic
         made.append(
             {
                 "time": _hour(p.t_s),
-                "band": fixed(p.band_rpm, 0),
+                "band": p.band,
                 "pair": fixed(p.speed_kn, decimals),
                 "pair_pm": plus_minus(p.u_kn, decimals, dash=""),
                 "pair_towards": degrees(p.towards_deg),

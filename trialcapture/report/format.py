@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from numbers import Real
 from typing import Any
@@ -48,6 +48,17 @@ def fixed(value: Any, decimals: int, *, dash: str = DASH) -> str:
         return dash
     text = f"{x:.{decimals}f}"
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
+
+
+def band_label(entry: Mapping[str, Any]) -> str:
+    """Return what stands in a column of bands: the engine speed, or the name of a band of unknown engine speed."""
+    rpm = number(entry.get("band_rpm"))
+    return str(entry.get("band_name") or DASH) if rpm is None else fixed(rpm, 0)
+
+
+def band_phrase(entry: Mapping[str, Any]) -> str:
+    """Return what a band is called in a sentence: "1800 rpm", or its own name."""
+    return str(entry.get("band_name") or "") if number(entry.get("band_rpm")) is None else f"{band_label(entry)} rpm"
 
 
 def grouped(value: Any, decimals: int = 0) -> str:

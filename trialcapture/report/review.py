@@ -11,7 +11,18 @@ import pyarrow as pa
 from trialcapture.report.answers import at
 from trialcapture.report.band_rows import QUANTITIES
 from trialcapture.report.columns import rows
-from trialcapture.report.format import DASH, clock, column_decimals, fixed, join_words, number, plural, plus_minus
+from trialcapture.report.format import (
+    DASH,
+    band_label,
+    band_phrase,
+    clock,
+    column_decimals,
+    fixed,
+    join_words,
+    number,
+    plural,
+    plus_minus,
+)
 
 COMPARED = QUANTITIES[:3]
 """Quantities shown twice; range follows economy."""
@@ -104,7 +115,7 @@ def _band_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
     for p in pairs:
         old, new = p.get("automatic") or {}, p.get("reviewed") or {}
         row: dict[str, Any] = {
-            "rpm": fixed((new or old).get("band_rpm"), 0),
+            "rpm": band_label(new or old),
             "changed": bool(p.get("changed")),
             "legs": _arrow(old.get("legs"), new.get("legs")),
             "ways": _arrow(old.get("ways"), new.get("ways")),
@@ -141,10 +152,7 @@ def _automatic_answers(summary: Mapping[str, Any]) -> str:
             r if isinstance(r, Mapping) else {} for r in (at(summary, "review", "automatic", key), at(summary, key))
         ]
         decimals = column_decimals([r.get(u) for r in both if r], usual=usual, most=most)
-        old, new = (
-            f"{_figure(r, value, u, decimals)} {unit} at {fixed(r.get('band_rpm'), 0)} rpm" if r else "not given"
-            for r in both
-        )
+        old, new = (f"{_figure(r, value, u, decimals)} {unit} at {band_phrase(r)}" if r else "not given" for r in both)
         if old != new:
             said.append(f"{name} {old}")
     return f"By the automatic verdicts alone: {'; '.join(said)}." if said else ""

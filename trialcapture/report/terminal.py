@@ -84,10 +84,13 @@ def plain_text(text: str) -> str:
 
 
 def _table(table: BandTable) -> Table:
-    columns = [("Band", "[rpm]", [row.rpm for row in table.rows]), ("Ways", "", [row.ways for row in table.rows])]
+    named = any(row.rpm and not row.rpm.isdigit() for row in table.rows)
+    engine_speeds = _with_pm([row.rpm for row in table.rows], [row.rpm_pm for row in table.rows])
+    head = "Band ±" if any(row.rpm_pm for row in table.rows) else "Band"
+    columns = [(head, "" if named else "[rpm]", engine_speeds), ("Ways", "", [row.ways for row in table.rows])]
     heads = {"speed": "Speed", "fuel": "Fuel", "economy": "Economy", "range": "Range"}
     for name, _, _, unit, *_ in QUANTITIES:
-        cells = [_cell(table, name, row.cells[name].value, row.cells[name].pm) for row in table.rows]
+        cells = _with_pm([r.cells[name].value for r in table.rows], [r.cells[name].pm for r in table.rows])
         columns.append((f"{heads[name]} ±", f"[{unit}]", cells))
     currents = [row.current if row.towards == DASH else f"{row.current} {row.towards}" for row in table.rows]
     columns.append(("Current", "[kn], to", currents))
@@ -105,11 +108,14 @@ def _table(table: BandTable) -> Table:
     return view
 
 
-def _cell(table: BandTable, name: str, value: str, pm: str) -> str:
-    width = max((len(row.cells[name].pm) for row in table.rows), default=0)
+def _with_pm(values: list[str], pms: list[str]) -> list[str]:
+    width = max(map(len, pms), default=0)
     if not width:
-        return value
-    return f"{value} ± {pm.rjust(width)}" if pm else value + " " * (width + 3)
+        return values
+    return [
+        f"{value} ± {pm.rjust(width)}" if pm else value + " " * (width + 3)
+        for value, pm in zip(values, pms, strict=True)
+    ]
 
 
 def _below(table: BandTable, bands: pa.Table, summary: Mapping[str, Any]) -> list[RenderableType]:
