@@ -21,7 +21,7 @@ REJECTS_SCHEMA = pa.schema(
         ("bytes", pa.binary()),
     ]
 )
-"""Schema of ``rejects.parquet``."""
+"""Schema of ``rejects.parquet``; ``line`` is counted from 1, as an editor or a spreadsheet shows it."""
 
 LineTimes = tuple[Ints, Ints]
 """Lines of one raw file, ascending, and the UTC [ns] of each."""
@@ -46,7 +46,7 @@ def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
         rejects: As decoded (`trialcapture.decode.rejects.SCHEMA`).
         times: From `line_times` of the same raw file; empty where nothing in it could be placed.
     """
-    line, _ = integers(rejects["line"])
+    line, _ = integers(rejects["line"])  # counted from 0 so far, from 1 in the file that people read
     stamp = pa.timestamp("ns", tz="UTC")
     at, t_ns = times
     if at.size:
@@ -55,6 +55,4 @@ def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
     else:
         when = pa.nulls(line.size, stamp)
     texts = [rejects[name].cast(pa.string()) for name in ("source", "reason")]
-    return pa.table(
-        [texts[0], rejects["line"].cast(pa.int64()), when, texts[1], rejects["bytes"]], schema=REJECTS_SCHEMA
-    )
+    return pa.table([texts[0], to_arrow(line + 1), when, texts[1], rejects["bytes"]], schema=REJECTS_SCHEMA)
