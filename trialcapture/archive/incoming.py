@@ -12,9 +12,12 @@ from typing import Literal
 from trialcapture.archive.manifest import has_only_grown, read_manifest, verify_manifest
 from trialcapture.archive.raw import packing, read_blocks
 from trialcapture.archive.session import ImportedFile, match_engine_log
+from trialcapture.archive.workbook import open_engine_log
 from trialcapture.config import Config
 from trialcapture.decode.candump import candump_kind
 from trialcapture.decode.engine_log import EngineLogDecoder
+from trialcapture.decode.log_headings import shown
+from trialcapture.decode.log_rejects import LogRejection
 from trialcapture.errors import TrialCaptureError
 
 # A sentence by its shape alone: whether its checksum holds is for the decoder to say, line by line.
@@ -99,10 +102,11 @@ def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) ->
             expected="a table whose files pattern fits its name; there is "
             + (", ".join(f"files = {pattern!r}" for pattern in patterns) if patterns else "none"),
         )
+    spec, text = open_engine_log(path, spec, _LOG_BYTES, warn=warn)
     decoder = EngineLogDecoder(spec, config.engine_ids, str(path), density_kg_per_m3=config.fuel.density_kg_per_m3)
     filled: Counter[str] = Counter()
     unread = 0
-    blocks = (decoder.decode(block) for _, block in read_blocks(path, _LOG_BYTES, warn=warn))
+    blocks = (decoder.decode(block) for block in text)
     for table, rejects in chain(blocks, (decoder.finish() for _ in range(1))):
         filled.update({name: table.num_rows - table[name].null_count for name in table.column_names[2:]})
         unread += sum(reason != "repeated heading" for reason in rejects["reason"].to_pylist())
@@ -110,7 +114,14 @@ def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) ->
         if count == 0:
             warn(f"{path}: the column for {name} is empty from top to bottom")
     if unread:
-        warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out")
+        places = ", ".join(_place(found) for found in decoder.rejections[:3] if found.reason != "repeated heading")
+        warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out: {places}")
+
+
+def _place(found: LogRejection) -> str:
+    column = f", column {found.column!r}" if found.column else ""
+    more = f" and {found.count - 1} more" if found.count > 1 else ""
+    return f"row {found.row}{column} ({found.reason}: {shown(found.text)!r}){more}"
 
 
 def refuse_same_names(logs: Sequence[Path], engine_logs: Sequence[Path]) -> None:

@@ -17,7 +17,7 @@ from trialcapture.pipeline.evidence import hash_raw, no_gnss, provenance_of
 from trialcapture.pipeline.gridding import write_samples
 from trialcapture.pipeline.pieces import find_pieces
 from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_logs, read_logs
-from trialcapture.pipeline.rejects import write_rejects
+from trialcapture.pipeline.rejects import log_rejections, write_rejects
 from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
 from trialcapture.prepare.arrange import arrange_trial
 from trialcapture.prepare.data_holes import find_holes
@@ -70,8 +70,8 @@ def prepare_session(
         pieces = find_pieces(logs, engine_logs, arrangement)
         rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
         rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
-        told += arrangement.warnings
-        health, screen = arrangement.health, arrangement.screen
+        told += [text for log in engine_logs for text in log.told] + arrangement.warnings
+        health, screen = arrangement.health.with_items(log_rejections(engine_logs)), arrangement.screen
         resolutions, on_change = arrangement.resolutions, arrangement.on_change
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pyarrow as pa
 
 from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.decoding import DecodedBlock, Job, Span, decode_blocks, keep_block
-from trialcapture.archive.raw import cut_blocks, is_packed, read_blocks
+from trialcapture.archive.raw import is_packed, read_blocks
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
 from trialcapture.archive.spill import Spilled, write_spill
+from trialcapture.archive.workbook import open_engine_log
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can import CanDecoder
 from trialcapture.decode.engine_log import EngineLogDecoder
+from trialcapture.decode.log_rejects import LogRejection
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.line_time import serial_lines
 from trialcapture.prepare.outline import Outline, join_outlines, outline_log
@@ -58,6 +60,8 @@ class DecodedEngineLog:
         blocks: Its rows, set aside as the tables ``rows``.
         sizes: Rows of each block.
         rejects: Its rejects, set aside.
+        told: Warnings about the file itself.
+        rejections: The rejects counted by column and reason.
     """
 
     name: str
@@ -66,6 +70,8 @@ class DecodedEngineLog:
     blocks: list[Spilled]
     sizes: list[int]
     rejects: list[Spilled]
+    told: tuple[str, ...] = ()
+    rejections: tuple[LogRejection, ...] = ()
 
 
 def read_logs(
@@ -166,14 +172,19 @@ def read_engine_logs(session: Session, config: Config, folder: Path) -> list[Dec
     """
     logs = []
     for number, (path, spec) in enumerate(engine_files(session)):
-        decoder = EngineLogDecoder(spec, config.engine_ids, path.name, density_kg_per_m3=config.fuel.density_kg_per_m3)
-        logs.append(_kept_log(path.name, spec, _log_blocks(path, decoder), folder / f"engine-{number}"))
+        told: list[str] = []
+        # of a workbook another declaration holds for its text: the session's stays that of the log
+        text_spec, text = open_engine_log(path, spec, _LOG_BYTES, warn=told.append)
+        density = config.fuel.density_kg_per_m3
+        decoder = EngineLogDecoder(text_spec, config.engine_ids, path.name, density_kg_per_m3=density)
+        log = _kept_log(path.name, spec, _log_blocks(text, decoder), folder / f"engine-{number}")
+        logs.append(replace(log, told=tuple(told), rejections=tuple(decoder.rejections)))
     return logs
 
 
-def _log_blocks(path: Path, decoder: EngineLogDecoder) -> Iterator[tuple[pa.Table, pa.Table]]:
+def _log_blocks(text: Iterator[bytes], decoder: EngineLogDecoder) -> Iterator[tuple[pa.Table, pa.Table]]:
     """Decode an engine log; it is judged as a whole, so it may be refused at its end."""
-    for block in cut_blocks(path, _LOG_BYTES):
+    for block in text:
         yield decoder.decode(block)
     yield decoder.finish()
 

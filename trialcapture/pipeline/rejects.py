@@ -12,8 +12,10 @@ import pyarrow as pa
 from trialcapture.archive.parquet import open_parquet
 from trialcapture.archive.spill import Spilled, read_spill
 from trialcapture.buffers import count_texts, integers, table_of
+from trialcapture.decode.log_headings import shown
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
 from trialcapture.prepare.arrange import Arrangement
+from trialcapture.prepare.health import Rejection
 from trialcapture.prepare.placed_rejects import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
 
 _NO_TIMES: LineTimes = (integers(pa.nulls(0))[0], integers(pa.nulls(0))[0])
@@ -32,6 +34,20 @@ class Rejected:
     by_source: pa.Table
     by_reason: dict[str, int]
     by_field: dict[tuple[str, str, str, str], int]
+
+
+def log_rejections(engine_logs: Sequence[DecodedEngineLog]) -> list[Rejection]:
+    """Return what could not be read in engine logs, one item a column and reason."""
+    items = []
+    for log in engine_logs:
+        for found in log.rejections:
+            if found.reason == "repeated heading":
+                continue  # no data is lost
+            where = f"first in row {found.row}: {shown(found.text)!r}"
+            is_row = not found.column or found.reason == "time"
+            cost = "these rows are left out" if is_row else "these cells are left empty"
+            items.append(Rejection(log.name, found.column, f"{found.reason}, {where}", found.count, cost))
+    return items
 
 
 def write_rejects(

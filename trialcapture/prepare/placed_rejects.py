@@ -22,7 +22,8 @@ REJECTS_SCHEMA = pa.schema(
         ("field", pa.string()),
     ]
 )
-"""Schema of ``rejects.parquet``; ``field`` is what alone is void, null where all of the bytes were refused."""
+"""Schema of ``rejects.parquet``; ``line`` is counted from 1, as an editor or a spreadsheet shows it; ``field`` is what
+alone is void, null where all of the bytes were refused."""
 
 LineTimes = tuple[Ints, Ints]
 """Lines of one raw file, ascending, and the UTC [ns] of each."""
@@ -47,7 +48,7 @@ def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
         rejects: As decoded (`trialcapture.decode.rejects.SCHEMA`).
         times: From `line_times` of the same raw file; empty where nothing in it could be placed.
     """
-    line, _ = integers(rejects["line"])
+    line, _ = integers(rejects["line"])  # counted from 0 so far, from 1 in the file that people read
     stamp = pa.timestamp("ns", tz="UTC")
     at, t_ns = times
     if at.size:
@@ -56,12 +57,5 @@ def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
     else:
         when = pa.nulls(line.size, stamp)
     texts = {name: rejects[name].cast(pa.string()) for name in ("source", "reason", "field")}
-    columns = [
-        texts["source"],
-        rejects["line"].cast(pa.int64()),
-        when,
-        texts["reason"],
-        rejects["bytes"],
-        texts["field"],
-    ]
+    columns = [texts["source"], to_arrow(line + 1), when, texts["reason"], rejects["bytes"], texts["field"]]
     return pa.table(columns, schema=REJECTS_SCHEMA)
