@@ -19,7 +19,7 @@ from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_l
 from trialcapture.pipeline.rejects import write_rejects
 from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
 from trialcapture.prepare.arrange import arrange_trial
-from trialcapture.prepare.segments import make_segments
+from trialcapture.prepare.segments import make_segments, silence_holes
 
 
 def prepare_session(
@@ -74,6 +74,7 @@ def prepare_session(
             trialset / "samples.parquet", provenance, pieces, rankings, span_ns, config, aside, second, progress
         )
     progress("segments", None)
+    health = health.with_items(silence_holes(gridded.stretches, gridded.first_ns, config))
     with open_sample_rows(trialset / "samples.parquet") as samples:
         segments = make_segments(samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes))
     return Prepared(
