@@ -143,6 +143,66 @@ def test_a_gap_in_speed_is_never_inside_a_stretch() -> None:
     assert np.isfinite(speed).all()
 
 
+@pytest.mark.parametrize("silent_s", [0.25, 2.5, 3.0, 4.0, 5.0])
+@pytest.mark.parametrize("what", ["sog", "rpm", "heading"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_short_silence_costs_no_hold_and_moves_no_mean(silent_s: float, what: str, seed: int) -> None:
+    speed, sog, rpm, heading = trial(seed, 6.0)
+    whole = [s for s in detect(sog, rpm, heading) if s.accepted]
+    signals = {"sog": sog, "rpm": rpm, "heading": heading}
+    for stretch in whole:
+        first = (stretch.start + stretch.stop) // 2
+        signals[what][first : first + round(silent_s / DT)] = np.nan
+    accepted = [s for s in detect(sog, rpm, heading) if s.accepted]
+    assert len(accepted) == len(whole) == len(LEVELS)
+    for before, after in zip(whole, accepted, strict=True):
+        assert after.stop - after.start >= 0.9 * (before.stop - before.start)
+        assert np.nanmean(sog[after.start : after.stop]) == pytest.approx(
+            speed[before.start : before.stop].mean(), abs=0.05
+        )
+
+
+@pytest.mark.parametrize("silent_s", [6.5, 9.0, 15.0])
+@pytest.mark.parametrize(("what", "named"), [("sog", "speed"), ("rpm", "rpm"), ("heading", "heading")])
+def test_a_longer_silence_cuts_the_hold_and_is_named_with_its_length(silent_s: float, what: str, named: str) -> None:
+    n = round(100.0 / DT)
+    rng = np.random.default_rng(16)
+    signals = {
+        "sog": 20.0 + wandering(n, DT, 0.05, 4.0, rng),
+        "rpm": 2500.0 + rng.normal(0.0, 3.0, n),
+        "heading": np.full(n, 10.0),
+    }
+    for first_s in (25.0, 55.0):
+        signals[what][round(first_s / DT) : round((first_s + silent_s) / DT)] = np.nan
+    found = detect(signals["sog"], signals["rpm"], signals["heading"])
+    assert not any(s.accepted for s in found)
+    between = [s for s in found if np.isfinite(signals[what][s.start : s.stop]).all()]
+    assert len(between) == 3
+    assert {s.reason for s in between} == {f"{named} silent: {silent_s:.1f} s"}
+    assert between[0].silence is not None
+    assert between[0].silence.start * DT == pytest.approx(25.0, abs=DT)
+
+
+def test_silences_one_after_another_are_no_stretch_however_short_each_is() -> None:
+    n = round(200.0 / DT)
+    sog = 20.0 + wandering(n, DT, 0.05, 4.0, np.random.default_rng(17))
+    sog[np.arange(n) % 16 >= 4] = np.nan
+    found = detect(sog, np.full(n, 2500.0), np.full(n, 10.0))
+    assert found
+    assert not any(s.accepted for s in found)
+    assert all(s.reason.startswith("speed silent: 75 %") for s in found)
+
+
+def test_a_throttle_moved_in_a_short_silence_is_seen() -> None:
+    speed, sog, rpm, heading = trial(3, 6.0)
+    step = round(150.0 / DT)
+    rpm[step - 4 : step + 10] = np.nan
+    accepted = [s for s in detect(sog, rpm, heading) if s.accepted]
+    assert len(accepted) == len(LEVELS)
+    assert accepted[0].stop <= step
+    assert all(np.ptp(speed[s.start : s.stop]) < 0.15 for s in accepted)
+
+
 def test_without_any_rpm_speed_alone_still_gives_stretches() -> None:
     _, sog, _, heading = trial(7, 6.0)
     found = find_steady(Track(sog, np.zeros((0, sog.size)), heading, DT), Limits(Steady()))
@@ -171,7 +231,8 @@ def test_gappy_signals_give_what_is_whole_between_their_gaps() -> None:
     sog, rpm = 20.0 + wandering(n, DT, 0.05, 4.0, rng), np.full(n, 2500.0) + rng.normal(0.0, 3.0, n)
     for signal in (sog, rpm):
         whole = signal.copy()
-        signal[:: round(100.0 / DT)] = np.nan
+        for first in range(0, n, round(100.0 / DT)):
+            signal[first : first + round(6.0 / DT)] = np.nan
         accepted = [s for s in detect(sog, rpm, np.full(n, 10.0)) if s.accepted]
         assert len(accepted) == 6
         assert sum(s.stop - s.start for s in accepted) * DT > 6 * 70.0

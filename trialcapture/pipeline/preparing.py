@@ -24,7 +24,7 @@ from trialcapture.prepare.data_holes import find_holes
 from trialcapture.prepare.grid import spike_items
 from trialcapture.prepare.receivers import receiver_of
 from trialcapture.prepare.resolution import find_roundings
-from trialcapture.prepare.segments import check_segments
+from trialcapture.prepare.segments import check_segments, silence_holes
 
 
 def prepare_session(
@@ -91,6 +91,7 @@ def prepare_session(
     hours = (span_ns[1] - span_ns[0]) / 3.6e12
     health = health.with_items(spike_items(gridded.left_out, rankings, hours, config))
     progress("segments", None)
+    health = health.with_items(silence_holes(gridded.stretches, gridded.first_ns, config))
     with open_sample_rows(trialset / "samples.parquet") as samples:
         leading = next(iter(rankings["velocity"]), "")
         segments, contradictions = check_segments(
@@ -98,7 +99,7 @@ def prepare_session(
             partial(screen.u_kn, leading), resolutions,
         )  # fmt: skip
     health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])
-    health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids))
+    health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids, health.holes))
     return Prepared(
         session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),
         told, health,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,13 +28,48 @@ _STEP_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
+class Silence:
+    """A time without readings in a hold, too long to be judged across.
+
+    Attributes:
+        what: ``speed``, ``heading`` or ``rpm``.
+        engine: Number of the engine whose rpm it is, from 0; None for the boat's own channels.
+        start, stop: Samples without a reading, half-open.
+        whole: False where it may have begun earlier or ended later than was looked at.
+    """
+
+    what: str
+    engine: int | None
+    start: int
+    stop: int
+    whole: bool = True
+
+    def moved(self, by: int, times: int = 1) -> Silence:
+        """Return it with sample numbers multiplied, then counted from `by` samples earlier."""
+        return replace(self, start=self.start * times + by, stop=self.stop * times + by)
+
+
+@dataclass(frozen=True, slots=True)
 class Stretch:
-    """A candidate for a steady segment, as a half-open index interval, accepted or with the reason why not."""
+    """A candidate for a steady segment, as a half-open index interval, accepted or with the reason why not.
+
+    Attributes:
+        start, stop: Its samples.
+        accepted: True where it is steady.
+        reason: Why not, "" where it is: the name of the limit, and after a colon the figures.
+        silence: The silence that ends or precedes it in the middle of a hold, if any.
+    """
 
     start: int
     stop: int
     accepted: bool
     reason: str
+    silence: Silence | None = None
+
+    def moved(self, by: int, times: int = 1) -> Stretch:
+        """Return it with sample numbers multiplied, then counted from `by` samples earlier."""
+        silence = self.silence and self.silence.moved(by, times)
+        return replace(self, start=self.start * times + by, stop=self.stop * times + by, silence=silence)
 
 
 def judge_hold(

@@ -23,7 +23,9 @@ logger is switched on and off with the engines (common practice, no source)."""
 _NAMES = {"sog_kn": "speed over ground", "lat_deg": "position", "heading_true_deg": "heading"}
 
 
-def find_holes(overview: pa.Table, segments: pa.Table, engine_ids: Sequence[str]) -> list[Hole]:
+def find_holes(
+    overview: pa.Table, segments: pa.Table, engine_ids: Sequence[str], named: Sequence[Hole] = ()
+) -> list[Hole]:
     """Return the holes of speed, position, heading, rpm and fuel, in order of channel and time.
 
     A channel that was never recorded has no holes: it is said to be missing as a whole.
@@ -32,6 +34,7 @@ def find_holes(overview: pa.Table, segments: pa.Table, engine_ids: Sequence[str]
         overview: A row a second of the samples.
         segments: Steady stretches, accepted or not.
         engine_ids: Engines.
+        named: Holes that are named already, with what they cost; none is named twice.
     """
     if overview.num_rows < 2:
         return []
@@ -51,8 +54,11 @@ def find_holes(overview: pa.Table, segments: pa.Table, engine_ids: Sequence[str]
         for first, stop in _missing(known, step_ns, is_engine):
             low, high = int(t_ns[first]) - step_ns // 2, int(t_ns[stop - 1]) + step_ns // 2
             touched = (starts < high) & (stops > low)
+            what = _NAMES.get(name) or _engine_name(name)
+            if any(h.what == what and h.start_ns < high and h.stop_ns > low for h in named):
+                continue
             cost = _cost(name, touched, used, (high - low) / 1e9)
-            found.append(Hole(low, high, _NAMES.get(name) or _engine_name(name), "no usable reading came in", cost))
+            found.append(Hole(low, high, what, "no usable reading came in", cost))
     return found
 
 

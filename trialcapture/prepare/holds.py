@@ -250,6 +250,27 @@ def _smooth_angles(angle_deg: Floats, widths: Iterable[int]) -> list[Floats]:
     return smooth
 
 
+def bridge(y: Floats, longest: int, *, angle: bool = False) -> Floats:
+    """Return y with the unknown between two known samples filled in a straight line where it is short.
+
+    Args:
+        y: Shape (n,), NaN where unknown.
+        longest: Samples that may be filled in a row.
+        angle: Values are directions [deg]: joined the short way round.
+    """
+    filled = y
+    for start, stop in runs(~np.isfinite(y)):
+        if start == 0 or stop == y.size or stop - start > longest:
+            continue
+        if filled is y:
+            filled = y.copy()
+        change = y[stop] - y[start - 1]
+        change = float(wrap_deg(np.array([change]))[0]) if angle else change
+        line = y[start - 1] + change * np.arange(1, stop - start + 1) / (stop - start + 1)
+        filled[start:stop] = line % 360.0 if angle else line
+    return filled
+
+
 def find_speed_holds(sog_kn: Floats, dt_s: float) -> list[Interval]:
     """Return the stretches in which speed hardly changes; used only where no engine's rpm is known at all."""
     smooth = rolling_mean(sog_kn, round(_LONG_SMOOTH_S / dt_s))

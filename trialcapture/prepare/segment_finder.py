@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -79,4 +78,4 @@ class SegmentFinder:
 
     def _in_rows(self, stretches: Sequence[Stretch]) -> list[Stretch]:
         rows = self._blocks.rows
-        return [replace(s, start=s.start * rows, stop=s.stop * rows) for s in stretches]
+        return [s.moved(0, rows) for s in stretches]

@@ -16,8 +16,8 @@ from trialcapture.buffers import table_of
 from trialcapture.channels import trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.blocking import blocking_error, choose_block
-from trialcapture.prepare.candidates import Stretch
-from trialcapture.prepare.health import Disagreement
+from trialcapture.prepare.candidates import Silence, Stretch
+from trialcapture.prepare.health import Disagreement, Hole, utc_text
 from trialcapture.prepare.judge import mean_with_error
 from trialcapture.prepare.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
 from trialcapture.prepare.outliers import leave_out_outliers
@@ -269,7 +269,7 @@ def _row(
         "stop": stop_ns,
         "duration_s": (stop_ns - start_ns) / 1e9,
         "accepted": stretch.accepted,
-        "reason": stretch.reason,
+        "reason": _reason(stretch, start_ns, dt_s, config),
         "n_samples": int(stretch.stop - stretch.start),
         "trim": trim_at(start_ns, trims, part, config),
     }
@@ -301,6 +301,43 @@ def _row(
 def _is_same_run(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     rpm = one.get("rpm_mean"), other.get("rpm_mean")
     return bool(rpm[0] and rpm[1] and abs(rpm[0] / rpm[1] - 1.0) < _SAME_RPM_SHARE)
+
+
+def _reason(stretch: Stretch, start_ns: int, dt_s: float, config: Config) -> str:
+    """Return why a stretch was refused; where a silence is the reason, with when it was and whose."""
+    silence = stretch.silence
+    if silence is None or not stretch.reason.startswith(f"{silence.what} silent"):
+        return stretch.reason
+    at = utc_text(start_ns + round((silence.start - stretch.start) * dt_s * 1e9))[11:19]
+    several = silence.engine is not None and len(config.engine_ids) > 1
+    return f"{stretch.reason} at {at}" + (f" ({config.engine_ids[silence.engine or 0]})" if several else "")
+
+
+def silence_holes(stretches: Sequence[Stretch], first_ns: int, config: Config) -> list[Hole]:
+    """Return the silences that cut holds, with what each cost.
+
+    Args:
+        stretches: Row intervals with verdicts, in order.
+        first_ns: First instant of the samples [ns UTC].
+        config: Engines and grid.
+    """
+    step_ns = 1e9 / config.samples.grid_hz
+    by_silence: dict[Silence, list[Stretch]] = {}
+    for stretch in stretches:
+        if stretch.silence is not None:
+            by_silence.setdefault(stretch.silence, []).append(stretch)
+    holes = []
+    for silence, cut in by_silence.items():
+        name = "speed over ground" if silence.what == "speed" else silence.what
+        engine = "" if silence.engine is None else f" of engine {config.engine_ids[silence.engine]}"
+        refused_s = sum((s.stop - s.start) * step_ns for s in cut if not s.accepted) / 1e9
+        cost = f"{refused_s:.0f} s of a hold not used" if refused_s else "a hold cut in two, both parts used"
+        if refused_s and not any(s.accepted for s in cut):
+            cost += ": one leg"
+        cause = "no reading" if silence.whole else "no reading, for this long at least"
+        start_ns, stop_ns = (first_ns + round(row * step_ns) for row in (silence.start, silence.stop))
+        holes.append(Hole(start_ns, stop_ns, name + engine, cause, cost))
+    return holes
 
 
 def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
@@ -345,7 +382,7 @@ def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, 
         }
         by_blocks, row["sog_blocks"] = blocking_error(sog, block)
         row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None
-    if fuel.size >= 0.9 * part["fuel"].size and fuel.size > 1:
+    if fuel.size >= 0.8 * part["fuel"].size and fuel.size > 1:
         mean, _, _, error = mean_with_error(fuel, tau["fuel"])
         row |= {"fuel_l_per_h_mean": mean, "fuel_u_l_per_h": error}
     return row

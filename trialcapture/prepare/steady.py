@@ -7,12 +7,14 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.candidates import LEAD_S, WORTH_LISTING_S, Stretch, judge_hold, lies_still
+from trialcapture.prepare.candidates import LEAD_S, WORTH_LISTING_S, Silence, Stretch, judge_hold, lies_still
 from trialcapture.prepare.episodes import EpisodeCutter
 from trialcapture.prepare.holds import (
     Interval,
+    bridge,
     find_course_holds,
     find_rpm_holds,
     find_speed_holds,
@@ -22,13 +24,23 @@ from trialcapture.prepare.holds import (
 )
 from trialcapture.prepare.judge import Limits, Track
 from trialcapture.prepare.past import Past
+from trialcapture.prepare.statistics import circular_mean_deg, median, wrap_deg
 from trialcapture.prepare.trackstore import TrackStore
+
+Floats = npt.NDArray[np.float64]
 
 _HELM_LEAD_S = 6.0
 _COURSE_LEAD_S = 15.0
 _AROUND_S = 30.0
 """What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over."""
 _SEEN_SHARE = 0.05
+_SILENCE_S = 5.0
+"""A hold is judged across as long a silence of any channel [s]: four readings lost at 1 Hz (common practice, no
+source). The samples of a silence stay unknown."""
+_KNOWN_SHARE = 0.8
+"""What must be known of a stretch all the same, of each channel."""
+_ROUND_A_SILENCE_S = 5.0
+_SAME_RPM_SHARE, _SAME_COURSE_DEG = 0.02, 10.0
 _RPM_LOST = "no engine speed, though it was known before"
 
 
@@ -137,7 +149,7 @@ class SteadyFinder:
         found, past = _find_in_episode(
             store.part(low, high), (start - low, stop - low), self._limits, past, first=low == 0, last=last
         )
-        return [Stretch(s.start + low, s.stop + low, s.accepted, s.reason) for s in found], past
+        return [s.moved(low) for s in found], past
 
 
 def find_steady(track: Track, limits: Limits) -> list[Stretch]:
@@ -166,6 +178,8 @@ def _find_in_episode(
     dt_s, within = track.dt_s, slice(*inside)
     past = past.with_moves(track.rpm[:, within])
     seen = [e for e, known in enumerate(np.isfinite(track.rpm[:, within]).mean(axis=1)) if known > _SEEN_SHARE]
+    told, silences = track, _find_silences(track, seen)
+    track = _bridged(track)
     holds = [inside]
     for e in seen:
         holds = intersect(holds, find_rpm_holds(track.rpm[e], dt_s, least_count(past.moves[e])))
@@ -178,7 +192,10 @@ def _find_in_episode(
     candidates = intersect(intersect(holds, steered), known)
     past = past.with_scatter([track.part(a, b) for a, b in candidates], limits)
     scatter = past.typical_scatter()
-    found = [s for a, b in candidates for s in judge_hold(a, b, track, limits, scatter, first=first)]
+    found: list[Stretch] = []
+    for a, b in candidates:
+        judged = [_not_guessed(s, told, seen) for s in judge_hold(a, b, track, limits, scatter, first=first)]
+        found += _with_silence(judged, (a, b), _cut_by(a, b, silences, track), dt_s)
     if not seen and past.rpm_seen:
         found = [
             replace(s, accepted=False, reason=s.reason or "no engine speed, though it was known before") for s in found
@@ -188,6 +205,89 @@ def _find_in_episode(
         found += _off_course(hold, on_course, track, limits)
         found += _without_speed(on_course, known, dt_s)
     return sorted(found, key=lambda s: s.start), past
+
+
+def _short_silence(dt_s: float) -> int:
+    """Return how many samples in a row may be unknown; those at both ends of a silence are so only in part."""
+    return round(_SILENCE_S / dt_s) + 2
+
+
+def _bridged(track: Track) -> Track:
+    """Return a track with its short silences filled in, and with headings where a course stood in for a short one."""
+    longest = _short_silence(track.dt_s)
+    heading, over_ground = track.heading_true_deg, np.broadcast_to(track.over_ground, track.sog_kn.shape).copy()
+    own = np.where(over_ground, np.nan, heading)
+    filled = bridge(own, longest, angle=True)
+    stood_in = np.isfinite(filled) & over_ground
+    over_ground[stood_in] = False
+    heading = bridge(np.where(stood_in, filled, heading), longest, angle=True)
+    rpm = np.stack([bridge(engine, longest) for engine in track.rpm]) if track.rpm.size else track.rpm
+    return Track(bridge(track.sog_kn, longest), rpm, heading, track.dt_s, over_ground)
+
+
+def _find_silences(track: Track, seen: list[int]) -> list[Silence]:
+    """Return the silences of a track that are too long to be judged across."""
+    signals: list[tuple[str, int | None, Floats]]
+    signals = [("speed", None, track.sog_kn), ("heading", None, track.heading_true_deg)]
+    signals += [("rpm", engine, track.rpm[engine]) for engine in seen]
+    longest, n = _short_silence(track.dt_s), track.sog_kn.size
+    return [
+        Silence(what, engine, a, b, whole=a > 0 and b < n)
+        for what, engine, values in signals
+        for a, b in runs(~np.isfinite(values))
+        if b - a > longest
+    ]
+
+
+def _cut_by(a: int, b: int, silences: list[Silence], track: Track) -> Silence | None:
+    """Return the longest silence that begins or ends a hold [a, b) which is the same on both sides of it."""
+    reach, helm = round(_ROUND_A_SILENCE_S / track.dt_s), round(_COURSE_LEAD_S / track.dt_s)
+    cut = [
+        s
+        for s in silences
+        if -reach <= s.start - b <= reach + (helm if s.what == "heading" else 0) or abs(a - s.stop) <= reach
+    ]
+    cut = [s for s in cut if _goes_on(s, track)]
+    return max(cut, key=lambda s: (s.stop - s.start, -s.start)) if cut else None
+
+
+def _goes_on(silence: Silence, track: Track) -> bool:
+    """Return False where rpm or course are known to be others after a silence."""
+    near = round(_ROUND_A_SILENCE_S / track.dt_s)
+    before, after = slice(max(silence.start - near, 0), silence.start), slice(silence.stop, silence.stop + near)
+    for rpm in track.rpm:
+        then, now = (known[np.isfinite(known)] for known in (rpm[before], rpm[after]))
+        if then.size and now.size and abs(median(now) - median(then)) > _SAME_RPM_SHARE * median(then):
+            return False
+    then_deg, now_deg = (circular_mean_deg(track.heading_true_deg[part]) for part in (before, after))
+    if then_deg is None or now_deg is None:
+        return True
+    return abs(float(wrap_deg(np.array([now_deg - then_deg]))[0])) <= _SAME_COURSE_DEG
+
+
+def _with_silence(found: list[Stretch], hold: Interval, silence: Silence | None, dt_s: float) -> list[Stretch]:
+    """Return the stretches of a hold with the silence that cut it, which is the reason where it made them too short."""
+    if silence is None:
+        return found
+    seconds = (silence.stop - silence.start) * dt_s
+    why = f"{silence.what} silent: {'' if silence.whole else 'over '}{seconds:.1f} s"
+    if not found and (hold[1] - hold[0]) * dt_s >= _ROUND_A_SILENCE_S:
+        return [Stretch(*hold, False, why, silence)]
+    return [replace(s, silence=silence, reason=why if s.reason.startswith("too short") else s.reason) for s in found]
+
+
+def _not_guessed(stretch: Stretch, told: Track, seen: list[int]) -> Stretch:
+    """Return a stretch refused where too much of it lies in silences, short as each of them was."""
+    if not stretch.accepted:
+        return stretch
+    part = told.part(stretch.start, stretch.stop)
+    signals = [("speed", part.sog_kn), ("heading", part.heading_true_deg), *(("rpm", part.rpm[e]) for e in seen)]
+    for what, values in signals:
+        known = float(np.isfinite(values).mean())
+        if known < _KNOWN_SHARE:
+            reason = f"{what} silent: {100.0 * (1.0 - known):.0f} % of the stretch, in short pieces"
+            return replace(stretch, accepted=False, reason=reason)
+    return stretch
 
 
 def _before_the_helm(course_held: list[Interval], track: Track, *, last: bool) -> list[Interval]:
