@@ -108,7 +108,7 @@ def run(base: Base, seed: int, faults: tuple[str, ...] = (), shows: tuple[str, .
         truth = json.loads(truth_path(session).read_text(encoding="utf-8"))
         compare(checked, result, truth, shows)
     except Exception:  # noqa: BLE001  a crash of any kind is what is counted here
-        checked.crash = "".join(traceback.format_exc().splitlines(keepends=True)[-4:])
+        checked.crash = "".join(traceback.format_exc().splitlines(keepends=True)[-8:])
     finally:
         shutil.rmtree(root, ignore_errors=True)
     return checked

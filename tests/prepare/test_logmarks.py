@@ -107,6 +107,14 @@ def test_the_beginning_of_a_rise_is_found_between_the_readings() -> None:
     assert rises.tolist() == pytest.approx([100.0, 200.4, 300.7], abs=1.0)
 
 
+def test_a_log_without_rpm_has_no_rises() -> None:
+    nothing = np.empty(0, dtype=np.int64)
+    assert find_rises(nothing, np.empty(0)).size == 0
+    fit = fit_by_marks(np.arange(1, 5, dtype=np.int64) * 1_000_000_000, nothing, np.empty(0))
+    assert fit.offset_s is None
+    assert fit.quality.startswith("failed")
+
+
 def _order(made: tuple[Ints, npt.NDArray[np.float64], Ints]) -> tuple[Ints, Ints, npt.NDArray[np.float64]]:
     log_ns, rpm, marks = made
     return marks, log_ns, rpm

@@ -126,6 +126,8 @@ def find_rises(t_ns: Ints, rpm: Floats) -> Ints:
 
     The beginning is where the steepest slope of the rise, run backwards, meets the level before it.
     """
+    if t_ns.size == 0:  # a log without rpm
+        return np.empty(0, dtype=np.int64)
     gain = np.interp(t_ns + 3_000_000_000, t_ns, rpm) - rpm
     steep = gain > _RISE_RPM
     begun: list[int] = []

@@ -19,7 +19,8 @@ from trialcapture.rehearse.sea import Wakes
 _WHOLE = When()
 _ONE_STEP = When(step=0.5)
 _TEN_MINUTES = When(share=0.4, duration_s=600.0)
-_OFTEN_VOID = tuple(Outage(share, 25.0) for share in (0.12, 0.23, 0.34, 0.45, 0.56, 0.67, 0.78, 0.89))
+_OFTEN_VOID = (Outage(0.0, 90.0), *(Outage(0.16 + 0.04 * n, 3.0) for n in range(20)))
+"""A late first fix and moments without one, none long enough to cost a hold."""
 
 
 def _other(name: str, words: str, size: float, unit: str, error: SpeedError) -> tuple[Fault, ...]:
