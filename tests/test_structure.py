@@ -36,8 +36,3 @@ def test_code_is_formatted() -> None:
 
 def test_mypy_strict_finds_nothing() -> None:
     run("mypy")
-
-
-@pytest.mark.parametrize("path", sorted((ROOT / "trialcapture").rglob("*.py")), ids=lambda p: p.name)
-def test_no_module_is_longer_than_400_lines(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
