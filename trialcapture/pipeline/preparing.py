@@ -69,8 +69,9 @@ def prepare_session(
         pieces = find_pieces(logs, engine_logs, arrangement)
         rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
         rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
-        told += arrangement.warnings
-        health, screen = arrangement.health, arrangement.screen
+        told += [*(text for log in engine_logs for text in log.said), *arrangement.warnings]
+        health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
+        screen = arrangement.screen
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement
         release_memory()

@@ -29,8 +29,9 @@ from trialcapture.prepare.engines import (
 from trialcapture.prepare.fuel_rate import fuel_rate_warnings
 from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth, Item
+from trialcapture.prepare.logaccount import place_rows
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
-from trialcapture.prepare.logtie import place_rows, tie_log
+from trialcapture.prepare.logtie import tie_log
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
