@@ -16,8 +16,8 @@ from trialcapture.config import Config
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
 from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_tables
 from trialcapture.prepare.engines import Numbers, gather_log
+from trialcapture.prepare.logaccount import place_rows
 from trialcapture.prepare.logclock import LogClock
-from trialcapture.prepare.logtie import place_rows
 from trialcapture.prepare.on_change import HOLD_MOST_S
 from trialcapture.prepare.placing import Placing, place_block
 from trialcapture.prepare.receipt import Stamps

@@ -70,8 +70,9 @@ def prepare_session(
         pieces = find_pieces(logs, engine_logs, arrangement)
         rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
         rankings, span_ns, clocks = arrangement.rankings, arrangement.span_ns, arrangement.clocks
-        told += [text for log in engine_logs for text in log.told] + arrangement.warnings
-        health, screen = arrangement.health.with_items(log_rejections(engine_logs)), arrangement.screen
+        told += [*(text for log in engine_logs for text in log.told), *arrangement.warnings]
+        health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
+        health, screen = health.with_items(log_rejections(engine_logs)), arrangement.screen
         resolutions, on_change = arrangement.resolutions, arrangement.on_change
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 
 from trialcapture.archive.accounting import read_timeline
@@ -13,14 +14,17 @@ from trialcapture.archive.decoding import DecodedBlock, Job, Span, decode_blocks
 from trialcapture.archive.raw import is_packed, read_blocks
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
-from trialcapture.archive.spill import Spilled, write_spill
+from trialcapture.archive.spill import Spilled, read_spill, write_spill
 from trialcapture.archive.workbook import open_engine_log
+from trialcapture.buffers import integers, to_arrow
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can import CanDecoder
 from trialcapture.decode.engine_log import EngineLogDecoder
 from trialcapture.decode.log_rejects import LogRejection
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.health import Item, Rejection
 from trialcapture.prepare.line_time import serial_lines
+from trialcapture.prepare.logrows import find_repeated, is_newest_first, row_codes
 from trialcapture.prepare.outline import Outline, join_outlines, outline_log
 
 Progress = Callable[[str, float | None], None]
@@ -60,7 +64,8 @@ class DecodedEngineLog:
         blocks: Its rows, set aside as the tables ``rows``.
         sizes: Rows of each block.
         rejects: Its rejects, set aside.
-        told: Warnings about the file itself.
+        told: Warnings about the file itself and the order of its rows.
+        items: What is wrong with its rows, for the account of data health.
         rejections: The rejects counted by column and reason.
     """
 
@@ -71,6 +76,7 @@ class DecodedEngineLog:
     sizes: list[int]
     rejects: list[Spilled]
     told: tuple[str, ...] = ()
+    items: tuple[Item, ...] = ()
     rejections: tuple[LogRejection, ...] = ()
 
 
@@ -178,7 +184,7 @@ def read_engine_logs(session: Session, config: Config, folder: Path) -> list[Dec
         density = config.fuel.density_kg_per_m3
         decoder = EngineLogDecoder(text_spec, config.engine_ids, path.name, density_kg_per_m3=density)
         log = _kept_log(path.name, spec, _log_blocks(text, decoder), folder / f"engine-{number}")
-        logs.append(replace(log, told=tuple(told), rejections=tuple(decoder.rejections)))
+        logs.append(replace(log, told=(*told, *log.told), rejections=tuple(decoder.rejections)))
     return logs
 
 
@@ -190,16 +196,8 @@ def _log_blocks(text: Iterator[bytes], decoder: EngineLogDecoder) -> Iterator[tu
 
 
 def _kept_log(name: str, spec: EngineLog, decoded: Iterator[tuple[pa.Table, pa.Table]], stem: Path) -> DecodedEngineLog:
-    blocks: list[Spilled] = []
+    kept = _KeptRows(stem)
     bad: list[Spilled] = []
-    outlines: list[pa.Table] = []
-    sizes: list[int] = []
-
-    def keep(rows: pa.Table) -> None:
-        blocks.append(write_spill(stem.with_name(f"{stem.name}-{sum(sizes)}.arrows"), {"rows": rows}))
-        outlines.append(outline_log(rows))
-        sizes.append(rows.num_rows)
-
     open_rows: list[pa.Table] = []
     for rows, rejects in decoded:
         if rejects.num_rows:
@@ -208,13 +206,73 @@ def _kept_log(name: str, spec: EngineLog, decoded: Iterator[tuple[pa.Table, pa.T
         open_rows.append(rows)
         while sum(part.num_rows for part in open_rows) >= _LOG_ROWS:
             joined = pa.concat_tables(open_rows).combine_chunks()
-            keep(joined.slice(0, _LOG_ROWS))
+            kept.add(joined.slice(0, _LOG_ROWS))
             open_rows = [joined.slice(_LOG_ROWS)]
     rest = pa.concat_tables(open_rows).combine_chunks()
     if rest.num_rows:
-        keep(rest)
-    outline = pa.concat_tables(outlines or [outline_log(rest)]).combine_chunks()
-    return DecodedEngineLog(name, spec, outline, blocks, sizes, bad)
+        kept.add(rest)
+    said, items = kept.put_in_order(name)
+    outline = pa.concat_tables(kept.outlines or [outline_log(rest)]).combine_chunks()
+    return DecodedEngineLog(name, spec, outline, kept.blocks, kept.sizes, bad, tuple(said), tuple(items))
+
+
+class _KeptRows:
+    """The rows of an engine log, set aside block by block, and their outlines, oldest first."""
+
+    def __init__(self, stem: Path) -> None:
+        self.blocks: list[Spilled] = []
+        self.outlines: list[pa.Table] = []
+        self.sizes: list[int] = []
+        self._stem = stem
+        self._written = 0
+        self._turned = 0
+        self._is_plain = True
+        self._last_ns: int | None = None
+
+    def add(self, rows: pa.Table) -> None:
+        """Set a block aside, turned round where it is written newest first."""
+        t_ns = integers(rows["t_log_ns"])[0]
+        if is_newest_first(t_ns):
+            rows, t_ns = rows.take(to_arrow(np.arange(t_ns.size)[::-1])), t_ns[::-1]
+            self._turned += rows.num_rows
+        last_ns, self._last_ns = self._last_ns, int(t_ns[-1])
+        self._is_plain &= bool(np.all(np.diff(t_ns) > 0)) and (last_ns is None or t_ns[0] > last_ns)
+        self._keep(rows)
+
+    def _keep(self, rows: pa.Table) -> None:
+        place = self._stem.with_name(f"{self._stem.name}-{self._written}.arrows")
+        self._written += 1
+        self.blocks.append(write_spill(place, {"rows": rows}))
+        self.outlines.append(outline_log(rows))
+        self.sizes.append(rows.num_rows)
+
+    def put_in_order(self, name: str) -> tuple[list[str], list[Item]]:
+        """Turn the blocks of a log written newest first round, and leave out rows that came before.
+
+        Returns:
+            Sentences for people, and items for the account of data health.
+        """
+        said: list[str] = []
+        if self._turned > 0.5 * sum(self.sizes):
+            self.blocks.reverse()
+            self.outlines.reverse()
+            self.sizes.reverse()
+            said.append(f"engine log {name} is written newest first; its rows are turned round")
+        if self._is_plain or not self.blocks:
+            return said, []
+        tables = (read_spill(block)["rows"] for block in self.blocks)
+        stamps, codes = zip(*((integers(rows["t_log_ns"])[0], row_codes(rows)) for rows in tables), strict=True)
+        repeated = find_repeated(np.concatenate(stamps), np.concatenate(codes))
+        count = int(repeated.sum())
+        if not count:
+            return said, []
+        blocks, sizes = self.blocks, self.sizes
+        self.blocks, self.outlines, self.sizes = [], [], []
+        for block, its in zip(blocks, np.split(repeated, np.cumsum(sizes)[:-1]), strict=True):
+            rows = read_spill(block)["rows"]
+            if not its.all():
+                self._keep(rows.filter(to_arrow(~its)) if its.any() else rows)
+        return said, [Rejection(f"engine log {name}", "", "repeated row", count, "none: each is used once")]
 
 
 def merged_counts(counts: Sequence[pa.Table]) -> dict[tuple[str, str, str], list[int]]:

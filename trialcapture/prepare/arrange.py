@@ -30,8 +30,9 @@ from trialcapture.prepare.engines import (
 from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_resolution
 from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth, Item
+from trialcapture.prepare.logaccount import place_rows
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
-from trialcapture.prepare.logtie import place_rows, tie_log
+from trialcapture.prepare.logtie import tie_log
 from trialcapture.prepare.on_change import OnChange, alive_times, find_deadband, find_in_log, hold, hold_in_log
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline

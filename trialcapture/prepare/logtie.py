@@ -7,8 +7,9 @@ that nothing ties is left out and named.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,16 @@ import pyarrow as pa
 
 from trialcapture.buffers import integers, to_arrow
 from trialcapture.config import Config, EngineLog
-from trialcapture.prepare.health import Hole, Item, Rejection, Restart, utc_text
+from trialcapture.prepare.health import Rejection
+from trialcapture.prepare.logaccount import (
+    LogPart,
+    TiedLog,
+    late_items,
+    origin_ns,
+    run_of,
+    told_in_pieces,
+    without_wild,
+)
 from trialcapture.prepare.logalign import align_log, engines_of
 from trialcapture.prepare.logclock import (
     BUS_U_S,
@@ -24,7 +34,6 @@ from trialcapture.prepare.logclock import (
     USUAL_DRIFT,
     LogClock,
     LogFit,
-    LogRun,
     told_fit,
 )
 from trialcapture.prepare.logfine import FineFit, refine_offset
@@ -35,48 +44,21 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 Series = Mapping[str, pa.Table]
+Align = Callable[[slice], tuple[LogFit | None, ClockRow, list[str]]]
+"""Ties some rows of a log as a log of its own."""
 
 _WORST_U_S = 3.0
 """A piece that its rpm ties no better than this is left out (common practice, no source)."""
 _SAME_S = 1.0
 """Offsets of neighbours nearer than this, and than three times their uncertainty, are one."""
+_STEP_S = 0.6
+"""Stamps that go back by less are in the jitter of rows."""
+_LONG_S = 6 * 3600.0
+"""A pause so long parts one day's trial from another's."""
+_LEAST_PAUSE_S, _MOST_PAUSES = 5.0, 3
 _LEAST_PIECE_S = 20.0
 _LEAST_READINGS = 12
 """A piece with less is not tied (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class TiedLog:
-    """What came of tying one log.
-
-    Attributes:
-        clock: How its stamps relate to UTC; None where nothing ties them.
-        rows: The clock evidence: one row, or one a piece.
-        warnings: Sentences for people.
-        items: What is wrong with its clock, for the account of data health.
-    """
-
-    clock: LogClock | None
-    rows: list[ClockRow]
-    warnings: list[str]
-    items: list[Item]
-
-
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """Rows between two steps of the clock.
-
-    Attributes:
-        rows: Their indices in the outline: first, and one past the last.
-        fit: How the clock relates to UTC there, or None.
-        why: Why it is not tied.
-        is_step: Whether the clock was set before it.
-    """
-
-    rows: tuple[int, int]
-    fit: LogFit | None
-    why: str = ""
-    is_step: bool = True
 
 
 def tie_log(
@@ -101,85 +83,150 @@ def tie_log(
     """
     stamps = integers(log["t_log_ns"])[0]
     cuts = find_cuts(stamps) if stamps.size > 1 else None
-    if cuts is None or not cuts.at.size or spec.clock.method == "fixed":
-        return _tied_whole(name, spec, log, series, config, marks_ns, network_u_s, cuts)
-    pieces: list[_Piece] | None = None
-    if spec.clock.method != "marks":
-        engines = engines_of(log, series, config)
-        if engines:
-            pieces = _tie_by_rpm(stamps, engines, cuts, network_u_s)
+    if cuts is not None and cuts.wild.any():
+        few = tie_log(name, spec, log.filter(to_arrow(~cuts.wild)), series, config, marks_ns, network_u_s)
+        return without_wild(name, few, integers(log["row"])[0][cuts.wild])
+
+    def align(rows: slice) -> tuple[LogFit | None, ClockRow, list[str]]:
+        return align_log(
+            name, spec, log.slice(rows.start, rows.stop - rows.start), series, config, marks_ns, network_u_s
+        )
+
+    whole = slice(0, int(stamps.size))
+    if cuts is None and stamps.size > 1:
+        return _told_longest(name, log, align)
+    if cuts is None or not cuts.at.size:
+        return _told_whole(name, log, cuts, *align(whole))
+    engines = engines_of(log, series, config) if spec.clock.method in ("auto", "rpm") else []
+    pieces = _tie_by_rpm(stamps, engines, cuts, network_u_s) if engines else None
+    bounds = _bounds(stamps, cuts)
     if pieces is None or not any(p.fit for p in pieces):
-        return _tied_whole(name, spec, log, series, config, marks_ns, network_u_s, cuts)
-    return _told(name, log, pieces, cuts)
+        if spec.clock.method == "fixed":
+            pieces = _declared(bounds, align)
+        elif len(bounds) > 2 or not engines:
+            pieces = _tie_apart(stamps, bounds, cuts, align)
+    if pieces is not None:
+        pieces = _without_other_days(stamps, pieces, series)
+    if pieces is None or (len(pieces) == 1 and pieces[0].rows == (whole.start, whole.stop)):
+        return _told_whole(name, log, cuts, *align(whole))
+    return told_in_pieces(name, log, pieces, cuts)
 
 
-def place_rows(rows: pa.Table, clock: LogClock) -> tuple[pa.Table, Ints]:
-    """Return the rows of a log that have a place in time, and the UTC [ns] of each.
-
-    Args:
-        rows: Decoded rows, or the outline of them.
-        clock: From `tie_log`.
-    """
-    t_ns, known = clock.to_utc(integers(rows["t_log_ns"])[0], integers(rows["row"])[0])
-    return (rows, t_ns) if known.all() else (rows.filter(to_arrow(known)), t_ns[known])
-
-
-def _tied_whole(
-    name: str,
-    spec: EngineLog,
-    log: pa.Table,
-    series: Series,
-    config: Config,
-    marks_ns: Sequence[int],
-    network_u_s: float,
-    cuts: Cuts | None,
+def _told_whole(
+    name: str, log: pa.Table, cuts: Cuts | None, fit: LogFit | None, row: ClockRow, warnings: list[str]
 ) -> TiedLog:
-    fit, row, warnings = align_log(name, spec, log, series, config, marks_ns, network_u_s)
+    """Return what a fit of the whole log comes to."""
     if fit is None:
         return TiedLog(None, [row], warnings, [])
     stamps = integers(log["t_log_ns"])[0]
-    runs = _runs_of(log, _Piece((0, stamps.size), fit), None if cuts is None else cuts.wild, int(stamps[0]))
-    return TiedLog(LogClock(tuple(runs)), [row], warnings, _misplaced_items(name, cuts))
+    run = run_of(log, LogPart((0, int(stamps.size)), fit), fit)
+    return TiedLog(LogClock((run,)), [row], warnings, late_items(name, cuts))
 
 
-def _misplaced_items(name: str, cuts: Cuts | None) -> list[Item]:
-    items: list[Item] = []
-    if cuts is not None and cuts.late.any():
-        items.append(Rejection(f"engine log {name}", "", "out of order", int(cuts.late.sum()), "none: put in order"))
-    if cuts is not None and cuts.wild.any():
-        count = int(cuts.wild.sum())
-        items.append(Rejection(f"engine log {name}", "", "stamp far off its neighbours'", count, "left out"))
-    return items
+def _told_longest(name: str, log: pa.Table, align: Align) -> TiedLog:
+    """Return what the longest stretch of rising stamps comes to, of a log whose rows are in no order."""
+    stamps = integers(log["t_log_ns"])[0]
+    bounds = [0, *(np.flatnonzero(np.diff(stamps) < 0) + 1).tolist(), int(stamps.size)]
+    first, stop = max(pairwise(bounds), key=lambda b: b[1] - b[0])
+    fit, row, warnings = align(slice(first, stop))
+    lost = int(stamps.size) - (stop - first)
+    item = Rejection(f"engine log {name}", "", f"its stamps run backwards {len(bounds) - 2} times", lost, "left out")
+    if fit is None:
+        return TiedLog(None, [row], warnings, [item])
+    return TiedLog(LogClock((run_of(log, LogPart((first, stop), fit), fit),)), [row], warnings, [item])
 
 
-def _runs_of(log: pa.Table, piece: _Piece, wild: Bools | None, origin_ns: int) -> list[LogRun]:
-    """Return the runs of rows of one piece: more than one where rows among them carry wild stamps."""
-    if piece.fit is None:
-        return []
-    row = integers(log["row"])[0]
-    first, stop = piece.rows
-    taken = np.zeros(stop - first, dtype=np.bool_) if wild is None else wild[first:stop]
-    edges = np.flatnonzero(np.diff(np.concatenate([[True], taken, [True]]).astype(np.int8)))
-    runs = []
-    for a, b in edges.reshape(-1, 2):
-        low, high = sorted((int(row[first + a]), int(row[first + b - 1])))
-        runs.append(LogRun((low, high), origin_ns, piece.fit))
-    return runs
+def _bounds(stamps: Ints, cuts: Cuts) -> list[int]:
+    """Return where the stretches between sure steps of the clock begin, and the number of rows."""
+    step_s = (stamps[cuts.at] - stamps[cuts.at - 1]) / 1e9
+    is_sure = ((step_s < -_STEP_S) & ~cuts.may_be_late) | (step_s > _LONG_S)
+    return [0, *cuts.at[is_sure].tolist(), int(stamps.size)]
 
 
-def _tie_by_rpm(stamps: Ints, engines: list[Engine], cuts: Cuts, network_u_s: float) -> list[_Piece] | None:
+def _without_other_days(stamps: Ints, pieces: list[LogPart], series: Series) -> list[LogPart]:
+    """Return the pieces less those that nothing ties and that by their neighbours' clock lie outside the trial."""
+    velocity = series.get("velocity")
+    tied = [p for p in pieces if p.fit is not None]
+    if velocity is None or not velocity.num_rows or not tied:
+        return pieces
+    t_ns = integers(velocity["t_ns"])[0]
+
+    def is_outside(piece: LogPart) -> bool:
+        near = min(tied, key=lambda p: abs(p.rows[0] - piece.rows[0]))
+        rows = stamps[slice(*piece.rows)]
+        step_ns = max(int(rows.min()) - int(stamps[near.rows[1] - 1]), int(stamps[near.rows[0]]) - int(rows.max()))
+        if near.fit is None or step_ns < _LONG_S * 1e9:
+            return False
+        utc = near.fit.to_utc(rows, origin_ns(stamps, near))
+        return bool(utc.max() < t_ns[0] or utc.min() > t_ns[-1])
+
+    return [p for p in pieces if p.fit is not None or not is_outside(p)]
+
+
+def _tie_apart(stamps: Ints, bounds: list[int], cuts: Cuts, align: Align) -> list[LogPart]:
+    """Return the pieces of a log that its rpm on the network does not tie, tied one by one by marks or by motion.
+
+    A pause may hide a clock put forward: both sides of it are tied too, and where they contradict each other the log
+    is cut there.
+    """
+    pieces: list[LogPart] = []
+    for first, stop in pairwise(bounds):
+        inner = [int(i) for i in cuts.at if first < i < stop]
+        pieces += _tie_across_pauses(stamps, slice(first, stop), inner, align)
+    return pieces
+
+
+def _declared(bounds: list[int], align: Align) -> list[LogPart] | None:
+    """Return a log with a declared offset cut where its clock was put back: one offset cannot hold on both sides."""
+    if len(bounds) == 2:
+        return None
+    longest = max(pairwise(bounds), key=lambda b: b[1] - b[0])
+    why = "its clock was set, and the declared offset holds on one side only; the longer piece is taken for that"
+    return [LogPart(b, align(slice(*b))[0] if b == longest else None, why) for b in pairwise(bounds)]
+
+
+def _tie_across_pauses(stamps: Ints, rows: slice, inner: Sequence[int], align: Align) -> list[LogPart]:
+    """Return the fit of rows whose stamps only ever pause, as one piece, or two where the pause hides a step."""
+    fit, row, _ = align(rows)
+    whole = [LogPart((rows.start, rows.stop), fit, row.quality.removeprefix("failed: "), method=row.method)]
+    step_s = {int(i): float(stamps[i] - stamps[i - 1]) / 1e9 for i in inner}
+    for i in sorted(step_s, key=lambda i: -step_s[i])[:_MOST_PAUSES]:
+        if step_s[i] < _LEAST_PAUSE_S:
+            break
+        sides = [align(slice(rows.start, i)), align(slice(i, rows.stop))]
+        before, after = sides[0][0], sides[1][0]
+        parts = [
+            LogPart(span, side[0], side[1].quality.removeprefix("failed: "), method=side[1].method)
+            for span, side in zip(((rows.start, i), (i, rows.stop)), sides, strict=True)
+        ]
+        if before is not None and after is not None:
+            if _is_apart(before, after, float(stamps[i] - stamps[rows.start]) / 1e9):
+                return parts
+        elif fit is None and (before is not None or after is not None):
+            return parts
+    return whole
+
+
+def _is_apart(before: LogFit, after: LogFit, since_s: float) -> bool:
+    """Return True where two fits of neighbouring rows contradict each other."""
+    at_cut_s = (before.offset_s or 0.0) + before.drift_ppm * 1e-6 * since_s
+    u_s = np.hypot(before.offset_u_s or 0.0, after.offset_u_s or 0.0)
+    return abs((after.offset_s or 0.0) - at_cut_s) > max(3.0 * float(u_s), _STEP_S)
+
+
+def _tie_by_rpm(stamps: Ints, engines: list[Engine], cuts: Cuts, network_u_s: float) -> list[LogPart] | None:
     """Return the pieces of a log with the fit of each; None where it is one piece or nothing fits."""
     placed = place_pieces(stamps, engines, cuts)
     if placed is None:
         return None
     groups = _grouped(stamps, placed, cuts)
-    usable = ~(cuts.late | cuts.wild)
+    usable = ~cuts.late
     fits = [_fine(stamps, engines, usable, placed, group) for group in groups]
     fits = _with_shared_drift(fits)
     groups, fits = _merged(stamps, engines, usable, placed, groups, fits)
     if len(groups) == 1 and placed.is_clear.all():
         return None
-    pieces: list[_Piece] = []
+    pieces: list[LogPart] = []
     for group, fine in zip(groups, fits, strict=True):
         pieces += _judged(stamps, placed, group, fine, network_u_s)
     return pieces
@@ -261,103 +308,28 @@ def _merged(
 
 def _judged(
     stamps: Ints, placed: Placed, group: tuple[int, int], fine: FineFit | None, network_u_s: float
-) -> list[_Piece]:
+) -> list[LogPart]:
     """Return a group as one tied piece, less what at its ends might belong elsewhere; or as one that is not tied."""
     clear = np.flatnonzero(placed.is_clear[group[0] : group[1]]) + group[0]
     whole = _rows(placed, group)
     if not clear.size:
-        return [_Piece(whole, None, "its rpm would fit the network's nearly as well at another time; give a mark")]
+        return [LogPart(whole, None, "its rpm would fit the network's nearly as well at another time; give a mark")]
     if fine is None:
-        return [_Piece(whole, None, "it is too short, or its rpm hardly changes")]
+        return [LogPart(whole, None, "it is too short, or its rpm hardly changes")]
     if fine.is_at_bound:
-        return [_Piece(whole, None, "no offset and drift make its rpm follow the network's all the way")]
+        return [LogPart(whole, None, "no offset and drift make its rpm follow the network's all the way")]
     if fine.offset_u_s(network_u_s) > _WORST_U_S:
-        return [_Piece(whole, None, "its rpm hardly changes, so nothing ties it")]
+        return [LogPart(whole, None, "its rpm hardly changes, so nothing ties it")]
     if fine.unexplained > NO_MATCH_FINE:
-        return [_Piece(whole, None, f"{fine.unexplained:.0%} of its rpm's variance does not match the network's")]
+        return [LogPart(whole, None, f"{fine.unexplained:.0%} of its rpm's variance does not match the network's")]
     inner = (int(clear[0]), int(clear[-1]) + 1)
     unsure = "nothing tells on which side of the step of its clock it lies"
-    parts = [_Piece(_rows(placed, (group[0], inner[0])), None, unsure)] if inner[0] > group[0] else []
+    parts = [LogPart(_rows(placed, (group[0], inner[0])), None, unsure)] if inner[0] > group[0] else []
     rows = _rows(placed, inner)
     fit = told_fit(fine, network_u_s)
     since_s = (stamps[rows[0]] - stamps[whole[0]]) / 1e9
     fit = replace(fit, offset_s=fine.offset_s() + fine.drift * float(since_s))
-    parts.append(_Piece(rows, fit, "", not parts))
+    parts.append(LogPart(rows, fit, "", not parts))
     if inner[1] < group[1]:
-        parts.append(_Piece(_rows(placed, (inner[1], group[1])), None, unsure, False))
+        parts.append(LogPart(_rows(placed, (inner[1], group[1])), None, unsure, False))
     return parts
-
-
-def _told(name: str, log: pa.Table, pieces: list[_Piece], cuts: Cuts) -> TiedLog:
-    """Return runs, clock evidence and account of a log in pieces."""
-    stamps = integers(log["t_log_ns"])[0]
-    runs: list[LogRun] = []
-    rows: list[ClockRow] = []
-    items: list[Item] = []
-    spans = [_span(stamps, pieces, k, cuts) for k in range(len(pieces))]
-    for k, (piece, span) in enumerate(zip(pieces, spans, strict=True)):
-        runs += _runs_of(log, piece, cuts.wild, _origin(stamps, piece))
-        what = f"engine log {name}, piece {k + 1} of {len(pieces)} ({_clock(span[0])} to {_clock(span[1])})"
-        fit = piece.fit
-        if fit is None:
-            rows.append(ClockRow(what, None, None, None, None, "rpm against rpm", f"failed: {piece.why}"))
-            seconds = (span[1] - span[0]) / 1e9
-            cost = f"{seconds:.0f} s of fuel and engine data are not used"
-            items.append(Hole(*span, f"engine log {name}", f"piece {k + 1} is not tied to UTC: {piece.why}", cost))
-        else:
-            rows.append(
-                ClockRow(what, fit.offset_s, fit.offset_u_s, fit.drift_ppm, fit.drift_u_ppm, fit.method, fit.quality)
-            )
-        if k and piece.is_step:
-            items.append(_restart(name, stamps, pieces[k - 1], piece, spans[k - 1], span))
-    return TiedLog(LogClock(tuple(runs)), rows, [], [*items, *_misplaced_items(name, cuts)])
-
-
-def _origin(stamps: Ints, piece: _Piece) -> int:
-    return int(stamps[piece.rows[0]])
-
-
-def _span(stamps: Ints, pieces: list[_Piece], k: int, cuts: Cuts) -> tuple[int, int]:
-    """Return between what UTC [ns] the rows of a piece lie; for one that is not tied, between its neighbours."""
-    tied = [_tied_span(stamps, piece, cuts) for piece in pieces]
-    own = tied[k]
-    if own is not None:
-        return own
-    length_ns = int(np.ptp(stamps[slice(*pieces[k].rows)]))
-    before = next((t for t in tied[k::-1] if t is not None), None)
-    after = next((t for t in tied[k:] if t is not None), None)
-    if before is None:
-        stop = int(stamps[0]) + length_ns if after is None else after[0]
-        return stop - length_ns, stop
-    return before[1], before[1] + length_ns if after is None else max(after[0], before[1])
-
-
-def _tied_span(stamps: Ints, piece: _Piece, cuts: Cuts) -> tuple[int, int] | None:
-    if piece.fit is None:
-        return None
-    rows = slice(*piece.rows)
-    utc = piece.fit.to_utc(stamps[rows][~cuts.wild[rows]], _origin(stamps, piece))
-    return int(utc.min()), int(utc.max())
-
-
-def _restart(
-    name: str, stamps: Ints, before: _Piece, after: _Piece, span_before: tuple[int, int], span: tuple[int, int]
-) -> Restart:
-    """Return the account of one step of a log's clock."""
-    at = after.rows[0]
-    shown_s = (int(stamps[at]) - int(stamps[at - 1])) / 1e9
-    what = f"clock of engine log {name}"
-    if before.fit is None or after.fit is None:
-        cause = f"its stamps go on {shown_s:+.0f} s from the row before; it was set or began anew"
-        return Restart(span[0], what, None, cause, "the piece that nothing ties is not used")
-    gap_s = (span[0] - span_before[1]) / 1e9
-    size_s = round(shown_s - gap_s, 2)
-    pace_s = float(np.median(np.abs(np.diff(stamps[slice(*after.rows)])))) / 1e9
-    if abs(gap_s - pace_s) <= max(2.0, 0.5 * pace_s):
-        return Restart(span[0], what, size_s, "it was set while it went on logging", "none: each piece is tied alone")
-    cause = f"it logged nothing for {gap_s:.0f} s, and its clock was set or began anew"
-    return Restart(span[0], what, size_s, cause, f"{gap_s:.0f} s without engine data; each piece is tied alone")
-
-
-def _clock(t_ns: int) -> str:
-    return utc_text(t_ns)[11:19]
