@@ -25,6 +25,7 @@ import tarfile
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
@@ -33,10 +34,13 @@ import pytest
 
 from tests.nmea_peers import by_pynmea2, by_pynmeagps
 from tests.nmea_shapes import TYPES, framed, undamaged
+from tests.prepare.receiver_logs import located
 from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
+from trialcapture.prepare.health import Rejection
 
 pytestmark = pytest.mark.external
 
@@ -299,6 +303,48 @@ def test_a_receiver_that_lay_still_gives_no_steady_stretch_and_says_why(recorded
         assert any("lying still" in s["reason"] for s in segments), (name, [s["reason"] for s in segments])
         assert result["bands"].num_rows == 0
     assert tried >= 4
+
+
+AWKWARD = (
+    "april6_2019.log",  # one fix, and one with a year of three digits; GPS week rollover
+    "blumax-gps009.log",  # three fixes, then two minutes and a half of nothing
+    "humminbird-M37.log",  # under way; the time goes back by 12 s
+    "gp-320fw-2019-04-07-coldboot.log",  # times before the first fix of several clocks
+    "sounder.log",  # GLL alone, so no date at all
+    "ublox-lea-5h.log",  # pauses
+)
+
+
+@pytest.mark.parametrize("names", [AWKWARD, pytest.param((), marks=pytest.mark.slow)], ids=["awkward", "all"])
+def test_every_log_goes_through_the_whole_work_and_no_fix_is_lost(
+    recorded: Logs, tmp_path: Path, names: tuple[str, ...]
+) -> None:
+    """``pytest -m external -k whole_work`` runs all of them.
+
+    A log ends in results, or in words on what it lacks. Each fix is placed, but for lone times that are counted.
+    """
+    text = '[boat]\nname = "No boat"\nlength_m = 10.0\n'
+    done = fixes = 0
+    for name in names or sorted(logs(recorded)):
+        data = recorded[name]
+        tables, placing, _ = located(data)
+        lone = sum(item.count for item in placing.items if isinstance(item, Rejection))
+        valid = {k: t.filter(t["valid"]) for k, t in tables.items() if k in ("RMC", "GGA", "GLL", "GNS")}
+        lost = sum(table["t_ns"].null_count for table in valid.values())
+        assert lost <= lone, name
+        count = sum(table.num_rows for table in valid.values())
+        fixes += count
+        log = tmp_path / name
+        log.write_bytes(data)
+        session = tmp_path / f"{name}-session"
+        # a log with a fix gives samples; another may, or is refused in words
+        with nullcontext() if count else suppress(TrialCaptureError):
+            collect([log], [], load_config(text), session, created="2026-01-01T00:00:00Z", config_text=text)
+            result = process(session)
+            assert pq.read_metadata(result["paths"]["samples"]).num_rows > 0
+            done += 1
+    assert done >= (len(names) or 80)
+    assert fixes > (200 if names else 5000)
 
 
 def speeds_of(data: bytes) -> tuple[list[float], float]:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tests.nmea_builders import sentence
+from tests.nmea_builders import journal_line, sentence
 from tests.prepare.receiver_logs import START_S, Recording, clock, gga, health_of, located, place, rmc
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
 
@@ -186,6 +186,40 @@ def test_steps_drawn_at_random(kind: str, seed: int) -> None:
     second = {} if rng.random() < 0.5 else None
     recording = Recording(kind, steps=steps, wall_steps=wall, second=second, seed=seed)
     check(recording, utc_s=None if second is None else 0.0)
+
+
+@pytest.mark.parametrize("kind", ["journal", "wall", "plain"])
+@pytest.mark.parametrize("size_s", [-1.0, 1.0])
+def test_a_time_a_second_off_now_and_then_moves_no_fix(kind: str, size_s: float) -> None:
+    at = range(40, 560, 37)
+    steps = dict.fromkeys(at, size_s) | {i + 1: -size_s for i in at}
+    recording = Recording(kind, steps=steps)
+    check(recording)
+    if kind != "plain":
+        spikes = {s.what: s.count for s in health_of(recording.written()).spikes}
+        assert spikes["time of gps1 GPRMC"] == len(at)
+
+
+def test_held_up_sentences_keep_their_own_times() -> None:
+    """A gateway that keeps back what comes for a second and a half, then sends it at once."""
+    recording = Recording("journal")
+    lines = []
+    for since_s, _, source, payload, _ in recording.sent():
+        held_s = 201.9 if 200.4 < since_s < 201.9 else since_s
+        wall_ms = round((START_S + held_s) * 1000)
+        lines.append(journal_line(payload, source=source, wall_ms=wall_ms, mono_us=round(held_s * 1e6)))
+    data = b"".join(lines)
+    errors = recording.errors_s(located(data)[0])
+    assert np.abs(together(errors, "GPRMC", "GPGGA")).max() < 1e-6
+    assert not health_of(data).spikes
+
+
+@pytest.mark.parametrize(("ppm", "named"), [(80.0, False), (1500.0, True)])
+def test_a_receiver_whose_time_drifts_is_named(ppm: float, named: bool) -> None:
+    recording = Recording("journal", seconds=900, steps=dict.fromkeys(range(900), -ppm * 1e-6))
+    off = [d for d in health_of(recording.written()).disagreements if "rate" in d.what]
+    assert bool(off) == named
+    assert all(d.size == pytest.approx(-ppm, rel=0.05) for d in off)
 
 
 @pytest.mark.parametrize(

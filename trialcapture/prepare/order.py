@@ -167,6 +167,10 @@ def _find_strays(utc_ns: Ints) -> Bools:
         return stray
     usual = usual_step_ns(utc_ns)
     limit, step = _limit_ns(usual), np.diff(utc_ns)
+    # a time told twice beside one that is missing was a second off, and the lines went on
+    double = (step > 1.5 * usual) & (step < 2.5 * usual)
+    slipped = ((step[:-1] == 0) & double[1:]) | (double[:-1] & (step[1:] == 0))
+    stray[1:-1] = slipped
     odd = np.flatnonzero((step < 0) | (step > limit))
     for count in range(1, _MOST_STRAYS + 1):
         at = odd[(odd + 1 + count < utc_ns.size) & ~stray[odd]]

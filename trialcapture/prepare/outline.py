@@ -30,7 +30,7 @@ AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
 """Columns of an outline: each row's place on the log's receipt axes [ns]."""
 _EARLY_NS, _LATE_NS = 1_000_000_000, 15_000_000_000
 _AGREEING_NS = 5_000_000_000
-_RARE = 0.01
+_RARE = 0.2
 """A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
 

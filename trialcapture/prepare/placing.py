@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import to_arrow, truths
-from trialcapture.prepare.health import Item, Rejection
+from trialcapture.prepare.health import Item, Rejection, Spikes
 from trialcapture.prepare.neighbour_time import time_of_neighbour
 from trialcapture.prepare.order import Epochs, Traced, place_by_order, trace_epochs
 from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
@@ -28,7 +28,7 @@ from trialcapture.prepare.receiver_clocks import (
     hear,
     order_row,
 )
-from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
+from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime, find_slips
 from trialcapture.prepare.sentence_times import (
     DAY_NS,
     Calendar,
@@ -46,6 +46,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _COMPANY = 2
+_SLIP_NS = 800_000_000
 _EARLY_NS, _LATE_NS = -1_000_000_000, round(LONGEST_DELAY_S * 1e9)
 
 
@@ -131,6 +132,8 @@ def find_placing(
         Rejection(sentence, "time", "its time stands alone among those before and after", count, "left out")
         for sentence, count in sorted(outline.strays.items())
     ]
+    if fit is not None or epochs is not None:
+        items += _slips(outline, times, Placing(clock, receiver, fit, calendar, epochs, 0.0, latency_s, own))
     # the early edge stands behind UTC by the delay of the receiver's promptest sentence
     edge_s = edge_latency_s(receiver, latency_s)
     placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s, own, tuple(items))
@@ -215,6 +218,30 @@ def _receipt(table: pa.Table, placing: Placing) -> Ints:
     return place_by_order(table, placing.epochs) if placing.epochs else np.zeros(table.num_rows, dtype=np.int64)
 
 
+def _slips(outline: Outline, times: Mapping[str, tuple[Ints, Bools]], placing: Placing) -> list[Item]:
+    """Return an item for each receiver that tells a second more or less than it is, now and then."""
+    items: list[Item] = []
+    for name, told in times.items():
+        table = outline.tables[name]
+        base = _receipt(table, placing)
+        at = base if placing.clock in CLOCKS else integers(table, "line")[0]
+        base = base if placing.fit is None else placing.fit.to_utc(base)
+        own = _moved(table, told[0], at, placing, 0)
+        believed = told[1] & _is_near(base - own, placing)
+        moved_s = (_without_slips(table, own, believed, base) - own) / 1e9
+        codes, names = receiver_codes(table)
+        for code in np.unique(codes[moved_s != 0]):
+            mine = moved_s[(codes == code) & (moved_s != 0)]
+            source, talker = names[code].rsplit("/", 1)
+            items.append(
+                Spikes(
+                    f"time of {source} {talker}{name}", mine.size, float(-mine[np.argmax(np.abs(mine))]), "s",
+                    "none: sentences that came in evenly are placed evenly",
+                )
+            )  # fmt: skip
+    return items
+
+
 def _trace(
     outline: Outline, times: Mapping[str, tuple[Ints, Bools]], calendar: Calendar, receiver: str | None
 ) -> Traced | None:
@@ -276,6 +303,7 @@ def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, 
     if placing.own:
         own = _moved(table, raw, at, placing, 0)
     believed = known & _is_near(base - own, placing)
+    own = _without_slips(table, own, believed, base)
     valid = truths(table["valid"]) if "valid" in table.column_names else np.zeros(known.size, dtype=np.bool_)
     if believed.all() or not np.any(~believed & (known | valid)):
         return own, believed
@@ -289,6 +317,19 @@ def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, 
     rest = find_companies(~believed & known, receiver_codes(table)[0]) | (valid & ~known)
     delay_ns = round(placing.fit.delay_s * 1e9) if placing.fit is not None else 0
     return np.where(rest, base - delay_ns, own), believed | rest
+
+
+def _without_slips(table: pa.Table, own: Ints, believed: Bools, base: Ints) -> Ints:
+    """Return own times [ns] where those of a second too early or late, now and then, are put right."""
+    late = (base - own)[believed]
+    if late.size < 3 or np.ptp(late) < _SLIP_NS:
+        return own
+    codes, _ = receiver_codes(table)
+    right = own.copy()
+    for code in np.unique(codes[believed]):
+        mine = np.flatnonzero(believed & (codes == code))
+        right[mine] += find_slips(base[mine], own[mine])
+    return right
 
 
 def find_companies(odd: Bools, stream: Ints) -> Bools:

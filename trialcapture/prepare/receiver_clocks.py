@@ -13,7 +13,7 @@ import pyarrow as pa
 from trialcapture.buffers import floats, truths
 from trialcapture.config.source_ids import declared_source
 from trialcapture.prepare.clock_items import computer_steps, corrected_time, describe_steps
-from trialcapture.prepare.health import Hole, Item
+from trialcapture.prepare.health import Disagreement, Hole, Item
 from trialcapture.prepare.order import Epochs, Traced, place_by_order
 from trialcapture.prepare.outline import AXIS, Outline
 from trialcapture.prepare.receiver_steps import (
@@ -26,6 +26,8 @@ from trialcapture.prepare.receiver_steps import (
     choose_level,
     deciding_rows,
     epochs_behind_ns,
+    find_slips,
+    find_too_early,
     follow_receiver,
     whole_ns,
 )
@@ -39,6 +41,8 @@ GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.08
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source
 declares none (common practice, no source)."""
 _AHEAD_S = 1.0
+_MOST_DRIFT = 300e-6
+"""No computer's clock is as far off as this by itself; ordinary ones are within 100e-6 (common practice, no source)."""
 _EPOCH_ROOM_S = 1.5 * 86_400.0
 
 
@@ -113,15 +117,16 @@ def fit_receivers(
     tables, breaks = outline.tables, outline.breaks_ns[clock]
     has_wall = clock == "mono" and all(bool(integers(tables[n], "wall_ms")[1].all()) for n in times)
     axes = {name: integers(table, AXIS[clock])[0] for name, table in tables.items()}
-    heard = hear(tables, times, axes, with_wall=has_wall or clock == "wall")
+    heard = hear(tables, _even(tables, times, axes), axes, with_wall=has_wall or clock == "wall")
     around = Surroundings(clock, breaks, np.sort(np.concatenate(list(axes.values()))))
     fits: dict[str, ClockFit] = {}
     own: dict[str, OwnTime] = {}
     rows: list[ClockRow] = []
     for key, sentences in heard.items():
         followed = follow_receiver(sentences, around)
-        used = slice(None) if followed.is_plain else deciding_rows(sentences, followed)
         utc = sentences.utc_ns if followed.is_plain else sentences.utc_ns + followed.added(sentences.axis_ns)
+        used = ~find_too_early(sentences.axis_ns - utc)
+        used &= True if followed.is_plain else deciding_rows(sentences, followed)
         steady = sentences.wall_ns[used] if has_wall and sentences.wall_ns is not None else None
         fit = fit_early_edge(sentences.axis_ns[used], utc[used], steady, breaks)
         if fit is None:
@@ -149,6 +154,14 @@ def fit_receivers(
                 items += found
     for key in sorted(fits, key=lambda k: (k != receiver, k)):
         fit, sentences = fits[key], heard[key]
+        if abs(fit.drift) > _MOST_DRIFT + 3.0 * fit.drift_u:
+            items.append(
+                Disagreement(
+                    f"rate of the time of {key}", "clock of the recording computer", -fit.drift * 1e6,
+                    fit.drift_u * 1e6, "1e-6", None, None, "warning",
+                    f"times follow the receiver; they run apart by {abs(fit.drift) * 3600:.1f} s in an hour",
+                )
+            )  # fmt: skip
         quality = "good" if fit.points > 100 and fit.offset_u_s < 0.1 else "fair: few or late sentences"
         if fit.drift_u > 50e-6:
             quality = "fair: too short to see drift" if quality == "good" else quality
@@ -168,6 +181,21 @@ def fit_receivers(
         )
     rows.sort(key=lambda r: (r.source != receiver, r.source))
     return FittedReceivers(main, {k: o for k, o in own.items() if not o.is_plain}, rows, items)
+
+
+def _even(
+    tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints, Bools]], axes: Mapping[str, Ints]
+) -> dict[str, tuple[Ints, Bools]]:
+    """Return the times told, those put right that are whole seconds off now and then; see `find_slips`."""
+    even = {}
+    for name, (own, known) in times.items():
+        codes, _ = receiver_codes(tables[name])
+        right = own.copy()
+        for code in np.unique(codes[known]):
+            mine = np.flatnonzero(known & (codes == code))
+            right[mine] += find_slips(axes[name][mine], own[mine])
+        even[name] = (right, known)
+    return even
 
 
 def follow_by_order(

@@ -43,6 +43,7 @@ _MOTION_REACH_S = 60.0
 MOTION_FLOOR_M = 3.0
 _MOTION_SHARE = 0.3
 _FIRST_YEAR_NS = 788_918_400_000_000_000  # 1995-01-01: GPS was declared operational in that year
+_SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
 _NS_PER_S = 1_000_000_000
 
 
@@ -182,6 +183,48 @@ def find_frozen(axis_ns: Ints, utc_ns: Ints) -> Bools:
     first = np.maximum.accumulate(np.where(new, np.arange(axis_ns.size), 0))
     frozen: Bools = axis_ns - axis_ns[first] > _FROZEN_NS
     return frozen
+
+
+def find_slips(base_ns: Ints, own_ns: Ints) -> Ints:
+    """Return the whole seconds [ns] by which lone times of one receiver are off, though they came in as evenly as ever.
+
+    Args:
+        base_ns: When its sentences of one kind were received, on UTC [ns], shape (n,), ascending.
+        own_ns: Their own times [ns].
+    """
+    none = np.zeros(base_ns.size, dtype=np.int64)
+    late = base_ns - own_ns
+    if base_ns.size < _SLIP_SPAN or np.ptp(late) < _SLIP_NS:
+        return none
+    half = _SLIP_SPAN // 2
+    padded = np.concatenate([late[:half], late, late[-half:]])
+    off = late - np.median(np.lib.stride_tricks.sliding_window_view(padded, _SLIP_SPAN), axis=1)
+    whole = np.rint(off / 1e9)
+    gap = np.diff(base_ns)
+    even = np.abs(gap - np.median(gap)) < 0.3 * np.median(gap)
+    # a sentence that was held up came in late, and the next one soon after it
+    in_time = np.concatenate([[True], even]) & np.concatenate([even, [True]])
+    slipped = (np.abs(whole) >= 1) & (np.abs(whole) <= 2) & (np.abs(off - whole * 1e9) < 0.2e9) & in_time
+    return np.where(slipped, whole * 1e9, 0).astype(np.int64)
+
+
+def find_too_early(delay_ns: Ints) -> Bools:
+    """Return True for lone sentences that came long before they were due, by neighbours that are all alike.
+
+    Args:
+        delay_ns: Receipt less own time [ns], in order of arrival.
+    """
+    span, half = 2 * _SLIP_SPAN + 1, _SLIP_SPAN
+    if delay_ns.size < span or np.ptp(delay_ns) < _SLIP_NS:
+        return np.zeros(delay_ns.size, dtype=np.bool_)
+    padded = np.concatenate([delay_ns[:half], delay_ns, delay_ns[-half:]])
+    near = np.sort(np.lib.stride_tricks.sliding_window_view(padded, span), axis=1)
+    alike = near[:, (3 * span) // 4] - near[:, half] < _ALIKE_NS
+    early: Bools = alike & (near[:, half] - delay_ns > _SLIP_NS)
+    # several in a row are the beginning of another level
+    runs = np.cumsum(np.concatenate([[0], np.diff(early.astype(np.int8)) != 0]))
+    early &= np.bincount(runs)[runs] <= 2
+    return early
 
 
 def whole_ns(size_ns: int) -> int:
