@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.nmea_builders import journal_line, sentence
 from trialcapture.archive.collect import collect
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
@@ -111,3 +112,46 @@ def test_a_can_log_alone_gives_speed_without_current_and_fuel(tmp_path: Path, wi
         assert row["speed_kn"] == pytest.approx(SPEED_KN[rpm], abs=0.05)
         assert row["fuel_l_per_h"] == pytest.approx(FUEL_L_PER_H[rpm], rel=0.005)
         assert row["current_kn"] == pytest.approx(CURRENT_KN, abs=0.05)
+
+
+def carried(lines: list[bytes], way: str) -> bytes:
+    """The same traffic inside sentences, as a gateway sends it; fast packets whole in PCDIN, frame by frame in PGN."""
+    made, open_bytes = [], b""
+    for line in lines:
+        stamp, _, rest = line.split()
+        identifier, data = rest.split(b"#")
+        ident, payload = int(identifier, 16), bytes.fromhex(data.decode())
+        pgn, address = ident >> 8 & 0x3FFFF, ident & 0xFF
+        if way == "MXPGN":
+            body = f"MXPGN,{pgn:06X},{2 << 12 | len(payload) << 8 | address:04X},{payload[::-1].hex().upper()}"
+        else:
+            if pgn == 127489:
+                open_bytes = (open_bytes if payload[0] & 0x1F else b"") + payload[1 + (payload[0] & 0x1F == 0) :]
+                if len(open_bytes) < 26:
+                    continue
+                payload = open_bytes[:26]
+            body = f"PCDIN,{pgn:06X},00000000,{address:02X},{payload.hex().upper()}"
+        t_us = round((float(stamp.strip(b"()")) - START_S) * 1e6)
+        text = sentence(body)
+        is_journal = way != "plain PCDIN"
+        made.append(
+            journal_line(text, source="gw", mono_us=t_us, wall_ms=START_S * 1000 + t_us // 1000) if is_journal else text
+        )
+    return b"".join(made)
+
+
+@pytest.mark.parametrize("way", ["PCDIN", "MXPGN", "plain PCDIN"])
+def test_the_same_bus_inside_sentences_gives_the_same_bands(tmp_path: Path, way: str) -> None:
+    session = tmp_path / "session"
+    create_session(session, load_config(CONFIG), made_by="test", created="2026-09-21T14:13:20Z", config_text=CONFIG)
+    (session / "raw" / "nmea.log").write_bytes(carried(list(bus()), way))
+    result = process(session)
+    bands = {row["band_rpm"]: row for row in result["bands"].to_pylist()}
+    assert sorted(bands) == pytest.approx(sorted(SPEED_KN), abs=1.0)
+    for (_, row), rpm in zip(sorted(bands.items()), sorted(SPEED_KN), strict=True):
+        assert row["ways"] == 2
+        assert row["speed_kn"] == pytest.approx(SPEED_KN[rpm], abs=0.05)
+        assert row["fuel_l_per_h"] == pytest.approx(FUEL_L_PER_H[rpm], rel=0.005)
+    assert not any(
+        "not recorded" in warning["text"] for warning in result["summary"]["warnings"] if "rpm" in warning["text"]
+    )

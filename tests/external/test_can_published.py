@@ -14,6 +14,7 @@ import random
 import shutil
 import subprocess
 import tarfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,9 @@ import numpy as np
 import pytest
 from nmea2000.decoder import NMEA2000Decoder
 
+from tests.nmea_builders import sentence
 from trialcapture.decode.can import decode_can
+from trialcapture.decode.nmea0183 import decode_nmea
 from trialcapture.decode.pgn_fields import FAST, J1939, NMEA2000, Field, read_field
 from trialcapture.decode.reassembly import FastPackets
 
@@ -327,3 +330,59 @@ def test_frames_are_kept_apart_by_the_library_and_by_us_alike() -> None:
         packets.feed(127489, 1, 0, at, at, frame) for at, frame in enumerate([first[0], first[1], first[3], *second])
     ]
     assert [message is not None for message in whole] == [False] * 6 + [True]
+
+
+CARRIED = [
+    ["$PCDIN,01F119,00000000,0F,2AAF00D1067414FF*59"],
+    ["$PCDIN,01F211,00065D6A,72,034E46FFFFFFFFFF*50"],
+    ["$PCDIN,01F211,00065DC0,70,21FE03FFFFFFFFFF*25"],
+    ["$PCDIN,01F802,000C8286,09,3AFC8CCA0500FFFF*58"],
+    ["$MXPGN,01F801,2801,C1308AC40C5DE343*19"],
+    ["$MXPGN,01F112,2807,FC7FFF7FFF168012*11"],
+    ["$MXPGN,01F200,2856,FFFF7F00000CB201*6F"],
+    [
+        "$MXPGN,01F201,2838,630D670F50001AA0*17", "$MXPGN,01F201,2838,FFFF002D0A3C88A1*12",
+        "$MXPGN,01F201,2838,7F0030FFFFFFFFA2*14", "$MXPGN,01F201,2738,090800000000A3*69",
+    ],
+]  # fmt: skip
+# Our column, the nmea2000 library's field, and from its SI unit to ours.
+PEERS: dict[int, dict[str, tuple[str, str, Callable[[float], float]]]] = {
+    127250: {"HDT.heading_true_deg": ("heading", "heading_true_deg", math.degrees)},
+    127257: {"XDR.value": ("pitch", "value", math.degrees)},
+    127488: {"RPM.rpm": ("speed", "rpm", float), "ENGINE.boost_bar": ("boostPressure", "boost_bar", lambda v: v / 1e5)},
+    127489: {
+        "ENGINE.oil_bar": ("oilPressure", "oil_bar", lambda v: v / 1e5),
+        "ENGINE.coolant_c": ("temperature", "coolant_c", lambda v: v - 273.15),
+        "ENGINE.fuel_l_per_h": ("fuelRate", "fuel_l_per_h", float),
+        "ENGINE.load_pct": ("engineLoad", "load_pct", float),
+        "ENGINE.alternator_v": ("alternatorPotential", "alternator_v", float),
+    },
+    127505: {"TANK.level_pct": ("level", "level_pct", float), "TANK.capacity_l": ("capacity", "capacity_l", float)},
+    129025: {"POSITION.lat_deg": ("latitude", "lat_deg", float), "POSITION.lon_deg": ("longitude", "lon_deg", float)},
+    129026: {"VELOCITY.sog_kn": ("sog", "sog_kn", lambda v: v * KN)},
+}  # fmt: skip
+
+
+def in_one_sentence(lines: list[str]) -> str:
+    """The frames of one fast packet, last byte first, as one PCDIN; the library takes every PGN sentence for whole."""
+    frames = [bytes.fromhex(line.split(",")[3].split("*")[0])[::-1] for line in lines]
+    payload = (frames[0][2:] + b"".join(frame[1:] for frame in frames[1:]))[: frames[0][1]]
+    return sentence(f"PCDIN,{lines[0][7:13]},00000000,{lines[0][16:18]},{payload.hex().upper()}").decode().strip()
+
+
+@pytest.mark.parametrize("lines", CARRIED, ids=lambda lines: lines[0][:13] + lines[0][-4:])
+def test_what_published_sentences_carry_is_what_the_library_reads(lines: list[str]) -> None:
+    """Sentences: canboatjs, the Go package `nmea`, tests of the open readers marulc and jasmine, public listings."""
+    theirs = NMEA2000Decoder().decode(lines[0] if len(lines) == 1 else in_one_sentence(lines))
+    assert theirs is not None
+    values = {field.id: field.value for field in theirs.fields}
+    tables, rejects, counts = decode_nmea("".join(f"{line}\r\n" for line in lines).encode(), source="x")
+    assert rejects.num_rows == 0
+    (row,) = counts.to_pylist()
+    assert (int(row["formatter"]), row["talker"]) == (theirs.PGN, f"CAN{theirs.source:02X}")
+    for name, (field, column, to_ours) in PEERS[theirs.PGN].items():
+        ours = tables[name.split(".")[0]].to_pylist()[0][column]
+        if values[field] is None:
+            assert ours is None
+        else:
+            assert ours == pytest.approx(to_ours(values[field]), rel=1e-6, abs=1e-9), name

@@ -47,6 +47,7 @@ class Job:
         xdr: Transducers wanted.
         require_checksum, without_checksum: As `trialcapture.decode.nmea0183.decode_nmea` takes them.
         lines: Serial lines whose time on the wire is taken off the receipt stamps.
+        before: Lines before the block with frames that may begin messages that end in it.
     """
 
     path: Path
@@ -58,6 +59,7 @@ class Job:
     require_checksum: bool
     without_checksum: frozenset[str]
     lines: dict[str, SerialLine]
+    before: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,7 @@ def decode_job(job: Job) -> DecodedBlock:
         xdr=job.xdr,
         require_checksum=job.require_checksum,
         without_checksum=job.without_checksum,
+        before=job.before,
     )
     return keep_block(job.path, correct_receipt(tables, block, job.first_line, job.lines), rejects, counts)
 

@@ -131,7 +131,7 @@ def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[Odd], i
     start, stop, line = start[filled], stop[filled], line[filled]
     sound, close, space, mark = _landmarks(buf, start, stop)
     stamp_ns, stamped = _stamps(buf, start, close)
-    ident, named = _hex_numbers(buf, space + 1, mark)
+    ident, named = hex_numbers(buf, space + 1, mark)
     data, length, readable = _data(buf, mark, stop)
     sound &= stamped & named & readable
     extended = mark - space - 1 == _EXTENDED
@@ -207,7 +207,7 @@ def _stamps(buf: U8, start: I64, close: I64) -> tuple[I64, Bools]:
     return np.where(good, value, 0) * 1000, good
 
 
-def _hex_numbers(buf: U8, start: I64, stop: I64) -> tuple[I64, Bools]:
+def hex_numbers(buf: U8, start: I64, stop: I64) -> tuple[I64, Bools]:
     """Return the value of up to eight hexadecimal digits, and where they are such."""
     length = stop - start
     good = (length >= 1) & (length <= _EXTENDED)
@@ -218,6 +218,20 @@ def _hex_numbers(buf: U8, start: I64, stop: I64) -> tuple[I64, Bools]:
         good &= ~inside | (digit < 16)
         value = np.where(inside, value * 16 + digit, value)
     return value, good
+
+
+def hex_bytes(buf: U8, start: I64, stop: I64) -> tuple[U8, I64, Bools]:
+    """Return the bytes of pairs of hexadecimal digits, padded with 0xFF, how many, and where the digits are such."""
+    digits = np.maximum(stop - start, 0)
+    good = (stop >= start) & (digits % 2 == 0)
+    data = np.full((len(start), max(int(digits.max(initial=0)) // 2, 1)), 0xFF, np.uint8)
+    for nth in range(data.shape[1]):
+        inside = good & (2 * nth < digits)
+        at = np.minimum(start + 2 * nth, len(buf) - 2)
+        high, low = _HEX[buf[at]], _HEX[buf[at + 1]]
+        good &= ~inside | ((high < 16) & (low < 16))
+        data[:, nth] = np.where(inside, (high << 4) | (low & 0x0F), 0xFF)
+    return data, np.where(good, digits // 2, 0), good
 
 
 def _data(buf: U8, mark: I64, stop: I64) -> tuple[U8, U8, Bools]:

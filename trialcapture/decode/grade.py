@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Literal
 
+from trialcapture.decode.encapsulated import READ_GROUPS
 from trialcapture.decode.pieces import xor_checksum
 
 Grade = Literal["good", "unread", "bad", "unsummed", "noise", "tag", "blank"]
@@ -14,6 +15,7 @@ READ_FORMATTERS = frozenset(
 )
 """Sentence formatters that become channels later; others are kept and counted as seen, not read."""
 
+_READ_GROUPS = frozenset(b"%06X" % group for group in READ_GROUPS)
 _SENTENCE = re.compile(rb"[$!]([ -)+-~]{5,})\*([0-9A-Fa-f]{2})[\r\n]*")
 _UNSUMMED = re.compile(rb"[$!][A-Z][ -)+-~]*[\r\n]*")
 _TAG = re.compile(rb"\\[ -\[\]-~]*\*[0-9A-Fa-f]{2}\\")
@@ -35,7 +37,7 @@ def grade_piece(piece: bytes) -> Grade:
     if found is not None:
         if xor_checksum(found[1]) != int(found[2], 16):
             return "bad"
-        return "good" if piece[3:6] in READ_FORMATTERS and piece[:2] != b"$P" else "unread"
+        return "good" if _is_read(piece) else "unread"
     if _TEXT.fullmatch(piece) is None:
         return "noise"
     if not piece.strip(b"\r\n"):
@@ -43,3 +45,10 @@ def grade_piece(piece: bytes) -> Grade:
     if _TAG.fullmatch(piece) is not None:
         return "tag"
     return "unsummed" if _UNSUMMED.fullmatch(piece) is not None and b"," in piece else "bad"
+
+
+def _is_read(piece: bytes) -> bool:
+    if piece[:2] != b"$P" and piece[3:6] in READ_FORMATTERS:
+        return True
+    carries = piece.startswith(b"$PCDIN,") or (piece[:2] != b"$P" and piece[3:7] == b"PGN,")
+    return carries and piece[7:13] in _READ_GROUPS

@@ -13,10 +13,12 @@ from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.config.source_ids import declared_source
 from trialcapture.decode.addresses import Addresses, find_addresses
+from trialcapture.decode.encapsulated import Carried, is_encapsulated, read_payloads
 from trialcapture.decode.escapes import unescape_lines
 from trialcapture.decode.fields import I64, U8, Bools, Column
 from trialcapture.decode.framing import LF, Frame, Pieces, find_pieces, frame_block, holds_bang, rows_from
@@ -37,6 +39,8 @@ class Irregular(NamedTuple):
 
     parts: dict[str, Part]
     """By formatter, in the order of the block."""
+    carried: list[Carried]
+    """Messages of a CAN bus."""
     rejects: pa.Table
     counts: Counts
 
@@ -108,8 +112,44 @@ def decode_irregular(
                 "talker": Column(talker_code[kept], all_of_them),
             }
             parts[formatter] = Part(origin.line[kept], {**prefix, **values})
+    carried = _read_carried(frame, pieces, addresses, tags, origin, source_code)
     rejects = list_rejects(frame, tags, pieces, addresses, origin, voided)
-    return Irregular(parts, rejects, count_sentences(tags, pieces, addresses, origin, _is_ours(addresses)))
+    counts = count_sentences(tags, pieces, addresses, origin, _is_ours(addresses), _carries(addresses))
+    return Irregular(parts, carried, rejects, counts)
+
+
+def _carries(addresses: Addresses) -> Bools:
+    """Return which addresses are of sentences that carry a message of a CAN bus."""
+    talkers = [addresses.talkers[talker] for talker in addresses.talker.tolist()]
+    return np.array([is_encapsulated(t, f) for t, f in zip(talkers, addresses.formatter, strict=True)], np.bool_)
+
+
+def _read_carried(
+    frame: Frame, pieces: Pieces, addresses: Addresses, tags: Tags, origin: Origin, source_code: npt.NDArray[np.int32]
+) -> list[Carried]:
+    """Return what sound sentences carry; the reason of those that carry nothing readable is set in `pieces`."""
+    mine = _carries(addresses)
+    found: list[Carried] = []
+    if not mine.any():
+        return found
+    for last_first in (False, True):
+        kind = mine & (np.array(addresses.formatter) == ("PGN" if last_first else "CDIN"))
+        rows = np.flatnonzero((pieces.reason == Reason.SOUND) & kind[addresses.code])
+        if not len(rows):
+            continue
+        read = read_payloads(frame, pieces.first[rows], pieces.commas[rows], last_first=last_first)
+        pieces.reason[rows] = read.reason
+        sound = read.reason == Reason.SOUND
+        kept = rows[sound]
+        head = origin.head[kept]
+        found.append(
+            Carried(
+                origin.line[kept], tags.mono_ns[head], tags.mono_known[head], tags.wall_ms[head], tags.wall_known[head],
+                source_code[kept], read.pgn[sound], read.address[sound], np.full(len(kept), last_first),
+                read.size[sound], read.payload[sound],
+            )
+        )  # fmt: skip
+    return found
 
 
 def _journal_lines(tags: Tags) -> Bools:

@@ -13,6 +13,8 @@ from collections.abc import Collection, Iterable, Iterator
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import integers, to_arrow
+from trialcapture.decode.encapsulated import Carried, decode_carried, last_frames, merge_tables
 from trialcapture.decode.fields import I64, Bools
 from trialcapture.decode.irregular import Checksums, decode_irregular
 from trialcapture.decode.lines import MARGIN_BYTES, Lines, find_lines
@@ -37,6 +39,7 @@ def decode_nmea(
     xdr: Iterable[Transducer] = (),
     require_checksum: bool = True,
     without_checksum: Collection[str] = (),
+    before: bytes = b"",
 ) -> tuple[dict[str, pa.Table], pa.Table, pa.Table]:
     """Decode a block of whole lines.
 
@@ -52,10 +55,12 @@ def decode_nmea(
         require_checksum: When False, a sentence without a checksum is decoded if its line is whole; a wrong
             checksum is always a reject.
         without_checksum: Sources for which the same is agreed though `require_checksum` is True.
+        before: Some whole lines that stand before the block: frames in them may begin messages that end in it.
 
     Returns:
-        Tables by formatter; rejects (`trialcapture.decode.rejects.SCHEMA`); and per ``source``, ``talker``
-        and ``formatter`` how many sentences were ``good``, ``bad`` and ``not_decoded``.
+        Tables by formatter, and by kind of what sentences carry of a CAN bus (`trialcapture.decode.encapsulated`);
+        rejects (`trialcapture.decode.rejects.SCHEMA`); and per ``source``, ``talker`` and ``formatter`` (parameter
+        group number of what is carried) how many were ``good``, ``bad`` and ``not_decoded``.
     """
     sources, talkers, xdr_names = Names(source), Names(), Names()
     lines = find_lines(block)
@@ -72,11 +77,14 @@ def decode_nmea(
         {key: (count, 0, 0) for key, count in regular.good.items() if count},
         {key: (0, 0, count) for key, count in regular.not_decoded.items()},
     ]
+    agreed = Checksums(require_checksum, without_checksum)
+    carried = _carried_before(before, source, sources, agreed)
     for rest, rest_line in _what_is_left(block, lines, regular.done, file_line, first_line):
         found = decode_irregular(
             rest, rest_line, source=source, sources=sources, talkers=talkers, xdr_names=xdr_names, wanted=wanted,
-            checksums=Checksums(require_checksum, without_checksum),
+            checksums=agreed,
         )  # fmt: skip
+        carried += found.carried
         for formatter, part in found.parts.items():
             parts[formatter].append(part)
         rejects.append(found.rejects)
@@ -87,13 +95,34 @@ def decode_nmea(
         for formatter in FORMATTERS
         if any(len(part.line) for part in parts[formatter])
     }
+    if carried:
+        of_bus, losses, bus_counts = decode_carried(carried, names["source"])
+        tables = merge_tables(tables, of_bus)
+        rejects.append(losses)
+        counts.append(bus_counts)
     return tables, _joined(rejects), counts_table(add_counts(*counts))
+
+
+def _carried_before(before: bytes, source: str, sources: Names, checksums: Checksums) -> list[Carried]:
+    """Return the frames of the lines before a block, on lines below 0."""
+    lines = last_frames(before)
+    if not lines:
+        return []
+    count = len(lines.splitlines())
+    return decode_irregular(
+        lines, np.arange(-count, 0), source=source, sources=sources, talkers=Names(), xdr_names=Names(),
+        wanted=(), checksums=checksums,
+    ).carried  # fmt: skip
 
 
 def _joined(rejects: list[pa.Table]) -> pa.Table:
     if not rejects:
         return SCHEMA.empty_table()
-    return rejects[0] if len(rejects) == 1 else pa.concat_tables(rejects).unify_dictionaries()
+    if len(rejects) == 1:
+        return rejects[0]
+    joined = pa.concat_tables(rejects).unify_dictionaries()
+    line = integers(joined["line"])[0]
+    return joined if np.all(line[1:] >= line[:-1]) else joined.take(to_arrow(np.argsort(line, kind="stable")))
 
 
 def _what_is_left(

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from trialcapture.decode.addresses import split_address
+from trialcapture.decode.encapsulated import is_encapsulated
 from trialcapture.decode.fields import EXACT_DIGITS, F64, U8, Fit, weigh_digits
 from trialcapture.decode.lines import MOST_ABOVE_0
 from trialcapture.decode.sentences import LAYOUTS
@@ -121,8 +122,8 @@ def find_shape(tag: bytes, sentence: bytes, ending: int) -> Shape | None:
     if head is None or not comma or _ADDRESS.fullmatch(address) is None or _FIELDS.fullmatch(text) is None:
         return None
     source, wall_digits, mono = head
-    _, formatter, standard = split_address(address.decode())
-    if not formatter:
+    talker, formatter, standard = split_address(address.decode())
+    if not formatter or is_encapsulated(talker, formatter):
         return None
     is_ours = standard and address[:1] == b"$"
     where = line.add(bytes(len(address)))

@@ -134,7 +134,9 @@ Counts = dict[tuple[str, str, str], tuple[int, int, int]]
 """By source, talker and formatter: sentences decoded, rejected, and of a type that is not decoded."""
 
 
-def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools) -> Counts:
+def count_sentences(
+    tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools, elsewhere: Bools
+) -> Counts:
     """Count the sentences of each source, talker and formatter by what became of them.
 
     Args:
@@ -143,13 +145,15 @@ def count_sentences(tags: Tags, pieces: Pieces, addresses: Addresses, origin: Or
         addresses: Their addresses.
         origin: Where they are from.
         ours: (a,) which addresses are of a type that is decoded.
+        elsewhere: (a,) which are of sentences that are counted by what they carry, if they are sound.
     """
     width = len(addresses.formatter)
     key = tags.source[origin.head].astype(np.int64) * width + addresses.code
     size = width * len(tags.sources)
     sound = pieces.reason == Reason.SOUND
     mine = ours[addresses.code]
-    tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, sound & ~mine)]
+    others = sound & ~mine & ~elsewhere[addresses.code]
+    tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, others)]
     used = np.flatnonzero(sum(tallies))
     found: list[Counts] = []
     for at in used.tolist():

@@ -19,6 +19,7 @@ from trialcapture.archive.workbook import open_engine_log
 from trialcapture.buffers import integers, to_arrow
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can import CanDecoder
+from trialcapture.decode.encapsulated import last_frames
 from trialcapture.decode.engine_log import EngineLogDecoder
 from trialcapture.decode.log_rejects import LogRejection
 from trialcapture.errors import TrialCaptureError
@@ -128,7 +129,7 @@ def read_logs(
 def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callable[[int], None]) -> Iterator[Job]:
     lenient = frozenset(s.id for s in config.source if not s.require_checksum)
     lines = serial_lines(config)
-    packed, begin = is_packed(path), 0
+    packed, begin, before = is_packed(path), 0, b""
     for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
         span = None if packed else Span(path, begin, begin + len(block))
         begin += len(block)
@@ -142,7 +143,9 @@ def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callab
             require_checksum=not lenient or len(lenient) < len(config.source),
             without_checksum=lenient,
             lines=lines,
+            before=before,
         )
+        before = last_frames(block)
         shown(len(block))
 
 

@@ -11,6 +11,7 @@ import pyarrow as pa
 from trialcapture.buffers import coded, count_texts, dictionary, equals, to_arrow
 from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
 from trialcapture.config import Config, Xdr
+from trialcapture.decode.encapsulated import TALKERS
 from trialcapture.prepare.fuel_rate import FUEL_STEMS, engine_fuel_l_per_h
 from trialcapture.prepare.on_change import held_rows
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of
@@ -36,7 +37,8 @@ _STEMS = {
 
 
 Numbers = Mapping[str, Mapping[str, int]]
-"""Engine number on the network by engine id, by who tells it: ``E`` engine rpm, ``S`` shaft rpm, ``CAN`` the rest."""
+"""Engine number on the network by engine id, by who tells it: ``E`` engine rpm, ``S`` shaft rpm, ``CAN`` the rest, and
+the rpm that sentences carry of a CAN bus, whose numbers are its own and not those of RPM sentences."""
 
 
 def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbers, list[str]]:
@@ -51,13 +53,16 @@ def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbe
     """
     matched: dict[str, dict[str, int]] = {"E": {}, "S": {}, "CAN": {}}
     warnings: list[str] = []
+    on_bus: list[int] = []
     if "RPM" in placed and config.engine:
         table = placed["RPM"]
         rpm, number = _valid_rpm(table), column(table, "number")
+        known, carried = np.isfinite(rpm) & np.isfinite(number), _is_carried(table)
         for letter in ("E", "S"):
-            mine = equals(table["kind"], letter) & np.isfinite(rpm) & np.isfinite(number)
+            mine = equals(table["kind"], letter) & known & ~carried
             numbers = [int(n) for n in np.unique(number[mine])]
             matched[letter] = _match_numbers(numbers, config, letter, warnings)
+        on_bus = [int(n) for n in np.unique(number[known & carried])]
         warnings += [
             f"shaft rpm of engine {e.id} is left out: its gear_ratio is not declared"
             for e in config.engine
@@ -65,9 +70,15 @@ def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbe
         ]
     if "ENGINE" in placed and config.engine:
         number = column(placed["ENGINE"], "number")
-        numbers = [int(n) for n in np.unique(number[np.isfinite(number)])]
-        matched["CAN"] = _match_numbers(numbers, config, "E", [])
-    return matched, warnings
+        numbers = sorted({*on_bus, *(int(n) for n in np.unique(number[np.isfinite(number)]))})
+        matched["CAN"] = _match_numbers(numbers, config, "E", warnings if on_bus else [])
+    return matched, list(dict.fromkeys(warnings))
+
+
+def _is_carried(table: pa.Table) -> npt.NDArray[np.bool_]:
+    """Return which rows come from a CAN bus by way of sentences that carry its messages."""
+    codes, talkers = coded(table["talker"])
+    return np.array([talker in TALKERS for talker in talkers] or [False], dtype=np.bool_)[codes]
 
 
 def _valid_rpm(table: pa.Table) -> Floats:
@@ -95,13 +106,14 @@ def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: 
     table = placed["RPM"]
     rpm, number = _valid_rpm(table), column(table, "number")
     sources = find_sources(table)
-    for letter, preference in (("E", 0), ("S", 1)):
-        told = [e for e in config.engine if e.id in numbers[letter] and (letter == "E" or e.gear_ratio is not None)]
-        if not told:
+    carried = _is_carried(table)
+    for letter, preference in (("E", 0), ("CAN", 0), ("S", 1)):
+        told = [e for e in config.engine if e.id in numbers[letter] and (letter != "S" or e.gear_ratio is not None)]
+        mine = carried if letter == "CAN" else equals(table["kind"], letter) & ~carried
+        if not told or not mine.any():
             continue
-        mine = equals(table["kind"], letter)
         for engine in told:
-            scale = 1.0 if letter == "E" else float(engine.gear_ratio or 1.0)
+            scale = 1.0 if letter != "S" else float(engine.gear_ratio or 1.0)
             values = np.where(mine & (number == numbers[letter][engine.id]), rpm * scale, np.nan)
             found.setdefault(f"rpm_{engine.id}", []).extend(
                 split_sources(sources, {f"rpm_{engine.id}": values}, "RPM", preference)
