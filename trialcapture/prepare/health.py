@@ -6,6 +6,7 @@ tell them in the same words.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
@@ -277,7 +278,10 @@ def describe(item: Item) -> Line:
             text = f"carries {item.carries} and is not decoded; {item.count} came in"
         case Disagreement():
             when = "" if item.start_ns is None or item.stop_ns is None else f" {_span(item.start_ns, item.stop_ns)}"
-            text = f"is {item.size:+.3g} ± {2.0 * item.u:.2g} {item.unit} off the {item.against}{when}"
+            decimals = max(-math.floor(math.log10(max(2.0 * item.u, 1e-6))), 0)
+            text = (
+                f"is {item.size:+.{decimals}f} ± {2.0 * item.u:.{decimals}f} {item.unit} off the {item.against}{when}"
+            )
         case Stuck():
             text = f"stood still at {item.value:g} {item.unit} {_span(item.start_ns, item.stop_ns)}"
         case Spikes():
@@ -285,7 +289,14 @@ def describe(item: Item) -> Line:
         case Rounding():
             text = f"is read in steps of {item.least_count:g} {item.unit}"
             text += ", over which it dithers" if item.dithers else ""
-    return Line(severity, item.what if hasattr(item, "what") else item.sentence, f"{text}. Cost: {item.cost}")
+    return Line(severity, item.what if hasattr(item, "what") else item.sentence, f"{text}. {_cost(item)}")
+
+
+def _cost(item: Item) -> str:
+    if not is_free(item):
+        return f"Cost: {item.cost}"
+    why = item.cost.removeprefix("none").lstrip(":, ")
+    return f"No cost: {why}" if why else "No cost"
 
 
 def is_free(item: Item) -> bool:
