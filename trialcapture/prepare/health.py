@@ -301,7 +301,7 @@ def _cost(item: Item) -> str:
 
 def is_free(item: Item) -> bool:
     """Return whether a fault cost the result nothing."""
-    return item.cost.startswith("none")
+    return item.cost == "none" or item.cost.startswith("none:")
 
 
 def page_one(health: DataHealth) -> list[Line]:
