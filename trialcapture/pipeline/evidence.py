@@ -82,7 +82,7 @@ def with_evidence(
         {"code": "data", "severity": _severity(text), "text": text, "where": ""} for text in dict.fromkeys(told)
     ]
     warnings += [
-        {"code": "data-health", "severity": line.severity, "text": line.text, "where": line.what}
+        {"code": "data-health", "severity": line.severity, "text": f"{line.what} {line.text}", "where": ""}
         for line in page_one(health)
     ]
     warnings += [

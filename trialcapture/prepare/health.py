@@ -253,7 +253,7 @@ class Line(NamedTuple):
     Attributes:
         severity: ``yellow`` where it cost the result something, ``info`` where it was put right.
         what: What is at fault.
-        text: When, how much, and what it cost.
+        text: When, how much, and what it cost; reads on from `what`.
     """
 
     severity: Literal["yellow", "info"]
@@ -266,14 +266,15 @@ def describe(item: Item) -> Line:
     severity: Literal["yellow", "info"] = "info" if is_free(item) else "yellow"
     match item:
         case Hole():
-            text = f"no data {_span(item.start_ns, item.stop_ns)}: {item.cause}"
+            text = f"has no data {_span(item.start_ns, item.stop_ns)}: {item.cause}"
         case ClockStep():
             text = f"moved by {_seconds(item.size_s)}{_at(item.at_ns)}: {item.cause}"
         case Restart():
             moved = "" if item.size_s is None else f", its clock moved by {_seconds(item.size_s)}"
             text = f"began anew{_at(item.at_ns)}{moved}: {item.cause}"
         case Rejection():
-            text = f"{item.count} {item.field or 'in all'} not used: {item.reason}"
+            field = f" with its {item.field} void" if item.field else " refused"
+            text = f"came in {item.count} time{'s' if item.count > 1 else ''}{field}: {item.reason}"
         case Undecoded():
             text = f"carries {item.carries} and is not decoded; {item.count} came in"
         case Disagreement():
@@ -285,7 +286,7 @@ def describe(item: Item) -> Line:
         case Stuck():
             text = f"stood still at {item.value:g} {item.unit} {_span(item.start_ns, item.stop_ns)}"
         case Spikes():
-            text = f"{item.count} lone wrong readings, the worst {item.largest:g} {item.unit}"
+            text = f"shows {item.count} lone wrong readings, the worst {item.largest:g} {item.unit}"
         case Rounding():
             text = f"is read in steps of {item.least_count:g} {item.unit}"
             text += ", over which it dithers" if item.dithers else ""
@@ -330,7 +331,7 @@ def _all_holes(holes: Sequence[Hole]) -> Line:
         return describe(holes[0])
     longest = max(holes, key=lambda h: h.stop_ns - h.start_ns)
     seconds = sum(h.stop_ns - h.start_ns for h in holes) / 1e9
-    text = f"{len(holes)} times no data, {seconds:.0f} s in all; the longest {_span(longest.start_ns, longest.stop_ns)}"
+    text = f"has {len(holes)} times no data, {seconds:.0f} s in all; the longest {_span(longest.start_ns, longest.stop_ns)}"
     costs = "; ".join(dict.fromkeys(h.cost for h in holes))
     return Line("yellow", longest.what, f"{text}: {longest.cause}. Cost: {costs}")
 
