@@ -331,7 +331,8 @@ def _all_holes(holes: Sequence[Hole]) -> Line:
         return describe(holes[0])
     longest = max(holes, key=lambda h: h.stop_ns - h.start_ns)
     seconds = sum(h.stop_ns - h.start_ns for h in holes) / 1e9
-    text = f"has {len(holes)} times no data, {seconds:.0f} s in all; the longest {_span(longest.start_ns, longest.stop_ns)}"
+    worst = _span(longest.start_ns, longest.stop_ns)
+    text = f"has {len(holes)} times no data, {seconds:.0f} s in all; the longest {worst}"
     costs = "; ".join(dict.fromkeys(h.cost for h in holes))
     return Line("yellow", longest.what, f"{text}: {longest.cause}. Cost: {costs}")
 
