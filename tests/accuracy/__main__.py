@@ -42,7 +42,7 @@ def main() -> None:
     parser.add_argument("--tables", action="store_true", help="every table of DEVELOPERS.md, Accuracy: three seeds a "
                         "scenario, 200 short trials for coverage, 20 seeds for the detectors; an hour")  # fmt: skip
     parser.add_argument(
-        "--faults", action="store_true", help="run every fault family and check each demand; half an hour"
+        "--faults", action="store_true", help="run every fault family and check each demand; over half an hour"
     )
     parser.add_argument(
         "--family", action="append", choices=[f.name for f in FAMILIES], help="with --faults: only this"
