@@ -157,7 +157,7 @@ def test_the_difference_of_two_speeds_is_that_of_its_blocks() -> None:
     assert fit is not None
     # shown is 1.1 times the other: more than it by a share of 1 - 1/1.1
     assert fit.share == pytest.approx(1.0 - 1.0 / 1.1, abs=0.005)
-    assert fit_errors(Errors(np.arange(4.0), np.full(4, 5.0), np.zeros(4))) is None
+    assert fit_errors(Errors(np.arange(4.0), np.full(4, 5.0), np.zeros(4), np.zeros(4))) is None
 
 
 # two receivers, A right and B wrong; B comes first, covers more, has positions or none
@@ -271,6 +271,19 @@ def test_legs_that_contradict_positions_are_corrected_and_others_stay() -> None:
 def test_sound_legs_seldom_seem_wrong_even_when_they_are_few() -> None:
     found = [judge_legs([leg(0.0, 1000 * t + i) for i in range(6)], np.zeros(6))[0].any() for t in range(60)]
     assert sum(found) == 0
+
+
+def test_a_leg_whose_positions_go_another_way_is_neither_believed_nor_corrected() -> None:
+    of = trip((20.0,), 80)
+    part = slice(90, 170)
+    v, p = velocity(of), position(of)
+    for course_off_deg, factor in ((40.0, 1.0), (-90.0, 1.0), (180.0, 1.0), (0.0, 3.0)):
+        astray = error_of_leg(
+            v.sog_kn[part] * factor, v.cog_true_deg[part] + course_off_deg, p.lat_deg[part], p.lon_deg[part], 1.0
+        )
+        assert astray.is_another_way
+        assert judge_legs([astray], np.zeros(1))[0].tolist() == [0.0]
+    assert not leg(1.5, 3).is_another_way
 
 
 def test_a_leg_without_positions_tells_nothing() -> None:

@@ -37,7 +37,7 @@ from trialcapture.prepare.on_change import OnChange, alive_times, find_deadband,
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
-from trialcapture.prepare.receivers import Screen, judge_receivers, receiver_of
+from trialcapture.prepare.receivers import Screen, judge_receivers, jump_items, receiver_of
 from trialcapture.prepare.resolution import Resolution, find_resolution
 from trialcapture.prepare.sentence_times import DAY_NS
 from trialcapture.prepare.series import Candidate, choose, rank_sources
@@ -289,7 +289,12 @@ def _screened(candidates: Candidates, config: Config) -> tuple[Candidates, tuple
     ranking = _rank(judged, config, ())["velocity"]
     order, screen, wrong = judge_receivers(judged, ranking, config.trial.primary_gnss)
     screen = replace(screen, voids=frozen.voids)
-    return {g: screen.apply(g, of) for g, of in candidates.items()}, order, screen, [*stuck, *wrong]
+    return (
+        {g: screen.apply(g, of) for g, of in candidates.items()},
+        order,
+        screen,
+        [*stuck, *wrong, *jump_items(judged)],
+    )
 
 
 def gather_tables(

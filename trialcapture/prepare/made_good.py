@@ -71,11 +71,13 @@ class Errors:
         t_ns: Middle of each block [ns UTC], shape (n,).
         speed_kn: What it shows in the mean.
         error_kn: How much more that is.
+        aside_kn: Speed made good to starboard of the course that is shown; 0 between two speeds.
     """
 
     t_ns: Floats
     speed_kn: Floats
     error_kn: Floats
+    aside_kn: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +145,11 @@ def errors_of_speed(velocity: Velocity, position: Position, block_s: float = BLO
         to_north, to_east, along, rest_north, rest_east = (np.bincount(first, x, of.size) / whole for x in sums)
         ahead = np.hypot(to_north, to_east)
         error = -(rest_north * to_north + rest_east * to_east) / ahead / KN_M_PER_S
+        aside = (rest_east * to_north - rest_north * to_east) / ahead / KN_M_PER_S
         straight = ahead / along > _STRAIGHT
     shown = along / KN_M_PER_S
     used = straight & (shown > _UNDER_WAY_KN) & (count >= _LEAST_POSITIONS) & (span > _LEAST_SPAN_SHARE * block_s)
-    return Errors(rest.t0_ns + weighted[used] / count[used] * 1e9, shown[used], error[used])
+    return Errors(rest.t0_ns + weighted[used] / count[used] * 1e9, shown[used], error[used], aside[used])
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +199,7 @@ def _rest_of(velocity: Velocity, position: Position) -> _Rest | None:
     return _Rest(t0, t_p, part, (told[0], told[1], told[2]), rest, moved[jumped])
 
 
-_NOTHING = Errors(np.zeros(0), np.zeros(0), np.zeros(0))
+_NOTHING = Errors(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
 
 
 def _summed_m(t_s: Floats, sog_kn: Floats, cog_deg: Floats) -> tuple[Floats, Floats, Floats]:
@@ -230,11 +233,14 @@ class LegError:
 
     Attributes:
         error_kn: How much [kn]; NaN where positions do not tell.
+        is_another_way: Whether positions go another way, or another speed altogether, so that one of the two cannot
+            be of this boat: neither is believed.
         span_s: Time it rests on [s].
         pieces_kn: Errors of its pieces of `PIECE_S`, whose scatter tells the noise.
     """
 
     error_kn: float
+    is_another_way: bool
     span_s: float
     pieces_kn: Floats
 
@@ -244,6 +250,8 @@ _SPACING_S = 1.0
 _PIECE_NOISE_KN = 0.25
 """Standard deviation of the error of one piece where too few tell it [kn]: positions good to 2.5 m (no source)."""
 _FEW_PIECES = 6
+_ASTRAY = 0.35
+"""Positions that go more than this to the side of the shown course, over ahead, go another way (20 degrees)."""
 _LEAST_LEG_ERROR_KN = 0.3
 
 
@@ -263,8 +271,11 @@ def error_of_leg(sog_kn: Floats, cog_true_deg: Floats, lat_deg: Floats, lon_deg:
     position = Position(t_ns[few][placed], lat_deg[few][placed], lon_deg[few][placed])
     whole = errors_of_speed(velocity, position, (sog_kn.size + 1) * dt_s)
     if whole.error_kn.size != 1:
-        return LegError(np.nan, 0.0, np.zeros(0))
-    return LegError(float(whole.error_kn[0]), sog_kn.size * dt_s, errors_of_speed(velocity, position, PIECE_S).error_kn)
+        return LegError(np.nan, False, 0.0, np.zeros(0))
+    shown, error, aside = (float(x[0]) for x in (whole.speed_kn, whole.error_kn, whole.aside_kn))
+    astray = abs(aside) > _ASTRAY * (shown - error) or abs(error) > 0.5 * shown
+    pieces = np.zeros(0) if astray else errors_of_speed(velocity, position, PIECE_S).error_kn
+    return LegError(error, astray, sog_kn.size * dt_s, pieces)
 
 
 def judge_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Floats]:
@@ -288,11 +299,12 @@ def judge_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Fl
     if free >= _FEW_PIECES:
         noise = max(1.4826 * median(np.concatenate(away)), _LEAST_NOISE_KN)
     error = np.array([leg.error_kn for leg in legs])
+    astray = np.array([leg.is_another_way for leg in legs], dtype=np.bool_)
     span_s = np.array([leg.span_s for leg in legs])
     with np.errstate(divide="ignore", invalid="ignore"):
         u = noise * np.sqrt(PIECE_S / span_s)
         sure = SURE * (1.0 + 4.0 / max(free, 1)) * np.sqrt(u**2 + SOG_BIAS_U_KN**2 + known_u_kn**2)
-        real = np.isfinite(error) & (np.abs(error) > np.maximum(sure, _LEAST_LEG_ERROR_KN))
+        real = np.isfinite(error) & ~astray & (np.abs(error) > np.maximum(sure, _LEAST_LEG_ERROR_KN))
     return np.where(real, error, 0.0), np.where(real, u, 0.0)
 
 
@@ -312,7 +324,8 @@ def difference_of_speeds(one: Velocity, other: Velocity, block_s: float = BLOCK_
     speed = np.add.reduceat(shown, begins) / sizes
     error = np.add.reduceat(shown - held_against, begins) / sizes
     used = (np.maximum(speed, speed - error) > _UNDER_WAY_KN) & (sizes >= _LEAST_POSITIONS)
-    return Errors(t0 + np.add.reduceat(t, begins)[used] / sizes[used] * 1e9, speed[used], error[used])
+    middle_s = np.add.reduceat(t, begins)[used] / sizes[used]
+    return Errors(t0 + middle_s * 1e9, speed[used], error[used], np.zeros(middle_s.size))
 
 
 def fit_errors(errors: Errors) -> SpeedFit | None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.health import Disagreement
+from trialcapture.prepare.health import Disagreement, Spikes
 from trialcapture.prepare.made_good import (
     SOG_BIAS_U_KN,
     Position,
@@ -23,6 +23,7 @@ from trialcapture.prepare.made_good import (
     difference_of_speeds,
     errors_of_speed,
     fit_errors,
+    jumps_of,
 )
 from trialcapture.prepare.series import Candidate
 
@@ -33,6 +34,11 @@ Candidates = Mapping[str, Sequence[Candidate]]
 _BOTH_BIASES_KN = SOG_BIAS_U_KN * 2.0**0.5
 _POSITION_POINTS = 2
 """A position counts for more than another speed: what repeats a wrong speed on the bus agrees with it."""
+_FAR_JUMP_M = 20.0
+_OCCASIONAL_JUMPS = 6
+_OCCASIONAL_JUMPS_PER_H = 6.0
+"""Jumps of a position by more than this, aside or back, are told where there are more, in all and an hour (common
+practice, no source): a receiver that finds its satellites again moves by some metres."""
 _FAR_WORSE = 3.0
 """Of two speeds that positions contradict, one is right if the other is off by so many times as much."""
 _KNOWN_U_KN = 0.3
@@ -186,6 +192,26 @@ def judge_receivers(
         screen = replace(screen, doubt_kn=(fit.offset_kn * third, fit.share * third))
         items = [_undecided(s, leader) if s in rivals else i for s, i in zip(_one_each(against), items, strict=False)]
     return tuple(kept), screen, items
+
+
+def jump_items(candidates: Candidates) -> list[Spikes]:
+    """Return the receivers whose positions jump aside and back again and again, though their speed knows nothing of it.
+
+    No result rests on single positions: what a jump could spoil, the check of speed, begins anew behind it.
+
+    Args:
+        candidates: Groups ``velocity`` and ``position``, outlines without stuck readings.
+    """
+    items = []
+    for name, position in _positions(candidates.get("position", [])).items():
+        own = next((c for c in candidates.get("velocity", []) if receiver_of(c.source) == name), None)
+        jumps = jumps_of(velocity_of(own), position) if own is not None else np.zeros(0)
+        hours = (int(position.t_ns[-1]) - int(position.t_ns[0])) / 3.6e12 if position.t_ns.size else 0.0
+        far = jumps[jumps > _FAR_JUMP_M]
+        if far.size > max(_OCCASIONAL_JUMPS, _OCCASIONAL_JUMPS_PER_H * hours):
+            cost = "positions jump; speed is held against them on each side of a jump by itself, no run is lost"
+            items.append(Spikes(f"position of {name}", int(far.size), round(float(far.max()), 1), "m", cost))
+    return items
 
 
 def velocity_of(c: Candidate) -> Velocity:

@@ -161,7 +161,16 @@ def check_segments(
     shown = [float(_known(k["sog_kn"]).mean()) if np.isfinite(k["sog_kn"]).any() else 0.0 for k in kept]
     known_u = np.array([speed_u_kn(v) for v in shown])
     wrong, wrong_u = judge_legs(legs, known_u)
-    for row, part, error in zip(rows, kept, wrong.tolist(), strict=True):
+    items: list[Disagreement] = []
+    for row, part, leg, error in zip(rows, kept, legs, wrong.tolist(), strict=True):
+        if leg.is_another_way and row["accepted"]:
+            row |= {"accepted": False, "reason": _ASTRAY}
+            items.append(
+                Disagreement(
+                    f"speed of {receiver}", "distance made good", round(leg.error_kn, 3), 0.5, "kn",
+                    row["start"], row["stop"], "excluded", "the run is left out: " + _ASTRAY,
+                )
+            )  # fmt: skip
         if error:
             part["sog_kn"] = part["sog_kn"] - error
             if row.get("depth_froude"):
@@ -170,10 +179,11 @@ def check_segments(
     block = choose_block([p for p in pooled["sog_kn"] if np.isfinite(p).all()])
     bias_u = np.sqrt(SOG_BIAS_U_KN**2 + known_u**2 + wrong_u**2)
     whole = [row | _speed_and_fuel(part, tau, block, float(u)) for row, part, u in zip(rows, kept, bias_u, strict=True)]
-    items = _contradictions(rows, wrong, np.hypot(SOG_BIAS_U_KN, wrong_u), receiver)
+    items += _contradictions(rows, wrong, np.hypot(SOG_BIAS_U_KN, wrong_u), receiver)
     return table_of(whole, segments_schema(config.engine_ids)), items
 
 
+_ASTRAY = "speed and course contradict positions, which go another way or another speed"
 _SAME_RPM_SHARE = 0.02
 
 

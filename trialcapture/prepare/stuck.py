@@ -37,6 +37,8 @@ _SPEED_CHANGE_KN = 1.0
 _NOISES = 8.0
 """A speed is stuck where the distance made good shows that it changed by more than this, and by so many deviations."""
 _FEW_BLOCKS = 5
+_USUAL_NOISE_KN = 0.3
+"""Taken where too little else of the trial tells it [kn] (common practice, no source)."""
 _RESTING_KN = 1.5
 _COURSE_CHANGE_DEG = 60.0
 _UNDER_WAY_KN = 2.0
@@ -196,10 +198,11 @@ def _speed_changed(velocity: Velocity, position: Position, low_ns: int, high_ns:
         went_m = float(np.hypot(north, east).max())
         return bool(went_m > _WAY_M + 2.0 * v.sog_kn[0] * KN_M_PER_S * (high_ns - low_ns) / 1e9)
     within = errors_of_speed(v, p, _SPEED_S)
-    usual = errors_of_speed(velocity, position, _SPEED_S).error_kn
-    if within.error_kn.size < 2 or usual.size < _FEW_BLOCKS:
+    if within.error_kn.size < 2:
         return False
-    noise = 1.4826 * median(np.abs(usual - median(usual)))
+    around = errors_of_speed(velocity, position, _SPEED_S)
+    usual = around.error_kn[(around.t_ns < low_ns) | (around.t_ns > high_ns)]
+    noise = 1.4826 * median(np.abs(usual - median(usual))) if usual.size >= _FEW_BLOCKS else _USUAL_NOISE_KN
     return bool(np.ptp(within.error_kn) > max(_SPEED_CHANGE_KN, _NOISES * noise))
 
 
