@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trialcapture.prepare.holds import find_shifts
-from trialcapture.prepare.judge import MEMORY_S, Limits, Track, drifts, find_breach
+from trialcapture.prepare.judge import Limits, Track, drifts, find_breach
 from trialcapture.prepare.settle import TOLERANCE_SHARE, Approach, find_settled, fit_speed, tail_scatter
 
 WORTH_LISTING_S = 10.0
@@ -143,12 +143,12 @@ def _settle(track: Track, limits: Limits, scatter: float) -> int | Approach:
     # rather than lose a hold, slow waves may pass for what looks like an approach, and a short hold may keep half a
     # percent of speed
     for share in (TOLERANCE_SHARE, _SHORT_HOLD_SHARE):
-        for memory_s in (0.0, MEMORY_S):
-            approach = find_settled(speed, scatter, share, memory_s)
+        for in_waves in (False, True):
+            approach = find_settled(speed, scatter, share, in_waves=in_waves)
             settled = int(np.ceil(approach.settled_s / track.dt_s))
             if (n - settled) * track.dt_s >= need_s:
                 # in doubt the early part is what may be unsettled
-                return max(settled, n - round(_DOUBTFUL_SHARE * need_s / track.dt_s)) if memory_s else settled
+                return max(settled, n - round(_DOUBTFUL_SHARE * need_s / track.dt_s)) if in_waves else settled
     return approach
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from trialcapture.config import Config, Steady
 from trialcapture.prepare.statistics import (
+    MEMORY_S,
     autocorrelation_sum,
     circular_sd_deg,
     effective_size,
@@ -21,12 +22,6 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _SLOPE_ERRORS = 3.0
-_LIMIT_ERRORS = 2.0
-"""A slope beyond the limit is none where it is less than so many of its errors (common practice, no source)."""
-MEMORY_S = 5.0
-"""Integrated memory that the speed in a seaway has at least, twice a correlation time [s]. Waves that swing to and fro
-leave none in a sum of autocorrelations, and a part of one swing is a slope all the same (common practice, no
-source)."""
 _RUN_KN = 0.15
 _LARGE_RUN_KN = 0.5
 """A change over the stretch that is refused whatever its error [kn]."""
@@ -91,9 +86,9 @@ def limits_of(config: Config) -> Limits:
 def drifts(v_kn: Floats, dt_s: float, limits: Limits) -> bool:
     """Return True when speed has a slope that is both real and large enough to matter.
 
-    A slope beyond the limit is refused where it is more than twice its error, and one of any size where it is more
-    than three times its error and makes up 0.15 kn over the stretch. In a short stretch of a noisy sea chance alone
-    gives slopes beyond the limit; their error is then in the error of the mean.
+    A slope matters beyond the limit, and where it makes up 0.15 kn over the stretch; it is real where it is more than
+    three times its error. In a short stretch of a noisy sea chance alone gives slopes beyond the limit, and their
+    error is in that of the mean.
     """
     slope = slope_per_s(v_kn, dt_s)
     beyond, run_kn = abs(slope) * 60.0 > limits.steady.sog_slope_kn_per_min, abs(slope) * v_kn.size * dt_s
@@ -102,8 +97,7 @@ def drifts(v_kn: Floats, dt_s: float, limits: Limits) -> bool:
     if not beyond and run_kn <= _RUN_KN:
         return False
     # the error of a slope costs far more than the slope: it is asked for only where it decides
-    errors = abs(slope) / slope_with_error(v_kn, dt_s)[1]
-    return (beyond and errors > _LIMIT_ERRORS) or (run_kn > _RUN_KN and errors > _SLOPE_ERRORS)
+    return abs(slope) > _SLOPE_ERRORS * slope_with_error(v_kn, dt_s)[1]
 
 
 def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:

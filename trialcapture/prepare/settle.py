@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.statistics import autocorrelation_sum, quantile
+from trialcapture.prepare.statistics import MEMORY_S, autocorrelation_sum, quantile
 from trialcapture.prepare.tails import Tails, fit_tails
 
 Floats = npt.NDArray[np.float64]
@@ -26,7 +26,9 @@ _STEP_S = 2.0
 _COARSE_S = 1.0
 _SHORTEST_S = 12.0
 _TELLING_S = 25.0
-_CHANCE = 0.001
+_CHANCE, _CHANCE_IN_WAVES = 0.005, 0.001
+"""Chance at which noise passes for an approach (common practice, no source). What is cut off a hold without need
+costs little: hence the first. Only where nothing would be left of it the second is asked."""
 _LONGEST_APPROACH_S = 900.0
 """An approach is looked for in this much of a long hold: later, slow wander of the water would hide it [s]."""
 
@@ -81,7 +83,7 @@ def tail_scatter(speed: Speed) -> float:
 
 
 def find_settled(
-    speed: Speed, scatter: float, tolerance_share: float = TOLERANCE_SHARE, memory_s: float = 0.0
+    speed: Speed, scatter: float, tolerance_share: float = TOLERANCE_SHARE, *, in_waves: bool = False
 ) -> Approach:
     """Find where the speed of one hold has settled.
 
@@ -89,7 +91,7 @@ def find_settled(
         speed: Of one hold of rpm and course.
         scatter: Variance of speed about a settled value [kn**2], from `tail_scatter`.
         tolerance_share: What may be left of the approach, as a share of speed.
-        memory_s: Integrated memory that the noise has at least [s]: with more of it less is taken for an approach.
+        in_waves: Take for an approach only what slow waves would hardly look like.
 
     Returns:
         The approach; ``settled_s`` is 0 for a hold that begins settled, and beyond the end for one that never
@@ -102,7 +104,7 @@ def find_settled(
     last = int(np.searchsorted(tails.starts, max(v_kn.size - round(_SHORTEST_S / dt_s), 1))) - 1
     enough = np.flatnonzero(tails.variance[:last] <= 1.6 * scatter)
     # the earliest start from which one exponential is enough places the cut best
-    return _approach(speed, int(enough[0]) if enough.size else last, tolerance_share, memory_s)
+    return _approach(speed, int(enough[0]) if enough.size else last, tolerance_share, in_waves)
 
 
 def _coarse(v_kn: Floats, dt_s: float) -> tuple[Floats, float]:
@@ -114,30 +116,31 @@ def _coarse(v_kn: Floats, dt_s: float) -> tuple[Floats, float]:
     return v_kn[:whole].reshape(-1, block).mean(axis=1), block * dt_s
 
 
-def _approach(speed: Speed, which: int, tolerance_share: float, memory_s: float) -> Approach:
+def _approach(speed: Speed, which: int, tolerance_share: float, in_waves: bool) -> Approach:
     tails, dt_s = speed.tails, speed.dt_s
     start = int(tails.starts[which])
     start_s, v = start * dt_s, speed.v_kn[start:]
     level, excess, tau_s = float(tails.level[which]), float(tails.excess[which]), float(tails.tau_s[which])
-    if excess == 0.0 or not _is_real(tails, which, v, dt_s, memory_s):
+    if excess == 0.0 or not _is_real(tails, which, v, dt_s, in_waves):
         return Approach(start_s, float(v.mean()), 0.0, 1.0, start_s)
     tolerance = max(TOLERANCE_KN, tolerance_share * abs(level))
     wait_s = tau_s * math.log(abs(excess) / tolerance) if abs(excess) > tolerance else 0.0
     return Approach(start_s, level, excess, tau_s, start_s + wait_s)
 
 
-def _is_real(tails: Tails, which: int, v: Floats, dt_s: float, memory_s: float) -> bool:
+def _is_real(tails: Tails, which: int, v: Floats, dt_s: float, in_waves: bool) -> bool:
     """Return True when the tail explains more than autocorrelated noise of this size would by chance.
 
-    An F test of two parameters (amplitude and time constant) at the 0.1 % level, with the number of samples
-    divided by the residuals' integrated autocorrelation factor, which is taken to be that of a memory of `memory_s`
-    at least. For two numerator degrees of freedom the quantile is exact: ``F = (d / 2) (p ** (-2 / d) - 1)`` with d
-    denominator degrees of freedom.
+    An F test of two parameters (amplitude and time constant), with the number of samples divided by the residuals'
+    integrated autocorrelation factor; in waves that is one of a memory of five seconds at least. For two numerator
+    degrees of freedom the quantile is exact: ``F = (d / 2) (p ** (-2 / d) - 1)`` with d denominator degrees of
+    freedom.
     """
+    chance, memory_s = (_CHANCE_IN_WAVES, MEMORY_S) if in_waves else (_CHANCE, 0.0)
     t = np.arange(v.size) * dt_s
     rest = v - tails.level[which] - tails.excess[which] * np.exp(-t / tails.tau_s[which])
     tau = max(autocorrelation_sum([rest - rest.mean()], max(v.size // 3, 1), own_mean=False), memory_s / dt_s)
     variance = max(float(tails.variance[which]), 1e-9)
     gain = (float(tails.flat_variance[which]) * (v.size - 1) - variance * (v.size - 3)) / variance
     freedom = max(v.size / tau - 3.0, 1.0)
-    return bool(gain / tau / 2.0 > freedom / 2.0 * (_CHANCE ** (-2.0 / freedom) - 1.0))
+    return bool(gain / tau / 2.0 > freedom / 2.0 * (chance ** (-2.0 / freedom) - 1.0))

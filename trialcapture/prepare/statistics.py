@@ -15,6 +15,11 @@ _WINDOW, _WINDOW_OWN_MEAN = 5.0, 3.0
 _LEAST_LEFT = 0.1
 """Share of the variance that must be left in a stretch once its own mean is out; below, it is one long swing."""
 
+MEMORY_S = 5.0
+"""Integrated memory that the speed in a seaway has at least, twice a correlation time [s]. Waves that swing to and fro
+leave none in a sum of autocorrelations, and a part of one swing is a slope all the same (common practice, no
+source)."""
+
 
 def autocorrelation_sum(deviations: list[Floats], max_lag: int, *, own_mean: bool = True) -> float:
     """Return the integrated autocorrelation factor tau of pooled stationary stretches.
