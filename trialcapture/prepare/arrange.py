@@ -31,6 +31,7 @@ from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_
 from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth, Item
 from trialcapture.prepare.logaccount import place_rows
+from trialcapture.prepare.logalign import find_exchanged
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
 from trialcapture.prepare.logtie import tie_log
 from trialcapture.prepare.on_change import OnChange, alive_times, find_deadband, find_in_log, hold, hold_in_log
@@ -176,6 +177,8 @@ def arrange_trial(
         if tied.clock is not None:
             fits[name] = tied.clock
             used, t_ns = place_rows(rows_table, tied.clock)
+            if used.num_rows:
+                health = health.with_items(find_exchanged(name, used, t_ns, series, config))
             warnings += fuel_rate_warnings(hold_in_log(used, filled), t_ns, name, config)
             _extend(from_logs, gather_log(used, t_ns, name, config, filled))
     voids, stuck = find_stuck_rpm(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +13,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import integers
 from trialcapture.config import Config, EngineLog
+from trialcapture.prepare.health import Disagreement
 from trialcapture.prepare.logclock import BUS_U_S, LogFit, fit_by_rpm
 from trialcapture.prepare.logclock_motion import fit_by_motion
 from trialcapture.prepare.logmarks import fit_by_marks
@@ -20,9 +22,18 @@ from trialcapture.prepare.logpieces import Engine
 from trialcapture.prepare.receiver_clocks import ClockRow
 from trialcapture.prepare.series import column
 
+Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+_BLOCK_NS = 10_000_000_000
+_STEADY_RPM = 15.0
+_LEAST_BLOCKS = 20
+_MEASURABLE = 0.3
+"""Share of the network's least count, and of 1 rpm, by which engines must differ to be told apart."""
+_OPPOSED, _CLEARLY = -0.5, 4.0
+"""Correlation of what the log and the network show of the engines' difference, and how many standard errors it must lie
+from nought, to call them exchanged (common practice, no source)."""
 _ODD_OFFSET_S = 900.0
 _DAY_S = 86_400.0
 _PAUSE_NS = 6 * 3_600_000_000_000
@@ -169,6 +180,96 @@ def engines_of(log: pa.Table, series: Mapping[str, pa.Table], config: Config) ->
         if known.sum() >= 60 and np.isfinite(logged).sum() >= 60:
             engines.append((integers(table["t_ns"])[0][known], seen[known], logged))
     return engines
+
+
+def find_exchanged(
+    name: str, log: pa.Table, t_ns: Ints, series: Mapping[str, pa.Table], config: Config
+) -> list[Disagreement]:
+    """Return engines whose columns in a log follow another engine's rpm on the network clearly better than their own.
+
+    Compared are means of ten seconds of steady running. The log's scale is left free, but neither engine may bend it
+    its own way: it is that against the mean of both.
+
+    Args:
+        name: File name.
+        log: Rows that have a place in time.
+        t_ns: UTC of each [ns].
+        series: Chosen network series by channel group.
+        config: Engine ids.
+    """
+    order = np.argsort(t_ns, kind="stable")
+    seen: dict[str, Floats] = {}
+    logged: dict[str, Floats] = {}
+    count_rpm: dict[str, float] = {}
+    for engine_id in config.engine_ids:
+        table = series.get(f"rpm_{engine_id}")
+        if table is None or table.num_rows < 60:
+            continue
+        rpm, at = column(table, f"rpm_{engine_id}"), integers(table["t_ns"])[0]
+        known = np.isfinite(rpm)
+        if known.sum() >= 60:
+            seen[engine_id] = _block_means(at[known], rpm[known], t_ns)
+            count_rpm[engine_id] = _least_count(rpm[known])
+            if f"rpm_{engine_id}" in log.column_names:
+                logged[engine_id] = _block_means(t_ns[order], column(log, f"rpm_{engine_id}")[order], t_ns)
+    found = []
+    for own, other in combinations([e for e in config.engine_ids if e in seen], 2):
+        both = [e for e in (own, other) if e in logged]
+        size = float(np.sqrt(np.nanmean((seen[own] - seen[other]) ** 2))) if both else 0.0
+        if size < _MEASURABLE * max(count_rpm[own], count_rpm[other], 1.0):
+            continue
+        across = {own: seen[other], other: seen[own]}
+        if _is_crossed([(logged[e], seen[e], across[e]) for e in both]):
+            rest = float(np.sqrt(np.nanmean(np.concatenate([(logged[e] - across[e]) ** 2 for e in both]))))
+            what = " and ".join(f"rpm of {e}" for e in both) + f" in engine log {name}"
+            against = "rpm of " + " and ".join(own if e == other else other for e in both) + " on the network"
+            cost = f"fuel and engine data of {own} and {other} may be exchanged; their sums do not change"
+            found.append(Disagreement(what, against, size, rest, "rpm", None, None, "warning", cost))
+    return found
+
+
+def _least_count(rpm: Floats) -> float:
+    """Return the smallest step between readings."""
+    step = np.diff(np.unique(np.round(rpm, 3)))
+    return float(step.min()) if step.size else 0.0
+
+
+def _block_means(t_ns: Ints, rpm: Floats, span_ns: Ints) -> Floats:
+    """Return the mean rpm of each ten seconds of a span; NaN where rpm is unknown or changes."""
+    first = int(span_ns.min())
+    count = int((int(span_ns.max()) - first) // _BLOCK_NS) + 1
+    block = (t_ns - first) // _BLOCK_NS
+    usable = np.isfinite(rpm) & (block >= 0) & (block < count)
+    block, rpm = block[usable], rpm[usable]
+    number = np.bincount(block, minlength=count).astype(np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.bincount(block, rpm, count) / number
+        spread = np.sqrt(np.maximum(np.bincount(block, (rpm - mean[block]) ** 2, count) / number, 0.0))
+    steady: Floats = np.where((spread < _STEADY_RPM) & (mean > 300.0), mean, np.nan)
+    return steady
+
+
+def _is_crossed(sides: Sequence[tuple[Floats, Floats, Floats]]) -> bool:
+    """Return True where a log's engines lie on the other side of the engines' mean than their own rpm does.
+
+    Args:
+        sides: Per engine of the log, what it shows, what the network shows of it, and of the other engine.
+    """
+    known = np.all([np.isfinite(part) for side in sides for part in side], axis=0)
+    if known.sum() < _LEAST_BLOCKS:
+        return False
+    shown, own, other = (np.concatenate([side[k][known] for side in sides]) for k in range(3))
+    middle = 0.5 * (own + other)
+    away, expected = shown - float(np.median(shown / middle)) * middle, own - middle
+    away, expected = (np.clip(v, -limit, limit) for v, limit in ((away, _wide(away)), (expected, _wide(expected))))
+    r = float(away @ expected / (np.linalg.norm(away) * np.linalg.norm(expected) + 1e-9))
+    # neighbouring blocks of one hold share what the engines do: three count as one
+    t = r * (known.sum() / 3.0) ** 0.5 / (1.0 - min(r * r, 0.99)) ** 0.5
+    return r < _OPPOSED and t < -_CLEARLY
+
+
+def _wide(values: Floats) -> float:
+    return 5.0 * 1.4826 * float(np.median(np.abs(values))) + 1e-9
 
 
 def _longest_run(stamps: Ints) -> Bools:
