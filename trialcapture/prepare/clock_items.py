@@ -86,6 +86,14 @@ def computer_steps(clock: str, heard: Heard, own: OwnTime, fit: ClockFit, breaks
                     f"{max(-size_s, 0.0):.0f} s between are missing; times are taken from GNSS on both sides",
                 )
             )  # fmt: skip
+        elif heard.wall_ns is not None and not _wall_moved(heard, int(at[0]), -size_s):
+            items.append(
+                ClockStep(
+                    int(fit.to_utc(at)[0]), "delay of the receiver", size_s,
+                    "its sentences were longer on the way from here on, or shorter; the computer's clocks ran on",
+                    f"times on one side may be off by {abs(size_s):.1f} s",
+                )
+            )  # fmt: skip
         else:
             cause = "the recording computer slept or its clock was interrupted"
             items.append(
@@ -119,6 +127,15 @@ def computer_steps(clock: str, heard: Heard, own: OwnTime, fit: ClockFit, breaks
             )
         )  # fmt: skip
     return items
+
+
+def _wall_moved(heard: Heard, start_ns: int, by_s: float) -> bool:
+    """Return True where the wall clock moved against the monotonic one just there and so far."""
+    at = int(np.searchsorted(heard.axis_ns, start_ns))
+    if heard.wall_ns is None or not 0 < at < heard.axis_ns.size:
+        return True
+    moved_ns = np.diff(heard.wall_ns - heard.axis_ns)[max(at - 3, 0) : at + 2]
+    return bool(np.any(np.abs(moved_ns / 1e9 - by_s) < max(0.3, 0.1 * abs(by_s))))
 
 
 def _lasting_steps(off_ns: Ints) -> list[int]:

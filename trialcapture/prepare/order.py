@@ -12,6 +12,7 @@ import pyarrow as pa
 from trialcapture.prepare.receiver_steps import (
     BEFORE_ALL,
     MOTION_FLOOR_M,
+    WHOLE_S,
     Heard,
     OwnTime,
     choose_level,
@@ -95,15 +96,17 @@ def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Tra
     regular = (step > 0) & (step <= _limit_ns(usual))
     passed = _passed_ns(np.diff(line), np.diff(around), step, regular, usual)
     # a second more than usual shows where no more lines than usual lie between
-    slip = regular & (step >= usual + _SLIP_NS) & (passed <= 1.3 * usual)
+    slip = regular & (step >= usual + _SLIP_NS) & (passed <= np.maximum(1.3 * usual, 0.5 * step))
     breaks = np.flatnonzero(~regular | slip)[:_MOST_BREAKS]
     elapsed = usual * np.maximum(np.rint(passed / usual), 1.0)
     sizes = [_step_ns(heard, others, int(i), usual, float(elapsed[i])) for i in breaks]
+    # how many epochs of a fast receiver went by, lines tell to two or three only
+    room_s = float(np.clip(3.0 * usual / 1e9, WHOLE_S, 0.45)) if usual < 0.5e9 else WHOLE_S
     own = OwnTime()
     settled = _settled(sizes, [round(step[i] - elapsed[i]) for i in breaks])
     for i, size in zip(breaks[::-1], settled[::-1], strict=True):
         if size:
-            own = own.joined((BEFORE_ALL, int(line[i + 1])), (whole_ns(size), 0))
+            own = own.joined((BEFORE_ALL, int(line[i + 1])), (whole_ns(size, room_s), 0))
     pauses = [int(i) + 1 for i in breaks if step[i] > _limit_ns(usual) and own.level(line)[i] == own.level(line)[i + 1]]
     ahead_s = _ahead_s(others, line, utc + own.added(line))
     level, why = choose_level(heard, own, ahead_s)

@@ -227,10 +227,10 @@ def find_too_early(delay_ns: Ints) -> Bools:
     return early
 
 
-def whole_ns(size_ns: int) -> int:
+def whole_ns(size_ns: int, room_s: float = WHOLE_S) -> int:
     """Return a step [ns], as whole seconds where it is as good as that."""
     whole = round(size_ns / 1e9) * _NS_PER_S
-    return whole if abs(size_ns - whole) < WHOLE_S * 1e9 else size_ns
+    return whole if abs(size_ns - whole) < room_s * 1e9 else size_ns
 
 
 def _edge_ns(delay_ns: Ints, axis_ns: Ints, run: Ints, *, last: bool) -> int:

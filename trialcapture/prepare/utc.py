@@ -23,6 +23,8 @@ _STEP_S = 0.4
 _STRAY_S = 2.0
 _LEVEL_BINS = 30
 _EDGE_FLOOR_S = 0.02
+_EVEN_S = 0.2
+"""Sentences that come in as far apart as usual to within this are not held up (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ class ClockFit:
         drift_u: Standard uncertainty of `drift`.
         delay_s: Median delay of a sentence behind the early edge [s].
         points: Sentence times the fit rests on.
-        repaired_s: Whole-second errors of the receiver's own UTC that were taken out [s], by level.
+        repaired_s: Errors of the receiver's own UTC that were taken out [s], by level.
     """
 
     starts_ns: tuple[int, ...]
@@ -220,10 +222,11 @@ def _receiver_repairs(
     utc_ns: Ints,
     usable: npt.NDArray[np.bool_],
 ) -> list[float]:
-    """Return per level the whole seconds by which the receiver's UTC was wrong, the last level being right.
+    """Return per level the seconds by which the receiver's UTC was wrong, the last level being right.
 
     Early after a cold start a receiver may not know the leap seconds; its UTC then steps by whole seconds when
-    it learns them. Only a step that the laptop's clocks do not share, and of a whole second, is such. A leap
+    it learns them. Only a step that the laptop's clocks do not share, and of a whole second, is such; of another size
+    it is where sentences went on coming in evenly over it, because else their delay may have changed. A leap
     second itself looks the same and is none: it comes at the turn of a half-year, and both sides of it are right.
     """
     repaired = [0.0] * edges.size
@@ -244,8 +247,11 @@ def _receiver_repairs(
             clocks_moved_s = abs(arrived_s - usual_s) if arrived_s > 0.01 else np.inf
         whole = round(step)
         leap = whole == 1 and _is_turn_of_half_year(int(utc[b]))
-        wrong = 1 <= abs(whole) <= 20 and abs(step - whole) < 0.15 and clocks_moved_s < 0.3 and not leap
-        repaired[i] = repaired[i + 1] - (whole if wrong else 0)
+        is_whole = abs(whole) >= 1 and abs(step - whole) < 0.15
+        told_s = float(utc[b] - utc[a]) / 1e9
+        is_even = abs(arrived_s - usual_s) < _EVEN_S and abs(told_s - (usual_s - step)) < _EVEN_S
+        wrong = abs(whole) <= 20 and (is_whole or is_even) and clocks_moved_s < 0.3 and not leap
+        repaired[i] = repaired[i + 1] - ((whole if is_whole else step) if wrong else 0)
     return repaired
 
 

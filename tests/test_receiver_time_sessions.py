@@ -1,0 +1,89 @@
+"""Whole sessions whose receiver's clock is set half-way come out as the same session without that."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.nmea_builders import sentence
+from trialcapture.pipeline import process
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
+
+_TIMED = re.compile(rb"\$(..)(RMC|GGA|GLL|GNS|ZDA),([^*\r\n]*)\*[0-9A-F]{2}")
+_TIME_AT = {b"RMC": 0, b"GGA": 0, b"GNS": 0, b"ZDA": 0, b"GLL": 4}
+_DATE_AT = {b"RMC": 8}
+_STAMP = re.compile(rb"^\\[^\\]*\\")
+
+
+def stepped(log: bytes, size_s: float, *, share: float = 0.5, plain: bool = False) -> bytes:
+    """The log with the times of its receivers moved from a share of its lines on; without stamps where plain."""
+    lines = log.splitlines(keepends=True)
+    first = int(len(lines) * share)
+    day = next(m[3].split(b",")[8] for m in map(_TIMED.search, lines) if m and m[2] == b"RMC" and m[3].split(b",")[8])
+    out = []
+    for number, line in enumerate(lines):
+        found = _TIMED.search(line)
+        if found and found[2] == b"RMC" and found[3].split(b",")[8]:
+            day = found[3].split(b",")[8]
+        kept = line
+        if found and number >= first and size_s:
+            moved = _moved(found[1] + found[2], found[3].split(b","), day, size_s)
+            kept = line[: found.start()] + sentence(moved, end=b"") + line[found.end() :]
+        out.append(_STAMP.sub(b"", kept) if plain else kept)
+    return b"".join(out)
+
+
+def _moved(address: bytes, fields: list[bytes], day: bytes, size_s: float) -> bytes:
+    formatter = address[2:]
+    at = _TIME_AT[formatter]
+    told = fields[at]
+    if told:
+        moment = datetime.strptime(f"{day.decode()}{told[:6].decode()}", "%d%m%y%H%M%S").replace(tzinfo=UTC)
+        moment += timedelta(seconds=size_s)
+        fields[at] = moment.strftime("%H%M%S").encode() + told[6:]
+        if formatter in _DATE_AT and fields[8]:
+            fields[8] = moment.strftime("%d%m%y").encode()
+        if formatter == b"ZDA":
+            fields[1:4] = moment.strftime("%d,%m,%Y").encode().split(b",")
+    return b",".join([address, *fields])
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A short trial, as recorded."""
+    folder = tmp_path_factory.mktemp("trial") / "session"
+    write_session(simulate("twin-planing", 3, short=True, errors=True), folder)
+    return folder
+
+
+def outcome(session: Path, folder: Path, size_s: float, *, plain: bool = False) -> dict[str, Any]:
+    """What a copy of the session gives with its receiver's clock set so far."""
+    shutil.copytree(session, folder)
+    log = folder / "raw" / "nmea.log"
+    log.write_bytes(stepped(log.read_bytes(), size_s, plain=plain))
+    return process(folder)
+
+
+@pytest.mark.parametrize("plain", [False, True], ids=["journal", "plain"])
+@pytest.mark.parametrize("size_s", [3600.0, -3600.0, -18.0, 1.0])
+def test_bands_are_those_of_the_session_with_an_unbroken_clock(
+    session: Path, tmp_path: Path, size_s: float, plain: bool
+) -> None:
+    calm = outcome(session, tmp_path / "calm", 0.0, plain=plain)
+    shaken = outcome(session, tmp_path / "shaken", size_s, plain=plain)
+    bands, expected = (r["bands"].to_pylist() for r in (shaken, calm))
+    assert [(b["band_rpm"], b["ways"]) for b in bands] == [(b["band_rpm"], b["ways"]) for b in expected]
+    for band, other in zip(bands, expected, strict=True):
+        assert band["speed_kn"] == pytest.approx(other["speed_kn"], abs=0.02)
+        if other["fuel_l_per_h"] is not None:
+            assert band["fuel_l_per_h"] == pytest.approx(other["fuel_l_per_h"], rel=0.01)
+    steps = shaken["summary"]["data_health"]["clock_steps"]
+    # both receivers of this boat were set
+    assert [s["size_s"] for s in steps if s["what"].startswith("time of")] == [size_s, size_s]
+    assert not [s for s in calm["summary"]["data_health"]["clock_steps"] if s["what"].startswith("time of")]
