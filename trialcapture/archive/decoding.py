@@ -11,7 +11,6 @@ import pyarrow as pa
 
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.spill import Spilled, write_spill
-from trialcapture.config import Xdr
 from trialcapture.decode.nmea0183 import decode_nmea
 from trialcapture.prepare.line_time import SerialLine, correct_receipt
 from trialcapture.prepare.outline import BlockOutline, outline_block
@@ -44,7 +43,6 @@ class Job:
         span: Where those stand, so that they need not be sent to another process; None in a packed file.
         first_line: Number of its first line in the log.
         source: Source of sentences whose TAG block names none.
-        xdr: Transducers wanted.
         require_checksum, without_checksum: As `trialcapture.decode.nmea0183.decode_nmea` takes them.
         lines: Serial lines whose time on the wire is taken off the receipt stamps.
         before: Lines before the block with frames that may begin messages that end in it.
@@ -55,7 +53,6 @@ class Job:
     span: Span | None
     first_line: int
     source: str
-    xdr: tuple[Xdr, ...]
     require_checksum: bool
     without_checksum: frozenset[str]
     lines: dict[str, SerialLine]
@@ -86,7 +83,6 @@ def decode_job(job: Job) -> DecodedBlock:
         block,
         source=job.source,
         first_line=job.first_line,
-        xdr=job.xdr,
         require_checksum=job.require_checksum,
         without_checksum=job.without_checksum,
         before=job.before,

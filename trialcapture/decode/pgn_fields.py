@@ -153,6 +153,42 @@ J1939: dict[int, Fields] = {
 """Fields by parameter group number; the suspect parameter numbers are named beside them."""
 
 
+CARRIES: dict[int, str] = {
+    127490: "engine: electric drive, dynamic",
+    127491: "engine: electric energy storage",
+    127493: "engine: gear, oil pressure and temperature of the transmission",
+    127494: "engine: electric drive, ratings",
+    127496: "engine: fuel of the trip, time and distance to empty",
+    127498: "engine: rated speed, name and software",
+    128000: "wind: leeway",
+    128275: "speed: distance through the water",
+    128776: "engine: windlass control",
+    129291: "speed: set and drift of the current",
+    130323: "wind: weather station",
+    130576: "engine: trim tabs",
+    130577: "speed: course, heading and speeds together",
+    130578: "speed: speed along and across, over ground and through water",
+    130579: "speed: status of the drive",
+    61440: "engine: retarder",
+    61445: "engine: gear",
+    65209: "engine: fuel of the trip (liquid)",
+    65203: "engine: fuel of the trip, rates",
+    65213: "engine: fan",
+    65214: "engine: rated speed and power",
+    65247: "engine: friction and desired speed (EEC3)",
+    65251: "engine: configuration",
+    65257: "engine: total fuel used",
+    65265: "speed: road or log speed, cruise control",
+    65269: "engine: ambient and inlet conditions",
+    65271: "engine: electrical power",
+    65272: "engine: transmission fluids",
+    65276: "engine: fuel level and filter",
+    64777: "engine: total fuel used, fine",
+}
+"""Groups that are not decoded and carry engine, wind, depth or speed data (canboat's database for those above 126000;
+SAE J1939-71, from memory, for the rest)."""
+
+
 def read_field(payload: U8, field: Field, *, j1939: bool = False) -> tuple[F64, Bools]:
     """Return one field of many messages in its column's unit, and where it says something.
 

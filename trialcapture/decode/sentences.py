@@ -161,6 +161,54 @@ LAYOUTS: dict[str, dict[int, Layout]] = {
 FORMATTERS = (*LAYOUTS, "XDR")
 """The sentence types that are decoded; others are counted."""
 
+FEEDS: dict[str, str] = {
+    "RMC": "position, speed and course over ground, UTC and date, magnetic variation",
+    "GGA": "position, UTC",
+    "GNS": "position, UTC",
+    "GLL": "position, UTC",
+    "VTG": "speed and course over ground",
+    "ZDA": "UTC and date",
+    "HDT": "heading",
+    "THS": "heading",
+    "HDG": "heading, magnetic variation",
+    "HDM": "heading",
+    "VHW": "speed through water, heading",
+    "VBW": "speed through water",
+    "RPM": "engine speed",
+    "XDR": "what its transducers are mapped to: engine readings, pitch and roll",
+    "MWV": "apparent wind (reference R; theoretical wind, reference T, is not used)",
+    "MWD": "true wind",
+    "MDA": "true wind, water temperature, air pressure and temperature",
+    "VWR": "apparent wind",
+    "DPT": "depth",
+    "DBT": "depth",
+    "DBS": "depth",
+    "DBK": "depth",
+    "MTW": "water temperature",
+    "ROT": "rate of turn",
+}
+"""What each sentence type that is decoded feeds; those not named are decoded and feed no result."""
+
+CARRIES: dict[str, str] = {
+    "CUR": "speed: current at depths",
+    "DRU": "speed: dual Doppler log",
+    "ETL": "engine: telegraph",
+    "GEN": "engine: status of a machine",
+    "OSD": "speed: own ship's speed, course and drift",
+    "PRC": "engine: demanded rpm and pitch",
+    "RMA": "speed: speed and course over ground",
+    "TRC": "engine: demanded thruster rpm and pitch",
+    "TRD": "engine: thruster rpm and pitch",
+    "VCD": "speed: current at a depth",
+    "VDR": "speed: set and drift of the current",
+    "VLW": "speed: distance through the water",
+    "VPW": "speed: speed made good to windward",
+    "VWE": "wind: wind track efficiency",
+    "VWT": "wind: theoretical wind off the bow",
+    "WCV": "speed: closing speed to a waypoint",
+}
+"""Standard types that feed no result and carry engine, wind, depth or speed data (IEC 61162-1, from memory)."""
+
 _ESSENTIAL: dict[str, tuple[str, ...]] = {
     "RMC": ("time", "status", "lat", "lon", "sog_kn", "date"),
     "GGA": ("time", "lat", "lon", "quality"),

@@ -25,6 +25,7 @@ from trialcapture.prepare.grid import spike_items
 from trialcapture.prepare.receivers import receiver_of
 from trialcapture.prepare.resolution import find_roundings
 from trialcapture.prepare.segments import check_segments, silence_holes
+from trialcapture.prepare.unused import rejection_items, undecoded_items
 
 
 def prepare_session(
@@ -101,7 +102,9 @@ def prepare_session(
         )  # fmt: skip
     health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])
     health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids, health.holes))
+    heard = merged_counts(counts)
+    health = health.with_items([*rejection_items(rejected.by_field, heard), *undecoded_items(heard)])
     return Prepared(
-        session, config, raw, merged_counts(counts), segments, clocks, gridded.overview, rejected, reviews_of(notes),
+        session, config, raw, heard, segments, clocks, gridded.overview, rejected, reviews_of(notes),
         told, health,
     )  # fmt: skip

@@ -139,7 +139,6 @@ def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callab
             span,
             first_line,
             path.name.split(".")[0],
-            tuple(config.xdr),
             require_checksum=not lenient or len(lenient) < len(config.source),
             without_checksum=lenient,
             lines=lines,

@@ -28,7 +28,7 @@ class Rejected:
     Attributes:
         by_source: Of what was refused: ``source``, ``reason`` and ``count``, in order of source and reason.
         by_reason: Of the same, count by reason.
-        by_field: Of all, count by source, sentence, field and reason; sentence and field are "" where there is none.
+        by_field: Of all of the NMEA and CAN logs, count by source, sentence, field and reason; "" where there is none.
     """
 
     by_source: pa.Table
@@ -64,18 +64,19 @@ def write_rejects(
     """
     counts: Counter[tuple[str, str]] = Counter()
     fields: Counter[tuple[str, str, str, str]] = Counter()
-    files: list[tuple[list[Spilled], LineTimes]] = [
-        (log.rejects, line_times(arrangement.logs[log.name].placed)) for log in logs
+    files: list[tuple[list[Spilled], LineTimes, bool]] = [
+        (log.rejects, line_times(arrangement.logs[log.name].placed), True) for log in logs
     ]
-    files += [(log.rejects, _NO_TIMES) for log in engine_logs]
+    files += [(log.rejects, _NO_TIMES, False) for log in engine_logs]
     with open_parquet(path, REJECTS_SCHEMA, provenance) as file:
-        for blocks, times in files:
+        for blocks, times, of_network in files:
             for block in blocks:
                 rejects = read_spill(block)["rejects"]
                 file.write(place_rejects(rejects, times))
                 told = (rejects[name] for name in ("source", "sentence", "field", "reason"))
                 for (source, sentence, field, reason), count in count_texts(*told).items():
-                    fields[source, sentence, field, reason] += count
+                    if of_network:
+                        fields[source, sentence, field, reason] += count
                     if not sentence or not field:
                         counts[source, reason] += count
     rows = [{"source": s, "reason": r, "count": n} for (s, r), n in sorted(counts.items())]

@@ -25,7 +25,7 @@ from trialcapture.prepare.engines import (
     gather_xdr,
     log_source,
     match_engines,
-    merge_attitude,
+    unmapped_transducers,
 )
 from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_resolution
 from trialcapture.prepare.grid import void_failed
@@ -43,6 +43,7 @@ from trialcapture.prepare.resolution import Resolution, find_resolution
 from trialcapture.prepare.sentence_times import DAY_NS
 from trialcapture.prepare.series import Candidate, choose, rank_sources
 from trialcapture.prepare.stuck import find_stuck, find_stuck_rpm
+from trialcapture.prepare.unused import unmapped_items
 from trialcapture.prepare.utc import ClockFit
 from trialcapture.prepare.window import joined_by_source
 
@@ -160,7 +161,9 @@ def arrange_trial(
         _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
         warnings += said
     candidates, order, screen, found_wrong = _screened(candidates, config)
-    health = health.with_items(found_wrong)
+    unmapped, said = _unmapped([log.placed for log in told.values()], config)
+    warnings += said
+    health = health.with_items([*found_wrong, *unmapped])
     on_change = find_on_change(candidates, {name: table for name, _, table in logs}, config)
     series = _series(_held(candidates, on_change), _rank(candidates, config, order), config)
     progress("engine clocks")
@@ -313,13 +316,19 @@ def gather_tables(
     """
     candidates: Candidates = {}
     boat, said = gather_boat(placed, config, variation_deg)
-    xdr, more = gather_xdr(placed, config)
-    if "attitude" in xdr:
-        xdr["attitude"] = merge_attitude(xdr["attitude"])
+    xdr = gather_xdr(placed, config)
     rpm = gather_network_rpm(placed, config, numbers)
     for part in (boat, rpm, xdr, gather_can_engines(placed, config, numbers)):
         _extend(candidates, part)
-    return candidates, said + more
+    return candidates, said
+
+
+def _unmapped(placed: Sequence[Mapping[str, pa.Table]], config: Config) -> tuple[list[Item], list[str]]:
+    """Return the XDR transducers of whole logs that are no channel, and a warning that names them all."""
+    left = [unmapped_transducers(tables, config) for tables in placed]
+    names = sorted({",".join(key[1:]) for found in left for key in found})
+    said = [f"XDR transducers seen, not mapped to a channel: {'; '.join(names)}"] if names else []
+    return [item for found in left for item in unmapped_items(found)], said
 
 
 def _extend(candidates: Candidates, more: Mapping[str, list[Candidate]]) -> None:

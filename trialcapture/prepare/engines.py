@@ -8,17 +8,18 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import coded, count_texts, dictionary, equals, to_arrow
-from trialcapture.channels import ENGINE_QUANTITIES, trial_channels
+from trialcapture.buffers import coded, dictionary, equals, to_arrow
+from trialcapture.channels import ENGINE_QUANTITIES, base_group, trial_channels
 from trialcapture.config import Config, Xdr
 from trialcapture.decode.encapsulated import TALKERS
 from trialcapture.prepare.fuel_rate import FUEL_STEMS, engine_fuel_l_per_h
 from trialcapture.prepare.on_change import held_rows
-from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of
+from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of, receiver_codes
 from trialcapture.prepare.series import Candidate, column, find_sources, split_sources, truth
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 ATTITUDE_XDR = (
     Xdr(name="PTCH", type="A", channel="pitch_deg"),
@@ -30,6 +31,8 @@ ATTITUDE_XDR = (
 
 LOG_STAMPS = ("row", "t_log_ns", OUTLINE_COUNT)
 """Columns of a decoded engine log that are no channel."""
+_TYPE_OF_UNIT = {"rpm": "T", "degc": "C", "bar": "P", "l/h": "R", "deg": "A"}
+"""Type letter of an XDR transducer by the unit of the channel it is ("NMEA Revealed")."""
 _STEMS = {
     group: tuple(q.name for q in ENGINE_QUANTITIES if q.group == group) for group in ("rpm", "fuel", "engine", "trim")
 }
@@ -164,17 +167,62 @@ def _match_numbers(numbers: list[int], config: Config, letter: str, warnings: li
     return matched
 
 
-def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str, list[Candidate]], list[str]]:
-    """Return candidates by channel group from XDR transducers, mapped as declared or by common names."""
+def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> dict[str, list[Candidate]]:
+    """Return candidates by channel group from XDR transducers, mapped as declared or by common names.
+
+    What one source sends of one group by several transducers is one candidate, so that none displaces another.
+    """
     found: dict[str, list[Candidate]] = {}
     if "XDR" not in placed:
-        return found, []
+        return found
     table = placed["XDR"]
-    value = column(table, "value")
+    value, unit = column(table, "value"), dictionary(table["unit"])
     sources = find_sources(table)
+    rows_of, _ = _xdr_rows(table, config)
+    for xdr, mine in rows_of:
+        group, scaled = _xdr_channel(xdr, value, unit, config)
+        if group:
+            values = {xdr.channel: np.where(mine, scaled, np.nan)}
+            found.setdefault(group, []).extend(split_sources(sources, values, f"XDR:{xdr.name}", 2))
+    several = {g for g in found if g == "attitude" or base_group(g, config.engine_ids) == "engine"}
+    found |= {group: merge_transducers(found[group]) for group in several}
+    return found
+
+
+def unmapped_transducers(placed: Mapping[str, pa.Table], config: Config) -> dict[tuple[str, str, str, str], int]:
+    """Return how many readings came of each transducer that is no channel: by source/talker, type, unit and name.
+
+    Every transducer of a log is in its outline, with how many readings each row stands for.
+    """
+    if "XDR" not in placed:
+        return {}
+    table = placed["XDR"]
+    _, taken = _xdr_rows(table, config)
+    left = np.flatnonzero(~taken)
+    rows = table.take(to_arrow(left))
+    code, names = receiver_codes(rows)
+    counts = readings_of(rows)
+    texts = zip(*(_texts(rows[name]) for name in ("type", "unit", "name")), strict=True)
+    found: dict[tuple[str, str, str, str], int] = {}
+    for which, count, key in zip(code.tolist(), counts.tolist(), texts, strict=True):
+        whole = (names[which], *key)
+        found[whole] = found.get(whole, 0) + count
+    return dict(sorted(found.items()))
+
+
+def _texts(texts: pa.ChunkedArray) -> list[str]:
+    """Return a text column as Python strings, "" for null."""
+    codes, words = coded(texts)
+    return [words[code] for code in codes.tolist()]
+
+
+def _xdr_rows(table: pa.Table, config: Config) -> tuple[list[tuple[Xdr, Bools]], Bools]:
+    """Return which rows each transducer that is a channel has, and which rows any has."""
     codes, names = coded(table["name"])
     kind, unit = dictionary(table["type"]), dictionary(table["unit"])
+    units = {c.name: c.unit for c in trial_channels(config.engine_ids)}
     taken = np.zeros(table.num_rows, dtype=np.bool_)
+    found = []
     for xdr in (*config.xdr, *ATTITUDE_XDR, *_standard_tachometers(config)):
         same = np.array([str(name).upper() == xdr.name.upper() for name in names], dtype=np.bool_)
         if not same.any():
@@ -183,18 +231,13 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> tuple[dict[str
         for letter, told in ((xdr.type, kind), (xdr.unit, unit)):
             if letter:
                 mine &= equals(told, letter)
-        if not mine.any():
-            continue
-        taken |= mine
-        group, scaled = _xdr_channel(xdr, value, unit, config)
-        if group:
-            values = {xdr.channel: np.where(mine, scaled, np.nan)}
-            found.setdefault(group, []).extend(split_sources(sources, values, f"XDR:{xdr.name}", 2))
-    if taken.all():
-        return found, []
-    left = table.select(["type", "unit", "name"]).filter(to_arrow(~taken))
-    seen = [",".join(texts) for texts in count_texts(*left.columns)]
-    return found, [f"XDR transducers seen, not mapped to a channel: {'; '.join(seen[:8])}"]
+        own_type = mine & equals(kind, _TYPE_OF_UNIT.get(units.get(xdr.channel, ""), ""))
+        if not xdr.type and own_type.any():
+            mine = own_type  # several transducers of one name are told apart by what they measure
+        if mine.any():
+            taken |= mine
+            found.append((xdr, mine))
+    return found, taken
 
 
 def _standard_tachometers(config: Config) -> list[Xdr]:
@@ -204,7 +247,10 @@ def _standard_tachometers(config: Config) -> list[Xdr]:
 
 
 def _xdr_channel(xdr: Xdr, value: Floats, unit: pa.Array, config: Config) -> tuple[str, Floats]:
-    """Return group and values in the channel's unit; XDR pressure is in bar or pascal, volume flow in l/s."""
+    """Return group and values in the channel's unit; XDR pressure is in bar or pascal, volume flow in l/s.
+
+    The unit of volume flow is the letter l (litres a second, "NMEA Revealed"), often written as a capital I.
+    """
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
     if xdr.channel not in by_name:
         return "", value
@@ -212,14 +258,14 @@ def _xdr_channel(xdr: Xdr, value: Floats, unit: pa.Array, config: Config) -> tup
     if channel.unit == "bar":
         value = np.where(equals(unit, "P"), value / 1e5, value)
     elif channel.unit == "l/h":
-        value = np.where(equals(unit, "I"), value * 3600.0, value)
+        value = np.where(equals(unit, "l") | equals(unit, "I"), value * 3600.0, value)
     elif channel.unit == "degc":
         value = np.where(equals(unit, "K"), value - 273.15, value)
     return channel.group, value
 
 
-def merge_attitude(candidates: list[Candidate]) -> list[Candidate]:
-    """Join pitch and roll that one source sends as separate transducers into one candidate."""
+def merge_transducers(candidates: list[Candidate]) -> list[Candidate]:
+    """Join the channels of one group that one source sends as separate transducers into one candidate."""
     by_source: dict[str, list[Candidate]] = {}
     for c in candidates:
         by_source.setdefault(c.source.split(" ", maxsplit=1)[0], []).append(c)

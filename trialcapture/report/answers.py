@@ -69,17 +69,17 @@ def _none(label: str, why: str) -> Answer:
 
 
 _TOLD_BY = {
-    "position": ("RMC", "GGA", "GLL", "GNS", "POSITION"),
-    "speed": ("RMC", "VTG", "VELOCITY"),
-    "heading": ("HDT", "HDG", "HDM", "THS"),
-    "depth": ("DPT", "DBT", "DBS", "DBK"),
-    "wind": ("MWD", "MWV", "VWR", "VWT", "MDA"),
-    "log": ("VHW", "VBW"),
-    "water": ("MTW", "MDA"),
-    "rpm": ("RPM", "XDR", "ENGINE"),
-    "fuel": ("XDR", "ENGINE"),
+    "position": ("RMC", "GGA", "GLL", "GNS", "POSITION", "129025", "129029"),
+    "speed": ("RMC", "VTG", "VELOCITY", "129026"),
+    "heading": ("HDT", "HDG", "HDM", "THS", "127250"),
+    "depth": ("DPT", "DBT", "DBS", "DBK", "128267"),
+    "wind": ("MWD", "MWV", "VWR", "VWT", "MDA", "130306"),
+    "log": ("VHW", "VBW", "128259"),
+    "water": ("MTW", "MDA", "130310", "130311", "130312", "130316"),
+    "rpm": ("RPM", "XDR", "ENGINE", "127488", "61444"),
+    "fuel": ("XDR", "ENGINE", "127489", "65266"),
 }
-"""Sentences, and messages of a CAN bus, that tell a quantity."""
+"""Sentences, and messages of a CAN bus (counted by parameter group), that tell a quantity."""
 _IN_LOGS = ("rpm", "fuel")
 
 
