@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from trialcapture.decode.log_cells import VOID_CELLS, parse_number
+from trialcapture.decode.log_headings import shown
 from trialcapture.decode.log_stamps import read_serial_days, read_six_columns
 from trialcapture.decode.log_time import TIME_OF_DAY, stamp_parser
 from trialcapture.errors import TrialCaptureError
@@ -214,9 +215,9 @@ def _find_headings(look: FirstLook, name: str) -> None:
     if not starts:
         raise TrialCaptureError(
             "no row of this file looks like data of an engine log",
-            seen=repr(" | ".join(rows[0][:6])[:80]) if rows else "nothing",
+            seen=shown(" | ".join(rows[0][:6])) if rows else "nothing",
             where=name,
-            expected="rows with a time and numbers, one below the other",
+            expected="there must be rows with a time and numbers, one below the other",
         )
     first = starts[0]
     width = len(rows[first])

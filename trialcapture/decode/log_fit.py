@@ -104,6 +104,8 @@ class CellFit:
 
     def __init__(self, heading: str) -> None:
         self.heading = heading
+        self.numbers: tuple[int, ...] = ()
+        """Numbers of its columns in a row, from 1, where they were found by heading."""
         self._filled = 0
         self._misfits = 0
         self._first: tuple[int, str, str] | None = None
@@ -145,9 +147,16 @@ class CellFit:
         raise TrialCaptureError(
             "a cell of this engine log does not fit what was declared",
             seen=shown(text),
-            where=f"{where}, row {row + 1}, column {self.heading!r}{share}",
+            where=f"{where}, row {row + 1}, {self._column()}{share}{self._number()}",
             expected=expected,
         )
+
+    def _column(self) -> str:
+        is_number = not self.numbers and self.heading.startswith("column ")
+        return self.heading if is_number else f"column {self.heading!r}"
+
+    def _number(self) -> str:
+        return f" (column {' + '.join(map(str, self.numbers))} from the left)" if self.numbers else ""
 
 
 def number_hint(text: str, spec: EngineLog, row: int) -> str:
