@@ -236,7 +236,7 @@ class EngineLogDecoder:
         if self._first is None and len(found.rows) and found.rows[0] == self._row_fit.first_row:
             cells = {column_name(column): found.cells([0], nth)[0] for nth, column in enumerate(self._columns)}
             fits = readings.state[0] == 0 or any(has_value[0] for _, has_value in values)
-            self._first = FirstRow(int(found.rows[0]), cells, bool(fits))
+            self._first = FirstRow(int(found.rows[0]), cells, times, bool(fits))
         return _Piece(found, readings, values, bad, codes)
 
     def _long_values(self, found: LogRows, bad: list[Reject]) -> tuple[Ints, list[tuple[Floats, Bools]]]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from trialcapture.config import EngineLog
-from trialcapture.decode.log_cells import NUMBER
+from trialcapture.decode.log_cells import NUMBER, VOID_CELLS
 from trialcapture.decode.log_headings import shown
 from trialcapture.decode.log_rows import LogRows, Reject
 from trialcapture.decode.log_time import fitting_formats
@@ -25,18 +25,23 @@ class FirstRow:
 
     Attributes:
         row: 0-based line.
-        cells: The wanted cells by heading or number of their column.
+        cells: The wanted cells by heading or number of their column, those of the time first.
+        times: How many of them are of the time.
         fits: True where its time or one of its numbers fits what was declared.
     """
 
     row: int
     cells: Mapping[str, str]
+    times: int
     fits: bool
 
     @property
-    def has_words_only(self) -> bool:
-        """True for a row that is more likely one of units than of data."""
-        return not self.fits and not any(re.search(r"\d\d", text) for text in self.cells.values())
+    def is_of_units(self) -> bool:
+        """True for a row that is more likely one of units than of data: they may not be those declared."""
+        if self.fits or any(re.search(r"\d\d", text) for text in self.cells.values()):
+            return False
+        values = list(self.cells.values())[self.times :]
+        return any(_UNIT.fullmatch(text) and text.lower() not in VOID_CELLS for text in values)
 
     def __str__(self) -> str:
         """Return the row as people may compare it with the declaration."""
@@ -45,6 +50,7 @@ class FirstRow:
         )
 
 
+_UNIT = re.compile(r"[^#=]*(?:[^\W\d_]|[%°\u00ba])[^#=]*")
 _MISFITS = ("field count", "quotes", "control bytes")
 
 
@@ -137,7 +143,7 @@ class CellFit:
         if self._first is None:
             return
         row, text, expected = self._first
-        is_units = first is not None and row == first.row and first.has_words_only
+        is_units = first is not None and row == first.row and first.is_of_units
         is_none = self._misfits >= self._filled
         if not is_units and self._misfits <= max(1.0, MISFIT_SHARE * self._filled) and not (is_none and needs_one):
             return
