@@ -287,6 +287,32 @@ def test_fractions_of_a_day_go_with_a_declared_date() -> None:
     assert found == [ns(datetime(2026, 5, 14, 23, 59, 50, tzinfo=UTC)) + n * S for n in range(30)]
 
 
+@pytest.mark.parametrize(
+    "odd",
+    ["0000-01-01T00:00:00,1,1", "9999-12-31T23:59:59,1,1", "Average,1200,11", ",1200,11", "Total 60 rows", "--,--,--",
+     '2026-05-14T10:00:00,"1,1', "2026-05-14T10:00:00,1,1,1", "=SUM(B2:B9),,", "9e999,1,1", "\x1a",
+     "#REF!,#REF!,#REF!"],
+)  # fmt: skip
+@pytest.mark.parametrize("at", [0, 30, 300])
+def test_footers_and_other_odd_rows_cost_themselves(odd: str, at: int) -> None:
+    times = [START + timedelta(seconds=n) for n in range(300)]
+    lines = [f"{t:%Y-%m-%dT%H:%M:%S},{n},1.5" for n, t in enumerate(times)]
+    lines.insert(at, odd)
+    table, bad = read("Time,RPM,Fuel\r\n" + "\r\n".join(lines) + "\r\n")
+    assert table["rpm_port"].to_pylist() == [float(n) for n in range(300)]
+    assert {r["line"] for r in bad} == {at + 1}
+
+
+def test_a_line_end_inside_a_cell_costs_its_row_only() -> None:
+    # A row is one line, so that a stray quote cannot swallow the rows behind it.
+    times = [START + timedelta(seconds=n) for n in range(300)]
+    lines = [f'{t:%Y-%m-%dT%H:%M:%S},{n},1.5,"note"' for n, t in enumerate(times)]
+    lines[100] = '2026-05-14T09:05:43,100,1.5,"two\r\nlines"'
+    table, bad = read("Time,RPM,Fuel,Note\r\n" + "\r\n".join(lines) + "\r\n")
+    assert table["rpm_port"].to_pylist() == [float(n) for n in range(300) if n != 100]
+    assert [(r["line"] + 1, r["reason"]) for r in bad] == [(102, "quotes"), (103, "field count")]
+
+
 # ---- languages
 
 

@@ -19,10 +19,25 @@ SPECS: list[dict[str, Any]] = [
     {"delimiter": "\t", "time_format": "unix_ms", "encoding": "cp1252"},
     {"time_format": "elapsed_s", "header_rows": 2, "skip_rows_after_header": 1, "encoding": "utf-16-le"},
     {"columns": {"date": "Day", "time": "Time", "rpm_port": {"name": "RPM#2", "unit": "1/s"}}},
-]
+    {"date": "2026-05-04", "thousands": ","},
+    {"date": "2026-05-04", "time_format": "%I:%M:%S %p", "locale": "es", "timezone": "Europe/Athens"},
+    {"year": 2026, "time_format": "%d %b %H:%M", "locale": "fr", "delimiter": "\t"},
+    {"year": 2026, "time_format": "%m/%d %H:%M:%S"},
+    {"time_format": "spreadsheet", "thousands": " "},
+    {"time_format": "spreadsheet", "date": "2026-05-04", "decimal": ",", "delimiter": ";"},
+    {"time_format": "elapsed_hms"},
+    {"time_format": "elapsed_min", "header_rows": 0, "columns": {"time": 1, "rpm_port": {"name": 2, "unit": "rpm"}}},
+    {"columns": {"time": [1, 2, 3, 4, 5, 6], "rpm_port": {"name": 2, "unit": "rpm", "scale": -2.0, "offset": 1e9}}},
+    {"form": "long", "parameter": "RPM", "value": "Fuel", "time_format": "elapsed_s",
+     "columns": {"time": "Time", "rpm_port": {"name": "x", "unit": "rpm"}, "load_port": {"name": "é", "unit": "%"}}},
+    {"form": "long", "parameter": 2, "value": 3, "header_rows": 0, "date": "2026-05-04",
+     "columns": {"time": 1, "rpm_port": {"name": "x", "unit": "rpm"}, "load_port": {"name": "1000", "unit": "%"}}},
+]  # fmt: skip
 CELL = st.sampled_from(
     ["Time", "RPM", "Fuel", "Day", "2026-05-04T10:00:00", "04.05.2026 10:00:01", "1777888800123", "12.5", "12,5",
-     "1000", "-", "n/a", "", '"', '""', '"a', "x", "\0", "é", "#2", "2026-10-25 03:30:00", "1e400"]
+     "1000", "-", "n/a", "", '"', '""', '"a', "x", "\0", "é", "#2", "2026-10-25 03:30:00", "1e400", "10:00:00",
+     "23:59:59", "00:00:00", "9:04:03 p.m.", "4 févr. 10:00", "05/04 10:00:00", "02/29 00:00:00", "46156.5", "0.99999",
+     "1:00:00", "1,234.5", "1e308", "Infinity", "60", "0000-01-01 00:00:00", "9999-12-31 23:59:59"]
 )  # fmt: skip
 LINE = st.lists(CELL, max_size=6).flatmap(lambda cells: st.sampled_from([",", ";", "\t"]).map(lambda d: d.join(cells)))
 TEXT = st.lists(LINE, max_size=20).flatmap(

@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture.archive.manifest import has_only_grown, read_manifest, verify_manifest
-from trialcapture.archive.raw import packing, read_blocks
+from trialcapture.archive.raw import packing, read_blocks, read_chunks
 from trialcapture.archive.session import ImportedFile, match_engine_log
-from trialcapture.archive.workbook import open_engine_log
+from trialcapture.archive.workbook import first_rows, is_workbook, open_engine_log, sheet_names
 from trialcapture.config import Config
 from trialcapture.decode.candump import candump_kind
 from trialcapture.decode.engine_log import EngineLogDecoder
+from trialcapture.decode.log_first_look import FirstLook, look_at_bytes, look_at_rows
 from trialcapture.decode.log_headings import shown
 from trialcapture.decode.log_rejects import LogRejection
 from trialcapture.errors import TrialCaptureError
@@ -35,6 +36,7 @@ _OTHER_KINDS = (
     (b"\x0a\x0d\x0d\x0a", "a packet capture; export its NMEA text first"),
 )
 _LOG_BYTES = 1 << 20
+_LOOKED_AT_BYTES = 1 << 18
 _TABLE = re.compile(rb"[^\r\n]*[,;\t][^\r\n]*(?:\r\n?|\n)[^\r\n]*\d[,;\t]")
 
 
@@ -116,6 +118,33 @@ def check_engine_log(path: Path, config: Config, warn: Callable[[str], None]) ->
     if unread:
         places = ", ".join(_place(found) for found in decoder.rejections[:3] if found.reason != "repeated heading")
         warn(f"{path}: {unread} of its rows or cells cannot be read; they are kept, counted and left out: {places}")
+
+
+def look_at_engine_log(path: Path, sheet: str | None) -> tuple[FirstLook, str | None]:
+    """Return what a first look at an engine log shows, and its sheet where it is one of several.
+
+    Raises:
+        TrialCaptureError: It is missing, no file, unreadable or empty, is a log of another kind, has several sheets
+            and none is named, or nothing in it looks like data.
+    """
+    _check_file(path)
+    if is_workbook(path):
+        return look_at_rows(first_rows(path, sheet, 200), str(path)), sheet if len(sheet_names(path)) > 1 else None
+    head, is_whole = b"", True
+    for chunk in read_chunks(path, 1 << 16, warn=lambda _: None):
+        head += chunk
+        if len(head) >= _LOOKED_AT_BYTES:
+            is_whole = False
+            break
+    kind = "an NMEA log" if _SENTENCE.search(head) else "a CAN log" if candump_kind(head) else ""
+    if kind:
+        raise TrialCaptureError(
+            "this is no engine log",
+            seen=kind,
+            where=str(path),
+            expected="collect takes it without a declaration: trialcapture collect LOG --config CONFIG --into SESSION",
+        )
+    return look_at_bytes(head, str(path), is_whole=is_whole), None
 
 
 def _place(found: LogRejection) -> str:

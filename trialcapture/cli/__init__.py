@@ -12,6 +12,7 @@ import click
 
 from trialcapture import __version__
 from trialcapture.cli.collect import collect
+from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.faults import report_fault
 from trialcapture.cli.preflight import preflight
 from trialcapture.cli.process import process
@@ -34,7 +35,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, collect, process, review, verify, rehearse):
+for _command in (preflight, record, draft_log, collect, process, review, verify, rehearse):
     group.add_command(_command)
 
 

@@ -184,7 +184,9 @@ class EngineLog(Section):
             raise ValueError(f"must be {', '.join(TIME_WORDS)} or a pattern such as '%d.%m.%Y %H:%M:%S'")
         if found := re.search("%[-#]?[cxXZ]", value):
             raise ValueError(f"{found[0]} differs from computer to computer; spell the stamp out, zone apart")
-        _check_pattern(value, has_date=info.data.get("date") is not None, has_year=info.data.get("year") is not None)
+        # one that is at fault is not in there, and declared all the same
+        has_date, has_year = (info.data.get(key, "?") is not None for key in ("date", "year"))
+        _check_pattern(value, has_date=has_date, has_year=has_year and not has_date)
         return value
 
     @field_validator("locale")

@@ -146,6 +146,7 @@ class EngineLogDecoder:
         elif torn:
             pieces.append(self._piece(self._cutter.cut_torn(torn, self._text.errors)))
         last = self._emit(pieces, is_last=True)
+        self._number_columns()
         self._row_fit.check(self._spec, self._where)
         self._time_fit.check(self._first, self._where, needs_one=True)
         self._refuse_missing_names()
@@ -164,6 +165,15 @@ class EngineLogDecoder:
     def rejections(self) -> list[LogRejection]:
         """What could not be used so far, counted by column and reason."""
         return self._rejected.counted()
+
+    def _number_columns(self) -> None:
+        """Tell the fits which columns they are of, as a spreadsheet would count them."""
+        if self._cutter is None or has_numbers_only(self._columns):
+            return
+        numbers, times = self._cutter.numbers, len(self._time_headings)
+        self._time_fit.numbers = numbers[:times]
+        for nth, fit in enumerate(self._cell_fits):
+            fit.numbers = numbers[-1:] if self._long is not None else (numbers[times + nth],)
 
     def _refuse_missing_names(self) -> None:
         missing = [name for name in self._code_of if name not in self._names_seen]
@@ -226,7 +236,7 @@ class EngineLogDecoder:
         if self._first is None and len(found.rows) and found.rows[0] == self._row_fit.first_row:
             cells = {column_name(column): found.cells([0], nth)[0] for nth, column in enumerate(self._columns)}
             fits = readings.state[0] == 0 or any(has_value[0] for _, has_value in values)
-            self._first = FirstRow(int(found.rows[0]), cells, bool(fits))
+            self._first = FirstRow(int(found.rows[0]), cells, times, bool(fits))
         return _Piece(found, readings, values, bad, codes)
 
     def _long_values(self, found: LogRows, bad: list[Reject]) -> tuple[Ints, list[tuple[Floats, Bools]]]:

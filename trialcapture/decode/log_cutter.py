@@ -62,6 +62,11 @@ class RowCutter:
         mark = re.escape(delimiter.encode("utf-8", "surrogateescape"))
         self._heading = re.compile(re.escape(self._first) + rb"(?=[^0-9A-Za-z]|" + mark + rb"|\Z)")
 
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Numbers of the wanted columns in a row, from 1."""
+        return tuple(place + 1 for place in self._layout.places)
+
     def cut(self, data: bytes, errors: str) -> Iterator[LogRows]:
         """Cut whole lines.
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from trialcapture.config import EngineLog
-from trialcapture.decode.log_cells import NUMBER
+from trialcapture.decode.log_cells import NUMBER, VOID_CELLS
 from trialcapture.decode.log_headings import shown
 from trialcapture.decode.log_rows import LogRows, Reject
 from trialcapture.decode.log_time import fitting_formats
@@ -25,18 +25,23 @@ class FirstRow:
 
     Attributes:
         row: 0-based line.
-        cells: The wanted cells by heading or number of their column.
+        cells: The wanted cells by heading or number of their column, those of the time first.
+        times: How many of them are of the time.
         fits: True where its time or one of its numbers fits what was declared.
     """
 
     row: int
     cells: Mapping[str, str]
+    times: int
     fits: bool
 
     @property
-    def has_words_only(self) -> bool:
-        """True for a row that is more likely one of units than of data."""
-        return not self.fits and not any(re.search(r"\d\d", text) for text in self.cells.values())
+    def is_of_units(self) -> bool:
+        """True for a row that is more likely one of units than of data: they may not be those declared."""
+        if self.fits or any(re.search(r"\d\d", text) for text in self.cells.values()):
+            return False
+        values = list(self.cells.values())[self.times :]
+        return any(_UNIT.fullmatch(text) and text.lower() not in VOID_CELLS for text in values)
 
     def __str__(self) -> str:
         """Return the row as people may compare it with the declaration."""
@@ -45,6 +50,7 @@ class FirstRow:
         )
 
 
+_UNIT = re.compile(r"[^#=]*(?:[^\W\d_]|[%°\u00ba])[^#=]*")
 _MISFITS = ("field count", "quotes", "control bytes")
 
 
@@ -104,6 +110,8 @@ class CellFit:
 
     def __init__(self, heading: str) -> None:
         self.heading = heading
+        self.numbers: tuple[int, ...] = ()
+        """Numbers of its columns in a row, from 1, where they were found by heading."""
         self._filled = 0
         self._misfits = 0
         self._first: tuple[int, str, str] | None = None
@@ -135,7 +143,7 @@ class CellFit:
         if self._first is None:
             return
         row, text, expected = self._first
-        is_units = first is not None and row == first.row and first.has_words_only
+        is_units = first is not None and row == first.row and first.is_of_units
         is_none = self._misfits >= self._filled
         if not is_units and self._misfits <= max(1.0, MISFIT_SHARE * self._filled) and not (is_none and needs_one):
             return
@@ -145,9 +153,16 @@ class CellFit:
         raise TrialCaptureError(
             "a cell of this engine log does not fit what was declared",
             seen=shown(text),
-            where=f"{where}, row {row + 1}, column {self.heading!r}{share}",
+            where=f"{where}, row {row + 1}, {self._column()}{share}{self._number()}",
             expected=expected,
         )
+
+    def _column(self) -> str:
+        is_number = not self.numbers and self.heading.startswith("column ")
+        return self.heading if is_number else f"column {self.heading!r}"
+
+    def _number(self) -> str:
+        return f" (column {' + '.join(map(str, self.numbers))} from the left)" if self.numbers else ""
 
 
 def number_hint(text: str, spec: EngineLog, row: int) -> str:

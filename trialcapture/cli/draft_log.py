@@ -1,0 +1,151 @@
+"""``trialcapture draft-log``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from trialcapture.cli.output import PATH, json_option, print_json
+from trialcapture.errors import TrialCaptureError
+
+if TYPE_CHECKING:
+    from trialcapture.decode.log_draft import Draft
+    from trialcapture.decode.log_first_look import FirstLook, TimeReading
+
+_ROWS_SHOWN, _WIDTH = 8, 78
+
+
+@click.command("draft-log")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=PATH)
+@click.option("--sheet", metavar="NAME", help="Which sheet of a workbook, where it has several.")
+@click.option(
+    "--timezone",
+    "zones",
+    metavar="ZONE",
+    multiple=True,
+    help="Show what the first time is in UTC if the logger's clock was set to ZONE, such as Europe/Athens or +02:00; "
+    "may be given several times. Without it this computer's own zone is tried.",
+)
+@json_option
+def draft_log(files: tuple[Path, ...], sheet: str | None, zones: tuple[str, ...], as_json: bool) -> None:
+    """Show an engine log's first rows and draft its [[engine_log]] table.
+
+    Prints how the file seems to be laid out, what each declaration that fits
+    would make of the first time, and a table to copy into the settings. What
+    only you can know (the zone, units, day or month first) stands there as "?"
+    and must be answered. Nothing is written, and nothing is guessed later.
+
+    \b
+    trialcapture draft-log port.csv --timezone Europe/Athens
+    """
+    from trialcapture.archive.incoming import look_at_engine_log  # noqa: PLC0415
+    from trialcapture.decode.log_draft import draft_table  # noqa: PLC0415
+
+    where = _zones(zones)
+    told = []
+    for path in files:
+        look, of_several = look_at_engine_log(path, sheet)
+        draft = draft_table(look, path.name, of_several)
+        if as_json:
+            told.append(_plain(path, look, draft, where))
+        else:
+            _show(path, look, draft, where)
+    if as_json:
+        print_json({"files": told})
+
+
+def _zones(names: Sequence[str]) -> list[tuple[str, tzinfo | None]]:
+    """Return zones with what to call them; None stands for this computer's, whose rules Python keeps to itself."""
+    from trialcapture.config import parse_zone  # noqa: PLC0415
+
+    found: list[tuple[str, tzinfo | None]] = []
+    for name in names:
+        try:
+            found.append((name, parse_zone(name)))
+        except ValueError as fault:
+            raise TrialCaptureError(
+                "there is no such time zone", seen=name, where="--timezone", expected=str(fault)
+            ) from fault
+    return found or [(f"this computer's, {datetime.now().astimezone().tzname()}", None)]
+
+
+def _meaning(reading: TimeReading, zones: Sequence[tuple[str, tzinfo | None]]) -> list[dict[str, str]]:
+    """Return what a reading says and what it is in UTC, for each zone that would tell."""
+    from trialcapture.decode.log_draft import said  # noqa: PLC0415
+
+    text = said(reading)
+    if reading.kind == "elapsed":
+        return [{"reads": text}]
+    if reading.kind == "utc":
+        return [{"reads": f"{text} UTC", "utc": f"{reading.clock:%Y-%m-%dT%H:%M:%S}Z"}]
+    if reading.lacks:
+        key = "date" if reading.lacks == "day" else "year"
+        return [{"reads": f"{text} local; the {reading.lacks} is not in the log: declare {key}"}]
+    if reading.offset_ns is not None:
+        moments = [("", reading.clock - timedelta(microseconds=reading.offset_ns // 1000))]
+    else:
+        moments = [(name, _in_utc(reading.clock, zone)) for name, zone in zones]
+    made = []
+    for name, moment in moments:
+        day = "" if moment.date() == reading.clock.date() else f"{moment.day} {moment:%b %Y} "
+        said_so = f"{text} local = {day}{moment:%H:%M:%S} UTC" + (f", if the zone is {name}" if name else "")
+        made.append({"reads": said_so, "utc": f"{moment:%Y-%m-%dT%H:%M:%S}Z"} | ({"zone": name} if name else {}))
+    return made
+
+
+def _in_utc(clock: datetime, zone: tzinfo | None) -> datetime:
+    try:
+        return (clock.astimezone(UTC) if zone is None else clock.replace(tzinfo=zone).astimezone(UTC)).replace(
+            tzinfo=None
+        )
+    except (OverflowError, ValueError, OSError):  # years at the very ends
+        return clock
+
+
+def _declared(reading: TimeReading) -> str:
+    keys = {**reading.declared}
+    if not keys:
+        return "six columns"
+    return ", ".join(f'{key} = "{value}"' for key, value in keys.items())
+
+
+def _show(path: Path, look: FirstLook, draft: Draft, zones: Sequence[tuple[str, tzinfo | None]]) -> None:
+    click.echo(f"{path}")
+    if look.is_workbook:
+        click.echo("a workbook")
+    else:
+        lines = sum(bool("".join(row).strip()) for row in look.rows)
+        fits = [f"{mark!r} ({count} of {lines} lines)" for mark, count in look.delimiters.items()]
+        click.echo(f"text in {look.encoding}; delimiter {', or '.join(fits) or 'not found'}")
+    click.echo("\nfirst rows:")
+    for number, row in enumerate(look.rows[: look.header_rows + look.skip_rows + _ROWS_SHOWN], 1):
+        line = f"{number:4}  {' | '.join(row)}"
+        click.echo(line if len(line) <= _WIDTH else line[: _WIDTH - 1] + "…")
+    names = " + ".join(str(look.names[place]) for place in look.time_places) or "not found"
+    click.echo(f"\nthe first time (column {names}) would be:")
+    if not look.times:
+        click.echo("  no declaration fits it")
+    for reading in look.times:
+        for meaning in _meaning(reading, zones):
+            click.echo(f"  {_declared(reading)}\n      {meaning['reads']}")
+    click.echo("\na table to edit, for your settings:\n")
+    click.echo(draft.text)
+
+
+def _plain(path: Path, look: FirstLook, draft: Draft, zones: Sequence[tuple[str, tzinfo | None]]) -> dict[str, Any]:
+    return {
+        "file": path,
+        "encoding": look.encoding or None,
+        "delimiters": look.delimiters,
+        "header_rows": look.header_rows,
+        "skip_rows_after_header": look.skip_rows,
+        "rows": look.rows[: look.header_rows + look.skip_rows + _ROWS_SHOWN],
+        "time_columns": [look.names[place] for place in look.time_places],
+        "times": [{"declared": dict(r.declared), "meaning": _meaning(r, zones)} for r in look.times],
+        "draft": draft.text,
+        "questions": list(draft.questions),
+    }
