@@ -93,7 +93,8 @@ def test_a_total_that_counts_in_tenths_leaves_what_its_slope_shows_against_the_t
             total = np.floor((phase + rate / 3600.0 * t_s) / count) * count
             slope = slope_of_total(t_ns, total)
             found.append((slope[100:190].mean() - rate) / counter_u_l_per_h(count, rate, 90.0, 30.0))
-        assert 0.6 <= np.sqrt(np.mean(np.square(found))) <= 1.4
+        # where several counts pass in a window it may be stated too large, never too small
+        assert 0.4 <= np.sqrt(np.mean(np.square(found))) <= 1.4
 
 
 def test_two_meters_leave_more_than_one_and_a_deadband_more_than_rounding() -> None:
