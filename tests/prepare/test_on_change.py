@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from trialcapture.channels import Flag
 from trialcapture.config import load_config
 from trialcapture.prepare.grid import grid_times
-from trialcapture.prepare.on_change import HOLD_MOST_S, OnChange, find_contradicted, find_deadband, held_rows
+from trialcapture.prepare.on_change import (
+    HOLD_MOST_S,
+    OnChange,
+    find_contradicted,
+    find_deadband,
+    find_rows_on_change,
+    held_rows,
+)
 from trialcapture.prepare.series import Candidate
 from trialcapture.prepare.window import sample_window
 
@@ -72,6 +80,34 @@ def test_a_reading_is_held_with_its_age_but_not_across_a_pause_of_the_logger_nor
     kept = np.flatnonzero(held == 2000.0)
     assert (t_ns[kept[-1]] - t_ns[90]) / 1e9 == HOLD_MOST_S
     assert not np.isfinite(held[kept[-1] + 1 :]).any()
+
+
+def rows_of(rpm: np.ndarray, fuel: np.ndarray, kept: np.ndarray) -> pa.Table:
+    return pa.table({"t_log_ns": T_NS[kept], "rpm_main": rpm[kept], "fuel_l_per_h_main": fuel[kept]})
+
+
+def test_rows_written_on_change_are_told_from_rows_written_always_and_silences_from_pauses() -> None:
+    rpm = np.rint(noisy(2.0) / 10.0) * 10.0
+    fuel = np.rint(2.0 * (RPM / 500.0 + 0.1 * RNG.standard_normal(RPM.size))) / 2.0
+    changed = np.append(True, (np.diff(rpm) != 0.0) | (np.diff(fuel) != 0.0))
+    always = np.ones(RPM.size, dtype=bool)
+    always[200:260] = False
+    names = ["rpm_main", "fuel_l_per_h_main"]
+    assert find_rows_on_change(rows_of(rpm, fuel, always), names, 2.5) is None
+    fine = RPM + RNG.standard_normal(RPM.size)
+    assert find_rows_on_change(rows_of(fine, fuel, always), names, 2.5) is None
+    paused = changed.copy()
+    paused[100:150] = False
+    rows = rows_of(rpm, fuel, paused)
+    how = find_rows_on_change(rows, names, 2.5)
+    assert how is not None
+    assert how.smallest == pytest.approx({"rpm_main": 10.0, "fuel_l_per_h_main": 0.5})
+    t_ns = T_NS[paused]
+    filled = np.union1d(t_ns, how.silences(t_ns, {n: np.asarray(rows[n]) for n in names}))
+    # the engine ran up while the logger was off: that is no silence of a logger at work
+    missing = np.setdiff1d(T_NS, filled)
+    assert missing.size >= 40
+    assert np.isin(missing, T_NS[90:155]).mean() > 0.8
 
 
 def window(rpm: np.ndarray, grid_ns: np.ndarray, sog: np.ndarray | None = None, gone: slice = slice(0, 0)) -> dict:
