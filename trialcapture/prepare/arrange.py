@@ -200,8 +200,6 @@ def arrange_trial(
     _extend(candidates, from_logs)
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     rankings = _rank(candidates, config, order)
-    tables = {name: table for name, _, table in logs}
-    resolutions = find_resolutions(candidates, rankings, tables, on_change, config)
     return Arrangement(
         told,
         fits,
@@ -212,7 +210,7 @@ def arrange_trial(
         health,
         screen,
         on_change,
-        resolutions,
+        find_resolutions(candidates, rankings, {name: table for name, _, table in logs}, on_change, config),
     )
 
 
