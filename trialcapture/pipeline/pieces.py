@@ -18,7 +18,7 @@ from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_t
 from trialcapture.prepare.engines import Numbers, gather_log
 from trialcapture.prepare.logaccount import place_rows
 from trialcapture.prepare.logclock import LogClock
-from trialcapture.prepare.on_change import HOLD_MOST_S
+from trialcapture.prepare.on_change import HOLD_MOST_S, RowsOnChange
 from trialcapture.prepare.placing import Placing, place_block
 from trialcapture.prepare.receipt import Stamps
 from trialcapture.prepare.receivers import Screen
@@ -83,6 +83,7 @@ class LogPiece:
         context: How many of those may matter.
         clock: The log's clock.
         on_change: Columns that are filled on change only.
+        rows_on_change: How it has a row on change only; None where it has not.
     """
 
     low_ns: int
@@ -94,6 +95,7 @@ class LogPiece:
     context: int
     clock: LogClock
     on_change: frozenset[str] = frozenset()
+    rows_on_change: RowsOnChange | None = None
 
     @property
     def path(self) -> Path:
@@ -109,7 +111,7 @@ class LogPiece:
         if self.after:
             parts.append(read_spill(self.after)["rows"].slice(0, self.context))
         rows, t_ns = place_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
-        found = gather_log(rows, t_ns, self.name, config, self.on_change)
+        found = gather_log(rows, t_ns, self.name, config, self.on_change, self.rows_on_change)
         return {group: [self._own(c) for c in members] for group, members in found.items()}
 
     def _own(self, c: Candidate) -> Candidate:
@@ -152,7 +154,8 @@ def find_pieces(
     for engine_log in engine_logs:
         if engine_log.name in arrangement.fits:
             on_change = frozenset(arrangement.on_change.columns.get(engine_log.name, ()))
-            pieces += _log_pieces(engine_log, arrangement.fits[engine_log.name], on_change)
+            rows = arrangement.on_change.rows.get(engine_log.name)
+            pieces += _log_pieces(engine_log, arrangement.fits[engine_log.name], on_change, rows)
     return pieces
 
 
@@ -192,11 +195,13 @@ def _span(rows: dict[str, pa.Table]) -> tuple[int, int] | None:
     return (min(low) - _BLOCK_MARGIN_NS, max(high) + _BLOCK_MARGIN_NS) if low else None
 
 
-def _log_pieces(log: DecodedEngineLog, clock: LogClock, on_change: frozenset[str]) -> list[LogPiece]:
+def _log_pieces(
+    log: DecodedEngineLog, clock: LogClock, on_change: frozenset[str], rows_on_change: RowsOnChange | None
+) -> list[LogPiece]:
     pieces = []
     step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
     usual_s = float(np.median(step_ns[step_ns > 0])) / 1e9 if np.any(step_ns > 0) else 1.0
-    context_s = _LOG_CONTEXT_S + (HOLD_MOST_S if on_change else 0.0)
+    context_s = _LOG_CONTEXT_S + (HOLD_MOST_S if on_change or rows_on_change else 0.0)
     context = ceil(context_s / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
     around = [None, *log.blocks, None]
     for number, rows in enumerate(log.blocks):
@@ -204,5 +209,5 @@ def _log_pieces(log: DecodedEngineLog, clock: LogClock, on_change: frozenset[str
         if t_ns.size:
             before, after = around[number], around[number + 2]
             low, high = int(t_ns.min()), int(t_ns.max())
-            pieces.append(LogPiece(low, high, log.name, rows, before, after, context, clock, on_change))
+            pieces.append(LogPiece(low, high, log.name, rows, before, after, context, clock, on_change, rows_on_change))
     return pieces

@@ -34,7 +34,15 @@ from trialcapture.prepare.logaccount import place_rows
 from trialcapture.prepare.logalign import find_exchanged
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
 from trialcapture.prepare.logtie import tie_log
-from trialcapture.prepare.on_change import OnChange, alive_times, find_deadband, find_in_log, hold, hold_in_log
+from trialcapture.prepare.on_change import (
+    OnChange,
+    alive_times,
+    find_deadband,
+    find_in_log,
+    find_rows_on_change,
+    hold,
+    hold_in_log,
+)
 from trialcapture.prepare.outline import Outline
 from trialcapture.prepare.placing import Placing, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
@@ -183,7 +191,7 @@ def arrange_trial(
             if used.num_rows:
                 health = health.with_items(find_exchanged(name, used, t_ns, series, config))
             warnings += fuel_rate_warnings(hold_in_log(used, filled), t_ns, name, config)
-            _extend(from_logs, gather_log(used, t_ns, name, config, filled))
+            _extend(from_logs, gather_log(used, t_ns, name, config, filled, on_change.rows.get(name)))
     voids, stuck = find_stuck_rpm(
         {group: joined_by_source(of) for group, of in candidates.items()}, from_logs, config.engine_ids
     )
@@ -192,8 +200,6 @@ def arrange_trial(
     _extend(candidates, from_logs)
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     rankings = _rank(candidates, config, order)
-    tables = {name: table for name, _, table in logs}
-    resolutions = find_resolutions(candidates, rankings, tables, on_change, config)
     return Arrangement(
         told,
         fits,
@@ -204,7 +210,7 @@ def arrange_trial(
         health,
         screen,
         on_change,
-        resolutions,
+        find_resolutions(candidates, rankings, {name: table for name, _, table in logs}, on_change, config),
     )
 
 
@@ -272,7 +278,17 @@ def find_on_change(
     columns = {
         name: find_in_log(table, [c for c in table.column_names if c in gaps_s], gaps_s) for name, table in logs.items()
     }
-    return OnChange({name: found for name, found in columns.items() if found}, sources)
+    rows = {
+        name: find_rows_on_change(
+            table, [c for c in table.column_names if c in gaps_s], min(gaps_s.values(), default=0.0)
+        )
+        for name, table in logs.items()
+    }
+    return OnChange(
+        {name: found for name, found in columns.items() if found},
+        sources,
+        {name: how for name, how in rows.items() if how is not None},
+    )
 
 
 def _held(candidates: Candidates, on_change: OnChange) -> Candidates:

@@ -13,7 +13,7 @@ from trialcapture.channels import ENGINE_QUANTITIES, base_group, trial_channels
 from trialcapture.config import Config, Xdr
 from trialcapture.decode.encapsulated import TALKERS
 from trialcapture.prepare.fuel_rate import FUEL_STEMS, engine_fuel_l_per_h
-from trialcapture.prepare.on_change import held_rows
+from trialcapture.prepare.on_change import RowsOnChange, held_rows
 from trialcapture.prepare.sentence_times import OUTLINE_COUNT, readings_of, receiver_codes
 from trialcapture.prepare.series import Candidate, column, find_sources, split_sources, truth
 
@@ -299,7 +299,12 @@ def log_source(name: str) -> str:
 
 
 def gather_log(
-    log: pa.Table, t_ns: Ints, name: str, config: Config, on_change: Collection[str] = ()
+    log: pa.Table,
+    t_ns: Ints,
+    name: str,
+    config: Config,
+    on_change: Collection[str] = (),
+    rows_on_change: RowsOnChange | None = None,
 ) -> dict[str, list[Candidate]]:
     """Return candidates by channel group from one engine log already placed on UTC.
 
@@ -309,12 +314,21 @@ def gather_log(
         name: File name, for evidence.
         config: Engine ids.
         on_change: Columns that are filled on change only.
+        rows_on_change: How the log has a row on change only; None where it has not.
     """
     is_in_order = bool(np.all(t_ns[1:] >= t_ns[:-1]))
-    order = slice(None) if is_in_order else np.argsort(t_ns, kind="stable")
+    order: slice | Ints = slice(None) if is_in_order else np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
     values = {c: column(log, c)[order] for c in log.column_names if c not in LOG_STAMPS}
     counts = readings_of(log)[order] if OUTLINE_COUNT in log.column_names else None
+    if rows_on_change is not None:
+        added = rows_on_change.silences(t_ns, values)
+        none = np.full(added.size, np.nan)
+        order = np.argsort(np.concatenate([t_ns, added]), kind="stable")
+        t_ns = np.concatenate([t_ns, added])[order]
+        values = {c: np.concatenate([v, none])[order] for c, v in values.items()}
+        counts = None if counts is None else np.concatenate([counts, np.ones(added.size, counts.dtype)])[order]
+        on_change = {*on_change, *rows_on_change.smallest}
     ages: dict[str, Ints] = {}
     for column_name in values.keys() & set(on_change):
         values[column_name], ages[column_name] = held_rows(t_ns, values[column_name], t_ns)

@@ -98,7 +98,7 @@ def align_log(
     ask_motion = method == "auto" and not by_rpm
     if ask_marks or ask_motion:
         t_ns, rpm = _mean_rpm(log, stamps, matched, config)
-        if ask_marks:
+        if ask_marks and t_ns.size:
             fits.append(fit_by_marks(np.asarray(marks_ns, dtype=np.int64), t_ns, rpm))
         velocity = series["velocity"]
         if ask_motion and t_ns.size and velocity.num_rows:

@@ -26,6 +26,12 @@ HOLD_MOST_S = 900.0
 PAUSE_S = 5.0
 """A logger without any reading for this long, and for three of its usual intervals, has paused (no source)."""
 FEWEST_CHANGES = 8
+FEWEST_ROWS = 30
+REPEATING_SHARE = 0.2
+"""Rows written on change repeat at least one of their columns this often (no source)."""
+FEW_CHANGES = 3.0
+"""A row after a silence differs by no more smallest changes than this where the logger was at work (no source)."""
+SILENT_STEP_S = 1.0
 REPEATED_SHARE = 0.01
 """More readings in a row that are alike than this, and the channel is published whether it changes or not."""
 FLOOR_SHARE = 0.4
@@ -38,16 +44,52 @@ reading is not being told any more (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
+class RowsOnChange:
+    """An engine log with a row only where some reading has changed.
+
+    Attributes:
+        interval_s: Shortest time between its rows.
+        smallest: Smallest change of each of its columns.
+    """
+
+    interval_s: float
+    smallest: Mapping[str, float]
+
+    def silences(self, t_ns: Ints, values: Mapping[str, Floats]) -> Ints:
+        """Return times without a row at which the readings of the row before still stood [ns].
+
+        A silence is one of a logger at work where the row after it differs by little: what had paused, or died, comes
+        back with other readings.
+
+        Args:
+            t_ns: Time of each row, ascending [ns].
+            values: Its readings by column.
+        """
+        changed = _changes(values, self.smallest)
+        gap_ns = np.diff(t_ns)
+        step_ns = round(max(self.interval_s, SILENT_STEP_S) * 1e9)
+        quiet = (gap_ns > step_ns) & (gap_ns <= HOLD_MOST_S * 1e9) & (changed <= FEW_CHANGES)
+        found = [np.arange(t_ns[i] + step_ns, t_ns[i + 1], step_ns) for i in np.flatnonzero(quiet)]
+        return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
 class OnChange:
     """Which channels of a trial are published on change only, with the smallest change that is published.
 
     Attributes:
         columns: By engine log, its columns.
         sources: By channel group, its sources on the network.
+        rows: Engine logs that have a row on change only.
     """
 
     columns: dict[str, dict[str, float]] = field(default_factory=dict)
     sources: dict[str, dict[str, float]] = field(default_factory=dict)
+    rows: dict[str, RowsOnChange] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        """Return whether anything is."""
+        return bool(self.columns or self.sources or self.rows)
 
     def deadband(self, group: str, source: str) -> float:
         """Return the smallest change published by a source on the network; 0 where it publishes all."""
@@ -89,6 +131,46 @@ def find_in_log(log: pa.Table, names: Iterable[str], gap_s: Mapping[str, float])
     t_ns = integers(log["t_log_ns"])[0]
     found = {name: find_deadband(t_ns, column(log, name), gap_s[name]) for name in names}
     return {name: deadband for name, deadband in found.items() if deadband > 0.0}
+
+
+def find_rows_on_change(log: pa.Table, names: Iterable[str], gap_s: float) -> RowsOnChange | None:
+    """Return how an engine log has a row on change only, None where it has not.
+
+    No row is as the one before, though single columns repeat; and after a silence one reading or two have moved, by
+    about the smallest step they ever move.
+
+    Args:
+        log: Rows, or their outline.
+        names: Columns in question.
+        gap_s: Longest gap that is bridged anyway [s].
+    """
+    t_ns = integers(log["t_log_ns"])[0]
+    values = {name: column(log, name) for name in names}
+    spacing_s = np.diff(t_ns) / 1e9
+    if spacing_s.size < FEWEST_ROWS or not values:
+        return None
+    steps = {name: np.abs(np.diff(v)) for name, v in values.items()}
+    smallest = {
+        name: float(np.quantile(moved, 0.05))
+        for name, s in steps.items()
+        if (moved := s[np.isfinite(s) & (s > 0)]).size
+    }
+    repeats = [float(np.mean(s[np.isfinite(s)] == 0.0)) for s in steps.values() if np.isfinite(s).any()]
+    changed = _changes(values, smallest)
+    interval_s = float(np.quantile(spacing_s, 0.05))
+    silent = spacing_s > 2.0 * interval_s
+    if np.mean(changed == 0.0) > REPEATED_SHARE or max(repeats, default=0.0) < REPEATING_SHARE:
+        return None
+    if silent.sum() < FEWEST_CHANGES or not (spacing_s > gap_s).any() or np.median(changed[silent]) > FEW_CHANGES:
+        return None
+    return RowsOnChange(interval_s, smallest)
+
+
+def _changes(values: Mapping[str, Floats], smallest: Mapping[str, float]) -> Floats:
+    """Return by how many smallest changes, over all columns, each row differs from the one before, shape (n - 1,)."""
+    moved = [np.nan_to_num(np.abs(np.diff(values[name]))) / step for name, step in smallest.items() if name in values]
+    size = next(iter(values.values())).size - 1 if values else 0
+    return np.asarray(np.sum(moved, axis=0), dtype=np.float64) if moved else np.zeros(max(size, 0))
 
 
 def held_rows(t_ns: Ints, values: Floats, alive_ns: Ints) -> tuple[Floats, Ints]:

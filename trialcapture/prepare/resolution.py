@@ -41,6 +41,8 @@ SLOPE_WINDOW_S = 30.0
 """A running total is differentiated over this long: no longer than the guard time on both sides of a hold."""
 DITHERED_COUNTS = 0.1
 """Readings are said to dither where rounding leaves less than this many counts open in the usual leg (no source)."""
+LEAST_PASSED = 0.15
+"""Share of a count's saw-tooth that no slope window takes out: rows are some time apart (no source)."""
 _HARMONICS = 6
 
 
@@ -217,6 +219,7 @@ def counter_u_l_per_h(counter_l: float, rate_l_per_h: float, duration_s: float, 
     k = np.arange(1, _HARMONICS + 1)
     x = np.pi * k * max(rate_l_per_h, 1e-6) / 3600.0 / counter_l * window_s
     passed = np.where(x > 1e-2, 3.0 * (np.sin(x) - x * np.cos(x)) / np.maximum(x, 1e-2) ** 3, 1.0)
+    passed = np.maximum(np.abs(passed), LEAST_PASSED)
     end_l = counter_l * math.sqrt(float(np.sum((passed / (np.pi * k)) ** 2)) / 2.0)
     return math.sqrt(2.0) * end_l / duration_s * 3600.0
 

@@ -24,7 +24,7 @@ def reaches_s(
     rankings: Mapping[str, Sequence[str]], config: Config, on_change: OnChange | None = None
 ) -> dict[str, float]:
     """Return how far around a window readings of each group matter [s]; groups without a source are left out."""
-    held_s = HOLD_MOST_S if on_change is not None and (on_change.columns or on_change.sources) else 0.0
+    held_s = HOLD_MOST_S if on_change else 0.0
     return {
         group: reach_s(config.samples.gap_s(base_group(group, config.engine_ids))) + CONTEXT_S + held_s
         for group, sources in rankings.items()
@@ -63,7 +63,7 @@ def sample_window(
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
     samples = sample_grid(series, grid_ns, config)
-    if on_change is not None and (on_change.columns or on_change.sources):
+    if on_change:
         samples = _without_contradicted(samples, series, grid_ns, config)
     if not rankings["wind_true"]:
         return with_true_wind(samples)

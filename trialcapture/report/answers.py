@@ -127,7 +127,7 @@ def _top_speed(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
         why = "No steady stretch was accepted." if bands.num_rows == 0 else "No band has a speed."
         return _none("Top speed", why)
     ways = number(found.get("ways"))
-    lines = [f"at {band_phrase(found)}"] if band_phrase(found) else []
+    lines = [_at_band(found)] if band_phrase(found) else []
     if ways is not None:
         lines.append("both directions, current removed" if ways >= 2 else "one direction only: current not cancelled")
     return _quantity("Top speed", found["speed_kn"], found.get("speed_u_kn"), "kn", lines, usual=2, most=2)
@@ -192,6 +192,11 @@ def flat_interval(point: Mapping[str, Any]) -> str:
     within = number(point.get("within_pct"))
     share = "about as good" if within is None else f"within {general(within)} % of it"
     return f"{fixed(point.get('flat_from_kn'), 1)} to {fixed(point.get('flat_to_kn'), 1)} kn are {share}"
+
+
+def _at_band(entry: Mapping[str, Any]) -> str:
+    """Return "at 1800 rpm", or which row it is where engine speed is unknown."""
+    return f"{'row' if number(entry.get('band_rpm')) is None else 'at'} {band_phrase(entry)}"
 
 
 def _where_on_curve(point: Mapping[str, Any]) -> str:
