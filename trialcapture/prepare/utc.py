@@ -17,12 +17,14 @@ from trialcapture.prepare.statistics import first_least
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 _BIN_S = 20.0
 _STEP_S = 0.4
 _STRAY_S = 2.0
 _LEVEL_BINS = 30
 _EDGE_FLOOR_S = 0.02
+_SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
 _EVEN_S = 0.2
 """Sentences that come in as far apart as usual to within this are not held up (common practice, no source)."""
 
@@ -144,6 +146,48 @@ def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool
     away = np.stack([np.abs(difference_s - wide[run + k]) for k in range(3)])
     believable: npt.NDArray[np.bool_] = away.min(axis=0) <= _STRAY_S
     return believable
+
+
+def find_slips(base_ns: Ints, own_ns: Ints) -> Ints:
+    """Return the whole seconds [ns] by which lone times of one receiver are off, though they came in as evenly as ever.
+
+    Args:
+        base_ns: When its sentences of one kind were received, on UTC [ns], shape (n,), ascending.
+        own_ns: Their own times [ns].
+    """
+    none = np.zeros(base_ns.size, dtype=np.int64)
+    late = base_ns - own_ns
+    if base_ns.size < _SLIP_SPAN or np.ptp(late) < _SLIP_NS:
+        return none
+    half = _SLIP_SPAN // 2
+    padded = np.concatenate([late[:half], late, late[-half:]])
+    off = late - np.median(np.lib.stride_tricks.sliding_window_view(padded, _SLIP_SPAN), axis=1)
+    whole = np.rint(off / 1e9)
+    gap = np.diff(base_ns)
+    even = np.abs(gap - np.median(gap)) < 0.3 * np.median(gap)
+    # a sentence that was held up came in late, and the next one soon after it
+    in_time = np.concatenate([[True], even]) & np.concatenate([even, [True]])
+    slipped = (np.abs(whole) >= 1) & (np.abs(whole) <= 2) & (np.abs(off - whole * 1e9) < 0.2e9) & in_time
+    return np.where(slipped, whole * 1e9, 0).astype(np.int64)
+
+
+def find_too_early(delay_ns: Ints) -> Bools:
+    """Return True for lone sentences that came long before they were due, by neighbours that are all alike.
+
+    Args:
+        delay_ns: Receipt less own time [ns], in order of arrival.
+    """
+    span, half = 2 * _SLIP_SPAN + 1, _SLIP_SPAN
+    if delay_ns.size < span or np.ptp(delay_ns) < _SLIP_NS:
+        return np.zeros(delay_ns.size, dtype=np.bool_)
+    padded = np.concatenate([delay_ns[:half], delay_ns, delay_ns[-half:]])
+    near = np.sort(np.lib.stride_tricks.sliding_window_view(padded, span), axis=1)
+    alike = near[:, (3 * span) // 4] - near[:, half] < _ALIKE_NS
+    early: Bools = alike & (near[:, half] - delay_ns > _SLIP_NS)
+    # several in a row are the beginning of another level
+    runs = np.cumsum(np.concatenate([[0], np.diff(early.astype(np.int8)) != 0]))
+    early &= np.bincount(runs)[runs] <= 2
+    return early
 
 
 def _level_starts(receipt: Ints, excess_s: Floats) -> Ints:
