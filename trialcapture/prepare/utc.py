@@ -106,13 +106,15 @@ def fit_early_edge(
     edges = np.array([_edge(bent_s[level == i]) for i in range(len(starts))])
     delay_s = float(np.median(bent_s - edges[level]))
     scatter = np.diff(np.sort(low_y - drift * (low_x - middle_s))[:3]).mean() if low_y.size >= 3 else 0.1
+    # of n delays the second least is about 2/n of their spread above none: the edge of a short level is the less sure
+    thin_s = 2.0 * delay_s / max(float(np.bincount(level).min()), 1.0) if len(starts) > 1 else 0.0
     repaired = _receiver_repairs(starts, edges, steady_ns, receipt_ns, utc_ns, usable)
     return ClockFit(
         starts_ns=tuple(int(v) for v in receipt[starts]),
         offsets_ns=tuple(base + round((e - r) * 1e9) for e, r in zip(edges, repaired, strict=True)),
         drift=drift,
         middle_ns=int(receipt[0]) + round(middle_s * 1e9),
-        offset_u_s=float(np.hypot(_EDGE_FLOOR_S, scatter)),
+        offset_u_s=float(np.sqrt(_EDGE_FLOOR_S**2 + scatter**2 + thin_s**2)),
         drift_u=drift_u,
         delay_s=delay_s,
         points=int(receipt.size),
