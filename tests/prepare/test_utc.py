@@ -64,6 +64,15 @@ def test_a_receiver_that_learns_its_leap_second_is_put_right() -> None:
     assert np.abs(np.quantile(placed - t, [0.0, 0.9])).max() < 0.3
 
 
+def test_a_level_of_few_times_makes_the_offset_less_sure() -> None:
+    t, receipt = receipts(np.random.default_rng(6), hours=0.5)
+    stepped = [receipt + np.where(t > at, -3600.0, 0.0) for at in (900.0, t[-8])]
+    long, short = (fit(r, t)[0] for r in stepped)
+    assert [len(f.starts_ns) for f in (long, short)] == [2, 2]
+    assert short.offset_u_s > long.offset_u_s
+    assert long.offset_u_s == pytest.approx(fit(receipt, t)[0].offset_u_s, abs=0.002)
+
+
 def test_a_damaged_time_is_not_believed_and_moves_no_fit() -> None:
     rng = np.random.default_rng(5)
     t, receipt = receipts(rng)

@@ -256,7 +256,8 @@ def _ahead_s(others: Mapping[str, Heard], line: Ints, utc_ns: Ints) -> list[tupl
     for key, other in others.items():
         at = np.interp(other.axis_ns, line, (utc_ns - utc_ns[0]).astype(np.float64))
         away_s = (other.utc_ns - utc_ns[0] - at) / 1e9
-        if away_s.size > 3 and np.ptp(away_s) < _COARSE_NS / 1e9:
+        ends_s = [float(np.median(half)) for half in np.array_split(away_s, 2)] if away_s.size > 3 else [0.0, 1.0]
+        if abs(ends_s[1] - ends_s[0]) < 0.5 and np.ptp(away_s) < _COARSE_NS / 1e9:
             found.append((key, float(np.median(away_s))))
     return found
 

@@ -28,7 +28,7 @@ from trialcapture.prepare.receiver_clocks import (
     hear,
     order_row,
 )
-from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime, find_slips
+from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
 from trialcapture.prepare.sentence_times import (
     DAY_NS,
     Calendar,
@@ -40,7 +40,7 @@ from trialcapture.prepare.sentence_times import (
     rough_utc,
     sentence_times,
 )
-from trialcapture.prepare.utc import ClockFit
+from trialcapture.prepare.utc import ClockFit, find_slips
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]

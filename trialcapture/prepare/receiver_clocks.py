@@ -26,13 +26,11 @@ from trialcapture.prepare.receiver_steps import (
     choose_level,
     deciding_rows,
     epochs_behind_ns,
-    find_slips,
-    find_too_early,
     follow_receiver,
     whole_ns,
 )
 from trialcapture.prepare.sentence_times import integers, receiver_codes
-from trialcapture.prepare.utc import ClockFit, fit_early_edge
+from trialcapture.prepare.utc import ClockFit, find_slips, find_too_early, fit_early_edge
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]

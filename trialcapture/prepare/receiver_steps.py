@@ -21,7 +21,7 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-JUMP_S = 2.0
+JUMP_NS = 2_000_000_000
 """Two sentences of a receiver whose delays differ by more do not lie on one level (common practice, no source)."""
 LONGEST_DELAY_S = 15.0
 """A sentence later than this is no delayed one: its time is wrong (common practice, no source)."""
@@ -29,7 +29,9 @@ WHOLE_S = 0.15
 """A step this near to whole seconds is one of whole seconds (common practice, no source)."""
 EPOCH_S = 1024 * 7 * 86_400.0
 """The week number of the GPS message has ten bits (IS-GPS-200)."""
-_SAME_LEVEL_S = 1.0
+_SAME_LEVEL_NS = 1_000_000_000
+_ORDER_JUMP_NS = 700_000_000
+_ORDER_ROOM_S = 0.3
 _EDGE_WINDOW_NS = 60_000_000_000
 _EDGE_ROWS = 200
 _FROZEN_NS = 1_500_000_000
@@ -43,7 +45,6 @@ _MOTION_REACH_S = 60.0
 MOTION_FLOOR_M = 3.0
 _MOTION_SHARE = 0.3
 _FIRST_YEAR_NS = 788_918_400_000_000_000  # 1995-01-01: GPS was declared operational in that year
-_SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
 _NS_PER_S = 1_000_000_000
 
 
@@ -132,13 +133,15 @@ def follow_receiver(heard: Heard, around: Surroundings) -> OwnTime:
     starts: list[int] = [BEFORE_ALL]
     steps: list[int] = [0]
     delay_ns = heard.axis_ns - heard.utc_ns
-    runs = find_runs(heard, delay_ns)
+    # lines in order have no delays, so smaller jumps show
+    jump_ns, same_ns = (_ORDER_JUMP_NS, _ORDER_JUMP_NS) if around.clock == "order" else (JUMP_NS, _SAME_LEVEL_NS)
+    runs = find_runs(heard, delay_ns, jump_ns)
     usual_ns = usual_step_ns(heard.utc_ns)
     before = runs[0] if runs else np.zeros(0, dtype=np.int64)
     for after in runs[1:]:
         edges = [_edge_ns(delay_ns, heard.axis_ns, run, last=run is before) for run in (before, after)]
         step_ns = edges[0] - edges[1]
-        if abs(step_ns) > _SAME_LEVEL_S * 1e9:
+        if abs(step_ns) > same_ns:
             size_ns = _receiver_step_ns(heard, around, int(before[-1]), int(after[0]), step_ns, usual_ns)
             if size_ns is None:
                 continue
@@ -151,7 +154,7 @@ def follow_receiver(heard: Heard, around: Surroundings) -> OwnTime:
     return OwnTime(tuple(starts), (*(int(a) for a in added[1:]), 0))
 
 
-def find_runs(heard: Heard, delay_ns: Ints) -> list[Ints]:
+def find_runs(heard: Heard, delay_ns: Ints, jump_ns: int) -> list[Ints]:
     """Return the indices of each lasting run of sentences whose delays are alike; lone strays belong to none.
 
     A time that stands still while sentences go on arriving tells nothing and belongs to none either.
@@ -159,7 +162,7 @@ def find_runs(heard: Heard, delay_ns: Ints) -> list[Ints]:
     index = np.flatnonzero(~find_frozen(heard.axis_ns, heard.utc_ns))
     if index.size < 2:
         return []
-    cuts = np.flatnonzero(np.abs(np.diff(delay_ns[index])) > JUMP_S * 1e9) + 1
+    cuts = np.flatnonzero(np.abs(np.diff(delay_ns[index])) > jump_ns) + 1
     if not cuts.size:
         return [index]
     sizes = np.diff(np.concatenate([[0], cuts, [index.size]]))
@@ -168,7 +171,7 @@ def find_runs(heard: Heard, delay_ns: Ints) -> list[Ints]:
     joined: list[Ints] = []
     for run in lasting:
         # what only strays had parted is one run still
-        if joined and abs(int(delay_ns[run[0]] - delay_ns[joined[-1][-1]])) <= JUMP_S * 1e9:
+        if joined and abs(int(delay_ns[run[0]] - delay_ns[joined[-1][-1]])) <= jump_ns:
             joined[-1] = np.concatenate([joined[-1], run])
         else:
             joined.append(run)
@@ -183,48 +186,6 @@ def find_frozen(axis_ns: Ints, utc_ns: Ints) -> Bools:
     first = np.maximum.accumulate(np.where(new, np.arange(axis_ns.size), 0))
     frozen: Bools = axis_ns - axis_ns[first] > _FROZEN_NS
     return frozen
-
-
-def find_slips(base_ns: Ints, own_ns: Ints) -> Ints:
-    """Return the whole seconds [ns] by which lone times of one receiver are off, though they came in as evenly as ever.
-
-    Args:
-        base_ns: When its sentences of one kind were received, on UTC [ns], shape (n,), ascending.
-        own_ns: Their own times [ns].
-    """
-    none = np.zeros(base_ns.size, dtype=np.int64)
-    late = base_ns - own_ns
-    if base_ns.size < _SLIP_SPAN or np.ptp(late) < _SLIP_NS:
-        return none
-    half = _SLIP_SPAN // 2
-    padded = np.concatenate([late[:half], late, late[-half:]])
-    off = late - np.median(np.lib.stride_tricks.sliding_window_view(padded, _SLIP_SPAN), axis=1)
-    whole = np.rint(off / 1e9)
-    gap = np.diff(base_ns)
-    even = np.abs(gap - np.median(gap)) < 0.3 * np.median(gap)
-    # a sentence that was held up came in late, and the next one soon after it
-    in_time = np.concatenate([[True], even]) & np.concatenate([even, [True]])
-    slipped = (np.abs(whole) >= 1) & (np.abs(whole) <= 2) & (np.abs(off - whole * 1e9) < 0.2e9) & in_time
-    return np.where(slipped, whole * 1e9, 0).astype(np.int64)
-
-
-def find_too_early(delay_ns: Ints) -> Bools:
-    """Return True for lone sentences that came long before they were due, by neighbours that are all alike.
-
-    Args:
-        delay_ns: Receipt less own time [ns], in order of arrival.
-    """
-    span, half = 2 * _SLIP_SPAN + 1, _SLIP_SPAN
-    if delay_ns.size < span or np.ptp(delay_ns) < _SLIP_NS:
-        return np.zeros(delay_ns.size, dtype=np.bool_)
-    padded = np.concatenate([delay_ns[:half], delay_ns, delay_ns[-half:]])
-    near = np.sort(np.lib.stride_tricks.sliding_window_view(padded, span), axis=1)
-    alike = near[:, (3 * span) // 4] - near[:, half] < _ALIKE_NS
-    early: Bools = alike & (near[:, half] - delay_ns > _SLIP_NS)
-    # several in a row are the beginning of another level
-    runs = np.cumsum(np.concatenate([[0], np.diff(early.astype(np.int8)) != 0]))
-    early &= np.bincount(runs)[runs] <= 2
-    return early
 
 
 def whole_ns(size_ns: int, room_s: float = WHOLE_S) -> int:
@@ -260,6 +221,9 @@ def _receiver_step_ns(heard: Heard, around: Surroundings, i: int, j: int, step_n
         both = step_ns < 0 or moved_on(heard, i, j, axis + usual_ns, told)
         # the axis leaves out the time from the last line before to the first line after
         return round(told - max(np.ceil(axis / usual_ns - 0.05), 1.0) * usual_ns) if both else 0
+    if around.clock == "order":
+        size_ns = whole_ns(step_ns, _ORDER_ROOM_S)
+        return size_ns if size_ns % _NS_PER_S == 0 or abs(step_ns) > JUMP_NS else None
     if runs_on and -LONGEST_DELAY_S * 1e9 < step_ns < 0:
         return None
     if around.clock == "mono" and wall is not None:
@@ -290,7 +254,7 @@ def moved_on(
         floor_m: What a distance between fixes a second or so apart may be off by [m].
 
     Returns:
-        True where she was just as far on as the first would bring her, False where she was not, None where she
+        True where she was no farther on than the first would bring her, False where she was, None where she
         moved too slowly, or too little is known of her, to tell.
     """
     reach = 120
@@ -309,7 +273,9 @@ def moved_on(
     room = floor_m + _MOTION_SHARE * expected
     if speed * abs(long_s - short_s) < 2.0 * room:
         return None
-    return abs(_distance_m(heard, a, b) - expected) <= room
+    apart = _distance_m(heard, a, b) - expected
+    # less far is right too, for the two may be sentences of one fix; unless it is a shorter time that may be true
+    return apart <= room and (apart >= -room or not 0.0 <= long_s < short_s)
 
 
 def _speed(heard: Heard, rows: Ints) -> float | None:

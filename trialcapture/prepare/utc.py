@@ -17,12 +17,14 @@ from trialcapture.prepare.statistics import first_least
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 _BIN_S = 20.0
 _STEP_S = 0.4
 _STRAY_S = 2.0
 _LEVEL_BINS = 30
 _EDGE_FLOOR_S = 0.02
+_SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
 _EVEN_S = 0.2
 """Sentences that come in as far apart as usual to within this are not held up (common practice, no source)."""
 
@@ -104,13 +106,15 @@ def fit_early_edge(
     edges = np.array([_edge(bent_s[level == i]) for i in range(len(starts))])
     delay_s = float(np.median(bent_s - edges[level]))
     scatter = np.diff(np.sort(low_y - drift * (low_x - middle_s))[:3]).mean() if low_y.size >= 3 else 0.1
+    # of n delays the second least is about 2/n of their spread above none: the edge of a short level is the less sure
+    thin_s = 2.0 * delay_s / max(float(np.bincount(level).min()), 1.0) if len(starts) > 1 else 0.0
     repaired = _receiver_repairs(starts, edges, steady_ns, receipt_ns, utc_ns, usable)
     return ClockFit(
         starts_ns=tuple(int(v) for v in receipt[starts]),
         offsets_ns=tuple(base + round((e - r) * 1e9) for e, r in zip(edges, repaired, strict=True)),
         drift=drift,
         middle_ns=int(receipt[0]) + round(middle_s * 1e9),
-        offset_u_s=float(np.hypot(_EDGE_FLOOR_S, scatter)),
+        offset_u_s=float(np.sqrt(_EDGE_FLOOR_S**2 + scatter**2 + thin_s**2)),
         drift_u=drift_u,
         delay_s=delay_s,
         points=int(receipt.size),
@@ -144,6 +148,48 @@ def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool
     away = np.stack([np.abs(difference_s - wide[run + k]) for k in range(3)])
     believable: npt.NDArray[np.bool_] = away.min(axis=0) <= _STRAY_S
     return believable
+
+
+def find_slips(base_ns: Ints, own_ns: Ints) -> Ints:
+    """Return the whole seconds [ns] by which lone times of one receiver are off, though they came in as evenly as ever.
+
+    Args:
+        base_ns: When its sentences of one kind were received, on UTC [ns], shape (n,), ascending.
+        own_ns: Their own times [ns].
+    """
+    none = np.zeros(base_ns.size, dtype=np.int64)
+    late = base_ns - own_ns
+    if base_ns.size < _SLIP_SPAN or np.ptp(late) < _SLIP_NS:
+        return none
+    half = _SLIP_SPAN // 2
+    padded = np.concatenate([late[:half], late, late[-half:]])
+    off = late - np.median(np.lib.stride_tricks.sliding_window_view(padded, _SLIP_SPAN), axis=1)
+    whole = np.rint(off / 1e9)
+    gap = np.diff(base_ns)
+    even = np.abs(gap - np.median(gap)) < 0.3 * np.median(gap)
+    # a sentence that was held up came in late, and the next one soon after it
+    in_time = np.concatenate([[True], even]) & np.concatenate([even, [True]])
+    slipped = (np.abs(whole) >= 1) & (np.abs(whole) <= 2) & (np.abs(off - whole * 1e9) < 0.2e9) & in_time
+    return np.where(slipped, whole * 1e9, 0).astype(np.int64)
+
+
+def find_too_early(delay_ns: Ints) -> Bools:
+    """Return True for lone sentences that came long before they were due, by neighbours that are all alike.
+
+    Args:
+        delay_ns: Receipt less own time [ns], in order of arrival.
+    """
+    span, half = 2 * _SLIP_SPAN + 1, _SLIP_SPAN
+    if delay_ns.size < span or np.ptp(delay_ns) < _SLIP_NS:
+        return np.zeros(delay_ns.size, dtype=np.bool_)
+    padded = np.concatenate([delay_ns[:half], delay_ns, delay_ns[-half:]])
+    near = np.sort(np.lib.stride_tricks.sliding_window_view(padded, span), axis=1)
+    alike = near[:, (3 * span) // 4] - near[:, half] < _ALIKE_NS
+    early: Bools = alike & (near[:, half] - delay_ns > _SLIP_NS)
+    # several in a row are the beginning of another level
+    runs = np.cumsum(np.concatenate([[0], np.diff(early.astype(np.int8)) != 0]))
+    early &= np.bincount(runs)[runs] <= 2
+    return early
 
 
 def _level_starts(receipt: Ints, excess_s: Floats) -> Ints:
