@@ -142,13 +142,23 @@ def compare(checked: Checked, result: Mapping[str, Any], truth: Mapping[str, Any
             if c["source"].startswith(f"engine log {log['file']}") and c["offset_s"] is not None
         ]  # fmt: skip
         checked.logs_lost += not found
-        true = [piece["offset_s"] for piece in log.get("pieces", [log])]
+        true = [piece["offset_s"] + wrong_s for piece in log.get("pieces", [log]) for wrong_s in _undecided_s(truth)]
         for clock in found:
             error = min((clock["offset_s"] - offset_s for offset_s in true), key=abs)
             checked.clocks.append((error, clock["offset_u_s"]))
     checked.health = summary.get("data_health", {})
     checked.warnings = [w["text"] for w in summary.get("warnings", [])]
     checked.top_speed = summary.get("top_speed")
+
+
+def _undecided_s(truth: Mapping[str, Any]) -> list[float]:
+    """Return by what times UTC itself cannot be told [s]: 0, and the step in the time of an only receiver.
+
+    Which side of a step is UTC, nothing but another receiver can prove; the log must still lie right to one of them.
+    """
+    if len(truth["errors"]["receiver_speed_bias_kn"]) > 1:
+        return [0.0]
+    return [0.0, *(fault["size"] for fault in truth.get("faults", []) if fault["touches"] == "time" and fault["size"])]
 
 
 def _band_of(

@@ -17,7 +17,7 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.fault_list import FAULTS
 from trialcapture.rehearse.faults import conflicts
 from trialcapture.rehearse.noise import swing
-from trialcapture.rehearse.plan import Plan
+from trialcapture.rehearse.plan import Plan, load_plan
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import Trial, simulate
 
@@ -418,6 +418,15 @@ def test_plans_run_steps_in_another_order_or_one_way_only() -> None:
     assert order == ["step 1500", "step 4000", "step 4000", "step 1500"]
     assert [b["ways"] for b in brief("full-throttle-one-way").truth["bands"]] == [2, 1]
     assert [b["ways"] for b in brief("slowest-step-one-way").truth["bands"]] == [1, 2]
+
+
+def test_a_plan_file_can_order_that() -> None:
+    text = "[plan]\naxis_deg = 10\nsteps_rpm = [800, 1200]\nup_then_down = true\none_way = [-1]\ndrift_s = 30\n"
+    plan = load_plan(text)
+    assert (plan.up_then_down, plan.one_way, plan.drift_s) == (True, (-1,), 30)
+    for wrong in ("one_way = [2]", "one_way = 1", "drift_s = -1", "up_then_down = 1"):
+        with pytest.raises(TrialCaptureError, match=wrong.split()[0]):
+            load_plan(f"[plan]\naxis_deg = 10\nsteps_rpm = [800, 1200]\n{wrong}\n")
 
 
 def test_throttle_hunts_within_what_the_truth_calls_steady() -> None:
