@@ -175,3 +175,55 @@ def test_a_session_tells_its_rejects_by_sentence_field_and_reason(tmp_path: Path
     assert set(table["field"].to_pylist()) == {"variation", "status", None}
     samples = pq.read_table(session / "trialset" / "samples.parquet")
     assert samples["rpm_main"].null_count < samples.num_rows / 2
+
+
+def fuel_trial(fuel: Any, rated_kw: str = "rated_kw = 100") -> list[Any]:
+    config = load_config(
+        CONFIG.format(xdr="").replace("rated_rpm = 3000", f"rated_rpm = 3000\n{rated_kw}")
+        + '[[xdr]]\nname = "FUEL#0"\nchannel = "fuel_l_per_h_main"\n'
+    )
+    bodies = []
+    for nth in range(600):
+        rpm = 700 + 2200 * (nth // 100) / 5
+        bodies += [rmc(nth), f"ERRPM,E,0,{rpm:.0f},,A", f"IIXDR,R,{fuel(rpm / 3000):.4f},,FUEL#0"]
+    step_us = 1_000_000 // 3
+    lines = [journal_line(sentence(body), source="bus", mono_us=nth * step_us) for nth, body in enumerate(bodies)]
+    outline = outline_block(decode_nmea(b"".join(lines), source="x")[0])
+    health = arrange_trial([("raw/nmea.log", join_outlines([outline]))], [], config).health
+    return [d for d in health.disagreements if "fuel" in d.what]
+
+
+@pytest.mark.parametrize(
+    ("fuel", "against"),
+    [
+        (lambda _share: 400.0, "most that such an engine burns"),
+        (
+            lambda share: 25.0 * share**3 / 3600.0,
+            "least that such an engine burns",
+        ),  # litres a second taken for an hour
+        (lambda share: 8.0 - share, "rise with engine speed"),
+    ],
+)
+def test_a_fuel_that_cannot_belong_to_the_engine_speed_is_named(fuel: Any, against: str) -> None:
+    (found,) = fuel_trial(fuel)
+    assert against in found.against
+    assert found.action == "warning"
+    assert found.what.startswith("fuel of engine main by bus/II")
+
+
+@pytest.mark.parametrize("rated_kw", ["rated_kw = 100", ""])
+@pytest.mark.parametrize("scale", [12.0, 25.0, 38.0])
+def test_an_ordinary_fuel_is_not(scale: float, rated_kw: str) -> None:
+    assert fuel_trial(lambda share: 1.0 + scale * share**3, rated_kw) == []
+
+
+def test_weather_sentences_give_wind_water_and_air() -> None:
+    bodies = []
+    for nth in range(60):
+        bodies += [rmc(nth), "WIMDA,29.92,I,1.0132,B,15.5,C,18.5,C,55.0,,6.4,C,210.0,T,208.0,M,12.0,N,6.17,M"]
+    lines = [journal_line(sentence(body), source="bus", mono_us=nth * 500_000) for nth, body in enumerate(bodies)]
+    outline = join_outlines([outline_block(decode_nmea(b"".join(lines), source="x")[0])])
+    arrangement = arrange_trial([("raw/nmea.log", outline)], [], load_config(CONFIG.format(xdr="")))
+    assert arrangement.rankings["wind_true"] == ("bus/WI MDA",)
+    assert arrangement.rankings["water_temp"] == ("bus/WI MDA",)
+    assert arrangement.air == pytest.approx({"pressure_hpa": 1013.2, "air_temp_c": 15.5})

@@ -192,7 +192,7 @@ def _wind(tables: Tables) -> Check:
     for kinds, column in (
         (("MWV", "VWR"), "wind_speed_kn"),
         (("VWR",), "wind_speed_apparent_kn"),
-        (("MWD",), "wind_speed_true_kn"),
+        (("MWD", "MDA"), "wind_speed_true_kn"),
     ):
         found = _kinds_with(tables, kinds, column)
         if found:

@@ -30,12 +30,16 @@ class Heard(NamedTuple):
         tables: Decoded tables by kind, of all sources together.
         events: What happened meanwhile.
         listened_s: How long [s].
+        lines: What came in, as journal lines.
+        groups: Counts of the messages of a CAN bus.
     """
 
     health: Health
     tables: dict[str, list[pa.Table]]
     events: list[Event]
     listened_s: float
+    lines: list[bytes]
+    groups: pa.Table
 
 
 def listen(
@@ -89,10 +93,8 @@ def listen(
         reader.join(2.0)
     tables: dict[str, list[pa.Table]] = {}
     strict = not trusted or not {source.id for source in sources} <= trusted
-    for decoded in (
-        decode_nmea(b"".join(lines), source="", require_checksum=strict)[0],
-        decode_can(b"".join(frames))[0],
-    ):
+    of_bus, _, groups = decode_can(b"".join(frames))
+    for decoded in (decode_nmea(b"".join(lines), source="", require_checksum=strict)[0], of_bus):
         for kind, table in decoded.items():
             tables.setdefault(kind, []).append(table)
-    return Heard(health, tables, told, passed_s)
+    return Heard(health, tables, told, passed_s, lines, groups)

@@ -6,7 +6,7 @@ import json
 import sys
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from trialcapture.acquire.checks import Check, quantity_checks, receiver_checks,
 from trialcapture.acquire.clock import Clock, system_clock
 from trialcapture.acquire.computer import battery_pct, is_removable, is_synced_folder, sleep_setting
 from trialcapture.acquire.events import utc_text
+from trialcapture.acquire.explain import SentenceSeen, explain_groups, explain_log
 from trialcapture.acquire.listening import Heard, listen
 from trialcapture.acquire.opening import make_sources
 from trialcapture.acquire.serial_port import ports_present
@@ -41,6 +42,7 @@ class Preflight:
         listened_s: How long was listened [s].
         checks: One line each.
         heard: Types of sentence heard, by source: its signature.
+        sentences: Every kind of sentence heard, its fields and what it feeds.
         stored: Where the result was written, None where it was not.
     """
 
@@ -48,6 +50,7 @@ class Preflight:
     listened_s: float
     checks: tuple[Check, ...]
     heard: dict[str, tuple[str, ...]]
+    sentences: tuple[SentenceSeen, ...]
     stored: Path | None
 
     @property
@@ -108,11 +111,11 @@ def preflight(
         *_signature_checks(signature, into),
         *computer_checks(into or Path.cwd(), heard),
     ]
-    result = Preflight(utc_text(clock.wall_ns()), heard.listened_s, tuple(checks), signature, None)
+    seen = (*explain_log(heard.lines, config), *explain_groups(heard.groups))
+    result = Preflight(utc_text(clock.wall_ns()), heard.listened_s, tuple(checks), signature, seen, None)
     if into is None:
         return result
-    path = _store(result, config, config_text, into)
-    return Preflight(result.t, result.listened_s, result.checks, result.heard, path)
+    return replace(result, stored=_store(result, config, config_text, into))
 
 
 def computer_checks(folder: Path, heard: Heard) -> list[Check]:

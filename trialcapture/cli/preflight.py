@@ -33,6 +33,7 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
     \b
     trialcapture preflight boat.toml
     """
+    from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
     from trialcapture.acquire.preflight import preflight as run_preflight  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
 
@@ -49,6 +50,10 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
             click.echo(f"{_MARKS[check.state]:8}{check.name:{width}}  {check.seen}")
             if check.remedy:
                 click.echo(f"{'':8}{'':{width}}  -> {check.remedy}")
+        if found.sentences:
+            click.echo("what was heard, field by field:")
+            for line in explained_lines(found.sentences):
+                click.echo(line)
         if found.stored is not None:
             click.echo(f"stored in {found.stored}")
         click.echo("ready" if found.ready else "not ready")

@@ -74,7 +74,7 @@ def prepare_session(
         told += [*(text for log in engine_logs for text in log.told), *arrangement.warnings]
         health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
         health, screen = health.with_items(log_rejections(engine_logs)), arrangement.screen
-        resolutions, on_change = arrangement.resolutions, arrangement.on_change
+        resolutions, on_change, air = arrangement.resolutions, arrangement.on_change, arrangement.air
         # the outlines have done their work; they are the largest thing held, and windows need room
         del logs, engine_logs, arrangement
         release_memory()
@@ -106,5 +106,5 @@ def prepare_session(
     health = health.with_items([*rejection_items(rejected.by_field, heard), *undecoded_items(heard)])
     return Prepared(
         session, config, raw, heard, segments, clocks, gridded.overview, rejected, reviews_of(notes),
-        told, health,
+        told, health, air,
     )  # fmt: skip

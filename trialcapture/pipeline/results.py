@@ -39,6 +39,7 @@ class Prepared:
         reviews: What people noted about segments.
         told: Warnings of reading and preparing.
         health: What is wrong with the data.
+        air: Pressure and temperature of the air, as far as told.
     """
 
     session: Session
@@ -52,6 +53,7 @@ class Prepared:
     reviews: Sequence[ReviewEntry]
     told: Sequence[str]
     health: DataHealth
+    air: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,7 @@ def reduce_prepared(made: Prepared) -> Results:
         told=made.told,
         health=made.health,
     )
+    summary["conditions"] = summary.get("conditions", {}) | made.air
     return Results(segments, bands, legs, summary)
 
 

@@ -16,7 +16,7 @@ from trialcapture.buffers import integers, table_of
 from trialcapture.channels import base_group, engine_channels, groups
 from trialcapture.config import Config, EngineLog
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.boat import find_variation_deg, gather_boat
+from trialcapture.prepare.boat import find_air, find_variation_deg, gather_boat
 from trialcapture.prepare.engines import (
     Numbers,
     gather_can_engines,
@@ -27,7 +27,7 @@ from trialcapture.prepare.engines import (
     match_engines,
     unmapped_transducers,
 )
-from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_resolution
+from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_resolution, impossible_fuel
 from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth, Item
 from trialcapture.prepare.logaccount import place_rows
@@ -112,6 +112,7 @@ class Arrangement:
         screen: What of the readings is not used as told.
         on_change: What is published on change only.
         resolutions: By channel that feeds a result, how finely its leading source can be read.
+        air: Pressure [hPa] and temperature [°C] of the air, as far as told: ``pressure_hpa``, ``air_temp_c``.
     """
 
     logs: dict[str, Told]
@@ -124,6 +125,7 @@ class Arrangement:
     screen: Screen
     on_change: OnChange
     resolutions: dict[str, Resolution]
+    air: dict[str, float]
 
 
 def arrange_trial(
@@ -195,7 +197,10 @@ def arrange_trial(
     voids, stuck = find_stuck_rpm(
         {group: joined_by_source(of) for group, of in candidates.items()}, from_logs, config.engine_ids
     )
-    screen, health = replace(screen, voids=(*screen.voids, *voids)), health.with_items(stuck)
+    screen, health = (
+        replace(screen, voids=(*screen.voids, *voids)),
+        health.with_items([*stuck, *impossible_fuel(candidates, series, config)]),
+    )
     candidates = {group: Screen(tuple(voids)).apply(group, of) for group, of in candidates.items()}
     _extend(candidates, from_logs)
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
@@ -211,6 +216,7 @@ def arrange_trial(
         screen,
         on_change,
         find_resolutions(candidates, rankings, {name: table for name, _, table in logs}, on_change, config),
+        find_air(log.placed for log in told.values()),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Protocol
 
 import numpy as np
@@ -61,9 +61,11 @@ def gather_boat(
         water = np.where(truth(placed["VBW"], "water_valid"), column(placed["VBW"], "stw_kn"), np.nan)
         add("stw", "VBW", 1, stw_kn=water)
     _gather_depth(placed, add)
-    _gather_wind(placed, add)
+    _gather_wind(placed, variation_deg, add)
     if "MTW" in placed:
         add("water_temp", "MTW", 0, water_temp_c=column(placed["MTW"], "water_temp_c"))
+    if "MDA" in placed:
+        add("water_temp", "MDA", 1, water_temp_c=column(placed["MDA"], "water_temp_c"))
     if "ROT" in placed:
         turn = np.where(truth(placed["ROT"], "valid"), column(placed["ROT"], "rate_of_turn_deg_per_min"), np.nan)
         add("turn", "ROT", 0, rate_of_turn_deg_per_min=turn)
@@ -118,7 +120,11 @@ def _gather_depth(placed: Mapping[str, pa.Table], add: Adder) -> None:
             add("depth", name, preference, depth_m=column(placed[name], "depth_m"))
 
 
-def _gather_wind(placed: Mapping[str, pa.Table], add: Adder) -> None:
+def _gather_wind(placed: Mapping[str, pa.Table], variation: float | None, add: Adder) -> None:
+    """Apparent wind from MWV with reference R and VWR; true wind over ground from MWD and MDA.
+
+    MWV with reference T and VWT tell the theoretical wind off the bow, which rests on the boat's log: not used.
+    """
     if "MWV" in placed:
         table = placed["MWV"]
         valid = truth(table, "valid") & equals(table["reference"], "R")
@@ -127,6 +133,20 @@ def _gather_wind(placed: Mapping[str, pa.Table], add: Adder) -> None:
     if "VWR" in placed:
         angle, speed = (column(placed["VWR"], c) for c in ("wind_angle_apparent_deg", "wind_speed_apparent_kn"))
         add("wind_apparent", "VWR", 1, wind_speed_apparent_kn=speed, wind_angle_apparent_deg=angle)
-    if "MWD" in placed:
-        angle, speed = (column(placed["MWD"], c) for c in ("wind_from_true_deg", "wind_speed_true_kn"))
-        add("wind_true", "MWD", 0, wind_speed_true_kn=speed, wind_from_true_deg=angle)
+    for preference, name in enumerate(("MWD", "MDA")):
+        if name in placed:
+            true, magnetic = (column(placed[name], f"wind_from_{north}_deg") for north in ("true", "magnetic"))
+            by_compass = (magnetic + (np.nan if variation is None else variation)) % 360.0
+            angle, speed = np.where(np.isfinite(true), true, by_compass), column(placed[name], "wind_speed_true_kn")
+            add("wind_true", name, preference, wind_speed_true_kn=speed, wind_from_true_deg=angle)
+
+
+def find_air(placed: Iterable[Mapping[str, pa.Table]]) -> dict[str, float]:
+    """Return the medians of air pressure [hPa] and air temperature [°C] over all logs, where they are told."""
+    logs = [tables["MDA"] for tables in placed if "MDA" in tables]
+    found = {}
+    for name in ("pressure_hpa", "air_temp_c"):
+        told = np.concatenate([column(table, name) for table in logs] or [np.zeros(0)])
+        if np.isfinite(told).any():
+            found[name] = float(np.nanmedian(told))
+    return found

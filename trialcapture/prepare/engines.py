@@ -33,6 +33,7 @@ LOG_STAMPS = ("row", "t_log_ns", OUTLINE_COUNT)
 """Columns of a decoded engine log that are no channel."""
 _TYPE_OF_UNIT = {"rpm": "T", "degc": "C", "bar": "P", "l/h": "R", "deg": "A"}
 """Type letter of an XDR transducer by the unit of the channel it is ("NMEA Revealed")."""
+_MANY_READINGS = 1000
 _STEMS = {
     group: tuple(q.name for q in ENGINE_QUANTITIES if q.group == group) for group in ("rpm", "fuel", "engine", "trim")
 }
@@ -192,7 +193,8 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> dict[str, list
 def unmapped_transducers(placed: Mapping[str, pa.Table], config: Config) -> dict[tuple[str, str, str, str], int]:
     """Return how many readings came of each transducer that is no channel: by source/talker, type, unit and name.
 
-    Every transducer of a log is in its outline, with how many readings each row stands for.
+    Every transducer of a log is in its outline, with how many readings each row stands for. One that was heard once
+    among many is damage to another's name.
     """
     if "XDR" not in placed:
         return {}
@@ -207,7 +209,8 @@ def unmapped_transducers(placed: Mapping[str, pa.Table], config: Config) -> dict
     for which, count, key in zip(code.tolist(), counts.tolist(), texts, strict=True):
         whole = (names[which], *key)
         found[whole] = found.get(whole, 0) + count
-    return dict(sorted(found.items()))
+    is_long = int(readings_of(table).sum()) >= _MANY_READINGS
+    return {key: count for key, count in sorted(found.items()) if count > 1 or not is_long}
 
 
 def _texts(texts: pa.ChunkedArray) -> list[str]:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from trialcapture.buffers import integers
 from trialcapture.channels import MAX_GAP_S
-from trialcapture.config import Config, Fuel
+from trialcapture.config import Config, Engine, Fuel
 from trialcapture.prepare.fuel_volume import net_fuel_l_per_h
+from trialcapture.prepare.health import Disagreement
 from trialcapture.prepare.resolution import SLOPE_WINDOW_S, Resolution, find_resolution
-from trialcapture.prepare.series import column
+from trialcapture.prepare.series import Candidate, column
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -126,6 +128,80 @@ def fuel_rate_warnings(log: pa.Table, t_ns: Ints, name: str, config: Config) -> 
         elif has["fuel_total_l"] and not has["fuel_supply_l_per_h"]:
             said += _coarse_counter(values[f"fuel_total_l_{engine_id}"], t_ns, f"fuel total of engine {engine_id}")
     return said
+
+
+MOST_L_PER_KWH, LEAST_L_PER_KWH = 0.60, 0.22
+"""Volume of fuel an engine burns for each kWh at full load: 450 g/kWh of petrol at 0.75 kg/L is a poor petrol engine,
+190 g/kWh of diesel at 0.86 kg/L a good diesel engine (Heywood, Internal Combustion Engine Fundamentals; from
+memory)."""
+_TORQUE_RISE = 1.4
+"""Most torque below rated speed, as a multiple of that at rated speed (common practice, no source)."""
+_LIGHTEST_LOAD = 0.1
+"""Least power of a boat under way, as a share of what a propeller takes at that speed (common practice, no source)."""
+_UNDER_WAY = 0.6
+"""From this share of rated speed on a boat is taken to be under way."""
+_FEWEST = 40
+_RISE = 1.2
+"""Fuel rises at least so much where engine speed rises by half: a propeller takes 3.4 times the power."""
+
+
+def impossible_fuel(
+    candidates: Mapping[str, Sequence[Candidate]], series: Mapping[str, pa.Table], config: Config
+) -> list[Disagreement]:
+    """Return which fuel rates told on the network cannot belong to the engine's speed: another unit, another quantity.
+
+    Judged over the whole trial, by medians: more than the engine can burn at that speed, less than it must under way
+    (both where its power is declared), or no more at high speed than at low.
+
+    Args:
+        candidates: By channel group, from outlines.
+        series: By group, the chosen engine speeds.
+        config: Engines.
+    """
+    found = []
+    for engine in config.engine:
+        rpm_table = series.get(f"rpm_{engine.id}")
+        if rpm_table is None or rpm_table.num_rows < _FEWEST:
+            continue
+        rpm_ns, rpm = integers(rpm_table["t_ns"])[0], column(rpm_table, f"rpm_{engine.id}")
+        for c in candidates.get(f"fuel_{engine.id}", []):
+            fuel = c.values[f"fuel_l_per_h_{engine.id}"]
+            at = np.clip(np.searchsorted(rpm_ns, c.t_ns), 1, rpm_ns.size - 1)
+            at -= c.t_ns - rpm_ns[at - 1] < rpm_ns[at] - c.t_ns
+            near = np.abs(rpm_ns[at] - c.t_ns) < _NEAR_NS
+            mine = near & np.isfinite(fuel) & np.isfinite(rpm[at]) & (rpm[at] > 0)
+            size = _beyond_l_per_h(fuel[mine], rpm[at][mine], engine)
+            if size is not None:
+                cost = f"fuel and economy of engine {engine.id} rest on it: check its unit and which engine it is"
+                what = f"fuel of engine {engine.id} by {c.source}"
+                found.append(Disagreement(what, *size, "l/h", None, None, "warning", cost))
+    return found
+
+
+_NEAR_NS = 3_000_000_000
+
+
+def _beyond_l_per_h(fuel: Floats, rpm: Floats, engine: Engine) -> tuple[str, float, float] | None:
+    """Return against what a fuel rate cannot be, how far it is off, and the standard uncertainty of that [l/h]."""
+    if fuel.size < _FEWEST:
+        return None
+    u = float(np.std(fuel) / np.sqrt(fuel.size))
+    share = rpm / engine.rated_rpm
+    if engine.rated_kw is not None:
+        most = MOST_L_PER_KWH * engine.rated_kw * np.minimum(1.1, _TORQUE_RISE * share)
+        if np.mean(fuel > most) > 0.5:
+            return "most that such an engine burns at its speed", float(np.median(fuel - most)), u
+        fast = share > _UNDER_WAY
+        least = LEAST_L_PER_KWH * engine.rated_kw * _LIGHTEST_LOAD * share**3
+        if np.count_nonzero(fast) >= _FEWEST and np.mean((fuel < least)[fast]) > 0.5:
+            return "least that such an engine burns at its speed", float(np.median((fuel - least)[fast])), u
+    low, high = np.quantile(rpm, [0.2, 0.8])
+    if high < 1.5 * low:
+        return None
+    slow, fast = np.median(fuel[rpm <= low]), np.median(fuel[rpm >= high])
+    if slow > 0 and fast < _RISE * slow:
+        return f"rise with engine speed from {low:.0f} to {high:.0f} rpm", float(fast - _RISE * slow), u
+    return None
 
 
 def _coarse_counter(total_l: Floats, t_ns: Ints, what: str) -> list[str]:
