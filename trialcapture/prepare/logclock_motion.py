@@ -25,6 +25,7 @@ METHOD = "rpm against the onset of acceleration"
 THRUST_U_S = 0.8
 """Standard uncertainty of how far the speed a receiver tells stands behind the shaft [s]: its filter, the gear, the
 slack of the drive (common practice, no source)."""
+_SLOW_S = 1.5
 _DRIFT_PPM = 100.0
 _NO_MATCH = 0.16
 """Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of
@@ -89,14 +90,14 @@ def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: In
     rival = rivals[0] if rivals else None
     if rival is not None and rival.misfit < _CLEARER * places[0].misfit:
         return _ambiguous(places[0], rival)
-    fit = fit_onsets(speed, drive, places[0].offset_s)
+    pace_s = max(float(np.median(np.diff(t))) / 1e9 for t in (log_ns, sog_ns))
+    fit = fit_onsets(speed, drive, places[0].offset_s, is_slow=pace_s > _SLOW_S)
     if fit is None or abs(fit.offset_s - places[0].offset_s) > _SPAN_S:
         return _failed("no clear onset of acceleration at the changes of rpm; give a mark", places[0], rival)
     answered = fit.rises + fit.falls
     if answered < max(_LEAST_EDGES, _LEAST_ANSWERED * fit.edges):
         why = f"speed answers only {answered} of {fit.edges} changes of rpm; give a mark"
         return _failed(why, places[0], rival)
-    pace_s = max(float(np.median(np.diff(t))) / 1e9 for t in (log_ns, sog_ns))
     return _told(fit, places[0], rival, pace_s)
 
 
@@ -107,7 +108,13 @@ def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> 
         # an unknown drift is no larger than a clock's usual one: the two are weighed together
         share = 1.0 / (1.0 + (fit.slope_u * 1e6 / _DRIFT_PPM) ** 2)
         drift_ppm, drift_u_ppm = share * fit.slope * 1e6, float(np.sqrt(share)) * fit.slope_u * 1e6
-    parts = [THRUST_U_S, fit.offset_u_s, drift_u_ppm * 1e-6 * fit.middle_s, max(pace_s - 1.0, 0.0) / 12**0.5]
+    parts = [
+        THRUST_U_S,
+        fit.offset_u_s,
+        fit.hull_u_s,
+        drift_u_ppm * 1e-6 * fit.middle_s,
+        max(pace_s - 1.0, 0.0) / 12**0.5,
+    ]
     one_way = min(fit.rises, fit.falls) == 0
     if one_way:
         parts.append(1.0)
@@ -118,6 +125,8 @@ def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> 
     notes = [f"{fit.rises} rises and {fit.falls} falls of rpm"]
     if few:
         notes.append("few")
+    if fit.hull_u_s > 0.0:
+        notes.append("a hull that may answer late")
     quality = f"{'poor' if few or offset_u_s > 2.0 else 'fair'}: by {', '.join(notes)}; marks would be surer"
     return LogFit(
         fit.offset_s - drift_ppm * 1e-6 * fit.middle_s,
