@@ -51,8 +51,8 @@ def test_a_sound_trial_has_no_such_item(sound: dict[str, Any]) -> None:
         ("frozen-position", "stuck", "position of bus/GP", 0),
         ("speed-spikes", "spikes", "speed over ground of bus/GP", 0),
         ("position-jumps", "spikes", "position of bus/GP", 0),
-        ("rpm-minus-5", "spikes", "engine speed, engine main of bus/ER", 0),
-        ("rpm-far-too-high", "spikes", "engine speed, engine main of bus/ER", 0),
+        ("rpm-minus-5", "spikes", "engine speed, engine main of bus/II", 0),
+        ("rpm-far-too-high", "spikes", "engine speed, engine main of bus/II", 0),
     ],
 )
 def test_no_band_moves_by_more_than_its_uncertainty_and_the_fault_is_named(
