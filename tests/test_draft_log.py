@@ -106,6 +106,9 @@ LAYOUTS = {
         "Time;Speed (rpm);Fuel (l/h)\n"
         + "".join(f"{t.isoformat()};{1000 + n:,}.5;{n}.25\n" for n, t in enumerate(TIMES)), UTC_ZONE),
     "French months": Layout(HEAD + rows(lambda t: f"{t:%d} juin {t:%Y %H:%M:%S}"), UTC_ZONE),
+    "months that two languages share": Layout(
+        HEAD + rows(lambda t: f"{t - timedelta(days=30):%d} mai {t:%Y %H:%M:%S}"), {"locale": '"fr"', **UTC_ZONE},
+        start_ns=START_NS - 30 * 86400 * 10**9),
     "English months": Layout(HEAD + rows(lambda t: f"{t:%d %b %Y %H:%M:%S}"), UTC_ZONE),
     "fuel by mass": Layout("Time,RPM,Fuel (kg/h)\n" + "".join(
                                f"{t.isoformat()},{1000 + n}.5,{n * 0.84 + 0.21!r}\n" for n, t in enumerate(TIMES)),
