@@ -222,6 +222,21 @@ def test_what_is_no_engine_log_is_named(tmp_path: Path) -> None:
     assert run().exit_code == 2
 
 
+def test_an_nmea_log_and_a_can_log_are_explained(tmp_path: Path) -> None:
+    nmea, can = tmp_path / "a.nmea", tmp_path / "a.log"
+    nmea.write_bytes(b"$GPRMC,100000,A,4916.45,N,12311.12,W,010.5,054.7,040526,,,A*5F\r\n$IIDPT,3.4,0.5*77\r\n")
+    can.write_bytes(b"(1700000000.123456) can0 09F20010#00B036D204FBFFFF\n" * 3)
+    found = json.loads(run("--nmea", str(nmea), "--nmea", str(can), "--json").stdout)
+    assert [[(s["sentence"], s["count"]) for s in log["sentences"]] for log in found["logs"]] == [
+        [("GPRMC", 1), ("IIDPT", 1)], [("127488", 3)],
+    ]  # fmt: skip
+    said = run("--nmea", str(nmea)).output
+    assert "010.5" in said
+    assert "GPRMC" in said
+    fault = run("--nmea", str(tmp_path / "absent")).exception
+    assert isinstance(fault, TrialCaptureError)
+
+
 def test_a_filled_draft_collects_and_is_found_again(tmp_path: Path) -> None:
     path = tmp_path / "Port engine.csv"
     path.write_text(LAYOUTS["iso"].text)
