@@ -106,6 +106,9 @@ LAYOUTS = {
         "Time;Speed (rpm);Fuel (l/h)\n"
         + "".join(f"{t.isoformat()};{1000 + n:,}.5;{n}.25\n" for n, t in enumerate(TIMES)), UTC_ZONE),
     "French months": Layout(HEAD + rows(lambda t: f"{t:%d} juin {t:%Y %H:%M:%S}"), UTC_ZONE),
+    "months that two languages share": Layout(
+        HEAD + rows(lambda t: f"{t - timedelta(days=30):%d} mai {t:%Y %H:%M:%S}"), {"locale": '"fr"', **UTC_ZONE},
+        start_ns=START_NS - 30 * 86400 * 10**9),
     "English months": Layout(HEAD + rows(lambda t: f"{t:%d %b %Y %H:%M:%S}"), UTC_ZONE),
     "fuel by mass": Layout("Time,RPM,Fuel (kg/h)\n" + "".join(
                                f"{t.isoformat()},{1000 + n}.5,{n * 0.84 + 0.21!r}\n" for n, t in enumerate(TIMES)),
@@ -217,6 +220,21 @@ def test_what_is_no_engine_log_is_named(tmp_path: Path) -> None:
     ):
         assert isinstance(run(*arguments).exception, TrialCaptureError)
     assert run().exit_code == 2
+
+
+def test_an_nmea_log_and_a_can_log_are_explained(tmp_path: Path) -> None:
+    nmea, can = tmp_path / "a.nmea", tmp_path / "a.log"
+    nmea.write_bytes(b"$GPRMC,100000,A,4916.45,N,12311.12,W,010.5,054.7,040526,,,A*5F\r\n$IIDPT,3.4,0.5*77\r\n")
+    can.write_bytes(b"(1700000000.123456) can0 09F20010#00B036D204FBFFFF\n" * 3)
+    found = json.loads(run("--nmea", str(nmea), "--nmea", str(can), "--json").stdout)
+    assert [[(s["sentence"], s["count"]) for s in log["sentences"]] for log in found["logs"]] == [
+        [("GPRMC", 1), ("IIDPT", 1)], [("127488", 3)],
+    ]  # fmt: skip
+    said = run("--nmea", str(nmea)).output
+    assert "010.5" in said
+    assert "GPRMC" in said
+    fault = run("--nmea", str(tmp_path / "absent")).exception
+    assert isinstance(fault, TrialCaptureError)
 
 
 def test_a_filled_draft_collects_and_is_found_again(tmp_path: Path) -> None:

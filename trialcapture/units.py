@@ -96,7 +96,8 @@ _UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
 }
 
 _SPELLINGS = {
-    "rev/min": "rpm", "r/min": "rpm", "1/min": "rpm", "hz": "1/s", "percent": "%", "pct": "%", "fraction": "1",
+    "rev/min": "rpm", "r/min": "rpm", "1/min": "rpm", "tr/min": "rpm", "u/min": "rpm",
+    "hz": "1/s", "percent": "%", "pct": "%", "fraction": "1",
     "lph": "l/h", "litre/h": "l/h", "liter/h": "l/h", "us gph": "us gal/h", "usgal/h": "us gal/h",
     "us_gal/h": "us gal/h", "imp_gal/h": "imp gal/h", "impgal/h": "imp gal/h",
     "litre": "l", "liter": "l", "us_gal": "us gal", "usgal": "us gal", "imp_gal": "imp gal", "impgal": "imp gal",

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from trialcapture.cli.faults import say
 from trialcapture.cli.output import PATH, json_option, print_json
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
+    from trialcapture.acquire.explain import SentenceSeen
     from trialcapture.decode.log_draft import Draft
     from trialcapture.decode.log_first_look import FirstLook, TimeReading
 
@@ -20,7 +23,15 @@ _ROWS_SHOWN, _WIDTH = 8, 78
 
 
 @click.command("draft-log")
-@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=PATH)
+@click.argument("files", metavar="FILE...", nargs=-1, type=PATH)
+@click.option(
+    "--nmea",
+    "logs",
+    metavar="LOG",
+    multiple=True,
+    type=PATH,
+    help="Explain every kind of sentence (or CAN message) in a log, with its latest values and what it feeds.",
+)
 @click.option("--sheet", metavar="NAME", help="Which sheet of a workbook, where it has several.")
 @click.option(
     "--timezone",
@@ -31,7 +42,9 @@ _ROWS_SHOWN, _WIDTH = 8, 78
     "may be given several times. Without it this computer's own zone is tried.",
 )
 @json_option
-def draft_log(files: tuple[Path, ...], sheet: str | None, zones: tuple[str, ...], as_json: bool) -> None:
+def draft_log(
+    files: tuple[Path, ...], logs: tuple[Path, ...], sheet: str | None, zones: tuple[str, ...], as_json: bool
+) -> None:
     """Show an engine log's first rows and draft its [[engine_log]] table.
 
     Prints how the file seems to be laid out, what each declaration that fits
@@ -41,11 +54,15 @@ def draft_log(files: tuple[Path, ...], sheet: str | None, zones: tuple[str, ...]
 
     \b
     trialcapture draft-log port.csv --timezone Europe/Athens
+    trialcapture draft-log --nmea monday.nmea
     """
+    if not files and not logs:
+        raise click.UsageError("Missing argument 'FILE...'.", click.get_current_context())
     from trialcapture.archive.incoming import look_at_engine_log  # noqa: PLC0415
     from trialcapture.decode.log_draft import draft_table  # noqa: PLC0415
 
     where = _zones(zones)
+    heard = {path: _explained(path) for path in logs}
     told = []
     for path in files:
         look, of_several = look_at_engine_log(path, sheet)
@@ -55,7 +72,41 @@ def draft_log(files: tuple[Path, ...], sheet: str | None, zones: tuple[str, ...]
         else:
             _show(path, look, draft, where)
     if as_json:
-        print_json({"files": told})
+        print_json({"files": told, "logs": [{"file": p, "sentences": list(map(asdict, s))} for p, s in heard.items()]})
+        return
+    from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
+
+    for path, seen in heard.items():
+        click.echo(f"{path}")
+        for line in explained_lines(seen):
+            click.echo(line)
+
+
+def _explained(path: Path) -> list[SentenceSeen]:
+    """Explain what an NMEA log or a CAN log says."""
+    import pyarrow as pa  # noqa: PLC0415
+
+    from trialcapture.acquire.explain import explain_groups, explain_log  # noqa: PLC0415
+    from trialcapture.archive.incoming import check_log  # noqa: PLC0415
+    from trialcapture.archive.raw import read_blocks  # noqa: PLC0415
+    from trialcapture.decode.can import CanDecoder  # noqa: PLC0415
+
+    told: list[str] = []
+    kind = check_log(path, told.append)
+    for warning in told:
+        say(warning, label="note")
+    blocks = read_blocks(path, warn=lambda _: None)
+    if kind == "nmea":
+        return explain_log(line for _, block in blocks for line in block.splitlines())
+    decoder = CanDecoder()
+    counts = [decoder.decode(block, first)[2] for first, block in blocks] + [decoder.finish()[1]]
+    keys = ["source", "talker", "formatter"]
+    plain = pa.concat_tables(counts, promote_options="default").unify_dictionaries()
+    plain = pa.table(
+        {name: plain[name].cast(pa.string()) if name in keys else plain[name] for name in plain.column_names}
+    )
+    summed = plain.group_by(keys, use_threads=False).aggregate([(n, "sum") for n in ("good", "bad", "not_decoded")])
+    return explain_groups(summed.rename_columns([name.removesuffix("_sum") for name in summed.column_names]))
 
 
 def _zones(names: Sequence[str]) -> list[tuple[str, tzinfo | None]]:

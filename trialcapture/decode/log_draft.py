@@ -121,7 +121,11 @@ def _time_lines(lines: list[str], times: Sequence[TimeReading], ask: Callable[[s
     if len(times) > 1:
         ask("time_format", " or ".join(f"{_declared(r)} ({said(r)})" for r in times))
     elif times[0].declared:
-        lines.extend(f"{key} = {_toml(value)}" for key, value in times[0].declared.items())
+        for key, value in times[0].declared.items():
+            if " or " in value and key == "locale":
+                ask(key, f"language of the month names: {value}; the months seen are written alike in these")
+            else:
+                lines.append(f"{key} = {_toml(value)}")
     lacking = {reading.lacks for reading in times if reading.kind == "clock"}
     if "day" in lacking:
         ask("date", "day of the first row, such as 2026-05-14; the log has times of day only")

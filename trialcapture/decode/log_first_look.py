@@ -10,7 +10,7 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -42,16 +42,8 @@ _DAYS = (
 )  # fmt: skip
 _DAYS_OF_YEAR = ("%d/%m", "%m/%d", "%d.%m.", "%m-%d", "%d-%m", "%d %b", "%b %d", "%d %B", "%B %d")
 _CLOCKS = (
-    "%H:%M:%S",
-    "%H:%M:%S.%f",
-    "%H:%M:%S,%f",
-    "%I:%M:%S %p",
-    "%I:%M:%S%p",
-    "%H:%M",
-    "%I:%M %p",
-    "%H%M%S",
-    "%H.%M.%S",
-)
+    "%H:%M:%S", "%H:%M:%S.%f", "%H:%M:%S,%f", "%I:%M:%S %p", "%I:%M:%S%p", "%H:%M", "%I:%M %p", "%H%M%S", "%H.%M.%S",
+)  # fmt: skip
 _TIME_WORD = re.compile(
     r"time|date|zeit|datum|uhr|heure|hora|fecha|jour|ora\b|data\b|stamp|clock|utc|elapsed|tijd", re.I
 )
@@ -64,7 +56,7 @@ class TimeReading:
     """What one declaration would make of the first time.
 
     Attributes:
-        declared: The keys of ``[[engine_log]]`` and their values.
+        declared: The keys of ``[[engine_log]]`` and their values; "de or fr" where languages cannot be told apart.
         clock: What the clock showed; without a year in 2000, without a date in 1970.
         offset_ns: Offset from UTC [ns] where the time names one; None where a zone must be declared.
         kind: ``utc`` where it counts from 1970, ``elapsed`` where it counts from the log's start, else ``clock``.
@@ -299,8 +291,14 @@ def _readings(texts: Sequence[str]) -> list[TimeReading]:
             found.insert(0, _reading(texts, TIME_OF_DAY, lacks="day"))
     different: dict[tuple[Any, ...], TimeReading] = {}
     for reading in found:
-        if reading is not None:
-            different.setdefault((reading.clock, reading.last, reading.lacks, reading.kind), reading)
+        if reading is None:
+            continue
+        key = (reading.clock, reading.last, reading.lacks, reading.kind)
+        known = different.setdefault(key, reading)
+        languages = [r.declared.get("locale", "") for r in (known, reading)]
+        if all(languages) and known.declared["time_format"] == reading.declared["time_format"] and known is not reading:
+            locale = " or ".join(languages)  # a month may be called the same in several
+            different[key] = replace(known, declared={**known.declared, "locale": locale})
     return list(different.values())
 
 
