@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import pyarrow as pa
 import pytest
 
-from trialcapture.prepare.segments import depth_range
+from trialcapture.channels import trial_channels
+from trialcapture.config import load_config
+from trialcapture.prepare.candidates import Silence, Stretch
+from trialcapture.prepare.segments import depth_range, make_segments, rows_of, silence_holes
 
 GRID_S = 0.1
 
@@ -45,3 +51,57 @@ def test_few_soundings_and_none() -> None:
     two = none.copy()
     two[100:120], two[200:220] = 12.0, 12.4
     assert depth_range(two, GRID_S) == pytest.approx((12.0, 12.4), abs=0.05)
+
+
+ENGINES = '[[engine]]\nid = "port"\nrated_rpm = 2400\nidle_rpm = 600\n[[engine]]\nid = "stbd"\nrated_rpm = 2400\n'
+ROWS = 600
+FIRST_NS = 1_790_000_000 * 10**9
+
+
+def row_of(**channels: float) -> dict[str, Any]:
+    """Return the row of an accepted minute in which every channel given keeps one value."""
+    engines = ("port", "stbd")
+    columns = {
+        c.name: pa.array(np.full(ROWS, channels[c.name])) if c.name in channels else pa.nulls(ROWS, pa.float64())
+        for c in trial_channels(engines)
+    }
+    t = pa.array(FIRST_NS + np.arange(ROWS) * 10**8, pa.timestamp("ns", "UTC"))
+    made = make_segments(
+        rows_of(pa.table({"t": t} | columns)), FIRST_NS, [Stretch(0, ROWS, True, "")], load_config(ENGINES), []
+    )
+    table = made[0] if isinstance(made, tuple) else made
+    row: dict[str, Any] = table.to_pylist()[0]
+    return row
+
+
+@pytest.mark.parametrize("current_kn", [2.1, 3.0, 5.5])
+def test_lying_in_neutral_in_a_current_is_no_band_and_keeps_its_velocity(current_kn: float) -> None:
+    drift = {"sog_kn": current_kn, "cog_true_deg": 250.0, "rpm_port": 600.0, "rpm_stbd": 610.0}
+    for told in ({"heading_true_deg": 20.0}, {"heading_true_deg": 250.0, "stw_kn": 0.1}):
+        row = row_of(**drift, **told)
+        assert not row["accepted"]
+        assert row["reason"].startswith("in neutral: ")
+        assert row["sog_kn_mean"] == pytest.approx(current_kn)
+        assert row["cog_true_deg_mean"] == pytest.approx(250.0)
+    stopped = row_of(sog_kn=current_kn, cog_true_deg=90.0, heading_true_deg=90.0, rpm_port=0.0, rpm_stbd=0.0)
+    assert stopped["reason"].startswith("in neutral: engines at 0 rpm")
+
+
+def test_idling_ahead_is_a_band_also_across_a_current() -> None:
+    ahead = {"sog_kn": 3.5, "heading_true_deg": 20.0, "rpm_port": 600.0, "rpm_stbd": 600.0}
+    assert row_of(**ahead, cog_true_deg=22.0)["accepted"]
+    assert row_of(**ahead, cog_true_deg=55.0, stw_kn=3.1)["accepted"]
+    assert row_of(**{**ahead, "rpm_port": 0.0}, cog_true_deg=22.0)["accepted"]
+
+
+def test_a_silence_that_cut_a_hold_is_told_with_its_time_and_its_cost() -> None:
+    config = load_config(ENGINES)
+    silence = Silence("rpm", 1, 250, 313)
+    before = Stretch(10, 240, False, "rpm silent: 6.3 s", silence)
+    (hole,) = silence_holes([before], FIRST_NS, config)
+    assert (hole.start_ns, hole.stop_ns) == (FIRST_NS + 25_000_000_000, FIRST_NS + 31_300_000_000)
+    assert hole.what == "rpm of engine stbd"
+    assert hole.cost == "23 s of a hold not used: one leg"
+    after = Stretch(320, 700, True, "", silence)
+    (hole,) = silence_holes([before, after], FIRST_NS, config)
+    assert hole.cost == "23 s of a hold not used"

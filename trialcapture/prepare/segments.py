@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
 
@@ -54,6 +54,12 @@ _DEPTH_SHARE, _DEPTH_M, _DEPTH_SPREADS = 0.2, 0.5, 4.0
 """It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations."""
 _DEPTH_LOW = 0.02
 """Quantile that stands for the least depth of a stretch once bad soundings are out (common practice, no source)."""
+_IDLE_SHARE, _STOPPED_RPM, _FASTEST_CURRENT_KN = 1.3, 100.0, 10.0
+"""Engines idle up to this share of their idle speed, and are stopped below so many rpm; nothing that only drifts is
+faster than this (common practice, no source)."""
+_NO_WAY_KN, _SIDEWAYS_DEG = 0.7, 60.0
+"""A boat at idle lies in neutral where her log shows less than this, and less than three tenths of her speed over
+ground, or where her course is this far off her heading (common practice, no source)."""
 _READ_ROWS = 36_000
 """Stretches that begin within this many rows are read together: an hour of the default grid."""
 _DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
@@ -148,7 +154,9 @@ def check_segments(
     kept: list[dict[str, Floats]] = []
     pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
     legs: list[LegError] = []
-    for number, (stretch, part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
+    for number, (found, part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
+        why = _in_neutral(part, config) if found.accepted else ""
+        stretch = replace(found, accepted=False, reason=why) if why else found
         if stretch.accepted:
             for name, parts in pooled.items():
                 parts.append(part[name])
@@ -311,6 +319,30 @@ def _row(
 def _is_same_run(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     rpm = one.get("rpm_mean"), other.get("rpm_mean")
     return bool(rpm[0] and rpm[1] and abs(rpm[0] / rpm[1] - 1.0) < _SAME_RPM_SHARE)
+
+
+def _in_neutral(part: dict[str, Floats], config: Config) -> str:
+    """Return why a boat whose engines idle only drifts with the water, or an empty string where nothing shows that.
+
+    She does where her log shows no way, and where she goes sideways: ahead, she would need a current across her
+    nearly twice as fast as herself. A current from right ahead or astern does not show in one stretch alone.
+    """
+    idle_rpm = max((e.idle_rpm for e in config.engine), default=0.0)
+    rpm = [mean for e in config.engine_ids if (mean := _mean(part[f"rpm_{e}"])) is not None]
+    stw, sog = _mean(part["stw_kn"]), _mean(part["sog_kn"])
+    if not rpm or max(rpm) > max(_IDLE_SHARE * idle_rpm, _STOPPED_RPM) or (sog or 0.0) > _FASTEST_CURRENT_KN:
+        return ""
+    heading, course = (circular_mean_deg(part[name]) for name in ("heading_true_deg", "cog_true_deg"))
+    if max(rpm) <= _STOPPED_RPM:
+        return f"in neutral: engines at {max(rpm):.0f} rpm"
+    if stw is not None and sog is not None and stw < min(_NO_WAY_KN, 0.3 * sog):
+        return f"in neutral: {stw:.1f} kn through the water, {sog:.1f} kn over ground at {max(rpm):.0f} rpm"
+    if heading is None or course is None:
+        return ""
+    off_deg = abs((course - heading + 180.0) % 360.0 - 180.0)
+    if off_deg > _SIDEWAYS_DEG:
+        return f"in neutral: course {off_deg:.0f} deg off the heading at {max(rpm):.0f} rpm"
+    return ""
 
 
 def _reason(stretch: Stretch, start_ns: int, dt_s: float, config: Config) -> str:
