@@ -136,3 +136,25 @@ def test_edges_are_where_rpm_changes_for_good_and_once_each() -> None:
     at, size = find_edges(line.values)
     assert ((line.first + at) * STEP_S).tolist() == pytest.approx([102.0, 252.0], abs=1.0)
     assert size.tolist() == pytest.approx([600.0, -300.0], abs=40.0)
+
+
+@pytest.mark.parametrize(("period_s", "damping"), [(12.0, 0.7), (16.0, 0.3)])
+def test_a_hull_that_swings_like_a_mass_on_a_spring_is_tied_within_its_uncertainty(
+    period_s: float, damping: float
+) -> None:
+    z = []
+    for seed in (100, 102, 105, 107):
+        trial = recorded(seed)
+        step_s = float(np.median(np.diff(trial.sog_ns))) / 1e9
+        t_s = (np.arange(round(60.0 / step_s)) + 0.5) * step_s
+        omega = 2.0 * np.pi / period_s
+        damped = omega * (1.0 - damping**2) ** 0.5
+        answer = np.exp(-damping * omega * t_s) * np.sin(damped * t_s)
+        before = np.full(t_s.size - 1, trial.sog_kn[0])
+        speed = np.convolve(np.concatenate([before, trial.sog_kn]), answer / answer.sum(), "valid")
+        found = fit_by_motion(trial.sog_ns, speed, trial.cog_true_deg, trial.log_ns, trial.rpm)
+        if found.offset_s is not None:
+            z.append((found.offset_s - trial.offset_s) / (found.offset_u_s or 1.0))
+    assert len(z) >= 3
+    assert np.median(np.abs(z)) < 2.0
+    assert np.abs(z).max() < 3.0

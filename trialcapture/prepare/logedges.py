@@ -124,10 +124,10 @@ class Swing(NamedTuple):
 
 SWING = Swing(13.0, 0.25)
 """The second-order hull that is tried beside the first-order one (by simulated trials)."""
-SECOND_ORDER, DOUBTED = 0.48, 0.24
+SECOND_ORDER, DOUBTED = 0.48, 0.1
 """By how much per edge that hull must explain the edges better (logarithm of what is left unexplained) to be as likely
 as the first-order one, and to put its instant in doubt. Simulated first-order hulls give -0.1 to 0.42, and hulls that
-swing with 12 to 22 s 0.25 to 0.65: so short a look at each edge does not part them, and the doubt is in the
+swing with 12 to 22 s 0.1 to 0.65: so short a look at each edge does not part them, and the doubt is in the
 uncertainty."""
 
 
