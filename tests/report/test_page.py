@@ -275,7 +275,12 @@ def test_bands_without_an_engine_speed_are_tabled_and_not_drawn():
     bands = trial["bands"]
     for name in ("band_rpm", "rpm_mean", "rpm_low", "rpm_high"):
         bands = bands.set_column(bands.schema.get_field_index(name), name, pa.nulls(bands.num_rows, pa.float64()))
+    at = bands.schema.get_field_index("band_name")
+    bands = bands.set_column(at, "band_name", pa.nulls(bands.num_rows, pa.string()))
     page = Page(render_report(**(trial | {"bands": bands})))
+    names = [f"{v:.1f} kn 09:{10 + n}" for n, v in enumerate(bands["speed_kn"].to_pylist())]
+    named = bands.set_column(at, "band_name", pa.array(names))
+    assert [r[0] for r in Page(render_report(**(trial | {"bands": named}))).table(1)["rows"][1:]] == names
     assert [row[0] for row in page.table(1)["rows"][1:]] == ["–"] * 10
     assert "no band has an engine speed to draw against" in page.text
 
