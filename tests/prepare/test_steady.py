@@ -203,6 +203,26 @@ def test_a_throttle_moved_in_a_short_silence_is_seen() -> None:
     assert all(np.ptp(speed[s.start : s.stop]) < 0.15 for s in accepted)
 
 
+@pytest.mark.parametrize("size_kn", [-3.0, -1.5, -1.0, 1.5])
+@pytest.mark.parametrize("lasts_s", [4.0, 8.0, 14.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_wake_in_a_hold_is_cut_out_or_named(size_kn: float, lasts_s: float, seed: int) -> None:
+    n, hit_s = round(180.0 / DT), 100.0
+    t = np.arange(n) * DT
+    bump = np.where(np.abs(t - hit_s) < lasts_s / 2.0, np.cos(np.pi * (t - hit_s) / lasts_s), 0.0)
+    sog = 20.0 + wandering(n, DT, 0.08, 4.0, np.random.default_rng(seed)) + size_kn * bump
+    found = detect(sog, np.full(n, 2500.0), np.full(n, 10.0))
+    accepted = [s for s in found if s.accepted]
+    assert sum(s.stop - s.start for s in accepted) * DT > 100.0
+    for s in accepted:
+        assert (sog - size_kn * bump)[s.start : s.stop].mean() == pytest.approx(sog[s.start : s.stop].mean(), abs=0.02)
+    short = detect(
+        sog[round(70.0 / DT) : round(125.0 / DT)], np.full(n, 2500.0)[: round(55.0 / DT)], np.full(220, 10.0)
+    )
+    assert not any(s.accepted for s in short)
+    assert any(s.reason.startswith(f"wake: {'+' if size_kn > 0 else '-'}") for s in short)
+
+
 def test_without_any_rpm_speed_alone_still_gives_stretches() -> None:
     _, sog, _, heading = trial(7, 6.0)
     found = find_steady(Track(sog, np.zeros((0, sog.size)), heading, DT), Limits(Steady()))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trialcapture.prepare.holds import find_shifts
+from trialcapture.prepare.holds import find_dips, find_shifts
 from trialcapture.prepare.judge import Limits, Track, drifts, find_breach
 from trialcapture.prepare.settle import TOLERANCE_SHARE, Approach, find_settled, fit_speed, tail_scatter
 
@@ -95,6 +95,14 @@ def judge_hold(
     changed = (start > 0 or not first) and not fronted
     # an approach would hide a front that comes after it, and be taken for one itself
     lead = round(limits.guard_s / dt_s) if changed else 0
+    if dips := find_dips(track.sog_kn[a + lead : b], dt_s):
+        begins, ends, size_kn = dips[0]
+        flank = round(_FLANK_S / dt_s)
+        before = judge_hold(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
+        after = judge_hold(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
+        why = f"wake: {size_kn:+.1f} kn for {(ends - begins) * dt_s:.0f} s"
+        judged = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in before + after]
+        return judged or [Stretch(a, b, False, why)]
     for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
         front = lead + after
         # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself

@@ -35,6 +35,11 @@ source)."""
 _YAW_FLANK_S = 20.0
 _YAW_DEG = 20.0
 _SPEED_CHANGE_KN = 0.5
+_DIP_KN, _DIP_SPREADS = 0.5, 5.0
+"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations."""
+_DIP_S = (2.0, 20.0)
+_AROUND_DIP_S = 61.0
+"""Level is the median over this time [s]: three times the longest wake (common practice, no source)."""
 
 
 def runs(mask: Bools) -> list[Interval]:
@@ -269,6 +274,40 @@ def bridge(y: Floats, longest: int, *, angle: bool = False) -> Floats:
         line = y[start - 1] + change * np.arange(1, stop - start + 1) / (stop - start + 1)
         filled[start:stop] = line % 360.0 if angle else line
     return filled
+
+
+def find_dips(v_kn: Floats, dt_s: float) -> list[tuple[int, int, float]]:
+    """Return where speed leaves its level for some seconds and comes back, as from a wake or a set that passes.
+
+    Args:
+        v_kn: Speed in a hold, shape (n,), finite.
+        dt_s: Spacing [s].
+
+    Returns:
+        First sample, the sample after the last, and the largest departure [kn], in order.
+    """
+    block = max(round(1.0 / dt_s), 1)
+    whole = v_kn.size // block
+    half = min(round(_AROUND_DIP_S / 2.0 / (block * dt_s)), (whole - 1) // 2)
+    if half * block * dt_s < _DIP_S[1] / 2.0:
+        return []
+    coarse = v_kn[: whole * block].reshape(whole, block).mean(axis=1)
+    padded = np.pad(coarse, half, mode="reflect")
+    away = coarse - np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    spread = 1.4826 * median(np.abs(away))
+    found = []
+    for first, last in runs(np.abs(away) > max(_DIP_KN, _DIP_SPREADS * spread)):
+        # the flanks of a wake are part of it
+        calm = np.abs(away) <= max(_DIP_KN / 4.0, 1.5 * spread)
+        begin, end = np.flatnonzero(calm[:first]), np.flatnonzero(calm[last:])
+        if not (begin.size and end.size):
+            continue
+        start, stop = int(begin[-1]) + 1, last + int(end[0])
+        lasts_s = (stop - start) * block * dt_s
+        if _DIP_S[0] <= lasts_s <= _DIP_S[1] and not (found and found[-1][1] > start * block):
+            size = away[first:last]
+            found.append((start * block, stop * block, float(size[np.abs(size).argmax()])))
+    return found
 
 
 def find_speed_holds(sog_kn: Floats, dt_s: float) -> list[Interval]:
