@@ -98,10 +98,10 @@ def judge_hold(
     if dips := find_dips(track.sog_kn[a + lead : b], dt_s):
         begins, ends, size_kn = dips[0]
         flank = round(_FLANK_S / dt_s)
-        before = judge_hold(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
-        after = judge_hold(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
+        parts = judge_hold(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
+        parts += judge_hold(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
         why = f"wake: {size_kn:+.1f} kn for {(ends - begins) * dt_s:.0f} s"
-        judged = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in before + after]
+        judged = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in parts]
         return judged or [Stretch(a, b, False, why)]
     for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
         front = lead + after

@@ -295,7 +295,7 @@ def find_dips(v_kn: Floats, dt_s: float) -> list[tuple[int, int, float]]:
     padded = np.pad(coarse, half, mode="reflect")
     away = coarse - np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
     spread = 1.4826 * median(np.abs(away))
-    found = []
+    found: list[tuple[int, int, float]] = []
     for first, last in runs(np.abs(away) > max(_DIP_KN, _DIP_SPREADS * spread)):
         # the flanks of a wake are part of it
         calm = np.abs(away) <= max(_DIP_KN / 4.0, 1.5 * spread)
