@@ -76,7 +76,9 @@ def with_evidence(
         told: Warnings of reading and preparing, as sentences for people.
         health: What is wrong with the data.
     """
-    refused = [r for r in segments.select(["accepted", "reason"]).to_pylist() if not r["accepted"]]
+    refused = [
+        r for r in segments.select(["accepted", "reason", "start", "duration_s"]).to_pylist() if not r["accepted"]
+    ]
     warnings = list(summary.get("warnings", []))
     warnings += [
         {"code": "data", "severity": _severity(text), "text": text, "where": ""} for text in dict.fromkeys(told)
@@ -108,6 +110,7 @@ def with_evidence(
         "data_health": health.as_json(),
         "dropped": {
             "segments": _tally([r["reason"].split(":")[0] for r in refused]),
+            "longest_segment": _longest(refused),
             "rejects": rejected.by_reason,
         },
         "warnings": warnings,
@@ -116,6 +119,20 @@ def with_evidence(
 
 def _severity(text: str) -> str:
     return "red" if "not used" in text or "cannot" in text or "left out" in text else "yellow"
+
+
+NOT_DRIVEN = ("lying still", "in neutral", "turning")
+"""Limits that say what the boat was doing, not that a run on one course failed."""
+
+
+def _longest(refused: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Return start, length and reason of the longest refused stretch that may have been meant for a run."""
+    meant = [r for r in refused if r["reason"].split(":")[0] not in NOT_DRIVEN and r["duration_s"] is not None]
+    if not meant:
+        return None
+    longest = max(meant, key=lambda r: float(r["duration_s"]))
+    start = longest["start"].isoformat(timespec="seconds").replace("+00:00", "Z")
+    return {"start": start, "duration_s": longest["duration_s"], "reason": longest["reason"]}
 
 
 def _tally(words: Sequence[str]) -> dict[str, int]:

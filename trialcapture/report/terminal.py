@@ -14,7 +14,7 @@ from rich.text import Text
 
 from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
 from trialcapture.report.band_rows import QUANTITIES, BandTable, band_table
-from trialcapture.report.format import DASH, NARROW_SPACE, plural, sentence
+from trialcapture.report.format import DASH, NARROW_SPACE, plural, sentence, words
 from trialcapture.report.review import review_line
 from trialcapture.report.view import sorted_warnings
 
@@ -37,6 +37,7 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
         parts += [_table(table), *_below(table, bands, summary)]
     else:
         parts.append(Text("No RPM band: no steady stretch was accepted.", style="bold"))
+        parts += [Text(plain_text(line)) for line in why_no_band(summary)]
     reviewed = review_line(summary)
     if reviewed:
         parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
@@ -49,6 +50,20 @@ def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
         parts += [Text(""), Text(f"Warnings ({len(warnings)})", style="bold")]
         parts += [_warning(w) for w in warnings]
     return Group(*parts)
+
+
+def why_no_band(summary: Mapping[str, Any]) -> list[str]:
+    """Return why every stretch was refused: how many by which limit, and the longest that came near."""
+    tally = at(summary, "dropped", "segments")
+    if not isinstance(tally, Mapping) or not tally:
+        return ["Nothing looked like a run: engines, course and speed were never held together."]
+    ranked = sorted(tally.items(), key=lambda item: (-int(item[1]), str(item[0])))
+    lines = [f"Refused: {', '.join(f'{count} {words(str(reason))}' for reason, count in ranked)}."]
+    longest = at(summary, "dropped", "longest_segment")
+    if isinstance(longest, Mapping):
+        when, length = str(longest.get("start"))[11:19], float(longest.get("duration_s") or 0.0)
+        lines.append(f"The longest that may have been a run: {length:.0f} s from {when} UTC, {longest.get('reason')}.")
+    return lines
 
 
 _COUNTED = (
