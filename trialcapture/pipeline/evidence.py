@@ -121,7 +121,7 @@ def _severity(text: str) -> str:
     return "red" if "not used" in text or "cannot" in text or "left out" in text else "yellow"
 
 
-NOT_DRIVEN = ("lying still", "in neutral", "turning")
+NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
 """Limits that say what the boat was doing, not that a run on one course failed."""
 
 

@@ -138,7 +138,7 @@ def _not_under_way(track: Track, limits: Limits) -> str:
     if still := lies_still(speed, limits):
         return still
     if speed < _DRIFT_KN and track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm:
-        return f"idling at {speed:.1f} kn: below {_DRIFT_KN:g} kn this cannot be told from drifting"
+        return f"idling: {speed:.1f} kn, and below {_DRIFT_KN:g} kn this cannot be told from drifting"
     return ""
 
 
