@@ -307,3 +307,14 @@ def test_an_exponential_approach_is_cut_where_its_tail_falls_below_the_tolerance
     assert settled(quiet).settled_s == pytest.approx(expected, abs=4.0)
     noisy = v + wandering(t.size, DT, 0.08, 4.0, np.random.default_rng(11))
     assert settled(noisy).settled_s == pytest.approx(expected, abs=15.0)
+
+
+def test_without_engine_speed_a_boat_below_two_knots_may_be_drifting():
+    dt_s = 0.25
+    n = round(120 / dt_s)
+    noise = 0.03 * np.random.default_rng(4).standard_normal(n)
+    for speed, accepted in ((1.6, False), (3.2, True)):
+        track = Track(speed + noise, np.zeros((0, n)), np.full(n, 40.0), dt_s)
+        found = find_steady(track, Limits(Steady()))
+        assert [s.accepted for s in found] == [accepted]
+        assert accepted or "cannot be told from drifting" in found[0].reason

@@ -139,6 +139,8 @@ def _not_under_way(track: Track, limits: Limits) -> str:
         return still
     if speed < _DRIFT_KN and track.rpm.size > 0 and float(np.nanmean(track.rpm)) < _IDLE_SHARE * limits.idle_rpm:
         return f"idling: {speed:.1f} kn, and below {_DRIFT_KN:g} kn this cannot be told from drifting"
+    if speed < _DRIFT_KN and track.rpm.size == 0:
+        return f"no engine speed: {speed:.1f} kn, and below {_DRIFT_KN:g} kn this cannot be told from drifting"
     return ""
 
 
