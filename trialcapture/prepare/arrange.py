@@ -30,7 +30,7 @@ from trialcapture.prepare.engines import (
 from trialcapture.prepare.fuel_rate import FUEL_STEMS, fuel_rate_warnings, fuel_resolution, impossible_fuel
 from trialcapture.prepare.grid import void_failed
 from trialcapture.prepare.health import DataHealth, Item
-from trialcapture.prepare.logaccount import place_rows
+from trialcapture.prepare.logaccount import place_rows, rate_items
 from trialcapture.prepare.logalign import find_exchanged
 from trialcapture.prepare.logclock import BUS_U_S, LogClock
 from trialcapture.prepare.logtie import tie_log
@@ -186,7 +186,7 @@ def arrange_trial(
         tied = tie_log(name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s)
         clocks += tied.rows
         warnings += tied.warnings
-        health = health.with_items(tied.items)
+        health = health.with_items([*tied.items, *rate_items(tied.rows)])
         if tied.clock is not None:
             fits[name] = tied.clock
             used, t_ns = place_rows(rows_table, tied.clock)

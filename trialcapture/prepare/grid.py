@@ -13,7 +13,7 @@ import pyarrow as pa
 from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import Channel, Flag, base_group, groups, trial_channels
 from trialcapture.config import Config
-from trialcapture.prepare.flags import flag_channel, worst
+from trialcapture.prepare.flags import flag_channel, flag_range, worst
 from trialcapture.prepare.health import Spikes
 from trialcapture.prepare.series import Candidate, column, truth
 from trialcapture.prepare.statistics import wrap_deg
@@ -65,7 +65,7 @@ def sample_grid(series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -
     left_out: list[LeftOut] = []
     for group, channels in groups(config.engine_ids).items():
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
-        possible = _possible(channels, config)
+        possible = possible_channels(channels, config)
         values, age_s, flags, more = _group_on_grid(series.get(group), possible, grid_ns, gap_s)
         left_out += more
         arrays += [floats_to_arrow(values[c.name]) for c in channels]
@@ -73,11 +73,11 @@ def sample_grid(series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -
         arrays.append(to_arrow(flags))
     schema = samples_schema(config)
     if left_out:
-        schema = schema.with_metadata({_LEFT_OUT: json.dumps([astuple(x) for x in left_out])})
+        schema = schema.with_metadata(_told(left_out))
     return pa.Table.from_arrays(arrays, schema=schema)
 
 
-def _possible(channels: Iterable[Channel], config: Config) -> tuple[Channel, ...]:
+def possible_channels(channels: Iterable[Channel], config: Config) -> tuple[Channel, ...]:
     """Return the channels of a group with what cannot be of this boat's engines out of range."""
     highs = {f"rpm_{e.id}": e.most_rpm for e in config.engine}
     return tuple(replace(c, high=min(c.high, highs.get(c.name, c.high))) for c in channels)
@@ -85,7 +85,7 @@ def _possible(channels: Iterable[Channel], config: Config) -> tuple[Channel, ...
 
 def void_failed(candidate: Candidate, group: str, config: Config) -> Candidate:
     """Return a candidate of a group without the readings that fail a test, which the grid would leave out too."""
-    channels = {c.name: c for c in _possible(groups(config.engine_ids)[group], config)}
+    channels = {c.name: c for c in possible_channels(groups(config.engine_ids)[group], config)}
     values = {}
     for name, value in candidate.values.items():
         failed = flag_channel(value, channels[name], candidate.t_ns) == Flag.FAIL
@@ -102,15 +102,36 @@ class LeftOut:
         test: ``range`` for what cannot be, ``spike`` for what stands out from its neighbours.
         count: How many.
         largest: The reading farthest out of range, or the largest difference from the neighbours.
+        source: Who told them; "" for the one that leads the channel's group.
     """
 
     channel: str
     test: str
     count: int
     largest: float
+    source: str = ""
 
 
 _LEFT_OUT = b"left_out"
+
+
+def _told(left_out: Sequence[LeftOut]) -> dict[bytes, str]:
+    return {_LEFT_OUT: json.dumps([astuple(entry) for entry in left_out])}
+
+
+def with_left_out(samples: pa.Table, more: Sequence[LeftOut]) -> pa.Table:
+    """Return a window's samples that tell of more readings left out."""
+    return samples.replace_schema_metadata(_told([*left_out_of(samples), *more])) if more else samples
+
+
+def count_impossible(candidate: Candidate, channel: Channel, grid_ns: Ints) -> list[LeftOut]:
+    """Return the readings of a window that cannot be, of a source that does not lead and so is tested nowhere else."""
+    raw = candidate.values.get(channel.name, np.zeros(0))
+    return [
+        replace(entry, source=candidate.source.split(" ")[0])
+        for entry in _count_failed(candidate.t_ns, raw, flag_range(raw, channel), channel, grid_ns)
+        if raw.size
+    ]
 
 
 def left_out_of(samples: pa.Table) -> list[LeftOut]:
@@ -136,16 +157,16 @@ def spike_items(
         hours: Length of the trial [h].
         config: Engines.
     """
-    gathered: dict[tuple[str, str], list[LeftOut]] = {}
+    gathered: dict[tuple[str, str, str], list[LeftOut]] = {}
     for entry in left_out:
-        gathered.setdefault((entry.channel, entry.test), []).append(entry)
+        gathered.setdefault((entry.channel, entry.test, entry.source), []).append(entry)
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
     items = []
-    for (name, test), entries in sorted(gathered.items()):
+    for (name, test, told_by), entries in sorted(gathered.items()):
         count, channel = sum(e.count for e in entries), by_name[name]
         if count <= max(OCCASIONAL, OCCASIONAL_PER_H * hours):
             continue
-        source = next(iter(rankings.get(channel.group, ())), "").split(" ")[0]
+        source = told_by or next(iter(rankings.get(channel.group, ())), "").split(" ")[0]
         largest = max((e.largest for e in entries), key=lambda x: abs(x - channel.low) if test == "range" else abs(x))
         why = "cannot be" if test == "range" else "no motion that a boat can make"
         cost = f"{why}: each is left out by itself, and a hold is judged across it"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import integers, to_arrow
-from trialcapture.prepare.health import Hole, Item, Rejection, Restart, utc_text
+from trialcapture.prepare.health import Disagreement, Hole, Item, Rejection, Restart, utc_text
 from trialcapture.prepare.logclock import LogClock, LogFit, LogRun
 from trialcapture.prepare.logpieces import Cuts
 from trialcapture.prepare.receiver_clocks import ClockRow
@@ -51,6 +52,23 @@ class LogPart:
     why: str = ""
     is_step: bool = True
     method: str = "rpm against rpm"
+
+
+FAST_CLOCK_PPM = 1000.0
+"""A clock whose rate is off by more than this gains or loses over 3 s an hour: that of a device at fault, or stamps
+that count something else than seconds (common practice, no source)."""
+
+
+def rate_items(rows: Sequence[ClockRow]) -> list[Item]:
+    """Return the clocks of engine logs that run far too fast or slow, and were tied all the same."""
+    return [
+        Disagreement(
+            f"rate of the clock of {row.source}", "UTC", -round(row.drift_ppm, 1), round(row.drift_u_ppm or 0.0, 1),
+            "ppm", None, None, "corrected", "none: its rate is taken out",
+        )
+        for row in rows
+        if row.drift_ppm is not None and row.offset_s is not None and abs(row.drift_ppm) > FAST_CLOCK_PPM
+    ]  # fmt: skip
 
 
 def place_rows(rows: pa.Table, clock: LogClock) -> tuple[pa.Table, Ints]:

@@ -27,6 +27,8 @@ NO_MATCH_FINE = 0.05
 """The same once offset and drift are fitted."""
 USUAL_DRIFT = 100e-6
 """Standard uncertainty of the drift of a clock nobody has measured (common practice, no source)."""
+SHOWN_DRIFT = 3.0
+"""A drift larger than this many of its standard uncertainties is one of the clock, not of the fit: 99.7 %."""
 SHORT_DRIFT_U = 300e-6
 """A fit that knows its drift no better than this tells nothing about it that is not known of every clock."""
 BUS_U_S = 0.2
@@ -154,13 +156,15 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_
 def _beyond_bound(fine: FineFit, pairs: list[Pair], log_start_ns: int, offset_s: float) -> FineFit | None:
     """Return a fit that is not pressed against the bound of the drift, or one that still is where there is none.
 
-    A recording too short to show a drift is given the one clocks usually have; else the drift is looked for farther
-    away.
+    The drift is looked for farther away. Where that shows none beyond `SHOWN_DRIFT` of its standard uncertainties,
+    in a recording too short to show one, the clock is given the drift that clocks usually have.
     """
-    if fine.drift_u > SHORT_DRIFT_U:
-        held = fine.with_drift(0.0, USUAL_DRIFT)
-        return replace(held, is_at_bound=abs(float(held.at[0])) > 5.0)
-    return refine_offset(pairs, log_start_ns, offset_s, WIDE_DRIFT)
+    wide = refine_offset(pairs, log_start_ns, offset_s, WIDE_DRIFT)
+    is_shown = wide is not None and not wide.is_at_bound and abs(wide.drift) > SHOWN_DRIFT * wide.drift_u
+    if is_shown or fine.drift_u <= SHORT_DRIFT_U:
+        return wide
+    held = fine.with_drift(0.0, USUAL_DRIFT)
+    return replace(held, is_at_bound=abs(float(held.at[0])) > 5.0)
 
 
 def told_fit(

@@ -258,7 +258,9 @@ def find_roundings(
         limit = DITHERED_COUNTS * resolution.step if resolution.counter_l == 0.0 else 0.0
         dithers = bool(u.size) and float(np.median(u)) <= limit
         worst = 2.0 * float(u.max(initial=0.0))
-        cost = f"up to ±{worst:.2g} {unit} in the mean of a leg (95 %)" if worst > 0.0 else "nothing"
+        cost = (
+            f"up to ±{worst:.2g} {unit} in the mean of a leg (95 %)" if worst > 0.0 else "none: readings dither over it"
+        )
         if resolution.deadband > 0.0:
             cost += "; published on change only, and held in between"
         found.append(Rounding(resolution.what, float(f"{resolution.step:.6g}"), resolution.unit, dithers, cost))

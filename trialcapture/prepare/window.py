@@ -12,7 +12,15 @@ from trialcapture.buffers import floats_to_arrow, integers, to_arrow
 from trialcapture.channels import BOAT_CHANNELS, Flag, base_group, groups
 from trialcapture.config import Config
 from trialcapture.prepare.flags import CONTEXT_S
-from trialcapture.prepare.grid import reach_s, sample_grid, to_resolution
+from trialcapture.prepare.grid import (
+    LeftOut,
+    count_impossible,
+    possible_channels,
+    reach_s,
+    sample_grid,
+    to_resolution,
+    with_left_out,
+)
 from trialcapture.prepare.on_change import HOLD_MOST_S, OnChange, alive_times, find_contradicted, hold
 from trialcapture.prepare.series import Candidate, choose, column
 from trialcapture.prepare.truewind import true_wind
@@ -52,6 +60,8 @@ def sample_window(
     series: dict[str, pa.Table] = {}
     reach = reaches_s(rankings, config, on_change)
     held = {} if on_change is None else on_change.sources
+    engine_speeds = {f"rpm_{e}" for e in config.engine_ids}
+    impossible: list[LeftOut] = []
     for group, channels in groups(config.engine_ids).items():
         if group not in reach:
             continue
@@ -62,7 +72,11 @@ def sample_window(
             mine = [hold(c, _alive(candidates, c.source, low, high)) if c.source in held[group] else c for c in mine]
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         series[group] = choose(mine, [c.name for c in channels], gap_s, ranking=rankings[group])
-    samples = sample_grid(series, grid_ns, config)
+        if group in engine_speeds:
+            (engine_speed,) = possible_channels(channels, config)
+            others = [c for c in mine if c.source != rankings[group][0]]
+            impossible += [entry for c in others for entry in count_impossible(c, engine_speed, grid_ns)]
+    samples = with_left_out(sample_grid(series, grid_ns, config), impossible)
     if on_change:
         samples = _without_contradicted(samples, series, grid_ns, config)
     if not rankings["wind_true"]:

@@ -1,0 +1,28 @@
+"""An engine logger whose clock runs far too slow is tied by its rate, also in a short trial, and is named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from trialcapture.pipeline import process
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
+
+
+@pytest.mark.parametrize("scenario", ["displacement", "coarse-1hz"])
+def test_a_clock_far_off_its_rate_is_told_from_one_that_a_short_trial_cannot_judge(
+    scenario: str, tmp_path: Path
+) -> None:
+    trial = simulate(scenario, 402, short=True, errors=True, faults=["log-clock-drifts"])
+    (true,) = trial.truth["engine_log"]
+    assert true["drift_ppm"] == pytest.approx(1800.0, abs=5.0)
+    write_session(trial, tmp_path / "session")
+    summary = process(tmp_path / "session")["summary"]
+    (clock,) = [c for c in summary["clocks"] if c["source"] == f"engine log {true['file']}"]
+    assert abs(clock["offset_s"] - true["offset_s"]) <= 2.0 * clock["offset_u_s"]
+    assert abs(clock["drift_ppm"] - true["drift_ppm"]) <= 3.0 * clock["drift_u_ppm"]
+    (item,) = [d for d in summary["data_health"]["disagreements"] if d["unit"] == "ppm"]
+    assert item["action"] == "corrected"
+    assert any("rate of the clock" in w["text"] for w in summary["warnings"])
