@@ -253,8 +253,10 @@ _FIELDS = (
 _BOAT = (
     Fault("trim-overshoots", "trim and speed answer like a mass on a spring and swing beyond where they settle",
           "boat", size=16.0, unit="s", hull={"swing_period_s": 16.0, "swing_damping": 0.3}),
-    Fault("throttle-hunts", "rpm swings slowly by 0.8 % within each hold", "boat", size=0.8, unit="%",
-          handling={"hunting_share": 0.008}),
+    Fault("throttle-hunts", "rpm swings slowly by 0.4 % within each hold", "boat", size=0.4, unit="%",
+          handling={"hunting_share": 0.004}),
+    Fault("throttle-hunts-widely", "rpm swings slowly by 1 % within each hold, too far for a steady run", "rpm",
+          loses=True, size=1.0, unit="%", handling={"hunting_share": 0.01}),
     Fault("all-up-then-all-down", "all steps are run one way from slow to fast, then all back", "boat",
           plan={"up_then_down": True}),
     Fault("tide-grows", "the current grows steadily by 1.5 kn an hour", "boat", size=1.5, unit="kn/h",

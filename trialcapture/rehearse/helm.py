@@ -70,13 +70,16 @@ class Throttles:
     def setting(self, step: int, dt: float, rpm: list[float]) -> float:
         """Return the speed the levers ask for [rpm], `step` steps into the order, engines now at `rpm`."""
         kind, at_s = self._phase.kind, step * dt
+        hunting = 1.0
         if kind == "hold":
+            if self._crew.hunting_share:
+                hunting += self._crew.hunting_share * math.sin(2.0 * math.pi * at_s / self._crew.hunting_s)
             if at_s < self._hand_s:
                 self._setting = self._from + (self._goal - self._from) * at_s / self._hand_s
             elif self._goal >= self._full:
                 self._setting = self._goal
             elif self._met_s < _ADJUST_S:
-                self._correct(sum(rpm) / len(rpm), dt)
+                self._correct(sum(rpm) / len(rpm) / hunting, dt)  # the eye averages the swing out
         elif kind == "ramp":
             first, last = self._phase.rpm_from, self._phase.rpm
             self._setting = first + (last - first) * (step + 1) / self._steps
@@ -84,11 +87,7 @@ class Throttles:
             self._setting = self._phase.rpm if at_s < _BLIP_S else self._engine.idle_rpm
         elif kind == "neutral":
             self._setting = self._engine.idle_rpm
-        if kind == "hold" and self._crew.hunting_share:
-            return self._setting * (
-                1.0 + self._crew.hunting_share * math.sin(2.0 * math.pi * at_s / self._crew.hunting_s)
-            )
-        return self._setting
+        return self._setting * hunting
 
     def _correct(self, shown: float, dt: float) -> None:
         """Move the lever for one step by what the tachometer shows [rpm], until it has shown the order long enough.
