@@ -87,3 +87,59 @@ def test_bands_are_those_of_the_session_with_an_unbroken_clock(
     # both receivers of this boat were set
     assert [s["size_s"] for s in steps if s["what"].startswith("time of")] == [size_s, size_s]
     assert not [s for s in calm["summary"]["data_health"]["clock_steps"] if s["what"].startswith("time of")]
+
+
+_RECEIVER = re.compile(rb"\$(..)(RMC|GGA|GLL|GNS|ZDA|VTG),([^*\r\n]*)\*[0-9A-F]{2}")
+
+
+def frozen(log: bytes, talker: bytes, begin: float, end: float, *, is_lost: bool, plain: bool) -> bytes:
+    """The log in which a receiver repeats its sentences, or their time alone, between two shares of its lines."""
+    lines = log.splitlines(keepends=True)
+    last: dict[bytes, list[bytes]] = {}
+    out = []
+    for number, line in enumerate(lines):
+        found = _RECEIVER.search(line)
+        kept = line
+        if found and found[1] == talker:
+            fields = found[3].split(b",")
+            if begin <= number / len(lines) < end:
+                held = last.setdefault(found[2], fields)
+                at = _TIME_AT.get(found[2])
+                told = fields if at is None else [*fields[:at], held[at], *fields[at + 1 :]]
+                body = b",".join([talker + found[2], *(held if is_lost else told)])
+                kept = line[: found.start()] + sentence(body, end=b"") + line[found.end() :]
+            else:
+                last[found[2]] = fields
+        out.append(_STAMP.sub(b"", kept) if plain else kept)
+    return b"".join(out)
+
+
+@pytest.mark.parametrize("plain", [False, True], ids=["journal", "plain"])
+@pytest.mark.parametrize("is_lost", [False, True], ids=["time", "all"])
+@pytest.mark.parametrize(("begin", "end"), [(0.3, 0.6), (0.0, 0.3), (0.7, 1.1)], ids=["once", "first", "last"])
+def test_a_receiver_whose_time_stands_still_costs_nothing_else(
+    session: Path, tmp_path: Path, begin: float, end: float, is_lost: bool, plain: bool
+) -> None:
+    calm = outcome(session, tmp_path / "calm", 0.0, plain=plain)
+    source = next(c for c in calm["summary"]["clocks"] if "/" in c["source"])["source"]
+    shutil.copytree(session, tmp_path / "stopped")
+    log = tmp_path / "stopped" / "raw" / "nmea.log"
+    talker = source.split("/")[1].encode()
+    log.write_bytes(frozen(log.read_bytes(), talker, begin, end, is_lost=is_lost, plain=plain))
+    stopped = process(tmp_path / "stopped")
+    bands, expected = (r["bands"].to_pylist() for r in (stopped, calm))
+    assert [(round(b["band_rpm"], -1), b["ways"]) for b in bands] == [
+        (round(b["band_rpm"], -1), b["ways"]) for b in expected
+    ]
+    for band, other in zip(bands, expected, strict=True):
+        # the other receiver stands in with its own error where this one told nothing
+        assert abs(band["speed_kn"] - other["speed_kn"]) <= (
+            band["speed_u_kn"] + other["speed_u_kn"] if is_lost else 0.02
+        )
+        if other["fuel_l_per_h"] is not None:
+            assert band["fuel_l_per_h"] == pytest.approx(other["fuel_l_per_h"], rel=0.01)
+    health = stopped["summary"]["data_health"]
+    named = [item["what"] for item in health["stuck"]]
+    assert f"time of {source}" in named
+    assert (f"position of {source}" in named) == is_lost
+    assert not [s for s in health["clock_steps"] if s["what"].startswith("time of")]

@@ -62,6 +62,8 @@ class Recording:
         second: The same of a second receiver; None where there is none.
         fixed: Whether the receiver has a fix in a second.
         silent: From and to which second it sends nothing.
+        frozen: From and to which second it tells one time.
+        is_lost: Whether it repeats all else of its sentences then, too.
         has_zda: Whether it sends ZDA.
         speed_m_per_s: Of the boat.
         seed: Of the delays.
@@ -74,6 +76,8 @@ class Recording:
     second: Mapping[int, float] | None = None
     fixed: Callable[[int], bool] = lambda _: True
     silent: Sequence[tuple[int, int]] = ()
+    frozen: Sequence[tuple[int, int]] = ()
+    is_lost: bool = True
     has_zda: bool = False
     speed_m_per_s: float = 8.0
     seed: int = 1
@@ -89,14 +93,16 @@ class Recording:
             delays = 0.12 + 0.02 * np.arange(3) + rng.exponential(0.01, 3)
             along = self.speed_m_per_s * i
             if not any(a <= i < b for a, b in self.silent):
-                told, fixed = START_S + i + ahead, self.fixed(i)
+                since = next((a for a, b in self.frozen if a <= i < b), i)
+                told, fixed = START_S + since + ahead, self.fixed(i)
+                along = self.speed_m_per_s * (since if self.is_lost else i)
                 lines = [rmc(told, along, self.speed_m_per_s, fixed=fixed), gga(told, along, fixed=fixed)]
                 lines += [zda(told)] if self.has_zda else []
                 out += [(i + d, float(i), "gps1", line, wall) for d, line in zip(delays, lines, strict=False)]
             if self.second is not None:
                 ahead_2 += self.second.get(i, 0.0)
                 told = START_S + i + 0.2 + ahead_2
-                line = rmc(told, along + 0.2 * self.speed_m_per_s, self.speed_m_per_s, talker="GN")
+                line = rmc(told, (i + 0.2) * self.speed_m_per_s, self.speed_m_per_s, talker="GN")
                 out.append((i + 0.32 + float(rng.exponential(0.01)), i + 0.2, "gps2", line, wall))
             out += [(i + s, i + s, "hdg", sentence(f"HEHDT,{i % 360}.0,T"), wall) for s in (0.5, 0.75)]
         return sorted(out, key=lambda line: line[0])

@@ -139,6 +139,48 @@ def test_a_silence_and_a_step_in_a_plain_log_are_bridged_by_the_other_lines(size
     assert np.abs(errors["HEHDT"] - np.median(own)).max() < 1.0
 
 
+FREEZES = {
+    "once": [(200, 450)],
+    "from the start": [(0, 150)],
+    "until the end": [(430, 600)],
+    "twice": [(100, 200), (330, 480)],
+    "for half a minute": [(300, 330)],
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("is_lost", [True, False], ids=["all of it", "its time alone"])
+@pytest.mark.parametrize("second", [None, {}], ids=["alone", "beside another"])
+@pytest.mark.parametrize("spans", FREEZES.values(), ids=FREEZES)
+def test_a_time_that_stands_still_costs_nothing_else_and_is_named(
+    kind: str, is_lost: bool, second: dict[int, float] | None, spans: list[tuple[int, int]]
+) -> None:
+    recording = Recording(kind, frozen=spans, is_lost=is_lost, second=second, has_zda=True)
+    tables, placing, _ = located(recording.written())
+    errors = recording.errors_s(tables)
+    assert not np.isnan(together(errors)).any()
+    # in a log without stamps the lines alone tell what time it is
+    assert np.abs(together(errors)).max() < (1.3 if kind == "plain" else 2.0 * NEAR_S)
+    health = health_of(recording.written())
+    assert [s.what for s in health.stuck] == ["time of " + key for key in placing.stopped for _ in spans]
+    for stuck, (start, stop) in zip(health.stuck, spans, strict=True):
+        assert "GP" in stuck.what
+        assert stuck.start_ns / 1e9 - START_S == pytest.approx(start, abs=3.0)
+        assert stuck.stop_ns / 1e9 - START_S == pytest.approx(stop - 1, abs=3.0)
+        assert (stuck.value - START_S) % 86_400.0 == pytest.approx(start, abs=0.01)
+    assert (health.clock_steps, health.restarts, health.spikes, health.holes) == ((), (), (), ())
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_receiver_that_thaws_with_the_time_it_froze_at_was_set(kind: str) -> None:
+    recording = Recording(kind, frozen=[(200, 300)], steps={300: -100.0}, second={})
+    tables, _, _ = located(recording.written())
+    assert np.abs(together(recording.errors_s(tables))).max() < (1.3 if kind == "plain" else 2.0 * NEAR_S)
+    health = health_of(recording.written())
+    assert [s.size_s for s in health.clock_steps] == [pytest.approx(-100.0, abs=0.5)]
+    assert len(health.stuck) == 1
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_receiver_with_zda_steps_alike(kind: str) -> None:
     check(Recording(kind, steps={300: -3600.0}, has_zda=True), utc_s=None)

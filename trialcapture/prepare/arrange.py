@@ -44,7 +44,7 @@ from trialcapture.prepare.on_change import (
     hold_in_log,
 )
 from trialcapture.prepare.outline import Outline
-from trialcapture.prepare.placing import Placing, find_placing, place_outline
+from trialcapture.prepare.placing import Placing, Stop, find_placing, place_outline
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S, ClockRow
 from trialcapture.prepare.receivers import Screen, judge_receivers, jump_items, receiver_of
 from trialcapture.prepare.resolution import Resolution, find_resolution
@@ -170,7 +170,7 @@ def arrange_trial(
         found, said = gather_tables(log.placed, log.variation_deg, log.numbers, config)
         _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
         warnings += said
-    candidates, order, screen, found_wrong = _screened(candidates, config)
+    candidates, order, screen, found_wrong = _screened(candidates, config, [log.placing for log in told.values()])
     unmapped, said = _unmapped([log.placed for log in told.values()], config)
     warnings += said
     health = health.with_items([*found_wrong, *unmapped])
@@ -308,10 +308,16 @@ def _held(candidates: Candidates, on_change: OnChange) -> Candidates:
     return made
 
 
-def _screened(candidates: Candidates, config: Config) -> tuple[Candidates, tuple[str, ...], Screen, list[Item]]:
+def _screened(
+    candidates: Candidates, config: Config, placings: Sequence[Placing]
+) -> tuple[Candidates, tuple[str, ...], Screen, list[Item]]:
     """Return candidates without what is stuck or wrong, sources of speed in order, how that is done, and what it is."""
     judged = {group: joined_by_source(of) for group, of in candidates.items()}
-    voids, stuck = find_stuck(judged, config.engine_ids)
+    stopped: dict[str, list[Stop]] = {}
+    for placing in placings:
+        for key, stops in placing.stopped.items():
+            stopped.setdefault(key, []).extend(stops)
+    voids, stuck = find_stuck(judged, config.engine_ids, stopped)
     frozen = Screen(tuple(voids))
     judged = {group: frozen.apply(group, of) for group, of in judged.items()}
     ranking = _rank(judged, config, ())["velocity"]

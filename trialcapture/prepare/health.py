@@ -134,9 +134,13 @@ class Disagreement:
     cost: str
 
 
+TIME_OF_DAY = "s since midnight"
+"""Unit of a time at which a receiver's clock stood still."""
+
+
 @dataclass(frozen=True, slots=True)
 class Stuck:
-    """A reading that did not move while others show that it should have.
+    """A reading that did not move while others show that it should have, or a receiver's time that stood still.
 
     Attributes:
         what: Source and channel.
@@ -284,7 +288,10 @@ def describe(item: Item) -> Line:
                 f"is {item.size:+.{decimals}f} ± {2.0 * item.u:.{decimals}f} {item.unit} off the {item.against}{when}"
             )
         case Stuck():
-            text = f"stood still at {item.value:g} {item.unit} {_span(item.start_ns, item.stop_ns)}"
+            shown = f"{item.value:g} {item.unit}"
+            if item.unit == TIME_OF_DAY:
+                shown = utc_text(round(item.value * 1e9))[11:19]
+            text = f"stood still at {shown} {_span(item.start_ns, item.stop_ns)}"
         case Spikes():
             text = f"shows {item.count} lone wrong readings, the worst {item.largest:g} {item.unit}"
         case Rounding():

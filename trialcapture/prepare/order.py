@@ -47,12 +47,14 @@ class Epochs:
         utc_ns: Those times [ns since 1970 UTC], ascending unless recordings are joined in another order.
         usual_ns: Median step from one to the next [ns].
         pace_ns: Median time a line takes [ns].
+        mean_ns: The same, the mean [ns]: right over many lines, where those of an epoch differ in number.
     """
 
     line: Ints
     utc_ns: Ints
     usual_ns: float
     pace_ns: float
+    mean_ns: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,17 +109,30 @@ def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Tra
     for i, size in zip(breaks[::-1], settled[::-1], strict=True):
         if size:
             own = own.joined((BEFORE_ALL, int(line[i + 1])), (whole_ns(size, room_s), 0))
-    pauses = [int(i) + 1 for i in breaks if step[i] > _limit_ns(usual) and own.level(line)[i] == own.level(line)[i + 1]]
+    level = own.level(line)
+    pauses = [
+        int(i) + 1
+        for i in breaks
+        if step[i] > _limit_ns(usual) and level[i] == level[i + 1] and not _was_silent(float(step[i]), elapsed[i])
+    ]
     ahead_s = _ahead_s(others, line, utc + own.added(line))
-    level, why = choose_level(heard, own, ahead_s)
-    own = own.moved(epochs_behind_ns(own, level, ahead_s) - own.added_ns[level])
+    chosen, why = choose_level(heard, own, ahead_s)
+    own = own.moved(epochs_behind_ns(own, chosen, ahead_s) - own.added_ns[chosen])
     placed = utc + own.added(line)
     line, placed = _with_strays(line, placed, told.axis_ns[stray], usual)
     # two formatters of one epoch may share a line only where a log is damaged; a time told twice is one
     alone = np.concatenate([np.diff(line) > 0, [True]]) & np.concatenate([[True], np.diff(placed) != 0])
     line, placed = line[alone], placed[alone]
     pace_ns = float(np.median(np.diff(placed) / np.diff(line))) if line.size > 1 else 0.0
-    return Traced(Epochs(line, placed, usual, max(pace_ns, 0.0)), own, heard, why, tuple(pauses))
+    mean_ns = _mean_pace_ns(line, placed, usual) or max(pace_ns, 0.0)
+    return Traced(Epochs(line, placed, usual, max(pace_ns, 0.0), mean_ns), own, heard, why, tuple(pauses))
+
+
+def _mean_pace_ns(line: Ints, utc: Ints, usual: float) -> float:
+    """Return the mean time a line takes while the receiver tells its times [ns], 0 where nothing shows it."""
+    step = np.diff(utc)
+    regular = (step > 0) & (step <= _limit_ns(usual))
+    return float(step[regular].sum()) / float(np.diff(line)[regular].sum()) if regular.any() else 0.0
 
 
 def _passed_ns(lines: Ints, around: Ints, step: Ints, regular: Bools, usual: float) -> Floats:
@@ -192,7 +207,7 @@ def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, el
     line, utc = heard.axis_ns, heard.utc_ns
     step = int(utc[i + 1] - utc[i])
     size = round(step - elapsed)
-    if step > _limit_ns(usual) and abs(step - elapsed) <= max(2e9, 0.25 * elapsed):
+    if step > _limit_ns(usual) and _was_silent(step, elapsed):
         return 0  # lines came in meanwhile: only the receiver was silent
     if heard.wall_ns is not None:
         wall = float(heard.wall_ns[i + 1] - heard.wall_ns[i])
@@ -214,6 +229,11 @@ def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, el
             if 0 < theirs < elapsed + _COARSE_NS:
                 return size
     return 0 if step >= 0 and is_small else None
+
+
+def _was_silent(step: float, elapsed: float) -> bool:
+    """Return True where lines came in for as long as a receiver told no time: only it was silent, or stood still."""
+    return abs(step - elapsed) <= max(2e9, 0.25 * elapsed)
 
 
 def _settled(sizes: list[int | None], steps: list[int]) -> list[int]:
@@ -267,7 +287,10 @@ def place_by_order(table: pa.Table, epochs: Epochs) -> Ints:
     at = integers(table, "line")[0]
     placed = _between(at, epochs)
     burst = _in_burst(table, at, epochs.line)
-    placed[burst] = epochs.utc_ns[np.searchsorted(epochs.line, at[burst], side="right") - 1]
+    begun_ns = epochs.utc_ns[np.searchsorted(epochs.line, at, side="right") - 1]
+    # what comes in long after the last time told is of no epoch
+    burst &= placed - begun_ns <= _limit_ns(epochs.usual_ns)
+    placed[burst] = begun_ns[burst]
     return placed
 
 
@@ -282,7 +305,10 @@ def _between(at: Ints, epochs: Epochs) -> Ints:
     span_utc = (utc[nxt] - utc[index]).astype(np.float64)
     # where lines went on coming in, only the receiver was silent
     paused = (span_utc < 0) | ((span_utc > max(3.0 * usual, 5e9)) & (span_line * pace < 0.5 * span_utc))
-    rate = np.where((nxt == index) | paused, pace, span_utc / span_line)
+    # after the last time, and before the first, a lasting rest is placed by the mean
+    outside = (nxt == index) | (at < line[0])
+    rest = outside & (np.abs(at - line[index]) * epochs.mean_ns > max(3.0 * usual, 5e9))
+    rate = np.where(rest, epochs.mean_ns, np.where((nxt == index) | paused, pace, span_utc / span_line))
     ahead = np.where(paused, np.minimum((at - line[index]) * rate, usual), (at - line[index]) * rate)
     return utc[index] + np.rint(ahead).astype(np.int64)
 

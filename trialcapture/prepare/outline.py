@@ -19,6 +19,7 @@ from trialcapture.buffers import coded, floats, to_arrow, truths
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, find_shifts_ns
 from trialcapture.prepare.sentence_times import DAY_NS, OUTLINE_COUNT, TIMED, integers, receiver_codes
 from trialcapture.prepare.statistics import first_least
+from trialcapture.prepare.utc import FROZEN_NS, find_repeats
 
 Ints = npt.NDArray[np.int64]
 
@@ -30,6 +31,10 @@ AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
 """Columns of an outline: each row's place on the log's receipt axes [ns]."""
 _EARLY_NS, _LATE_NS = 1_000_000_000, 15_000_000_000
 _AGREEING_NS = 5_000_000_000
+_USUAL_PACE_NS = 100_000_000
+"""Time a line takes where nothing tells it (common practice, no source)."""
+_STANDING = 3
+"""A time told so many times more stands still, or is one of whole seconds (common practice, no source)."""
 _RARE = 0.2
 """A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
@@ -170,12 +175,51 @@ def _times_of_day(tables: Mapping[str, pa.Table]) -> dict[str, Ints]:
     tod = np.concatenate([integers(t, "tod_ns")[0] for t in timed] or [np.zeros(0, dtype=np.int64)])
     if not line.size:
         return {name: integers(t, "line")[0] * 100_000_000 for name, t in tables.items()}
+    moving = np.concatenate([~_find_told_again(t) for t in timed])
+    if not moving.all():
+        return _times_of_moving(tables, line[moving], tod[moving])
     order = np.argsort(line, kind="stable")
     line, tod = line[order], tod[order]
     return {
         name: tod[np.maximum(np.searchsorted(line, integers(t, "line")[0], side="right") - 1, 0)]
         for name, t in tables.items()
     }
+
+
+def _times_of_moving(tables: Mapping[str, pa.Table], line: Ints, tod: Ints) -> dict[str, Ints]:
+    """Return the time of day [ns] of each row where some receiver's time stood still, by the lines between others."""
+    order = np.argsort(line, kind="stable")
+    line, tod = line[order], tod[order]
+    pace_ns = find_pace_ns(line, tod)
+    found = {}
+    for name, t in tables.items():
+        at = integers(t, "line")[0]
+        last = np.maximum(np.searchsorted(line, at, side="right") - 1, 0)
+        passed_ns = (at - line[last]) * pace_ns
+        # a time told in the second before does, as where no time stands still
+        found[name] = tod[last] + np.where(np.abs(passed_ns) > FROZEN_NS, passed_ns, 0).astype(np.int64)
+    return found
+
+
+def find_pace_ns(line: Ints, tod_ns: Ints) -> float:
+    """Return how long a line takes, by the times of day [ns] told at lines that ascend."""
+    step, lines = np.diff(tod_ns), np.diff(line)
+    regular = (step >= 0) & (step < _AGREEING_NS)
+    count = int(lines[regular].sum())
+    return float(step[regular].sum()) / count if count and np.any(step[regular]) else _USUAL_PACE_NS
+
+
+def _find_told_again(table: pa.Table) -> npt.NDArray[np.bool_]:
+    """Return True for sentences that tell again the time of the one before, where a receiver tells one many times."""
+    tod, known = integers(table, "tod_ns")
+    again = np.zeros(tod.size, dtype=np.bool_)
+    told = np.flatnonzero(known)
+    codes = receiver_codes(table)[0][told]
+    rank = np.empty(told.size, dtype=np.int64)
+    rank[np.argsort(codes, kind="stable")] = np.arange(told.size)
+    since, span = find_repeats(rank, tod[told], codes)
+    again[told] = (since > 0) & (span >= _STANDING)
+    return again
 
 
 def _thin(t_ns: Ints, stream: Ints, spacing_ns: int, delay_ns: Ints | None) -> tuple[Ints, Ints]:
@@ -248,6 +292,7 @@ def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
             continue
         tod, known = integers(table, "tod_ns")
         columns = table.column_names
+        moving = ~_find_told_again(table)
         days, dated = integers(table, "date_days") if "date_days" in columns else (tod, np.zeros_like(known))
         days = np.where(dated, days, -1)
         fixed = truths(table["valid"]) if "valid" in columns else np.zeros_like(known)
@@ -256,7 +301,7 @@ def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
             for c in ("lat_deg", "lon_deg")
         )
         for code in present:
-            mine = np.flatnonzero(known & (codes == code))
+            mine = np.flatnonzero(known & moving & (codes == code))
             if mine.size:
                 again = np.concatenate([[False], np.diff(tod[mine]) == 0])
                 gathered.setdefault(names[code], []).append(

@@ -6,7 +6,7 @@ for a plain log, the order of the lines between the sentences that carry a time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,10 +14,10 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import to_arrow, truths
-from trialcapture.prepare.health import Item, Rejection, Spikes
+from trialcapture.prepare.health import TIME_OF_DAY, Item, Rejection, Spikes, Stuck
 from trialcapture.prepare.neighbour_time import time_of_neighbour
 from trialcapture.prepare.order import Epochs, Traced, place_by_order, trace_epochs
-from trialcapture.prepare.outline import AXIS, Outline, join_outlines, outline_block
+from trialcapture.prepare.outline import AXIS, Outline, find_pace_ns, join_outlines, outline_block
 from trialcapture.prepare.receipt import CLOCKS, Stamps, block_axes, choose_clock
 from trialcapture.prepare.receiver_clocks import (
     ClockRow,
@@ -33,6 +33,7 @@ from trialcapture.prepare.sentence_times import (
     DAY_NS,
     Calendar,
     integers,
+    live_times,
     main_receiver,
     nearest_day,
     read_calendar,
@@ -40,10 +41,13 @@ from trialcapture.prepare.sentence_times import (
     rough_utc,
     sentence_times,
 )
-from trialcapture.prepare.utc import ClockFit, find_slips
+from trialcapture.prepare.utc import FROZEN_NS, LONG_FROZEN_NS, ClockFit, find_repeats, find_slips
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+Stop = tuple[int, int, int]
+"""Between what UTC a receiver's time stood still, and at what time [ns each]."""
 
 _COMPANY = 2
 _SLIP_NS = 800_000_000
@@ -64,6 +68,7 @@ class Placing:
         latency_s: Declared delay of each source's sentences behind the measurement [s].
         own: What to add to the own times of receivers whose clock was set, by ``source/talker``.
         items: What is wrong with the times of the log.
+        stopped: When the times of receivers stood still for long, by ``source/talker``.
     """
 
     clock: str
@@ -75,6 +80,7 @@ class Placing:
     latency_s: Mapping[str, float]
     own: Mapping[str, OwnTime] = field(default_factory=dict)
     items: tuple[Item, ...] = ()
+    stopped: Mapping[str, tuple[Stop, ...]] = field(default_factory=dict)
 
     @property
     def can_place(self) -> bool:
@@ -102,9 +108,12 @@ def find_placing(
     rows: list[ClockRow] = []
     items: list[Item] = []
     calendar = read_calendar(outline.tables, items, warnings, day)
-    times = sentence_times(outline.tables, calendar)
+    told = sentence_times(outline.tables, calendar)
+    clock = choose_clock(outline.stamps, main_receiver(outline.tables, told) is not None)
+    times = live_times(outline.tables, told, _rough_axes(outline, clock))
     receiver = main_receiver(outline.tables, times)
-    clock = choose_clock(outline.stamps, receiver is not None)
+    if receiver is None:
+        clock = choose_clock(outline.stamps, has_receiver=False)
     fit: ClockFit | None = None
     epochs: Epochs | None = None
     own: Mapping[str, OwnTime] = {}
@@ -132,11 +141,21 @@ def find_placing(
         Rejection(sentence, "time", "its time stands alone among those before and after", count, "left out")
         for sentence, count in sorted(outline.strays.items())
     ]
+    stopped: Mapping[str, tuple[Stop, ...]] = {}
     if fit is not None or epochs is not None:
-        items += _slips(outline, times, Placing(clock, receiver, fit, calendar, epochs, 0.0, latency_s, own))
+        bare = Placing(clock, receiver, fit, calendar, epochs, 0.0, latency_s, own)
+        items += _slips(outline, times, bare)
+        stopped = _stops(outline, told, bare)
+        items += [
+            Stuck(
+                f"time of {key}", start_ns, stop_ns, time_ns % DAY_NS / 1e9, TIME_OF_DAY,
+                "none: its sentences of that time are placed by when they came in",
+            )
+            for key, of in stopped.items() for start_ns, stop_ns, time_ns in of
+        ]  # fmt: skip
     # the early edge stands behind UTC by the delay of the receiver's promptest sentence
     edge_s = edge_latency_s(receiver, latency_s)
-    placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s, own, tuple(items))
+    placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s, own, tuple(items), stopped)
     return placing, rows, warnings, fit if clock == "mono" else shared
 
 
@@ -302,7 +321,8 @@ def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, 
     own = raw
     if placing.own:
         own = _moved(table, raw, at, placing, 0)
-    believed = known & _is_near(base - own, placing)
+    stopped = _has_stopped(table, told, base, base - own)
+    believed = known & ~stopped & _is_near(base - own, placing)
     own = _without_slips(table, own, believed, base)
     valid = truths(table["valid"]) if "valid" in table.column_names else np.zeros(known.size, dtype=np.bool_)
     if believed.all() or not np.any(~believed & (known | valid)):
@@ -310,13 +330,60 @@ def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, 
     for step in (0, -1, 1) if placing.own else (0,):
         # a sentence at the very step may belong to the time before or after; one without a date, to another day
         other = nearest_day(_moved(table, raw, at, placing, step), base)
-        right = known & ~believed & _is_near(base - other, placing)
+        right = known & ~believed & ~stopped & _is_near(base - other, placing)
         own = np.where(right, other, own)
         believed |= right
     # a fix without a time, or among several whose times cannot be, is placed by its receipt; a lone one is damaged
     rest = find_companies(~believed & known, receiver_codes(table)[0]) | (valid & ~known)
     delay_ns = round(placing.fit.delay_s * 1e9) if placing.fit is not None else 0
     return np.where(rest, base - delay_ns, own), believed | rest
+
+
+def _has_stopped(table: pa.Table, told: tuple[Ints, Bools], base: Ints, late: Ints) -> Bools:
+    """Return True for sentences whose receiver's time has stood still; `late` is how far they lag behind it [ns]."""
+    stopped = np.zeros(base.size, dtype=np.bool_)
+    known = np.flatnonzero(told[1])
+    since_ns, span_ns = find_repeats(base[known], told[0][known], receiver_codes(table)[0][known])
+    stopped[known] = (span_ns > FROZEN_NS) & ((since_ns > 0) | (late[known] > FROZEN_NS))
+    return stopped
+
+
+def _stops(outline: Outline, told: Mapping[str, tuple[Ints, Bools]], placing: Placing) -> dict[str, tuple[Stop, ...]]:
+    """Return when the time of each receiver stood still for long."""
+    found: dict[str, list[Stop]] = {}
+    for name, (utc, known) in told.items():
+        table = outline.tables[name]
+        base = _receipt(table, placing)
+        base = base if placing.fit is None else placing.fit.to_utc(base)
+        codes, names = receiver_codes(table)
+        rows = np.flatnonzero(known)
+        since_ns, span_ns = find_repeats(base[rows], utc[rows], codes[rows])
+        for i in np.flatnonzero((span_ns > LONG_FROZEN_NS) & (since_ns == span_ns)):
+            stop_ns = int(base[rows[i]])
+            found.setdefault(names[codes[rows[i]]], []).append((stop_ns - int(span_ns[i]), stop_ns, int(utc[rows[i]])))
+    return {key: _joined(of) for key, of in sorted(found.items())}
+
+
+def _joined(stops: Sequence[Stop]) -> tuple[Stop, ...]:
+    """Return times of several formatters of one receiver, those that overlap as one."""
+    joined: list[Stop] = []
+    for start_ns, stop_ns, time_ns in sorted(stops):
+        if joined and start_ns <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], stop_ns), joined[-1][2])
+        else:
+            joined.append((start_ns, stop_ns, time_ns))
+    return tuple(joined)
+
+
+def _rough_axes(outline: Outline, clock: str) -> dict[str, Ints]:
+    """Return where on the receipt axis each row stands [ns]; without stamps by its line and the pace of lines."""
+    if clock in AXIS:
+        return {name: integers(table, AXIS[clock])[0] for name, table in outline.tables.items()}
+    paces = [find_pace_ns(told.line, told.tod_ns) for told in outline.epochs.values()]
+    pace_ns = min(paces, default=0.0)
+    return {
+        name: np.rint(integers(table, "line")[0] * pace_ns).astype(np.int64) for name, table in outline.tables.items()
+    }
 
 
 def _without_slips(table: pa.Table, own: Ints, believed: Bools, base: Ints) -> Ints:

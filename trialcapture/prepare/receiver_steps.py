@@ -34,7 +34,6 @@ _ORDER_JUMP_NS = 700_000_000
 _ORDER_ROOM_S = 0.3
 _EDGE_WINDOW_NS = 60_000_000_000
 _EDGE_ROWS = 200
-_FROZEN_NS = 1_500_000_000
 _MOST_RUNS = 4000
 _LIKE_S = 0.5
 _GOOD_WALL_S = 0.5
@@ -90,7 +89,7 @@ class OwnTime:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """The timed sentences of one receiver, in order of arrival; shape (n,) each.
+    """The timed sentences of one receiver, in order of arrival, without those whose time stood still; shape (n,) each.
 
     Attributes:
         axis_ns: Place on the receipt axis [ns].
@@ -155,14 +154,11 @@ def follow_receiver(heard: Heard, around: Surroundings) -> OwnTime:
 
 
 def find_runs(heard: Heard, delay_ns: Ints, jump_ns: int) -> list[Ints]:
-    """Return the indices of each lasting run of sentences whose delays are alike; lone strays belong to none.
-
-    A time that stands still while sentences go on arriving tells nothing and belongs to none either.
-    """
-    index = np.flatnonzero(~find_frozen(heard.axis_ns, heard.utc_ns))
+    """Return the indices of each lasting run of sentences whose delays are alike; lone strays belong to none."""
+    index = np.arange(heard.axis_ns.size)
     if index.size < 2:
         return []
-    cuts = np.flatnonzero(np.abs(np.diff(delay_ns[index])) > jump_ns) + 1
+    cuts = np.flatnonzero(np.abs(np.diff(delay_ns)) > jump_ns) + 1
     if not cuts.size:
         return [index]
     sizes = np.diff(np.concatenate([[0], cuts, [index.size]]))
@@ -176,16 +172,6 @@ def find_runs(heard: Heard, delay_ns: Ints, jump_ns: int) -> list[Ints]:
         else:
             joined.append(run)
     return joined
-
-
-def find_frozen(axis_ns: Ints, utc_ns: Ints) -> Bools:
-    """Return True for sentences that repeat a time told over a second and a half before."""
-    if not axis_ns.size:
-        return np.zeros(0, dtype=np.bool_)
-    new = np.concatenate([[True], np.diff(utc_ns) != 0])
-    first = np.maximum.accumulate(np.where(new, np.arange(axis_ns.size), 0))
-    frozen: Bools = axis_ns - axis_ns[first] > _FROZEN_NS
-    return frozen
 
 
 def whole_ns(size_ns: int, room_s: float = WHOLE_S) -> int:

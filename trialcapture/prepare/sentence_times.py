@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from trialcapture import buffers
 from trialcapture.prepare.health import ClockStep, Disagreement, Item
-from trialcapture.prepare.utc import find_believable_times
+from trialcapture.prepare.utc import find_believable_times, find_frozen
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -156,6 +156,26 @@ def sentence_times(tables: Mapping[str, pa.Table], calendar: Calendar) -> dict[s
             utc = np.where(dated, utc, nearest_day(tod, reference))
         times[name] = (utc, known)
     return times
+
+
+def live_times(
+    tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints, Bools]], axes: Mapping[str, Ints]
+) -> dict[str, tuple[Ints, Bools]]:
+    """Return the times told, those that stand still while sentences go on coming in taken for unknown.
+
+    Args:
+        tables: Of the outline, by formatter.
+        times: UTC [ns] of its timed sentences and where known, by formatter.
+        axes: Place of each row on the receipt axis [ns], by formatter.
+    """
+    live = {}
+    for name, (utc, known) in times.items():
+        told = np.flatnonzero(known)
+        frozen = find_frozen(axes[name][told], utc[told], receiver_codes(tables[name])[0][told])
+        moving = known.copy()
+        moving[told[frozen]] = False
+        live[name] = (utc, moving)
+    return live
 
 
 def nearest_day(tod_ns: Ints, reference_ns: Ints) -> Ints:

@@ -57,22 +57,29 @@ _LOG_S = 15.0
 _LOG_SHARE = 0.04
 _LOG_RPM = 40.0
 """It is stuck too where the engine log shows another engine speed by more than both for so long."""
+_SHARED = 0.8
 _OPEN_NS = 10_000_000_000
 
 
-def find_stuck(candidates: Candidates, engine_ids: Sequence[str]) -> tuple[list[Void], list[Stuck]]:
+def find_stuck(
+    candidates: Candidates, engine_ids: Sequence[str], stopped: Mapping[str, Sequence[tuple[int, int, int]]]
+) -> tuple[list[Void], list[Stuck]]:
     """Find stuck positions, speeds, headings and engine speeds.
 
     Args:
         candidates: Outlines by channel group, spikes left out.
         engine_ids: Engines.
+        stopped: Between what UTC [ns] the time of receivers stood still, by ``source/talker``: what else of theirs
+            repeats then is stuck too.
 
     Returns:
         What is void, source by source, and one item for each receiver and time.
     """
     velocities = list(candidates.get("velocity", []))
     positions = list(candidates.get("position", []))
-    voids = [v for c in positions for v in _stuck_positions(c, positions, velocities)]
+    voids = [
+        v for c in positions for v in _stuck_positions(c, positions, velocities, stopped.get(receiver_of(c.source), ()))
+    ]
     told: dict[str, Position] = {}
     for c in positions:
         sound, name = Position(*_known(c, voids)), receiver_of(c.source)
@@ -132,7 +139,12 @@ def _known(c: Candidate, voids: Iterable[Void]) -> tuple[Ints, Floats, Floats]:
     return c.t_ns[known], lat[known], lon[known]
 
 
-def _stuck_positions(c: Candidate, positions: Sequence[Candidate], velocities: Sequence[Candidate]) -> list[Void]:
+def _stuck_positions(
+    c: Candidate,
+    positions: Sequence[Candidate],
+    velocities: Sequence[Candidate],
+    stopped: Sequence[tuple[int, int, int]],
+) -> list[Void]:
     t_ns, lat, lon = _known(c, ())
     runs = _repeats(t_ns, (lat, lon), _POSITION_S)
     if not runs:
@@ -145,9 +157,15 @@ def _stuck_positions(c: Candidate, positions: Sequence[Candidate], velocities: S
     return [
         _void("position", c, t_ns, run, lat_deg=float(lat[run[0]]), lon_deg=float(lon[run[0]]))
         for run in runs
-        if any(_way_by_speed_m(v, t_ns[run[0]], t_ns[run[1]]) > need_m for v in own)
+        if _shared_ns(t_ns[run[0]], t_ns[run[1]], stopped) > _SHARED * (t_ns[run[1]] - t_ns[run[0]])
+        or any(_way_by_speed_m(v, t_ns[run[0]], t_ns[run[1]]) > need_m for v in own)
         or any(_way_by_position_m(p, t_ns[run[0]], t_ns[run[1]]) > need_m for p in others)
     ]
+
+
+def _shared_ns(low_ns: int, high_ns: int, stopped: Sequence[tuple[int, int, int]]) -> int:
+    """Return for how long of a time a receiver's own time stood still [ns]."""
+    return sum(max(min(high_ns, stop_ns) - max(low_ns, start_ns), 0) for start_ns, stop_ns, _ in stopped)
 
 
 def _way_by_speed_m(c: Candidate, low_ns: int, high_ns: int) -> float:
@@ -180,7 +198,7 @@ def _stuck_speeds(c: Candidate, positions: Mapping[str, Position], frozen: Seque
     for run in runs:
         low, high = int(t_ns[run[0]]), int(t_ns[run[1]])
         shared = max((min(high, v.stop_ns) - max(low, v.start_ns) for v in frozen), default=0)
-        if shared >= 0.8 * (high - low) or any(_speed_changed(velocity, w, low, high) for w in witnesses):
+        if shared >= _SHARED * (high - low) or any(_speed_changed(velocity, w, low, high) for w in witnesses):
             found.append(_void("velocity", c, t_ns, run, sog_kn=float(sog[run[0]])))
     return found
 

@@ -25,6 +25,9 @@ _STRAY_S = 2.0
 _LEVEL_BINS = 30
 _EDGE_FLOOR_S = 0.02
 _SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
+FROZEN_NS, LONG_FROZEN_NS = 1_500_000_000, 10_000_000_000
+"""A receiver's time stands still where it tells one for longer; for good, longer than the second (common practice,
+no source)."""
 _EVEN_S = 0.2
 """Sentences that come in as far apart as usual to within this are not held up (common practice, no source)."""
 
@@ -148,6 +151,39 @@ def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool
     away = np.stack([np.abs(difference_s - wide[run + k]) for k in range(3)])
     believable: npt.NDArray[np.bool_] = away.min(axis=0) <= _STRAY_S
     return believable
+
+
+def find_repeats(at_ns: Ints, told_ns: Ints, stream: Ints) -> tuple[Ints, Ints]:
+    """Return how long each row's time had been told without a break, and how long it was told in all [ns].
+
+    Args:
+        at_ns: When it came in [ns], ascending in each stream, shape (n,).
+        told_ns: The time it tells [ns].
+        stream: What it belongs to: one formatter of one receiver.
+    """
+    order = np.argsort(stream, kind="stable")
+    at, told, own = at_ns[order], told_ns[order], stream[order]
+    new = np.concatenate([[True], (told[1:] != told[:-1]) | (own[1:] != own[:-1])])[: at.size]
+    since_ns, span_ns = np.zeros(at.size, dtype=np.int64), np.zeros(at.size, dtype=np.int64)
+    if new.all():
+        return since_ns, span_ns
+    begins = np.flatnonzero(new)
+    ends = np.append(begins[1:], at.size) - 1
+    run = np.cumsum(new) - 1
+    since_ns[order] = at - at[begins][run]
+    span_ns[order] = (at[ends] - at[begins])[run]
+    return since_ns, span_ns
+
+
+def find_frozen(at_ns: Ints, told_ns: Ints, stream: Ints) -> Bools:
+    """Return True for sentences whose time tells nothing of any clock, because it stands still.
+
+    Where it stood for long the first is such too: an outline may have kept any of those that tell it. Arguments as
+    for `find_repeats`.
+    """
+    since_ns, span_ns = find_repeats(at_ns, told_ns, stream)
+    frozen: Bools = (since_ns > FROZEN_NS) | (span_ns > LONG_FROZEN_NS)
+    return frozen
 
 
 def find_slips(base_ns: Ints, own_ns: Ints) -> Ints:
