@@ -250,6 +250,8 @@ _SPACING_S = 1.0
 _PIECE_NOISE_KN = 0.25
 """Standard deviation of the error of one piece where too few tell it [kn]: positions good to 2.5 m (no source)."""
 _FEW_PIECES = 6
+_TELLING_PIECES, _SHARE_OF_MOST = 3, 0.5
+"""The median of so many pieces, or more, must show this share of the error of a leg."""
 _ASTRAY = 0.35
 """Positions that go more than this to the side of the shown course, over ahead, go another way (20 degrees)."""
 _LEAST_LEG_ERROR_KN = 0.3
@@ -301,10 +303,13 @@ def judge_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Fl
     error = np.array([leg.error_kn for leg in legs])
     astray = np.array([leg.is_another_way for leg in legs], dtype=np.bool_)
     span_s = np.array([leg.span_s for leg in legs])
+    # a speed that is wrong is so in most pieces; where another receiver takes over, positions step in one of them
+    most = np.array([median(leg.pieces_kn) if leg.pieces_kn.size >= _TELLING_PIECES else leg.error_kn for leg in legs])
     with np.errstate(divide="ignore", invalid="ignore"):
         u = noise * np.sqrt(PIECE_S / span_s)
         sure = SURE * (1.0 + 4.0 / max(free, 1)) * np.sqrt(u**2 + SOG_BIAS_U_KN**2 + known_u_kn**2)
         real = np.isfinite(error) & ~astray & (np.abs(error) > np.maximum(sure, _LEAST_LEG_ERROR_KN))
+        real &= most / error > _SHARE_OF_MOST
     return np.where(real, error, 0.0), np.where(real, u, 0.0)
 
 

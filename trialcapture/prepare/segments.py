@@ -366,8 +366,12 @@ def silence_holes(stretches: Sequence[Stretch], first_ns: int, config: Config) -
     step_ns = 1e9 / config.samples.grid_hz
     by_silence: dict[Silence, list[Stretch]] = {}
     for stretch in stretches:
-        if stretch.silence is not None:
-            by_silence.setdefault(stretch.silence, []).append(stretch)
+        silence = stretch.silence
+        # what lay still or turned would have been no leg anyway, and a log that begins late cut no hold
+        if silence is not None and (
+            stretch.reason.startswith(f"{silence.what} silent") or (stretch.accepted and silence.whole)
+        ):
+            by_silence.setdefault(silence, []).append(stretch)
     holes = []
     for silence, cut in by_silence.items():
         name = "speed over ground" if silence.what == "speed" else silence.what
