@@ -105,3 +105,23 @@ def test_a_boat_that_does_not_drift_with_the_stream_shows_no_current(kept_still:
     without, _ = reduce(segments)
     rows, _ = reduce(drift_row(segments, tide, 0.2, **kept_still))
     assert [row["speed_kn"] for row in rows] == pytest.approx([row["speed_kn"] for row in without], abs=1e-9)
+
+
+@pytest.mark.parametrize("heading_deg", [40.0, 220.0])
+def test_lying_in_neutral_with_the_stream_from_ahead_or_astern_is_no_band(heading_deg: float) -> None:
+    # she lies along the stream and drifts with it at 2.2 kn, engines at idle: nothing but the other runs tells it
+    stream = linear_tide(2.2, 0.0, 40.0)
+    legs = [*reciprocal_legs(PLANING_STEPS, gap_min=3.0), Leg(600.0, 0.0, heading_deg, 1.4)]
+    rows, summary = reduce(build_segments(legs, stream))
+    assert [row["band_rpm"] for row in rows] == [rpm for rpm, _ in PLANING_STEPS]
+    assert np.abs(errors(rows)).max() < 0.05
+    assert summary["top_speed"]["band_rpm"] == 3500.0
+    assert [w["severity"] for w in summary["warnings"] if w["code"] == "drifted"] == ["info"]
+
+
+def test_idling_ahead_in_a_stream_stays_a_band() -> None:
+    stream = linear_tide(1.5, 0.0, 40.0)
+    legs = [*reciprocal_legs(PLANING_STEPS, gap_min=3.0), Leg(600.0, 3.4, 40.0, 1.4), Leg(600.0, 3.4, 220.0, 1.45)]
+    rows, _ = reduce(build_segments(legs, stream))
+    assert rows[0]["band_rpm"] == pytest.approx(600.0)
+    assert rows[0]["speed_kn"] == pytest.approx(3.4, abs=0.1)

@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from trialcapture.config import Config
 from trialcapture.reduce.current import velocity_kn
-from trialcapture.reduce.legs import NS_PER_H, Legs, read_numbers, read_times_ns
+from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns
 from trialcapture.reduce.statistics import BoolArray, FloatArray
 
 LYING_STILL = ("lying still", "in neutral")
@@ -21,6 +21,8 @@ SLOWEST_KN = 0.3
 WAY_LEFT_KN = 0.6
 """Of her way through the water, by the log, that still counts as none: logs stop turning below about that (common
 practice, no source)."""
+NEAR_IDLE = 1.15
+"""Of the idle speed: engines that turn no faster may be out of gear (common practice, no source)."""
 NEAR_RUNS_H = 0.5
 """How long before the first run or after the last one a drift counts: later she may be in other water (no source)."""
 LEEWAY_SHARE, LEEWAY_U_SHARE = 0.035, 0.02
@@ -100,3 +102,43 @@ def find_drifts(segments: pa.Table, legs: Legs, config: Config) -> Drifts:
         "u_kn": np.hypot(sampling, OWN_U_KN)[use],
         "leeway_u_kn": np.where(known, LEEWAY_U_SHARE * np.nan_to_num(wind), UNKNOWN_WIND_U_KN)[use],
     }
+
+
+def refuse_drifting(
+    segments: pa.Table,
+    legs: Legs,
+    band: IntArray,
+    rpm: FloatArray,
+    speed_kn: FloatArray,
+    speed_u_kn: FloatArray,
+    config: Config,
+) -> pa.Table | None:
+    """Return the segments without those that only moved with the current; None where there are none.
+
+    With the current from right ahead or astern a boat in neutral keeps her course and her speed over ground, and
+    nothing on board tells it from idling ahead. The current that the other bands show does: at idle, a speed through
+    the water that cannot be told from none is none. What a person included stays.
+
+    Args:
+        segments: Segments of the trial set.
+        legs: The accepted ones.
+        band: Band of each leg; negative for none.
+        rpm: Mean of each band.
+        speed_kn: Through water, of each band.
+        speed_u_kn: Its standard uncertainty.
+        config: Idle speeds of the engines.
+    """
+    idle = max((e.idle_rpm or 0.0 for e in config.engine), default=0.0)
+    with np.errstate(invalid="ignore"):
+        drifting = (rpm <= NEAR_IDLE * idle) & (speed_kn <= 2.0 * speed_u_kn)
+    if not drifting.any() or drifting.all():
+        return None
+    ids = set(legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]].tolist())
+    rows = segments.to_pylist()
+    changed = False
+    for row in rows:
+        if row["segment_id"] in ids and row.get("reviewed_accepted", row["accepted"]) == row["accepted"]:
+            row |= {name: False for name in ("accepted", "reviewed_accepted") if name in row}
+            row["reason"] = "in neutral: she moved with the current that the other runs show"
+            changed = True
+    return pa.Table.from_pylist(rows, schema=segments.schema) if changed else None

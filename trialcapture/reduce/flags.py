@@ -76,6 +76,10 @@ TRIAL_WARNINGS: dict[str, Flag] = {
         "yellow", "Planing ended at a higher speed than it began: the opposite is usual, so one of the two is wrong."
     ),
     "top-speed-not-claimed": Flag("yellow", "The fastest speed was not held both ways, so no top speed is claimed."),
+    "drifted": Flag(
+        "info",
+        "A stretch at idle only moved with the current that the other runs show: it is lying in neutral, no run.",
+    ),
     "tide-not-told": Flag(
         "yellow",
         "The runs back came in such an order that a steady change of the current cannot be told from speed; the ± "

@@ -22,9 +22,9 @@ from trialcapture.reduce.current_evidence import (
     find_outlying,
     look_times_h,
 )
-from trialcapture.reduce.drifts import Drifts, find_drifts
+from trialcapture.reduce.drifts import Drifts, find_drifts, refuse_drifting
 from trialcapture.reduce.engines import band_slip_pct, none_if_nan
-from trialcapture.reduce.flags import BAND_FLAGS
+from trialcapture.reduce.flags import BAND_FLAGS, warn
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, select_legs
 from trialcapture.reduce.pairs import find_line_headings, find_sequences
@@ -67,6 +67,10 @@ def reduce_trial(
     refused = select_refused(segments, config.engine_ids)
     drifts = find_drifts(segments, legs, config)
     made = _reduce(legs, refused, drifts, band, bands, config, clocks, samples)
+    driven = refuse_drifting(segments, legs, band, made["rpm"], made["fit"]["speed_kn"], made["speed_u"], config)
+    if driven is not None:
+        bands_table, legs_table, summary = reduce_trial(driven, config, clocks=clocks, samples=samples)
+        return bands_table, legs_table, summary | {"warnings": [*summary["warnings"], warn("drifted")]}
     return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
 
 
