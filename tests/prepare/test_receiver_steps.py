@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tests.nmea_builders import journal_line, sentence
+from tests.nmea_builders import journal_line, sentence, tag_block
 from tests.prepare.receiver_logs import START_S, Recording, clock, gga, health_of, located, place, rmc
 from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
 
@@ -179,6 +179,55 @@ def test_a_receiver_that_thaws_with_the_time_it_froze_at_was_set(kind: str) -> N
     health = health_of(recording.written())
     assert [s.size_s for s in health.clock_steps] == [pytest.approx(-100.0, abs=0.5)]
     assert len(health.stuck) == 1
+
+
+def interleaved(kind: str, devices: list[tuple[float, float, float, float]], *, whole: bool = False) -> bytes:
+    """A log of devices under one name: rate [Hz], delay [s], how far aside [m], and share of sentences sent again."""
+    rng = np.random.default_rng(5)
+    sent = [(i / 20, sentence(f"HEHDT,{i % 360}.0,T")) for i in range(6000)]
+    for rate_hz, delay_s, aside_m, again in devices:
+        for i in range(int(300 * rate_hz)):
+            at = i / rate_hz
+            told = float(int(at)) if whole else at
+            late = at + delay_s + float(rng.exponential(0.005))
+            payload = rmc(START_S + told, 8.0 * at + aside_m, 8.0)
+            sent += [(late, payload)] + ([(late + 0.01, payload)] if rng.random() < again else [])
+    lines = []
+    for since_s, payload in sorted(sent):
+        wall_ms = round((START_S + since_s) * 1000)
+        if kind == "journal":
+            lines.append(journal_line(payload, source="bus", wall_ms=wall_ms, mono_us=round(since_s * 1e6)))
+        elif kind == "wall":
+            lines.append(tag_block(f"s:bus,c:{wall_ms}") + payload)
+        else:
+            lines.append(payload)
+    return b"".join(lines)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "devices",
+    [
+        [(1.0, 0.1, 0.0, 0.0), (1.0, 0.2, 4.0, 0.0)],
+        [(5.0, 0.1, 0.0, 0.0), (1.0, 0.25, 4.0, 0.0)],
+        [(5.0, 0.1, 0.0, 0.0), (5.0, 0.5, 4.0, 0.0)],
+        [(10.0, 0.1, 0.0, 0.0), (1.0, 0.25, 4.0, 0.0)],
+    ],
+)
+def test_two_devices_under_one_name_are_told(kind: str, devices: list[tuple[float, float, float, float]]) -> None:
+    (item,) = health_of(interleaved(kind, devices)).disagreements
+    assert item.what.endswith("/GP")
+    assert "second device" in item.against
+    assert item.size == pytest.approx(4.0, abs=0.1)
+    assert item.action == "warning"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("rate_hz", [1.0, 1.2, 2.0, 5.0, 10.0])
+@pytest.mark.parametrize("whole", [False, True], ids=["fine", "whole seconds"])
+def test_one_device_is_not_taken_for_two(kind: str, rate_hz: float, whole: bool) -> None:
+    for again in (0.0, 0.3, 1.0):
+        assert health_of(interleaved(kind, [(rate_hz, 0.1, 0.0, again)], whole=whole)).disagreements == ()
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -37,6 +37,13 @@ _STANDING = 3
 """A time told so many times more stands still, or is one of whole seconds (common practice, no source)."""
 _RARE = 0.2
 """A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
+_BACK_NS = 2_000_000_000
+_SOME, _LONGER, _UNEVEN, _MOSTLY = 0.3, 1.4, 0.2, 0.6
+_APART_M = 1.0
+_CROSSED, _MANY_CROSSED = 0.04, 30
+"""Two devices send under one name where more sentences than this share, and than so many, tell a second position, over
+a metre off, for a time (common practice, no source): a device of ten times a second beside one of one leaves 0.09."""
+_M_PER_DEG = 111_200.0
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
 
 
@@ -77,6 +84,30 @@ class TimesTold:
 
 
 @dataclass(frozen=True, slots=True)
+class Crossed:
+    """How often sentences of one formatter and one name tell two positions for one time.
+
+    Attributes:
+        count: How many times such a sentence came between those of later times, or at once after the other.
+        total: Sentences with a position in all.
+        apart_m: Median distance of the two positions of one time [m], shape (blocks,), and how many there are.
+    """
+
+    count: int
+    total: int
+    apart_m: tuple[tuple[float, int], ...]
+
+    def joined(self, other: Crossed) -> Crossed:
+        """Return two blocks' as one."""
+        return Crossed(self.count + other.count, self.total + other.total, self.apart_m + other.apart_m)
+
+    @property
+    def is_two(self) -> bool:
+        """True where this is no accident of one device."""
+        return self.count >= _MANY_CROSSED and self.count > _CROSSED * self.total
+
+
+@dataclass(frozen=True, slots=True)
 class BlockOutline:
     """What is kept of one block.
 
@@ -85,12 +116,14 @@ class BlockOutline:
         stamps: How each receipt clock stamped the block.
         epochs: By receiver, the times it told; only where lines carry no stamps and their order has to do.
         strays: By source and type, such as ``gps1 GPRMC``, how many sentences tell a time that stands alone.
+        crossed: By receiver and formatter, what shows that two devices send under one name.
     """
 
     tables: dict[str, pa.Table]
     stamps: dict[str, Stamps]
     epochs: dict[str, TimesTold]
     strays: dict[str, int]
+    crossed: dict[tuple[str, str], Crossed]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +138,7 @@ class Outline:
         epochs: As in `BlockOutline`, for the whole log.
         bounds: For each block, where its rows begin in every table of `tables`, by formatter.
         strays: As in `BlockOutline`, for the whole log.
+        crossed: As in `BlockOutline`, for the whole log.
     """
 
     tables: dict[str, pa.Table]
@@ -114,6 +148,7 @@ class Outline:
     epochs: dict[str, TimesTold]
     bounds: dict[str, list[int]]
     strays: dict[str, int]
+    crossed: dict[tuple[str, str], Crossed]
 
 
 def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
@@ -131,10 +166,12 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
     clock_ns = axes[told] if told else _times_of_day(present)
     kept = {}
     strays: dict[str, int] = {}
+    crossed: dict[tuple[str, str], Crossed] = {}
     for name, table in present.items():
         delay = clock_ns[name] - integers(table, "tod_ns")[0] if name in TIMED and told else None
         if name in TIMED:
             strays |= _count_strays(table, name, delay)
+            crossed |= _find_crossed(table, name, clock_ns[name] if told else integers(table, "line")[0])
         spacing_ns = round(SPACING_S.get(name, LONGEST_SPACING_S) * 1e9)
         rows, counts = _thin(clock_ns[name], _streams(table), spacing_ns, delay)
         few = table.take(to_arrow(rows))
@@ -142,7 +179,7 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
         names = [*few.column_names, *AXIS.values(), OUTLINE_COUNT]
         kept[name] = pa.Table.from_arrays([*few.columns, *added], names=names)
     fine = told == "mono" or (told == "wall" and stamps["wall"].is_fine)
-    return BlockOutline(kept, stamps, {} if fine else _epochs(present), strays)
+    return BlockOutline(kept, stamps, {} if fine else _epochs(present), strays, crossed)
 
 
 def outline_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
@@ -273,6 +310,71 @@ def _count_strays(table: pa.Table, name: str, delay_ns: Ints | None) -> dict[str
     return found
 
 
+def _find_crossed(table: pa.Table, name: str, at: Ints) -> dict[tuple[str, str], Crossed]:
+    """Return what shows that two devices send a formatter under one name.
+
+    One device tells its times in order, and each once. Where each of its times stands for several sentences, they
+    come evenly spaced.
+
+    Args:
+        table: Of one formatter.
+        name: The formatter.
+        at: Receipt of each row [ns], or its line.
+    """
+    if "lat_deg" not in table.column_names:
+        return {}
+    tod, known = integers(table, "tod_ns")
+    lat, lon = floats(table["lat_deg"]), floats(table["lon_deg"])
+    rows = np.flatnonzero(known & np.isfinite(lat) & np.isfinite(lon))
+    codes, names = receiver_codes(table)
+    found = {}
+    for code in np.unique(codes[rows]):
+        mine = rows[codes[rows] == code]
+        # the same sentence again is that of one device, sent on twice
+        sent_on = (np.diff(tod[mine]) == 0) & (np.diff(lat[mine]) == 0) & (np.diff(lon[mine]) == 0)
+        mine = mine[np.concatenate([[True], ~sent_on])]
+        step = np.diff(tod[mine])
+        back = (step < 0) & (step >= -_BACK_NS)
+        total = int(mine.size)
+        found[names[code], name] = Crossed(0, total, ())
+        odd = int(np.count_nonzero(back)) + _count_between(at[mine], step)
+        if odd <= _CROSSED * total:
+            continue
+        order = mine[np.argsort(tod[mine], kind="stable")]
+        pair = np.flatnonzero(np.diff(tod[order]) == 0)
+        first, second = order[pair], order[pair + 1]
+        scale = np.cos(np.radians(lat[first]))
+        apart_m = _M_PER_DEG * np.hypot(lat[second] - lat[first], (lon[second] - lon[first]) * scale)
+        apart_m = apart_m[apart_m > _APART_M]
+        count = min(odd, apart_m.size)
+        if count:
+            found[names[code], name] = Crossed(count, total, ((float(np.median(apart_m)), apart_m.size),))
+    return found
+
+
+def _count_between(at: Ints, step: Ints) -> int:
+    """Return how many times were told twice though one device tells them once.
+
+    Where some times are told twice and most once, a single device would take the longer over the former; where all
+    are told twice, it would space its sentences evenly.
+
+    Args:
+        at: Receipt of one stream's sentences [ns], or their lines, shape (n,).
+        step: From each time told to the next [ns], shape (n - 1,).
+    """
+    begins = np.flatnonzero(np.concatenate([[True], step != 0]))
+    sizes, periods = np.diff(begins), np.diff(at[begins])
+    pairs, singles = sizes == 2, sizes == 1
+    if not pairs.any():
+        return 0
+    if np.count_nonzero(singles) > _SOME * sizes.size:
+        return int(np.count_nonzero(pairs & (periods < _LONGER * np.median(periods[singles]))))
+    first = begins[:-1][pairs]
+    share = (at[first + 1] - at[first]) / np.maximum(periods[pairs], 1)
+    uneven = np.abs(share - 0.5) > _UNEVEN
+    return int(np.count_nonzero(uneven)) if np.mean(uneven) > _MOSTLY else 0
+
+
 def _within_a_day(difference_ns: Ints) -> Ints:
     """Return differences of times of day [ns] the short way round midnight."""
     return (difference_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2
@@ -356,7 +458,11 @@ def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
     strays: Counter[str] = Counter()
     for block in blocks:
         strays.update(block.strays)
-    return Outline(tables, stamps, shifts, breaks, epochs, bounds, dict(strays))
+    crossed: dict[tuple[str, str], Crossed] = {}
+    for block in blocks:
+        for of, found in block.crossed.items():
+            crossed[of] = crossed[of].joined(found) if of in crossed else found
+    return Outline(tables, stamps, shifts, breaks, epochs, bounds, dict(strays), crossed)
 
 
 def _shifted(table: pa.Table, shift_ns: Mapping[str, int]) -> pa.Table:

@@ -27,6 +27,7 @@ from trialcapture.prepare.receiver_clocks import (
     follow_by_order,
     hear,
     order_row,
+    two_devices,
 )
 from trialcapture.prepare.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
 from trialcapture.prepare.sentence_times import (
@@ -109,7 +110,8 @@ def find_placing(
     items: list[Item] = []
     calendar = read_calendar(outline.tables, items, warnings, day)
     told = sentence_times(outline.tables, calendar)
-    clock = choose_clock(outline.stamps, main_receiver(outline.tables, told) is not None)
+    teller = main_receiver(outline.tables, told)
+    clock = choose_clock(outline.stamps, teller is not None)
     times = live_times(outline.tables, told, _rough_axes(outline, clock))
     receiver = main_receiver(outline.tables, times)
     if receiver is None:
@@ -133,10 +135,14 @@ def find_placing(
     if fit is None and clock == "mono":
         fit = shared
     if fit is None and clock != "wall" and receiver is None and outline.tables:
-        warnings.append("no sentence in this log carries a time, so it cannot be placed on UTC")
+        lack = "no sentence in this log carries a time"
+        lack = lack if teller is None else f"the time of {teller} stands still in all of this log"
+        warnings.append(f"{lack}, so it cannot be placed on UTC")
     if fit is None and clock == "wall" and receiver is None:
-        warnings.append("no GNSS time in this log: the recording computer's clock is used as it stands")
+        lack = "no GNSS time in this log" + ("" if teller is None else f", that of {teller} stands still")
+        warnings.append(f"{lack}: the recording computer's clock is used as it stands")
         rows.append(ClockRow("computer clock", 0.0, 60.0, None, None, "wall clock", "poor: no GNSS time"))
+    items += two_devices(outline)
     items += [
         Rejection(sentence, "time", "its time stands alone among those before and after", count, "left out")
         for sentence, count in sorted(outline.strays.items())

@@ -327,6 +327,22 @@ def _against_main(
     return own, fit, [*describe_steps(key, heard, own, main, f"that agrees with {receiver}"), *items]
 
 
+def two_devices(outline: Outline) -> list[Item]:
+    """Return an item for each name under which two devices send."""
+    found: dict[str, float] = {}
+    for (key, _), crossed in sorted(outline.crossed.items()):
+        if crossed.is_two:
+            found.setdefault(key, max(apart for apart, _ in crossed.apart_m))
+    return [
+        Disagreement(
+            f"position of {key}", "position of a second device under this name", apart_m, 0.5 * apart_m, "m", None,
+            None,
+            "warning", "the readings of both are mixed; give each a source or a talker of its own",
+        )
+        for key, apart_m in found.items()
+    ]  # fmt: skip
+
+
 def order_row(receiver: str | None, epochs: Epochs | None) -> ClockRow:
     """Return the evidence of a log whose lines are placed by their order."""
     if receiver is None or epochs is None:
