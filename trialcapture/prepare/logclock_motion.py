@@ -26,6 +26,8 @@ THRUST_U_S = 0.8
 """Standard uncertainty of how far the speed a receiver tells stands behind the shaft [s]: its filter, the gear, the
 slack of the drive (common practice, no source)."""
 _SLOW_S = 1.5
+_LATE_S = 0.5
+"""What a hull that may answer late must add to the uncertainty to be named [s] (common practice, no source)."""
 _DRIFT_PPM = 100.0
 _NO_MATCH = 0.16
 """Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of
@@ -125,7 +127,7 @@ def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> 
     notes = [f"{fit.rises} rises and {fit.falls} falls of rpm"]
     if few:
         notes.append("few")
-    if fit.hull_u_s > 0.0:
+    if fit.hull_u_s > _LATE_S:
         notes.append("a hull that may answer late")
     quality = f"{'poor' if few or offset_u_s > 2.0 else 'fair'}: by {', '.join(notes)}; marks would be surer"
     return LogFit(

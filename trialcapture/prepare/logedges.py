@@ -10,7 +10,7 @@ own; an edge the model does not suit (astern, out of gear, a turn, a wave) is fl
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -23,7 +23,7 @@ Ints = npt.NDArray[np.int64]
 
 _BEFORE_S, _AFTER_S = 9.0, 15.0
 """How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else."""
-_TIME_CONSTANTS_S = (2.0, 4.0, 8.0, 16.0, 32.0, 1000.0)
+_TIME_CONSTANTS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 1000.0)
 """Time constants of a hull that are tried [s]; the last one stands for speed that only grows."""
 _FLOOR_KN2 = 0.03**2
 """Noise no speed is believed to be better than [kn²]."""
@@ -50,7 +50,7 @@ class OnsetFit:
         span_s: From the first to the last edge [s].
         slope: Growth of the offset per second, and
         slope_u: its standard uncertainty; NaN where the edges are too few.
-        hull_u_s: Standard uncertainty that a hull which answers like a mass on a spring may add [s].
+        hull_u_s: Standard uncertainty of what a hull which answers like a mass on a spring may add [s].
     """
 
     offset_s: float
@@ -122,31 +122,49 @@ class Swing(NamedTuple):
     damping: float
 
 
-SWING = Swing(13.0, 0.25)
-"""The second-order hull that is tried beside the first-order one (by simulated trials)."""
-SECOND_ORDER, DOUBTED = 0.48, 0.1
-"""By how much per edge that hull must explain the edges better (logarithm of what is left unexplained) to be as likely
-as the first-order one, and to put its instant in doubt. Simulated first-order hulls give -0.1 to 0.42, and hulls that
-swing with 12 to 22 s 0.1 to 0.65: so short a look at each edge does not part them, and the doubt is in the
-uncertainty."""
+SWINGS = tuple(Swing(period_s, damping) for period_s in (6.0, 9.0, 13.0, 18.0, 25.0) for damping in (0.2, 0.4, 0.7))
+"""The second-order hulls that are tried beside the first-order one; boats between them are told well enough by their
+neighbours (by simulated trials)."""
+_READINGS = 3.0
+"""Independent readings an edge counts for in the likelihood of a hull: 24 s of a receiver's slow noise, less the line,
+the size and the time constant that are fitted to them."""
+_ORDINARY = 0.1
+"""By how much per edge (logarithm of what is left unexplained) a second-order hull must do better than the first-order
+one to be as likely. Real first-order hulls are not quite linear: simulated ones leave 0 to 0.25 more than the best
+second-order hull explains, and hulls that swing with 12 to 22 s leave 0.1 to 1."""
+_MOST = 1.0
+"""What one edge may say for or against a hull, as above: a crash stop, with the gear out or astern, answers late too,
+and as clearly as no other change of rpm."""
+_REACH_S, _FAR_S = 4.0, 8.0
+"""How far the onset is looked for to either side [s], and where hulls are tried whose answer begins slowly."""
 
 
 class _Search(NamedTuple):
-    """Where a hull's onsets fit best: the offset looked about, each edge's curve, which edges, and the best shift."""
+    """Where the onsets fit best.
+
+    Attributes:
+        offset_s: The offset looked about [s].
+        curves: Of the likeliest hull, per edge the share left unexplained at every shift.
+        known: Which edges.
+        best: The likeliest hull's best shift.
+        moved_s: Mean offset over the hulls, by their likelihood, from `offset_s` [s].
+        hull_u_s: Standard deviation of the hulls' offsets, by their likelihood [s].
+    """
 
     offset_s: float
     curves: Floats
     known: Ints
     best: int
-
-    @property
-    def total(self) -> float:
-        """Sum over edges of the logarithm of what is left unexplained there."""
-        return float(np.log(self.curves[:, self.best]).sum())
+    moved_s: float
+    hull_u_s: float
 
 
 def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool = False) -> OnsetFit | None:
     """Fit the offset near a value known to a few seconds; each edge is judged on the same stretch of speed.
+
+    A hull that swings answers late, and so short a look at each edge does not always tell whether it does. So all
+    `SWINGS` are tried beside the first-order hull, each with an offset of its own; the fit is their mean, weighed by
+    how likely each hull makes the edges of all the trial, and their spread is part of its uncertainty.
 
     Args:
         speed: Speed over ground [kn].
@@ -158,50 +176,57 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool =
         The fit, or None when fewer than two edges show an onset or it does not settle.
     """
     at, size = find_edges(rpm.values)
-    found = _search(speed, rpm, at, offset_s, None)
-    fit = None if found is None else _as_fit(rpm, at, size, found)
-    if found is None or fit is None or is_slow:
-        return fit
-    swinging = _search(speed, rpm, at, fit.offset_s, SWING)
-    if swinging is None:
-        return fit
-    better = found.total / found.known.size - swinging.total / swinging.known.size
-    other = _as_fit(rpm, at, size, swinging) if better >= DOUBTED else None
-    if other is None:
-        return fit
-    apart_s = other.offset_s - fit.offset_s
-    # where both are as likely, the truth lies between their instants
-    moved_s = apart_s / 2.0 if better >= SECOND_ORDER else 0.0
-    return replace(fit, offset_s=fit.offset_s + moved_s, hull_u_s=abs(apart_s) / 2.0)
+    found = _search(speed, rpm, at, offset_s, (None,), _REACH_S)
+    if found is not None and not is_slow:
+        found = _search(speed, rpm, at, found.offset_s + found.moved_s, (None, *SWINGS), _FAR_S)
+    return None if found is None else _as_fit(rpm, at, size, found)
 
 
-def _search(speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, swing: Swing | None) -> _Search | None:
-    """Look for the offset at which one kind of hull explains the edges best."""
-    reach = round(4.0 / STEP_S)
+def _search(
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, hulls: tuple[Swing | None, ...], reach_s: float
+) -> _Search | None:
+    """Look for the offset at which the hulls explain the edges best; the first of them is the ordinary one."""
+    reach = round(reach_s / STEP_S)
     following_s = round(offset_s / STEP_S) * STEP_S
     for attempt in range(8):
         offset_s = following_s
-        curves, known = _edge_curves(speed, rpm, at, offset_s, reach, swing)
+        curves, known = _edge_curves(speed, rpm, at, offset_s, reach, hulls)
         if len(known) < 2:
             return None
-        total = np.log(curves).sum(axis=0)
-        best = int(total.argmin())
-        away = best - reach
+        logs = np.log(curves)
+        totals = logs.sum(axis=1)
+        lowest = totals.argmin(axis=1)
+        each = np.array([log[:, k] for log, k in zip(logs, lowest, strict=True)])
+        least = np.clip(each, each[0] - _MOST, each[0] + _MOST).sum(axis=1)
+        least[1:] += _ORDINARY * known.size + 2.0 / _READINGS * np.log(max(len(hulls) - 1, 1))
+        chance = np.exp(-0.5 * _READINGS * (least - least.min()))
+        chance /= chance.sum()
+        shifts_s = np.array([_lowest(total) - reach for total in totals]) * STEP_S
+        moved_s = float(chance @ shifts_s)
+        away = round(moved_s / STEP_S)
         if abs(away) <= 2:
             break
         # the stretches looked at move along, and a shallow minimum may swing: half steps calm it
         following_s = offset_s + STEP_S * (away if attempt < 3 else round(away / 2))
-    return _Search(offset_s, curves, known, best) if 0 < best < 2 * reach else None
+    likeliest = int(chance.argmax())
+    best = int(lowest[likeliest])
+    hull_u_s = float(np.sqrt(chance @ (shifts_s - moved_s) ** 2))
+    found = _Search(offset_s, curves[likeliest], known, best, moved_s, hull_u_s)
+    return found if 0 < best < 2 * reach else None
+
+
+def _lowest(total: Floats) -> float:
+    """Return where a curve is lowest, in steps, by a parabola through its lowest point and that point's neighbours."""
+    best = int(total.argmin())
+    if not 0 < best < total.size - 1:
+        return float(best)
+    bend = float(total[best - 1] - 2.0 * total[best] + total[best + 1])
+    return best + (0.5 * float(total[best - 1] - total[best + 1]) / bend if bend > 0.0 else 0.0)
 
 
 def _as_fit(rpm: Uniform, at: Ints, size: Floats, found: _Search) -> OnsetFit | None:
     """Return the fit that a search comes to, or None where its minimum has no bottom."""
-    offset_s, curves, known, best = found
-    total = np.log(curves).sum(axis=0)
-    away = best - total.size // 2
-    bend = float(total[best - 1] - 2.0 * total[best] + total[best + 1])
-    fine = 0.5 * float(total[best - 1] - total[best + 1]) / bend if bend > 0.0 else 0.0
-    found_s = offset_s + (away + fine) * STEP_S
+    curves, known, best = found.curves, found.known, found.best
     clear = curves[:, best] < _CLEAR
     at_s: Floats = ((rpm.first + at[known]) * STEP_S).astype(np.float64)
     slopes, bends = _derivatives(np.log(curves), best)
@@ -216,8 +241,8 @@ def _as_fit(rpm: Uniform, at: Ints, size: Floats, found: _Search) -> OnsetFit | 
         _slope(slopes, weight, at_s - middle_s, span_s, scale) if clear.sum() >= _EDGES_FOR_SLOPE else (np.nan, np.nan)
     )
     return OnsetFit(
-        offset_s=found_s,
-        offset_u_s=float(np.hypot(scale * np.sqrt((own_s**2).sum()), away * STEP_S / 2.0)),
+        offset_s=found.offset_s + found.moved_s,
+        offset_u_s=scale * float(np.sqrt((own_s**2).sum())),
         unexplained=float(np.exp(np.log(curves[:, best]).mean())),
         rises=int((clear & (size[known] > 0)).sum()),
         falls=int((clear & (size[known] < 0)).sum()),
@@ -226,6 +251,7 @@ def _as_fit(rpm: Uniform, at: Ints, size: Floats, found: _Search) -> OnsetFit | 
         span_s=span_s,
         slope=slope,
         slope_u=slope_u,
+        hull_u_s=found.hull_u_s,
     )
 
 
@@ -240,9 +266,9 @@ def _slope(slopes: Floats, weight: Floats, since_s: Floats, span_s: float, scale
 
 
 def _edge_curves(
-    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, swing: Swing | None
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, hulls: tuple[Swing | None, ...]
 ) -> tuple[Floats, Ints]:
-    """Return per usable edge the share left unexplained at every shift within reach, and which edges those are."""
+    """Return what is left unexplained, shape (hulls, edges, shifts within reach), and which edges can be used."""
     before, after = round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S)
     count = before + after + 1
     shift = round(offset_s / STEP_S) + rpm.first - speed.first
@@ -261,16 +287,16 @@ def _edge_curves(
         rest = heard - heard.mean()
         rest = rest - line @ (line.T @ rest)
         whole = float(rest @ rest)
-        left = np.full(2 * reach + 1, whole)
-        for response in _responses(drive, before + reach, swing):
-            # speed later by one step is the response taken one step earlier
-            shapes = np.lib.stride_tricks.sliding_window_view(response, count)[::-1]
-            shapes = shapes - (shapes @ line) @ line.T
-            norm = np.maximum(np.linalg.norm(shapes, axis=1), 1e-9)
-            left = np.minimum(left, whole - np.maximum(shapes @ rest / norm, 0.0) ** 2)
-        curves.append((np.maximum(left, 0.0) + floor) / (whole + floor))
+        # speed later by one step is the response taken one step earlier
+        responses = np.array([_responses(drive, before + reach, hull) for hull in hulls])
+        shapes = np.lib.stride_tricks.sliding_window_view(responses, count, axis=2)[:, :, ::-1]
+        squares = np.einsum("htsk,htsk->hts", shapes, shapes) - ((shapes @ line) ** 2).sum(axis=3)
+        told = np.maximum(shapes @ rest, 0.0) ** 2 / np.maximum(squares, 1e-12)
+        left = np.maximum(whole - told.max(axis=1), 0.0)
+        curves.append((left + floor) / (whole + floor))
         known.append(n)
-    return np.array(curves).reshape(-1, 2 * reach + 1), np.array(known, dtype=np.int64)
+    stacked = np.stack(curves, axis=1) if curves else np.zeros((len(hulls), 0, 2 * reach + 1))
+    return stacked, np.array(known, dtype=np.int64)
 
 
 def _responses(rpm: Floats, edge: int, swing: Swing | None = None) -> list[Floats]:
