@@ -78,7 +78,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "top-speed-not-claimed": Flag("yellow", "The fastest speed was not held both ways, so no top speed is claimed."),
     "drifted": Flag(
         "info",
-        "A stretch at idle only moved with the current that the other runs show: it is lying in neutral, no run.",
+        "A stretch at idle only moved with the current that the other runs show: she lay in neutral.",
     ),
     "tide-not-told": Flag(
         "yellow",
