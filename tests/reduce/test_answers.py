@@ -278,7 +278,7 @@ def test_engine_speed_never_recorded_has_a_verdict_and_no_number() -> None:
     legs = select_legs(build_segments([], steady_current(0, 0)), config.engine_ids)
     checks = check_rated_rpm(legs, None, config)
     assert [c["reached_rpm"] for c in checks] == [None, None]
-    assert checks[0]["verdict"] == "engine speed not recorded"
+    assert checks[0]["verdict"] == "engine speed not known"
 
 
 def test_split_is_a_share_of_the_mean() -> None:
