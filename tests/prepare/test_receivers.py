@@ -330,6 +330,27 @@ def test_a_receiver_that_freezes_for_ten_minutes_is_found(what: str, beside: boo
         assert lost == (600 if c.source == "gps1/GP RMC" and any(v.group == group for v in voids) else 0)
 
 
+def test_what_a_receiver_repeats_while_its_time_stands_still_is_stuck_though_it_shows_rest() -> None:
+    of = trip()
+    v, p = velocity(of), position(of)
+    rows = frozen(np.arange(v.t_ns.size))
+    held = np.flatnonzero(rows == np.bincount(rows).argmax())
+    sog, cog = v.sog_kn.copy(), v.cog_true_deg.copy()
+    sog[held], cog[held] = 0.0, 0.0
+    still = Position(p.t_ns, frozen(p.lat_deg), frozen(p.lon_deg))
+    candidates = {
+        "velocity": [speed_of(Velocity(v.t_ns, sog, cog), "a/GP RMC")],
+        "position": [place_of(still, "a/GP RMC")],
+    }
+    low, high = int(v.t_ns[held[0]]), int(v.t_ns[held[-1]])
+    voids, items = find_stuck(candidates, (), {"a/GP": [(low, high, low)]})
+    assert {void.group for void in voids} == {"position", "velocity"}
+    assert [item.what for item in items] == ["position of a/GP", "speed over ground of a/GP"]
+    # of a receiver whose readings go on meanwhile, nothing is
+    moving = {"velocity": [speed_of(v, "a/GP RMC")], "position": [place_of(p, "a/GP RMC")]}
+    assert find_stuck(moving, (), {"a/GP": [(low, high, low)]}) == ([], [])
+
+
 @pytest.mark.parametrize("decimals", [0, 1])
 def test_a_coarse_speed_a_boat_that_lies_still_and_readings_that_never_repeat_are_not_stuck(decimals: int) -> None:
     of = trip((7.0, 7.2, 12.0), 200)

@@ -62,7 +62,9 @@ _OPEN_NS = 10_000_000_000
 
 
 def find_stuck(
-    candidates: Candidates, engine_ids: Sequence[str], stopped: Mapping[str, Sequence[tuple[int, int, int]]]
+    candidates: Candidates,
+    engine_ids: Sequence[str],
+    stopped: Mapping[str, Sequence[tuple[int, int, int]]] | None = None,
 ) -> tuple[list[Void], list[Stuck]]:
     """Find stuck positions, speeds, headings and engine speeds.
 
@@ -78,7 +80,9 @@ def find_stuck(
     velocities = list(candidates.get("velocity", []))
     positions = list(candidates.get("position", []))
     voids = [
-        v for c in positions for v in _stuck_positions(c, positions, velocities, stopped.get(receiver_of(c.source), ()))
+        v
+        for c in positions
+        for v in _stuck_positions(c, positions, velocities, (stopped or {}).get(receiver_of(c.source), ()))
     ]
     told: dict[str, Position] = {}
     for c in positions:
