@@ -25,6 +25,7 @@ from tests.segment_builder import (
 )
 from trialcapture.config import Config, load_config
 from trialcapture.reduce.flags import BAND_FLAGS, TRIAL_WARNINGS
+from trialcapture.reduce.legs import read_times_ns
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, bands_csv, legs_csv
 from trialcapture.reduce.trial import reduce_trial
 
@@ -224,6 +225,23 @@ def test_a_clock_that_is_known_badly_shows_in_the_budget() -> None:
     _, _, summary = reduce(segments, clocks=pa.Table.from_pylist([clock], schema=no_clocks().schema))
     term = next(t for t in summary["budgets"][0]["terms"] if t["name"] == "clock alignment")
     assert term["u_kn"] == pytest.approx(30.0 * 0.02 / 60.0)
+
+
+def test_a_poor_piece_of_a_log_counts_only_for_the_bands_it_overlaps() -> None:
+    segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.5, 10.0))
+    start, stop = (read_times_ns(segments, name).tolist() for name in ("start", "stop"))
+    half = len(start) // 2
+    middle_ns = (start[half] + stop[half - 1]) // 2
+    schema = no_clocks().schema.append(pa.field("from_ns", pa.int64())).append(pa.field("to_ns", pa.int64()))
+    pieces = [
+        {"source": "good", "offset_u_s": 0.1, "from_ns": start[0], "to_ns": middle_ns},
+        {"source": "poor", "offset_u_s": 30.0, "from_ns": middle_ns, "to_ns": stop[-1]},
+        {"source": "receiver", "offset_u_s": 0.05},
+    ]
+    _, _, summary = reduce(segments, clocks=pa.Table.from_pylist(pieces, schema=schema))
+    u_kn = [next(t["u_kn"] for t in b["terms"] if t["name"] == "clock alignment") for b in summary["budgets"]]
+    assert min(u_kn) == pytest.approx(0.1 * 0.02 / 60.0)
+    assert max(u_kn) == pytest.approx(30.0 * 0.02 / 60.0)
 
 
 def test_one_run_that_does_not_fit_is_flagged_and_widens_its_band() -> None:

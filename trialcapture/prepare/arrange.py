@@ -68,9 +68,12 @@ CLOCKS_SCHEMA = pa.schema(
         pa.field("drift_u_ppm", pa.float64(), metadata={"unit": "1e-6"}),
         ("method", pa.string()),
         ("quality", pa.string()),
+        pa.field("from_ns", pa.int64(), metadata={"unit": "ns"}),
+        pa.field("to_ns", pa.int64(), metadata={"unit": "ns"}),
     ]
 )
-"""Schema of ``clocks.parquet``."""
+"""Schema of ``clocks.parquet``. Of a log in pieces, `from_ns` and `to_ns` tell between what UTC a piece lies; null
+elsewhere."""
 
 MEASURING = ("velocity", "rpm", "fuel")
 """Groups whose first channel feeds a result as a number."""

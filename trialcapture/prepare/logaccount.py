@@ -128,7 +128,9 @@ def told_in_pieces(name: str, log: pa.Table, pieces: list[LogPart], cuts: Cuts) 
         else:
             runs.append(run_of(log, piece, fit))
             rows.append(
-                ClockRow(what, fit.offset_s, fit.offset_u_s, fit.drift_ppm, fit.drift_u_ppm, fit.method, fit.quality)
+                ClockRow(
+                    what, fit.offset_s, fit.offset_u_s, fit.drift_ppm, fit.drift_u_ppm, fit.method, fit.quality, *span
+                )
             )
         if k and piece.is_step:
             items.append(_restart(name, stamps, pieces[k - 1], piece, spans[k - 1], span))

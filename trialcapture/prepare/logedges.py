@@ -6,6 +6,13 @@ response of a first-order hull to thrust proportional to rpm², ``y' = rpm² −
 are fitted edge by edge, so lag and hull are nuisances and only the instant is common to all edges. The sum of the
 logarithms of what each edge leaves unexplained is the likelihood of the offset where every edge has a noise of its
 own; an edge the model does not suit (astern, out of gear, a turn, a wave) is flat in it and hardly counts.
+
+A hull that swings like a mass on a spring begins its answer late, by up to a third of its period. Hulls of several
+periods and dampings are therefore tried for all edges of a trial together, and the offsets they come to are averaged
+by their likelihood. The constants of that were found by 390 simulated trials of two kinds of simulator: boats without
+swinging and with periods of 8 to 30 s, crash stops, hunting throttles and receivers that smooth. 99 % of them lie
+within twice the stated uncertainty, the worst at 2.6 times. They are not sharp: 2 or 3 readings an edge, and 0.4 to 1
+as its limit, leave no trial of the first 275 beyond 3 u.
 """
 
 from __future__ import annotations
@@ -135,6 +142,9 @@ second-order hull explains, and hulls that swing with 12 to 22 s leave 0.1 to 1.
 _MOST = 1.0
 """What one edge may say for or against a hull, as above: a crash stop, with the gear out or astern, answers late too,
 and as clearly as no other change of rpm."""
+_UNLIKE_S = 0.8
+"""How far the instant of a hull that swings in another way than those tried stands from theirs, one standard deviation
+[s] (by simulated trials)."""
 _REACH_S, _FAR_S = 4.0, 8.0
 """How far the onset is looked for to either side [s], and where hulls are tried whose answer begins slowly."""
 
@@ -148,7 +158,7 @@ class _Search(NamedTuple):
         known: Which edges.
         best: The likeliest hull's best shift.
         moved_s: Mean offset over the hulls, by their likelihood, from `offset_s` [s].
-        hull_u_s: Standard deviation of the hulls' offsets, by their likelihood [s].
+        hull_u_s: Standard deviation of the hulls' offsets, by their likelihood, and what hulls unlike them may add [s].
     """
 
     offset_s: float
@@ -210,7 +220,7 @@ def _search(
         following_s = offset_s + STEP_S * (away if attempt < 3 else round(away / 2))
     likeliest = int(chance.argmax())
     best = int(lowest[likeliest])
-    hull_u_s = float(np.sqrt(chance @ (shifts_s - moved_s) ** 2))
+    hull_u_s = float(np.hypot(np.sqrt(chance @ (shifts_s - moved_s) ** 2), _UNLIKE_S * (1.0 - chance[0])))
     found = _Search(offset_s, curves[likeliest], known, best, moved_s, hull_u_s)
     return found if 0 < best < 2 * reach else None
 

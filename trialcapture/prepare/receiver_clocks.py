@@ -56,6 +56,8 @@ class ClockRow:
         drift_u_ppm: Standard uncertainty [1e-6].
         method: How it was found.
         quality: ``good``, ``fair``, ``poor`` or ``failed``, then the reason.
+        from_ns: Of a log in pieces, the UTC at which this piece begins [ns], and
+        to_ns: at which it ends; None where the row holds for all of the source.
     """
 
     source: str
@@ -65,6 +67,8 @@ class ClockRow:
     drift_u_ppm: float | None
     method: str
     quality: str
+    from_ns: int | None = None
+    to_ns: int | None = None
 
 
 def edge_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> float:

@@ -55,11 +55,10 @@ def speed_terms(
     n_bands = fit["speed_kn"].size
     bias = np.where(np.isfinite(values["sog_bias_u_kn"]), values["sog_bias_u_kn"], SOG_BIAS_U_KN)
     slope = np.abs(np.nan_to_num(values["sog_slope_kn_per_min"])) / 60.0
-    clock_s = _worst_clock_s(clocks)
     members = [[leg for k in np.flatnonzero(runs["band"] == b) for leg in runs["members"][k]] for b in range(n_bands)]
     terms = _with_rounding(fit, runs)
     terms["receiver bias"] = np.array([bias[m].mean() for m in members])
-    terms["clock alignment"] = np.array([clock_s * slope[m].mean() for m in members])
+    terms["clock alignment"] = np.array([_worst_clock_s(clocks, legs, m) * slope[m].mean() for m in members])
     if _sees_no_current_abeam(runs, line_heading_deg):
         terms["current abeam unseen"] = _unseen_abeam_kn(fit, runs, weights, line_heading_deg)
     if outlying:
@@ -176,10 +175,18 @@ def budget_entries(
     return entries
 
 
-def _worst_clock_s(clocks: pa.Table | None) -> float:
+def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: ListOf[int]) -> float:
+    """Return the largest uncertainty of a clock that placed any of these legs [s].
+
+    A piece of an engine log counts where it overlaps one of them; every other clock counts for all.
+    """
     if clocks is None or not clocks.num_rows:
         return 0.0
     u = read_numbers(clocks, "offset_u_s")
+    begins, ends = read_numbers(clocks, "from_ns"), read_numbers(clocks, "to_ns")
+    start, stop = legs["start_ns"][members], legs["stop_ns"][members]
+    overlaps = (start[None, :] <= ends[:, None]) & (stop[None, :] >= begins[:, None])
+    u = np.where(np.isnan(begins) | overlaps.any(axis=1), u, np.nan)
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
 
 
