@@ -224,7 +224,7 @@ def _tie_by_rpm(stamps: Ints, engines: list[Engine], cuts: Cuts, network_u_s: fl
     fits = [_fine(stamps, engines, usable, placed, group) for group in groups]
     fits = _with_shared_drift(fits)
     groups, fits = _merged(stamps, engines, usable, placed, groups, fits)
-    if len(groups) == 1 and placed.is_clear.all():
+    if len(groups) == 1 and (placed.is_clear.all() or not placed.is_clear.any()):
         return None
     pieces: list[LogPart] = []
     for group, fine in zip(groups, fits, strict=True):
@@ -238,7 +238,10 @@ def _grouped(stamps: Ints, placed: Placed, cuts: Cuts) -> list[tuple[int, int]]:
     for k in range(1, placed.offset_s.size):
         at = int(placed.bounds[k])
         is_back = stamps[at] - stamps[at - 1] < -600_000_000
-        if (is_back and not cuts.may_be_late[k - 1]) or abs(placed.offset_s[k] - placed.offset_s[k - 1]) > 1.5:
+        is_apart = abs(placed.offset_s[k] - placed.offset_s[k - 1]) > 1.5
+        # stamps that run on say that the clock ran on: rpm that fits elsewhere nearly as well is no evidence against it
+        runs_on = stamps[at] > stamps[at - 1] and not placed.is_clear[[k - 1, k]].any()
+        if (is_back and not cuts.may_be_late[k - 1]) or (is_apart and not runs_on):
             begins.append(k)
     return list(zip(begins, [*begins[1:], int(placed.offset_s.size)], strict=True))
 

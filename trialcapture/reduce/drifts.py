@@ -116,8 +116,9 @@ def refuse_drifting(
     """Return the segments without those that only moved with the current; None where there are none.
 
     With the current from right ahead or astern a boat in neutral keeps her course and her speed over ground, and
-    nothing on board tells it from idling ahead. The current that the other bands show does: at idle, a speed through
-    the water that cannot be told from none is none. What a person included stays.
+    nothing on board tells it from idling ahead. The current that the other bands show does: at idle, or where the
+    engine speed is unknown, a speed through the water that cannot be told from none is none. What a person included
+    stays.
 
     Args:
         segments: Segments of the trial set.
@@ -130,7 +131,7 @@ def refuse_drifting(
     """
     idle = max((e.idle_rpm or 0.0 for e in config.engine), default=0.0)
     with np.errstate(invalid="ignore"):
-        drifting = (rpm <= NEAR_IDLE * idle) & (speed_kn <= 2.0 * speed_u_kn)
+        drifting = ((rpm <= NEAR_IDLE * idle) | ~np.isfinite(rpm)) & (speed_kn <= 2.0 * speed_u_kn)
     if not drifting.any() or drifting.all():
         return None
     ids = set(legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]].tolist())

@@ -1,4 +1,4 @@
-"""An engine logger whose clock runs far too slow is tied by its rate, also in a short trial, and is named."""
+"""Engine logs of whole short trials: a clock far off its rate is tied and named; pauses alone cut no log."""
 
 from __future__ import annotations
 
@@ -26,3 +26,16 @@ def test_a_clock_far_off_its_rate_is_told_from_one_that_a_short_trial_cannot_jud
     (item,) = [d for d in summary["data_health"]["disagreements"] if d["unit"] == "ppm"]
     assert item["action"] == "corrected"
     assert any("rate of the clock" in w["text"] for w in summary["warnings"])
+
+
+@pytest.mark.parametrize("seed", [303, 305])
+def test_a_log_that_only_paused_is_tied_as_one_and_keeps_its_fuel(seed: int, tmp_path: Path) -> None:
+    trial = simulate("small-petrol", seed, short=True, errors=True, faults=["log-pauses"])
+    (true,) = trial.truth["engine_log"]
+    write_session(trial, tmp_path / "session")
+    result = process(tmp_path / "session")
+    (clock,) = [c for c in result["summary"]["clocks"] if c["source"].startswith("engine log")]
+    assert clock["source"] == f"engine log {true['file']}"
+    assert abs(clock["offset_s"] - true["offset_s"]) <= 2.0 * clock["offset_u_s"]
+    assert result["summary"]["data_health"]["restarts"] == []
+    assert all(band["fuel_l_per_h"] is not None for band in result["bands"].to_pylist())
