@@ -131,7 +131,9 @@ def refuse_drifting(
     """
     idle = max((e.idle_rpm or 0.0 for e in config.engine), default=0.0)
     with np.errstate(invalid="ignore"):
-        drifting = ((rpm <= NEAR_IDLE * idle) | ~np.isfinite(rpm)) & (speed_kn <= 2.0 * speed_u_kn)
+        # the wind drives her through the water too
+        from_none = speed_kn <= 2.0 * np.hypot(speed_u_kn, UNKNOWN_WIND_U_KN)
+        drifting = ((rpm <= NEAR_IDLE * idle) | ~np.isfinite(rpm)) & from_none
     if not drifting.any() or drifting.all():
         return None
     ids = set(legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]].tolist())
