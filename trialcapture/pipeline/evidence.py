@@ -11,10 +11,11 @@ import pyarrow as pa
 from trialcapture import __version__
 from trialcapture.archive.manifest import hash_file, raw_files
 from trialcapture.archive.session import Session, unmatched_engine_files
+from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.rejects import Rejected
-from trialcapture.prepare.health import DataHealth, page_one
+from trialcapture.prepare.health import DataHealth, page_one, utc_text
 
 SUMMARY_SCHEMA_VERSION = 1
 
@@ -76,8 +77,11 @@ def with_evidence(
         told: Warnings of reading and preparing, as sentences for people.
         health: What is wrong with the data.
     """
+    # as numbers: a timestamp in nanoseconds becomes a Python value only by way of pandas
+    starts_ns = integers(segments["start"])[0].tolist()
+    told_of = segments.select(["accepted", "reason", "duration_s"]).to_pylist()
     refused = [
-        r for r in segments.select(["accepted", "reason", "start", "duration_s"]).to_pylist() if not r["accepted"]
+        row | {"start_ns": start_ns} for row, start_ns in zip(told_of, starts_ns, strict=True) if not row["accepted"]
     ]
     warnings = list(summary.get("warnings", []))
     warnings += [
@@ -131,8 +135,7 @@ def _longest(refused: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
     if not meant:
         return None
     longest = max(meant, key=lambda r: float(r["duration_s"]))
-    start = longest["start"].isoformat(timespec="seconds").replace("+00:00", "Z")
-    return {"start": start, "duration_s": longest["duration_s"], "reason": longest["reason"]}
+    return {"start": utc_text(longest["start_ns"]), "duration_s": longest["duration_s"], "reason": longest["reason"]}
 
 
 def _tally(words: Sequence[str]) -> dict[str, int]:

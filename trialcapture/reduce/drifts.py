@@ -7,6 +7,7 @@ from typing import TypedDict
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import column_of, to_arrow, truths
 from trialcapture.config import Config
 from trialcapture.reduce.current import velocity_kn
 from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns
@@ -136,12 +137,17 @@ def refuse_drifting(
         drifting = ((rpm <= NEAR_IDLE * idle) | ~np.isfinite(rpm)) & from_none
     if not drifting.any() or drifting.all():
         return None
-    ids = set(legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]].tolist())
-    rows = segments.to_pylist()
-    changed = False
-    for row in rows:
-        if row["segment_id"] in ids and row.get("reviewed_accepted", row["accepted"]) == row["accepted"]:
-            row |= {name: False for name in ("accepted", "reviewed_accepted") if name in row}
-            row["reason"] = "in neutral: she moved with the current that the other runs show"
-            changed = True
-    return pa.Table.from_pylist(rows, schema=segments.schema) if changed else None
+    ids = legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]]
+    verdicts = [name for name in ("accepted", "reviewed_accepted") if name in segments.column_names]
+    mine = np.isin(read_numbers(segments, "segment_id"), ids)
+    if len(verdicts) > 1:
+        mine &= truths(segments["accepted"]) == truths(segments["reviewed_accepted"])
+    if not mine.any():
+        return None
+    reason = "in neutral: she moved with the current that the other runs show"
+    told = [reason if now else before for before, now in zip(segments["reason"].to_pylist(), mine, strict=True)]
+    made = segments.set_column(segments.schema.get_field_index("reason"), "reason", column_of(told, pa.string()))
+    for name in verdicts:
+        index = made.schema.get_field_index(name)
+        made = made.set_column(index, made.schema.field(index), to_arrow(truths(made[name]) & ~mine))
+    return made
