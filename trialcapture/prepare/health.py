@@ -277,7 +277,7 @@ def describe(item: Item) -> Line:
             moved = "" if item.size_s is None else f", its clock moved by {_seconds(item.size_s)}"
             text = f"began anew{_at(item.at_ns)}{moved}: {item.cause}"
         case Rejection():
-            field = f" with its {item.field} void" if item.field else " refused"
+            field = f" with {item.field} void" if item.field else " refused"
             text = f"came in {item.count} time{'s' if item.count > 1 else ''}{field}: {item.reason}"
         case Undecoded():
             text = f"carries {item.carries} and is not decoded; {item.count} came in"
@@ -297,7 +297,9 @@ def describe(item: Item) -> Line:
         case Rounding():
             text = f"is read in steps of {item.least_count:g} {item.unit}"
             text += ", over which it dithers" if item.dithers else ""
-    return Line(severity, item.what if hasattr(item, "what") else item.sentence, f"{text}. {_cost(item)}")
+    # a subject in words, so that no name of a source or a file begins a sentence and gets a capital letter
+    what = f"data of {item.sentence}" if isinstance(item, Rejection | Undecoded) else item.what
+    return Line(severity, what, f"{text}. {_cost(item)}")
 
 
 def _cost(item: Item) -> str:
