@@ -26,6 +26,16 @@ def corrected_time(key: str, receiver: str, by_ns: int, u_s: float) -> Disagreem
     )  # fmt: skip
 
 
+def corrected_epochs(what: str, days: float) -> ClockStep:
+    """Return the item of dates that were moved by so many days, whole epochs of 1024 weeks, onto the true ones."""
+    weeks = round(abs(days) / 7.0)
+    return ClockStep(
+        None, what, -days * 86_400.0,
+        f"the receiver's date is {weeks} weeks off (GPS week rollover); corrected by whole epochs",
+        "none: the time of day is the receiver's",
+    )  # fmt: skip
+
+
 def describe_steps(key: str, heard: Heard, own: OwnTime, main: ClockFit | None, why: str) -> list[Item]:
     """Return an item for each step of a receiver's own time.
 

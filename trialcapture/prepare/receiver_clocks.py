@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import floats, truths
 from trialcapture.config.source_ids import declared_source
-from trialcapture.prepare.clock_items import computer_steps, corrected_time, describe_steps
+from trialcapture.prepare.clock_items import computer_steps, corrected_epochs, corrected_time, describe_steps
 from trialcapture.prepare.health import Disagreement, Hole, Item
 from trialcapture.prepare.order import Epochs, Traced, place_by_order
 from trialcapture.prepare.outline import AXIS, Outline
@@ -145,7 +145,10 @@ def fit_receivers(
         ahead_s = [(k, float(fits[k].to_utc(at)[0] - main.to_utc(at)[0]) / 1e9) for k in steady_others]
         level, why = choose_level(heard[receiver], own[receiver], ahead_s)
         off_ns = _epochs_off_ns(heard[receiver], own[receiver], level)
-        by_ns = (off_ns or epochs_behind_ns(own[receiver], level, ahead_s)) - own[receiver].added_ns[level]
+        off_ns = off_ns or epochs_behind_ns(own[receiver], level, ahead_s)
+        if off_ns:
+            items.append(corrected_epochs(f"date of {receiver}", off_ns / 86_400e9))
+        by_ns = off_ns - own[receiver].added_ns[level]
         own[receiver], fits[receiver] = _shifted(own[receiver], main, by_ns)
         main = fits[receiver]
         items += describe_steps(receiver, heard[receiver], own[receiver], main, why)

@@ -10,7 +10,8 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture import buffers
-from trialcapture.prepare.health import ClockStep, Disagreement, Item
+from trialcapture.prepare.clock_items import corrected_epochs
+from trialcapture.prepare.health import Disagreement, Item
 from trialcapture.prepare.utc import find_believable_times, find_frozen
 
 Ints = npt.NDArray[np.int64]
@@ -225,13 +226,7 @@ def _rollover_days(tables: Mapping[str, pa.Table], utc: Ints, items: list[Item])
     away_days = wall_day - float(np.median(utc)) / DAY_NS
     epochs = round(away_days / _WEEKS_1024_DAYS)
     if epochs != 0 and abs(away_days - epochs * _WEEKS_1024_DAYS) < 1.5:
-        items.append(
-            ClockStep(
-                None, "date of the receivers", -epochs * _WEEKS_1024_DAYS * 86_400.0,
-                f"the receiver's date is {abs(epochs) * 1024} weeks off (GPS week rollover); corrected by whole epochs",
-                "none: the time of day is the receiver's",
-            )
-        )  # fmt: skip
+        items.append(corrected_epochs("date of the receivers", epochs * _WEEKS_1024_DAYS))
         return epochs * _WEEKS_1024_DAYS
     if abs(away_days) > 1.0:
         items.append(

@@ -24,6 +24,9 @@ WAY_LEFT_KN = 0.6
 practice, no source)."""
 NEAR_IDLE = 1.15
 """Of the idle speed: engines that turn no faster may be out of gear (common practice, no source)."""
+SLOWEST_RUN_KN = 3.0
+"""Where the engine speed is unknown and she went one way only, a slower stretch is idling or drifting: a step that is
+meant to be measured is run both ways (common practice, no source)."""
 NEAR_RUNS_H = 0.5
 """How long before the first run or after the last one a drift counts: later she may be in other water (no source)."""
 LEEWAY_SHARE, LEEWAY_U_SHARE = 0.035, 0.02
@@ -112,6 +115,7 @@ def refuse_drifting(
     rpm: FloatArray,
     speed_kn: FloatArray,
     speed_u_kn: FloatArray,
+    two_ways: BoolArray,
     config: Config,
 ) -> pa.Table | None:
     """Return the segments without those that only moved with the current; None where there are none.
@@ -128,13 +132,15 @@ def refuse_drifting(
         rpm: Mean of each band.
         speed_kn: Through water, of each band.
         speed_u_kn: Its standard uncertainty.
+        two_ways: True for bands run both ways.
         config: Idle speeds of the engines.
     """
     idle = max((e.idle_rpm or 0.0 for e in config.engine), default=0.0)
     with np.errstate(invalid="ignore"):
         # the wind drives her through the water too
         from_none = speed_kn <= 2.0 * np.hypot(speed_u_kn, UNKNOWN_WIND_U_KN)
-        drifting = ((rpm <= NEAR_IDLE * idle) | ~np.isfinite(rpm)) & from_none
+        drifting = (rpm <= NEAR_IDLE * idle) & from_none
+        drifting |= ~np.isfinite(rpm) & (from_none | (~two_ways & (speed_kn < SLOWEST_RUN_KN)))
     if not drifting.any() or drifting.all():
         return None
     ids = legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]]

@@ -67,7 +67,10 @@ def reduce_trial(
     refused = select_refused(segments, config.engine_ids)
     drifts = find_drifts(segments, legs, config)
     made = _reduce(legs, refused, drifts, band, bands, config, clocks, samples)
-    driven = refuse_drifting(segments, legs, band, made["rpm"], made["fit"]["speed_kn"], made["speed_u"], config)
+    two_ways = np.isin(np.arange(len(bands)), [s["band"] for s in made["sequences"] if s["weights"] is not None])
+    driven = refuse_drifting(
+        segments, legs, band, made["rpm"], made["fit"]["speed_kn"], made["speed_u"], two_ways, config
+    )
     if driven is not None:
         bands_table, legs_table, summary = reduce_trial(driven, config, clocks=clocks, samples=samples)
         return bands_table, legs_table, summary | {"warnings": [*summary["warnings"], warn("drifted")]}
