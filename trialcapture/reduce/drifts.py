@@ -150,8 +150,17 @@ def refuse_drifting(
         mine &= truths(segments["accepted"]) == truths(segments["reviewed_accepted"])
     if not mine.any():
         return None
-    reason = "in neutral: she moved with the current that the other runs show"
-    told = [reason if now else before for before, now in zip(segments["reason"].to_pylist(), mine, strict=True)]
+    moved = np.isin(
+        read_numbers(segments, "segment_id"), legs["segment_id"][(band >= 0) & from_none[np.maximum(band, 0)]]
+    )
+    reasons = (
+        "in neutral: she moved with the current that the other runs show",
+        "idling: slow, one way only and without an engine speed, this cannot be told from drifting",
+    )
+    told = [
+        reasons[0 if with_it else 1] if now else before
+        for before, now, with_it in zip(segments["reason"].to_pylist(), mine, moved, strict=True)
+    ]
     made = segments.set_column(segments.schema.get_field_index("reason"), "reason", column_of(told, pa.string()))
     for name in verdicts:
         index = made.schema.get_field_index(name)

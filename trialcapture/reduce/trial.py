@@ -22,7 +22,7 @@ from trialcapture.reduce.current_evidence import (
     find_outlying,
     look_times_h,
 )
-from trialcapture.reduce.drifts import Drifts, find_drifts, refuse_drifting
+from trialcapture.reduce.drifts import Drifts, find_drifts, no_drifts, refuse_drifting
 from trialcapture.reduce.engines import band_slip_pct, none_if_nan
 from trialcapture.reduce.flags import BAND_FLAGS, warn
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
@@ -95,6 +95,9 @@ def _reduce(
     slow_runs = find_slow_runs(samples, config.engine_ids)
     slow_h = [_look_h(run, legs) for run in slow_runs]
     lines = find_line_headings(runs, sequences)
+    if drifts["mid_h"].size == 1 and not any(s["weights"] is not None for s in sequences):
+        # a single drift, with no pair of runs that it could be held against, shows nothing that anything confirms
+        drifts = no_drifts()
     shows_current = bool(np.isfinite(rpm).any()) or bool(np.isfinite(lines).any())
     # with nothing to tell speed from current, a compass a little off the course would be taken for a strong one
     asked = runs if shows_current else cast(Runs, {**runs, "heading_deg": lines})
