@@ -114,24 +114,31 @@ def split_sources(
     return found
 
 
+_COVERS_ENOUGH = 0.8
+"""Least share of the longest time covered at which a source may lead for its readings (our choice)."""
+
+
 def rank_sources(candidates: Iterable[Candidate], gap_s: float, wanted: str = "") -> tuple[str, ...]:
     """Return the sources of one group, the one that is to lead first.
 
     The leader is the candidate the technician named (`wanted`, found in its source name), else the most direct
-    formatter that covers at least half as much time as the best covering one; ties go to the denser one.
+    formatter that covers at least half as much time as the best covering one. Among those of one formatter that
+    miss little (`_COVERS_ENOUGH`) the one with most readings leads: a fast receiver that was silent for some seconds
+    still shows the boat's motion better than a slow one that never was.
     """
     pool = [c for c in candidates if c.t_ns.size]
     covered = {c.source: _covered_s(c, gap_s) for c in pool}
-    enough = 0.5 * max(covered.values(), default=0.0)
+    longest = max(covered.values(), default=0.0)
     named = {c.source for c in pool if wanted and wanted in c.source.split()[0].split("/")}
     ranked = sorted(
         pool,
         key=lambda c: (
             c.source not in named,
-            covered[c.source] < enough,
+            covered[c.source] < 0.5 * longest,
             c.preference,
-            -covered[c.source],
+            covered[c.source] < _COVERS_ENOUGH * longest,
             -(c.t_ns.size if c.stands_for is None else int(c.stands_for.sum())),
+            -covered[c.source],
             c.source,
         ),
     )
