@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.prepare.made_good import SOG_BIAS_U_KN
+from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.legs import Legs, read_numbers
 from trialcapture.reduce.runs import Runs
