@@ -10,9 +10,13 @@ import pytest
 
 from tests.segment_builder import Leg, build_segments, no_clocks, steady_current
 from trialcapture.config import load_config
-from trialcapture.prepare.engines import gather_log
-from trialcapture.prepare.fuel_rate import fuel_rate_warnings
-from trialcapture.prepare.fuel_volume import net_fuel_l_per_h, thermal_expansion_per_c, volume_correction_factor
+from trialcapture.prepare.channels.engine_readings import (
+    fuel_rate_warnings,
+    gather_log,
+    net_fuel_l_per_h,
+    thermal_expansion_per_c,
+    volume_correction_factor,
+)
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.load import load_sheet
 from trialcapture.reduce.summary import Findings

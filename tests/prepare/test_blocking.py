@@ -11,9 +11,8 @@ from scipy.signal import lfilter
 
 from tests.segment_builder import PLANING_STEPS, Leg, build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import load_config
-from trialcapture.prepare.blocking import blocking_error, blocking_levels, choose_block
-from trialcapture.prepare.judge import mean_with_error
-from trialcapture.prepare.statistics import autocorrelation_sum
+from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, blocking_levels, choose_block
+from trialcapture.prepare.steady.criteria import mean_with_error
 from trialcapture.reduce.standard_errors import DISAGREE_FACTOR
 from trialcapture.reduce.summary import StandardErrorComparison
 from trialcapture.reduce.trial import reduce_trial

@@ -10,9 +10,9 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.outliers import find_chauvenet_outliers, leave_out_outliers
-from trialcapture.prepare.segments import make_segments, rows_of
-from trialcapture.prepare.steady import Stretch
+from trialcapture.prepare.sample_statistics import find_chauvenet_outliers, leave_out_outliers
+from trialcapture.prepare.steady.detection import Stretch
+from trialcapture.prepare.steady.segments import make_segments, rows_of
 from trialcapture.reduce.trial import reduce_trial
 
 ENGINE = '[[engine]]\nid = "main"\nrated_rpm = 2400\n'

@@ -19,8 +19,7 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Bands, Config
-from trialcapture.prepare.review import without_review
-from trialcapture.prepare.review_entry import ReviewEntry
+from trialcapture.prepare.steady.segment_review import ReviewEntry, without_review
 from trialcapture.reduce.bands import assign_bands
 from trialcapture.reduce.legs import select_legs
 from trialcapture.reduce.relabel import assign_relabelled

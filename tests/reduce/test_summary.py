@@ -20,7 +20,7 @@ from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, st
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
-from trialcapture.prepare.health import DataHealth, Disagreement, Hole, Restart
+from trialcapture.prepare.data_health import DataHealth, Disagreement, Hole, Restart
 from trialcapture.reduce.summary import (
     Dropped,
     SessionOrigin,

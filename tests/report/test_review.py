@@ -11,8 +11,7 @@ from rich.console import Console
 
 from tests.report.test_page import Page
 from tests.report.trial_tables import make_trial
-from trialcapture.prepare.review import review_segments
-from trialcapture.prepare.review_entry import ReviewEntry
+from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments
 from trialcapture.reduce.reviewed import COMPARED, compare_results
 from trialcapture.reduce.summary import as_json
 from trialcapture.report.page import render_report

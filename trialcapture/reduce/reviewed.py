@@ -9,8 +9,7 @@ from typing import Any, cast
 import pyarrow as pa
 
 from trialcapture.buffers import column_of
-from trialcapture.prepare.review import review_segments, without_review
-from trialcapture.prepare.review_entry import ReviewEntry
+from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments, without_review
 from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.flags import warn
 from trialcapture.reduce.summary import (

@@ -18,7 +18,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import ConfigDict, TypeAdapter, ValidationError, ValidatorFunctionWrapHandler, WrapValidator
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.health import DataHealth
+from trialcapture.prepare.data_health import DataHealth
 
 SCHEMA_VERSION = 1
 """Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""

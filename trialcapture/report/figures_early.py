@@ -8,7 +8,7 @@ from typing import Any
 import pyarrow as pa
 
 from trialcapture.buffers import table_of
-from trialcapture.prepare.review import as_reviewed
+from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.report import view
 from trialcapture.report.columns import rows
 from trialcapture.report.figures import Drawing

@@ -9,7 +9,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.prepare.review import as_reviewed
+from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.report import view
 from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
 from trialcapture.report.band_rows import QUANTITIES, band_table
