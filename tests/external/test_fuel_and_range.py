@@ -17,10 +17,10 @@ from trialcapture.prepare.channels.engine_readings import (
     thermal_expansion_per_c,
     volume_correction_factor,
 )
+from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
-from trialcapture.reduce.load import load_sheet
+from trialcapture.reduce.reduction import reduce_trial
 from trialcapture.reduce.summary import Findings
-from trialcapture.reduce.trial import reduce_trial
 from trialcapture.units import US_GAL_L, convert
 
 

@@ -13,9 +13,9 @@ from tests.segment_builder import PLANING_STEPS, Leg, build_segments, no_clocks,
 from trialcapture.config import load_config
 from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, blocking_levels, choose_block
 from trialcapture.prepare.steady.criteria import mean_with_error
-from trialcapture.reduce.standard_errors import DISAGREE_FACTOR
+from trialcapture.reduce.budget import DISAGREE_FACTOR
+from trialcapture.reduce.reduction import reduce_trial
 from trialcapture.reduce.summary import StandardErrorComparison
-from trialcapture.reduce.trial import reduce_trial
 
 CONFIG = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 

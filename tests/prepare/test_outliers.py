@@ -13,7 +13,7 @@ from trialcapture.config import load_config
 from trialcapture.prepare.sample_statistics import find_chauvenet_outliers, leave_out_outliers
 from trialcapture.prepare.steady.detection import Stretch
 from trialcapture.prepare.steady.segments import make_segments, rows_of
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.reduction import reduce_trial
 
 ENGINE = '[[engine]]\nid = "main"\nrated_rpm = 2400\n'
 N = 900

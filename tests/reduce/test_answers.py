@@ -21,13 +21,13 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Calibration, Config, Fuel, load_config
-from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines, split_pct
+from trialcapture.measure.hull_regime import find_hump, find_regimes
+from trialcapture.measure.planing import find_slow_runs
+from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.regime import find_hump, find_regimes
-from trialcapture.reduce.slow_runs import find_slow_runs
+from trialcapture.reduce.reduction import reduce_trial
+from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import Findings, FuelCheck, RatedRpmCheck
-from trialcapture.reduce.trial import reduce_trial
 
 CONFIG = """
 [boat]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.segment_builder import Leg, build_segments, steady_current
 from trialcapture.config import Bands, Steady
 from trialcapture.reduce.bands import assign_bands, assign_without_rpm, band_half_width_rpm, find_clusters
-from trialcapture.reduce.legs import select_legs
+from trialcapture.reduce.runs import select_legs
 
 
 def test_a_hold_belongs_to_the_nearest_declared_step_within_half_a_step() -> None:

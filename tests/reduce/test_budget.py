@@ -9,7 +9,7 @@ import pytest
 from uncertainties import correlated_values
 
 from trialcapture.config import Fuel
-from trialcapture.reduce.band_values import reduce_fuel
+from trialcapture.reduce.bands import reduce_fuel
 from trialcapture.reduce.budget import opposed_share
 from trialcapture.reduce.fuel import economy_nm_per_l
 

@@ -9,17 +9,20 @@ from hypothesis import strategies as st
 
 from tests.segment_builder import Leg, build_segments, steady_current
 from trialcapture.config import Steady
-from trialcapture.reduce.current import (
+from trialcapture.reduce.runs import (
+    Runs,
     alternating_run_weights,
     alternating_weights,
     combine_runs,
+    find_line_headings,
+    find_sequences,
     least_squares_weights,
     mean_of_means_weights,
+    merge_runs,
+    relation,
+    select_legs,
     velocity_kn,
 )
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.pairs import find_line_headings, find_sequences, relation
-from trialcapture.reduce.runs import Runs, merge_runs
 
 
 def runs_of(legs: list[Leg], *, towards: float = 0.0, current: float = 0.0, heading: bool = True) -> Runs:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.segment_builder import Current, Leg, build_segments, no_clocks, steady_current, tide
 from trialcapture.config import load_config
 from trialcapture.reduce.current_evidence import THIRD_RUN_KN
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.reduction import reduce_trial
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n')
 ALLOWED_KN = 0.05

@@ -10,7 +10,7 @@ import pytest
 
 from tests.segment_builder import PLANING_STEPS, T0_NS, Current, Leg, build_segments, no_clocks, reciprocal_legs
 from trialcapture.config import load_config
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.reduction import reduce_trial
 
 ENGINE = '[[engine]]\nid = "{}"\nrated_rpm = 3500\nidle_rpm = 600\n'
 CONFIG = load_config(ENGINE.format("port") + ENGINE.format("stbd"))

@@ -14,14 +14,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.config import Config, load_config
-from trialcapture.reduce.flags import TRIAL_WARNINGS
-from trialcapture.reduce.hump import find_hump_by_rpm, find_hump_by_trim
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.planing import find_slowest_planing, is_hysteresis_reversed, judge_slow_runs
-from trialcapture.reduce.regime import volumetric_froude_number
-from trialcapture.reduce.slow_runs import find_slow_runs
+from trialcapture.measure.hull_regime import volumetric_froude_number
+from trialcapture.measure.planing import (
+    find_hump_by_rpm,
+    find_hump_by_trim,
+    find_slow_runs,
+    find_slowest_planing,
+    is_hysteresis_reversed,
+    judge_slow_runs,
+)
+from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import JudgedSlowRun
-from trialcapture.reduce.trial_warnings import planing_warnings
+from trialcapture.reduce.trial_warnings import TRIAL_WARNINGS, planing_warnings
 
 T0_NS = 1_800_000_000_000_000_000
 TRIAL = {"length_m": 16.8, "lightship_kg": 24000.0}

@@ -17,7 +17,7 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import load_config
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.reduction import reduce_trial
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n')
 TOP_KN = PLANING_STEPS[-1][1]

@@ -20,13 +20,12 @@ from tests.segment_builder import (
 )
 from trialcapture.config import Bands, Config
 from trialcapture.prepare.steady.segment_review import ReviewEntry, without_review
-from trialcapture.reduce.bands import assign_bands
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.relabel import assign_relabelled
+from trialcapture.reduce.bands import assign_bands, assign_relabelled
+from trialcapture.reduce.reduction import reduce_trial
 from trialcapture.reduce.reviewed import COMPARED, Result, reduce_reviewed
+from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.trial import reduce_trial
 
 TRUTH = dict(PLANING_STEPS)
 CURRENT = steady_current(1.2, 70.0)

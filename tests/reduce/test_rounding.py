@@ -11,7 +11,7 @@ import pytest
 from tests.segment_builder import PLANING_STEPS, build_segments, planing_fuel, reciprocal_legs, steady_current
 from trialcapture.config import Config, Fuel, load_config
 from trialcapture.reduce.budget import rounding_in_mean
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.reduction import reduce_trial
 
 RECTANGLE = 1.0 / np.sqrt(12.0)
 ENGINES = ("port", "stbd")

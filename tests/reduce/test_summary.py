@@ -21,6 +21,7 @@ from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Hole, Restart
+from trialcapture.reduce.reduction import reduce_trial
 from trialcapture.reduce.summary import (
     Dropped,
     SessionOrigin,
@@ -30,7 +31,6 @@ from trialcapture.reduce.summary import (
     parse_summary,
     summary_schema,
 )
-from trialcapture.reduce.trial import reduce_trial
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 SESSIONS = sorted(path.parent.name for path in SAMPLES.glob("*/session.toml"))

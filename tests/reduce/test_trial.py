@@ -24,11 +24,11 @@ from tests.segment_builder import (
     tide,
 )
 from trialcapture.config import Config, load_config
-from trialcapture.reduce.flags import BAND_FLAGS, TRIAL_WARNINGS
-from trialcapture.reduce.legs import read_times_ns
+from trialcapture.reduce.reduction import reduce_trial
+from trialcapture.reduce.runs import read_times_ns
 from trialcapture.reduce.summary import Findings, as_json
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, bands_csv, legs_csv
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.trial_warnings import BAND_FLAGS, TRIAL_WARNINGS
 
 BOAT = """
 [boat]

@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialcapture.reduce.current_model import CurrentCovariance, CurrentModel, Strengths
-from trialcapture.reduce.observations import Observations
-from trialcapture.reduce.whitening import Whitening, explain
+from trialcapture.reduce.vectorfit import CurrentCovariance, CurrentModel, Observations, Strengths, Whitening, explain
 
 RUN_H = np.array([0.0, 0.1, 0.35, 0.6, 0.8, 1.4])
 STRENGTHS: Strengths = (0.6, 0.12, 0.07, 2.0)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from tests.segment_builder import PLANING_STEPS, Current, Leg, build_segments, reciprocal_legs, steady_current
 from trialcapture.config import Config, Steady
 from trialcapture.reduce.bands import assign_without_rpm
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.reduction import reduce_trial
+from trialcapture.reduce.runs import select_legs
 
 STILL = steady_current(0.0, 0.0)
 

@@ -15,9 +15,9 @@ from trialcapture.pipeline.evidence import with_evidence
 from trialcapture.pipeline.rejects import Rejected
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.steady.segment_review import ReviewEntry, as_reviewed, review_segments
+from trialcapture.reduce.reduction import reduce_trial
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.summary import Summary, as_json
-from trialcapture.reduce.trial import reduce_trial
 
 if TYPE_CHECKING:
     from trialcapture.report.figures_early import EarlyFigures

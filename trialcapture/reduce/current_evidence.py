@@ -6,11 +6,8 @@ import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.engines import none_if_nan
-from trialcapture.reduce.legs import NS_PER_H, Legs
-from trialcapture.reduce.pairs import Sequence
-from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.engine_checks import none_if_nan
+from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence
 from trialcapture.reduce.summary import (
     CurrentEvidence,
     FittedCurrent,
@@ -20,6 +17,7 @@ from trialcapture.reduce.summary import (
     ThirdRunAdvice,
 )
 from trialcapture.reduce.tables import iso_utc
+from trialcapture.reduce.uncertainty import FloatArray
 from trialcapture.reduce.vectorfit import VectorFit
 
 LOOK_EVERY_H = 1.0 / 20.0
@@ -59,7 +57,7 @@ def band_current(runs: Runs, fit: VectorFit, band: int) -> tuple[float, float]:
     return float(np.hypot(north, east)), float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0)
 
 
-def compare_methods(sequences: list[Sequence], fit: VectorFit, bands: list[Band]) -> dict[int, MethodComparison]:
+def compare_methods(sequences: list[RunSequence], fit: VectorFit, bands: list[Band]) -> dict[int, MethodComparison]:
     """Return by number of the band the classical result beside the fit, and whether they agree.
 
     The two use the same runs, so what may part them is far less than either uncertainty; it follows from the
@@ -92,7 +90,7 @@ def compare_methods(sequences: list[Sequence], fit: VectorFit, bands: list[Band]
 
 
 def describe_sequences(
-    legs: Legs, runs: Runs, sequences: list[Sequence], fit: VectorFit, bands: list[Band]
+    legs: Legs, runs: Runs, sequences: list[RunSequence], fit: VectorFit, bands: list[Band]
 ) -> tuple[list[SequenceCurrent], list[HalfPair]]:
     """Return the complete sequences and the half ones, as the summary shows them."""
     complete: list[SequenceCurrent] = []
@@ -132,14 +130,14 @@ def describe_sequences(
     return complete, half
 
 
-def _off_reciprocal_deg(runs: Runs, sequence: Sequence) -> float:
+def _off_reciprocal_deg(runs: Runs, sequence: RunSequence) -> float:
     index = np.array(sequence["runs"])
     direction = np.where(np.isfinite(runs["heading_deg"]), runs["heading_deg"], runs["cog_deg"])[index]
     turned = direction + np.where(sequence["sign"] > 0, 0.0, 180.0)
     return float(np.max(np.abs(wrap_deg(turned - turned[0]))))
 
 
-def _expected_error_kn(sequence: Sequence, fit: VectorFit, unit: FloatArray) -> float:
+def _expected_error_kn(sequence: RunSequence, fit: VectorFit, unit: FloatArray) -> float:
     """Return what the fitted current leaves in the sequence's own result: its weights meet a current that changed."""
     along = fit["run_current_kn"][sequence["runs"]] @ unit
     return float(abs(np.asarray(sequence["weights"]) @ (sequence["sign"] * along)))
@@ -148,7 +146,7 @@ def _expected_error_kn(sequence: Sequence, fit: VectorFit, unit: FloatArray) -> 
 def describe_current(
     legs: Legs,
     runs: Runs,
-    sequences: list[Sequence],
+    sequences: list[RunSequence],
     fit: VectorFit,
     methods: dict[int, MethodComparison],
     bands: list[Band],

@@ -9,9 +9,8 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow, truths
 from trialcapture.config import Config
-from trialcapture.reduce.current import velocity_kn
-from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns
-from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns, velocity_kn
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 
 LYING_STILL = ("lying still", "in neutral")
 """Limits by which the detection refuses a stretch because the boat was not driven."""

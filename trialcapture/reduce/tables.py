@@ -43,7 +43,7 @@ BANDS_SCHEMA = pa.schema(
 """One row a band, ascending in rpm. ``rpm_low`` and ``rpm_high`` are the limits of a declared band, or the lowest and
 highest leg of one found automatically. ``*_u_*`` are standard uncertainties, k=1; ``rpm_u`` is what rounding by the
 tachometer leaves open in ``rpm_mean``. ``flags`` are codes of
-`trialcapture.reduce.flags`, parted by ";"."""
+`trialcapture.reduce.trial_warnings`, parted by ";"."""
 
 LEGS_SCHEMA = pa.schema(
     [

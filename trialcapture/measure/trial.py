@@ -8,21 +8,17 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.config import Config
+from trialcapture.measure.hull_regime import find_regimes, froude_numbers, is_past_hump
+from trialcapture.measure.planing import SLOW_LOOKS, find_slowest_planing, judge_slow_runs
+from trialcapture.measure.steady_bands import best_economy, calibrate_log, slowest_on_the_plane, top_speed
 from trialcapture.reduce.bands import band_key
-from trialcapture.reduce.best_points import best_economy, slowest_on_the_plane, top_speed
-from trialcapture.reduce.budget import budget_entries
-from trialcapture.reduce.conditions import trial_conditions
+from trialcapture.reduce.budget import budget_entries, describe_statistics
+from trialcapture.reduce.conditions import load_sheet, trial_conditions
 from trialcapture.reduce.current_evidence import describe_current, no_current
-from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines
+from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines
 from trialcapture.reduce.fuel import usable_fuel_l
-from trialcapture.reduce.legs import IntArray, Legs
-from trialcapture.reduce.load import load_sheet
-from trialcapture.reduce.planing import find_slowest_planing, judge_slow_runs
 from trialcapture.reduce.reduction import Reduction
-from trialcapture.reduce.regime import find_regimes, froude_numbers, is_past_hump
-from trialcapture.reduce.slow_runs import SLOW_LOOKS
-from trialcapture.reduce.speed_log import calibrate_log
-from trialcapture.reduce.standard_errors import describe_statistics
+from trialcapture.reduce.runs import IntArray, Legs
 from trialcapture.reduce.summary import (
     SCHEMA_VERSION,
     BandRegime,
