@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-from typing import Literal, NamedTuple, TypedDict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import floats, to_arrow
 from trialcapture.config import Config
+from trialcapture.measure.circumstances import Circumstances, TrialSamples
 from trialcapture.measure.hull_regime import (
     DISPLACEMENT_FNL,
     DISPLACEMENT_FNV,
@@ -25,8 +26,9 @@ from trialcapture.measure.hull_regime import (
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.prepare.sample_statistics import autocorrelation_sum, effective_size, rolling_mean, wrap_deg
 from trialcapture.reduce.conditions import load_sheet, trial_conditions
+from trialcapture.reduce.flags import warn
 from trialcapture.reduce.runs import IntArray, Legs, read_times_ns, velocity_kn
-from trialcapture.reduce.summary import JudgedSlowRun, MeanThreshold, SlowestPlaning, ThresholdRun
+from trialcapture.reduce.summary import JudgedSlowRun, MeanThreshold, SlowestPlaning, ThresholdRun, TrialWarning
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.reduce.uncertainty import BoolArray, FloatArray, combine_uncertainties, weighted_direction_deg
 
@@ -244,7 +246,8 @@ SLOW_LOOKS = 9
 _LAG_S = 10
 
 
-class SlowRun(TypedDict):
+@dataclass(frozen=True, slots=True)
+class SlowRun:
     """One slow run on a grid of one second; arrays of one length, NaN where unknown."""
 
     way: Literal["down", "up"]
@@ -298,14 +301,14 @@ def find_slow_runs(samples: pa.Table | None, engine_ids: Sequence[str]) -> list[
         else:
             piece, fault = held, ""
         found.append(
-            {
-                "way": "down" if sense[int(start)] < 0 else "up",
-                "t_ns": t_ns[piece],
-                "rpm": rpm[piece],
-                "ground_kn": velocity_kn(speed[piece], course[piece]),
-                "pitch_deg": pitch[piece],
-                "fault": fault,
-            }
+            SlowRun(
+                way="down" if sense[int(start)] < 0 else "up",
+                t_ns=t_ns[piece],
+                rpm=rpm[piece],
+                ground_kn=velocity_kn(speed[piece], course[piece]),
+                pitch_deg=pitch[piece],
+                fault=fault,
+            )
         )
     return found
 
@@ -397,6 +400,42 @@ FLOW_LAG_S = 4.0
 taken as uncertainty, because its size differs from hull to hull."""
 
 
+@dataclass(frozen=True, slots=True)
+class PlaningThreshold:
+    """What the slow runs of a trial show, as in `trialcapture.reduce.summary.Findings`, and the warnings of it."""
+
+    slowest: SlowestPlaning | None
+    slow_runs: tuple[JudgedSlowRun, ...]
+    warnings: tuple[TrialWarning, ...]
+
+
+NO_SLOW_RUNS = PlaningThreshold(None, (), ())
+"""The result of a trial in which there is none, or no current to take out of it."""
+
+
+def measure_planing(circumstances: Circumstances, samples: TrialSamples) -> PlaningThreshold:
+    """Return the slowest planing speed, with the fitted current taken out of every slow run.
+
+    A slow run takes minutes and waves take seconds, so a row a second holds all that it shows.
+
+    Args:
+        circumstances: Current, boat and settings; there must be a reduction.
+        samples: Of the trial; the overview is used.
+    """
+    runs = find_slow_runs(samples.overview, circumstances.config.engine_ids)
+    currents, us = [], []
+    for run in runs:
+        asked_ns = np.linspace(run.t_ns[0], run.t_ns[-1], SLOW_LOOKS)
+        known, covariance = circumstances.current_at(asked_ns)
+        currents.append(np.column_stack([np.interp(run.t_ns, asked_ns, known[:, axis]) for axis in (0, 1)]))
+        course = np.nanmean(run.ground_kn, axis=0)
+        course /= max(float(np.hypot(*course)), 1e-9)
+        us.append(float(np.sqrt(course @ covariance.mean(axis=0) @ course)))
+    judged = judge_slow_runs(runs, currents, us, circumstances.legs, circumstances.config)
+    slowest = find_slowest_planing(judged)
+    return PlaningThreshold(slowest, judged, tuple(planing_warnings(judged, slowest)))
+
+
 def judge_slow_runs(
     runs: list[SlowRun], current_kn: list[FloatArray], current_u_kn: list[float], legs: Legs, config: Config
 ) -> tuple[JudgedSlowRun, ...]:
@@ -422,7 +461,7 @@ def judge_slow_runs(
     hull = _Hull(legs, config)
     judged = []
     for run, current, current_u in zip(runs, current_kn, current_u_kn, strict=True):
-        through = run["ground_kn"] - current
+        through = run.ground_kn - current
         speed = np.hypot(through[:, 0], through[:, 1])
         smooth = rolling_mean(speed, _SMOOTH_S)
         if not np.isfinite(smooth).any():
@@ -430,10 +469,10 @@ def judge_slow_runs(
         low, high = float(np.nanmin(smooth)), float(np.nanmax(smooth))
         if not hull.meets_hump(low, high):
             continue
-        found = run["fault"] or hull.falls_short(low, high) or _find_threshold(run, speed, hull)
-        begin_ns = int(run["t_ns"][0])
+        found = run.fault or hull.falls_short(low, high) or _find_threshold(run, speed, hull)
+        begin_ns = int(run.t_ns[0])
         nothing = JudgedSlowRun(
-            way=run["way"], t=iso_utc(begin_ns), from_kn=low, to_kn=high, speed_kn=None, u_kn=None, basis=None,
+            way=run.way, t=iso_utc(begin_ns), from_kn=low, to_kn=high, speed_kn=None, u_kn=None, basis=None,
             trim=_trim_at(begin_ns, legs), reason="",
         )  # fmt: skip
         if isinstance(found, str):
@@ -540,12 +579,12 @@ class _Hull:
 
 def _find_threshold(run: SlowRun, speed_kn: FloatArray, hull: _Hull) -> Hump | str:
     """Return the threshold of one run that reaches over the hump, or why there is none."""
-    by_trim = find_hump_by_trim(speed_kn, run["pitch_deg"])
+    by_trim = find_hump_by_trim(speed_kn, run.pitch_deg)
     if hull.is_known:
         # a trim that was recorded and shows no hump is not overruled by weaker evidence
-        found = find_hump_by_rpm(speed_kn, run["rpm"]) if by_trim == "" else by_trim
+        found = find_hump_by_rpm(speed_kn, run.rpm) if by_trim == "" else by_trim
     else:
-        by_rpm = find_hump_by_rpm(speed_kn, run["rpm"])
+        by_rpm = find_hump_by_rpm(speed_kn, run.rpm)
         if by_trim == "":
             return "neither displacement nor length is stated, and speed against rpm alone does not tell a hump"
         if isinstance(by_trim, str) or isinstance(by_rpm, str):
@@ -582,5 +621,15 @@ def _lag_u(speed_kn: FloatArray, threshold_kn: float) -> float:
 
 
 def _trim_at(t_ns: int, legs: Legs) -> str | None:
-    earlier = np.flatnonzero(legs["start_ns"] <= t_ns)
-    return legs["trim"][int(earlier[-1])] if earlier.size else None
+    earlier = np.flatnonzero(legs.start_ns <= t_ns)
+    return legs.trim[int(earlier[-1])] if earlier.size else None
+
+
+def planing_warnings(runs: Iterable[JudgedSlowRun], slowest: SlowestPlaning | None) -> list[TrialWarning]:
+    """Return why slow runs show no planing threshold, and whether the one they show can be believed."""
+    found = [
+        warn("no-planing-threshold", f"slow run-{run.way} at {run.t[11:16]} UTC", f"{run.reason}.")
+        for run in runs
+        if run.reason
+    ]
+    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(slowest) else [])

@@ -6,18 +6,34 @@ their uncertainties allow. Only a top speed is never claimed from one way: it is
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import floats, integers
 from trialcapture.config import Config
-from trialcapture.reduce.bands import CALIBRATION_TERMS, band_key, band_means
+from trialcapture.measure.circumstances import Circumstances, TrialSamples
+from trialcapture.measure.hull_regime import find_regimes, froude_numbers, is_past_hump
+from trialcapture.reduce.bands import CALIBRATION_TERMS, Band, band_key, band_means
 from trialcapture.reduce.budget import COMMON_TERMS, combined, opposed_share
 from trialcapture.reduce.engine_checks import none_if_nan
+from trialcapture.reduce.flags import warn
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import NS_PER_H, velocity_kn
-from trialcapture.reduce.summary import BestEconomy, FastestSeen, LogCalibration, OneWayAsGood, SlowestHeld, TopSpeed
+from trialcapture.reduce.summary import (
+    BandRegime,
+    BestEconomy,
+    FastestSeen,
+    LogCalibration,
+    OneWayAsGood,
+    Regime,
+    Regimes,
+    SlowestHeld,
+    TopSpeed,
+    TrialWarning,
+)
 from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 
 BEYOND_U = 2.0
@@ -32,24 +48,79 @@ HIGHER_STEP_SHARE = 0.015
 """An engine speed this much higher is another step (common practice, no source)."""
 
 
-def top_speed(
-    made: Reduction, two_ways: BoolArray, samples: pa.Table | None, config: Config
-) -> tuple[TopSpeed | None, FastestSeen | None]:
+@dataclass(frozen=True, slots=True)
+class SteadyBands:
+    """What the bands say of the boat, each as in `trialcapture.reduce.summary.Findings`, and the warnings of it."""
+
+    top_speed: TopSpeed | None
+    fastest_seen: FastestSeen | None
+    economy_planing: BestEconomy | None
+    economy_displacement: BestEconomy | None
+    economy_overall: BestEconomy | None
+    regimes: Regimes
+    slowest_on_the_plane: SlowestHeld | None
+    speed_log: LogCalibration | None
+    warnings: tuple[TrialWarning, ...]
+
+
+NO_BANDS = SteadyBands(None, None, None, None, None, Regimes("", ()), None, None, ())
+"""The result of a trial without a band."""
+
+
+def measure_steady_bands(made: Reduction, circumstances: Circumstances, samples: TrialSamples) -> SteadyBands:
+    """Return the best of a reduced trial.
+
+    Args:
+        made: The reduction.
+        circumstances: Boat and settings.
+        samples: Of the trial; the overview shows what was fastest.
+    """
+    config, speed_kn = circumstances.config, made.fit.speed_kn
+    volume_m3, length_m = circumstances.volume_m3, config.boat.length_m
+    regimes, judged_by = find_regimes(
+        made.rpm, speed_kn, planing_hull=config.boat.planing, volume_m3=volume_m3, length_m=length_m
+    )
+    is_planing, is_displacing = (np.array([r == name for r in regimes]) for name in ("planing", "displacement"))
+    fastest, seen = top_speed(made, samples.overview, config)
+    return SteadyBands(
+        top_speed=fastest,
+        fastest_seen=seen,
+        economy_planing=best_economy(made, is_planing, config),
+        economy_displacement=best_economy(made, is_displacing, config),
+        economy_overall=best_economy(made, np.ones(speed_kn.size, dtype=np.bool_), config),
+        regimes=Regimes(
+            judged_by,
+            tuple(
+                _regime(band, regime, float(v), circumstances)
+                for band, regime, v in zip(made.bands, regimes, speed_kn, strict=True)
+            ),
+        ),
+        slowest_on_the_plane=slowest_on_the_plane(made, is_planing & is_past_hump(speed_kn, volume_m3, length_m)),
+        speed_log=calibrate_log(made),
+        warnings=tuple(top_speed_warnings(seen)),
+    )
+
+
+def _regime(band: Band, regime: Regime, speed_kn: float, circumstances: Circumstances) -> BandRegime:
+    by_volume, by_length = froude_numbers(speed_kn, circumstances.volume_m3, circumstances.config.boat.length_m)
+    return BandRegime(**band_key(band), regime=regime, volumetric_froude=by_volume, length_froude=by_length)
+
+
+def top_speed(made: Reduction, samples: pa.Table | None, config: Config) -> tuple[TopSpeed | None, FastestSeen | None]:
     """Return the top speed, claimed from runs both ways only, and what was seen that is faster.
 
     Args:
         made: The reduction.
-        two_ways: True for bands run both ways, shape (B,).
         samples: Samples of the trial set, or None.
         config: Engines.
 
     Returns:
         The top speed and None; or None and the fastest speed seen where that was never held both ways.
     """
-    speed, u, rpm = made["fit"]["speed_kn"], made["speed_u"], made["rpm"]
-    held = int(np.argmax(np.where(two_ways, speed, -np.inf))) if two_ways.any() else None
+    speed, u, rpm = made.fit.speed_kn, made.speed_u, made.rpm
+    held = int(np.argmax(np.where(made.two_ways, speed, -np.inf))) if made.two_ways.any() else None
     seen: list[FastestSeen] = []
-    for b in np.flatnonzero(~two_ways):
+    for b in np.flatnonzero(~made.two_ways):
         if held is None or _is_faster(float(speed[b]), float(u[b]), float(rpm[b]), made, held):
             heading = _band_heading_deg(made, int(b))
             seen.append(
@@ -69,23 +140,23 @@ def top_speed(
         return None, fastest
     held_rpm = none_if_nan(float(rpm[held]))
     return TopSpeed(
-        **band_key(made["bands"][held]), speed_kn=known, speed_u_kn=float(u[held]), rpm_mean=held_rpm, ways=2
+        **band_key(made.bands[held]), speed_kn=known, speed_u_kn=float(u[held]), rpm_mean=held_rpm, ways=2
     ), None
 
 
 def _is_faster(speed_kn: float, u_kn: float, rpm: float, made: Reduction, held: int) -> bool:
     """Return whether a band run one way is faster than one held both ways: by its figure, or by its engine speed."""
-    known, known_u = float(made["fit"]["speed_kn"][held]), float(made["speed_u"][held])
+    known, known_u = float(made.fit.speed_kn[held]), float(made.speed_u[held])
     if speed_kn - known > BEYOND_U * float(np.hypot(u_kn, known_u)):
         return True
-    return speed_kn > known and rpm > (1.0 + HIGHER_STEP_SHARE) * float(made["rpm"][held])
+    return speed_kn > known and rpm > (1.0 + HIGHER_STEP_SHARE) * float(made.rpm[held])
 
 
 def _band_heading_deg(made: Reduction, band: int) -> float | None:
-    runs = made["runs"]
-    (members,) = np.nonzero(runs["band"] == band)
-    k = members[np.argmax(runs["duration_s"][members])]
-    heading = runs["heading_deg"][k] if np.isfinite(runs["heading_deg"][k]) else runs["cog_deg"][k]
+    runs = made.runs
+    (members,) = np.nonzero(runs.band == band)
+    k = members[np.argmax(runs.duration_s[members])]
+    heading = runs.heading_deg[k] if np.isfinite(runs.heading_deg[k]) else runs.cog_deg[k]
     return none_if_nan(float(heading))
 
 
@@ -103,10 +174,10 @@ def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) 
     t_ns = integers(samples["t"])[0]
     step_s = float(np.median(np.diff(t_ns[: 2 * SEEN_OVER_S]))) / 1e9
     ground = velocity_kn(floats(samples["sog_kn"]), floats(samples["cog_true_deg"]))
-    look_h, fit = made["look_h"], made["fit"]
-    hours = (t_ns - made["legs"]["t0_ns"]) / NS_PER_H
+    look_h, fit = made.look_h, made.fit
+    hours = (t_ns - made.legs.t0_ns) / NS_PER_H
     # a current is known at the runs; hours away from them it is taken as it was at the nearest
-    current = np.column_stack([np.interp(hours, look_h, fit["current_kn"][: look_h.size, axis]) for axis in (0, 1)])
+    current = np.column_stack([np.interp(hours, look_h, fit.current_kn[: look_h.size, axis]) for axis in (0, 1)])
     through = np.hypot(*(ground - current).T)
     width = max(round(SEEN_OVER_S / step_s), 3)
     if through.size < width:
@@ -120,7 +191,7 @@ def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) 
     first = int(np.argmax(lasting))
     middle = first + width // 2
     nearest = int(np.abs(look_h - hours[middle]).argmin())
-    u_kn = float(np.sqrt(np.linalg.eigvalsh(fit["current_cov"][nearest])[-1]))
+    u_kn = float(np.sqrt(np.linalg.eigvalsh(fit.current_cov[nearest])[-1]))
     rpm = [np.median(floats(samples[f"rpm_{e}"])[first : first + width]) for e in config.engine_ids]
     mean_rpm = float(np.mean(rpm)) if rpm else float("nan")
     course = float(np.degrees(np.arctan2(ground[middle, 1], ground[middle, 0])) % 360.0)
@@ -134,7 +205,7 @@ def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) 
     )
 
 
-def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Config) -> BestEconomy | None:
+def best_economy(made: Reduction, regime: BoolArray, config: Config) -> BestEconomy | None:
     """Return the most economical band of a regime, and what range it gives; None where no band has an economy.
 
     The best band run both ways is the answer, unless a band run one way is better by more than the uncertainty of
@@ -143,14 +214,13 @@ def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config
     Args:
         made: The reduction.
         regime: True for bands of the regime, shape (B,).
-        two_ways: True for bands run both ways, shape (B,).
         config: Fuel.
     """
-    economy = made["economy"]
+    economy = made.economy
     pool = np.flatnonzero(regime & np.isfinite(economy))
     if not pool.size:
         return None
-    both, single = pool[two_ways[pool]], pool[~two_ways[pool]]
+    both, single = pool[made.two_ways[pool]], pool[~made.two_ways[pool]]
     best = int(both[np.argmax(economy[both])]) if both.size else int(single[np.argmax(economy[single])])
     contender: int | None = None
     own_u = _own_economy_u(made)
@@ -161,27 +231,27 @@ def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config
             best = rival
         elif better > 0.0:
             contender = rival
-    found = find_best_economy(made["fit"]["speed_kn"], economy, regime, best=best)
+    found = find_best_economy(made.fit.speed_kn, economy, regime, best=best)
     if found is None:
         return None
     b = found.band
     usable = usable_fuel_l(config.fuel)
     rival_as_good = None
     if contender is not None:
-        rival_speed = float(made["fit"]["speed_kn"][contender])
+        rival_speed = float(made.fit.speed_kn[contender])
         rival_as_good = OneWayAsGood(
-            **band_key(made["bands"][contender]), speed_kn=rival_speed, economy_nm_per_l=float(economy[contender])
+            **band_key(made.bands[contender]), speed_kn=rival_speed, economy_nm_per_l=float(economy[contender])
         )
     return BestEconomy(
-        **band_key(made["bands"][b]),
-        speed_kn=float(made["fit"]["speed_kn"][b]),
-        speed_u_kn=float(made["speed_u"][b]),
-        fuel_l_per_h=float(made["fuel"]["rate_l_per_h"][b]),
+        **band_key(made.bands[b]),
+        speed_kn=float(made.fit.speed_kn[b]),
+        speed_u_kn=float(made.speed_u[b]),
+        fuel_l_per_h=float(made.fuel.rate_l_per_h[b]),
         economy_nm_per_l=float(economy[b]),
-        economy_u_nm_per_l=float(made["economy_u"][b]),
+        economy_u_nm_per_l=float(made.economy_u[b]),
         range_nm=None if usable is None else usable * float(economy[b]),
-        range_u_nm=None if usable is None else usable * float(made["economy_u"][b]),
-        ways=2 if two_ways[b] else 1,
+        range_u_nm=None if usable is None else usable * float(made.economy_u[b]),
+        ways=2 if made.two_ways[b] else 1,
         one_way_as_good=rival_as_good,
         flat_from_kn=found.flat_from_kn,
         flat_to_kn=found.flat_to_kn,
@@ -192,17 +262,17 @@ def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config
 
 def _own_economy_u(made: Reduction) -> FloatArray:
     """Return the standard uncertainty of each band's economy without what all bands share [nm/L], shape (B,)."""
-    speed, rate, economy = made["fit"]["speed_kn"], made["fuel"]["rate_l_per_h"], made["economy"]
-    fuel_terms = made["fuel"]["terms_u_l_per_h"]
-    own_speed = combined({name: u for name, u in made["terms"].items() if name not in COMMON_TERMS})
+    speed, rate, economy = made.fit.speed_kn, made.fuel.rate_l_per_h, made.economy
+    fuel_terms = made.fuel.terms_u_l_per_h
+    own_speed = combined({name: u for name, u in made.terms.items() if name not in COMMON_TERMS})
     own_fuel = combined({name: u for name, u in fuel_terms.items() if name not in CALIBRATION_TERMS})
-    opposed = opposed_share(speed, made["terms"], rate, fuel_terms)
+    opposed = opposed_share(speed, made.terms, rate, fuel_terms)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.sqrt((own_speed / speed) ** 2 + (own_fuel / rate) ** 2 + 2.0 * np.square(opposed))
     return np.asarray(economy * share, dtype=np.float64)
 
 
-def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolArray) -> SlowestHeld | None:
+def slowest_on_the_plane(made: Reduction, is_planing: BoolArray) -> SlowestHeld | None:
     """Return the slowest band held clearly on the plane; None where none was.
 
     It is an upper bound of the slowest planing speed: the hull held the plane there, and may hold it slower.
@@ -210,18 +280,17 @@ def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolA
     Args:
         made: The reduction.
         is_planing: True for bands past the hump, shape (B,).
-        two_ways: True for bands run both ways, shape (B,).
     """
-    speed = made["fit"]["speed_kn"]
+    speed = made.fit.speed_kn
     planing = np.flatnonzero(is_planing & np.isfinite(speed))
     if not planing.size:
         return None
     b = int(planing[np.argmin(speed[planing])])
     return SlowestHeld(
-        **band_key(made["bands"][b]),
+        **band_key(made.bands[b]),
         speed_kn=float(speed[b]),
-        speed_u_kn=float(made["speed_u"][b]),
-        ways=2 if two_ways[b] else 1,
+        speed_u_kn=float(made.speed_u[b]),
+        ways=2 if made.two_ways[b] else 1,
     )
 
 
@@ -230,7 +299,7 @@ def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolA
 # ------------------------------------------------------------------------------
 
 
-def calibrate_log(made: Reduction, two_ways: BoolArray) -> LogCalibration | None:
+def calibrate_log(made: Reduction) -> LogCalibration | None:
     """Return factor and offset that turn the log's speed into speed through water, or None without a log.
 
     Weighted least squares of band speed on log speed over bands run both ways; with fewer than three of them the
@@ -239,9 +308,9 @@ def calibrate_log(made: Reduction, two_ways: BoolArray) -> LogCalibration | None
     Source: weighted straight-line fit (any text on regression); the uncertainty of the factor follows from the band
     speeds' own, enlarged where the points scatter more than that (Birge ratio; from memory).
     """
-    shown = band_means(made["weights"], made["runs"]["stw_kn"])
-    speed, u = made["fit"]["speed_kn"], made["speed_u"]
-    use = two_ways & np.isfinite(shown) & (shown > 0)
+    shown = band_means(made.weights, made.runs.stw_kn)
+    speed, u = made.fit.speed_kn, made.speed_u
+    use = made.two_ways & np.isfinite(shown) & (shown > 0)
     n = int(use.sum())
     if n == 0:
         return None
@@ -260,3 +329,11 @@ def calibrate_log(made: Reduction, two_ways: BoolArray) -> LogCalibration | None
         offset_kn=float(solved[1]) if with_offset else 0.0,
         worst_left_kn=float(np.max(np.abs(speed[use] - design @ solved))),
     )
+
+
+def top_speed_warnings(seen: FastestSeen | None) -> list[TrialWarning]:
+    """Return the warning that no top speed is claimed, and what would be missing; none where one is."""
+    if seen is None:
+        return []
+    at = f"{seen.speed_kn:.1f} kn" + ("" if seen.rpm is None else f" at {seen.rpm:.0f} rpm")
+    return [warn("top-speed-not-claimed", "", f"{at} was seen; to claim it, {seen.missing}.")]

@@ -1,133 +1,115 @@
-"""The findings of a reduction: the answers, the conditions, the evidence on the current, and every warning."""
+"""All results of a trial on one screen: segments and samples in; band table, legs and findings out."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
-import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import empty_table
 from trialcapture.config import Config
-from trialcapture.measure.hull_regime import find_regimes, froude_numbers, is_past_hump
-from trialcapture.measure.planing import SLOW_LOOKS, find_slowest_planing, judge_slow_runs
-from trialcapture.measure.steady_bands import best_economy, calibrate_log, slowest_on_the_plane, top_speed
-from trialcapture.reduce.bands import band_key
+from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
+from trialcapture.measure.planing import NO_SLOW_RUNS, measure_planing
+from trialcapture.measure.steady_bands import NO_BANDS, measure_steady_bands
+from trialcapture.measure.trial_warnings import empty_warnings, trial_warnings
 from trialcapture.reduce.budget import budget_entries, describe_statistics
-from trialcapture.reduce.conditions import load_sheet, trial_conditions
+from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.current_evidence import describe_current, no_current
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines
+from trialcapture.reduce.flags import warn
 from trialcapture.reduce.fuel import usable_fuel_l
-from trialcapture.reduce.reduction import Reduction
-from trialcapture.reduce.runs import IntArray, Legs
+from trialcapture.reduce.reduction import Reduction, bands_table, legs_table, reduce_segments
 from trialcapture.reduce.summary import (
     SCHEMA_VERSION,
-    BandRegime,
     BoatStatement,
+    CurrentEvidence,
     Findings,
     FuelCheck,
     FuelStatement,
-    JudgedSlowRun,
-    Regimes,
+    Measured,
 )
-from trialcapture.reduce.trial_warnings import empty_warnings, trial_warnings
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+
+Measure = Callable[[Circumstances, TrialSamples], Measured]
+MEASURES: tuple[Measure, ...] = ()
+"""Results beside the bands and the planing threshold, in the order they are told."""
 
 
-def empty_findings(legs: Legs, band: IntArray, samples: pa.Table | None, config: Config) -> Findings:
-    """Return the findings of a trial without a band; its warnings say why there is none."""
-    load = load_sheet(config)
-    return Findings(
-        schema_version=SCHEMA_VERSION,
-        boat=_boat(config),
-        load=load,
-        fuel=_fuel(config),
-        top_speed=None,
-        fastest_seen=None,
-        economy_planing=None,
-        economy_displacement=None,
-        economy_overall=None,
-        regimes=Regimes("", ()),
-        slowest_planing_speed=None,
-        slowest_on_the_plane=None,
-        slow_runs=(),
-        rated_rpm_check=check_rated_rpm(legs, samples, config),
-        conditions=trial_conditions(legs, config),
-        current=no_current(),
-        speed_log=None,
-        plausibility=(),
-        budgets=(),
-        statistics=describe_statistics(legs, band, [], config),
-        warnings=tuple(empty_warnings(legs, band, load, config)),
-        review=None,
-    )
-
-
-def make_findings(made: Reduction, samples: pa.Table | None, config: Config) -> Findings:
-    """Return the findings of a reduced trial.
+def measure_trial(
+    segments: pa.Table,
+    config: Config,
+    *,
+    clocks: pa.Table | None,
+    samples: pa.Table | None,
+    session_id: str,
+    read_samples: ReadSamples | None = None,
+) -> tuple[pa.Table, pa.Table, Findings]:
+    """Reduce a trial to bands and current, and measure everything that rests on them.
 
     Args:
-        made: The reduction.
-        samples: Samples of the trial set, or None.
-        config: Settings as used.
+        segments: Segments of the trial set; only accepted ones are used, as people reviewed them.
+        config: Boat, fuel, load, engines, bands, and what counts as reciprocal.
+        clocks: Clocks of the trial set, for the alignment term of the budget; None or empty counts nothing.
+        samples: A row a second of the trial set, for the highest engine speed, the planing threshold and for finding
+            manoeuvres; None does without.
+        session_id: Of the trial, for the tables.
+        read_samples: Reads the full rate of an episode; None where it is not there.
+
+    Returns:
+        Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and the findings. With nothing accepted the tables are empty
+        and the findings say so.
     """
-    legs, runs, fit = made["legs"], made["runs"], made["fit"]
-    two_ways = np.zeros(len(made["bands"]), dtype=np.bool_)
-    two_ways[[s["band"] for s in made["sequences"] if s["weights"] is not None]] = True
-    load = load_sheet(config)
-    conditions = trial_conditions(legs, config)
-    volume = load.displacement_kg and load.displacement_kg / conditions.water_density_kg_per_m3
-    regimes, judged_by = find_regimes(
-        made["rpm"],
-        fit["speed_kn"],
-        planing_hull=config.boat.planing,
-        volume_m3=volume,
-        length_m=config.boat.length_m,
-    )
-    rated = check_rated_rpm(legs, samples, config)
-    slow_runs = _judge_slow_runs(made, config)
-    is_planing = np.array([r == "planing" for r in regimes])
-    is_displacing = np.array([r == "displacement" for r in regimes])
-    is_past = is_planing & is_past_hump(fit["speed_kn"], volume, config.boat.length_m)
-    fastest, seen = top_speed(made, two_ways, samples, config)
-    shown_h = made["look_h"] if made["shows_current"] else made["look_h"][:0]
+    gathered, made = reduce_segments(segments, config, clocks=clocks)
+    legs, band = gathered.legs, gathered.band
+    circumstances = find_circumstances(gathered, made, clocks, config)
+    trial = TrialSamples(samples, read_samples)
+    steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial)
+    planing = NO_SLOW_RUNS if made is None else measure_planing(circumstances, trial)
+    measured = tuple(measure(circumstances, trial) for measure in MEASURES)
+    load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
     findings = Findings(
         schema_version=SCHEMA_VERSION,
         boat=_boat(config),
         load=load,
         fuel=_fuel(config),
-        top_speed=fastest,
-        fastest_seen=seen,
-        economy_planing=best_economy(made, is_planing, two_ways, config),
-        economy_displacement=best_economy(made, is_displacing, two_ways, config),
-        economy_overall=best_economy(made, np.ones(two_ways.size, dtype=np.bool_), two_ways, config),
-        regimes=Regimes(
-            judged_by,
-            tuple(
-                BandRegime(**band_key(band), regime=regime, volumetric_froude=by_volume, length_froude=by_length)
-                for band, regime, (by_volume, by_length) in zip(
-                    made["bands"],
-                    regimes,
-                    [froude_numbers(float(v), volume, config.boat.length_m) for v in fit["speed_kn"]],
-                    strict=True,
-                )
-            ),
-        ),
-        slowest_planing_speed=find_slowest_planing(slow_runs),
-        slowest_on_the_plane=slowest_on_the_plane(made, is_past, two_ways),
-        slow_runs=slow_runs,
+        top_speed=steady.top_speed,
+        fastest_seen=steady.fastest_seen,
+        economy_planing=steady.economy_planing,
+        economy_displacement=steady.economy_displacement,
+        economy_overall=steady.economy_overall,
+        regimes=steady.regimes,
+        slowest_planing_speed=planing.slowest,
+        slowest_on_the_plane=steady.slowest_on_the_plane,
+        slow_runs=planing.slow_runs,
         rated_rpm_check=rated,
-        conditions=conditions,
-        current=describe_current(legs, runs, made["sequences"], fit, made["methods"], made["bands"], shown_h),
-        speed_log=calibrate_log(made, two_ways),
-        plausibility=plausibility_lines(
-            made["rpm"], fit["speed_kn"], made["fuel"]["rate_l_per_h"], made["slip_pct"], load.displacement_kg, rated,
-            config,
+        conditions=circumstances.conditions,
+        current=no_current() if made is None else _current(made),
+        speed_log=steady.speed_log,
+        plausibility=() if made is None else plausibility_lines(
+            made.rpm, made.fit.speed_kn, made.fuel.rate_l_per_h, made.slip_pct, load.displacement_kg, rated, config
         ),
-        budgets=budget_entries(made["bands"], made["terms"], made["fuel"]["terms_u_l_per_h"]),
-        statistics=describe_statistics(legs, made["band"], made["bands"], config),
+        budgets=() if made is None else budget_entries(made.bands, made.terms, made.fuel.terms_u_l_per_h),
+        statistics=describe_statistics(legs, band, gathered.bands, config),
+        measures=measured,
         warnings=(),
         review=None,
     )  # fmt: skip
-    return replace(findings, warnings=tuple(trial_warnings(made, findings, two_ways, config)))
+    told = [*steady.warnings, *planing.warnings, *(w for m in measured for w in m.warnings)]
+    if made is None:
+        warnings = empty_warnings(legs, band, load, config)
+    else:
+        warnings = trial_warnings(made, findings, told, config)
+    warnings += [warn("drifted")] if gathered.has_drifted else []
+    findings = replace(findings, warnings=tuple(warnings))
+    if made is None:
+        return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), findings
+    return bands_table(made, config, session_id), legs_table(made, session_id), findings
+
+
+def _current(made: Reduction) -> CurrentEvidence:
+    shown_h = made.look_h if made.shows_current else made.look_h[:0]
+    return describe_current(made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h)
 
 
 def _boat(config: Config) -> BoatStatement:
@@ -146,19 +128,3 @@ def _fuel(config: Config) -> FuelStatement:
         calibration=None if check is None else FuelCheck(check.factor, check.origin, check.u_pct),
         uncalibrated_u_pct=fuel.uncalibrated_u_pct if check is None else None,
     )
-
-
-def _judge_slow_runs(made: Reduction, config: Config) -> tuple[JudgedSlowRun, ...]:
-    """Take the fitted current out of the slow runs and look for the planing threshold in them."""
-    currents, us = [], []
-    at = made["look_h"].size
-    for run in made["slow_runs"]:
-        looks = slice(at, at + SLOW_LOOKS)
-        at += SLOW_LOOKS
-        asked_ns = np.linspace(run["t_ns"][0], run["t_ns"][-1], SLOW_LOOKS)
-        known = made["fit"]["current_kn"][looks]
-        currents.append(np.column_stack([np.interp(run["t_ns"], asked_ns, known[:, axis]) for axis in (0, 1)]))
-        course = np.nanmean(run["ground_kn"], axis=0)
-        course /= max(float(np.hypot(*course)), 1e-9)
-        us.append(float(np.sqrt(course @ made["fit"]["current_cov"][looks].mean(axis=0) @ course)))
-    return judge_slow_runs(made["slow_runs"], currents, us, made["legs"], config)

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from math import ceil
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from trialcapture.archive.sample_rows import open_sample_rows
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.session import Session
+from trialcapture.buffers import integers
 from trialcapture.config import Config
+from trialcapture.measure.circumstances import ReadSamples
+from trialcapture.measure.trial import measure_trial
 from trialcapture.pipeline.evidence import with_evidence
 from trialcapture.pipeline.rejects import Rejected
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.steady.segment_review import ReviewEntry, as_reviewed, review_segments
-from trialcapture.reduce.reduction import reduce_trial
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.summary import Summary, as_json
 
@@ -90,11 +95,15 @@ def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str]
 
 def reduce_prepared(made: Prepared) -> Results:
     """Reduce a prepared trial."""
-    segments, (bands, legs, findings) = reduce_reviewed(
-        made.segments,
-        made.reviews,
-        lambda s: reduce_trial(s, made.config, clocks=made.clocks, samples=made.overview),
-    )
+    with _open_episodes(made) as read_samples:
+        segments, (bands, legs, findings) = reduce_reviewed(
+            made.segments,
+            made.reviews,
+            lambda s: measure_trial(
+                s, made.config, clocks=made.clocks, samples=made.overview, session_id=made.session.id,
+                read_samples=read_samples,
+            ),
+        )  # fmt: skip
     air = replace(findings.conditions, pressure_hpa=made.air.get("pressure_hpa"), air_temp_c=made.air.get("air_temp_c"))
     findings = replace(findings, conditions=air)
     summary = with_evidence(
@@ -110,6 +119,21 @@ def reduce_prepared(made: Prepared) -> Results:
         health=made.health,
     )
     return Results(segments, bands, legs, summary)
+
+
+@contextmanager
+def _open_episodes(made: Prepared) -> Iterator[ReadSamples]:
+    """Open the samples of a trial, to read the full rate of an episode of it."""
+    with open_sample_rows(made.session.folder / "trialset" / "samples.parquet") as samples:
+        first_ns = integers(samples.read(0, 1, ["t"])["t"])[0][0]
+        rows = made.overview.num_rows * max(round(made.config.samples.grid_hz), 1)
+
+        def read(start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
+            ends = (ceil((t_ns - first_ns) * made.config.samples.grid_hz / 1e9) for t_ns in (start_ns, stop_ns))
+            start, stop = (min(max(row, 0), rows) for row in ends)
+            return samples.read(start, stop, columns)
+
+        yield read
 
 
 def draw_reviewed(made: Prepared) -> EarlyFigures:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TypedDict
 
 import numpy as np
@@ -37,7 +38,8 @@ CLEARLY_OTHER_STEP_PCT = 8.0
 """Gaps wider than this tell no more about where the cut should be (common practice, no source)."""
 
 
-class Band(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Band:
     """Limits of one RPM band; all NaN when the boat's engine speed is unknown."""
 
     band_rpm: float
@@ -57,8 +59,8 @@ class BandKey(TypedDict):
 
 def band_key(band: Band) -> BandKey:
     """Return what entries of the summary are told apart by: ``band_rpm``, None where unknown, and ``band_name``."""
-    rpm = band["band_rpm"]
-    return {"band_rpm": rpm if np.isfinite(rpm) else None, "band_name": band["name"]}
+    rpm = band.band_rpm
+    return {"band_rpm": rpm if np.isfinite(rpm) else None, "band_name": band.name}
 
 
 def join_names(names: Sequence[str], last: str = ", ") -> str:
@@ -98,10 +100,8 @@ def assign_bands(rpm: FloatArray, settings: Bands) -> tuple[IntArray, list[Band]
     for members in find_clusters(rpm[above], settings.half_width_rpm):
         groups.append((_nominal(rpm[above][members]), above[members], False))
     numbers, bands = _number_bands(rpm, groups)
-    for band in bands:
-        if band["declared"]:
-            band["low_rpm"], band["high_rpm"] = band["band_rpm"] - half, band["band_rpm"] + half
-    return numbers, bands
+    declared = [replace(b, low_rpm=b.band_rpm - half, high_rpm=b.band_rpm + half) if b.declared else b for b in bands]
+    return numbers, declared
 
 
 def band_half_width_rpm(settings: Bands) -> float:
@@ -177,7 +177,7 @@ def assign_without_rpm(legs: Legs, settings: Steady) -> tuple[IntArray, list[Ban
         legs: Accepted segments in order of time.
         settings: ``reciprocal_deg`` and ``reciprocal_max_gap_min`` are used.
     """
-    sog = legs["values"]["sog_kn_mean"]
+    sog = legs.values["sog_kn_mean"]
     groups = _split_unlike(_gather(legs, settings, BACK_SPEED_KN), legs)
     strong = _gather(legs, settings, STRONG_BACK_SPEED_KN)
     shown = np.array(list(_shown_currents(strong, legs).values()))
@@ -188,16 +188,16 @@ def assign_without_rpm(legs: Legs, settings: Steady) -> tuple[IntArray, list[Ban
     for b, members in enumerate(groups):
         numbers[members] = b
     nan = float(np.nan)
-    nameless: Band = {"band_rpm": nan, "low_rpm": nan, "high_rpm": nan, "declared": False, "name": ""}
-    return numbers, [nameless.copy() for _ in groups]
+    nameless = Band(band_rpm=nan, low_rpm=nan, high_rpm=nan, declared=False, name="")
+    return numbers, [nameless] * len(groups)
 
 
 def _gather(legs: Legs, settings: Steady, back_kn: float) -> list[list[int]]:
     """Return the legs by setting of the throttle, as `assign_without_rpm` says."""
     groups: list[list[int]] = []
-    for k in range(legs["start_ns"].size):
+    for k in range(legs.start_ns.size):
         for members in sorted(groups, key=lambda g: -g[-1]):
-            gap_min = (legs["start_ns"][k] - legs["stop_ns"][members[-1]]) / 60e9
+            gap_min = (legs.start_ns[k] - legs.stop_ns[members[-1]]) / 60e9
             soon = gap_min <= settings.reciprocal_max_gap_min
             if soon and all(_one_setting(legs, k, m, settings, back_kn) for m in members):
                 members.append(k)
@@ -209,7 +209,7 @@ def _gather(legs: Legs, settings: Steady, back_kn: float) -> list[list[int]]:
 
 def _one_setting(legs: Legs, i: int, j: int, settings: Steady, back_kn: float) -> bool:
     """Return whether two legs may have been run at one setting of the throttle."""
-    values = legs["values"]
+    values = legs.values
     course, sog, stw = values["cog_true_deg_mean"], values["sog_kn_mean"], values["stw_kn_mean"]
     turned, back = np.abs(wrap_deg(np.array([course[i] - course[j], course[i] - course[j] - 180.0])))
     same_way = turned <= settings.reciprocal_deg and abs(sog[i] - sog[j]) <= SAME_SPEED_KN
@@ -222,7 +222,7 @@ def _one_setting(legs: Legs, i: int, j: int, settings: Steady, back_kn: float) -
 
 def _shown_currents(groups: list[list[int]], legs: Legs) -> dict[int, FloatArray]:
     """Return the current, north and east [kn], that each group run both ways shows: the mean of both ways."""
-    sog, course = legs["values"]["sog_kn_mean"], np.radians(legs["values"]["cog_true_deg_mean"])
+    sog, course = legs.values["sog_kn_mean"], np.radians(legs.values["cog_true_deg_mean"])
     ground = np.column_stack([sog * np.cos(course), sog * np.sin(course)])
     ways = {g: _ways(members, legs) for g, members in enumerate(groups)}
     return {g: np.mean([ground[w].mean(axis=0) for w in parts], axis=0) for g, parts in ways.items() if all(parts)}
@@ -245,7 +245,7 @@ def _split_unlike(groups: list[list[int]], legs: Legs) -> list[list[int]]:
 
 def _ways(members: list[int], legs: Legs) -> tuple[list[int], list[int]]:
     """Return the legs of a group that go the way of its first one, and those back."""
-    course = legs["values"]["cog_true_deg_mean"]
+    course = legs.values["cog_true_deg_mean"]
     ahead = [bool(abs(wrap_deg(course[m] - course[members[0]])) <= 90.0) for m in members]
     out = [m for m, is_out in zip(members, ahead, strict=True) if is_out]
     return out, [m for m in members if m not in out]
@@ -262,13 +262,13 @@ def _number_bands(rpm: FloatArray, groups: list[tuple[float, IntArray, bool]]) -
         # two clusters that round to one name keep their own mean, so that no row can be taken for another
         shown = float(held.mean()) if names.count(name) > 1 and not declared else name
         bands.append(
-            {
-                "band_rpm": shown,
-                "low_rpm": float(held.min()),
-                "high_rpm": float(held.max()),
-                "declared": declared,
-                "name": rpm_name(shown),
-            }
+            Band(
+                band_rpm=shown,
+                low_rpm=float(held.min()),
+                high_rpm=float(held.max()),
+                declared=declared,
+                name=rpm_name(shown),
+            )
         )
     return numbers, bands
 
@@ -296,7 +296,7 @@ def assign_relabelled(rpm: FloatArray, label_rpm: FloatArray, settings: Bands) -
     for label in np.unique(label_rpm[labelled]):
         members = np.flatnonzero(label_rpm == label)
         name, is_declared = _step(float(label), settings)
-        apart = np.array([abs(b["band_rpm"] - name) for b in bands])
+        apart = np.array([abs(b.band_rpm - name) for b in bands])
         if apart.size and apart.min() <= SAME_STEP_PCT / 100.0 * name:
             number[members] = int(np.argmin(apart))
             continue
@@ -304,15 +304,15 @@ def assign_relabelled(rpm: FloatArray, label_rpm: FloatArray, settings: Bands) -
         low, high = (name - half, name + half) if is_declared else (rpm[members].min(), rpm[members].max())
         number[members] = len(bands)
         bands.append(
-            {
-                "band_rpm": name,
-                "low_rpm": float(low),
-                "high_rpm": float(high),
-                "declared": is_declared,
-                "name": rpm_name(name),
-            }
+            Band(
+                band_rpm=name,
+                low_rpm=float(low),
+                high_rpm=float(high),
+                declared=is_declared,
+                name=rpm_name(name),
+            )
         )
-    order = sorted(range(len(bands)), key=lambda b: (float(rpm[number == b].mean()), bands[b]["band_rpm"]))
+    order = sorted(range(len(bands)), key=lambda b: (float(rpm[number == b].mean()), bands[b].band_rpm))
     place = np.empty(len(bands) + 1, dtype=np.int64)
     place[order] = np.arange(len(bands))
     place[-1] = -1
@@ -330,9 +330,9 @@ def _step(label_rpm: float, settings: Bands) -> tuple[float, bool]:
 
 def _with_members(band: Band, rpm: FloatArray) -> Band:
     """Return a band found automatically with the limits of what is in it now."""
-    if band["declared"]:
+    if band.declared:
         return band
-    return {**band, "low_rpm": float(rpm.min()), "high_rpm": float(rpm.max())}
+    return replace(band, low_rpm=float(rpm.min()), high_rpm=float(rpm.max()))
 
 
 # ------------------------------------------------------------------------------
@@ -351,7 +351,8 @@ _SAME_LINE = 0.3
 """Courses that spread across their line by less than this share of their spread along it are one line."""
 
 
-class FuelValues(TypedDict):
+@dataclass(frozen=True, slots=True)
+class FuelValues:
     """Fuel rate per band [L/h], calibrated, at the band's mean rpm; NaN where unknown. Uncertainties k=1."""
 
     rate_l_per_h: FloatArray
@@ -365,12 +366,12 @@ def balance_ways(runs: Runs, sequences: list[RunSequence], n_bands: int) -> Floa
     Both ways of a sequence count half, so that wind and sea, which favour one way, cancel. Sequences count by
     their number of runs.
     """
-    weights = np.zeros((n_bands, len(runs["members"])))
+    weights = np.zeros((n_bands, len(runs.members)))
     for sequence in sequences:
-        members, sign = np.array(sequence["runs"]), sequence["sign"]
+        members, sign = np.array(sequence.runs), sequence.sign
         sides = [side for side in (sign > 0, sign < 0) if side.any()]
         for side in sides:
-            weights[sequence["band"], members[side]] = len(members) / len(sides) / side.sum()
+            weights[sequence.band, members[side]] = len(members) / len(sides) / side.sum()
     return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
@@ -406,9 +407,9 @@ def reduce_fuel(
 
     Source: GUM (JCGM 100:2008) 4.2 (Type A, pooled), 4.3 (Type B), 5.1.2; 4.2.5 (scatter about a fitted line).
     """
-    shown, band = runs["fuel_l_per_h"], np.argmax(weights > 0, axis=0)
+    shown, band = runs.fuel_l_per_h, np.argmax(weights > 0, axis=0)
     raw = band_means(weights, shown)
-    ratio = band_rpm[band] / runs["rpm"]
+    ratio = band_rpm[band] / runs.rpm
     at_band = shown * np.where(np.isfinite(ratio), ratio, 1.0) ** _fuel_power(raw, band_rpm)[band]
     rate = band_means(weights, at_band)
     use = np.isfinite(at_band) & (rate[band] > 0)
@@ -420,7 +421,7 @@ def reduce_fuel(
         with np.errstate(invalid="ignore", divide="ignore"):
             hidden = np.where(use, np.sqrt(3.0) * run_rounding_u_l_per_h / rate[band], 0.0)
         off = np.sign(off) * np.maximum(np.abs(off) - hidden, 0.0)
-    by_way, ways = _way_effect(runs["cog_deg"], off, band, known, use)
+    by_way, ways = _way_effect(runs.cog_deg, off, band, known, use)
     share, freedom = pooled_scatter(
         (off - by_way + np.nansum(known * by_way, axis=1)[band])[use],
         max(int(use.sum() - np.unique(band[use]).size) - ways, 0),
@@ -428,7 +429,7 @@ def reduce_fuel(
         prior_degrees_of_freedom=FUEL_SCATTER_WORTH,
     )
     repeat = share * coverage_factor(freedom) / 2.0 * rate * np.sqrt(np.sum(known**2, axis=1))
-    sampling = np.sqrt(np.sum((known * np.nan_to_num(runs["fuel_u_l_per_h"])) ** 2, axis=1))
+    sampling = np.sqrt(np.sum((known * np.nan_to_num(runs.fuel_u_l_per_h)) ** 2, axis=1))
     factor, calibration_pct = 1.0, settings.uncalibrated_u_pct
     if settings.calibration is not None:
         factor, calibration_pct = settings.calibration.factor, settings.calibration.u_pct
@@ -443,11 +444,11 @@ def reduce_fuel(
         nothing = rate == 0.0
         terms = {name: np.where(nothing, 0.0, u) for name, u in terms.items()}
         terms["rounding"] = factor * rounding_u_l_per_h
-    return {
-        "rate_l_per_h": factor * rate,
-        "u_l_per_h": np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)),
-        "terms_u_l_per_h": terms,
-    }
+    return FuelValues(
+        rate_l_per_h=factor * rate,
+        u_l_per_h=np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)),
+        terms_u_l_per_h=terms,
+    )
 
 
 def _way_effect(

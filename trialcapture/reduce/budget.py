@@ -62,11 +62,11 @@ def speed_terms(
 
     Source: GUM (JCGM 100:2008) 4.3, 5.1.2.
     """
-    values = legs["values"]
-    n_bands = fit["speed_kn"].size
+    values = legs.values
+    n_bands = fit.speed_kn.size
     bias = np.where(np.isfinite(values["sog_bias_u_kn"]), values["sog_bias_u_kn"], SOG_BIAS_U_KN)
     slope = np.abs(np.nan_to_num(values["sog_slope_kn_per_min"])) / 60.0
-    members = [[leg for k in np.flatnonzero(runs["band"] == b) for leg in runs["members"][k]] for b in range(n_bands)]
+    members = [[leg for k in np.flatnonzero(runs.band == b) for leg in runs.members[k]] for b in range(n_bands)]
     terms = _with_rounding(fit, runs)
     terms["receiver bias"] = np.array([bias[m].mean() for m in members])
     terms["clock alignment"] = np.array([_worst_clock_s(clocks, legs, m) * slope[m].mean() for m in members])
@@ -75,7 +75,7 @@ def speed_terms(
     if outlying:
         moved = np.zeros(n_bands)
         for k in outlying:
-            moved[runs["band"][k]] += abs(fit["gain"][runs["band"][k], k] * fit["residual_kn"][k])
+            moved[runs.band[k]] += abs(fit.gain[runs.band[k], k] * fit.residual_kn[k])
         terms["outlying run"] = moved / 2.0
     return terms
 
@@ -114,10 +114,10 @@ def engine_rounding_u(
         engine_ids: Engines.
         quantity: ``rpm`` or ``fuel_l_per_h``.
     """
-    values, duration = legs["values"], legs["values"]["duration_s"]
+    values, duration = legs.values, legs.values["duration_s"]
 
     def means(name: str) -> FloatArray:
-        return np.array([weighted_mean(values[name][m], duration[m]) for m in runs["members"]])
+        return np.array([weighted_mean(values[name][m], duration[m]) for m in runs.members])
 
     stem = {"rpm": "rpm_{}", "fuel_l_per_h": "fuel_l_per_h_{}"}[quantity]
     at = [means(f"{stem.format(e)}_mean") for e in engine_ids]
@@ -133,11 +133,11 @@ def _with_rounding(fit: VectorFit, runs: Runs) -> dict[str, FloatArray]:
 
     The fit takes rounding for an error of each run by itself; runs at one reading have it in common.
     """
-    terms, own = dict(fit["terms_u_kn"]), runs["rounding_u_kn"]
+    terms, own = dict(fit.terms_u_kn), runs.rounding_u_kn
     if not own.any():
         return terms
-    terms["sampling"] = np.sqrt(np.maximum(terms["sampling"] ** 2 - fit["gain"] ** 2 @ own**2, 0.0))
-    terms["rounding"] = np.array([rounding_in_mean(g, runs["sog_kn"], own) for g in fit["gain"]])
+    terms["sampling"] = np.sqrt(np.maximum(terms["sampling"] ** 2 - fit.gain**2 @ own**2, 0.0))
+    terms["rounding"] = np.array([rounding_in_mean(g, runs.sog_kn, own) for g in fit.gain])
     return terms
 
 
@@ -194,7 +194,7 @@ def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: Sequence[int]) 
         return 0.0
     u = read_numbers(clocks, "offset_u_s")
     begins, ends = read_numbers(clocks, "from_ns"), read_numbers(clocks, "to_ns")
-    start, stop = legs["start_ns"][members], legs["stop_ns"][members]
+    start, stop = legs.start_ns[members], legs.stop_ns[members]
     overlaps = (start[None, :] <= ends[:, None]) & (stop[None, :] >= begins[:, None])
     u = np.where(np.isnan(begins) | overlaps.any(axis=1), u, np.nan)
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
@@ -207,11 +207,11 @@ def _unseen_abeam_kn(fit: VectorFit, runs: Runs, weights: FloatArray, line_headi
     courses both ways are not quite reciprocal it changes the speed by its share along their bisector too, and courses
     cannot tell whether a drift bent them, which the mean of both ways loses, or the helm.
     """
-    radians = np.radians(runs["cog_deg"])
+    radians = np.radians(runs.cog_deg)
     bisector = np.hypot(weights @ np.cos(radians), weights @ np.sin(radians))
     both_ways = np.array([np.isfinite(line_heading_deg[w > 0]).all() for w in weights])
     bent = UNSEEN_BENT_KN * np.where(both_ways, bisector, 0.0)
-    through = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit["speed_kn"], 1.0))
+    through = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit.speed_kn, 1.0))
     return np.asarray(np.hypot(through, bent), dtype=np.float64)
 
 
@@ -221,10 +221,10 @@ def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:
     Lines run both ways count where there are any: drift turns single courses, and a band run one way tells nothing of
     the current as long as its own speed is not known.
     """
-    if np.isfinite(runs["heading_deg"]).all():
+    if np.isfinite(runs.heading_deg).all():
         return False
     lines = line_heading_deg[np.isfinite(line_heading_deg)]
-    doubled = np.radians(2.0 * (lines if lines.size else runs["cog_deg"]))
+    doubled = np.radians(2.0 * (lines if lines.size else runs.cog_deg))
     apart = np.abs(np.angle(np.exp(1j * (doubled[:, None] - doubled[None, :]))))
     return bool(np.degrees(apart.max()) / 2.0 < ONE_LINE_DEG)
 
@@ -265,7 +265,7 @@ def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> St
 
 def describe_statistics(legs: Legs, band: IntArray, bands: list[Band], config: Config) -> TrialStatistics:
     """Return what was done to the samples of the legs, and how their standard errors compare."""
-    left_out = legs["values"]["n_outliers"]
+    left_out = legs.values["n_outliers"]
     known = config.steady.chauvenet and bool(np.isfinite(left_out).any())
     return TrialStatistics(
         chauvenet=config.steady.chauvenet,
@@ -277,7 +277,7 @@ def describe_statistics(legs: Legs, band: IntArray, bands: list[Band], config: C
 def _compare(legs: Legs, members: BoolArray) -> StandardErrors | None:
     from scipy.special import chdtri  # noqa: PLC0415  (slow import, needed here only)
 
-    values = legs["values"]
+    values = legs.values
     by_size, by_blocks, blocks = values["sog_u_kn"], values["sog_u_blocking_kn"], values["sog_blocks"]
     use = members & np.isfinite(by_blocks) & np.isfinite(blocks) & (blocks > 1) & (by_size > 0)
     if not use.any():
@@ -351,7 +351,7 @@ def refused_return_u_kn(
         steady: ``reciprocal_deg``, ``reciprocal_max_gap_min`` and ``heading_sd_deg`` are used.
     """
     found = np.full(speed_kn.size, np.nan)
-    both_ways = {s["band"] for s in sequences if s["weights"] is not None}
+    both_ways = {s.band for s in sequences if s.weights is not None}
     one_way = [b for b in range(speed_kn.size) if b not in both_ways]
     if both_ways:
         for b in one_way:
@@ -371,21 +371,21 @@ def _apart_kn(
 
     Speeds are brought to the band's engine speed in proportion (constant slip).
     """
-    values, own = refused["values"], np.flatnonzero(runs["band"] == band)
-    start_h = (refused["start_ns"] - legs["t0_ns"]) / NS_PER_H
-    stop_h = (refused["stop_ns"] - legs["t0_ns"]) / NS_PER_H
+    values, own = refused.values, np.flatnonzero(runs.band == band)
+    start_h = (refused.start_ns - legs.t0_ns) / NS_PER_H
+    stop_h = (refused.stop_ns - legs.t0_ns) / NS_PER_H
     straight = ~(values["heading_sd_deg"] > steady.heading_sd_deg)
     same_step = np.abs(values["rpm_mean"] / band_rpm - 1.0) <= ONE_STEP_PCT / 100.0
     usable = straight & same_step & (values["duration_s"] >= SHORTEST_S)
     best_s, apart = 0.0, np.nan
     for k in own:
-        back = np.abs(wrap_deg(values["cog_true_deg_mean"] - runs["cog_deg"][k] - 180.0)) <= steady.reciprocal_deg
-        gap_h = np.maximum(start_h - runs["stop_h"][k], runs["start_h"][k] - stop_h)
+        back = np.abs(wrap_deg(values["cog_true_deg_mean"] - runs.cog_deg[k] - 180.0)) <= steady.reciprocal_deg
+        gap_h = np.maximum(start_h - runs.stop_h[k], runs.start_h[k] - stop_h)
         near = 60.0 * gap_h <= steady.reciprocal_max_gap_min
         for i in np.flatnonzero(usable & back & near):
             if values["duration_s"][i] > best_s:
                 best_s = float(values["duration_s"][i])
-                there = runs["sog_kn"][k] * band_rpm / runs["rpm"][k]
+                there = runs.sog_kn[k] * band_rpm / runs.rpm[k]
                 here = values["sog_kn_mean"][i] * band_rpm / values["rpm_mean"][i]
                 apart = abs(speed_kn - (there + here) / 2.0)
     return float(apart)

@@ -15,10 +15,10 @@ from trialcapture.reduce.engine_checks import (
     none_if_nan,
     split_pct,
 )
+from trialcapture.reduce.flags import quantity, warn
 from trialcapture.reduce.runs import Legs
 from trialcapture.reduce.summary import LoadItem, LoadSheet, TrialConditions, TrialWarning
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.trial_warnings import quantity, warn
 from trialcapture.reduce.uncertainty import FloatArray, weighted_direction_deg, weighted_mean
 
 # ------------------------------------------------------------------------------
@@ -117,11 +117,11 @@ def leg_depth_froude(legs: Legs, through_water_kn: FloatArray) -> FloatArray:
 
     The value that came with the segment stands in where no depth did.
     """
-    depth = legs["values"]["depth_m_min"]
+    depth = legs.values["depth_m_min"]
     return np.array(
         [
             depth_froude(v, h) if np.isfinite(v) and h > 0 else given
-            for v, h, given in zip(through_water_kn, depth, legs["values"]["depth_froude"], strict=True)
+            for v, h, given in zip(through_water_kn, depth, legs.values["depth_froude"], strict=True)
         ],
         dtype=np.float64,
     )
@@ -143,7 +143,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
         froude: Depth Froude number of every leg.
         config: Boat and engines.
     """
-    values = legs["values"]
+    values = legs.values
     flags = []
     depth = values["depth_m_min"][members]
     needed = depth_without_correction_m(speed_kn, config.boat.beam_m, config.boat.draught_m)
@@ -154,7 +154,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
     wind = values["wind_speed_true_kn_mean"][members]
     if np.isfinite(wind).any() and beaufort_force(float(np.nanmax(wind))) > GENTLE_BREEZE:
         flags.append("wind")
-    trims = [legs["trim"][k] for k in members]
+    trims = [legs.trim[k] for k in members]
     if None in trims:
         flags.append("trim-unknown")
     if len(set(trims) - {None}) > 1:
@@ -174,7 +174,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
 
 def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
     """Return the conditions of the trial: measured where there was an instrument, else as people stated them."""
-    values, trial = legs["values"], config.trial
+    values, trial = legs.values, config.trial
     weights = values["duration_s"]
     wind, depth = values["wind_speed_true_kn_mean"], values["depth_m_min"]
     temperature = none_if_nan(weighted_mean(values["water_temp_c_mean"], weights))
@@ -183,8 +183,8 @@ def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
     if sea_state is None and trial.wave_height_m is not None:
         sea_state = sea_state_code(trial.wave_height_m)
     return TrialConditions(
-        start=iso_utc(legs["start_ns"].min()) if legs["start_ns"].size else None,
-        stop=iso_utc(legs["stop_ns"].max()) if legs["stop_ns"].size else None,
+        start=iso_utc(legs.start_ns.min()) if legs.start_ns.size else None,
+        stop=iso_utc(legs.stop_ns.max()) if legs.stop_ns.size else None,
         place=trial.place,
         wind_speed_true_kn_mean=none_if_nan(weighted_mean(wind, weights)),
         wind_speed_true_kn_max=strongest,
@@ -198,7 +198,7 @@ def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
         water_density_kg_per_m3=trial_water_density(trial.water, trial.water_density_kg_per_m3, temperature),
         generator_running=trial.generator_running,
         hull_cleaned=trial.hull_cleaned,
-        trim=tuple(sorted({t for t in legs["trim"] if t})),
+        trim=tuple(sorted({t for t in legs.trim if t})),
     )
 
 

@@ -99,11 +99,11 @@ def check_rated_rpm(legs: Legs, samples: pa.Table | None, config: Config) -> tup
     """
     found = []
     for engine in config.engine:
-        means = legs["values"][f"rpm_{engine.id}_mean"]
+        means = legs.values[f"rpm_{engine.id}_mean"]
         reached = float(np.nanmax(means)) if np.isfinite(means).any() else float(np.nan)
         reached = float(np.fmax(reached, _highest_mean(samples, f"rpm_{engine.id}")))
         pct = 100.0 * reached / engine.rated_rpm
-        loads = legs["values"][f"load_pct_{engine.id}_mean"]
+        loads = legs.values[f"load_pct_{engine.id}_mean"]
         load = float(np.nanmax(loads)) if np.isfinite(loads).any() else float(np.nan)
         found.append(
             RatedRpmCheck(

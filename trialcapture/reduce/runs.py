@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import comb
-from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +28,8 @@ DISBELIEVED_PCT = 4.0
 holds this far apart are never one step (common practice, no source)."""
 
 
-class Legs(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Legs:
     """Accepted segments in order of time; all arrays have one entry a leg."""
 
     t0_ns: int
@@ -109,14 +110,14 @@ def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
     missing = ~np.isfinite(values["duration_s"])
     values["duration_s"][missing] = (stop - start)[missing] / 1e9
     ids = read_numbers(chosen, "segment_id")
-    return {
-        "t0_ns": int(start[0]) if start.size else 0,
-        "start_ns": start,
-        "stop_ns": stop,
-        "segment_id": np.where(np.isfinite(ids), ids, -1).astype(np.int64),
-        "trim": [t or None for t in chosen.column("trim").to_pylist()] if "trim" in names else [None] * chosen.num_rows,
-        "values": values,
-    }
+    return Legs(
+        t0_ns=int(start[0]) if start.size else 0,
+        start_ns=start,
+        stop_ns=stop,
+        segment_id=np.where(np.isfinite(ids), ids, -1).astype(np.int64),
+        trim=[t or None for t in chosen.column("trim").to_pylist()] if "trim" in names else [None] * chosen.num_rows,
+        values=values,
+    )
 
 
 def _fill_totals(values: dict[str, FloatArray], engine_ids: Sequence[str]) -> None:
@@ -261,7 +262,8 @@ DRIFT_ALLOWED_KN = 2.0
 """What a current of this speed turns the course by says nothing against the compass (common practice, no source)."""
 
 
-class Runs(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Runs:
     """Runs in order of time; arrays have one entry a run, NaN where unknown. Times in hours since the first leg."""
 
     members: list[list[int]]
@@ -293,7 +295,7 @@ def merge_runs(legs: Legs, band: IntArray, same_way_deg: float) -> Runs:
         band: Band number of each leg; negative for none.
         same_way_deg: How far the courses of one run may differ [deg].
     """
-    course = legs["values"]["cog_true_deg_mean"]
+    course = legs.values["cog_true_deg_mean"]
     members: list[list[int]] = []
     for i in range(band.size):
         if band[i] < 0:
@@ -303,7 +305,7 @@ def merge_runs(legs: Legs, band: IntArray, same_way_deg: float) -> Runs:
             last == i - 1
             and last >= 0
             and band[last] == band[i]
-            and legs["start_ns"][i] - legs["stop_ns"][last] <= SAME_RUN_GAP_S * 1e9
+            and legs.start_ns[i] - legs.stop_ns[last] <= SAME_RUN_GAP_S * 1e9
             and abs(wrap_deg(course[i] - course[last])) <= same_way_deg
         )
         if joins:
@@ -314,11 +316,11 @@ def merge_runs(legs: Legs, band: IntArray, same_way_deg: float) -> Runs:
 
 
 def _average(legs: Legs, band: IntArray, members: list[list[int]]) -> Runs:
-    values = legs["values"]
+    values = legs.values
     duration = np.maximum(values["duration_s"], 1e-3)
     ground = velocity_kn(values["sog_kn_mean"], values["cog_true_deg_mean"])
-    start = (legs["start_ns"] - legs["t0_ns"]) / NS_PER_H
-    stop = (legs["stop_ns"] - legs["t0_ns"]) / NS_PER_H
+    start = (legs.start_ns - legs.t0_ns) / NS_PER_H
+    stop = (legs.stop_ns - legs.t0_ns) / NS_PER_H
     sampling = np.where(np.isfinite(values["sog_u_kn"]), values["sog_u_kn"], UNKNOWN_SAMPLING_U_KN)
 
     def mean(x: FloatArray) -> FloatArray:
@@ -334,25 +336,25 @@ def _average(legs: Legs, band: IntArray, members: list[list[int]]) -> Runs:
     # the vector mean of pieces that differ by some degrees is too short; the speed is kept as it was made good
     speed = mean(values["sog_kn_mean"])
     heading = values["heading_true_deg_mean"]
-    return {
-        "members": members,
-        "band": np.array([band[m[0]] for m in members], dtype=np.int64),
-        "start_h": np.array([start[m[0]] for m in members], dtype=np.float64),
-        "stop_h": np.array([stop[m[-1]] for m in members], dtype=np.float64),
-        "mid_h": mean((start + stop) / 2.0),
-        "duration_s": np.array([duration[m].sum() for m in members], dtype=np.float64),
-        "ground_kn": velocity_kn(speed, course),
-        "sog_kn": speed,
-        "cog_deg": course,
-        "heading_deg": np.array([weighted_direction_deg(heading[m], duration[m]) for m in members], dtype=np.float64),
-        "rpm": mean(values["rpm_mean"]),
-        "u_kn": spread(sampling),
+    return Runs(
+        members=members,
+        band=np.array([band[m[0]] for m in members], dtype=np.int64),
+        start_h=np.array([start[m[0]] for m in members], dtype=np.float64),
+        stop_h=np.array([stop[m[-1]] for m in members], dtype=np.float64),
+        mid_h=mean((start + stop) / 2.0),
+        duration_s=np.array([duration[m].sum() for m in members], dtype=np.float64),
+        ground_kn=velocity_kn(speed, course),
+        sog_kn=speed,
+        cog_deg=course,
+        heading_deg=np.array([weighted_direction_deg(heading[m], duration[m]) for m in members], dtype=np.float64),
+        rpm=mean(values["rpm_mean"]),
+        u_kn=spread(sampling),
         # one reading rounded the same way all the time: pieces of a run have it in common
-        "rounding_u_kn": mean(np.nan_to_num(values["sog_rounding_u_kn"])),
-        "fuel_l_per_h": mean(values["fuel_l_per_h_mean"]),
-        "fuel_u_l_per_h": spread(values["fuel_u_l_per_h"]),
-        "stw_kn": mean(values["stw_kn_mean"]),
-    }
+        rounding_u_kn=mean(np.nan_to_num(values["sog_rounding_u_kn"])),
+        fuel_l_per_h=mean(values["fuel_l_per_h_mean"]),
+        fuel_u_l_per_h=spread(values["fuel_u_l_per_h"]),
+        stw_kn=mean(values["stw_kn_mean"]),
+    )
 
 
 def drop_unusable_heading(runs: Runs) -> tuple[Runs, str]:
@@ -361,21 +363,20 @@ def drop_unusable_heading(runs: Runs) -> tuple[Runs, str]:
     A compass may be wrong by an angle, which the fit finds; one that is stuck, upside down or a quarter turn off is
     no compass. A current can turn course from heading, far at low speed: that much is left out of the comparison.
     """
-    drift = np.degrees(np.arcsin(np.minimum(DRIFT_ALLOWED_KN / np.maximum(runs["sog_kn"], 1e-6), 1.0)))
-    turned = wrap_deg(runs["cog_deg"] - runs["heading_deg"])
+    drift = np.degrees(np.arcsin(np.minimum(DRIFT_ALLOWED_KN / np.maximum(runs.sog_kn, 1e-6), 1.0)))
+    turned = wrap_deg(runs.cog_deg - runs.heading_deg)
     apart = np.sign(turned) * np.maximum(np.abs(turned) - drift, 0.0)
     known = np.isfinite(apart)
     if not known.any():
         return runs, ""
-    weights = np.where(known, runs["sog_kn"], 0.0)
+    weights = np.where(known, runs.sog_kn, 0.0)
     radians = np.radians(np.where(known, apart, 0.0))
     north, east = float(weights @ np.cos(radians)), float(weights @ np.sin(radians))
     length = float(np.hypot(north, east) / weights.sum())
     mean = float(np.degrees(np.arctan2(east, north)))
     if abs(mean) <= WRONG_COMPASS_DEG and length >= LOOSE_COMPASS_RESULTANT:
         return runs, ""
-    without = runs.copy()
-    without["heading_deg"] = np.full(apart.size, np.nan)
+    without = replace(runs, heading_deg=np.full(apart.size, np.nan))
     return without, f"Course minus heading is {mean:+.0f}° on average, resultant length {length:.2f}."
 
 
@@ -387,7 +388,8 @@ CROSS_CURRENT_ALLOWED_KN = 1.0
 """Without a heading, courses may miss the reciprocal by what this current abeam does to them (common practice)."""
 
 
-class RunSequence(TypedDict):
+@dataclass(frozen=True, slots=True)
+class RunSequence:
     """Runs of one band up and down one line, none longer than the allowed gap after the one before.
 
     ``weights`` and ``speed_kn`` are None where only one way was run: a half pair stays half.
@@ -413,9 +415,9 @@ def relation(runs: Runs, i: int, j: int, limit_deg: float) -> int:
     elsewhere. With no heading the courses get the allowance of a moderate stream abeam.
     """
     allowance = [limit_deg, limit_deg]
-    differences = [runs["heading_deg"][i] - runs["heading_deg"][j], runs["cog_deg"][i] - runs["cog_deg"][j]]
+    differences = [runs.heading_deg[i] - runs.heading_deg[j], runs.cog_deg[i] - runs.cog_deg[j]]
     if not np.isfinite(differences[0]):
-        sine = [min(1.0, CROSS_CURRENT_ALLOWED_KN / max(runs["sog_kn"][k], 1e-6)) for k in (i, j)]
+        sine = [min(1.0, CROSS_CURRENT_ALLOWED_KN / max(runs.sog_kn[k], 1e-6)) for k in (i, j)]
         allowance[1] += float(np.degrees(np.arcsin(sine)).sum())
     for difference, limit in zip(differences, allowance, strict=True):
         if not np.isfinite(difference):
@@ -438,8 +440,8 @@ def find_sequences(runs: Runs, settings: Steady) -> list[RunSequence]:
         settings: ``reciprocal_deg``, ``reciprocal_max_gap_min`` and ``reciprocal_rpm_pct`` are used.
     """
     found: list[RunSequence] = []
-    for band in np.unique(runs["band"]):
-        left = [int(k) for k in np.flatnonzero(runs["band"] == band)]
+    for band in np.unique(runs.band):
+        left = [int(k) for k in np.flatnonzero(runs.band == band)]
         while left:
             first = left[0]
             way = {k: (1 if k == first else relation(runs, first, k, settings.reciprocal_deg)) for k in left}
@@ -453,7 +455,7 @@ def find_sequences(runs: Runs, settings: Steady) -> list[RunSequence]:
 def _cut_at_gaps(runs: Runs, line: list[int], way: dict[int, int], limit_min: float) -> list[list[int]]:
     pieces: list[list[int]] = [[line[0]]]
     for before, after in pairwise(line):
-        if 60.0 * (runs["start_h"][after] - runs["stop_h"][before]) > limit_min:
+        if 60.0 * (runs.start_h[after] - runs.stop_h[before]) > limit_min:
             pieces.append([])
         pieces[-1].append(after)
     both_ways = [len({way[k] for k in piece}) == 2 for piece in pieces]
@@ -464,35 +466,36 @@ def _cut_at_gaps(runs: Runs, line: list[int], way: dict[int, int], limit_min: fl
 
 def _reduce(runs: Runs, members: list[int], sign: FloatArray, settings: Steady) -> RunSequence:
     index: IntArray = np.array(members, dtype=np.int64)
-    gaps = 60.0 * (runs["start_h"][index[1:]] - runs["stop_h"][index[:-1]])
-    rpm = runs["rpm"][index]
-    sequence: RunSequence = {
-        "band": int(runs["band"][index[0]]),
-        "runs": members,
-        "sign": sign,
-        "gap_min": float(gaps.max()) if gaps.size else 0.0,
-        "in_time": bool(np.all(gaps <= settings.reciprocal_max_gap_min)),
-        "rpm_difference_pct": float(100.0 * np.ptp(rpm) / rpm.mean()) if np.isfinite(rpm).all() else float(np.nan),
-        "method": "one way",
-        "weights": None,
-        "speed_kn": None,
-        "axis_deg": float(runs["cog_deg"][index[0]]),
-        "current_along_kn": None,
-    }
-    if np.unique(sign).size == 2:
-        weights, method = alternating_weights(runs["mid_h"][index], sign)
-        ground = runs["ground_kn"][index]
-        speed, axis = combine_runs(weights, sign, ground, runs["heading_deg"][index])
-        along = ground @ velocity_kn(np.ones(1), np.array([axis]))[0]
-        mean_each_way = [along[sign > 0].mean(), along[sign < 0].mean()]
-        sequence |= {
-            "method": method,
-            "weights": weights,
-            "speed_kn": speed,
-            "axis_deg": axis,
-            "current_along_kn": float(np.mean(mean_each_way)),
-        }
-    return sequence
+    gaps = 60.0 * (runs.start_h[index[1:]] - runs.stop_h[index[:-1]])
+    rpm = runs.rpm[index]
+    one_way = RunSequence(
+        band=int(runs.band[index[0]]),
+        runs=members,
+        sign=sign,
+        gap_min=float(gaps.max()) if gaps.size else 0.0,
+        in_time=bool(np.all(gaps <= settings.reciprocal_max_gap_min)),
+        rpm_difference_pct=float(100.0 * np.ptp(rpm) / rpm.mean()) if np.isfinite(rpm).all() else float(np.nan),
+        method="one way",
+        weights=None,
+        speed_kn=None,
+        axis_deg=float(runs.cog_deg[index[0]]),
+        current_along_kn=None,
+    )
+    if np.unique(sign).size < 2:
+        return one_way
+    weights, method = alternating_weights(runs.mid_h[index], sign)
+    ground = runs.ground_kn[index]
+    speed, axis = combine_runs(weights, sign, ground, runs.heading_deg[index])
+    along = ground @ velocity_kn(np.ones(1), np.array([axis]))[0]
+    mean_each_way = [along[sign > 0].mean(), along[sign < 0].mean()]
+    return replace(
+        one_way,
+        method=method,
+        weights=weights,
+        speed_kn=speed,
+        axis_deg=axis,
+        current_along_kn=float(np.mean(mean_each_way)),
+    )
 
 
 def find_line_headings(runs: Runs, sequences: list[RunSequence]) -> FloatArray:
@@ -500,9 +503,9 @@ def find_line_headings(runs: Runs, sequences: list[RunSequence]) -> FloatArray:
 
     NaN for runs of a half pair. It stands in, with its own wide uncertainty, where the boat has no heading sensor.
     """
-    headings = np.full(len(runs["members"]), np.nan)
+    headings = np.full(len(runs.members), np.nan)
     for sequence in sequences:
-        if sequence["weights"] is not None:
-            turned = np.where(sequence["sign"] > 0, 0.0, 180.0)
-            headings[sequence["runs"]] = (sequence["axis_deg"] + turned) % 360.0
+        if sequence.weights is not None:
+            turned = np.where(sequence.sign > 0, 0.0, 180.0)
+            headings[sequence.runs] = (sequence.axis_deg + turned) % 360.0
     return headings

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import NamedTuple, TypedDict
+from typing import NamedTuple
 
 import numpy as np
 
@@ -206,7 +206,8 @@ class CurrentCovariance:
 # ------------------------------------------------------------------------------
 
 
-class Observations(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Observations:
     """Runs and drifts as linear equations in band speeds, current and compass offset.
 
     First come the n speeds of the runs along the way through the water, then the cross speeds that heading against
@@ -239,8 +240,8 @@ def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
 
 def _rpm_excess(runs: Runs, speed_kn: FloatArray, band_rpm: FloatArray) -> FloatArray:
     """Return how much faster each run was than its band because its rpm was higher [kn]; 0 where rpm is unknown."""
-    band = runs["band"]
-    ratio = runs["rpm"] / band_rpm[band]
+    band = runs.band
+    ratio = runs.rpm / band_rpm[band]
     ratio = np.where(np.isfinite(ratio), ratio, 1.0)
     return np.asarray(speed_kn[band] * (ratio ** _speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
 
@@ -268,9 +269,9 @@ def linearise(
         drifts: Times at which the boat lay in neutral.
     """
     drifts = no_drifts() if drifts is None else drifts
-    band = runs["band"]
+    band = runs.band
     current_kn = current_kn[: band.size]
-    through = runs["ground_kn"] - current_kn
+    through = runs.ground_kn - current_kn
     moved_kn = np.maximum(np.hypot(through[:, 0], through[:, 1]), 0.1)
     ahead = through / moved_kn[:, None]
     abeam = np.column_stack([-ahead[:, 1], ahead[:, 0]])
@@ -278,30 +279,30 @@ def linearise(
     with_heading = np.flatnonzero(np.isfinite(heading_deg))
     direction = np.degrees(np.arctan2(through[:, 1], through[:, 0]))
     turned = np.radians(wrap_deg(direction - heading_deg))[with_heading]
-    y_along = np.sum(ahead * runs["ground_kn"], axis=1) - excess_kn
+    y_along = np.sum(ahead * runs.ground_kn, axis=1) - excess_kn
     y_across = moved_kn[with_heading] * turned + np.sum(abeam * current_kn, axis=1)[with_heading]
     n, m = band.size, with_heading.size
     design = np.zeros((n + m, speed_kn.size))
     design[np.arange(n), band] = 1.0
     lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
     sensed = np.concatenate([np.zeros(n, bool), measured[with_heading]])
-    run_u_kn = np.hypot(runs["u_kn"], runs["rounding_u_kn"])
+    run_u_kn = np.hypot(runs.u_kn, runs.rounding_u_kn)
     bend = np.where(sensed, 0.0, lever * np.concatenate([np.zeros(n), _way(heading_deg[with_heading])]))
-    d = drifts["mid_h"].size
+    d = drifts.mid_h.size
     none = np.zeros(2 * d)
     axes = np.tile(np.eye(2), (d, 1))
-    return {
-        "y": np.concatenate([y_along, y_across, drifts["velocity_kn"].ravel()]),
-        "design": np.concatenate([design, np.zeros((2 * d, speed_kn.size))]),
-        "position": np.concatenate([np.arange(n), with_heading, n + np.repeat(np.arange(d), 2)]),
-        "unit": np.concatenate([ahead, abeam[with_heading], axes]),
-        "own_var": np.concatenate([run_u_kn, runs["u_kn"][with_heading], np.repeat(drifts["u_kn"], 2)]) ** 2,
-        "slope_var": np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m), none]),
-        "lever_kn": np.concatenate([lever, none]),
-        "offset_lever_kn": np.concatenate([np.where(sensed, lever, 0.0), none]),
-        "bend_lever_kn": np.concatenate([bend, none]),
-        "leeway_lever_kn": np.concatenate([np.zeros((n + m, 2)), axes * np.repeat(drifts["leeway_u_kn"], 2)[:, None]]),
-    }
+    return Observations(
+        y=np.concatenate([y_along, y_across, drifts.velocity_kn.ravel()]),
+        design=np.concatenate([design, np.zeros((2 * d, speed_kn.size))]),
+        position=np.concatenate([np.arange(n), with_heading, n + np.repeat(np.arange(d), 2)]),
+        unit=np.concatenate([ahead, abeam[with_heading], axes]),
+        own_var=np.concatenate([run_u_kn, runs.u_kn[with_heading], np.repeat(drifts.u_kn, 2)]) ** 2,
+        slope_var=np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m), none]),
+        lever_kn=np.concatenate([lever, none]),
+        offset_lever_kn=np.concatenate([np.where(sensed, lever, 0.0), none]),
+        bend_lever_kn=np.concatenate([bend, none]),
+        leeway_lever_kn=np.concatenate([np.zeros((n + m, 2)), axes * np.repeat(drifts.leeway_u_kn, 2)[:, None]]),
+    )
 
 
 def _way(heading_deg: FloatArray) -> FloatArray:
@@ -351,20 +352,20 @@ class Whitening:
         self, seen: Observations, current: CurrentCovariance, model: CurrentModel, trend_kn: FloatArray | None = None
     ) -> None:
         self.seen = seen
-        self.trend_kn = np.zeros((seen["y"].size, 0)) if trend_kn is None else trend_kn
+        self.trend_kn = np.zeros((seen.y.size, 0)) if trend_kn is None else trend_kn
         # what all equations of a kind share and no strength changes: the trend, and the leeway of a drifting boat
-        self._shared = self.trend_kn @ self.trend_kn.T + seen["leeway_lever_kn"] @ seen["leeway_lever_kn"].T
+        self._shared = self.trend_kn @ self.trend_kn.T + seen.leeway_lever_kn @ seen.leeway_lever_kn.T
         self._current = current
-        self._facing = seen["unit"] @ seen["unit"].T
-        self._compass = _common_var(seen["offset_lever_kn"], model.heading_offset_deg)
-        if seen["bend_lever_kn"].any():
-            self._compass += _common_var(seen["bend_lever_kn"], model.line_bend_deg)
-        self._own_var = seen["own_var"] + seen["slope_var"]
-        self._sides = np.column_stack([seen["design"], seen["y"]])
+        self._facing = seen.unit @ seen.unit.T
+        self._compass = _common_var(seen.offset_lever_kn, model.heading_offset_deg)
+        if seen.bend_lever_kn.any():
+            self._compass += _common_var(seen.bend_lever_kn, model.line_bend_deg)
+        self._own_var = seen.own_var + seen.slope_var
+        self._sides = np.column_stack([seen.design, seen.y])
 
     def water(self, strengths: Strengths) -> FloatArray:
         """Return the covariance of the equations by the current, and by leeway taken for it [kn²], shape (N, N)."""
-        position, by_run = self.seen["position"], self._current.at(strengths[0], strengths[1])
+        position, by_run = self.seen.position, self._current.at(strengths[0], strengths[1])
         made = by_run.take(position, axis=0).take(position, axis=1)
         made *= self._facing
         made += self._shared
@@ -398,7 +399,7 @@ class Whitening:
         return self.whiten(strengths).log_likelihood
 
     def _heading_var(self, strengths: Strengths) -> FloatArray:
-        return np.asarray((self.seen["lever_kn"] * np.radians(strengths[3])) ** 2, dtype=np.float64)
+        return np.asarray((self.seen.lever_kn * np.radians(strengths[3])) ** 2, dtype=np.float64)
 
 
 def explain(white: White) -> tuple[FloatArray, FloatArray]:
@@ -433,7 +434,8 @@ NEGLIGIBLE_SHARE = 1e-3
 """A combination this much less likely than the best one is left out of the average."""
 
 
-class VectorFit(TypedDict):
+@dataclass(frozen=True, slots=True)
+class VectorFit:
     """Result of `fit_current`; B bands, n runs, q times asked for. Uncertainties are standard (k=1)."""
 
     speed_kn: FloatArray
@@ -443,6 +445,8 @@ class VectorFit(TypedDict):
     """What `speed_u_kn` is made of, shape (B,) each; their squares add up to it."""
     unseen_trend_u_kn: FloatArray
     """Part of the current's term that a steady change of the current makes, which the runs do not show, shape (B,)."""
+    current: CurrentOverTime
+    """The current at any other time."""
     current_kn: FloatArray
     """North and east at the times asked for, shape (q, 2)."""
     current_cov: FloatArray
@@ -466,11 +470,12 @@ class VectorFit(TypedDict):
     """Averaged."""
 
 
-class _Solution(TypedDict):
+@dataclass(frozen=True, slots=True)
+class _Solution:
     speed: FloatArray
     terms: dict[str, FloatArray]
-    state: FloatArray
-    state_cov: FloatArray
+    projected: FloatArray
+    """Inverse covariance of the equations with the band speeds taken out, shape (N, N)."""
     offset: float
     offset_var: float
     residual: FloatArray
@@ -527,20 +532,22 @@ def _fit_with(
     drifts: Drifts,
 ) -> tuple[VectorFit, FloatArray]:
     """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
-    measured = np.isfinite(runs["heading_deg"])
-    heading = np.where(measured, runs["heading_deg"], line_heading_deg)
+    measured = np.isfinite(runs.heading_deg)
+    heading = np.where(measured, runs.heading_deg, line_heading_deg)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
         current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts)[3]
         model = raise_constant(model, current)
     equations, likely, share, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts)
-    n, d = runs["mid_h"].size, drifts["mid_h"].size
-    seen_h = np.concatenate([runs["mid_h"], drifts["mid_h"]])
-    times_h = np.concatenate([runs["mid_h"], at_h])
-    asked = _Asked(times_h, seen_h, _trend(runs, measured, model), model)
-    solutions = [_solve(equations, strengths, asked, model) for strengths in likely]
-    residual = share @ np.array([s["residual"] for s in solutions])
-    return _average(equations.seen, solutions, share, likely, n), residual[residual.size - 2 * d :].reshape(d, 2)
+    d = drifts.mid_h.size
+    seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
+    solutions = [_solve(equations, strengths, model) for strengths in likely]
+    residual = share @ np.array([s.residual for s in solutions])
+    projected = tuple(s.projected for s in solutions)
+    trend = _trend(runs, measured, model)
+    over_time = CurrentOverTime(equations, tuple(likely), share, projected, seen_h, trend, model)
+    fit = _average(equations.seen, solutions, share, likely, over_time, runs.mid_h, at_h)
+    return fit, residual[residual.size - 2 * d :].reshape(d, 2)
 
 
 def _search(
@@ -554,16 +561,16 @@ def _search(
     """Return the equations about the best answer, the strengths that matter, their shares, and the current at runs."""
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
-    seen_h = np.concatenate([runs["mid_h"], drifts["mid_h"]])
+    seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
     covariance = CurrentCovariance(seen_h[:, None] - seen_h[None, :], model)
     trend = _trend(runs, measured, model)
     here = _Asked(seen_h, seen_h, trend, model)
     current = np.zeros((seen_h.size, 2))
-    speed = np.array([runs["sog_kn"][runs["band"] == b].mean() for b in range(band_rpm_mean.size)])
+    speed = np.array([runs.sog_kn[runs.band == b].mean() for b in range(band_rpm_mean.size)])
 
     def equations_about(current: FloatArray, speed: FloatArray) -> Whitening:
         seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model, drifts)
-        return Whitening(seen, covariance, model, trend.lever_kn(seen["unit"], seen_h[seen["position"]]))
+        return Whitening(seen, covariance, model, trend.lever_kn(seen.unit, seen_h[seen.position]))
 
     for sweep in range(MOST_SWEEPS):
         tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(axes, best, strict=True))
@@ -591,12 +598,12 @@ def _trend(runs: Runs, measured: BoolArray, model: CurrentModel) -> Trend:
     """
     axes = np.eye(2)
     if not measured.any():
-        doubled = np.radians(2.0 * runs["cog_deg"])
+        doubled = np.radians(2.0 * runs.cog_deg)
         north, east = float(np.cos(doubled).mean()), float(np.sin(doubled).mean())
         if np.hypot(north, east) > ONE_LINE_RESULTANT:
             along = 0.5 * np.arctan2(east, north)
             axes = np.array([[np.cos(along), np.sin(along)]])
-    return Trend(axes, float(runs["mid_h"].mean()), model.trend_kn_per_h)
+    return Trend(axes, float(runs.mid_h.mean()), model.trend_kn_per_h)
 
 
 class _Asked:
@@ -621,8 +628,8 @@ class _Asked:
     def link(self, equations: Whitening, lagged: FloatArray) -> FloatArray:
         """Return the covariance of north and east with what each equation sees, shape (q, 2, N)."""
         seen = equations.seen
-        at = np.take(lagged, seen["position"], axis=1)
-        return np.asarray(at[:, None, :] * seen["unit"].T[None, :, :] + self._trend_kn @ equations.trend_kn.T)
+        at = np.take(lagged, seen.position, axis=1)
+        return np.asarray(at[:, None, :] * seen.unit.T[None, :, :] + self._trend_kn @ equations.trend_kn.T)
 
     def prior(self, tide_kn: float, wander_kn: float) -> FloatArray:
         """Return the covariance of north and east before any run is seen, shape (q, 2, 2)."""
@@ -630,36 +637,74 @@ class _Asked:
         return np.asarray(constant + self._trend_kn @ np.swapaxes(self._trend_kn, 1, 2), dtype=np.float64)
 
 
-def _solve(equations: Whitening, strengths: Strengths, asked: _Asked, model: CurrentModel) -> _Solution:
+@dataclass(frozen=True, slots=True)
+class CurrentOverTime:
+    """The fitted current at any time of a trial.
+
+    Attributes:
+        equations: What runs and drifts say of it.
+        strengths: The combinations that matter.
+        share: Their shares, adding up to 1.
+        projected: Of each, the inverse covariance of the equations with the band speeds taken out.
+        seen_h: Times of the runs and drifts [h since the first leg].
+        trend: The trend allowed for.
+        model: Beliefs.
+    """
+
+    equations: Whitening
+    strengths: tuple[Strengths, ...]
+    share: FloatArray
+    projected: tuple[FloatArray, ...]
+    seen_h: FloatArray
+    trend: Trend
+    model: CurrentModel
+
+    def at(self, at_h: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the current, north and east [kn], shape (q, 2), and its covariance [kn²], shape (q, 2, 2).
+
+        Args:
+            at_h: Times [h since the first leg], shape (q,). Away from the runs its uncertainty grows.
+        """
+        asked = _Asked(at_h, self.seen_h, self.trend, self.model)
+        states, covariances = [], []
+        for (tide_kn, wander_kn, *_), projected in zip(self.strengths, self.projected, strict=True):
+            link = asked.link(self.equations, asked.lagged(tide_kn, wander_kn))
+            carried = link @ projected
+            states.append(carried @ self.equations.seen.y)
+            covariances.append(asked.prior(tide_kn, wander_kn) - carried @ np.swapaxes(link, 1, 2))
+        state = np.einsum("k,kqc->qc", self.share, np.array(states))
+        off = np.array(states) - state
+        covariance = np.einsum("k,kqcd->qcd", self.share, np.array(covariances))
+        return state, covariance + np.einsum("k,kqc,kqd->qcd", self.share, off, off)
+
+
+def _solve(equations: Whitening, strengths: Strengths, model: CurrentModel) -> _Solution:
     seen, white = equations.seen, equations.whiten(strengths)
-    gain, y, design = explain(white)[0], seen["y"], seen["design"]
+    gain, y, design = explain(white)[0], seen.y, seen.design
     inverse_factor = np.linalg.inv(white.factor)
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
-    link = asked.link(equations, asked.lagged(strengths[0], strengths[1]))
-    carried = link @ projected
     offset_var = np.radians(model.heading_offset_deg) ** 2
-    to_offset = offset_var * seen["offset_lever_kn"]
+    to_offset = offset_var * seen.offset_lever_kn
     left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
-    return {
-        "speed": white.speed,
-        "terms": {
-            "sampling": (gain**2) @ seen["own_var"],
+    return _Solution(
+        speed=white.speed,
+        terms={
+            "sampling": (gain**2) @ seen.own_var,
             "repeat": np.sum(gain**2, axis=1) * strengths[2] ** 2,
             "current": np.sum((gain @ equations.water(strengths)) * gain, axis=1),
             "heading": np.sum((gain @ equations.compass(strengths)) * gain, axis=1),
-            "rpm match": (gain**2) @ seen["slope_var"],
+            "rpm match": (gain**2) @ seen.slope_var,
         },
-        "state": carried @ y,
-        "state_cov": asked.prior(strengths[0], strengths[1]) - carried @ np.swapaxes(link, 1, 2),
-        "offset": float(to_offset @ left),
-        "offset_var": float(offset_var - to_offset @ projected @ to_offset),
-        "residual": left / np.sqrt(own),
-        "residual_kn": left / own,
-        "gain": gain,
-        "covariance": white.factor @ white.factor.T,
-        "trend_var": np.sum((gain @ equations.trend_kn) ** 2, axis=1),
-    }
+        projected=projected,
+        offset=float(to_offset @ left),
+        offset_var=float(offset_var - to_offset @ projected @ to_offset),
+        residual=left / np.sqrt(own),
+        residual_kn=left / own,
+        gain=gain,
+        covariance=white.factor @ white.factor.T,
+        trend_var=np.sum((gain @ equations.trend_kn) ** 2, axis=1),
+    )
 
 
 def _average(
@@ -667,41 +712,41 @@ def _average(
     solutions: list[_Solution],
     share: FloatArray,
     strengths: list[Strengths],
-    n: int,
+    current: CurrentOverTime,
+    run_h: FloatArray,
+    at_h: FloatArray,
 ) -> VectorFit:
-    speeds = np.array([s["speed"] for s in solutions])
-    states = np.array([s["state"] for s in solutions])
-    offsets = np.array([s["offset"] for s in solutions])
+    n = run_h.size
+    speeds = np.array([s.speed for s in solutions])
+    state, state_cov = current.at(np.concatenate([run_h, at_h]))
+    offsets = np.array([s.offset for s in solutions])
     speed = share @ speeds
-    state = np.einsum("k,kqc->qc", share, states)
-    off = states - state
-    state_cov = np.einsum("k,kqcd->qcd", share, np.array([s["state_cov"] for s in solutions]))
-    state_cov += np.einsum("k,kqc,kqd->qcd", share, off, off)
-    terms = {name: share @ np.array([s["terms"][name] for s in solutions]) for name in solutions[0]["terms"]} | {
+    terms = {name: share @ np.array([s.terms[name] for s in solutions]) for name in solutions[0].terms} | {
         "choice of model": share @ (speeds - speed) ** 2
     }
     offset = float(share @ offsets)
-    offset_var = float(share @ (np.array([s["offset_var"] for s in solutions]) + (offsets - offset) ** 2))
+    offset_var = float(share @ (np.array([s.offset_var for s in solutions]) + (offsets - offset) ** 2))
     mean_strengths = share @ np.array(strengths)
-    gain = np.einsum("k,kbi->bi", share, np.array([s["gain"] for s in solutions]))
-    covariance = np.einsum("k,kij->ij", share, np.array([s["covariance"] for s in solutions]))
-    residual = share @ np.array([s["residual"] for s in solutions])
-    residual_kn = share @ np.array([s["residual_kn"] for s in solutions])
-    return {
-        "speed_kn": speed,
-        "speed_u_kn": np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
-        "terms_u_kn": {name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
-        "unseen_trend_u_kn": np.sqrt(share @ np.array([s["trend_var"] for s in solutions])),
-        "current_kn": state[n:],
-        "current_cov": state_cov[n:],
-        "run_current_kn": state[:n],
-        "run_current_cov": state_cov[:n],
-        "along_kn": seen["y"][:n] - np.sum(seen["unit"][:n] * state[:n], axis=1),
-        "residual": residual[:n],
-        "residual_kn": residual_kn[:n],
-        "gain": gain[:, :n],
-        "along_cov": covariance[:n, :n],
-        "heading_offset_deg": float(np.degrees(offset)),
-        "heading_offset_u_deg": float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
-        "strengths": FitStrengths(*mean_strengths.tolist()),
-    }
+    gain = np.einsum("k,kbi->bi", share, np.array([s.gain for s in solutions]))
+    covariance = np.einsum("k,kij->ij", share, np.array([s.covariance for s in solutions]))
+    residual = share @ np.array([s.residual for s in solutions])
+    residual_kn = share @ np.array([s.residual_kn for s in solutions])
+    return VectorFit(
+        speed_kn=speed,
+        speed_u_kn=np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
+        terms_u_kn={name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
+        unseen_trend_u_kn=np.sqrt(share @ np.array([s.trend_var for s in solutions])),
+        current=current,
+        current_kn=state[n:],
+        current_cov=state_cov[n:],
+        run_current_kn=state[:n],
+        run_current_cov=state_cov[:n],
+        along_kn=seen.y[:n] - np.sum(seen.unit[:n] * state[:n], axis=1),
+        residual=residual[:n],
+        residual_kn=residual_kn[:n],
+        gain=gain[:, :n],
+        along_cov=covariance[:n, :n],
+        heading_offset_deg=float(np.degrees(offset)),
+        heading_offset_u_deg=float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
+        strengths=FitStrengths(*mean_strengths.tolist()),
+    )

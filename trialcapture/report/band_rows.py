@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.reduce.trial_warnings import BAND_FLAGS
+from trialcapture.reduce.flags import BAND_FLAGS
 from trialcapture.report.answers import at
 from trialcapture.report.columns import rows
 from trialcapture.report.format import (
