@@ -21,11 +21,11 @@ from trialcapture.archive.second_process import (
 )  # fmt: skip
 from trialcapture.archive.session import open_session
 from trialcapture.config import load_config
-from trialcapture.json_values import plain
 from trialcapture.pipeline.evidence import provenance_of
 from trialcapture.pipeline.preparing import prepare_session
 from trialcapture.pipeline.reading import Progress
 from trialcapture.pipeline.results import make_results
+from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 
 __all__ = ["Progress", "process"]
@@ -62,14 +62,14 @@ def process(
         release_memory()
         results, page = make_results(made, helper, lambda step: progress(step, None))
     progress("writing", None)
-    bands, legs, summary = results.bands, results.legs, results.summary
+    bands, legs, summary = results.bands, results.legs, as_json(results.summary)
     provenance = provenance_of(session, config, made.raw)
     write_parquet(paths["segments"], results.segments, provenance)
     write_parquet(paths["clocks"], made.clocks, provenance)
     write_parquet(reduction / "bands.parquet", bands, provenance)
     write_file(reduction / "bands.csv", bands_csv(bands))
     write_file(reduction / "legs.csv", legs_csv(legs))
-    write_file(reduction / "summary.json", (json.dumps(plain(summary), indent=1, allow_nan=False) + "\n").encode())
+    write_file(reduction / "summary.json", (json.dumps(summary, indent=1, allow_nan=False) + "\n").encode())
     write_file(reduction / "report.html", page.encode())
     paths |= {
         "bands": reduction / "bands.csv",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import pyarrow as pa
@@ -16,8 +17,19 @@ from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.rejects import Rejected
 from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
-
-SUMMARY_SCHEMA_VERSION = 1
+from trialcapture.reduce.summary import (
+    ClockEntry,
+    Dropped,
+    Findings,
+    LongestRefused,
+    RawFile,
+    SentenceCount,
+    SessionOrigin,
+    Severity,
+    Summary,
+    TrialWarning,
+    complete,
+)
 
 
 def hash_raw(session: Session) -> list[dict[str, Any]]:
@@ -51,7 +63,7 @@ def no_gnss(session: Session, counts: Sequence[pa.Table]) -> TrialCaptureError:
 
 
 def with_evidence(
-    summary: dict[str, Any],
+    findings: Findings,
     session: Session,
     config: Config,
     *,
@@ -62,11 +74,11 @@ def with_evidence(
     rejected: Rejected,
     told: Sequence[str],
     health: DataHealth,
-) -> dict[str, Any]:
-    """Add to the reduction's summary what only the whole flow knows.
+) -> Summary:
+    """Return the summary: the findings of the reduction and what only the whole flow knows.
 
     Args:
-        summary: From the reduction.
+        findings: Of the reduction.
         session: The session.
         config: Settings as used.
         raw: From `hash_raw`.
@@ -83,45 +95,33 @@ def with_evidence(
     refused = [
         row | {"start_ns": start_ns} for row, start_ns in zip(told_of, starts_ns, strict=True) if not row["accepted"]
     ]
-    warnings = list(summary.get("warnings", []))
+    warnings = list(findings.warnings)
+    warnings += [TrialWarning("data", _severity(text), text, "") for text in dict.fromkeys(told)]
     warnings += [
-        {"code": "data", "severity": _severity(text), "text": text, "where": ""} for text in dict.fromkeys(told)
+        TrialWarning("data-health", line.severity, f"{line.what} {line.text}", "") for line in page_one(health)
     ]
     warnings += [
-        {"code": "data-health", "severity": line.severity, "text": f"{line.what} {line.text}", "where": ""}
-        for line in page_one(health)
-    ]
-    warnings += [
-        {
-            "code": "log",
-            "severity": "red",
-            "text": f"no [[engine_log]] table describes raw/engine/{p.name}",
-            "where": p.name,
-        }
+        TrialWarning("log", "red", f"no [[engine_log]] table describes raw/engine/{p.name}", p.name)
         for p in unmatched_engine_files(session)
     ]
-    return summary | {
-        "schema_version": SUMMARY_SCHEMA_VERSION,
-        "session": {"id": session.id, "created": session.created, "made_by": session.made_by},
-        "software_version": __version__,
-        "config_hash": config_hash(config),
-        "raw": list(raw),
-        "counts": [
-            {"source": s, "talker": t, "formatter": f, "good": n[0], "bad": n[1], "not_decoded": n[2]}
-            for (s, t, f), n in sorted(counts.items())
-        ],
-        "clocks": clocks.to_pylist(),
-        "data_health": health.as_json(),
-        "dropped": {
-            "segments": _tally([r["reason"].split(":")[0] for r in refused]),
-            "longest_segment": _longest(refused),
-            "rejects": rejected.by_reason,
-        },
-        "warnings": warnings,
-    }
+    return complete(
+        replace(findings, warnings=tuple(warnings)),
+        session=SessionOrigin(session.id, session.created, session.made_by),
+        software_version=__version__,
+        config_hash=config_hash(config),
+        raw=tuple(RawFile(**entry) for entry in raw),
+        counts=tuple(SentenceCount(*key, *n) for key, n in sorted(counts.items())),
+        clocks=tuple(ClockEntry(**row) for row in clocks.to_pylist()),
+        data_health=health,
+        dropped=Dropped(
+            segments=_tally([r["reason"].split(":")[0] for r in refused]),
+            longest_segment=_longest(refused),
+            rejects=rejected.by_reason,
+        ),
+    )
 
 
-def _severity(text: str) -> str:
+def _severity(text: str) -> Severity:
     return "red" if "not used" in text or "cannot" in text or "left out" in text else "yellow"
 
 
@@ -129,13 +129,13 @@ NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
 """Limits that say what the boat was doing, not that a run on one course failed."""
 
 
-def _longest(refused: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+def _longest(refused: Sequence[Mapping[str, Any]]) -> LongestRefused | None:
     """Return start, length and reason of the longest refused stretch that may have been meant for a run."""
     meant = [r for r in refused if r["reason"].split(":")[0] not in NOT_DRIVEN and r["duration_s"] is not None]
     if not meant:
         return None
     longest = max(meant, key=lambda r: float(r["duration_s"]))
-    return {"start": utc_text(longest["start_ns"]), "duration_s": longest["duration_s"], "reason": longest["reason"]}
+    return LongestRefused(utc_text(longest["start_ns"]), longest["duration_s"], longest["reason"])
 
 
 def _tally(words: Sequence[str]) -> dict[str, int]:

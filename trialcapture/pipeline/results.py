@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -16,6 +16,7 @@ from trialcapture.pipeline.rejects import Rejected
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.steady.segment_review import ReviewEntry, as_reviewed, review_segments
 from trialcapture.reduce.reviewed import reduce_reviewed
+from trialcapture.reduce.summary import Summary, as_json
 from trialcapture.reduce.trial import reduce_trial
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class Results:
     segments: pa.Table
     bands: pa.Table
     legs: pa.Table
-    summary: dict[str, Any]
+    summary: Summary
 
 
 def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str], None]) -> tuple[Results, str]:
@@ -89,13 +90,15 @@ def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str]
 
 def reduce_prepared(made: Prepared) -> Results:
     """Reduce a prepared trial."""
-    segments, (bands, legs, summary) = reduce_reviewed(
+    segments, (bands, legs, findings) = reduce_reviewed(
         made.segments,
         made.reviews,
         lambda s: reduce_trial(s, made.config, clocks=made.clocks, samples=made.overview),
     )
+    air = replace(findings.conditions, pressure_hpa=made.air.get("pressure_hpa"), air_temp_c=made.air.get("air_temp_c"))
+    findings = replace(findings, conditions=air)
     summary = with_evidence(
-        summary,
+        findings,
         made.session,
         made.config,
         raw=made.raw,
@@ -106,7 +109,6 @@ def reduce_prepared(made: Prepared) -> Results:
         told=made.told,
         health=made.health,
     )
-    summary["conditions"] = summary.get("conditions", {}) | made.air
     return Results(segments, bands, legs, summary)
 
 
@@ -122,7 +124,7 @@ def render(made: Prepared, results: Results, early: EarlyFigures | None = None) 
     from trialcapture.report.page import render_report  # noqa: PLC0415  not needed where the other process does this
 
     return render_report(
-        bands=results.bands, legs=results.legs, summary=results.summary, samples=made.overview,
+        bands=results.bands, legs=results.legs, summary=as_json(results.summary), samples=made.overview,
         segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source, early=early,
     )  # fmt: skip
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, TypedDict
+from typing import TypedDict
 
 import numpy as np
 
@@ -48,7 +48,14 @@ class Band(TypedDict):
     """What people call it; without engine speed it is named after its speed and time, once these are known."""
 
 
-def band_key(band: Band) -> dict[str, Any]:
+class BandKey(TypedDict):
+    """What entries of the summary are told apart by: the first fields of a `NamedBand`."""
+
+    band_rpm: float | None
+    band_name: str
+
+
+def band_key(band: Band) -> BandKey:
     """Return what entries of the summary are told apart by: ``band_rpm``, None where unknown, and ``band_name``."""
     rpm = band["band_rpm"]
     return {"band_rpm": rpm if np.isfinite(rpm) else None, "band_name": band["name"]}

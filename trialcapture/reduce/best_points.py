@@ -6,8 +6,6 @@ their uncertainties allow. Only a top speed is never claimed from one way: it is
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pyarrow as pa
 
@@ -22,6 +20,7 @@ from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
 from trialcapture.reduce.legs import NS_PER_H
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.summary import BestEconomy, FastestSeen, OneWayAsGood, SlowestHeld, TopSpeed
 
 BEYOND_U = 2.0
 """Two figures differ where they lie further apart than this many standard uncertainties of their difference: 95 %."""
@@ -37,7 +36,7 @@ HIGHER_STEP_SHARE = 0.015
 
 def top_speed(
     made: Reduction, two_ways: BoolArray, samples: pa.Table | None, config: Config
-) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+) -> tuple[TopSpeed | None, FastestSeen | None]:
     """Return the top speed, claimed from runs both ways only, and what was seen that is faster.
 
     Args:
@@ -47,38 +46,33 @@ def top_speed(
         config: Engines.
 
     Returns:
-        ``top_speed`` (``speed_kn speed_u_kn band_rpm rpm_mean ways``) and None; or None and ``fastest_seen``
-        (``speed_kn u_kn rpm heading_deg missing``) where a faster speed was seen and never held both ways.
+        The top speed and None; or None and the fastest speed seen where that was never held both ways.
     """
     speed, u, rpm = made["fit"]["speed_kn"], made["speed_u"], made["rpm"]
     held = int(np.argmax(np.where(two_ways, speed, -np.inf))) if two_ways.any() else None
-    seen: list[dict[str, Any]] = []
+    seen: list[FastestSeen] = []
     for b in np.flatnonzero(~two_ways):
         if held is None or _is_faster(float(speed[b]), float(u[b]), float(rpm[b]), made, held):
             heading = _band_heading_deg(made, int(b))
             seen.append(
-                {
-                    "speed_kn": float(speed[b]), "u_kn": float(u[b]), "rpm": none_if_nan(float(rpm[b])),
-                    "heading_deg": heading, "missing": _way_back(heading, float(rpm[b])),
-                }
-            )  # fmt: skip
-    fastest = max(seen, key=lambda s: float(s["speed_kn"]), default=None)
+                FastestSeen(
+                    float(speed[b]), float(u[b]), none_if_nan(float(rpm[b])), heading, _way_back(heading, float(rpm[b]))
+                )
+            )
+    fastest = max(seen, key=lambda s: s.speed_kn, default=None)
     passing = _fastest_passing(made, samples, config)
     known = float(speed[held]) if held is not None else -np.inf
-    if passing is not None and passing["speed_kn"] > max(
-        (1.0 + SEEN_FASTER_SHARE) * max(known, fastest["speed_kn"] if fastest else -np.inf),
-        known + BEYOND_U * float(np.hypot(passing["u_kn"], u[held] if held is not None else 0.0)),
+    if passing is not None and passing.speed_kn > max(
+        (1.0 + SEEN_FASTER_SHARE) * max(known, fastest.speed_kn if fastest else -np.inf),
+        known + BEYOND_U * float(np.hypot(passing.u_kn, u[held] if held is not None else 0.0)),
     ):
         fastest = passing
     if fastest is not None or held is None:
         return None, fastest
-    return {
-        "speed_kn": float(speed[held]),
-        "speed_u_kn": float(u[held]),
-        **band_key(made["bands"][held]),
-        "rpm_mean": none_if_nan(float(rpm[held])),
-        "ways": 2,
-    }, None
+    held_rpm = none_if_nan(float(rpm[held]))
+    return TopSpeed(
+        **band_key(made["bands"][held]), speed_kn=known, speed_u_kn=float(u[held]), rpm_mean=held_rpm, ways=2
+    ), None
 
 
 def _is_faster(speed_kn: float, u_kn: float, rpm: float, made: Reduction, held: int) -> bool:
@@ -104,7 +98,7 @@ def _way_back(heading_deg: float | None, rpm: float) -> str:
     return f"repeat{at} on {(heading_deg + 180.0) % 360.0:03.0f}°"
 
 
-def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) -> dict[str, Any] | None:
+def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) -> FastestSeen | None:
     """Return the highest speed through water that lasted `SEEN_OVER_S`, held steadily or not; None without samples."""
     if samples is None or samples.num_rows < 2 * SEEN_OVER_S:
         return None
@@ -133,16 +127,16 @@ def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) 
     mean_rpm = float(np.mean(rpm)) if rpm else float("nan")
     course = float(np.degrees(np.arctan2(ground[middle, 1], ground[middle, 0])) % 360.0)
     at = f"hold {mean_rpm:.0f} rpm" if np.isfinite(mean_rpm) else "hold it"
-    return {
-        "speed_kn": float(lasting[first]),
-        "u_kn": u_kn,
-        "rpm": none_if_nan(mean_rpm),
-        "heading_deg": course,
-        "missing": f"{at} steadily on {course:03.0f}° and {(course + 180.0) % 360.0:03.0f}°",
-    }
+    return FastestSeen(
+        speed_kn=float(lasting[first]),
+        u_kn=u_kn,
+        rpm=none_if_nan(mean_rpm),
+        heading_deg=course,
+        missing=f"{at} steadily on {course:03.0f}° and {(course + 180.0) % 360.0:03.0f}°",
+    )
 
 
-def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Config) -> dict[str, Any] | None:
+def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config: Config) -> BestEconomy | None:
     """Return the most economical band of a regime, and what range it gives; None where no band has an economy.
 
     The best band run both ways is the answer, unless a band run one way is better by more than the uncertainty of
@@ -172,27 +166,30 @@ def best_economy(made: Reduction, regime: BoolArray, two_ways: BoolArray, config
     found = find_best_economy(made["fit"]["speed_kn"], economy, regime, best=best)
     if found is None:
         return None
-    b = found.pop("band")
+    b = found.band
     usable = usable_fuel_l(config.fuel)
-    return {
+    rival_as_good = None
+    if contender is not None:
+        rival_speed = float(made["fit"]["speed_kn"][contender])
+        rival_as_good = OneWayAsGood(
+            **band_key(made["bands"][contender]), speed_kn=rival_speed, economy_nm_per_l=float(economy[contender])
+        )
+    return BestEconomy(
         **band_key(made["bands"][b]),
-        "speed_kn": float(made["fit"]["speed_kn"][b]),
-        "speed_u_kn": float(made["speed_u"][b]),
-        "fuel_l_per_h": float(made["fuel"]["rate_l_per_h"][b]),
-        "economy_nm_per_l": float(economy[b]),
-        "economy_u_nm_per_l": float(made["economy_u"][b]),
-        "range_nm": None if usable is None else usable * float(economy[b]),
-        "range_u_nm": None if usable is None else usable * float(made["economy_u"][b]),
-        "ways": 2 if two_ways[b] else 1,
-        "one_way_as_good": None
-        if contender is None
-        else {
-            **band_key(made["bands"][contender]),
-            "speed_kn": float(made["fit"]["speed_kn"][contender]),
-            "economy_nm_per_l": float(economy[contender]),
-        },
-        **found,
-    }
+        speed_kn=float(made["fit"]["speed_kn"][b]),
+        speed_u_kn=float(made["speed_u"][b]),
+        fuel_l_per_h=float(made["fuel"]["rate_l_per_h"][b]),
+        economy_nm_per_l=float(economy[b]),
+        economy_u_nm_per_l=float(made["economy_u"][b]),
+        range_nm=None if usable is None else usable * float(economy[b]),
+        range_u_nm=None if usable is None else usable * float(made["economy_u"][b]),
+        ways=2 if two_ways[b] else 1,
+        one_way_as_good=rival_as_good,
+        flat_from_kn=found.flat_from_kn,
+        flat_to_kn=found.flat_to_kn,
+        within_pct=found.within_pct,
+        at_edge=found.at_edge,
+    )
 
 
 def _own_economy_u(made: Reduction) -> FloatArray:
@@ -207,7 +204,7 @@ def _own_economy_u(made: Reduction) -> FloatArray:
     return np.asarray(economy * share, dtype=np.float64)
 
 
-def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolArray) -> dict[str, Any] | None:
+def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolArray) -> SlowestHeld | None:
     """Return the slowest band held clearly on the plane; None where none was.
 
     It is an upper bound of the slowest planing speed: the hull held the plane there, and may hold it slower.
@@ -222,9 +219,9 @@ def slowest_on_the_plane(made: Reduction, is_planing: BoolArray, two_ways: BoolA
     if not planing.size:
         return None
     b = int(planing[np.argmin(speed[planing])])
-    return {
+    return SlowestHeld(
         **band_key(made["bands"][b]),
-        "speed_kn": float(speed[b]),
-        "speed_u_kn": float(made["speed_u"][b]),
-        "ways": 2 if two_ways[b] else 1,
-    }
+        speed_kn=float(speed[b]),
+        speed_u_kn=float(made["speed_u"][b]),
+        ways=2 if two_ways[b] else 1,
+    )

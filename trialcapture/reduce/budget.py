@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence as ListOf
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -13,6 +12,7 @@ from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.legs import Legs, read_numbers
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import FloatArray, weighted_mean
+from trialcapture.reduce.summary import BandBudget, FuelTerm, SpeedTerm
 from trialcapture.reduce.vectorfit import VectorFit
 
 UNSEEN_ABEAM_KN = 0.5
@@ -157,22 +157,21 @@ def combined(terms: dict[str, FloatArray]) -> FloatArray:
 
 def budget_entries(
     bands: list[Band], speed: dict[str, FloatArray], fuel: dict[str, FloatArray]
-) -> list[dict[str, Any]]:
+) -> tuple[BandBudget, ...]:
     """Return the budgets for the summary, one entry a band; terms that add nothing are left out."""
     total = combined(speed)
-    entries: list[dict[str, Any]] = []
+    entries: list[BandBudget] = []
     for b, band in enumerate(bands):
-        fuel_terms = [{"name": n, "u_l_per_h": float(u[b])} for n, u in fuel.items() if np.isfinite(u[b])]
         entries.append(
-            band_key(band)
-            | {
-                "speed_u_kn": float(total[b]),
-                "terms": [{"name": n, "u_kn": float(u[b])} for n, u in speed.items() if u.any()],
-                "fuel_terms": fuel_terms,
-                "coverage_factor": 2.0,
-            }
+            BandBudget(
+                **band_key(band),
+                speed_u_kn=float(total[b]),
+                terms=tuple(SpeedTerm(n, float(u[b])) for n, u in speed.items() if u.any()),
+                fuel_terms=tuple(FuelTerm(n, float(u[b])) for n, u in fuel.items() if np.isfinite(u[b])),
+                coverage_factor=2.0,
+            )
         )
-    return entries
+    return tuple(entries)
 
 
 def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: ListOf[int]) -> float:

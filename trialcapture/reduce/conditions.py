@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from trialcapture.config import Config
@@ -12,6 +10,7 @@ from trialcapture.reduce.engines import FUEL_SPLIT_PCT, RPM_SPLIT_PCT, none_if_n
 from trialcapture.reduce.legs import Legs
 from trialcapture.reduce.performance import depth_without_correction_m
 from trialcapture.reduce.statistics import FloatArray, weighted_direction_deg, weighted_mean
+from trialcapture.reduce.summary import TrialConditions
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.reduce.water import (
     beaufort_force,
@@ -87,7 +86,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
     return flags
 
 
-def trial_conditions(legs: Legs, config: Config) -> dict[str, Any]:
+def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
     """Return the conditions of the trial: measured where there was an instrument, else as people stated them."""
     values, trial = legs["values"], config.trial
     weights = values["duration_s"]
@@ -97,24 +96,24 @@ def trial_conditions(legs: Legs, config: Config) -> dict[str, Any]:
     sea_state = trial.sea_state
     if sea_state is None and trial.wave_height_m is not None:
         sea_state = sea_state_code(trial.wave_height_m)
-    return {
-        "start": iso_utc(legs["start_ns"].min()) if legs["start_ns"].size else None,
-        "stop": iso_utc(legs["stop_ns"].max()) if legs["stop_ns"].size else None,
-        "place": trial.place,
-        "wind_speed_true_kn_mean": none_if_nan(weighted_mean(wind, weights)),
-        "wind_speed_true_kn_max": strongest,
-        "wind_from_true_deg": none_if_nan(weighted_direction_deg(values["wind_from_true_deg_mean"], weights)),
-        "wind_beaufort_max": None if strongest is None else beaufort_force(strongest),
-        "wave_height_m": trial.wave_height_m,
-        "sea_state": sea_state,
-        "depth_m_min": float(np.nanmin(depth)) if np.isfinite(depth).any() else None,
-        "water": trial.water,
-        "water_temp_c": temperature,
-        "water_density_kg_per_m3": trial_water_density(trial.water, trial.water_density_kg_per_m3, temperature),
-        "generator_running": trial.generator_running,
-        "hull_cleaned": trial.hull_cleaned,
-        "trim": sorted({t for t in legs["trim"] if t}),
-    }
+    return TrialConditions(
+        start=iso_utc(legs["start_ns"].min()) if legs["start_ns"].size else None,
+        stop=iso_utc(legs["stop_ns"].max()) if legs["stop_ns"].size else None,
+        place=trial.place,
+        wind_speed_true_kn_mean=none_if_nan(weighted_mean(wind, weights)),
+        wind_speed_true_kn_max=strongest,
+        wind_from_true_deg=none_if_nan(weighted_direction_deg(values["wind_from_true_deg_mean"], weights)),
+        wind_beaufort_max=None if strongest is None else beaufort_force(strongest),
+        wave_height_m=trial.wave_height_m,
+        sea_state=sea_state,
+        depth_m_min=float(np.nanmin(depth)) if np.isfinite(depth).any() else None,
+        water=trial.water,
+        water_temp_c=temperature,
+        water_density_kg_per_m3=trial_water_density(trial.water, trial.water_density_kg_per_m3, temperature),
+        generator_running=trial.generator_running,
+        hull_cleaned=trial.hull_cleaned,
+        trim=tuple(sorted({t for t in legs["trim"] if t})),
+    )
 
 
 def waves_too_high(config: Config) -> str | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
@@ -13,6 +11,14 @@ from trialcapture.reduce.legs import NS_PER_H, Legs
 from trialcapture.reduce.pairs import Sequence
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.summary import (
+    CurrentEvidence,
+    FittedCurrent,
+    HalfPair,
+    MethodComparison,
+    SequenceCurrent,
+    ThirdRunAdvice,
+)
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.reduce.vectorfit import VectorFit
 
@@ -53,13 +59,13 @@ def band_current(runs: Runs, fit: VectorFit, band: int) -> tuple[float, float]:
     return float(np.hypot(north, east)), float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0)
 
 
-def compare_methods(sequences: list[Sequence], fit: VectorFit) -> list[dict[str, Any]]:
-    """Return per band the classical result beside the fit, and whether they agree.
+def compare_methods(sequences: list[Sequence], fit: VectorFit, bands: list[Band]) -> dict[int, MethodComparison]:
+    """Return by number of the band the classical result beside the fit, and whether they agree.
 
     The two use the same runs, so what may part them is far less than either uncertainty; it follows from the
     covariance of the runs. A band without runs both ways has no classical result and is left out.
     """
-    found = []
+    found: dict[int, MethodComparison] = {}
     for band in range(fit["speed_kn"].size):
         complete = [s for s in sequences if s["band"] == band and s["weights"] is not None]
         if not complete:
@@ -73,61 +79,55 @@ def compare_methods(sequences: list[Sequence], fit: VectorFit) -> list[dict[str,
         apart = fit["gain"][band] - weights
         allowed = 2.0 * float(np.sqrt(apart @ fit["along_cov"] @ apart)) + DISAGREEMENT_FLOOR_KN
         difference = float(fit["speed_kn"][band]) - classical
-        found.append(
-            {
-                "band": band,
-                "method": " + ".join(s["method"] for s in complete),
-                "classical_kn": classical,
-                "fit_kn": float(fit["speed_kn"][band]),
-                "difference_kn": difference,
-                "allowed_kn": allowed,
-                "agree": abs(difference) <= allowed,
-            }
+        found[band] = MethodComparison(
+            **band_key(bands[band]),
+            method=" + ".join(s["method"] for s in complete),
+            classical_kn=classical,
+            fit_kn=float(fit["speed_kn"][band]),
+            difference_kn=difference,
+            allowed_kn=allowed,
+            agree=abs(difference) <= allowed,
         )
     return found
 
 
 def describe_sequences(
     legs: Legs, runs: Runs, sequences: list[Sequence], fit: VectorFit, bands: list[Band]
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Return the complete sequences and the half ones, as the summary shows them.
-
-    ``speed_kn`` and ``towards_deg`` of a sequence are its current along its line; ``fit_along_kn`` is the fitted
-    current along the same line; ``expected_error_kn`` is what a changing current does to a double run.
-    """
-    complete, half = [], []
+) -> tuple[list[SequenceCurrent], list[HalfPair]]:
+    """Return the complete sequences and the half ones, as the summary shows them."""
+    complete: list[SequenceCurrent] = []
+    half: list[HalfPair] = []
     for sequence in sequences:
         index = sequence["runs"]
-        segments = [int(legs["segment_id"][leg]) for k in index for leg in runs["members"][k]]
-        entry: dict[str, Any] = {
-            "t": iso_utc(legs["t0_ns"] + round(float(runs["mid_h"][index].mean()) * NS_PER_H)),
-            **band_key(bands[sequence["band"]]),
-            "segments": segments,
-        }
-        along = sequence["current_along_kn"]
-        if along is None:
-            half.append(entry | {"direction_deg": sequence["axis_deg"]})
+        segments = tuple(int(legs["segment_id"][leg]) for k in index for leg in runs["members"][k])
+        t = iso_utc(legs["t0_ns"] + round(float(runs["mid_h"][index].mean()) * NS_PER_H))
+        key = band_key(bands[sequence["band"]])
+        along, through = sequence["current_along_kn"], sequence["speed_kn"]
+        if along is None or through is None:
+            half.append(HalfPair(**key, t=t, segments=segments, direction_deg=sequence["axis_deg"]))
             continue
         axis = np.radians(sequence["axis_deg"])
         unit = np.array([np.cos(axis), np.sin(axis)])
         sampling = float(np.sqrt(np.sum(runs["u_kn"][index] ** 2))) / len(index)
         complete.append(
-            entry
-            | {
-                "method": sequence["method"],
-                "through_water_kn": sequence["speed_kn"],
-                "axis_deg": sequence["axis_deg"],
-                "along_kn": along,
-                "speed_kn": abs(along),
-                "towards_deg": float((sequence["axis_deg"] + (180.0 if along < 0 else 0.0)) % 360.0),
-                "u_kn": float(np.hypot(sampling, fit["strengths"]["scatter_kn"] / np.sqrt(len(index)))),
-                "fit_along_kn": float(fit["run_current_kn"][index].mean(axis=0) @ unit),
-                "gap_min": sequence["gap_min"],
-                "in_time": sequence["in_time"],
-                "rpm_difference_pct": none_if_nan(sequence["rpm_difference_pct"]),
-                "off_reciprocal_deg": _off_reciprocal_deg(runs, sequence),
-                "expected_error_kn": _expected_error_kn(sequence, fit, unit),
-            }
+            SequenceCurrent(
+                **key,
+                t=t,
+                segments=segments,
+                method=sequence["method"],
+                through_water_kn=through,
+                axis_deg=sequence["axis_deg"],
+                along_kn=along,
+                speed_kn=abs(along),
+                towards_deg=float((sequence["axis_deg"] + (180.0 if along < 0 else 0.0)) % 360.0),
+                u_kn=float(np.hypot(sampling, fit["strengths"].scatter_kn / np.sqrt(len(index)))),
+                fit_along_kn=float(fit["run_current_kn"][index].mean(axis=0) @ unit),
+                gap_min=sequence["gap_min"],
+                in_time=sequence["in_time"],
+                rpm_difference_pct=none_if_nan(sequence["rpm_difference_pct"]),
+                off_reciprocal_deg=_off_reciprocal_deg(runs, sequence),
+                expected_error_kn=_expected_error_kn(sequence, fit, unit),
+            )
         )
     return complete, half
 
@@ -145,15 +145,49 @@ def _expected_error_kn(sequence: Sequence, fit: VectorFit, unit: FloatArray) -> 
     return float(abs(np.asarray(sequence["weights"]) @ (sequence["sign"] * along)))
 
 
-def describe_fit(legs: Legs, runs: Runs, fit: VectorFit, at_h: FloatArray) -> dict[str, Any]:
-    """Return the fitted current over time and what the fit found out about current, runs and compass.
+def describe_current(
+    legs: Legs,
+    runs: Runs,
+    sequences: list[Sequence],
+    fit: VectorFit,
+    methods: dict[int, MethodComparison],
+    bands: list[Band],
+    at_h: FloatArray,
+) -> CurrentEvidence:
+    """Return the evidence on the current: sequence by sequence, and the fitted current over time.
 
     Args:
         legs: Accepted segments.
         runs: The runs.
+        sequences: Which of them are reciprocal.
         fit: The fit.
-        at_h: The first times it was asked for; what was asked for beside them is left out.
+        methods: From `compare_methods`.
+        bands: The bands.
+        at_h: The first times the fit was asked for; what was asked for beside them is left out.
     """
+    pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
+    measured = bool(np.isfinite(runs["heading_deg"]).any())
+    advised = [p for p in pairs if p.method == "double run" and p.expected_error_kn > THIRD_RUN_KN]
+    return CurrentEvidence(
+        pairs=tuple(pairs),
+        half_pairs=tuple(half),
+        methods=tuple(methods.values()),
+        disagreement=_disagreement(methods),
+        third_run_advice=tuple(ThirdRunAdvice(p.band_rpm, p.band_name, p.expected_error_kn) for p in advised),
+        fit=_current_over_time(legs, fit, at_h),
+        strengths=fit["strengths"],
+        heading_used=measured,
+        heading_offset_deg=fit["heading_offset_deg"] if measured else None,
+        heading_offset_u_deg=fit["heading_offset_u_deg"] if measured else None,
+    )
+
+
+def no_current() -> CurrentEvidence:
+    """Return the evidence of a trial without a band: none."""
+    return CurrentEvidence((), (), (), "", (), (), None, None, None, None)
+
+
+def _current_over_time(legs: Legs, fit: VectorFit, at_h: FloatArray) -> tuple[FittedCurrent, ...]:
     series = []
     for t_h, (north, east), cov in zip(at_h, fit["current_kn"], fit["current_cov"], strict=False):
         speed = float(np.hypot(north, east))
@@ -162,30 +196,19 @@ def describe_fit(legs: Legs, runs: Runs, fit: VectorFit, at_h: FloatArray) -> di
         worst = float(np.sqrt(np.linalg.eigvalsh(cov)[-1]))
         if worst <= UNKNOWN_ABOVE_KN:
             series.append(
-                {
-                    "t": iso_utc(legs["t0_ns"] + round(float(t_h) * NS_PER_H)),
-                    "speed_kn": speed,
-                    "towards_deg": float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0),
-                    "u_kn": float(np.sqrt(max(along, 0.0))),
-                    "worst_axis_u_kn": worst,
-                }
+                FittedCurrent(
+                    t=iso_utc(legs["t0_ns"] + round(float(t_h) * NS_PER_H)),
+                    speed_kn=speed,
+                    towards_deg=float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0),
+                    u_kn=float(np.sqrt(max(along, 0.0))),
+                    worst_axis_u_kn=worst,
+                )
             )
-    measured = np.isfinite(runs["heading_deg"])
-    return {
-        "fit": series,
-        "strengths": fit["strengths"],
-        "heading_used": bool(measured.any()),
-        "heading_offset_deg": fit["heading_offset_deg"] if measured.any() else None,
-        "heading_offset_u_deg": fit["heading_offset_u_deg"] if measured.any() else None,
-    }
+    return tuple(series)
 
 
-def describe_methods(methods: list[dict[str, Any]], bands: list[Band]) -> tuple[list[dict[str, Any]], str]:
-    """Return the comparison for the summary and one sentence on it, empty when there is nothing to say."""
-    shown = [band_key(bands[m["band"]]) | {k: v for k, v in m.items() if k != "band"} for m in methods]
-    apart = [m for m in shown if not m["agree"]]
+def _disagreement(methods: dict[int, MethodComparison]) -> str:
+    apart = [abs(m.difference_kn) for m in methods.values() if not m.agree]
     if not apart:
-        return shown, ""
-    worst = max(apart, key=lambda m: abs(m["difference_kn"]))
-    text = f"pair and fit differ at {len(apart)} of {len(shown)} bands, at most by {abs(worst['difference_kn']):.2f} kn"
-    return shown, text
+        return ""
+    return f"pair and fit differ at {len(apart)} of {len(methods)} bands, at most by {max(apart):.2f} kn"

@@ -12,7 +12,6 @@ from trialcapture.reduce.statistics import FloatArray
 Strengths = tuple[float, float, float, float]
 """Standard deviations of tide [kn], wander [kn], scatter [kn] and heading error [deg]."""
 _M2_PERIOD_H = 12.4206
-STRENGTHS = ("tide_kn", "wander_kn", "scatter_kn", "heading_deg")
 ROOM_FOR_CURRENT = 3.0
 """How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
 of this."""
@@ -68,7 +67,7 @@ Axes = tuple[tuple[tuple[float, float], ...], ...]
 
 
 def strength_axes(model: CurrentModel, has_heading: bool) -> Axes:
-    """Return the values of the four strengths that are looked at, in the order of `STRENGTHS`."""
+    """Return the values of the four strengths that are looked at, in the order of `FitStrengths`."""
     heading = (
         zip(model.heading_deg, model.heading_weight, strict=True)
         if has_heading

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +18,7 @@ from trialcapture.reduce.performance import (
     specific_fuel_g_per_kwh,
 )
 from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.summary import PlausibilityLine, RatedRpmCheck
 
 REACHED_OVER_S = 5.0
 """The highest engine speed is the highest mean over this long (common practice, no source)."""
@@ -26,7 +27,7 @@ FUEL_SPLIT_PCT = 5.0
 """Port and starboard at equal throttle (common practice, no source)."""
 
 
-def check_rated_rpm(legs: Legs, samples: pa.Table | None, config: Config) -> list[dict[str, Any]]:
+def check_rated_rpm(legs: Legs, samples: pa.Table | None, config: Config) -> tuple[RatedRpmCheck, ...]:
     """Return for every engine the highest rpm held beside its rated rpm, and what that means.
 
     The highest mean over five seconds is looked for in all samples, so that a full-throttle stretch too short for a
@@ -43,16 +44,16 @@ def check_rated_rpm(legs: Legs, samples: pa.Table | None, config: Config) -> lis
         loads = legs["values"][f"load_pct_{engine.id}_mean"]
         load = float(np.nanmax(loads)) if np.isfinite(loads).any() else float(np.nan)
         found.append(
-            {
-                "engine": engine.id,
-                "rated_rpm": engine.rated_rpm,
-                "reached_rpm": none_if_nan(reached),
-                "pct": none_if_nan(pct),
-                "highest_load_pct": none_if_nan(load),
-                "verdict": _verdict(pct, load),
-            }
+            RatedRpmCheck(
+                engine=engine.id,
+                rated_rpm=engine.rated_rpm,
+                reached_rpm=none_if_nan(reached),
+                pct=none_if_nan(pct),
+                highest_load_pct=none_if_nan(load),
+                verdict=_verdict(pct, load),
+            )
         )
-    return found
+    return tuple(found)
 
 
 def _verdict(pct: float, load_pct: float) -> str:
@@ -109,29 +110,26 @@ def plausibility_lines(
     fuel_l_per_h: FloatArray,
     slip_pct: FloatArray,
     displacement_kg: float | None,
-    rated: list[dict[str, Any]],
+    rated: Sequence[RatedRpmCheck],
     config: Config,
-) -> list[dict[str, Any]]:
+) -> tuple[PlausibilityLine, ...]:
     """Return figures an engineer looks at first, each with what is usual.
 
     Power is not measured: the rated power stands for it, and only where every engine reached its rated rpm.
-
-    Returns:
-        Entries ``name``, ``value``, ``unit``, ``usual`` (low, high), ``ok`` (None where nothing is usual).
     """
-    lines = []
+    lines: list[PlausibilityLine] = []
 
     def add(name: str, value: float, unit: str, usual: tuple[float, float] | None) -> None:
         if np.isfinite(value):
             ok = None if usual is None else bool(usual[0] <= value <= usual[1])
-            lines.append({"name": name, "value": value, "unit": unit, "usual": usual and list(usual), "ok": ok})
+            lines.append(PlausibilityLine(name, float(value), unit, usual, ok))
 
     add("exponent of fuel against rpm (propeller law)", propeller_law_exponent(rpm, fuel_l_per_h), "1", (1.8, 3.6))
     top = int(np.nanargmax(speed_kn)) if np.isfinite(speed_kn).any() else -1
     if top >= 0:
         add("apparent slip at top speed", float(slip_pct[top]), "%", (3.0, 50.0))
     power_kw = sum(e.rated_kw or np.nan for e in config.engine) if config.engine else np.nan
-    reached = bool(rated) and all((r["pct"] or 0.0) >= 99.0 for r in rated)
+    reached = bool(rated) and all((r.pct or 0.0) >= 99.0 for r in rated)
     if top >= 0 and reached and np.isfinite(power_kw) and displacement_kg:
         add(
             "Crouch's C at top speed",
@@ -144,7 +142,7 @@ def plausibility_lines(
     if top >= 0 and reached and np.isfinite(power_kw) and config.fuel.density_kg_per_m3:
         specific = specific_fuel_g_per_kwh(fuel_l_per_h[top], config.fuel.density_kg_per_m3, power_kw)
         add("fuel at top speed over rated power", specific, "g/kWh", (190.0, 360.0))
-    return lines
+    return tuple(lines)
 
 
 def none_if_nan(x: float) -> float | None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-Severity = Literal["red", "yellow", "info"]
+from trialcapture.reduce.summary import Severity, TrialWarning
 
 
 class Flag(NamedTuple):
@@ -103,7 +103,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
 """Codes that concern the whole trial."""
 
 
-def warn(code: str, where: str = "", detail: str = "") -> dict[str, str]:
+def warn(code: str, where: str = "", detail: str = "") -> TrialWarning:
     """Return one entry for the warnings of a summary.
 
     Args:
@@ -112,4 +112,4 @@ def warn(code: str, where: str = "", detail: str = "") -> dict[str, str]:
         detail: A sentence with the figures, put behind the standing sentence.
     """
     flag = BAND_FLAGS.get(code) or TRIAL_WARNINGS[code]
-    return {"code": code, "severity": flag.severity, "text": f"{flag.text} {detail}".strip(), "where": where}
+    return TrialWarning(code, flag.severity, f"{flag.text} {detail}".strip(), where)

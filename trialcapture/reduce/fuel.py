@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +12,24 @@ from trialcapture.reduce.statistics import BoolArray, FloatArray
 
 WITHIN_PCT = 3.0
 """Speeds this close to the best economy are called as good (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class EconomyPeak:
+    """Where the most economical band lies.
+
+    Attributes:
+        band: Its index.
+        flat_from_kn, flat_to_kn: Speeds about as good.
+        within_pct: What counts as about as good [%].
+        at_edge: It is the slowest or fastest band measured, so a better one may lie outside.
+    """
+
+    band: int
+    flat_from_kn: float
+    flat_to_kn: float
+    within_pct: float
+    at_edge: bool
 
 
 def economy_nm_per_l(
@@ -54,7 +72,7 @@ def find_best_economy(
     within_pct: float = WITHIN_PCT,
     *,
     best: int | None = None,
-) -> dict[str, Any] | None:
+) -> EconomyPeak | None:
     """Return the most economical of the measured bands and the interval of speeds about as good.
 
     Between bands the economy is interpolated monotonically against speed, so that it never exceeds the better of
@@ -68,8 +86,7 @@ def find_best_economy(
         best: The usable band to take for the best, where more than the figure decides; None takes the highest.
 
     Returns:
-        ``band`` (index), ``flat_from_kn``, ``flat_to_kn``, ``within_pct``, ``at_edge`` (the best is the slowest or
-        fastest band measured, so a better one may lie outside); None without a usable band.
+        The best; None without a usable band.
     """
     members = np.flatnonzero(usable & np.isfinite(speed_kn) & np.isfinite(economy))
     if not members.size:
@@ -90,10 +107,4 @@ def find_best_economy(
         before, after = worse[worse < at], worse[worse > at]
         low = float(grid[before[-1] + 1] if before.size else grid[0])
         high = float(grid[after[0] - 1] if after.size else grid[-1])
-    return {
-        "band": best,
-        "flat_from_kn": low,
-        "flat_to_kn": high,
-        "within_pct": within_pct,
-        "at_edge": best in (int(order[0]), int(order[-1])),
-    }
+    return EconomyPeak(best, low, high, within_pct, best in (int(order[0]), int(order[-1])))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from trialcapture.reduce.regime import (
 )
 from trialcapture.reduce.slow_runs import SlowRun
 from trialcapture.reduce.statistics import FloatArray, combine_uncertainties
+from trialcapture.reduce.summary import JudgedSlowRun, MeanThreshold, SlowestPlaning, ThresholdRun
 from trialcapture.reduce.tables import iso_utc
 
 DEFINITION_U_KN, DEFINITION_U_PCT = 0.3, 3.0
@@ -38,7 +40,7 @@ _SMOOTH_S = 15
 
 def judge_slow_runs(
     runs: list[SlowRun], current_kn: list[FloatArray], current_u_kn: list[float], legs: Legs, config: Config
-) -> list[dict[str, Any]]:
+) -> tuple[JudgedSlowRun, ...]:
     """Return what each slow run through the hump shows: a threshold, or the reason why none.
 
     A run can show the threshold when it reaches from clearly displacing to clearly planing: by the volumetric Froude
@@ -54,11 +56,10 @@ def judge_slow_runs(
         config: A boat stated not to plane has no such speed.
 
     Returns:
-        In order of time: ``way``, ``t``, ``from_kn`` and ``to_kn`` (slowest and fastest through water), ``trim``,
-        ``speed_kn``, ``u_kn`` and ``basis`` (None where nothing is claimed), ``reason`` ("" where it is).
+        In order of time.
     """
     if not config.boat.planing:
-        return []
+        return ()
     hull = _Hull(legs, config)
     judged = []
     for run, current, current_u in zip(runs, current_kn, current_u_kn, strict=True):
@@ -71,22 +72,21 @@ def judge_slow_runs(
         if not hull.meets_hump(low, high):
             continue
         found = run["fault"] or hull.falls_short(low, high) or _find_threshold(run, speed, hull)
-        entry: dict[str, Any] = {
-            "way": run["way"], "t": iso_utc(run["t_ns"][0]), "from_kn": low, "to_kn": high, "speed_kn": None,
-            "u_kn": None, "basis": None, "trim": _trim_at(int(run["t_ns"][0]), legs), "reason": "",
-        }  # fmt: skip
+        begin_ns = int(run["t_ns"][0])
+        nothing = JudgedSlowRun(
+            way=run["way"], t=iso_utc(begin_ns), from_kn=low, to_kn=high, speed_kn=None, u_kn=None, basis=None,
+            trim=_trim_at(begin_ns, legs), reason="",
+        )  # fmt: skip
         if isinstance(found, str):
-            entry["reason"] = found
-        else:
-            defined = max(DEFINITION_U_KN, DEFINITION_U_PCT / 100.0 * found.speed_kn)
-            lag = _lag_u(smooth, found.speed_kn)
-            entry["speed_kn"], entry["basis"] = found.speed_kn, found.basis
-            entry["u_kn"] = combine_uncertainties(found.u_kn, current_u, SOG_BIAS_U_KN, defined, lag)
-        judged.append(entry)
-    return judged
+            judged.append(replace(nothing, reason=found))
+            continue
+        defined = max(DEFINITION_U_KN, DEFINITION_U_PCT / 100.0 * found.speed_kn)
+        u = combine_uncertainties(found.u_kn, current_u, SOG_BIAS_U_KN, defined, _lag_u(smooth, found.speed_kn))
+        judged.append(replace(nothing, speed_kn=found.speed_kn, u_kn=u, basis=found.basis))
+    return tuple(judged)
 
 
-def find_slowest_planing(judged: list[dict[str, Any]]) -> dict[str, Any] | None:
+def find_slowest_planing(judged: Sequence[JudgedSlowRun]) -> SlowestPlaning | None:
     """Return the slowest planing speed through water, from the way down; None where no slow run shows one.
 
     A hull that planes holds on to it when slowing down, and must go faster to get there: both values are kept, each
@@ -96,43 +96,43 @@ def find_slowest_planing(judged: list[dict[str, Any]]) -> dict[str, Any] | None:
     Args:
         judged: From `judge_slow_runs`.
     """
-    shown = [run for run in judged if run["speed_kn"] is not None]
-    ways = {way: _best_shown([s for s in shown if s["way"] == way]) for way in ("down", "up")}
-    answer = ways["down"] or ways["up"]
-    if not answer:
+    shown = [
+        ThresholdRun(way=run.way, t=run.t, speed_kn=run.speed_kn, u_kn=run.u_kn, basis=run.basis, trim=run.trim)
+        for run in judged
+        if run.speed_kn is not None and run.u_kn is not None and run.basis is not None
+    ]
+    down, up = (_best_shown([s for s in shown if s.way == way]) for way in ("down", "up"))
+    mean_down, mean_up = _mean(down), _mean(up)
+    answer, mean = down or up, mean_down or mean_up
+    if mean is None:
         return None
-    means = {way: _mean(found) for way, found in ways.items()}
-    alone = "" if ways["down"] and ways["up"] else " only"
-    return {
-        **(means["down"] or means["up"] or {}),
-        "from": f"slow run-{answer[0]['way']}{alone}, {answer[0]['basis']}",
-        "trim": answer[0]["trim"],
-        "run_down": means["down"],
-        "run_up": means["up"],
-        "runs": [
-            {name: s[name] for name in ("way", "t", "speed_kn", "u_kn", "basis", "trim")}
-            for way in ("down", "up")
-            for s in ways[way]
-        ],
-    }
+    alone = "" if down and up else " only"
+    return SlowestPlaning(
+        speed_kn=mean.speed_kn,
+        u_kn=mean.u_kn,
+        from_=f"slow run-{answer[0].way}{alone}, {answer[0].basis}",
+        trim=answer[0].trim,
+        run_down=mean_down,
+        run_up=mean_up,
+        runs=(*down, *up),
+    )
 
 
-def is_hysteresis_reversed(found: dict[str, Any] | None) -> bool:
+def is_hysteresis_reversed(found: SlowestPlaning | None) -> bool:
     """Return whether planing ended at a clearly higher speed than it began: no hull does, so one of them is wrong."""
-    if found is None or not (found["run_down"] and found["run_up"]):
+    if found is None or found.run_down is None or found.run_up is None:
         return False
-    down, up = found["run_down"], found["run_up"]
     # the definition is common to both and says nothing about their difference
-    u = [np.sqrt(max(x["u_kn"] ** 2 - DEFINITION_U_KN**2, 0.0)) for x in (down, up)]
-    return bool(down["speed_kn"] - up["speed_kn"] > 2.0 * combine_uncertainties(*u))
+    u = [np.sqrt(max(x.u_kn**2 - DEFINITION_U_KN**2, 0.0)) for x in (found.run_down, found.run_up)]
+    return bool(found.run_down.speed_kn - found.run_up.speed_kn > 2.0 * combine_uncertainties(*u))
 
 
 class _Hull:
     """What is known of the hull's size, and what that says about a slow run."""
 
     def __init__(self, legs: Legs, config: Config) -> None:
-        kg = load_sheet(config)["displacement_kg"]
-        self.volume_m3 = kg and kg / trial_conditions(legs, config)["water_density_kg_per_m3"]
+        kg = load_sheet(config).displacement_kg
+        self.volume_m3 = kg and kg / trial_conditions(legs, config).water_density_kg_per_m3
         self.length_m = config.boat.length_m
         self.is_known = self.volume_m3 is not None or self.length_m is not None
 
@@ -201,18 +201,18 @@ def _find_threshold(run: SlowRun, speed_kn: FloatArray, hull: _Hull) -> Hump | s
     return hull.disbelieves(found.speed_kn) or found
 
 
-def _best_shown(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    by_trim = [f for f in found if f["basis"] == "highest running trim"]
+def _best_shown(found: list[ThresholdRun]) -> list[ThresholdRun]:
+    by_trim = [f for f in found if f.basis == "highest running trim"]
     return by_trim or found
 
 
-def _mean(found: list[dict[str, Any]]) -> dict[str, float] | None:
+def _mean(found: list[ThresholdRun]) -> MeanThreshold | None:
     if not found:
         return None
-    speeds = np.array([f["speed_kn"] for f in found])
+    speeds = np.array([f.speed_kn for f in found])
     # the definition and the current are common to all runs, so their mean is no better than one
-    u = combine_uncertainties(max(f["u_kn"] for f in found), float(speeds.std(ddof=1)) if speeds.size > 1 else None)
-    return {"speed_kn": float(speeds.mean()), "u_kn": u}
+    u = combine_uncertainties(max(f.u_kn for f in found), float(speeds.std(ddof=1)) if speeds.size > 1 else None)
+    return MeanThreshold(float(speeds.mean()), u)
 
 
 def _lag_u(speed_kn: FloatArray, threshold_kn: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, TypedDict
+from typing import TypedDict
 
 from trialcapture.reduce.band_values import FuelValues
 from trialcapture.reduce.bands import Band
@@ -11,6 +11,7 @@ from trialcapture.reduce.pairs import Sequence
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.slow_runs import SlowRun
 from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.summary import MethodComparison
 from trialcapture.reduce.vectorfit import VectorFit
 
 
@@ -36,7 +37,7 @@ class Reduction(TypedDict):
     economy_u: FloatArray
     slip_pct: FloatArray
     froude: FloatArray
-    methods: list[dict[str, Any]]
+    methods: dict[int, MethodComparison]
     shows_current: bool
     """False where nothing tells the current: no engine speed, and no runs both ways."""
     flags: list[list[str]]

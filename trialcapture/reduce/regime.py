@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 
 from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.summary import Regime
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
-
-Regime = Literal["displacement", "between", "planing", "unknown"]
 
 DISPLACEMENT_FNV = 1.0
 """Below this volumetric Froude number the hull displaces (Radojcic et al. 2014, Polish Maritime Research 21(2):9)."""
@@ -36,12 +33,12 @@ def volumetric_froude_number(speed_kn: float, volume_m3: float) -> float:
     return speed_kn * KN_M_PER_S / float(np.sqrt(G_M_PER_S2 * volume_m3 ** (1.0 / 3.0)))
 
 
-def froude_numbers(speed_kn: float, volume_m3: float | None, length_m: float | None) -> dict[str, float | None]:
-    """Return ``volumetric_froude`` and ``length_froude`` of a speed for the summary; None where the boat is unknown."""
-    return {
-        "volumetric_froude": None if volume_m3 is None else volumetric_froude_number(speed_kn, volume_m3),
-        "length_froude": None if length_m is None else length_froude_number(speed_kn, length_m),
-    }
+def froude_numbers(
+    speed_kn: float, volume_m3: float | None, length_m: float | None
+) -> tuple[float | None, float | None]:
+    """Return the volumetric and the length Froude number of a speed; None where the boat is unknown."""
+    by_volume = None if volume_m3 is None else volumetric_froude_number(speed_kn, volume_m3)
+    return by_volume, None if length_m is None else length_froude_number(speed_kn, length_m)
 
 
 def find_hump(rpm: FloatArray, speed_kn: FloatArray) -> int | None:

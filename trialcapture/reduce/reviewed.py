@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from dataclasses import replace
+from typing import Any, cast
 
 import pyarrow as pa
 
@@ -11,16 +12,23 @@ from trialcapture.buffers import column_of
 from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments, without_review
 from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.flags import warn
+from trialcapture.reduce.summary import (
+    AutomaticAnswers,
+    BandComparison,
+    ComparedBand,
+    Findings,
+    ReviewChange,
+    ReviewComparison,
+    TrialWarning,
+)
 
 COMPARED = (
     "band_rpm", "band_name", "legs", "ways", "speed_kn", "speed_u_kn", "fuel_l_per_h", "fuel_u_l_per_h",
     "economy_nm_per_l", "economy_u_nm_per_l", "range_nm", "range_u_nm",
 )  # fmt: skip
 """Columns of the band table that are shown twice."""
-ANSWERS = ("top_speed", "economy_planing", "economy_displacement", "economy_overall")
-
-Result = tuple[pa.Table, pa.Table, dict[str, Any]]
-"""Bands, legs and summary of one reduction."""
+Result = tuple[pa.Table, pa.Table, Findings]
+"""Bands, legs and findings of one reduction."""
 
 
 def reduce_reviewed(
@@ -34,22 +42,26 @@ def reduce_reviewed(
         reduce: Reduces a segments table.
 
     Returns:
-        The segments with the review's columns, and the reviewed result. Its summary has ``review``: None where the
+        The segments with the review's columns, and the reviewed result. Its findings have ``review``: None where the
         result is the automatic one, else what was changed, why and by whom, with both results beside each other.
     """
     review = review_segments(segments, entries)
-    bands, legs, summary = reduce(review.segments)
-    shown = None
+    bands, legs, found = reduce(review.segments)
     if review.changes:
         automatic = reduce(without_review(review.segments))
-        (bands, legs, summary), compared = compare_results(automatic, (bands, legs, summary))
-        shown = {"entries": review.entries, "changes": review.changes, **compared}
-    told = [*summary.get("warnings", []), *review.warnings]
-    return review.segments, (bands, legs, summary | {"review": shown, "warnings": told})
+        (bands, legs, found), compared = compare_results(automatic, (bands, legs, found))
+        before = automatic[2]
+        answers = AutomaticAnswers(
+            before.top_speed, before.economy_planing, before.economy_displacement, before.economy_overall
+        )
+        changes = tuple(ReviewChange(**change) for change in review.changes)
+        found = replace(found, review=ReviewComparison(review.entries, changes, compared, answers))
+    told = tuple(TrialWarning(**cast(dict[str, Any], warning)) for warning in review.warnings)
+    return review.segments, (bands, legs, replace(found, warnings=(*found.warnings, *told)))
 
 
-def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, dict[str, Any]]:
-    """Return the reviewed result with its bands marked, and the two results beside each other.
+def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, tuple[BandComparison, ...]]:
+    """Return the reviewed result with its bands marked, and the rows of the two results beside each other.
 
     A band counts as changed where it is made of other stretches than its automatic counterpart: the band that shares
     most of its stretches, else the one of the same name, else the one nearest in speed where engine speed is unknown.
@@ -60,25 +72,23 @@ def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, dict[s
         reviewed: From the segments as people reviewed them.
 
     Returns:
-        The reviewed result, and ``bands`` (a row each: ``automatic`` and ``reviewed``, either may be None, and
-        ``changed``) with the ``automatic`` answers.
+        The reviewed result, and the rows.
     """
-    bands, legs, summary = reviewed
+    bands, legs, found = reviewed
     before, after = _rows(automatic), _rows(reviewed)
     pairs = _matched(before, after)
-    rows: list[dict[str, Any]] = []
+    rows: list[BandComparison] = []
     changed: list[bool] = [False] * len(after)
     for b, new in enumerate(after):
         old = before[pairs[b]] if b in pairs else None
         changed[b] = old is None or old["members"] != new["members"] or any(old[k] != new[k] for k in ("legs", "ways"))
-        rows.append({"automatic": _shown(old), "reviewed": _shown(new), "changed": changed[b]})
+        rows.append(BandComparison(_shown(old), _shown(new), changed[b]))
     gone = [row for a, row in enumerate(before) if a not in pairs.values()]
-    rows += [{"automatic": _shown(row), "reviewed": None, "changed": True} for row in gone]
+    rows += [BandComparison(_shown(row), None, changed=True) for row in gone]
     rows.sort(key=_place)
-    compared = {"bands": rows, "automatic": {name: automatic[2].get(name) for name in ANSWERS}}
-    where = [(r["reviewed"] or r["automatic"])["band_name"] for r in rows if r["changed"]]
-    warnings = [*summary.get("warnings", []), *([warn("reviewed", join_names(where))] if where else [])]
-    return (_marked(bands, changed), legs, summary | {"warnings": warnings}), compared
+    where = [_either(r).band_name for r in rows if r.changed]
+    told = (warn("reviewed", join_names(where)),) if where else ()
+    return (_marked(bands, changed), legs, replace(found, warnings=(*found.warnings, *told))), tuple(rows)
 
 
 def _rows(result: Result) -> list[dict[str, Any]]:
@@ -106,14 +116,20 @@ def _matched(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> dict[
     return pairs
 
 
-def _shown(row: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    return None if row is None else {name: row[name] for name in COMPARED}
+def _shown(row: Mapping[str, Any] | None) -> ComparedBand | None:
+    return None if row is None else ComparedBand(**{name: row[name] for name in COMPARED})
 
 
-def _place(row: Mapping[str, Any]) -> tuple[bool, float]:
-    shown = row["reviewed"] or row["automatic"]
-    rpm = shown["band_rpm"]
-    return rpm is None, shown["speed_kn"] if rpm is None else rpm
+def _either(row: BandComparison) -> ComparedBand:
+    shown = row.reviewed or row.automatic
+    assert shown is not None
+    return shown
+
+
+def _place(row: BandComparison) -> tuple[bool, float]:
+    shown = _either(row)
+    rpm = shown.band_rpm
+    return rpm is None, (shown.speed_kn or 0.0) if rpm is None else rpm
 
 
 def _marked(bands: pa.Table, changed: list[bool]) -> pa.Table:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from trialcapture.reduce.band_values import band_means
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.statistics import BoolArray
+from trialcapture.reduce.summary import LogCalibration
 
 
-def calibrate_log(made: Reduction, two_ways: BoolArray) -> dict[str, Any] | None:
+def calibrate_log(made: Reduction, two_ways: BoolArray) -> LogCalibration | None:
     """Return factor and offset that turn the log's speed into speed through water, or None without a log.
 
     Weighted least squares of band speed on log speed over bands run both ways; with fewer than three of them the
@@ -34,10 +33,10 @@ def calibrate_log(made: Reduction, two_ways: BoolArray) -> dict[str, Any] | None
     left = aim - white @ solved
     freedom = n - solved.size
     ratio = max(float(np.sqrt(left @ left / freedom)), 1.0) if freedom else 1.0
-    return {
-        "bands": n,
-        "factor": float(solved[0]),
-        "factor_u": ratio * float(np.sqrt(cov[0, 0])),
-        "offset_kn": float(solved[1]) if with_offset else 0.0,
-        "worst_left_kn": float(np.max(np.abs(speed[use] - design @ solved))),
-    }
+    return LogCalibration(
+        bands=n,
+        factor=float(solved[0]),
+        factor_u=ratio * float(np.sqrt(cov[0, 0])),
+        offset_kn=float(solved[1]) if with_offset else 0.0,
+        worst_left_kn=float(np.max(np.abs(speed[use] - design @ solved))),
+    )

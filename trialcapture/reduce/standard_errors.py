@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import asdict
 
 import numpy as np
 
@@ -10,13 +10,14 @@ from trialcapture.config import Config
 from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.statistics import BoolArray
+from trialcapture.reduce.summary import BandStandardErrors, StandardErrorComparison, StandardErrors, TrialStatistics
 
 DISAGREE_FACTOR = 2.0
 """Standard errors further apart than this are told (common practice, no source)."""
 _CHANCE = 0.01
 
 
-def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> dict[str, Any]:
+def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> StandardErrorComparison:
     """Return per band, and for all legs together, the standard error of the mean speed found in two ways.
 
     The effective sample size of a leg comes from the autocorrelation of all legs; blocking needs none of it. A leg
@@ -29,9 +30,7 @@ def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> di
         bands: The bands.
 
     Returns:
-        ``factor``, ``bands`` (``band_rpm``, ``band_name``, ``n_eff_u_kn``, ``blocking_u_kn``, root mean squares over
-        the legs, ``ratio``, ``blocks``, ``agree``) and ``all`` of the same form without these names, or None. Bands
-        without a leg long enough for blocks are left out.
+        The comparison; bands without a leg long enough for blocks are left out.
 
     Source: Flyvbjerg & Petersen 1989, J. Chem. Phys. 91:461.
     """
@@ -39,27 +38,22 @@ def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> di
     for b, limits in enumerate(bands):
         entry = _compare(legs, band == b)
         if entry is not None:
-            entries.append(band_key(limits) | entry)
-    return {"factor": DISAGREE_FACTOR, "bands": entries, "all": _compare(legs, band >= 0)}
+            entries.append(BandStandardErrors(**band_key(limits), **asdict(entry)))
+    return StandardErrorComparison(DISAGREE_FACTOR, tuple(entries), _compare(legs, band >= 0))
 
 
-def describe_statistics(legs: Legs, band: IntArray, bands: list[Band], config: Config) -> dict[str, Any]:
-    """Return what was done to the samples of the legs, and how their standard errors compare.
-
-    Returns:
-        ``chauvenet`` (whether outliers were left out), ``values_left_out`` (None where that is not known) and
-        ``standard_errors`` as `compare_standard_errors` gives them.
-    """
+def describe_statistics(legs: Legs, band: IntArray, bands: list[Band], config: Config) -> TrialStatistics:
+    """Return what was done to the samples of the legs, and how their standard errors compare."""
     left_out = legs["values"]["n_outliers"]
     known = config.steady.chauvenet and bool(np.isfinite(left_out).any())
-    return {
-        "chauvenet": config.steady.chauvenet,
-        "values_left_out": int(np.nansum(left_out)) if known else None,
-        "standard_errors": compare_standard_errors(legs, band, bands),
-    }
+    return TrialStatistics(
+        chauvenet=config.steady.chauvenet,
+        values_left_out=int(np.nansum(left_out)) if known else None,
+        standard_errors=compare_standard_errors(legs, band, bands),
+    )
 
 
-def _compare(legs: Legs, members: BoolArray) -> dict[str, Any] | None:
+def _compare(legs: Legs, members: BoolArray) -> StandardErrors | None:
     from scipy.special import chdtri  # noqa: PLC0415  (slow import, needed here only)
 
     values = legs["values"]
@@ -71,10 +65,10 @@ def _compare(legs: Legs, members: BoolArray) -> dict[str, Any] | None:
     freedom = float(np.sum(blocks[use] - 1))
     low, high = (float(np.sqrt(chdtri(freedom, p) / freedom)) for p in (1.0 - _CHANCE, _CHANCE))
     ratio = theirs / ours
-    return {
-        "n_eff_u_kn": ours,
-        "blocking_u_kn": theirs,
-        "ratio": ratio,
-        "blocks": int(blocks[use].sum()),
-        "agree": bool(low / DISAGREE_FACTOR <= ratio <= high * DISAGREE_FACTOR),
-    }
+    return StandardErrors(
+        n_eff_u_kn=ours,
+        blocking_u_kn=theirs,
+        ratio=ratio,
+        blocks=int(blocks[use].sum()),
+        agree=bool(low / DISAGREE_FACTOR <= ratio <= high * DISAGREE_FACTOR),
+    )

@@ -1,173 +1,861 @@
-"""The summary of a reduction: the answers, the conditions, the evidence on the current, and every warning."""
+"""What ``summary.json`` holds, as frozen dataclasses; JSON is made of them at the edge only.
+
+`Findings` is what a reduction finds out; `Summary` adds what only the whole flow knows: origin, counts, clocks,
+faults of the data. A field is a key of the JSON object of the same name (a trailing underscore, which keeps words of
+Python apart, is no part of it). A field with a default is left out of the JSON while it has that default. Speeds are
+in knots, directions true in degrees, times ISO 8601 UTC; ``u`` is a standard uncertainty, k=1.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from typing import Annotated, Any, ClassVar, Literal
 
-import numpy as np
-import pyarrow as pa
+from pydantic import ConfigDict, TypeAdapter, ValidationError, ValidatorFunctionWrapHandler, WrapValidator
 
-from trialcapture.config import Config
-from trialcapture.reduce.bands import band_key
-from trialcapture.reduce.best_points import best_economy, slowest_on_the_plane, top_speed
-from trialcapture.reduce.budget import budget_entries
-from trialcapture.reduce.conditions import trial_conditions
-from trialcapture.reduce.current_evidence import (
-    THIRD_RUN_KN,
-    describe_fit,
-    describe_methods,
-    describe_sequences,
-)
-from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines
-from trialcapture.reduce.fuel import usable_fuel_l
-from trialcapture.reduce.legs import IntArray, Legs
-from trialcapture.reduce.load import load_sheet
-from trialcapture.reduce.planing import find_slowest_planing, judge_slow_runs
-from trialcapture.reduce.reduction import Reduction
-from trialcapture.reduce.regime import find_regimes, froude_numbers, is_past_hump
-from trialcapture.reduce.slow_runs import SLOW_LOOKS
-from trialcapture.reduce.speed_log import calibrate_log
-from trialcapture.reduce.standard_errors import describe_statistics
-from trialcapture.reduce.trial_warnings import empty_warnings, trial_warnings
+from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.data_health import DataHealth
 
 SCHEMA_VERSION = 1
+"""Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""
+
+Severity = Literal["red", "yellow", "info"]
+Regime = Literal["displacement", "between", "planing", "unknown"]
+"""How a hull runs."""
+RunDirection = Literal["down", "up"]
+"""Whether the engine speed fell or rose in a slow run."""
 
 
-def empty_summary(legs: Legs, band: IntArray, samples: pa.Table | None, config: Config) -> dict[str, Any]:
-    """Return the summary of a trial without a band; it says why there is none."""
-    rated = check_rated_rpm(legs, samples, config)
-    load = load_sheet(config)
-    return _stated(config, load) | {
-        "top_speed": None,
-        "fastest_seen": None,
-        "economy_planing": None,
-        "economy_displacement": None,
-        "economy_overall": None,
-        "regimes": {"by": "", "bands": []},
-        "slowest_planing_speed": None,
-        "slowest_on_the_plane": None,
-        "slow_runs": [],
-        "rated_rpm_check": rated,
-        "conditions": trial_conditions(legs, config),
-        "current": {
-            "pairs": [],
-            "half_pairs": [],
-            "methods": [],
-            "fit": [],
-            "disagreement": "",
-            "third_run_advice": [],
-        },
-        "speed_log": None,
-        "plausibility": [],
-        "budgets": [],
-        "statistics": describe_statistics(legs, band, [], config),
-        "warnings": empty_warnings(legs, band, load, config),
-    }
+class _Entry:
+    """Base of all entries; keys that are not declared are a fault when a summary is read back."""
+
+    __slots__ = ()
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(
+        extra="forbid", alias_generator=lambda name: name.removesuffix("_")
+    )
 
 
-def make_summary(made: Reduction, samples: pa.Table | None, config: Config) -> dict[str, Any]:
-    """Return the summary of a reduced trial.
+@dataclass(frozen=True, slots=True)
+class NamedBand(_Entry):
+    """What entries are told apart by: the band's engine speed [rpm], None where unknown, and what people call it."""
 
-    Args:
-        made: The reduction.
-        samples: Samples of the trial set, or None.
-        config: Settings as used.
+    band_rpm: float | None
+    band_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialWarning(_Entry):
+    """One thing that is to be said against a row or a trial: a code, how grave it is, a sentence, what it concerns."""
+
+    code: str
+    severity: Severity
+    text: str
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoatStatement(_Entry):
+    """The hull as stated: lengths [m], light ship [kg], and whether she is made to plane."""
+
+    name: str
+    length_m: float | None
+    beam_m: float | None
+    draught_m: float | None
+    lightship_kg: float | None
+    planing: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LoadItem(_Entry):
+    """One line of the load sheet."""
+
+    name: str
+    kg: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadSheet(_Entry):
+    """What was on board.
+
+    Attributes:
+        items: Line by line.
+        displacement_kg: Their sum; None while the light ship is unknown, because a sum of extras is no displacement.
+        missing: What nobody stated and the sum therefore lacks.
     """
-    legs, runs, fit = made["legs"], made["runs"], made["fit"]
-    two_ways = np.zeros(len(made["bands"]), dtype=np.bool_)
-    two_ways[[s["band"] for s in made["sequences"] if s["weights"] is not None]] = True
-    load = load_sheet(config)
-    conditions = trial_conditions(legs, config)
-    volume = load["displacement_kg"] and load["displacement_kg"] / conditions["water_density_kg_per_m3"]
-    regimes, judged_by = find_regimes(
-        made["rpm"],
-        fit["speed_kn"],
-        planing_hull=config.boat.planing,
-        volume_m3=volume,
-        length_m=config.boat.length_m,
-    )
-    pairs, half = describe_sequences(legs, runs, made["sequences"], fit, made["bands"])
-    methods, disagreement = describe_methods(made["methods"], made["bands"])
-    rated = check_rated_rpm(legs, samples, config)
-    rate = made["fuel"]["rate_l_per_h"]
-    lines = plausibility_lines(
-        made["rpm"], fit["speed_kn"], rate, made["slip_pct"], load["displacement_kg"], rated, config
-    )
-    slow_runs = _judge_slow_runs(made, config)
-    is_planing = np.array([r == "planing" for r in regimes])
-    fastest, seen = top_speed(made, two_ways, samples, config)
-    is_displacing = np.array([r == "displacement" for r in regimes])
-    summary = _stated(config, load) | {
-        "top_speed": fastest,
-        "fastest_seen": seen,
-        "economy_planing": best_economy(made, is_planing, two_ways, config),
-        "economy_displacement": best_economy(made, is_displacing, two_ways, config),
-        "economy_overall": best_economy(made, np.ones(two_ways.size, dtype=np.bool_), two_ways, config),
-        "regimes": {
-            "by": judged_by,
-            "bands": [
-                band_key(band) | {"regime": r} | froude_numbers(float(v), volume, config.boat.length_m)
-                for band, r, v in zip(made["bands"], regimes, fit["speed_kn"], strict=True)
-            ],
-        },
-        "slowest_planing_speed": find_slowest_planing(slow_runs),
-        "slowest_on_the_plane": slowest_on_the_plane(
-            made, is_planing & is_past_hump(fit["speed_kn"], volume, config.boat.length_m), two_ways
-        ),
-        "slow_runs": slow_runs,
-        "rated_rpm_check": rated,
-        "conditions": conditions,
-        "current": {
-            "pairs": pairs,
-            "half_pairs": half,
-            "methods": methods,
-            "disagreement": disagreement,
-            "third_run_advice": [
-                {name: p[name] for name in ("band_rpm", "band_name", "expected_error_kn")}
-                for p in pairs
-                if p["method"] == "double run" and p["expected_error_kn"] > THIRD_RUN_KN
-            ],
-        }
-        | describe_fit(legs, runs, fit, made["look_h"] if made["shows_current"] else made["look_h"][:0]),
-        "speed_log": calibrate_log(made, two_ways),
-        "plausibility": lines,
-        "budgets": budget_entries(made["bands"], made["terms"], made["fuel"]["terms_u_l_per_h"]),
-        "statistics": describe_statistics(legs, made["band"], made["bands"], config),
-    }
-    return summary | {"warnings": trial_warnings(made, summary, two_ways, config)}
+
+    items: tuple[LoadItem, ...]
+    displacement_kg: float | None
+    missing: tuple[str, ...]
 
 
-def _stated(config: Config, load: dict[str, Any]) -> dict[str, Any]:
-    """Return what people stated: boat, load and fuel."""
-    fuel, calibration = config.fuel, config.fuel.calibration
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "boat": config.boat.model_dump(mode="json"),
-        "load": load,
-        "fuel": {
-            "capacity_l": fuel.capacity_l,
-            "usable_fraction": fuel.usable_fraction,
-            "reserve_fraction": fuel.reserve_fraction,
-            "usable_after_reserve_l": usable_fuel_l(fuel),
-            "density_kg_per_m3": fuel.density_kg_per_m3,
-            "calibration": calibration
-            and {"factor": calibration.factor, "origin": calibration.origin, "u_pct": calibration.u_pct},
-            "uncalibrated_u_pct": None if calibration else fuel.uncalibrated_u_pct,
-        },
-    }
+@dataclass(frozen=True, slots=True)
+class FuelCheck(_Entry):
+    """How the fuel rate was checked: true flow = factor times shown flow, and the factor's uncertainty [%]."""
+
+    factor: float
+    origin: str
+    u_pct: float
 
 
-def _judge_slow_runs(made: Reduction, config: Config) -> list[dict[str, Any]]:
-    """Take the fitted current out of the slow runs and look for the planing threshold in them."""
-    currents, us = [], []
-    at = made["look_h"].size
-    for run in made["slow_runs"]:
-        looks = slice(at, at + SLOW_LOOKS)
-        at += SLOW_LOOKS
-        asked_ns = np.linspace(run["t_ns"][0], run["t_ns"][-1], SLOW_LOOKS)
-        known = made["fit"]["current_kn"][looks]
-        currents.append(np.column_stack([np.interp(run["t_ns"], asked_ns, known[:, axis]) for axis in (0, 1)]))
-        course = np.nanmean(run["ground_kn"], axis=0)
-        course /= max(float(np.hypot(*course)), 1e-9)
-        us.append(float(np.sqrt(course @ made["fit"]["current_cov"][looks].mean(axis=0) @ course)))
-    return judge_slow_runs(made["slow_runs"], currents, us, made["legs"], config)
+@dataclass(frozen=True, slots=True)
+class FuelStatement(_Entry):
+    """Tank, reserve, and what is known about the flow figures.
+
+    Attributes:
+        capacity_l: Of the tanks [L].
+        usable_fraction: Share of it that can be drawn.
+        reserve_fraction: Share of that which is kept.
+        usable_after_reserve_l: Fuel a range is reckoned with [L].
+        density_kg_per_m3: Of the fuel.
+        calibration: None where the flow is uncalibrated.
+        uncalibrated_u_pct: Standard uncertainty taken then [%].
+    """
+
+    capacity_l: float | None
+    usable_fraction: float
+    reserve_fraction: float
+    usable_after_reserve_l: float | None
+    density_kg_per_m3: float | None
+    calibration: FuelCheck | None
+    uncalibrated_u_pct: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TopSpeed(NamedBand):
+    """The top speed through water, from runs both ways."""
+
+    speed_kn: float
+    speed_u_kn: float
+    rpm_mean: float | None
+    ways: int
+
+
+@dataclass(frozen=True, slots=True)
+class FastestSeen(_Entry):
+    """A speed faster than any held both ways, and what is missing to claim it."""
+
+    speed_kn: float
+    u_kn: float
+    rpm: float | None
+    heading_deg: float | None
+    missing: str
+
+
+@dataclass(frozen=True, slots=True)
+class OneWayAsGood(NamedBand):
+    """A band run one way that looks better than the best, within its uncertainty."""
+
+    speed_kn: float
+    economy_nm_per_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class BestEconomy(NamedBand):
+    """The most economical band of a regime.
+
+    Attributes:
+        speed_kn, speed_u_kn: Through water.
+        fuel_l_per_h: Fuel rate of all engines.
+        economy_nm_per_l, economy_u_nm_per_l: Mean speed over mean fuel rate.
+        range_nm, range_u_nm: With the usable fuel; None where the capacity is not stated.
+        ways: 2 where it was run both ways.
+        one_way_as_good: A rival run one way.
+        flat_from_kn, flat_to_kn: Speeds about as good, to `within_pct`.
+        within_pct: What counts as about as good [%].
+        at_edge: The best is the slowest or fastest band measured, so a better one may lie outside.
+    """
+
+    speed_kn: float
+    speed_u_kn: float
+    fuel_l_per_h: float
+    economy_nm_per_l: float
+    economy_u_nm_per_l: float
+    range_nm: float | None
+    range_u_nm: float | None
+    ways: int
+    one_way_as_good: OneWayAsGood | None
+    flat_from_kn: float
+    flat_to_kn: float
+    within_pct: float
+    at_edge: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BandRegime(NamedBand):
+    """How the hull runs at a band; Froude numbers where the boat is known."""
+
+    regime: Regime
+    volumetric_froude: float | None
+    length_froude: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Regimes(_Entry):
+    """How the hull runs at every band, and what that was judged by."""
+
+    by: str
+    bands: tuple[BandRegime, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedSlowRun(_Entry):
+    """What one slow run through the hump shows.
+
+    Attributes:
+        way: Slowing down or speeding up.
+        t: Its start.
+        from_kn, to_kn: Slowest and fastest speed through water.
+        speed_kn, u_kn, basis: The threshold and what shows it; None where nothing is claimed.
+        trim: As last noted before it.
+        reason: Why nothing is claimed; "" where something is.
+    """
+
+    way: RunDirection
+    t: str
+    from_kn: float
+    to_kn: float
+    speed_kn: float | None
+    u_kn: float | None
+    basis: str | None
+    trim: str | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ThresholdRun(_Entry):
+    """A slow run that shows a planing threshold."""
+
+    way: RunDirection
+    t: str
+    speed_kn: float
+    u_kn: float
+    basis: str
+    trim: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class MeanThreshold(_Entry):
+    """Planing threshold by all runs of one way."""
+
+    speed_kn: float
+    u_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class SlowestPlaning(_Entry):
+    """The slowest planing speed through water.
+
+    Attributes:
+        speed_kn, u_kn: The answer: by the runs down where there are any.
+        from_: What shows it.
+        trim: As noted.
+        run_down, run_up: By the runs of each way.
+        runs: The runs behind it.
+    """
+
+    speed_kn: float
+    u_kn: float
+    from_: str
+    trim: str | None
+    run_down: MeanThreshold | None
+    run_up: MeanThreshold | None
+    runs: tuple[ThresholdRun, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SlowestHeld(NamedBand):
+    """The slowest band held clearly on the plane: an upper bound of the slowest planing speed."""
+
+    speed_kn: float
+    speed_u_kn: float
+    ways: int
+
+
+@dataclass(frozen=True, slots=True)
+class RatedRpmCheck(_Entry):
+    """Whether an engine reached its rated speed."""
+
+    engine: str
+    rated_rpm: float
+    reached_rpm: float | None
+    pct: float | None
+    highest_load_pct: float | None
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialConditions(_Entry):
+    """Conditions of the trial: measured where there was an instrument, else as stated; None where neither.
+
+    Attributes:
+        start, stop: Of the first and last leg.
+        place: As stated.
+        wind_speed_true_kn_mean, wind_speed_true_kn_max, wind_from_true_deg, wind_beaufort_max: True wind of the legs.
+        wave_height_m, sea_state: As stated; the code follows from the height where only that was.
+        depth_m_min: Least depth of the legs.
+        water, water_temp_c, water_density_kg_per_m3: The water.
+        generator_running, hull_cleaned: As stated.
+        trim: Settings noted on the legs.
+        pressure_hpa, air_temp_c: The air, where told.
+    """
+
+    start: str | None
+    stop: str | None
+    place: str
+    wind_speed_true_kn_mean: float | None
+    wind_speed_true_kn_max: float | None
+    wind_from_true_deg: float | None
+    wind_beaufort_max: int | None
+    wave_height_m: float | None
+    sea_state: int | None
+    depth_m_min: float | None
+    water: Literal["sea", "fresh", "brackish"]
+    water_temp_c: float | None
+    water_density_kg_per_m3: float
+    generator_running: bool | None
+    hull_cleaned: str
+    trim: tuple[str, ...]
+    pressure_hpa: float | None = None
+    air_temp_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceCurrent(NamedBand):
+    """The current one sequence of reciprocal runs shows by itself.
+
+    Attributes:
+        t: Its middle.
+        segments: Segments it is made of.
+        method: Double run, mean of means or least squares.
+        through_water_kn: Speed through water.
+        axis_deg: Direction of its line.
+        along_kn: Current along that line.
+        speed_kn, towards_deg: The same as speed and direction.
+        u_kn: Standard uncertainty of `along_kn`.
+        fit_along_kn: The fitted current along the same line.
+        gap_min: Longest gap between runs.
+        in_time: False where the way back came later than allowed.
+        rpm_difference_pct: Spread of engine speed over the runs; None where unknown.
+        off_reciprocal_deg: How far the directions miss the reciprocal.
+        expected_error_kn: What the changing current left in the result.
+    """
+
+    t: str
+    segments: tuple[int, ...]
+    method: str
+    through_water_kn: float
+    axis_deg: float
+    along_kn: float
+    speed_kn: float
+    towards_deg: float
+    u_kn: float
+    fit_along_kn: float
+    gap_min: float
+    in_time: bool
+    rpm_difference_pct: float | None
+    off_reciprocal_deg: float
+    expected_error_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class HalfPair(NamedBand):
+    """Runs of a band one way only."""
+
+    t: str
+    segments: tuple[int, ...]
+    direction_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class MethodComparison(NamedBand):
+    """Speed of a band by its reciprocal runs alone beside the fit to all runs."""
+
+    method: str
+    classical_kn: float
+    fit_kn: float
+    difference_kn: float
+    allowed_kn: float
+    agree: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ThirdRunAdvice(NamedBand):
+    """A double run that a third run would have improved, and by how much."""
+
+    expected_error_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class FittedCurrent(_Entry):
+    """The fitted current at one time.
+
+    Attributes:
+        t: When.
+        speed_kn, towards_deg: Of the current.
+        u_kn: Along its own direction.
+        worst_axis_u_kn: Along the direction it is known worst.
+    """
+
+    t: str
+    speed_kn: float
+    towards_deg: float
+    u_kn: float
+    worst_axis_u_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class FitStrengths(_Entry):
+    """Standard deviations the fit found: tide, local wander, scatter of runs [kn], heading error [deg]."""
+
+    tide_kn: float
+    wander_kn: float
+    scatter_kn: float
+    heading_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentEvidence(_Entry):
+    """What the current was, shown both ways: each sequence of runs alone, and the fit to all runs.
+
+    Attributes:
+        pairs, half_pairs: Sequences run both ways, and those run one way.
+        methods: Speed of each band by both methods.
+        disagreement: A sentence where they differ; else "".
+        third_run_advice: Double runs that a third run would have improved.
+        fit: The fitted current over time, where it is known.
+        strengths: What the fit found; None without a band.
+        heading_used: Whether a heading was there; None without a band.
+        heading_offset_deg, heading_offset_u_deg: By how much the heading reads low; None without a heading.
+    """
+
+    pairs: tuple[SequenceCurrent, ...]
+    half_pairs: tuple[HalfPair, ...]
+    methods: tuple[MethodComparison, ...]
+    disagreement: str
+    third_run_advice: tuple[ThirdRunAdvice, ...]
+    fit: tuple[FittedCurrent, ...]
+    strengths: FitStrengths | None
+    heading_used: bool | None
+    heading_offset_deg: float | None
+    heading_offset_u_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LogCalibration(_Entry):
+    """Factor and offset that turn the boat's log into speed through water, over so many bands run both ways."""
+
+    bands: int
+    factor: float
+    factor_u: float
+    offset_kn: float
+    worst_left_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlausibilityLine(_Entry):
+    """A figure an engineer looks at first: its value, what is usual (low, high), and whether it is."""
+
+    name: str
+    value: float
+    unit: str
+    usual: tuple[float, float] | None
+    ok: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedTerm(_Entry):
+    """What one cause adds to the standard uncertainty of a band's speed [kn]."""
+
+    name: str
+    u_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class FuelTerm(_Entry):
+    """What one cause adds to the standard uncertainty of a band's fuel rate [L/h]."""
+
+    name: str
+    u_l_per_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class BandBudget(NamedBand):
+    """The uncertainty budget of one band."""
+
+    speed_u_kn: float
+    terms: tuple[SpeedTerm, ...]
+    fuel_terms: tuple[FuelTerm, ...]
+    coverage_factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class StandardErrors(_Entry):
+    """Standard error of the mean speed found in two ways, root mean squares over legs.
+
+    Attributes:
+        n_eff_u_kn: By the effective sample size.
+        blocking_u_kn: By blocking.
+        ratio: The second over the first.
+        blocks: How many blocks there are.
+        agree: Whether they agree within the factor and what so few blocks leave open.
+    """
+
+    n_eff_u_kn: float
+    blocking_u_kn: float
+    ratio: float
+    blocks: int
+    agree: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BandStandardErrors(NamedBand):
+    """The same of one band."""
+
+    n_eff_u_kn: float
+    blocking_u_kn: float
+    ratio: float
+    blocks: int
+    agree: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StandardErrorComparison(_Entry):
+    """The two standard errors of every band, of all legs together, and the factor they may differ by."""
+
+    factor: float
+    bands: tuple[BandStandardErrors, ...]
+    all: StandardErrors | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialStatistics(_Entry):
+    """What was done to the samples of the legs, and how their standard errors compare.
+
+    Attributes:
+        chauvenet: Whether outliers were left out.
+        values_left_out: How many; None where that is not known.
+        standard_errors: The comparison.
+    """
+
+    chauvenet: bool
+    values_left_out: int | None
+    standard_errors: StandardErrorComparison
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewChange(_Entry):
+    """One thing a person changed about a segment."""
+
+    segment_id: int
+    start: str
+    stop: str
+    change: Literal["excluded", "included", "relabelled"]
+    automatic_accepted: bool
+    automatic_reason: str
+    rpm_mean: float | None
+    relabelled_rpm: float | None
+    reason: str
+    by: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedBand(NamedBand):
+    """A row of the band table, as it is shown beside its counterpart."""
+
+    legs: int
+    ways: int
+    speed_kn: float | None
+    speed_u_kn: float | None
+    fuel_l_per_h: float | None
+    fuel_u_l_per_h: float | None
+    economy_nm_per_l: float | None
+    economy_u_nm_per_l: float | None
+    range_nm: float | None
+    range_u_nm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BandComparison(_Entry):
+    """A row as prepared beside the same as reviewed; either may be missing."""
+
+    automatic: ComparedBand | None
+    reviewed: ComparedBand | None
+    changed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AutomaticAnswers(_Entry):
+    """The answers without any review."""
+
+    top_speed: TopSpeed | None
+    economy_planing: BestEconomy | None
+    economy_displacement: BestEconomy | None
+    economy_overall: BestEconomy | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewComparison(_Entry):
+    """What people changed, and the result with and without that.
+
+    Attributes:
+        entries: How many review entries there are, good or not.
+        changes: One a segment and kind of change.
+        bands: Row by row.
+        automatic: The answers as prepared.
+    """
+
+    entries: int
+    changes: tuple[ReviewChange, ...]
+    bands: tuple[BandComparison, ...]
+    automatic: AutomaticAnswers
+
+
+@dataclass(frozen=True, slots=True)
+class Findings(_Entry):
+    """All that a reduction found out.
+
+    Attributes:
+        schema_version: `SCHEMA_VERSION`.
+        boat, load, fuel: As stated.
+        top_speed: None where it cannot be claimed; then `fastest_seen` says what is missing.
+        economy_planing, economy_displacement, economy_overall: None where no band of the kind has an economy.
+        regimes: How the hull runs at every band.
+        slowest_planing_speed: Where a slow run shows it.
+        slowest_on_the_plane: Where a band was held clearly on the plane.
+        slow_runs: What each slow run shows.
+        rated_rpm_check: One an engine.
+        conditions: Of the trial.
+        current: The evidence.
+        speed_log: None without a log.
+        plausibility: Figures beside what is usual.
+        budgets: One a band.
+        statistics: Standard errors compared.
+        warnings: Everything that is to be said.
+        review: None where the result is the automatic one.
+    """
+
+    schema_version: int
+    boat: BoatStatement
+    load: LoadSheet
+    fuel: FuelStatement
+    top_speed: TopSpeed | None
+    fastest_seen: FastestSeen | None
+    economy_planing: BestEconomy | None
+    economy_displacement: BestEconomy | None
+    economy_overall: BestEconomy | None
+    regimes: Regimes
+    slowest_planing_speed: SlowestPlaning | None
+    slowest_on_the_plane: SlowestHeld | None
+    slow_runs: tuple[JudgedSlowRun, ...]
+    rated_rpm_check: tuple[RatedRpmCheck, ...]
+    conditions: TrialConditions
+    current: CurrentEvidence
+    speed_log: LogCalibration | None
+    plausibility: tuple[PlausibilityLine, ...]
+    budgets: tuple[BandBudget, ...]
+    statistics: TrialStatistics
+    warnings: tuple[TrialWarning, ...]
+    review: ReviewComparison | None
+
+
+@dataclass(frozen=True, slots=True)
+class SessionOrigin(_Entry):
+    """Which session it is, when it was begun (ISO 8601 UTC), and by which program."""
+
+    id: str
+    created: str
+    made_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class RawFile(_Entry):
+    """A raw file with its hash and its size."""
+
+    path: str
+    sha256: str
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class SentenceCount(_Entry):
+    """How many sentences of a kind came in, by what became of them."""
+
+    source: str
+    talker: str
+    formatter: str
+    good: int
+    bad: int
+    not_decoded: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClockEntry(_Entry):
+    """A row of ``clocks.parquet``."""
+
+    source: str
+    offset_s: float | None
+    offset_u_s: float | None
+    drift_ppm: float | None
+    drift_u_ppm: float | None
+    method: str | None
+    quality: str | None
+    from_ns: int | None
+    to_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LongestRefused(_Entry):
+    """The longest refused segment that may have been meant for a run."""
+
+    start: str
+    duration_s: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped(_Entry):
+    """What was left out: segments and rejects, counted by reason."""
+
+    segments: Mapping[str, int]
+    longest_segment: LongestRefused | None
+    rejects: Mapping[str, int]
+
+
+_TIMES = ("start", "stop", "at")
+"""Keys of times in the account of faults; there they are fields that end in ``_ns``."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def _health_from_json(value: Any, check: ValidatorFunctionWrapHandler) -> DataHealth:
+    """Return the account of faults from its JSON; what follows from the rest (texts, seconds) must do so."""
+    if isinstance(value, DataHealth):
+        return value
+    if not isinstance(value, Mapping):
+        raise ValueError("is no object")  # noqa: TRY004  pydantic turns a ValueError into its own
+    items = {name: tuple(map(_item_from_json, of_kind)) for name, of_kind in value.items()}
+    health: DataHealth = check(items)
+    if health.as_json() != value:
+        raise ValueError("lacks a key, has one too many, or a text that does not follow from its numbers")
+    return health
+
+
+def _item_from_json(item: Mapping[str, Any]) -> dict[str, Any]:
+    kept = {key: value for key, value in item.items() if key not in ("text", "seconds")}
+    return {f"{key}_ns" if key in _TIMES else key: _parse_ns(v) if key in _TIMES else v for key, v in kept.items()}
+
+
+def _parse_ns(text: str | None) -> int | None:
+    if text is None:
+        return None
+    return (datetime.fromisoformat(text) - _EPOCH) // timedelta(microseconds=1) * 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Summary(Findings):
+    """All that is known of a result: the findings, and what only the whole flow knows.
+
+    Attributes:
+        session: Which session it is.
+        software_version: Of the program that made the result.
+        config_hash: SHA-256 of the settings.
+        raw: Every raw file.
+        counts: Sentences by source, talker and formatter.
+        clocks: Rows of ``clocks.parquet``.
+        data_health: Every fault of the data with what it cost.
+        dropped: What was left out.
+    """
+
+    session: SessionOrigin
+    software_version: str
+    config_hash: str
+    raw: tuple[RawFile, ...]
+    counts: tuple[SentenceCount, ...]
+    clocks: tuple[ClockEntry, ...]
+    data_health: Annotated[DataHealth, WrapValidator(_health_from_json)]
+    dropped: Dropped
+
+
+def complete(
+    findings: Findings,
+    *,
+    session: SessionOrigin,
+    software_version: str,
+    config_hash: str,
+    raw: tuple[RawFile, ...],
+    counts: tuple[SentenceCount, ...],
+    clocks: tuple[ClockEntry, ...],
+    data_health: DataHealth,
+    dropped: Dropped,
+) -> Summary:
+    """Return the summary of findings with what the whole flow knows; see `Summary`."""
+    return Summary(
+        **{f.name: getattr(findings, f.name) for f in fields(Findings)},
+        session=session, software_version=software_version, config_hash=config_hash, raw=raw, counts=counts,
+        clocks=clocks, data_health=data_health, dropped=dropped,
+    )  # fmt: skip
+
+
+def as_json(value: Any) -> Any:
+    """Return a summary, or any part of one, as JSON can hold it: no number stands where none is known."""
+    if isinstance(value, DataHealth):
+        return value.as_json()
+    if is_dataclass(value):
+        kept = [(f, getattr(value, f.name)) for f in fields(value)]
+        return {f.name.removesuffix("_"): as_json(x) for f, x in kept if x != f.default}
+    if isinstance(value, Mapping):
+        return {str(key): as_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [as_json(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+@cache
+def _adapter() -> TypeAdapter[Summary]:
+    return TypeAdapter(Summary)
+
+
+def parse_summary(text: str | bytes) -> Summary:
+    """Return the summary that ``summary.json`` holds.
+
+    Raises:
+        TrialCaptureError: It is no JSON, lacks a key, or has one that is not known.
+    """
+    try:
+        return _adapter().validate_json(text, strict=True)
+    except ValidationError as fault:
+        first = fault.errors(include_url=False)[0]
+        raise TrialCaptureError(
+            f"summary.json is not as this version of the program writes it: {first['msg'].lower()}",
+            seen=repr(first["input"])[:80],
+            where=".".join(str(part) for part in first["loc"]) or "summary.json",
+            expected="a summary of this version; process the session again",
+        ) from fault
+
+
+def summary_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of ``summary.json``, made from the dataclasses."""
+    schema = _adapter().json_schema(by_alias=True)
+    kinds = [name for name, entry in schema["$defs"].items() if "cost" in entry["properties"]]
+    for name in kinds:
+        schema["$defs"][name] = _schema_of_fault(schema["$defs"][name])
+    health = schema["$defs"]["DataHealth"]
+    health |= {"required": list(health["properties"]), "additionalProperties": False}
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema
+
+
+def _schema_of_fault(entry: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of one kind of fault as the account writes it: times as text, and a sentence."""
+    properties: dict[str, Any] = {}
+    for name, what in entry["properties"].items():
+        may_be_null = any(x.get("type") == "null" for x in what.get("anyOf", ()))
+        time = {"type": ["string", "null"] if may_be_null else "string", "format": "date-time"}
+        properties[name.removesuffix("_ns")] = time if name.endswith("_ns") else what
+    if {"start", "stop"} <= properties.keys() and "against" not in properties:
+        properties["seconds"] = {"type": "number"}
+    properties["text"] = {"type": "string"}
+    return entry | {"properties": properties, "required": list(properties), "additionalProperties": False}

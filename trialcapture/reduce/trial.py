@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, cast
 
 import numpy as np
@@ -24,6 +25,7 @@ from trialcapture.reduce.current_evidence import (
 )
 from trialcapture.reduce.drifts import Drifts, find_drifts, no_drifts, refuse_drifting
 from trialcapture.reduce.engines import band_slip_pct, none_if_nan
+from trialcapture.reduce.findings import empty_findings, make_findings
 from trialcapture.reduce.flags import BAND_FLAGS, warn
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, select_legs
@@ -34,7 +36,7 @@ from trialcapture.reduce.relabel import assign_relabelled
 from trialcapture.reduce.runs import Runs, drop_unusable_heading, merge_runs
 from trialcapture.reduce.slow_runs import SLOW_LOOKS, SlowRun, find_slow_runs
 from trialcapture.reduce.statistics import FloatArray, weighted_mean
-from trialcapture.reduce.summary import empty_summary, make_summary
+from trialcapture.reduce.summary import Findings
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, iso_utc
 from trialcapture.reduce.vectorfit import fit_current
 
@@ -44,7 +46,7 @@ COARSE_PCT = 10.0
 
 def reduce_trial(
     segments: pa.Table, config: Config, *, clocks: pa.Table | None, samples: pa.Table | None
-) -> tuple[pa.Table, pa.Table, dict[str, Any]]:
+) -> tuple[pa.Table, pa.Table, Findings]:
     """Reduce a trial: one row an RPM band, with the current removed and every uncertainty stated.
 
     Args:
@@ -54,8 +56,8 @@ def reduce_trial(
         samples: Samples of the trial set, for the highest engine speed and the planing threshold; None does without.
 
     Returns:
-        Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and a summary that JSON can hold. With nothing accepted the
-        tables are empty and the summary says so.
+        Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and the findings. With nothing accepted the tables are empty
+        and the findings say so.
     """
     legs = select_legs(segments, config.engine_ids)
     rpm = legs["values"]["rpm_mean"]
@@ -63,7 +65,7 @@ def reduce_trial(
     has_rpm = bool(np.isfinite(rpm).any())
     band, bands = assign_relabelled(rpm, label, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
     if not bands:
-        return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), empty_summary(legs, band, samples, config)
+        return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), empty_findings(legs, band, samples, config)
     refused = select_refused(segments, config.engine_ids)
     drifts = find_drifts(segments, legs, config)
     made = _reduce(legs, refused, drifts, band, bands, config, clocks, samples)
@@ -72,9 +74,9 @@ def reduce_trial(
         segments, legs, band, made["rpm"], made["fit"]["speed_kn"], made["speed_u"], two_ways, config
     )
     if driven is not None:
-        bands_table, legs_table, summary = reduce_trial(driven, config, clocks=clocks, samples=samples)
-        return bands_table, legs_table, summary | {"warnings": [*summary["warnings"], warn("drifted")]}
-    return _bands_table(made, config), _legs_table(made), make_summary(made, samples, config)
+        bands_table, legs_table, found = reduce_trial(driven, config, clocks=clocks, samples=samples)
+        return bands_table, legs_table, replace(found, warnings=(*found.warnings, warn("drifted")))
+    return _bands_table(made, config), _legs_table(made), make_findings(made, samples, config)
 
 
 def _reduce(
@@ -120,7 +122,7 @@ def _reduce(
     for k, members in enumerate(runs["members"]):
         through[members] = fit["along_kn"][k]
     froude = leg_depth_froude(legs, through)
-    methods = compare_methods(sequences, fit)
+    methods = compare_methods(sequences, fit, bands)
     by_engine = {e: _engine_rpm(legs, runs, weights, e) for e in config.engine_ids}
     slips = [
         band_slip_pct(speed, {e: float(rpms[b]) for e, rpms in by_engine.items()}, config)
@@ -171,12 +173,12 @@ def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config)
         flags.append("late-reciprocal")
     if any(s["rpm_difference_pct"] > config.steady.reciprocal_rpm_pct for s in own):
         flags.append("rpm-mismatch")
-    if any(not m["agree"] for m in made["methods"] if m["band"] == band):
+    if band in made["methods"] and not made["methods"][band].agree:
         flags.append("methods-disagree")
     if any(runs["band"][k] == band for k in outlying):
         flags.append("outlying-leg")
     shown, _ = describe_sequences(made["legs"], runs, complete, fit, made["bands"])
-    if any(s["method"] == "double run" and s["expected_error_kn"] > THIRD_RUN_KN for s in shown):
+    if any(s.method == "double run" and s.expected_error_kn > THIRD_RUN_KN for s in shown):
         flags.append("third-run-advised")
     limits = made["bands"][band]
     if not config.bands.is_automatic and np.isfinite(limits["band_rpm"]) and not limits["declared"]:

@@ -14,6 +14,15 @@ from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.planing import is_hysteresis_reversed
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.statistics import BoolArray
+from trialcapture.reduce.summary import (
+    BandStandardErrors,
+    FastestSeen,
+    Findings,
+    LoadSheet,
+    StandardErrors,
+    TrialStatistics,
+    TrialWarning,
+)
 
 SHORT_OF_RATED_PCT = 97.0
 """Below this share of rated rpm the propeller is asked about (common practice, no source)."""
@@ -23,20 +32,18 @@ UNSEEN_TREND_KN, UNSEEN_TREND_SHARE = 0.05, 0.5
 uncertainty, and more than this share of it (common practice, no source)."""
 
 
-def empty_warnings(legs: Legs, band: IntArray, load: dict[str, Any], config: Config) -> list[dict[str, str]]:
+def empty_warnings(legs: Legs, band: IntArray, load: LoadSheet, config: Config) -> list[TrialWarning]:
     """Return the warnings of a trial without a band."""
     found = [warn("no-bands")]
     outside = _outside_bands(legs, band)
     if outside:
         found.append(warn("outside-bands", outside))
-    if load["missing"]:
-        found.append(warn("load-incomplete", ", ".join(load["missing"])))
+    if load.missing:
+        found.append(warn("load-incomplete", ", ".join(load.missing)))
     return found + _stated_conditions(config)
 
 
-def trial_warnings(
-    made: Reduction, summary: dict[str, Any], two_ways: BoolArray, config: Config
-) -> list[dict[str, str]]:
+def trial_warnings(made: Reduction, summary: Findings, two_ways: BoolArray, config: Config) -> list[TrialWarning]:
     """Return the warnings of a reduced trial: flags of bands first, then what concerns the whole.
 
     Args:
@@ -54,18 +61,18 @@ def trial_warnings(
             where = "all bands" if len(marked) == len(names) else join_names(marked)
             found.append(warn(code, where))
     found += _heading_warnings(made)
-    found += _statistics_warnings(summary["statistics"])
+    found += _statistics_warnings(summary.statistics)
     if not np.isfinite(made["froude"]).any():
         found.append(warn("no-depth"))
     if not no_fuel and config.fuel.calibration is None:
         found.append(warn("fuel-uncalibrated", "", f"±{2 * config.fuel.uncalibrated_u_pct:g} % is taken (k=2)."))
     if not no_fuel and config.fuel.capacity_l is None:
         found.append(warn("capacity-unknown"))
-    missing = summary["load"]["missing"]
+    missing = summary.load.missing
     if missing:
         found.append(warn("load-incomplete", ", ".join(missing)))
     found += _engine_warnings(summary)
-    found += _top_speed_warnings(summary["fastest_seen"])
+    found += _top_speed_warnings(summary.fastest_seen)
     found += _tide_warnings(made, two_ways, names)
     speed = made["fit"]["speed_kn"]
     found += _planing_warnings(summary)
@@ -80,14 +87,14 @@ def trial_warnings(
     return found + _stated_conditions(config)
 
 
-def _top_speed_warnings(seen: dict[str, Any] | None) -> list[dict[str, str]]:
+def _top_speed_warnings(seen: FastestSeen | None) -> list[TrialWarning]:
     if seen is None:
         return []
-    at = f"{seen['speed_kn']:.1f} kn" + ("" if seen["rpm"] is None else f" at {seen['rpm']:.0f} rpm")
-    return [warn("top-speed-not-claimed", "", f"{at} was seen; to claim it, {seen['missing']}.")]
+    at = f"{seen.speed_kn:.1f} kn" + ("" if seen.rpm is None else f" at {seen.rpm:.0f} rpm")
+    return [warn("top-speed-not-claimed", "", f"{at} was seen; to claim it, {seen.missing}.")]
 
 
-def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> list[dict[str, str]]:
+def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> list[TrialWarning]:
     unseen = made["fit"]["unseen_trend_u_kn"]
     told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made["speed_u"])
     if not told.any():
@@ -96,7 +103,7 @@ def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> li
     return [warn("tide-not-told", bands, f"It is up to ±{2.0 * unseen[told].max():.2f} kn of the ±.")]
 
 
-def _heading_warnings(made: Reduction) -> list[dict[str, str]]:
+def _heading_warnings(made: Reduction) -> list[TrialWarning]:
     runs, fit = made["runs"], made["fit"]
     found = [] if np.isfinite(made["rpm"]).any() else [warn("no-rpm")]
     if made["heading_note"]:
@@ -108,45 +115,48 @@ def _heading_warnings(made: Reduction) -> list[dict[str, str]]:
     return found
 
 
-def _statistics_warnings(statistics: dict[str, Any]) -> list[dict[str, str]]:
+def _statistics_warnings(statistics: TrialStatistics) -> list[TrialWarning]:
     found = []
-    if statistics["values_left_out"]:
-        found.append(warn("outliers-left-out", "", f"They are {statistics['values_left_out']} single values."))
-    compared = statistics["standard_errors"]
-    apart = [e for e in compared["bands"] if not e["agree"]]
-    if apart or (compared["all"] and not compared["all"]["agree"]):
-        where = join_names([e["band_name"] for e in apart]) if apart else "all legs together"
-        text = "; ".join(
-            f"{e['blocking_u_kn']:.3f} against {e['n_eff_u_kn']:.3f} kn" for e in apart or [compared["all"]]
-        )
-        found.append(warn("standard-errors-differ", where, f"{text}."))
+    if statistics.values_left_out:
+        found.append(warn("outliers-left-out", "", f"They are {statistics.values_left_out} single values."))
+    compared = statistics.standard_errors
+    apart = [e for e in compared.bands if not e.agree]
+    if apart:
+        told = "; ".join(_both_errors(e) for e in apart)
+        found.append(warn("standard-errors-differ", join_names([e.band_name for e in apart]), f"{told}."))
+    elif compared.all is not None and not compared.all.agree:
+        found.append(warn("standard-errors-differ", "all legs together", f"{_both_errors(compared.all)}."))
     return found
 
 
-def _engine_warnings(summary: dict[str, Any]) -> list[dict[str, str]]:
+def _both_errors(found: StandardErrors | BandStandardErrors) -> str:
+    return f"{found.blocking_u_kn:.3f} against {found.n_eff_u_kn:.3f} kn"
+
+
+def _engine_warnings(summary: Findings) -> list[TrialWarning]:
     found = []
-    for check in summary["rated_rpm_check"]:
-        if check["pct"] is not None and check["pct"] < SHORT_OF_RATED_PCT:
-            reached = f"{check['reached_rpm']:.0f} of {check['rated_rpm']:.0f} rpm: {check['verdict']}."
-            found.append(warn("no-full-throttle", f"engine {check['engine']}", reached))
-    for line in summary["plausibility"]:
-        if line["ok"] is False:
-            low, high = line["usual"]
-            text = f"It is {line['value']:.3g} {line['unit']}, usual is {low:g} to {high:g}."
-            found.append(warn("implausible", line["name"], text))
+    for check in summary.rated_rpm_check:
+        if check.pct is not None and check.pct < SHORT_OF_RATED_PCT:
+            reached = f"{check.reached_rpm:.0f} of {check.rated_rpm:.0f} rpm: {check.verdict}."
+            found.append(warn("no-full-throttle", f"engine {check.engine}", reached))
+    for line in summary.plausibility:
+        if line.ok is False and line.usual is not None:
+            low, high = line.usual
+            text = f"It is {line.value:.3g} {line.unit}, usual is {low:g} to {high:g}."
+            found.append(warn("implausible", line.name, text))
     return found
 
 
-def _planing_warnings(summary: dict[str, Any]) -> list[dict[str, str]]:
+def _planing_warnings(summary: Findings) -> list[TrialWarning]:
     found = [
-        warn("no-planing-threshold", f"slow run-{run['way']} at {run['t'][11:16]} UTC", f"{run['reason']}.")
-        for run in summary["slow_runs"]
-        if run["reason"]
+        warn("no-planing-threshold", f"slow run-{run.way} at {run.t[11:16]} UTC", f"{run.reason}.")
+        for run in summary.slow_runs
+        if run.reason
     ]
-    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(summary["slowest_planing_speed"]) else [])
+    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(summary.slowest_planing_speed) else [])
 
 
-def _stated_conditions(config: Config) -> list[dict[str, str]]:
+def _stated_conditions(config: Config) -> list[TrialWarning]:
     found = []
     waves = waves_too_high(config)
     if waves:

@@ -20,7 +20,6 @@ from typing import TypedDict
 import numpy as np
 
 from trialcapture.reduce.current_model import (
-    STRENGTHS,
     CurrentCovariance,
     CurrentModel,
     Strengths,
@@ -33,6 +32,7 @@ from trialcapture.reduce.drifts import Drifts, no_drifts, select_drifts
 from trialcapture.reduce.observations import Observations, linearise
 from trialcapture.reduce.runs import Runs
 from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.summary import FitStrengths
 from trialcapture.reduce.whitening import Whitening, explain
 
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
@@ -75,8 +75,8 @@ class VectorFit(TypedDict):
     """Covariance of the along-track speeds about their band speeds, shape (n, n)."""
     heading_offset_deg: float
     heading_offset_u_deg: float
-    strengths: dict[str, float]
-    """Averaged strengths of tide, wander, scatter [kn] and heading error [deg]."""
+    strengths: FitStrengths
+    """Averaged."""
 
 
 class _Solution(TypedDict):
@@ -316,5 +316,5 @@ def _average(
         "along_cov": covariance[:n, :n],
         "heading_offset_deg": float(np.degrees(offset)),
         "heading_offset_u_deg": float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
-        "strengths": dict(zip(STRENGTHS, mean_strengths.tolist(), strict=True)),
+        "strengths": FitStrengths(*mean_strengths.tolist()),
     }
