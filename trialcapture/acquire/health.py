@@ -8,7 +8,7 @@ from typing import NamedTuple
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.gnss_watch import GnssWatch
 from trialcapture.acquire.lines import Piece
-from trialcapture.archive.accounting import LONGEST_SILENCE_S
+from trialcapture.archive.verify import LONGEST_SILENCE_S
 from trialcapture.decode.grade import grade_piece
 
 WINDOW_S = 10

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.archive.accounting import read_timeline
 from trialcapture.archive.parquet import open_parquet
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
+from trialcapture.archive.verify import read_timeline
 from trialcapture.archive.work_folder import StoredTables, read_table, write_tables
 from trialcapture.archive.workbook import open_engine_log
 from trialcapture.buffers import count_texts, integers, table_of, to_arrow
