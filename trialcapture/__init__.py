@@ -13,4 +13,11 @@ The map, in the direction the data flows:
 ``pipeline`` shows the whole flow on one screen; ``cli`` is the command line.
 """
 
+import os
+
+# The matrices here are small: threads only cost time, and their number could change a last digit. Linear algebra reads
+# these names once, when NumPy and SciPy are first imported; a value that is set already stays.
+for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 __version__ = "0.1.0"

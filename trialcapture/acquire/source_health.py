@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.received_lines import Piece
-from trialcapture.archive.accounting import LONGEST_SILENCE_S
+from trialcapture.archive.verify import LONGEST_SILENCE_S
 from trialcapture.decode.nmea0183.stream import grade_piece
 
 # ------------------------------------------------------------------------------
