@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 
@@ -14,14 +14,11 @@ from trialcapture.config import Config
 from trialcapture.pipeline.evidence import with_evidence
 from trialcapture.pipeline.rejects import Rejected
 from trialcapture.prepare.health import DataHealth
-from trialcapture.prepare.review import as_reviewed, review_segments
+from trialcapture.prepare.review import as_reviewed
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.summary import Summary, as_json
 from trialcapture.reduce.trial import reduce_trial
-
-if TYPE_CHECKING:
-    from trialcapture.report.figures_early import EarlyFigures
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +80,9 @@ def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str]
         results = reduce_prepared(made)
         progress("report")
         return results, render(made, results)
-    drawn = second.submit(draw_reviewed, made)
     results = reduce_prepared(made)
     progress("report")
-    return results, second.submit(render, made, results, drawn.result()).result()
+    return results, second.submit(render, made, results).result()
 
 
 def reduce_prepared(made: Prepared) -> Results:
@@ -113,20 +109,13 @@ def reduce_prepared(made: Prepared) -> Results:
     return Results(segments, bands, legs, summary)
 
 
-def draw_reviewed(made: Prepared) -> EarlyFigures:
-    """Draw what the report shows of a trial before it is reduced."""
-    from trialcapture.report.figures_early import draw_early  # noqa: PLC0415  as in `render`
-
-    return draw_early(made.overview, review_segments(made.segments, made.reviews).segments, made.clocks)
-
-
-def render(made: Prepared, results: Results, early: EarlyFigures | None = None) -> str:
-    """Render the report, with the figures of `draw_reviewed` where those are there already."""
+def render(made: Prepared, results: Results) -> str:
+    """Render the report."""
     from trialcapture.report.page import render_report  # noqa: PLC0415  not needed where the other process does this
 
     return render_report(
         bands=results.bands, legs=results.legs, summary=as_json(results.summary), samples=made.overview,
-        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source, early=early,
+        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source,
     )  # fmt: skip
 
 
