@@ -13,10 +13,9 @@ from tests.report.test_page import Page
 from tests.report.trial_tables import make_trial
 from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments
 from trialcapture.reduce.reviewed import COMPARED, compare_results
+from trialcapture.report.band_table import review_line, review_view
 from trialcapture.report.page import render_report
-from trialcapture.report.review import review_line, review_view
-from trialcapture.report.stretches import stretches_view
-from trialcapture.report.terminal import bands_view
+from trialcapture.report.terminal import bands_view, stretches_view
 
 
 @pytest.fixture(scope="module")

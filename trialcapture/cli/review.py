@@ -69,7 +69,7 @@ def review(
             return
         from rich.console import Console  # noqa: PLC0415
 
-        from trialcapture.report.stretches import stretches_view  # noqa: PLC0415
+        from trialcapture.report.terminal import stretches_view  # noqa: PLC0415
 
         Console().print(stretches_view(found.segments))
         for warning in found.warnings:
