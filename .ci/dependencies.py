@@ -152,7 +152,7 @@ def gather_wheels(folder: Path, platforms: list[str] | None, version: str) -> in
     target = ["--only-binary=:all:"]
     if platforms:
         target += ["--python-version", version, "--implementation", "cp"]
-        target += [argument for tag in platforms for argument in ("--platform", tag)]
+        target += [argument for tag in platforms for one in older_tags(tag) for argument in ("--platform", one)]
     with tempfile.TemporaryDirectory() as made:
         wanted = Path(made) / "requirements.txt"
         wanted.write_text(locked_for((platforms or [""])[0], version), encoding="utf-8")
@@ -173,7 +173,10 @@ def locked_for(tag: str, version: str) -> str:
     """
     environment = {"python_version": version, "python_full_version": f"{version}.0"}
     if tag:
-        system, name, kind = _SYSTEMS[re.split("[_0-9]", tag)[0]]
+        family = re.split("[_0-9]", tag)[0]
+        if family not in _SYSTEMS:
+            raise SystemExit(f"--platform {tag} is no platform tag; win_amd64, macosx_14_0_arm64 are such")
+        system, name, kind = _SYSTEMS[family]
         machine = "AMD64" if tag == "win_amd64" else "arm64" if tag.endswith("arm64") else tag.rpartition("_")[2]
         machine = "x86_64" if tag.endswith("x86_64") else machine
         environment |= {"sys_platform": system, "os_name": name, "platform_system": kind, "platform_machine": machine}
@@ -188,6 +191,16 @@ def locked_for(tag: str, version: str) -> str:
         if marked is None or Marker(marked).evaluate(environment):
             kept.append(f"{named}{rest}")
     return "\n".join(kept) + "\n"
+
+
+def older_tags(tag: str) -> list[str]:
+    """Return a platform tag and those whose files run there too; pip knows them for macOS and for no other."""
+    found = re.fullmatch(r"manylinux_2_(\d+)_(\w+)", tag)
+    if not found:
+        return [tag]
+    libc, machine = int(found[1]), found[2]
+    named = [f"manylinux2014_{machine}"] if libc >= 17 else []
+    return [*(f"manylinux_2_{n}_{machine}" for n in range(libc, 4, -1)), *named]
 
 
 def make_venv(folder: Path) -> Path:
