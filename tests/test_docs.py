@@ -16,7 +16,7 @@ import pytest
 from pydantic import BaseModel
 
 from trialcapture.cli import group
-from trialcapture.config import Config
+from trialcapture.config import Config, load_config
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "trialcapture/DECISIONS.md", "tests/RESULTS.md", "sample_logs/README.md")
@@ -149,6 +149,26 @@ def test_the_settings_table_names_every_key_and_no_other() -> None:
     # what stands in a table of columns is told below the settings
     known = {key for key in settings_keys(Config) if not key.startswith("engine_log.columns.")}
     assert (sorted(known - named), sorted(named - known)) == ([], [])
+
+
+def test_the_settings_table_gives_the_defaults() -> None:
+    engine = '[[engine]]\nid = "main"\nrated_rpm = 2000\n'
+    planing, other = (load_config(f"[boat]\nplaning = {kind}\n{engine}", "boat.toml") for kind in ("true", "false"))
+    table = text_of("README.md").partition("## Settings")[2].partition("\n## ")[0]
+    compared = 0
+    for first, told in re.findall(r"^\| (`\[(?:fuel|steady|samples)\].*?) \| (.*?) \| ", table, re.MULTILINE):
+        section = first[2:].partition("]")[0]
+        keys = [key for code in _CODE.findall(first) for key in code.rpartition("]")[2].split()]
+        by_kind = "planing" in told
+        values = [
+            getattr(config if by_kind else getattr(config, section), key)
+            for key in keys
+            for config in ([planing, other] if by_kind else [planing])
+        ]
+        numbers = [float(v) for v in values if isinstance(v, int | float) and not isinstance(v, bool)]
+        assert [float(text) for text in re.findall(r"(?<![\w.])\d+(?:\.\d+)?", told)] == numbers, first
+        compared += len(numbers)
+    assert compared >= 15
 
 
 def settings_keys(model: type[BaseModel], prefix: str = "") -> set[str]:
