@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.geodesy import WGS84_A_M, WGS84_E2, offsets_m, place_at, radii_m
-from trialcapture.report.figures_track import track
+from trialcapture.report.figures_trial import track
 from trialcapture.units import KN_M_PER_S, NM_M
 
 WGS84 = Geodesic.WGS84

@@ -11,13 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.report.trial_tables import make_trial
-from trialcapture.report.columns import engine_ids, floats, mean_across, rows, times_ns
+from trialcapture.report.arrow_columns import engine_ids, floats, mean_across, rows, times_ns
 from trialcapture.report.figures import COMPACT, draw, envelope
-from trialcapture.report.figures_bands import curves
-from trialcapture.report.figures_clocks import clocks_figure, onset
-from trialcapture.report.figures_current import CurrentPoint, current_figure, current_rows, fit_points, pair_points
-from trialcapture.report.figures_time import timeline
-from trialcapture.report.figures_track import track
+from trialcapture.report.figures_results import (
+    CurrentPoint,
+    current_figure,
+    current_rows,
+    curves,
+    fit_points,
+    pair_points,
+)
+from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 4000), st.integers(1, 200))

@@ -1,50 +1,22 @@
-"""Where things stand in the drawings: round ticks, nothing clipped, nothing written over, in any reader's font."""
+"""Where things stand in the drawings: nothing clipped, nothing written over, in any reader's font."""
 
 from __future__ import annotations
 
-import math
 import re
 from functools import cache
 from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
 from tests.report.trial_tables import make_trial
 from trialcapture.report.figures import Drawing
-from trialcapture.report.figures_bands import curves
-from trialcapture.report.figures_clocks import clocks_figure, onset
-from trialcapture.report.figures_current import current_figure, fit_points, pair_points
-from trialcapture.report.figures_layout import nice_ticks
-from trialcapture.report.figures_time import timeline
-from trialcapture.report.figures_track import track
+from trialcapture.report.figures_results import current_figure, curves, fit_points, pair_points
+from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-@given(st.floats(-1e6, 1e6), st.floats(1e-2, 1e7), st.integers(1, 9))
-def test_ticks_are_round_lie_within_the_limits_and_say_their_value(low: float, span: float, most: int):
-    high = low + span
-    values, names = nice_ticks(low, high, most)
-    assert len(values) <= most + 1
-    step = values[1] - values[0] if len(values) > 1 else span
-    assert all(low - 1e-6 * step <= v <= high + 1e-6 * step for v in values)
-    for value, name in zip(values, names, strict=True):
-        assert math.isclose(float(name.replace("−", "-")), value, abs_tol=1e-6 * step)
-    if len(values) > 1:
-        lead = step / 10 ** math.floor(math.log10(step * (1 + 1e-9)))
-        assert min(abs(lead - x) for x in (1, 2, 2.5, 5)) < 1e-3
-        # one step longer and the axis would have had room for twice as many
-        assert span / step > most / 2.6
-
-
-def test_limits_without_a_span_have_no_ticks():
-    assert nice_ticks(3.0, 3.0, 5) == ([], [])
-    assert nice_ticks(0.0, math.nan, 5) == ([], [])
 
 
 def drawings(trial: dict[str, Any]) -> list[Drawing]:

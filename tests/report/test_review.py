@@ -13,11 +13,9 @@ from tests.report.test_page import Page
 from tests.report.trial_tables import make_trial
 from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments
 from trialcapture.reduce.reviewed import COMPARED, compare_results
-from trialcapture.reduce.summary import as_json
+from trialcapture.report.band_table import review_line, review_view
 from trialcapture.report.page import render_report
-from trialcapture.report.review import review_line, review_view
-from trialcapture.report.stretches import stretches_view
-from trialcapture.report.terminal import bands_view
+from trialcapture.report.terminal import bands_view, stretches_view
 
 
 @pytest.fixture(scope="module")
@@ -40,10 +38,8 @@ def reviewed() -> dict[str, Any]:
     for name, values in (("speed_kn", speed), ("ways", ways)):
         index = after.schema.get_field_index(name)
         after = after.set_column(index, after.schema.field(index), pa.array(values, after.schema.field(index).type))
-    after, rows = compare_results((before, legs), (after, legs))
-    automatic = {name: trial["summary"].get(name) for name in ("top_speed", "economy_planing", "economy_displacement")}
-    compared = {"bands": as_json(rows), "automatic": automatic}
-    summary = trial["summary"] | {"review": {"entries": 3, "changes": review.changes, **compared}}
+    (after, _, summary), compared = compare_results((before, legs, trial["summary"]), (after, legs, trial["summary"]))
+    summary = summary | {"review": {"entries": 3, "changes": review.changes, **compared}}
     return trial | {"segments": review.segments, "bands": after, "summary": summary}
 
 

@@ -1,11 +1,13 @@
 """Prints the band table and writes the page a trial is defended with.
 
-``terminal``      the RPM-band table for an 80-column screen
-``page``          one self-contained HTML file: results, figures, evidence
-``view``          what the page says of the trial as a whole, as plain values; beside it ``answers`` (the top of
-                  the page), ``band_rows`` (the band table), ``dispute`` and ``evidence`` (the last part)
-``conditions``    wind, sea, water and the rest of the day in plain words
-``figures*``      the drawings, as inline SVG; ``figures_early`` those that need no result
-``format``        numbers, units, times and angles as text
-``columns``       Arrow columns as NumPy arrays, absent ones included
+``terminal``         the RPM-band table for an 80-column screen
+``page``             one self-contained HTML file: results, figures, evidence
+``answers``          the answers on top of both, each with its uncertainty
+``band_table``       the band table, and what a review changed in it
+``limits``           warnings, what is not known, stretches left out, points of dispute
+``evidence_tables``  the tables behind the result: legs, clocks, data, load, conditions, budgets, checks
+``figures``          what every drawing shares; beside it ``figures_results`` (curves, current) and ``figures_trial``
+                     (time line, track, clocks)
+``format``           numbers, units, times and angles as text
+``arrow_columns``    Arrow columns as NumPy arrays, absent ones included
 """

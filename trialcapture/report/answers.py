@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.report.columns import has_values
+from trialcapture.report.arrow_columns import has_values
 from trialcapture.report.format import (
     band_phrase,
     column_decimals,

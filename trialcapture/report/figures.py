@@ -11,12 +11,20 @@ import io
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import UTC
 from html import escape
 from typing import Any
 
+import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.dates import AutoDateLocator, DateFormatter
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 
-from trialcapture.report.columns import Floats
+from trialcapture.report.arrow_columns import Floats
 
 INK = "#14212b"
 QUIET = "#46535e"
@@ -37,6 +45,14 @@ ENGINE_STYLES: tuple[tuple[str, Any], ...] = (
 COMPACT = (372, 230)
 WIDE = (960, 404)
 TALL = (372, 560)
+
+WIDEST_LETTER = 0.64
+"""Width of a digit over the font size in DejaVu Sans, the widest of the usual screen fonts (measured)."""
+NS_PER_MIN = 60_000_000_000
+NS_PER_DAY = 86_400_000_000_000
+
+TOP_PX = 26
+"""Height of a title above its axes."""
 
 HALO = "halo"
 """Group id of a text around which the paper is kept free."""
@@ -62,37 +78,37 @@ class Drawing:
 
 
 def _settings(font_size: float) -> Any:
-    """Return what makes matplotlib's settings ours, whatever a person's own are."""
-    import matplotlib as mpl  # noqa: PLC0415 - a quarter of a second that only drawing should pay
-
-    ours: dict[str, Any] = {
-        "svg.fonttype": "none", "svg.hashsalt": "trialcapture", "font.family": ["sans-serif"],
-        "font.sans-serif": ["DejaVu Sans"], "font.size": font_size, "text.color": INK, "text.usetex": False,
-        "text.parse_math": False, "axes.edgecolor": INK, "axes.linewidth": 0.8, "axes.spines.top": False,
-        "axes.spines.right": False, "axes.titley": 1.0, "lines.linewidth": 1.4, "legend.frameon": False,
-        "legend.fontsize": font_size - 1.5, "legend.borderaxespad": 0, "path.simplify": False,
+    """Return what differs from matplotlib's own defaults: a title on the left, lines across instead of a frame."""
+    return {
+        "svg.fonttype": "none", "svg.hashsalt": "trialcapture", "path.simplify": False,
+        "font.family": ["sans-serif"], "font.sans-serif": ["DejaVu Sans"], "font.size": font_size,
+        "text.color": INK, "text.usetex": False, "text.parse_math": False,
+        "axes.edgecolor": INK, "axes.linewidth": 0.8, "axes.spines.top": False, "axes.spines.right": False,
+        "axes.titlelocation": "left", "axes.titley": 1.0, "axes.titlepad": 8, "axes.titlesize": font_size,
+        "axes.labelsize": font_size, "axes.labelcolor": INK, "axes.titlecolor": INK, "axes.axisbelow": True,
+        "axes.grid": True, "axes.grid.axis": "y", "grid.color": RULE, "grid.linewidth": 0.7,
+        "xtick.labelsize": font_size - 1, "ytick.labelsize": font_size - 1, "xtick.color": INK, "ytick.color": INK,
+        "xtick.major.size": 4, "ytick.major.size": 0, "lines.linewidth": 1.4,
+        "legend.frameon": False, "legend.fontsize": font_size - 1.5, "legend.title_fontsize": font_size,
+        "legend.borderaxespad": 0, "legend.borderpad": 0, "legend.handlelength": 2.4, "legend.handletextpad": 0.5,
+        "legend.columnspacing": 0.9, "legend.labelspacing": 0.3,
     }  # fmt: skip
-    keep_out = {"backend", "backend_fallback", "interactive", "toolbar", "timezone", "datapath"}
-    usual = {k: v for k, v in mpl.rcParamsDefault.items() if k not in keep_out and not k.startswith(("webagg", "tk"))}
-    # a person's settings are nearly always the usual ones, and each one set anew is checked anew
-    return {k: v for k, v in usual.items() if k not in ours and mpl.rcParams[k] != v} | ours
 
 
-def draw(key: str, size: tuple[int, int], paint: Callable[[Any], None], *, label: str, font_size: float = 11) -> str:
+def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, label: str, font_size: float = 11) -> str:
     """Paint a figure and return it as inline SVG.
 
     Args:
         key: Prefix of every id in the drawing.
         size: Width and height in CSS pixels at natural size.
-        paint: Draws on the `matplotlib.figure.Figure` it is given, where a point is a pixel.
+        paint: Draws on the figure it is given, where a point is a pixel.
         label: The text alternative.
         font_size: In the same pixels.
     """
-    import matplotlib as mpl  # noqa: PLC0415
-    from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
-    with mpl.rc_context(_settings(font_size)):
+    with mpl.rc_context():
+        # whatever a person's own settings are
+        mpl.rcdefaults()
+        mpl.rcParams.update(_settings(font_size))
         figure = Figure(figsize=(size[0] / 72, size[1] / 72), dpi=72, frameon=False)
         canvas: Any = FigureCanvasSVG(figure)
         paint(figure)
@@ -179,7 +195,7 @@ def shorten(name: str, letters: int = 24) -> str:
 
 
 def draw_series(
-    axes: Any, t: Floats, values: Floats, bins: int, colour: str, dash: Any = "-", label: str | None = None
+    axes: Axes, t: Floats, values: Floats, bins: int, colour: str, dash: Any = "-", label: str | None = None
 ) -> None:
     """Draw a long series thinned to its envelope."""
     x, y = envelope(t, values, bins)
@@ -191,36 +207,71 @@ def draw_series(
         axes.plot(x[alone], y[alone], ".", color=colour, ms=2.5, zorder=2)
 
 
-def write_names(axes: Any, names: Sequence[tuple[float, float, str]], **look: Any) -> None:
-    """Write names of one look as one artist, not cut off at the edges of the axes.
+def bottom_px(font_size: float) -> float:
+    """Return the height of ticks, their names and the name of the axis, all below the axes [px]."""
+    return 2.2 * font_size + 17
+
+
+def new_axes(
+    figure: Figure, heights: Sequence[float] = (1.0,), *, left: float = 42, right: float = 16, top: float = TOP_PX,
+    gap: float = 30,
+) -> list[Axes]:  # fmt: skip
+    """Return axes above each other on one horizontal axis, with fixed margins.
+
+    All figures have letters of one size, so their margins are known, and axes beside each other on the page line up.
+    Matplotlib's constrained layout would measure every text twice more and take as long as the drawing itself.
 
     Args:
-        axes: Where.
-        names: Place across, place upwards and what stands there, in the axes' units or those of a ``transform``.
-        look: Properties of `matplotlib.text.Text`.
+        figure: Where.
+        heights: Of the axes, relative to each other, from the top.
+        left: Width of the names of the ticks [px].
+        right: Margin on the right [px].
+        top: Height of the title and what stands beside it [px].
+        gap: Between axes, with the title of the lower [px].
     """
-    from matplotlib.text import Text  # noqa: PLC0415
+    width, height = figure.get_size_inches() * 72
+    bottom = bottom_px(mpl.rcParams["font.size"])
+    inner = height - top - bottom
+    spacing = {
+        "left": left / width, "right": 1 - right / width, "bottom": bottom / height, "top": 1 - top / height,
+        "hspace": gap * len(heights) / (inner - gap * (len(heights) - 1)), "height_ratios": list(heights),
+    }  # fmt: skip
+    return list(figure.subplots(len(heights), 1, sharex=True, squeeze=False, gridspec_kw=spacing)[:, 0])
 
-    from trialcapture.report.figures_names import Names  # noqa: PLC0415
 
-    if names:
-        pen = Text(**({"transform": axes.transData} | look))
-        pen.set_figure(axes.figure)
-        axes.figure.add_artist(Names(names, pen))
+def text_width(text: str, size: float) -> float:
+    """Return the width a text may need [px], whatever font the reader has."""
+    # a minus sign is a third wider than a digit
+    return WIDEST_LETTER * size * (len(text) + 0.35 * text.count("−"))
+
+
+def set_time_axis(axes: Axes, start_ns: int, stop_ns: int, most: int) -> None:
+    """Give an axis in days since 1970 its limits, and ticks at round times of day, UTC.
+
+    Args:
+        axes: The lowest of those that share it.
+        start_ns: UTC of its left end [ns].
+        stop_ns: Of its right end.
+        most: Ticks there is room for.
+    """
+    axes.set_xlim(start_ns / NS_PER_DAY, stop_ns / NS_PER_DAY)
+    locator: Any = AutoDateLocator
+    formatter: Any = DateFormatter
+    axes.xaxis.set_major_locator(locator(tz=UTC, minticks=2, maxticks=most))
+    seconds = stop_ns - start_ns < 4 * NS_PER_MIN
+    axes.xaxis.set_major_formatter(formatter("%H:%M:%S" if seconds else "%H:%M", tz=UTC))
+    axes.set_xlabel("Time of day, UTC")
 
 
 def draw_boxes(
-    axes: Any, spans: Sequence[tuple[float, float]], low: float, high: float, fill: str, **look: Any
+    axes: Axes, spans: Sequence[tuple[float, float]], low: float, high: float, fill: str, **look: Any
 ) -> None:
     """Fill boxes between pairs of x and two heights, as one path: an artist for each costs more than all the ink."""
     draw_shapes(axes, [((a, low), (a, high), (b, high), (b, low)) for a, b in spans], fill, **look)
 
 
-def draw_shapes(axes: Any, corners: Sequence[Any], fill: str, **look: Any) -> None:
+def draw_shapes(axes: Axes, corners: Sequence[Any], fill: str, **look: Any) -> None:
     """Fill polygons of equally many corners, given as (x, y) in the data's units, as one path."""
-    from matplotlib.patches import PathPatch  # noqa: PLC0415
-    from matplotlib.path import Path  # noqa: PLC0415
-
     if not len(corners):
         return
     shape = Path.make_compound_path_from_polys(np.asarray(corners, dtype=np.float64))

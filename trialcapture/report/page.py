@@ -8,34 +8,42 @@ from functools import cache
 from typing import Any
 
 import pyarrow as pa
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from trialcapture.prepare.steady.segment_review import as_reviewed
-from trialcapture.report import view
 from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
-from trialcapture.report.band_rows import QUANTITIES, band_table
-from trialcapture.report.checks import regime_rows, standard_error_rows
-from trialcapture.report.conditions import condition_items, conditions_line
-from trialcapture.report.dispute import points
-from trialcapture.report.evidence import (
+from trialcapture.report.band_table import COMPARED, QUANTITIES, band_table, review_view, starred
+from trialcapture.report.evidence_tables import (
     budget_table,
     clock_rows,
     common_trim,
+    condition_items,
+    conditions_line,
     health_rows,
     leg_rows,
     load_sheet,
     method_rows,
     plausibility_rows,
     raw_files,
+    regime_rows,
     reject_rows,
     sentence_counts,
-)  # fmt: skip
+    standard_error_rows,
+)
 from trialcapture.report.figures import Drawing
-from trialcapture.report.figures_bands import curves
-from trialcapture.report.figures_current import current_figure, current_rows, fit_points, pair_points
-from trialcapture.report.figures_early import EarlyFigures, draw_early, leg_places
-from trialcapture.report.figures_track import track
+from trialcapture.report.figures_results import current_figure, current_rows, curves, fit_points, pair_points
+from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 from trialcapture.report.format import DASH, plural
-from trialcapture.report.review import COMPARED, review_view, starred
+from trialcapture.report.limits import (
+    boat_name,
+    gaps,
+    points,
+    reason_letters,
+    rejected_stretches,
+    steady_count,
+    warning_lines,
+)
 
 _NUMBER_AND_UNIT = re.compile(r"(?:± )?\d[\d.\u202f]* (?:%|kn|nm/L|nm|L/h|L|rpm|m|kg|s|°C|legs?|bands?)(?![\w/])")
 
@@ -49,7 +57,6 @@ def render_report(
     bands: pa.Table,
     legs: pa.Table | None,
     summary: Mapping[str, Any],
-    early: EarlyFigures | None = None,
 ) -> str:
     """Return the report of a trial as one HTML file that needs nothing beside it.
 
@@ -63,17 +70,15 @@ def render_report(
         bands: One row an RPM band.
         legs: The accepted segments that made each band.
         summary: The reduction's summary with what the pipeline adds.
-        early: What `draw_early` made of the same samples, segments and clocks; None draws it here.
     """
-    early = early or draw_early(samples, segments, clocks)
     stars = starred(segments)
     segments = None if segments is None else as_reviewed(segments)
-    rejected = view.rejected_stretches(segments)
+    rejected = rejected_stretches(segments)
     pairs, fit = pair_points(summary, bands, legs), fit_points(summary)
-    warnings = view.warning_lines(summary)
-    missing = view.gaps(samples, bands, summary)
+    warnings = warning_lines(summary)
+    missing = gaps(samples, bands, summary)
     context = {
-        "boat": view.boat_name(summary),
+        "boat": boat_name(summary),
         "identity": _identity(summary),
         "conditions": conditions_line(summary),
         "condition_items": condition_items(summary),
@@ -90,17 +95,17 @@ def render_report(
         "review": review_view(summary),
         "compared": COMPARED,
         "starred": bool(stars),
-        "timeline": early.timeline,
+        "timeline": timeline(samples, segments, reason_letters(segments), stars),
         "rejected": rejected,
-        "steady": view.steady_count(segments),
-        "track": early.track if early.track_legs == leg_places(legs) else track(samples, legs),
+        "steady": steady_count(segments),
+        "track": track(samples, legs),
         "legs": leg_rows(legs, stars),
         "common_trim": common_trim(legs),
         "current": current_figure(pairs, fit),
         "current_rows": current_rows(pairs, fit),
         "clocks": clock_rows(clocks),
-        "clocks_figure": early.clocks,
-        "onset": early.onset,
+        "clocks_figure": clocks_figure(clocks),
+        "onset": onset(samples),
         "points": points(
             segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected
         ),
@@ -127,8 +132,6 @@ def render_report(
 @cache
 def page_template() -> Any:
     """Return the compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - only the page needs it
-
     environment = Environment(
         loader=PackageLoader("trialcapture.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
@@ -139,15 +142,11 @@ def page_template() -> Any:
 
 def _tie(text: str) -> Any:
     """Return escaped text in which no line breaks between a number and its unit."""
-    from markupsafe import Markup, escape  # noqa: PLC0415 - comes with jinja2
-
     return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(text))))
 
 
 def _markup(drawing: Drawing, narrow: bool = False) -> Any:
     """Return a drawing's SVG, marked as ready: every text in it has been escaped where it was drawn."""
-    from markupsafe import Markup  # noqa: PLC0415 - comes with jinja2
-
     return Markup(drawing.narrow_svg if narrow else drawing.svg)
 
 
@@ -167,4 +166,4 @@ def _counts(warnings: list[dict[str, str]], missing: list[str], segments: pa.Tab
     kinds = (("red", "serious warning"), ("yellow", "caution"), ("info", "note"))
     said = [plural(n, name) for severity, name in kinds if (n := sum(w["severity"] == severity for w in warnings))]
     said.append(plural(len(missing), "thing not known", "things not known") if missing else "nothing missing")
-    return ", ".join(said or ["no warning"]) + "; " + view.steady_count(segments)
+    return ", ".join(said or ["no warning"]) + "; " + steady_count(segments)

@@ -1,15 +1,19 @@
-"""Speed, fuel flow, economy and range against engine speed, each with its uncertainty bars."""
+"""The results as curves against engine speed with their uncertainty bars, and the current over time."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from trialcapture.report.columns import Floats, floats, has_values
+from trialcapture.report.answers import at
+from trialcapture.report.arrow_columns import Floats, floats, has_values, rows
 from trialcapture.report.figures import (
     COMPACT,
     INK,
@@ -22,9 +26,21 @@ from trialcapture.report.figures import (
     Drawing,
     draw,
     draw_boxes,
+    new_axes,
+    set_time_axis,
 )
-from trialcapture.report.figures_layout import Row, lay_out, new_axes
-from trialcapture.report.format import K, fixed, number, percent
+from trialcapture.report.format import (
+    K,
+    band_label,
+    clock,
+    column_decimals,
+    degrees,
+    fixed,
+    number,
+    parse_moment,
+    percent,
+    plus_minus,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +92,8 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
     alt = _alt(curve.key, title, x, y, u)
     flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
 
-    def paint(figure: Any) -> None:
-        axes = new_axes(figure)
+    def paint(figure: Figure) -> None:
+        (axes,) = new_axes(figure)
         limits = _room(x, y, u)
         draw_boxes(axes, flat, *limits[1], TINT)
         axes.plot(x, y, color=PETROL, lw=1, zorder=2)
@@ -92,9 +108,8 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
         if curve.key == "speed":
             leg_rpm, leg_kn = floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")
             axes.plot(leg_rpm, leg_kn, "x", ms=4.5, color=QUIET, mew=0.9, zorder=1.5)
-        axes.set_ylim(limits[1])
+        axes.set(xlim=limits[0], ylim=limits[1], title=title, xlabel="Engine speed [rpm]")
         _name_points(axes, limits, marks, nominal, x, y, u)
-        lay_out(figure, [Row(axes, title)], "Engine speed [rpm]", limits[0])
 
     return Drawing(
         curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=alt), alt,
@@ -124,7 +139,7 @@ _Limits = tuple[tuple[float, float], tuple[float, float]]
 
 
 def _name_points(
-    axes: Any, limits: _Limits, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats
+    axes: Axes, limits: _Limits, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats
 ) -> None:
     for rpm, text in marks:
         hits = np.flatnonzero(np.isclose(nominal, rpm))
@@ -230,3 +245,172 @@ def _caption(curve: _Curve, flat: list[tuple[float, float]], bare: bool, summary
         fuel = summary.get("fuel") or {}
         parts.append(f"A reserve of {percent(fuel.get('reserve_fraction'))} is kept back.")
     return " ".join(parts)
+
+
+_CURRENT_SIZE = (COMPACT[0], 336)
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentPoint:
+    """The current at one time.
+
+    Attributes:
+        t_s: UTC seconds since 1970.
+        speed_kn: Its speed; for a pair, along the line of the runs.
+        towards_deg: Where it sets, true; None where not known.
+        u_kn: Standard uncertainty of its speed; None where not known.
+        band_rpm: Band of the pair, None for the fit.
+        fit_kn: What the fit shows along the same line, in the pair's direction; None where not known.
+        band: What the band of the pair is called, "" for the fit.
+    """
+
+    t_s: float
+    speed_kn: float
+    towards_deg: float | None
+    u_kn: float | None
+    band_rpm: float | None
+    fit_kn: float | None = None
+    band: str = ""
+
+
+def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | None) -> list[CurrentPoint]:
+    """Return the current each pair shows; from the band table and the times of its legs where the summary has none."""
+    given = _points(at(summary, "current", "pairs"))
+    if given:
+        return given
+    times: dict[float, list[float]] = {}
+    for leg in rows(legs):
+        rpm = number(leg.get("band_rpm"))
+        if rpm is not None and leg.get("start") is not None and leg.get("stop") is not None:
+            times.setdefault(rpm, []).append((leg["start"] + leg["stop"]) / 2e9)
+    found = []
+    for band in rows(bands):
+        rpm, speed = number(band.get("band_rpm")), number(band.get("current_kn"))
+        if rpm in times and speed is not None:
+            found.append(
+                CurrentPoint(
+                    float(np.mean(times[rpm])),
+                    speed,
+                    number(band.get("current_towards_deg")),
+                    None,
+                    rpm,
+                    band=band_label(band),
+                )
+            )
+    return sorted(found, key=lambda p: p.t_s)
+
+
+def fit_points(summary: Mapping[str, Any]) -> list[CurrentPoint]:
+    """Return the fitted current in order of time; empty where no fit was made."""
+    return _points(at(summary, "current", "fit"))
+
+
+def _points(entries: Any) -> list[CurrentPoint]:
+    found = []
+    for entry in entries if isinstance(entries, Iterable) and not isinstance(entries, str | Mapping) else ():
+        if not isinstance(entry, Mapping):
+            continue
+        t = parse_moment(entry.get("t"))
+        speed = number(entry.get("speed_kn", entry.get("current_kn")))
+        if t is None or speed is None:
+            continue
+        towards = number(entry.get("towards_deg", entry.get("current_towards_deg")))
+        u = number(entry.get("u_kn", entry.get("speed_u_kn")))
+        along, fit_along = number(entry.get("along_kn")), number(entry.get("fit_along_kn"))
+        fit_kn = None if fit_along is None else -fit_along if along is not None and along < 0 else fit_along
+        found.append(
+            CurrentPoint(t.timestamp(), speed, towards, u, number(entry.get("band_rpm")), fit_kn, band_label(entry))
+        )
+    return sorted(found, key=lambda p: p.t_s)
+
+
+def current_figure(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> Drawing | None:
+    """Draw speed and direction of the current over time; None where nothing is known of it."""
+    if not pairs and not fit:
+        return None
+    start_s, stop_s = min(p.t_s for p in pairs + fit), max(p.t_s for p in pairs + fit)
+    margin_s = 0.04 * max(stop_s - start_s, 60.0)
+
+    def days(points: list[CurrentPoint]) -> Floats:
+        return np.array([p.t_s / 86_400 for p in points])
+
+    def values(points: list[CurrentPoint], name: str) -> Floats:
+        return np.array([np.nan if getattr(p, name) is None else getattr(p, name) for p in points], dtype=np.float64)
+
+    def paint(figure: Figure) -> None:
+        top, bottom = new_axes(figure, (3, 2))
+        if fit:
+            x, y, u = days(fit), values(fit, "speed_kn"), K * np.nan_to_num(values(fit, "u_kn"))
+            top.fill_between(x, np.maximum(y - u, 0), y + u, color=TINT, lw=0)
+            top.plot(x, y, color=PETROL, label="fit to all runs, whole")
+            # a direction that turns through north must not draw a line across the whole panel
+            turned = np.degrees(np.unwrap(np.radians(values(fit, "towards_deg"))))
+            line = np.concatenate([part for turn in (-360, 0, 360) for part in (turned + turn, [np.nan])])
+            bottom.plot(np.tile(np.append(x, np.nan), 3), line, color=PETROL)
+        if pairs:
+            x = days(pairs)
+            top.errorbar(
+                x, values(pairs, "speed_kn"), yerr=K * values(pairs, "u_kn"), fmt="o", ms=5.5,
+                color=RUST, mfc=PAPER, mew=1.4, capsize=3, label="pair, along its line",
+            )  # fmt: skip
+            if any(p.fit_kn is not None for p in pairs):
+                top.plot(x, values(pairs, "fit_kn"), "_", ms=11, mew=2, color=PETROL, label="fit, along that line")
+            bottom.plot(x, values(pairs, "towards_deg"), "o", ms=5.5, color=RUST, mfc=PAPER, mew=1.4)
+        # the fit may set against a pair's direction, where the pair itself shows next to nothing
+        against = [p.fit_kn for p in pairs if p.fit_kn is not None and p.fit_kn < 0]
+        top.margins(y=0.25)
+        top.set_ylim(bottom=1.2 * min(against, default=0.0))
+        top.set_title("Speed of the current [kn]")
+        top.legend(loc="best", borderaxespad=0.5)
+        bottom.set(ylim=(0, 360), title="It sets towards [° true]")
+        bottom.set_yticks([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
+        set_time_axis(bottom, round((start_s - margin_s) * 1e9), round((stop_s + margin_s) * 1e9), 6)
+
+    alt = "Current over time. " + "; ".join(
+        f"{_hour(p.t_s)} UTC {fixed(p.speed_kn, 2)} kn towards {degrees(p.towards_deg)}"
+        for p in pairs or fit[:: max(1, len(fit) // 8)]
+    )
+    caption = (
+        "The current met. Open circles: along the line of each pair of opposite runs, from that pair alone. "
+        if pairs
+        else "The current met. "
+    )
+    caption += (
+        "Line: one slowly changing current fitted to all runs together, shaded ± at 95 %."
+        if fit
+        else "No fit to all runs was made."
+    )
+    return Drawing("current", draw("fig-current", _CURRENT_SIZE, paint, label=alt), alt, caption)
+
+
+def _hour(t_s: float) -> str:
+    return clock(datetime.fromtimestamp(t_s, UTC), seconds=False)
+
+
+def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[dict[str, str]]:
+    """Return each pair's current along its line beside the fit along the same line, as text."""
+    decimals = max(2, column_decimals([p.u_kn for p in pairs], usual=2, most=2))
+    made = []
+    for p in pairs:
+        beside = p.fit_kn if p.fit_kn is not None else _fit_along(fit, p)
+        made.append(
+            {
+                "time": _hour(p.t_s),
+                "band": p.band,
+                "pair": fixed(p.speed_kn, decimals),
+                "pair_pm": plus_minus(p.u_kn, decimals, dash=""),
+                "pair_towards": degrees(p.towards_deg),
+                "fit": fixed(beside, decimals),
+            }
+        )
+    return made
+
+
+def _fit_along(fit: list[CurrentPoint], pair: CurrentPoint) -> float | None:
+    """Return the fitted current along a pair's direction at its time, as a vector; None outside the fit."""
+    known = [p for p in fit if p.towards_deg is not None]
+    if pair.towards_deg is None or not known or not known[0].t_s <= pair.t_s <= known[-1].t_s:
+        return None
+    angle = np.radians(np.array([p.towards_deg for p in known], dtype=np.float64))
+    along = np.array([p.speed_kn for p in known]) * np.cos(angle - np.radians(pair.towards_deg))
+    return float(np.interp(pair.t_s, [p.t_s for p in known], along))

@@ -1,4 +1,4 @@
-"""The tables behind the result as text: legs, clocks, lines read and refused, load, budgets, raw files."""
+"""The tables behind the result as text: legs, clocks, data read, load, conditions, budgets, checks, raw files."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.report.answers import at
-from trialcapture.report.band_rows import QUANTITIES
-from trialcapture.report.columns import rows
+from trialcapture.report.arrow_columns import rows
+from trialcapture.report.band_table import QUANTITIES, STAR
 from trialcapture.report.format import (
     DASH,
     band_label,
@@ -21,12 +21,13 @@ from trialcapture.report.format import (
     fixed,
     general,
     grouped,
+    label_and_unit,
     number,
     plus_minus,
     sentence,
+    span,
     words,
 )
-from trialcapture.report.review import STAR
 
 
 def common_trim(legs: pa.Table | None) -> str:
@@ -248,3 +249,144 @@ def raw_files(summary: Mapping[str, Any]) -> list[dict[str, str]]:
         for r in at(summary, "raw") or []
         if isinstance(r, Mapping)
     ]
+
+
+def standard_error_rows(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the standard error of the mean speed by effective sample size and by blocking, band by band.
+
+    Returns:
+        ``rows``, the last of them of all legs together, and ``factor``, beyond which the two count as different.
+    """
+    found = [e for e in at(summary, "statistics", "standard_errors", "bands") or [] if isinstance(e, Mapping)]
+    together = at(summary, "statistics", "standard_errors", "all")
+    named = [(band_label(e), e) for e in found]
+    if isinstance(together, Mapping) and len(found) > 1:
+        named.append(("all", together))
+    kinds = ("n_eff_u_kn", "blocking_u_kn")
+    decimals = max(column_decimals([number(e.get(kind)) for _, e in named], usual=3, most=3) for kind in kinds)
+    return {
+        "factor": general(at(summary, "statistics", "standard_errors", "factor"), 2),
+        "rows": [
+            {
+                "band": name,
+                "n_eff": fixed(e.get("n_eff_u_kn"), decimals),
+                "blocking": fixed(e.get("blocking_u_kn"), decimals),
+                "ratio": fixed(e.get("ratio"), 2),
+                "blocks": fixed(e.get("blocks"), 0),
+                "agree": DASH if e.get("agree") is None else "yes" if e.get("agree") else "no",
+            }
+            for name, e in named
+        ],
+    }
+
+
+def regime_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return the Froude numbers of each band and how it was judged; empty where no band has either number."""
+    found = [e for e in at(summary, "regimes", "bands") or [] if isinstance(e, Mapping)]
+    kinds = ("volumetric_froude", "length_froude")
+    if not any(number(e.get(kind)) is not None for e in found for kind in kinds):
+        return []
+    return [
+        {
+            "band": band_label(e),
+            "volumetric": fixed(e.get("volumetric_froude"), 2),
+            "length": fixed(e.get("length_froude"), 2),
+            "regime": str(e.get("regime") or DASH),
+        }
+        for e in found
+    ]
+
+
+_NAMED: tuple[tuple[str, str, str, int], ...] = (
+    ("wave_height_m", "Wave height", "m", 1),
+    ("sea_state", "Sea state, WMO code", "", 0),
+    ("depth_m_min", "Least depth", "m", 1),
+    ("water_temp_c", "Water temperature", "°C", 1),
+    ("water_density_kg_per_m3", "Water density", "kg/m³", 1),
+)
+"""Key, label, unit, decimals."""
+_TOLD = (
+    "start",
+    "stop",
+    "place",
+    "wind_speed_true_kn_mean",
+    "wind_speed_true_kn_max",
+    "wind_from_true_deg",
+    "wind_beaufort_max",
+)
+
+
+def conditions_line(summary: Mapping[str, Any]) -> str:
+    """Return day, place, wind, sea and depth in one line."""
+    c = at(summary, "conditions") or {}
+    said = dict(condition_items(summary))
+    parts = [said[k] for k in ("Time of the legs", "Place") if k in said]
+    if "Wind, true" in said:
+        parts.append("wind " + said["Wind, true"])
+    parts += [
+        f"{text} {said[label]}"
+        for label, text in (("Wave height", "waves"), ("Least depth", "depth from"))
+        if label in said
+    ]
+    if "Wave height" not in said and number(c.get("sea_state")) is not None:
+        parts.append(f"sea state {fixed(c['sea_state'], 0)}")
+    return "; ".join(parts)
+
+
+def wind(c: Mapping[str, Any]) -> str:
+    """Return "8.1 kn from 285°, at most 11.0 kn (Beaufort 4)"; "" without a wind."""
+    mean, most = number(c.get("wind_speed_true_kn_mean")), number(c.get("wind_speed_true_kn_max"))
+    if mean is None and most is None:
+        return ""
+    text = f"{fixed(mean if mean is not None else most, 1)} kn"
+    if number(c.get("wind_from_true_deg")) is not None:
+        text += f" from {degrees(c['wind_from_true_deg'])}"
+    if mean is not None and most is not None and fixed(most, 1) != fixed(mean, 1):
+        text += f", at most {fixed(most, 1)} kn"
+    force = number(c.get("wind_beaufort_max"))
+    return text if force is None else f"{text} (Beaufort {fixed(force, 0)})"
+
+
+def condition_items(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the conditions as label and value; what was neither measured nor stated is left to the list of gaps."""
+    flat = _flatten(at(summary, "conditions") or {})
+    items: list[tuple[str, str]] = []
+    if flat.get("start"):
+        items.append(("Time of the legs", span(flat["start"], flat.get("stop"))))
+    if flat.get("place"):
+        items.append(("Place", str(flat["place"])))
+    if wind(flat):
+        items.append(("Wind, true", wind(flat)))
+    for key, label, unit, decimals in _NAMED:
+        if number(flat.get(key)) is not None:
+            items.append((label, f"{fixed(flat[key], decimals)} {unit}".strip()))
+    named = {key for key, *_ in _NAMED} | set(_TOLD)
+    for key, value in flat.items():
+        if key in named or value is None or value in ("", [], ()):
+            continue
+        label, unit = label_and_unit(key)
+        items.append((label[:1].upper() + label[1:], plain_value(value, unit)))
+    return items
+
+
+def plain_value(value: Any, unit: str = "") -> str:
+    """Return any JSON value as text, with its unit."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(plain_value(item, unit) for item in value)
+    if number(value) is not None:
+        if unit == "° true":
+            return f"{degrees(value)} true"
+        return f"{general(value, 3)}{'' if unit in ('', '°') else ' '}{unit}"
+    return DASH if value is None else str(value)
+
+
+def _flatten(data: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    flat: dict[str, Any] = {}
+    for key, value in data.items():
+        if isinstance(value, Mapping):
+            flat.update(_flatten(value, f"{prefix}{key}_"))
+        else:
+            flat[f"{prefix}{key}"] = value
+    return flat
