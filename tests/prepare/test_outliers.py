@@ -10,10 +10,10 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.sample_statistics import find_chauvenet_outliers, leave_out_outliers
 from trialcapture.prepare.steady.detection import Stretch
 from trialcapture.prepare.steady.segments import check_segments, rows_of
-from trialcapture.measure.trial import measure_trial
 
 ENGINE = '[[engine]]\nid = "main"\nrated_rpm = 2400\n'
 N = 900
@@ -80,7 +80,11 @@ def test_the_reduction_says_that_it_was_used_and_how_often() -> None:
     assert f"They are {segments['n_outliers'][0].as_py()} single values" in said.text
     plain = load_config(ENGINE)
     _, _, summary = measure_trial(
-        check_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain)[0], plain, clocks=None, samples=None, session_id="t"
+        check_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain)[0],
+        plain,
+        clocks=None,
+        samples=None,
+        session_id="t",
     )
     assert summary.statistics.values_left_out is None
     assert "outliers-left-out" not in {w.code for w in summary.warnings}

@@ -18,9 +18,9 @@ from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
+from trialcapture.errors import TrialCaptureError
 from trialcapture.measure.circumstances import ReadSamples
 from trialcapture.measure.trial import measure_trial
-from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.reading import SentenceCounts
 from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
 from trialcapture.prepare.steady.segment_review import as_reviewed
