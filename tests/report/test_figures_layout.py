@@ -11,7 +11,7 @@ import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from tests.report.trial_tables import make_trial
+from tests.report.trial_tables import make_trial, typed
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import current_figure, curves, fit_points, pair_points
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
@@ -20,9 +20,12 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def drawings(trial: dict[str, Any]) -> list[Drawing]:
-    pairs, fit = pair_points(trial["summary"], trial["bands"], trial["legs"]), fit_points(trial["summary"])
+    pairs, fit = (
+        pair_points(typed(trial["summary"]), trial["bands"], trial["legs"]),
+        fit_points(typed(trial["summary"])),
+    )
     found = [
-        *curves(trial["bands"], trial["legs"], trial["summary"]),
+        *curves(trial["bands"], trial["legs"], summary),
         timeline(trial["samples"], trial["segments"], {}),
         track(trial["samples"], trial["legs"]),
         current_figure(pairs, fit),

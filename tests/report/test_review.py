@@ -10,12 +10,11 @@ import pytest
 from rich.console import Console
 
 from tests.report.test_page import Page
-from tests.report.trial_tables import make_trial
+from tests.report.trial_tables import make_trial, render
 from trialcapture.prepare.review import review_segments
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.reviewed import COMPARED, compare_results
 from trialcapture.report.band_table import review_line, review_view
-from trialcapture.report.page import render_report
 from trialcapture.report.terminal import bands_view, stretches_view
 
 
@@ -46,7 +45,7 @@ def reviewed() -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def page(reviewed: dict[str, Any]) -> Page:
-    return Page(render_report(**reviewed))
+    return Page(render(**reviewed))
 
 
 def table(page: Page, name: str) -> list[list[str]]:
@@ -76,7 +75,7 @@ def test_the_points_of_dispute_say_whether_a_person_changed_anything(page: Page)
     asked = {row[0]: row[1:] for row in table(page, "8")}
     state, answer = asked["Did a person change what was used?"]
     assert (state, answer.startswith("Yes: 1 stretch excluded (1)")) == ("caution", True)
-    untouched = {row[0]: row[1:] for row in table(Page(render_report(**make_trial())), "8")}
+    untouched = {row[0]: row[1:] for row in table(Page(render(**make_trial())), "8")}
     assert untouched["Did a person change what was used?"][1].startswith("No: ")
 
 
@@ -100,7 +99,7 @@ def test_the_rest_of_the_page_shows_what_the_result_rests_on(page: Page, reviewe
 
 
 def test_reasons_cannot_inject_markup(reviewed: dict[str, Any]) -> None:
-    html = render_report(**reviewed)
+    html = render(**reviewed)
     assert "<0>" not in html
     assert "reason &lt;0&gt; &amp; more" in html
 
@@ -108,7 +107,7 @@ def test_reasons_cannot_inject_markup(reviewed: dict[str, Any]) -> None:
 def test_a_trial_nobody_reviewed_has_no_word_of_it() -> None:
     trial = make_trial()
     for summary in (trial["summary"], trial["summary"] | {"review": None}):
-        html = render_report(**(trial | {"summary": summary}))
+        html = render(**(trial | {"summary": summary}))
         assert "Reviewed by people" not in html
         assert "Table 2a" not in html
         assert review_view(summary) is None

@@ -11,6 +11,7 @@ from trialcapture.cli.output import PATH, json_option, path_argument, print_json
 
 if TYPE_CHECKING:
     from trialcapture.archive.second_process import SecondProcess
+    from trialcapture.config import UnitSystem
 
 
 @click.command()
@@ -22,8 +23,13 @@ if TYPE_CHECKING:
     type=PATH,
     help="Settings to use instead of those in the session.",
 )
+@click.option(
+    "--units",
+    type=click.Choice(("metric", "us", "imperial")),
+    help="Units of table and report; those of the settings when not given.",
+)
 @json_option
-def process(session: Path, config_path: Path | None, as_json: bool) -> None:
+def process(session: Path, config_path: Path | None, units: UnitSystem | None, as_json: bool) -> None:
     """Turn a session into trial set, band table and report.
 
     Everything is derived from SESSION/raw and can be made again: the same raw
@@ -34,7 +40,7 @@ def process(session: Path, config_path: Path | None, as_json: bool) -> None:
     leave_cycles()
     # first of all: it takes as long to be ready as this process does
     with open_second_process(is_long(session), ready_for="trialcapture.pipeline") as second:
-        result = _derive(session, config_path, second)
+        result = _derive(session, config_path, units, second)
     if as_json:
         bands = result["bands"].to_pylist()
         print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
@@ -43,11 +49,11 @@ def process(session: Path, config_path: Path | None, as_json: bool) -> None:
 
     from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
-    Console().print(bands_view(result["bands"], result["summary"]))
+    Console().print(bands_view(result["bands"], result["findings"], result["units"]))
     click.echo(f"report: {result['paths']['report']}")
 
 
-def _derive(session: Path, config_path: Path | None, second: SecondProcess) -> dict[str, Any]:
+def _derive(session: Path, config_path: Path | None, units: UnitSystem | None, second: SecondProcess) -> dict[str, Any]:
     from trialcapture.archive.session import open_session  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
 
@@ -58,4 +64,4 @@ def _derive(session: Path, config_path: Path | None, second: SecondProcess) -> d
 
     hold_little_memory()
     with shown_progress() as progress:
-        return derive(session, config_text=text, progress=progress, second=second)
+        return derive(session, config_text=text, progress=progress, second=second, units=units)

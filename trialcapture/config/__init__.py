@@ -25,10 +25,12 @@ from trialcapture.config.sections import (
     Engine,
     Fuel,
     Load,
+    Report,
     Samples,
     Steady,
     Tank,
     Trial,
+    UnitSystem,
 )
 from trialcapture.errors import ConfigError, TrialCaptureError
 
@@ -47,11 +49,13 @@ __all__ = [
     "Load",
     "LocaleWords",
     "LogClock",
+    "Report",
     "Samples",
     "Source",
     "Steady",
     "Tank",
     "Trial",
+    "UnitSystem",
     "Xdr",
     "config_hash",
     "fold_word",
@@ -74,6 +78,7 @@ class Config(Section):
     bands: Bands = Field(default_factory=Bands)
     steady: Steady = Field(default_factory=Steady)
     samples: Samples = Field(default_factory=Samples)
+    report: Report = Field(default_factory=Report)
     source: tuple[Source, ...] = ()
     engine_log: tuple[EngineLog, ...] = ()
     xdr: tuple[Xdr, ...] = ()
@@ -164,6 +169,9 @@ def read_config(path: Path) -> tuple[Config, str]:
 
 
 def config_hash(config: Config) -> str:
-    """Return the SHA-256 of the settings as used, defaults included; equal settings give equal hashes."""
-    plain = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    """Return the SHA-256 of the settings that results rest on, defaults included; equal settings give equal hashes.
+
+    The units of the reader are no part of it: they change no number in a file.
+    """
+    plain = json.dumps(config.model_dump(mode="json", exclude={"report"}), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(plain.encode()).hexdigest()

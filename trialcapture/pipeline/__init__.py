@@ -20,13 +20,14 @@ from trialcapture.archive.second_process import (
     release_memory,
 )  # fmt: skip
 from trialcapture.archive.session import open_session
-from trialcapture.config import load_config
+from trialcapture.config import UnitSystem, load_config
 from trialcapture.pipeline.evidence import provenance_of
 from trialcapture.pipeline.preparing import prepare_session
 from trialcapture.pipeline.reading import Progress
 from trialcapture.pipeline.results import make_results
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
+from trialcapture.report.reader_units import ReaderUnits
 
 __all__ = ["Progress", "process"]
 
@@ -36,6 +37,7 @@ def process(
     config_text: str | None = None,
     progress: Progress = lambda _step, _share: None,
     second: SecondProcess | None = None,
+    units: UnitSystem | None = None,
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
@@ -45,10 +47,12 @@ def process(
         folder: The session.
         config_text: Settings to use instead of those in ``session.toml``.
         progress: See `Progress`.
+        units: What people read is in these; None for those of the settings. No file but the report depends on it.
         second: Shares the work, where the caller has one; None to open one where the session is long.
 
     Returns:
-        ``bands`` and ``legs`` (Arrow tables), ``summary`` (JSON-able) and ``paths`` of the files written.
+        ``bands`` and ``legs`` (Arrow tables), ``summary`` (JSON-able), ``findings`` (the same, typed), ``units`` (of
+        the reader) and ``paths`` of the files written.
 
     Raises:
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
@@ -60,7 +64,8 @@ def process(
     with one_thread_each(), _shared_with(second, folder) as helper:
         made = prepare_session(session, config, trialset, helper, progress)
         release_memory()
-        results, page = make_results(made, helper, lambda step: progress(step, None))
+        read_in = ReaderUnits(units or config.report.units, config.report.also)
+        results, page = make_results(made, helper, lambda step: progress(step, None), read_in)
     progress("writing", None)
     bands, legs, summary = results.bands, results.legs, as_json(results.summary)
     provenance = provenance_of(session, config, made.raw)
@@ -76,7 +81,9 @@ def process(
         "report": reduction / "report.html",
         "summary": reduction / "summary.json",
     }
-    return {"bands": bands, "legs": legs, "summary": summary, "paths": paths}
+    return {
+        "bands": bands, "legs": legs, "summary": summary, "findings": results.summary, "units": read_in, "paths": paths,
+    }  # fmt: skip
 
 
 def _shared_with(second: SecondProcess | None, folder: Path) -> AbstractContextManager[SecondProcess]:

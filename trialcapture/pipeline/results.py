@@ -17,8 +17,9 @@ from trialcapture.prepare.health import DataHealth
 from trialcapture.prepare.review import as_reviewed
 from trialcapture.prepare.review_entry import ReviewEntry
 from trialcapture.reduce.reviewed import reduce_reviewed
-from trialcapture.reduce.summary import Summary, as_json
+from trialcapture.reduce.summary import Summary
 from trialcapture.reduce.trial import reduce_trial
+from trialcapture.report.reader_units import ReaderUnits
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +65,16 @@ class Results:
     summary: Summary
 
 
-def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str], None]) -> tuple[Results, str]:
+def make_results(
+    made: Prepared, second: SecondProcess, progress: Callable[[str], None], units: ReaderUnits
+) -> tuple[Results, str]:
     """Reduce a prepared trial and render its report.
 
     Args:
         made: The trial.
         second: Renders the report, where it is there.
         progress: Called with the name of each step.
+        units: What the reader asked for.
 
     Returns:
         The results and the page.
@@ -79,10 +83,10 @@ def make_results(made: Prepared, second: SecondProcess, progress: Callable[[str]
     if not second.is_there:
         results = reduce_prepared(made)
         progress("report")
-        return results, render(made, results)
+        return results, render(made, results, units)
     results = reduce_prepared(made)
     progress("report")
-    return results, second.submit(render, made, results).result()
+    return results, second.submit(render, made, results, units).result()
 
 
 def reduce_prepared(made: Prepared) -> Results:
@@ -109,13 +113,13 @@ def reduce_prepared(made: Prepared) -> Results:
     return Results(segments, bands, legs, summary)
 
 
-def render(made: Prepared, results: Results) -> str:
+def render(made: Prepared, results: Results, units: ReaderUnits) -> str:
     """Render the report."""
     from trialcapture.report.page import render_report  # noqa: PLC0415  not needed where the other process does this
 
     return render_report(
-        bands=results.bands, legs=results.legs, summary=as_json(results.summary), samples=made.overview,
-        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source,
+        bands=results.bands, legs=results.legs, summary=results.summary, samples=made.overview,
+        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source, units=units,
     )  # fmt: skip
 
 

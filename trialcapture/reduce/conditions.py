@@ -7,10 +7,11 @@ import numpy as np
 from trialcapture.config import Config
 from trialcapture.prepare.segments import depth_froude
 from trialcapture.reduce.engines import FUEL_SPLIT_PCT, RPM_SPLIT_PCT, none_if_nan, split_pct
+from trialcapture.reduce.flags import quantity, warn
 from trialcapture.reduce.legs import Legs
 from trialcapture.reduce.performance import depth_without_correction_m
 from trialcapture.reduce.statistics import FloatArray, weighted_direction_deg, weighted_mean
-from trialcapture.reduce.summary import TrialConditions
+from trialcapture.reduce.summary import TrialConditions, TrialWarning
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.reduce.water import (
     beaufort_force,
@@ -116,14 +117,19 @@ def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
     )
 
 
-def waves_too_high(config: Config) -> str | None:
-    """Return a sentence when the stated waves pass what a speed trial allows for this length, else None."""
+def sea_warnings(config: Config) -> list[TrialWarning]:
+    """Return the warning that the stated waves pass what a speed trial allows for this length, if they do."""
     height, state, length = config.trial.wave_height_m, config.trial.sea_state, config.boat.length_m
     if length is None:
-        return None
+        return []
     limit = wave_height_limit_m(length)
+    allowed = quantity(limit, "m", ".2f")
     if height is not None:
-        return f"Stated {height:g} m, allowed {limit:.2f} m." if height > limit else None
+        stated = quantity(height, "m", "g")
+        detail = f"Stated {stated.text}, allowed {allowed.text}."
+        return [warn("sea", "", detail, (stated, allowed))] if height > limit else []
     if state is not None and least_wave_height_m(state) >= limit:
-        return f"Stated sea state {state}, more than {least_wave_height_m(state):g} m, allowed {limit:.2f} m."
-    return None
+        least = quantity(least_wave_height_m(state), "m", "g")
+        detail = f"Stated sea state {state}, more than {least.text}, allowed {allowed.text}."
+        return [warn("sea", "", detail, (least, allowed))]
+    return []

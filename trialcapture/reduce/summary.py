@@ -48,13 +48,31 @@ class NamedBand(_Entry):
 
 
 @dataclass(frozen=True, slots=True)
+class Quantity(_Entry):
+    """A number in a sentence, so that it can be printed in other units: its value, unit, and how it stands there."""
+
+    value: float
+    unit: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class TrialWarning(_Entry):
-    """One thing that is to be said against a row or a trial: a code, how grave it is, a sentence, what it concerns."""
+    """One thing that is to be said against a row or a trial.
+
+    Attributes:
+        code: Names what it is.
+        severity: How grave it is.
+        text: A sentence.
+        where: What it concerns.
+        quantities: Numbers of the sentence whose unit readers may want to change, in the order they stand in it.
+    """
 
     code: str
     severity: Severity
     text: str
     where: str
+    quantities: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

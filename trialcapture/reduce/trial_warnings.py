@@ -8,8 +8,8 @@ import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
-from trialcapture.reduce.conditions import waves_too_high
-from trialcapture.reduce.flags import BAND_FLAGS, warn
+from trialcapture.reduce.conditions import sea_warnings
+from trialcapture.reduce.flags import BAND_FLAGS, quantity, warn
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.planing import is_hysteresis_reversed
 from trialcapture.reduce.reduction import Reduction
@@ -142,8 +142,13 @@ def _engine_warnings(summary: Findings) -> list[TrialWarning]:
     for line in summary.plausibility:
         if line.ok is False and line.usual is not None:
             low, high = line.usual
-            text = f"It is {line.value:.3g} {line.unit}, usual is {low:g} to {high:g}."
-            found.append(warn("implausible", line.name, text))
+            said = (
+                quantity(line.value, line.unit, ".3g"),
+                quantity(low, line.unit, "g"),
+                quantity(high, line.unit, "g"),
+            )
+            text = f"It is {said[0].text}, usual is {said[1].text} to {said[2].text}."
+            found.append(warn("implausible", line.name, text, said))
     return found
 
 
@@ -157,10 +162,7 @@ def _planing_warnings(summary: Findings) -> list[TrialWarning]:
 
 
 def _stated_conditions(config: Config) -> list[TrialWarning]:
-    found = []
-    waves = waves_too_high(config)
-    if waves:
-        found.append(warn("sea", "", waves))
+    found = sea_warnings(config)
     if config.trial.generator_running:
         found.append(warn("generator"))
     return found
