@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from trialcapture.acquire.clock import Clock
-from trialcapture.decode.pieces import xor_checksum
+from trialcapture.acquire.computer_clock import Clock
+from trialcapture.decode.nmea0183.stream import xor_checksum
 
 
 @dataclass

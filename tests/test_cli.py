@@ -16,7 +16,7 @@ from trialcapture import __version__
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group, main
-from trialcapture.cli.faults import say
+from trialcapture.cli.output import say
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 

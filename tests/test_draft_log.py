@@ -20,7 +20,7 @@ from trialcapture.archive.session import engine_files
 from trialcapture.archive.workbook import open_engine_log
 from trialcapture.cli import group
 from trialcapture.config import load_config
-from trialcapture.decode.engine_log import EngineLogDecoder
+from trialcapture.decode.engine_log.log_table import EngineLogDecoder
 from trialcapture.errors import ConfigError, TrialCaptureError
 
 START = datetime(2026, 6, 22, 9, 4, 3)

@@ -11,7 +11,7 @@ import pytest
 
 from trialcapture.archive.session import engine_files, open_session
 from trialcapture.archive.spill import read_spill
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import reading
 

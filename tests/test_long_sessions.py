@@ -22,7 +22,7 @@ from trialcapture.archive.second_process import SecondProcess, open_second_proce
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import gridding, preparing, process, reading
-from trialcapture.prepare.on_change import OnChange
+from trialcapture.prepare.channels.on_change import OnChange
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 DERIVED = ("trialset", "reduction")

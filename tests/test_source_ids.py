@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.acquire.lines import numbered_id
-from trialcapture.config.source_ids import declared_source
+from trialcapture.acquire.received_lines import numbered_id
+from trialcapture.config.inputs import declared_source
 
 
 @pytest.mark.parametrize(

@@ -22,8 +22,7 @@ from tests.accuracy.families import FAMILIES, ORDINARY_SECOND_RECEIVER, SEEDS, B
 from tests.accuracy.faulty import Checked
 from tests.accuracy.faulty import run as run_faulty
 from tests.accuracy.trials import Outcome, coverage_table, line, run, run_coverage
-from trialcapture.rehearse.fault_list import FAULTS
-from trialcapture.rehearse.faults import conflicts
+from trialcapture.rehearse.faults import FAULTS, conflicts
 from trialcapture.rehearse.scenarios import SCENARIOS
 
 Task = tuple[Base, int, tuple[str, ...], tuple[str, ...]]

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from trialcapture.rehearse.fault_list import FAULTS
-from trialcapture.rehearse.faults import Fault
+from trialcapture.rehearse.faults import FAULTS, Fault
 from trialcapture.rehearse.scenarios import SCENARIOS
 
 FIRST_SEED = 301

@@ -11,7 +11,7 @@ import numpy as np
 
 from tests.accuracy.families import Family
 from tests.accuracy.faulty import Checked, Row, Value, is_named
-from trialcapture.rehearse.fault_list import FAULTS
+from trialcapture.rehearse.faults import FAULTS
 
 INSIDE_LEAST = 0.90
 FAMILY_BOUND_LEAST = 0.85

@@ -8,8 +8,8 @@ import pytest
 
 from tests import rig
 from trialcapture.acquire import computer
-from trialcapture.acquire.clock import scaled_clock, system_clock
-from trialcapture.acquire.second_disk import bring_together
+from trialcapture.acquire.computer_clock import scaled_clock, system_clock
+from trialcapture.acquire.raw_files import bring_together
 
 
 def test_questions_nobody_answers_are_no_fault(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,8 +9,8 @@ from tests.decode.test_nmea0183_fields import rmc
 from tests.nmea_builders import journal_line, sentence
 from trialcapture.acquire.explain import SentenceSeen, explain_groups, explain_log, explained_lines
 from trialcapture.config import load_config
-from trialcapture.decode.can import decode_can
-from trialcapture.decode.sentences import LAYOUTS
+from trialcapture.decode.can.can_decoder import decode_can
+from trialcapture.decode.nmea0183.sentences import LAYOUTS
 
 CONFIG = load_config('[[engine]]\nid = "main"\nrated_rpm = 3000\n[[xdr]]\nname = "OIL"\nchannel = "oil_bar_main"\n')
 

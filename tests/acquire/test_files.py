@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests import rig
-from trialcapture.acquire.growing_file import GrowingFile
-from trialcapture.acquire.replay import Replay
+from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.source import SourceError
 from trialcapture.archive.journal import encode_line
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import pytest
 
 from tests import rig
-from trialcapture.acquire.alarms import Alarm, DiskState, current_alarms
-from trialcapture.acquire.clock_watch import ClockWatch
+from trialcapture.acquire.computer_clock import ClockWatch
 from trialcapture.acquire.events import Event, Events
-from trialcapture.acquire.gnss_watch import GnssWatch
-from trialcapture.acquire.health import Health
-from trialcapture.acquire.lines import Piece
+from trialcapture.acquire.received_lines import Piece
+from trialcapture.acquire.source_health import GnssWatch, Health
+from trialcapture.acquire.status import Alarm, DiskState, current_alarms
 
 GOOD_DISK = DiskState("", "", 0.0, 500_000_000_000, 0.0, False)
 

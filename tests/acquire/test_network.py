@@ -7,9 +7,8 @@ import socket
 import pytest
 
 from tests import rig
-from trialcapture.acquire.backlog import Received
-from trialcapture.acquire.lines import LineCutter, numbered_id
 from trialcapture.acquire.network import SILENCE_S, TcpClient, UdpListener
+from trialcapture.acquire.received_lines import LineCutter, Received, numbered_id
 from trialcapture.acquire.source import SourceError
 from trialcapture.archive.journal import encode_line, original_bytes
 

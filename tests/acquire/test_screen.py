@@ -8,10 +8,8 @@ from io import StringIO
 import pytest
 from rich.console import Console
 
-from trialcapture.acquire.alarms import Alarm
-from trialcapture.acquire.keys import KeyEntry
-from trialcapture.acquire.screen import render, status_line
-from trialcapture.acquire.status import SourceStatus, Status
+from trialcapture.acquire.screen import KeyEntry, render, status_line
+from trialcapture.acquire.status import Alarm, SourceStatus, Status
 
 
 def source(name: str, state: str = "ok") -> SourceStatus:

@@ -13,10 +13,9 @@ import pytest
 
 from tests import rig
 from trialcapture.acquire.can_bus import CanBus
-from trialcapture.acquire.clock import system_clock
-from trialcapture.acquire.growing_file import GrowingFile
+from trialcapture.acquire.computer_clock import system_clock
+from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.network import TcpClient, UdpListener
-from trialcapture.acquire.replay import Replay
 from trialcapture.acquire.serial_port import SerialPort
 from trialcapture.acquire.source import Source, SourceError
 from trialcapture.archive.journal import encode_line

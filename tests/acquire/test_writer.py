@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 
 from tests import rig
 from trialcapture.acquire import raw_files as raw_files_module
-from trialcapture.acquire.backlog import Backlog, Received
 from trialcapture.acquire.events import Event, Events
-from trialcapture.acquire.health import Health
 from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, next_part_name
-from trialcapture.acquire.writer import Writer
+from trialcapture.acquire.received_lines import Backlog, Received
+from trialcapture.acquire.recorder_threads import Writer
+from trialcapture.acquire.source_health import Health
 from trialcapture.archive.journal import original_bytes
 
 
@@ -145,7 +145,7 @@ def test_with_both_disks_full_memory_stays_bounded_and_the_loss_is_told(
         raise OSError(errno.ENOSPC, "full")
 
     monkeypatch.setattr(RawFiles, "_append_to", full)
-    monkeypatch.setattr("trialcapture.acquire.writer._HELD_LIMIT_BYTES", 200_000)
+    monkeypatch.setattr("trialcapture.acquire.recorder_threads._HELD_LIMIT_BYTES", 200_000)
     bench = Bench(*folders, limit_bytes=100_000)
     lost = 0
     for n in range(5000):

@@ -17,7 +17,7 @@ from trialcapture.archive.journal import (
     split_lines,
     unescape,
 )
-from trialcapture.decode.pieces import cut_pieces, xor_checksum
+from trialcapture.decode.nmea0183.stream import cut_pieces, xor_checksum
 from trialcapture.errors import TrialCaptureError
 
 LINE_END = st.sampled_from([b"\r\n", b"\n", b"\r", b"", b"\r\r\n", b"\n\r"])

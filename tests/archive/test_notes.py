@@ -18,8 +18,8 @@ from trialcapture.archive.notes import (
 )
 from trialcapture.archive.session import create_session
 from trialcapture.config import Config
-from trialcapture.prepare.review_entry import ReviewEntry
-from trialcapture.prepare.segments import TrimEntry
+from trialcapture.prepare.steady.segment_review import ReviewEntry
+from trialcapture.prepare.steady.segments import TrimEntry
 
 LINES = b"""{"t":"2026-05-04T09:30:00Z","kind":"mark","value":"1","unit":"","by":"engineer"}
 {"t":"2026-05-04T09:29:00.5Z","kind":"trim","value":25,"unit":"%","by":"helm"}

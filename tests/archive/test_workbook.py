@@ -16,7 +16,7 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904
 from trialcapture.archive import workbook
 from trialcapture.archive.workbook import is_workbook, open_engine_log, sheet_names
 from trialcapture.config import EngineLog
-from trialcapture.decode.engine_log import EngineLogDecoder, decode_engine_log
+from trialcapture.decode.engine_log.log_table import EngineLogDecoder, decode_engine_log
 from trialcapture.errors import TrialCaptureError
 
 S = 10**9

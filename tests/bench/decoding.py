@@ -22,7 +22,7 @@ from pathlib import Path
 import pynmea2
 
 from trialcapture.archive.raw import read_blocks
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 

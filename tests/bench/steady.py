@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 
 from trialcapture.archive.session import open_session
-from trialcapture.prepare.judge import Limits, Track
-from trialcapture.prepare.steady import find_steady
+from trialcapture.prepare.steady.criteria import Limits, Track
+from trialcapture.prepare.steady.detection import find_steady
 
 ROUNDS = 5
 BLOCK = 2

@@ -34,8 +34,8 @@ import pyarrow as pa
 from tests.decode.test_nmea0183_damage import DAMAGE, Damage, clean_sentences, damaged_stream, values, well_formed
 from tests.nmea_builders import journal_line, xor
 from trialcapture.archive.journal import encode_line
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.decode.pieces import cut_pieces
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.decode.nmea0183.stream import cut_pieces
 from trialcapture.decode.rejects import LONGEST_KEPT_BYTES
 
 SHARE = 0.6

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.decode.can import CAN_REASONS, CanDecoder, decode_can
-from trialcapture.decode.candump import parse_candump
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.decode.reassembly import TP_CM, TP_DT, FastPackets, Transport
+from trialcapture.decode.can.can_decoder import CAN_REASONS, CanDecoder, decode_can
+from trialcapture.decode.can.candump import parse_candump
+from trialcapture.decode.can.messages import TP_CM, TP_DT, FastPackets, Transport
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.decode.rejects import SCHEMA
 
 DYNAMIC = 127489

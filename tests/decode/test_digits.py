@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from trialcapture.decode.digits import LONGEST, POWER_OF_10, parse_decimals, split_at_point
+from trialcapture.decode.byte_columns import LONGEST, POWER_OF_10, parse_decimals, split_at_point
 
 TEXT = st.one_of(
     st.from_regex(r"\A[0-9]{0,10}\.?[0-9]{0,10}\Z"),

@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.nmea_builders import journal_line, sentence
-from trialcapture.decode.can import decode_can
-from trialcapture.decode.encapsulated import last_frames
-from trialcapture.decode.grade import grade_piece
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.can.can_decoder import decode_can
+from trialcapture.decode.nmea0183.encapsulated import last_frames
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.decode.nmea0183.stream import grade_piece
 
 RAPID = struct.pack("<BHHbH", 0, 2400 * 4, 1234, 127, 65535)
 DYNAMIC = struct.pack("<BHHHhhIHHBHHbb", 0, 3920, 3500, 35315, 1380, 425, 7200, 65535, 65535, 255, 0, 0, 50, 60)

@@ -7,7 +7,7 @@ import pytest
 
 from trialcapture.config import EngineLog
 from trialcapture.decode import rejects
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 
 COLUMNS: dict[str, Any] = {

@@ -16,8 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.config import EngineLog
-from trialcapture.decode.engine_log import EngineLogDecoder, decode_engine_log
-from trialcapture.decode.log_text import LONGEST_LINE_BYTES
+from trialcapture.decode.engine_log.log_cells import LONGEST_LINE_BYTES
+from trialcapture.decode.engine_log.log_table import EngineLogDecoder, decode_engine_log
 from trialcapture.errors import TrialCaptureError
 
 S = 10**9

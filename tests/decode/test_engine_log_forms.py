@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from openpyxl.utils.datetime import to_excel
 
 from trialcapture.config import EngineLog
-from trialcapture.decode.engine_log import EngineLogDecoder, decode_engine_log
+from trialcapture.decode.engine_log.log_table import EngineLogDecoder, decode_engine_log
 from trialcapture.errors import TrialCaptureError
 
 S = 10**9

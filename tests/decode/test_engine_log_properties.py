@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.config import EngineLog
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 
 SPECS: list[dict[str, Any]] = [

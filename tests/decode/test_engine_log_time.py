@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.decode.log_time import fitting_formats, read_stamps, stamp_parser
-from trialcapture.decode.log_zone import BAD, SKIPPED, TWICE
+from trialcapture.decode.engine_log.log_time import BAD, SKIPPED, TWICE, fitting_formats, read_stamps, stamp_parser
 
 S = 10**9
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

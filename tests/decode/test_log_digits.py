@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.decode.log_digits import read_equal_decimals
+from trialcapture.decode.engine_log.log_cells import read_equal_decimals
 
 MARGIN = b"5" * 8  # digits, so that nothing around a number can pass as nothing
 

@@ -15,7 +15,7 @@ import pytest
 
 from tests.nmea_builders import sentence
 from tests.nmea_peers import by_pynmea2, by_pynmeagps
-from trialcapture.decode.nmea0183 import FORMATTERS, decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import FORMATTERS, decode_nmea
 
 Text = Callable[[Random], str]
 

@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from tests.nmea_builders import journal_line, sentence, tag_block, xor
 from tests.nmea_shapes import undamaged
 from trialcapture.archive.journal import encode_line
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.decode.pieces import cut_pieces
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.decode.nmea0183.stream import cut_pieces
 
 
 def clean_sentences(random: Random, count: int) -> list[bytes]:

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.nmea_builders import sentence
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 
 NS = 1_000_000_000
 POSITION = "5042.1234,N,00118.5678,W"

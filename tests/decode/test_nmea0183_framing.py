@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from tests.nmea_builders import journal_line, sentence, tag_block, xor
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.decode.rejects import REASONS, SCHEMA
-from trialcapture.decode.summary import COUNTS_SCHEMA
 
 HDT = sentence("GPHDT,274.07,T", end=b"")
 DPT = sentence("SDDPT,2.3,0.0", end=b"")
@@ -264,7 +264,7 @@ def test_one_source_may_be_trusted_without_checksums_and_the_others_not() -> Non
 
 def test_decoding_does_not_import_pandas() -> None:
     code = (
-        "import sys; from trialcapture.decode.nmea0183 import decode_nmea;"
+        "import sys; from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea;"
         "t = decode_nmea(b'$GPHDT,274.07,T*03\\r\\n$IIXDR,A,1,D,X*6B\\r\\n$GPHDT\\r\\n', source='a');"
         "sys.exit('pandas' in sys.modules)"
     )

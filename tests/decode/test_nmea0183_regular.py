@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 
 from tests.decode.test_nmea0183_damage import DAMAGE, SOUP, clean_sentences, damaged_stream
 from tests.nmea_builders import journal_line, sentence, tag_block
-from trialcapture.decode import lines, regular
-from trialcapture.decode.lines import find_lines, group_by_shape
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183 import templated
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.decode.nmea0183.templated import find_lines, group_by_shape
 
 NEVER = 1 << 40
 
@@ -94,7 +94,7 @@ def odd_bodies(random: Random) -> list[str]:
 
 def outcome(block: bytes, fewest: int, **options: Any) -> tuple[Any, ...]:
     """Everything decoded, floats by their bits, and dictionaries as they stand."""
-    with mock.patch.object(regular, "FEWEST_ALIKE", fewest):
+    with mock.patch.object(templated, "FEWEST_ALIKE", fewest):
         tables, rejects, counts = decode_nmea(block, source="test", first_line=7, **options)
     for table in (*tables.values(), rejects, counts):
         table.validate(full=True)
@@ -125,7 +125,7 @@ def test_fields_at_the_edge_of_their_shape_read_alike_both_ways(seed: int, journ
     block = lines_at_the_edge(Random(seed), 100, journal=journal)
     expected = outcome(block, NEVER)
     assert outcome(block, 1) == expected
-    assert outcome(block, regular.FEWEST_ALIKE) == expected
+    assert outcome(block, templated.FEWEST_ALIKE) == expected
 
 
 @settings(max_examples=60, deadline=None)
@@ -181,7 +181,7 @@ def test_a_sound_log_is_read_by_its_shapes_and_only_its_oddities_one_by_one() ->
     lines = [journal_line(text, mono_us=nth) for nth, text in enumerate(clean_sentences(Random(1), 2000))]
     found = find_lines(b"".join(lines))
     assert found.regular.all()
-    with mock.patch("trialcapture.decode.nmea0183.decode_irregular", side_effect=AssertionError) as other:
+    with mock.patch("trialcapture.decode.nmea0183.nmea_decoder.decode_irregular", side_effect=AssertionError) as other:
         decode_nmea(b"".join(lines[:1] * 10), source="x")
     assert not other.called
 
@@ -190,7 +190,7 @@ def test_lines_of_one_shape_with_other_letters_are_told_apart() -> None:
     texts = ["HEHDT,4.9,T", "YXMTW,4.9,C", "HCHDM,4.9,M", "XXZZZ,4.9,M", "TIROT,4.9,A", "TIROT,4.9,V"] * 20
     block = b"".join(map(sentence, texts))
     assert outcome(block, 3) == outcome(block, NEVER)
-    with mock.patch("trialcapture.decode.nmea0183.decode_irregular", side_effect=AssertionError):
+    with mock.patch("trialcapture.decode.nmea0183.nmea_decoder.decode_irregular", side_effect=AssertionError):
         tables, _, counts = decode_nmea(block, source="x")
     assert {name: table.num_rows for name, table in tables.items()} == {"HDT": 20, "HDM": 20, "MTW": 20, "ROT": 40}
     assert sum(counts["not_decoded"].to_pylist()) == 20
@@ -202,7 +202,7 @@ def test_lines_that_come_together_by_chance_are_told_apart() -> None:
     text, _ = damaged_stream(random, clean_sentences(random, 60), 0.1, DAMAGE)
     for block in (lines_at_the_edge(random, 40, journal=True), text):
         expected = outcome(block, NEVER)
-        with mock.patch.object(lines, "_ODD", (0,) * 4):
+        with mock.patch.object(templated, "_ODD", (0,) * 4):
             assert len(group_by_shape(find_lines(block), 1)) == 1
             assert outcome(block, 1) == expected
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.decode.pieces import LIMIT_BYTES, cut_pieces
+from trialcapture.decode.nmea0183.stream import LIMIT_BYTES, cut_pieces
 
 STREAM = st.lists(
     st.one_of(

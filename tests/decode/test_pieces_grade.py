@@ -5,8 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests import rig
-from trialcapture.decode.grade import READ_FORMATTERS, grade_piece
-from trialcapture.decode.nmea0183 import FORMATTERS, decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import FORMATTERS, decode_nmea
+from trialcapture.decode.nmea0183.stream import READ_FORMATTERS, grade_piece
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from trialcapture.prepare.blocking import blocking_error, blocking_levels, choose_block
+from trialcapture.prepare.sample_statistics import blocking_error, blocking_levels, choose_block
 
 pyblock = pytest.importorskip("pyblock", reason="pyblock is not installed: pip install 'trialcapture[test]'")
 

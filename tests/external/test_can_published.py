@@ -25,10 +25,10 @@ import pytest
 from nmea2000.decoder import NMEA2000Decoder
 
 from tests.nmea_builders import sentence
-from trialcapture.decode.can import decode_can
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.decode.pgn_fields import FAST, J1939, NMEA2000, Field, read_field
-from trialcapture.decode.reassembly import FastPackets
+from trialcapture.decode.can.can_decoder import decode_can
+from trialcapture.decode.can.messages import FastPackets
+from trialcapture.decode.can.parameter_groups import FAST, J1939, NMEA2000, Field, read_field
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 
 KN = 3600 / 1852
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialcapture.prepare.statistics import circular_mean_deg, circular_sd_deg
+from trialcapture.prepare.sample_statistics import circular_mean_deg, circular_sd_deg
 from trialcapture.reduce.statistics import weighted_direction_deg
 
 

@@ -10,11 +10,16 @@ import pytest
 
 from tests.segment_builder import Leg, build_segments, no_clocks, steady_current
 from trialcapture.config import load_config
-from trialcapture.prepare.engines import gather_log
-from trialcapture.prepare.fuel_rate import fuel_rate_warnings
-from trialcapture.prepare.fuel_volume import net_fuel_l_per_h, thermal_expansion_per_c, volume_correction_factor
+from trialcapture.prepare.channels.engine_readings import (
+    fuel_rate_warnings,
+    gather_log,
+    net_fuel_l_per_h,
+    thermal_expansion_per_c,
+    volume_correction_factor,
+)
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.load import load_sheet
+from trialcapture.reduce.summary import Findings
 from trialcapture.reduce.trial import reduce_trial
 from trialcapture.units import US_GAL_L, convert
 
@@ -62,7 +67,7 @@ def test_a_log_with_two_meters_and_their_temperatures_is_reduced_at_fifteen_degr
     assert fuel_rate_warnings(log, t_ns, "meters.csv", config) == []
 
 
-def reduce_two_bands() -> tuple[list[dict[str, Any]], dict[str, Any]]:
+def reduce_two_bands() -> tuple[list[dict[str, Any]], Findings]:
     """Return bands and summary of a boat with the speeds and fuel rates of the trade figures below."""
     capacity_us_gal = 785.3 / 0.9
     config = load_config(
@@ -88,7 +93,7 @@ def test_range_figures_of_the_trade() -> None:
     # Common practice, no source: 785.3 US gal after a 10 % reserve; 22.6 kn at 44.0 US gal/h is 0.514 nm/US gal and
     # 403.3 nm, 24.5 kn at 49.0 US gal/h is 0.500 nm/US gal and 392.7 nm; 10.6 nm between them, each within 0.3 nm
     (slow, fast), summary = reduce_two_bands()
-    assert summary["fuel"]["usable_after_reserve_l"] / US_GAL_L == pytest.approx(785.3, abs=1e-6)
+    assert summary.fuel.usable_after_reserve_l / US_GAL_L == pytest.approx(785.3, abs=1e-6)
     assert slow["economy_nm_per_l"] * US_GAL_L == pytest.approx(0.514, abs=5e-4)
     assert fast["economy_nm_per_l"] * US_GAL_L == pytest.approx(0.500, abs=5e-4)
     assert slow["range_nm"] == pytest.approx(403.3, abs=0.3)
@@ -152,15 +157,15 @@ density = 1000
         "3 persons": 3 * 165 * 0.45359237,
         "gear": 500 * 0.45359237,
     }
-    assert {i["name"]: i["kg"] for i in sheet["items"]} == pytest.approx(by_hand, rel=1e-12)
-    assert sheet["displacement_kg"] == pytest.approx(sum(by_hand.values()), rel=1e-12)
-    assert sheet["missing"] == []
+    assert {i.name: i.kg for i in sheet.items} == pytest.approx(by_hand, rel=1e-12)
+    assert sheet.displacement_kg == pytest.approx(sum(by_hand.values()), rel=1e-12)
+    assert sheet.missing == ()
 
 
 def test_what_nobody_stated_is_named_and_not_counted_as_nothing() -> None:
     sheet = load_sheet(load_config("[boat]\nlightship_kg = 9000\n"))
-    assert sheet["displacement_kg"] == 9000
-    assert sheet["missing"] == ["tanks", "persons", "gear"]
+    assert sheet.displacement_kg == 9000
+    assert sheet.missing == ("tanks", "persons", "gear")
     bare = load_sheet(load_config("[load]\npersons = 2\ngear_kg = 50\n"))
-    assert bare["displacement_kg"] is None
-    assert bare["missing"][0] == "light ship"
+    assert bare.displacement_kg is None
+    assert bare.missing[0] == "light ship"

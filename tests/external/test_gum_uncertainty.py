@@ -10,7 +10,7 @@ import pytest
 from scipy import special, stats
 from uncertainties import correlated_values, ufloat, umath
 
-from trialcapture.prepare.outliers import chauvenet_limit, find_chauvenet_outliers
+from trialcapture.prepare.sample_statistics import chauvenet_limit, find_chauvenet_outliers
 from trialcapture.reduce.fuel import economy_nm_per_l
 from trialcapture.reduce.statistics import (
     combine_uncertainties,

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trialcapture.prepare.robust_fit import Model, fit_robustly
+from trialcapture.prepare.clocks.log_match import Model, fit_robustly
 
 Floats = npt.NDArray[np.float64]
 

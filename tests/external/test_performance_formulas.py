@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialcapture.prepare.segments import depth_froude
+from trialcapture.prepare.steady.segments import depth_froude
 from trialcapture.reduce.performance import (
     admiralty_coefficient,
     apparent_slip_pct,

@@ -37,10 +37,10 @@ from tests.nmea_shapes import TYPES, framed, undamaged
 from tests.prepare.receiver_logs import located
 from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
-from trialcapture.prepare.health import Rejection
+from trialcapture.prepare.data_health import Rejection
 
 pytestmark = pytest.mark.external
 

@@ -17,8 +17,8 @@ from tests.bench.detectors.change_points import levels
 from tests.bench.detectors.r_statistic import r_statistic, steady_mask
 from tests.bench.detectors.sliding_slope import slope_test
 from tests.bench.detectors.student_t import fit_windows, probability_steady
-from trialcapture.prepare.judge import mean_with_error, slope_with_error
-from trialcapture.prepare.statistics import autocorrelation_sum, effective_size
+from trialcapture.prepare.sample_statistics import autocorrelation_sum, effective_size
+from trialcapture.prepare.steady.criteria import mean_with_error, slope_with_error
 
 Floats = np.ndarray
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialcapture.prepare.truewind import true_wind
+from trialcapture.prepare.channels.grid import true_wind
 
 
 @pytest.mark.parametrize(

@@ -19,11 +19,10 @@ from collections.abc import Callable
 from tests import rig
 from trialcapture.archive.journal import encode_line, original_bytes, parse_line, split_lines
 from trialcapture.config import load_config
-from trialcapture.decode.can import decode_can
-from trialcapture.decode.engine_log import decode_engine_log
-from trialcapture.decode.grade import grade_piece
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.decode.pieces import cut_pieces
+from trialcapture.decode.can.can_decoder import decode_can
+from trialcapture.decode.engine_log.log_table import decode_engine_log
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.decode.nmea0183.stream import cut_pieces, grade_piece
 from trialcapture.errors import TrialCaptureError
 
 _TAG = b"\\s:gps1,c:1790000000123,r:5123456*2C\\"

@@ -18,10 +18,10 @@ import pytest
 from rich.console import Console
 
 from tests import rig
-from trialcapture.acquire.clock import Clock, system_clock
+from trialcapture.acquire.computer_clock import Clock, system_clock
 from trialcapture.archive.journal import original_bytes
 from trialcapture.archive.verify import verify_session
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 
 ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX terminals, mounts and limits")

@@ -11,10 +11,10 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from tests.nmea_builders import journal_line, sentence, tag_block
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.prepare.health import DataHealth
-from trialcapture.prepare.outline import join_outlines, outline_block
-from trialcapture.prepare.placing import Placing, find_placing, place_block
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
+from trialcapture.prepare.clocks.utc_assignment import Placing, find_placing, place_block
+from trialcapture.prepare.data_health import DataHealth
 
 START_S = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 Floats = npt.NDArray[np.float64]

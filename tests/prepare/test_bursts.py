@@ -11,9 +11,9 @@ import pytest
 
 from trialcapture.channels import Flag, trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.flags import BURST, find_bursts, find_stops, flag_channel
-from trialcapture.prepare.grid import LeftOut, grid_times, left_out_of, sample_grid, spike_items
-from trialcapture.prepare.series import column, series_schema
+from trialcapture.prepare.channels.grid import LeftOut, grid_times, left_out_of, sample_grid, spike_items
+from trialcapture.prepare.channels.quality_flags import BURST, find_bursts, find_stops, flag_channel
+from trialcapture.prepare.channels.series import column, series_schema
 
 CONFIG = load_config('[[engine]]\nid = "main"\nrated_rpm = 2400\n')
 CHANNELS = {c.name: c for c in trial_channels(CONFIG.engine_ids)}

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.prepare.episodes import LONGEST_EPISODE_S, EpisodeCutter
-from trialcapture.prepare.judge import Track
+from trialcapture.prepare.steady.criteria import LONGEST_EPISODE_S, EpisodeCutter, Track
 
 DT = 0.25
 

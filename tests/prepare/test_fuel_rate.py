@@ -7,12 +7,12 @@ import pyarrow as pa
 import pytest
 
 from trialcapture.config import Config, load_config
-from trialcapture.decode.engine_log import decode_engine_log
-from trialcapture.prepare.engines import gather_log
-from trialcapture.prepare.fuel_rate import (
+from trialcapture.decode.engine_log.log_table import decode_engine_log
+from trialcapture.prepare.channels.engine_readings import (
     TEMPERATURE_GAP_S,
     engine_fuel_l_per_h,
     fuel_rate_warnings,
+    gather_log,
     slope_of_total,
 )
 

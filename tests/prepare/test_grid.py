@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from trialcapture.channels import BOAT_CHANNELS, Channel, Flag, trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.flags import flag_channel, flag_range, flag_spike, worst
-from trialcapture.prepare.grid import grid_times, sample_grid, samples_schema, to_resolution
-from trialcapture.prepare.series import series_schema
+from trialcapture.prepare.channels.grid import grid_times, sample_grid, samples_schema, to_resolution
+from trialcapture.prepare.channels.quality_flags import flag_channel, flag_range, flag_spike, worst
+from trialcapture.prepare.channels.series import series_schema
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 2500\n[[engine]]\nid = "stbd"\nrated_rpm = 2500\n')
 CHANNELS = {c.name: c for c in BOAT_CHANNELS}

@@ -8,8 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from trialcapture.prepare.data_holes import find_holes
-from trialcapture.prepare.health import (
+from trialcapture.prepare.data_health import (
     ClockStep,
     DataHealth,
     Disagreement,
@@ -22,6 +21,7 @@ from trialcapture.prepare.health import (
     Stuck,
     Undecoded,
     describe,
+    find_holes,
     page_one,
 )
 

@@ -8,9 +8,9 @@ import pytest
 
 from tests.prepare.plain_boat import Recorded, recorded
 from trialcapture.config import Config, load_config
-from trialcapture.prepare.logalign import align_log
-from trialcapture.prepare.logclock import LogFit
-from trialcapture.prepare.receiver_clocks import ClockRow
+from trialcapture.prepare.clocks.log_alignment import align_log
+from trialcapture.prepare.clocks.log_clock import LogFit
+from trialcapture.prepare.clocks.receiver_clocks import ClockRow
 
 CONFIG = load_config(
     """

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from tests.signals import lagging, stairs, wandering
-from trialcapture.prepare.logclock import LogFit, fit_by_rpm
-from trialcapture.prepare.logclock_motion import fit_by_motion
-from trialcapture.prepare.logmarks import fit_by_marks
+from trialcapture.prepare.clocks.log_clock import LogFit, fit_by_marks, fit_by_rpm
+from trialcapture.prepare.clocks.log_motion import fit_by_motion
 
 UTC0_S = 1_790_000_000
 STEPS = [800.0, 1000, 1000, 1300, 1300, 1600, 1600, 2000, 2000, 2400, 2400, 2800, 2800, 3100, 3100, 1200, 2200, 800]

@@ -7,9 +7,8 @@ import numpy.typing as npt
 import pytest
 
 from tests.prepare.plain_boat import Kit, Recorded, recorded
-from trialcapture.prepare.logclock import LogFit
-from trialcapture.prepare.logclock_motion import fit_by_motion
-from trialcapture.prepare.rpm_edges import STEP_S, find_edges, to_uniform
+from trialcapture.prepare.clocks.log_clock import LogFit
+from trialcapture.prepare.clocks.log_motion import STEP_S, find_edges, fit_by_motion, to_uniform
 
 Floats = npt.NDArray[np.float64]
 Programme = list[tuple[float, int, float]]

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.signals import lagging
-from trialcapture.prepare.logclock import LogFit, fit_by_rpm
-from trialcapture.prepare.logmatch import Pair
+from trialcapture.prepare.clocks.log_clock import LogFit, fit_by_rpm
+from trialcapture.prepare.clocks.log_match import Pair
 
 Floats = npt.NDArray[np.float64]
 UTC0_S = 1_790_000_000

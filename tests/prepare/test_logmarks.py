@@ -6,8 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trialcapture.prepare.logclock import LogFit
-from trialcapture.prepare.logmarks import find_rises, fit_by_marks
+from trialcapture.prepare.clocks.log_clock import LogFit, find_rises, fit_by_marks
 
 Ints = npt.NDArray[np.int64]
 UTC0_S = 1_790_000_000

@@ -12,10 +12,10 @@ import pytest
 
 from tests.prepare.test_logclock_rpm import UTC0_S, engine
 from trialcapture.config import load_config
-from trialcapture.prepare.health import Hole, Rejection, Restart
-from trialcapture.prepare.logaccount import TiedLog, place_rows
-from trialcapture.prepare.logpieces import find_cuts
-from trialcapture.prepare.logtie import tie_log
+from trialcapture.prepare.clocks.log_alignment import TiedLog, place_rows
+from trialcapture.prepare.clocks.log_pieces import find_cuts
+from trialcapture.prepare.clocks.log_placement import tie_log
+from trialcapture.prepare.data_health import Hole, Rejection, Restart
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

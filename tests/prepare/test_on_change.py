@@ -8,8 +8,8 @@ import pytest
 
 from trialcapture.channels import Flag
 from trialcapture.config import load_config
-from trialcapture.prepare.grid import grid_times
-from trialcapture.prepare.on_change import (
+from trialcapture.prepare.channels.grid import grid_times, sample_window
+from trialcapture.prepare.channels.on_change import (
     HOLD_MOST_S,
     OnChange,
     find_contradicted,
@@ -17,8 +17,7 @@ from trialcapture.prepare.on_change import (
     find_rows_on_change,
     held_rows,
 )
-from trialcapture.prepare.series import Candidate
-from trialcapture.prepare.window import sample_window
+from trialcapture.prepare.channels.series import Candidate
 
 S = 1_000_000_000
 T0 = 1_790_000_000 * S

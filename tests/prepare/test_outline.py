@@ -9,10 +9,16 @@ import pyarrow as pa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.prepare.outline import AXIS, LONGEST_SPACING_S, join_outlines, outline_block, outline_log
-from trialcapture.prepare.receipt import CLOCKS, SET_BACK_NS, block_axes, choose_clock, find_shifts_ns
-from trialcapture.prepare.sentence_times import OUTLINE_COUNT
-from trialcapture.prepare.series import Candidate, rank_sources
+from trialcapture.prepare.channels.series import Candidate, rank_sources
+from trialcapture.prepare.clocks.downsampled_index import (
+    AXIS,
+    LONGEST_SPACING_S,
+    join_outlines,
+    outline_block,
+    outline_log,
+)
+from trialcapture.prepare.clocks.receive_time import CLOCKS, SET_BACK_NS, block_axes, choose_clock, find_shifts_ns
+from trialcapture.prepare.clocks.sentence_times import OUTLINE_COUNT
 
 SECOND = 1_000_000_000
 

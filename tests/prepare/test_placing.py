@@ -11,12 +11,11 @@ import pytest
 from tests.nmea_builders import journal_line, sentence, tag_block
 from tests.prepare.receiver_logs import health_of
 from trialcapture.config import load_config
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.prepare.boat import gather_boat
-from trialcapture.prepare.outline import join_outlines, outline_block
-from trialcapture.prepare.placing import find_placing, place_block, place_sentences
-from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.series import choose, find_sources, split_sources
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.prepare.channels.series import choose, find_sources, gather_boat, split_sources
+from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
+from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
+from trialcapture.prepare.clocks.utc_assignment import find_placing, place_block, place_sentences
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC)
 LATE_S = 0.15

@@ -9,8 +9,8 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence
 from trialcapture.config import load_config
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.prepare.line_time import correct_receipt, count_characters, serial_lines
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.prepare.clocks.receive_time import correct_receipt, count_characters, serial_lines
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 SLOW = '[[source]]\nid = "gps1"\nkind = "serial"\nport = "COM7"\nbaud = 4800\n'

@@ -11,7 +11,7 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence, tag_block
 from tests.prepare.receiver_logs import START_S, Recording, clock, gga, health_of, located, place, rmc
-from trialcapture.prepare.receiver_clocks import GNSS_LATENCY_S
+from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
 
 Floats = npt.NDArray[np.float64]
 

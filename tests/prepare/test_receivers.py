@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trialcapture.prepare.made_good import (
+from trialcapture.prepare.channels.made_good import (
     PIECE_S,
     Errors,
     LegError,
@@ -25,9 +25,9 @@ from trialcapture.prepare.made_good import (
     judge_legs,
     jumps_of,
 )
-from trialcapture.prepare.receivers import Screen, Void, judge_receivers
-from trialcapture.prepare.series import Candidate
-from trialcapture.prepare.stuck import find_stuck, find_stuck_rpm
+from trialcapture.prepare.channels.receiver_choice import Screen, Void, judge_receivers
+from trialcapture.prepare.channels.series import Candidate
+from trialcapture.prepare.channels.stuck import find_stuck, find_stuck_rpm
 from trialcapture.units import KN_M_PER_S
 
 T0 = 1_790_000_000_000_000_000

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.prepare.fuel_rate import slope_of_total
-from trialcapture.prepare.resolution import (
+from trialcapture.prepare.channels.engine_readings import slope_of_total
+from trialcapture.prepare.channels.resolution import (
     NEGLIGIBLE_COUNTS,
     Resolution,
     counter_u_l_per_h,

@@ -12,7 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trialcapture.archive.notes import parse_note, reviews_of
-from trialcapture.prepare.review import REVIEW_COLUMNS, Review, as_reviewed, review_segments, without_review
+from trialcapture.prepare.steady.segment_review import (
+    REVIEW_COLUMNS,
+    Review,
+    as_reviewed,
+    review_segments,
+    without_review,
+)
 
 T0_NS = 1_778_580_000 * 10**9  # 2026-05-12T10:00:00Z
 SPANS_S = ((0.4, 60.0), (120.0, 190.0), (190.0, 200.0), (300.0, 420.0))

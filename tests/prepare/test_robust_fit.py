@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import least_squares
 
-from trialcapture.prepare.robust_fit import Model, RobustFit, fit_robustly
+from trialcapture.prepare.clocks.log_match import Model, RobustFit, fit_robustly
 
 Floats = npt.NDArray[np.float64]
 FREE = np.full(3, np.inf)

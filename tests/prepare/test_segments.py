@@ -10,8 +10,8 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.candidates import Silence, Stretch
-from trialcapture.prepare.segments import depth_range, make_segments, rows_of, silence_holes
+from trialcapture.prepare.steady.segments import depth_range, make_segments, rows_of, silence_holes
+from trialcapture.prepare.steady.setpoint_holds import Silence, Stretch
 
 GRID_S = 0.1
 

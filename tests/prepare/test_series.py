@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 
 from trialcapture.channels import groups
 from trialcapture.config import load_config
-from trialcapture.prepare.grid import grid_times
-from trialcapture.prepare.series import Candidate, choose, find_sources, split_sources
-from trialcapture.prepare.window import sample_window
+from trialcapture.prepare.channels.grid import grid_times, sample_window
+from trialcapture.prepare.channels.series import Candidate, choose, find_sources, split_sources
 
 T0 = 1_790_000_000_000_000_000
 SECOND = 1_000_000_000

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.prepare.holds import window_change
-from trialcapture.prepare.statistics import first_least, median, quantile, rolling_mean, slope_per_s, window_sums
+from trialcapture.prepare.sample_statistics import first_least, median, quantile, rolling_mean, slope_per_s, window_sums
+from trialcapture.prepare.steady.setpoint_holds import window_change
 
 known = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60).map(np.array)
 gappy = st.lists(st.one_of(st.just(float("nan")), st.floats(-100, 100, width=16)), min_size=1, max_size=60).map(

@@ -11,10 +11,16 @@ from hypothesis import strategies as st
 
 from tests.signals import lagging, stairs, wandering
 from trialcapture.config import Steady
-from trialcapture.prepare.holds import find_course_holds, find_rpm_holds, find_shifts, least_count, moves
-from trialcapture.prepare.judge import Limits, Track
-from trialcapture.prepare.settle import Approach, find_settled, fit_speed, tail_scatter
-from trialcapture.prepare.steady import Stretch, find_steady
+from trialcapture.prepare.steady.criteria import Limits, Track
+from trialcapture.prepare.steady.detection import Stretch, find_steady
+from trialcapture.prepare.steady.exponential_settling import Approach, find_settled, fit_speed, tail_scatter
+from trialcapture.prepare.steady.setpoint_holds import (
+    find_course_holds,
+    find_rpm_holds,
+    find_shifts,
+    least_count,
+    moves,
+)
 
 DT = 0.25
 LEVELS = [900.0, 1400.0, 1900.0, 2400.0, 2900.0]

@@ -14,10 +14,8 @@ from hypothesis import strategies as st
 from tests.signals import lagging, stairs, wandering
 from trialcapture.config import Config, Engine, Samples, Steady
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.episodes import LONGEST_EPISODE_S
-from trialcapture.prepare.judge import Limits, Track, limits_of
-from trialcapture.prepare.segment_finder import BlockMeans, SegmentFinder
-from trialcapture.prepare.steady import SteadyFinder, Stretch, find_steady
+from trialcapture.prepare.steady.criteria import LONGEST_EPISODE_S, Limits, Track, limits_of
+from trialcapture.prepare.steady.detection import BlockMeans, SegmentFinder, SteadyFinder, Stretch, find_steady
 
 DT = 0.25
 LIMITS = Limits(Steady(), idle_rpm=700.0)

@@ -12,14 +12,13 @@ import pytest
 from tests.nmea_builders import journal_line, sentence
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
-from trialcapture.decode.nmea0183 import decode_nmea
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.pipeline import process
-from trialcapture.prepare.arrange import arrange_trial
-from trialcapture.prepare.engines import gather_xdr, unmapped_transducers
-from trialcapture.prepare.health import is_free
-from trialcapture.prepare.outline import join_outlines, outline_block
-from trialcapture.prepare.placing import place_sentences
-from trialcapture.prepare.unused import carries_of, rejection_items, undecoded_items
+from trialcapture.prepare.channels.engine_readings import gather_xdr, unmapped_transducers
+from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
+from trialcapture.prepare.clocks.utc_assignment import place_sentences
+from trialcapture.prepare.data_health import carries_of, is_free, rejection_items, undecoded_items
+from trialcapture.prepare.trial_alignment import arrange_trial
 
 CONFIG = """
 [boat]

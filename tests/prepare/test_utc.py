@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialcapture.prepare.receipt import monotone_axis
-from trialcapture.prepare.utc import ClockFit, find_believable_times, fit_early_edge
+from trialcapture.prepare.clocks.lower_envelope import ClockFit, find_believable_times, fit_early_edge
+from trialcapture.prepare.clocks.receive_time import monotone_axis
 
 UTC0_NS = 1_790_000_000_000_000_000
 DELAY_S = 0.12

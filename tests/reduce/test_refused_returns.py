@@ -27,7 +27,7 @@ NAME = "run back refused"
 
 def reduce(legs: list[Leg], current: Current) -> tuple[list[dict[str, Any]], list[dict[str, float]]]:
     bands, _, summary = reduce_trial(build_segments(legs, current), CONFIG, clocks=no_clocks(), samples=None)
-    terms = [{t["name"]: t["u_kn"] for t in budget["terms"] if t["u_kn"]} for budget in summary["budgets"]]
+    terms = [{t.name: t.u_kn for t in budget.terms if t.u_kn} for budget in summary.budgets]
     return bands.to_pylist(), terms
 
 

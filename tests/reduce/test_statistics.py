@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.fuel_volume import thermal_expansion_per_c
+from trialcapture.prepare.channels.engine_readings import thermal_expansion_per_c
 from trialcapture.reduce.statistics import (
     coverage_factor,
     effective_degrees_of_freedom,

@@ -66,8 +66,8 @@ def test_without_a_way_back_there_is_no_current_and_speed_is_that_over_ground() 
     bands, _, summary = reduce_trial(segments, Config(), clocks=None, samples=None)
     assert bands["ways"].to_pylist() == [1] * len(PLANING_STEPS)
     assert bands["current_kn"].to_pylist() == [None] * len(PLANING_STEPS)
-    assert summary["current"]["fit"] == []
-    assert summary["current"]["pairs"] == []
+    assert summary.current.fit == ()
+    assert summary.current.pairs == ()
     over_ground = sorted(segments["sog_kn_mean"].to_pylist())
     assert bands["speed_kn"].to_pylist() == pytest.approx(over_ground, abs=0.3)
     for row, (_, v) in zip(bands.to_pylist(), PLANING_STEPS, strict=True):
@@ -88,6 +88,6 @@ def test_rows_are_named_by_speed_and_time_and_warnings_name_them() -> None:
         assert (unit, len(clock)) == ("kn", 5)
         assert float(speed) == pytest.approx(row["speed_kn"], abs=0.051)
     assert set(table["band_name"].to_pylist()) == set(names)
-    (one_way,) = [w["where"] for w in summary["warnings"] if w["code"] == "one-way"]
+    (one_way,) = [w.where for w in summary.warnings if w.code == "one-way"]
     assert one_way == next(n for n, w in zip(names, bands["ways"].to_pylist(), strict=True) if w == 1)
-    assert "?" not in str(summary["warnings"])
+    assert "?" not in str(summary.warnings)

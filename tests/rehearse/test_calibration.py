@@ -7,18 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trialcapture.rehearse.calibration import (
+from trialcapture.rehearse.instruments import receive
+from trialcapture.rehearse.kit import Receiver
+from trialcapture.rehearse.scenarios import SCENARIOS
+from trialcapture.rehearse.simulate import (
     CALIBRATED_SD_PCT,
     SPEED_BIAS_SD_KN,
     UNCALIBRATED_SD_PCT,
     CalibrationErrors,
     draw_errors,
+    simulate,
     with_errors,
 )
-from trialcapture.rehearse.kit import Receiver
-from trialcapture.rehearse.receivers import receive
-from trialcapture.rehearse.scenarios import SCENARIOS
-from trialcapture.rehearse.simulate import simulate
 
 START_NS = 1_778_747_407 * 10**9
 

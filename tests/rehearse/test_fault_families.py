@@ -10,7 +10,7 @@ import pytest
 from tests.accuracy import faulty, tables
 from tests.accuracy.__main__ import clean_tasks, draw_pairs, fit_together, write_section
 from tests.accuracy.families import FAMILIES, FIRST_SEED, SEEDS, Base, Family, trial
-from trialcapture.rehearse.fault_list import FAULTS
+from trialcapture.rehearse.faults import FAULTS
 from trialcapture.rehearse.scenarios import SCENARIOS
 
 BY_NAME = {family.name: family for family in FAMILIES}

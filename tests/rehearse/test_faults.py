@@ -12,10 +12,9 @@ from operator import xor
 import numpy as np
 import pytest
 
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.fault_list import FAULTS
-from trialcapture.rehearse.faults import conflicts
+from trialcapture.rehearse.faults import FAULTS, conflicts
 from trialcapture.rehearse.noise import swing
 from trialcapture.rehearse.plan import Plan, load_plan
 from trialcapture.rehearse.scenarios import SCENARIOS

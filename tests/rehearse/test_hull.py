@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from trialcapture.rehearse import hull
 from trialcapture.rehearse import hull as hulls
-from trialcapture.rehearse import propulsion
 from trialcapture.rehearse.boats import OLD_SEDGE, SMALL_TERN, TARN_PLOVER, BoatModel
 from trialcapture.units import FT_M, KN_M_PER_S, LB_KG, convert
 
@@ -31,7 +31,7 @@ def settled_speed(rpm: float, boat: BoatModel) -> float:
     shaft = np.array(rpm / 60.0 / boat.engine.gear_ratio)
 
     def surplus(speed: float) -> float:
-        thrust = propulsion.thrust_n(shaft, np.array(speed), boat.propeller)
+        thrust = hull.thrust_n(shaft, np.array(speed), boat.propeller)
         return len(boat.engine_ids) * float(thrust) - drag_n(speed, boat)
 
     speeds = np.arange(0.2, 25.0, 0.1)
@@ -106,8 +106,7 @@ def test_power_follows_the_propeller_law_in_displacement_mode() -> None:
     # P ~ n³ while the boat's resistance grows with about the square of speed (propeller law)
     rpm = np.array([900.0, 1000.0, 1100.0, 1200.0])
     power = [
-        float(n * propulsion.brake_torque_nm(np.array(n), np.array(settled_speed(n, OLD_SEDGE)), OLD_SEDGE))
-        for n in rpm
+        float(n * hull.brake_torque_nm(np.array(n), np.array(settled_speed(n, OLD_SEDGE)), OLD_SEDGE)) for n in rpm
     ]
     exponent = np.polyfit(np.log(rpm), np.log(power), 1)[0]
     assert 2.9 < exponent < 3.3
@@ -123,9 +122,9 @@ def test_specific_consumption_is_that_of_the_fuel(boat: BoatModel, low: float, h
     for share in (0.6, 0.8, 1.0):
         rpm = np.array(share * engine.rated_rpm)
         for load in (0.4, 0.7, 1.0):
-            torque = load * propulsion.full_torque_nm(rpm, engine)
-            mass = propulsion.fuel_l_per_h(rpm, torque, engine) * engine.fuel_kg_per_l * 1000.0
-            assert low <= float(mass / propulsion.power_kw(rpm, torque)) <= high
+            torque = load * hull.full_torque_nm(rpm, engine)
+            mass = hull.fuel_l_per_h(rpm, torque, engine) * engine.fuel_kg_per_l * 1000.0
+            assert low <= float(mass / hull.power_kw(rpm, torque)) <= high
 
 
 @pytest.mark.parametrize("boat", ALL, ids=lambda b: b.name)
@@ -133,9 +132,9 @@ def test_speed_and_fuel_rise_with_rpm_and_slip_is_sane(boat: BoatModel) -> None:
     speeds, fuels = [], []
     for rpm in boat.steps_rpm:
         speed = settled_speed(rpm, boat)
-        torque = propulsion.brake_torque_nm(np.array(rpm), np.array(speed), boat)
+        torque = hull.brake_torque_nm(np.array(rpm), np.array(speed), boat)
         speeds.append(speed)
-        fuels.append(float(propulsion.fuel_l_per_h(np.array(rpm), torque, boat.engine)))
+        fuels.append(float(hull.fuel_l_per_h(np.array(rpm), torque, boat.engine)))
         slip = 1.0 - speed / (boat.propeller.pitch_m * rpm / 60.0 / boat.engine.gear_ratio)
         assert 0.05 < slip < 0.6
     assert np.all(np.diff(speeds) > 0)
@@ -164,7 +163,7 @@ def test_no_propeller_is_better_than_propellers_are(boat: BoatModel) -> None:
 
 
 def test_a_stopped_shaft_only_drags() -> None:
-    still = propulsion.thrust_n(np.array(0.0), np.array([0.0, 5.0]), TARN_PLOVER.propeller)
+    still = hull.thrust_n(np.array(0.0), np.array([0.0, 5.0]), TARN_PLOVER.propeller)
     assert still[0] == 0.0
     assert still[1] < 0.0
 

@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 
 from trialcapture.config import Config, load_config
-from trialcapture.decode.engine_log import decode_engine_log
+from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.plan import Plan, build_phases, load_plan
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
-from trialcapture.rehearse.settings import config_text
-from trialcapture.rehearse.simulate import Trial, simulate
+from trialcapture.rehearse.simulate import Trial, config_text, simulate
 from trialcapture.rehearse.write import nmea_log, notes_text, truth_text
 
 ROOT = Path(__file__).parents[2]

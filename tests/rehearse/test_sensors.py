@@ -12,17 +12,22 @@ from geographiclib.geodesic import Geodesic
 from pynmeagps import NMEAReader
 
 from trialcapture.rehearse.boats import OLD_SEDGE, TARN_PLOVER
-from trialcapture.rehearse.helm import Crew
-from trialcapture.rehearse.instruments import observe
+from trialcapture.rehearse.instruments import (
+    Emission,
+    angle_texts,
+    clock_texts,
+    finish,
+    number_texts,
+    observe,
+    position_texts,
+    receive,
+)
 from trialcapture.rehearse.kit import Damage, Instruments, Laptop, Outage, Receiver, Wire
-from trialcapture.rehearse.lines import deliver, mono_us, wall_ms
-from trialcapture.rehearse.motion import integrate
+from trialcapture.rehearse.motion import Crew, integrate, ride
 from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.rehearse.plan import Phase
-from trialcapture.rehearse.receivers import Emission, receive
-from trialcapture.rehearse.ride import ride
 from trialcapture.rehearse.sea import Sea
-from trialcapture.rehearse.sentences import angle_texts, clock_texts, finish, number_texts, position_texts
+from trialcapture.rehearse.wiring import deliver, mono_us, wall_ms
 from trialcapture.units import KN_M_PER_S
 
 START_NS = 1_778_747_407 * 10**9 + 30_000_000

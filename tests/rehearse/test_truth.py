@@ -10,11 +10,9 @@ import pytest
 
 from trialcapture.rehearse.boats import TARN_PLOVER
 from trialcapture.rehearse.enginelog import write_engine_log
-from trialcapture.rehearse.helm import Crew
 from trialcapture.rehearse.kit import LogStyle
-from trialcapture.rehearse.motion import STEP_S, Motion, integrate
+from trialcapture.rehearse.motion import RUN_SD_SHARE, STEP_S, Crew, Motion, integrate, ride
 from trialcapture.rehearse.plan import Plan, build_phases
-from trialcapture.rehearse.ride import RUN_SD_SHARE, ride
 from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.truth import tell_truth
 from trialcapture.units import KN_M_PER_S

@@ -10,11 +10,12 @@ import pytest
 from rich.console import Console
 
 from tests.report.test_page import Page
-from tests.report.trial_tables import make_trial, render
-from trialcapture.prepare.review import review_segments
-from trialcapture.prepare.review_entry import ReviewEntry
+from tests.report.trial_tables import make_trial, render, typed
+from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments
 from trialcapture.reduce.reviewed import COMPARED, compare_results
+from trialcapture.reduce.summary import as_json
 from trialcapture.report.band_table import review_line, review_view
+from trialcapture.report.reader_units import METRIC
 from trialcapture.report.terminal import bands_view, stretches_view
 
 
@@ -38,8 +39,13 @@ def reviewed() -> dict[str, Any]:
     for name, values in (("speed_kn", speed), ("ways", ways)):
         index = after.schema.get_field_index(name)
         after = after.set_column(index, after.schema.field(index), pa.array(values, after.schema.field(index).type))
-    (after, _, summary), compared = compare_results((before, legs, trial["summary"]), (after, legs, trial["summary"]))
-    summary = summary | {"review": {"entries": 3, "changes": review.changes, **compared}}
+    after, rows = compare_results((before, legs), (after, legs))
+    automatic = {
+        name: trial["summary"].get(name)
+        for name in ("top_speed", "economy_planing", "economy_displacement", "economy_overall")
+    }
+    compared = {"bands": as_json(rows), "automatic": automatic}
+    summary = trial["summary"] | {"review": {"entries": 3, "changes": review.changes, **compared}}
     return trial | {"segments": review.segments, "bands": after, "summary": summary}
 
 
@@ -110,17 +116,18 @@ def test_a_trial_nobody_reviewed_has_no_word_of_it() -> None:
         html = render(**(trial | {"summary": summary}))
         assert "Reviewed by people" not in html
         assert "Table 2a" not in html
-        assert review_view(summary) is None
-        assert review_line(summary) == ""
+        assert review_view(typed(summary), METRIC) is None
+        assert review_line(typed(summary)) == ""
 
 
 def test_a_band_that_is_gone_shows_its_automatic_result_and_a_dash(reviewed: dict[str, Any]) -> None:
     rows = reviewed["summary"]["review"]["bands"]
     gone = [rows[0] | {"reviewed": None}, {**rows[1], "automatic": None, "changed": True}, *rows[2:]]
-    view = review_view(reviewed["summary"] | {"review": reviewed["summary"]["review"] | {"bands": gone}})
+    summary = reviewed["summary"] | {"review": reviewed["summary"]["review"] | {"bands": gone}}
+    view = review_view(typed(summary), METRIC)
     assert view is not None
-    assert (view.bands[0]["rpm"], view.bands[0]["legs"], view.bands[0]["speed"].reviewed) == ("800", "2 → 0", "–")
-    assert (view.bands[1]["legs"], view.bands[1]["speed"].automatic) == ("0 → 2", "–")
+    assert (view.bands[0].rpm, view.bands[0].legs, view.bands[0].figures[0].reviewed) == ("800", "2 → 0", "–")
+    assert (view.bands[1].legs, view.bands[1].figures[0].automatic) == ("0 → 2", "–")
 
 
 def text_of(view: Any) -> str:
@@ -131,10 +138,10 @@ def text_of(view: Any) -> str:
 
 
 def test_the_screen_says_in_one_line_that_the_result_is_reviewed(reviewed: dict[str, Any]) -> None:
-    text = text_of(bands_view(reviewed["bands"], reviewed["summary"]))
+    text = text_of(bands_view(reviewed["bands"], typed(reviewed["summary"])))
     assert "Reviewed: 1 stretch excluded (1), 1 included (2) and 1 relabelled (3)" in " ".join(text.split())
     assert text.count("Reviewed:") == 1
-    assert "Reviewed" not in text_of(bands_view(reviewed["bands"], reviewed["summary"] | {"review": None}))
+    assert "Reviewed" not in text_of(bands_view(reviewed["bands"], typed(reviewed["summary"] | {"review": None})))
 
 
 def test_the_list_of_stretches_names_verdict_and_reason_in_80_columns(reviewed: dict[str, Any]) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from scipy.signal import lfilter
 
-from trialcapture.prepare.health import DataHealth
+from trialcapture.prepare.data_health import DataHealth
 from trialcapture.reduce.summary import Summary, as_json, parse_summary
 from trialcapture.report.page import render_report
 
@@ -240,7 +240,9 @@ def bare_summary() -> dict[str, Any]:
     """Return a summary in which nothing is known that need not be."""
     known = make_trial(steps=(2000,), accepted=False)["summary"]
     stated = {"capacity_l": None, "usable_after_reserve_l": None, "density_kg_per_m3": None, "calibration": None}
-    empty: dict[str, Any] = {key: [] for key in ("rated_rpm_check", "plausibility", "budgets", "warnings", "counts", "raw")}
+    empty: dict[str, Any] = {
+        key: [] for key in ("rated_rpm_check", "plausibility", "budgets", "warnings", "counts", "raw")
+    }
     return known | empty | {
         "load": {"items": [], "displacement_kg": None, "missing": []},
         "fuel": known["fuel"] | stated,

@@ -15,13 +15,13 @@ import pyarrow as pa
 import pynmea2
 
 from trialcapture.config import Config
-from trialcapture.decode.addresses import split_address
-from trialcapture.decode.encapsulated import is_encapsulated
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.decode.pieces import xor_checksum
-from trialcapture.decode.sentences import LAYOUTS
-from trialcapture.prepare.engines import unmapped_transducers
-from trialcapture.prepare.unused import carries_of, feeds_of
+from trialcapture.decode.nmea0183.encapsulated import is_encapsulated
+from trialcapture.decode.nmea0183.framing import split_address
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.decode.nmea0183.sentences import LAYOUTS
+from trialcapture.decode.nmea0183.stream import xor_checksum
+from trialcapture.prepare.channels.engine_readings import unmapped_transducers
+from trialcapture.prepare.data_health import carries_of, feeds_of
 
 _SENTENCE = re.compile(rb"[$!]([ -#%-)+-\[\]-~]+?)(?:\*([0-9A-Fa-f]{2}))?(?=[$\\\r\n]|$)")
 _SOURCE = re.compile(rb"\\(?:[^\\]*,)?s:([^,*\\]+)")

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from textwrap import wrap
+from types import TracebackType
+from typing import Any
 
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from trialcapture.acquire.events import Event
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
 
@@ -115,3 +123,157 @@ def _alarm_lines(severity: str, text: str) -> list[Text]:
 
 def _fit(text: str, width: int = WIDTH) -> str:
     return text if len(text) <= width else text[: width - 1] + "…"
+
+
+# ------------------------------------------------------------------------------
+# Keys pressed while recording, one at a time, and what is typed with them.
+# ------------------------------------------------------------------------------
+
+PollKey = Callable[[], str]
+"""Returns the key pressed since the last call, or ""."""
+
+
+@contextmanager
+def keyboard() -> Iterator[PollKey]:
+    """Give a function that returns the key pressed, without waiting and without echo.
+
+    Where standard input is no terminal it always returns "".
+    """
+    if not sys.stdin or not sys.stdin.isatty():
+        yield lambda: ""
+        return
+    if sys.platform == "win32":
+        import msvcrt  # noqa: PLC0415  Windows only
+
+        yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
+        return
+    import os  # noqa: PLC0415  the rest is POSIX only
+    import select  # noqa: PLC0415
+    import termios  # noqa: PLC0415
+    import tty  # noqa: PLC0415
+
+    handle = sys.stdin.fileno()
+    before: list[Any] = termios.tcgetattr(handle)
+
+    def poll() -> str:
+        if not select.select([handle], [], [], 0)[0]:
+            return ""
+        return os.read(handle, 1).decode("utf-8", "ignore")
+
+    try:
+        tty.setcbreak(handle)
+        yield poll
+    finally:
+        termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+class KeyEntry:
+    """Turns keys into notes: ``m`` marks at once, ``t`` asks for the trim and Enter keeps it, Esc forgets it.
+
+    Args:
+        note: Called with kind, value and unit.
+    """
+
+    def __init__(self, note: Callable[[str, float | str, str], None]) -> None:
+        self._note = note
+        self._typed: str | None = None
+        self.marks = 0
+
+    @property
+    def prompt(self) -> str:
+        """What is being typed, "" when nothing is."""
+        return "" if self._typed is None else f"trim in percent, then Enter (Esc forgets): {self._typed}_"
+
+    def press(self, key: str) -> None:
+        """Take in one key."""
+        if self._typed is None:
+            if key in ("m", "M", " "):
+                self.marks += 1
+                self._note("mark", self.marks, "")
+            elif key in ("t", "T"):
+                self._typed = ""
+        elif key in ("\r", "\n"):
+            text, self._typed = self._typed.strip().replace(",", "."), None
+            if text:
+                number = _number(text)
+                self._note("trim", text if number is None else number, "" if number is None else "%")
+        elif key == "\x1b":
+            self._typed = None
+        elif key in ("\x7f", "\b"):
+            self._typed = self._typed[:-1]
+        elif key.isprintable():
+            self._typed = (self._typed + key)[:20]
+
+
+def _number(text: str) -> float | None:
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if abs(number) <= 100 else None
+
+
+# ------------------------------------------------------------------------------
+# Showing a recording: a screen that is redrawn where there is a terminal, plain lines where there is none.
+# ------------------------------------------------------------------------------
+
+_LINE_EVERY_S = 60.0
+_QUIET_KINDS = ("beat", "can_clock", "gap")
+
+
+class Show:
+    """Shows status and alarms; a context manager.
+
+    Args:
+        console: Where to.
+        stop: Set when the recording ends.
+    """
+
+    def __init__(self, console: Console, stop: threading.Event) -> None:
+        self._console = console
+        self._stop = stop
+        self._stack = ExitStack()
+        self._live: Live | None = None
+        self._poll: PollKey = lambda: ""
+        self._told: set[str] = set()
+        self._next_line_s = 0.0
+
+    def __enter__(self) -> Show:
+        if self._console.is_terminal and not self._console.is_dumb_terminal:
+            self._poll = self._stack.enter_context(keyboard())
+            self._live = self._stack.enter_context(
+                Live(Text("opening…"), console=self._console, auto_refresh=False, screen=False, transient=False)
+            )
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.__exit__(kind, fault, trace)
+
+    def heard(self, event: Event) -> None:
+        """Print an event at once where the screen is not redrawn; called from any thread."""
+        if self._live is None and event.kind not in _QUIET_KINDS:
+            mark = {"red": "!! ", "yellow": "!  "}.get(event.severity, "   ")
+            self._console.print(f"{mark}{event.text}", markup=False, highlight=False, soft_wrap=True)
+
+    def update(self, status: Status, entry: KeyEntry) -> None:
+        """Take the keys pressed and show the status."""
+        while key := self._poll():
+            entry.press(key)
+        new = {alarm.key for alarm in status.alarms if alarm.severity == "red"} - self._told
+        if self._live is not None:
+            if new:
+                self._console.bell()
+            height = min(24, self._console.height)
+            self._live.update(render(status, entry.prompt, height=height), refresh=True)
+        else:
+            for alarm in status.alarms:
+                # what was printed as an event when it happened is not said twice
+                if alarm.key not in self._told and not alarm.of_event:
+                    mark = "!! " if alarm.severity == "red" else "!  "
+                    self._console.print(f"{mark}{alarm.text}", markup=False, highlight=False, soft_wrap=True)
+            if status.elapsed_s >= self._next_line_s:
+                self._next_line_s = status.elapsed_s + _LINE_EVERY_S
+                self._console.print(status_line(status), markup=False, highlight=False, soft_wrap=True)
+        self._told = {alarm.key for alarm in status.alarms}

@@ -11,9 +11,9 @@ import pyarrow as pa
 
 from trialcapture.archive.second_process import SecondProcess
 from trialcapture.archive.spill import Spilled, write_spill
-from trialcapture.decode.nmea0183 import decode_nmea
-from trialcapture.prepare.line_time import SerialLine, correct_receipt
-from trialcapture.prepare.outline import BlockOutline, outline_block
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
+from trialcapture.prepare.clocks.downsampled_index import BlockOutline, outline_block
+from trialcapture.prepare.clocks.receive_time import SerialLine, correct_receipt
 
 _AHEAD = 2
 
@@ -43,7 +43,7 @@ class Job:
         span: Where those stand, so that they need not be sent to another process; None in a packed file.
         first_line: Number of its first line in the log.
         source: Source of sentences whose TAG block names none.
-        require_checksum, without_checksum: As `trialcapture.decode.nmea0183.decode_nmea` takes them.
+        require_checksum, without_checksum: As `trialcapture.decode.nmea0183.nmea_decoder.decode_nmea` takes them.
         lines: Serial lines whose time on the wire is taken off the receipt stamps.
         before: Lines before the block with frames that may begin messages that end in it.
     """

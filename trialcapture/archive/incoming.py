@@ -14,11 +14,10 @@ from trialcapture.archive.raw import packing, read_blocks, read_chunks
 from trialcapture.archive.session import ImportedFile, match_engine_log
 from trialcapture.archive.workbook import first_rows, is_workbook, open_engine_log, sheet_names
 from trialcapture.config import Config
-from trialcapture.decode.candump import candump_kind
-from trialcapture.decode.engine_log import EngineLogDecoder
-from trialcapture.decode.log_first_look import FirstLook, look_at_bytes, look_at_rows
-from trialcapture.decode.log_headings import shown
-from trialcapture.decode.log_rejects import LogRejection
+from trialcapture.decode.can.candump import candump_kind
+from trialcapture.decode.engine_log.log_cells import shown
+from trialcapture.decode.engine_log.log_draft import FirstLook, look_at_bytes, look_at_rows
+from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.errors import TrialCaptureError
 
 # A sentence by its shape alone: whether its checksum holds is for the decoder to say, line by line.

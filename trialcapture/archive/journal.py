@@ -21,7 +21,7 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-from trialcapture.decode.pieces import xor_checksum
+from trialcapture.decode.nmea0183.stream import xor_checksum
 from trialcapture.errors import TrialCaptureError
 
 LINE_LIMIT_BYTES = 1024

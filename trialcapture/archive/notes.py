@@ -23,8 +23,8 @@ from typing import Any
 from trialcapture.archive.atomic import write_file
 from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.review_entry import REVIEW_KINDS, ReviewEntry
-from trialcapture.prepare.segments import TrimEntry
+from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
+from trialcapture.prepare.steady.segments import TrimEntry
 
 DAMAGED = "damaged"
 """Kind of a line that could not be read; its `value` is the text that stood there."""

@@ -13,9 +13,8 @@ from trialcapture.archive.journal import parse_line, split_lines, unescape
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import nmea_files, open_session
-from trialcapture.decode.candump import is_candump_line
-from trialcapture.decode.grade import grade_piece
-from trialcapture.decode.pieces import xor_checksum
+from trialcapture.decode.can.candump import is_candump_line
+from trialcapture.decode.nmea0183.stream import grade_piece, xor_checksum
 
 _OURS = re.compile(
     rb"\\(s:([A-Za-z0-9_-]{1,15}),c:-?[0-9]+,r:([0-9]+)(?:,t:cut|,t:again-[0-9]+)?)\*([0-9A-F]{2})\\([ -\[\]-~]*)\r\n"

@@ -13,7 +13,7 @@ import click
 from trialcapture import __version__
 from trialcapture.cli.collect import collect
 from trialcapture.cli.draft_log import draft_log
-from trialcapture.cli.faults import report_fault
+from trialcapture.cli.output import report_fault
 from trialcapture.cli.preflight import preflight
 from trialcapture.cli.process import process
 from trialcapture.cli.record import record

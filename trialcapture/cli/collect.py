@@ -8,8 +8,7 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.faults import say
-from trialcapture.cli.output import PATH, json_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, json_option, print_json, say, shown_progress
 
 
 @click.command()
@@ -56,7 +55,7 @@ def collect(
     trialcapture collect monday.nmea --engine-log port.csv \\
         --config boat.toml --into monday
     """
-    from trialcapture.acquire.lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
     from trialcapture.archive.collect import collect as collect_files  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
 

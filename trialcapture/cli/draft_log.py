@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.faults import say
-from trialcapture.cli.output import PATH, json_option, print_json
+from trialcapture.cli.output import PATH, json_option, print_json, say
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
     from trialcapture.acquire.explain import SentenceSeen
-    from trialcapture.decode.log_draft import Draft
-    from trialcapture.decode.log_first_look import FirstLook, TimeReading
+    from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading
 
 _ROWS_SHOWN, _WIDTH = 8, 78
 
@@ -59,7 +57,7 @@ def draft_log(
     if not files and not logs:
         raise click.UsageError("Missing argument 'FILE...'.", click.get_current_context())
     from trialcapture.archive.incoming import look_at_engine_log  # noqa: PLC0415
-    from trialcapture.decode.log_draft import draft_table  # noqa: PLC0415
+    from trialcapture.decode.engine_log.log_draft import draft_table  # noqa: PLC0415
 
     where = _zones(zones)
     heard = {path: _explained(path) for path in logs}
@@ -89,7 +87,7 @@ def _explained(path: Path) -> list[SentenceSeen]:
     from trialcapture.acquire.explain import explain_groups, explain_log  # noqa: PLC0415
     from trialcapture.archive.incoming import check_log  # noqa: PLC0415
     from trialcapture.archive.raw import read_blocks  # noqa: PLC0415
-    from trialcapture.decode.can import CanDecoder  # noqa: PLC0415
+    from trialcapture.decode.can.can_decoder import CanDecoder  # noqa: PLC0415
 
     told: list[str] = []
     kind = check_log(path, told.append)
@@ -126,7 +124,7 @@ def _zones(names: Sequence[str]) -> list[tuple[str, tzinfo | None]]:
 
 def _meaning(reading: TimeReading, zones: Sequence[tuple[str, tzinfo | None]]) -> list[dict[str, str]]:
     """Return what a reading says and what it is in UTC, for each zone that would tell."""
-    from trialcapture.decode.log_draft import said  # noqa: PLC0415
+    from trialcapture.decode.engine_log.log_draft import said  # noqa: PLC0415
 
     text = said(reading)
     if reading.kind == "elapsed":

@@ -1,16 +1,22 @@
-"""What every command shares: ``--json`` and progress on stderr."""
+"""What every command shares: ``--json``, progress on stderr, and faults in words."""
 
 from __future__ import annotations
 
 import json
+import shutil
 import sys
+import tempfile
+import textwrap
+import traceback
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.json_values import plain
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -53,3 +59,68 @@ def shown_progress() -> Iterator[Progress]:
             bars.update(task, description=step, total=None if share is None else 1.0, completed=share or 0.0)
 
         yield show
+
+
+# ------------------------------------------------------------------------------
+# What a person sees when something went wrong: one clear message, and never a traceback.
+# ------------------------------------------------------------------------------
+
+
+def report_fault(fault: Exception, *, as_json: bool) -> None:
+    """Print a fault on stderr, and as JSON on stdout where that was asked for."""
+    if isinstance(fault, OSError) and fault.filename is not None:
+        fault = TrialCaptureError(
+            "a file or folder cannot be used",
+            seen=fault.strerror,
+            where=str(fault.filename),
+            expected="check that it is there and that you may use it",
+        )
+    if isinstance(fault, TrialCaptureError):
+        text = str(fault)
+        entry = {
+            "what": fault.what,
+            "seen": None if fault.seen is None else str(fault.seen),
+            "where": fault.where,
+            "expected": fault.expected,
+        }
+        if isinstance(fault, ConfigError):
+            entry["faults"] = fault.faults  # type: ignore[assignment]
+    else:
+        text = _unexpected(fault)
+        entry = {"what": text, "seen": f"{type(fault).__name__}: {fault}", "where": None, "expected": None}
+    if as_json:
+        click.echo(json.dumps({"error": entry}, indent=1))
+    say(text, label="error")
+
+
+def say(text: str, *, label: str, err: bool = True) -> None:
+    """Print a message, wrapped to the terminal and hanging under its label; on stderr unless told otherwise."""
+    width = min(max(shutil.get_terminal_size((80, 24)).columns, 40), 100)
+    for number, line in enumerate(text.splitlines()):
+        body = line.lstrip()
+        lead = f"{label}: " if number == 0 else line[: len(line) - len(body)]
+        if body.startswith("- "):
+            lead, body = lead + "- ", body[2:]
+        wrapped = textwrap.fill(
+            body,
+            width,
+            initial_indent=lead,
+            subsequent_indent=" " * len(lead),
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        click.echo(wrapped, err=err)
+
+
+def _unexpected(fault: Exception) -> str:
+    """Keep the traceback in a file, and return what to say about it."""
+    start = f"something unexpected happened ({type(fault).__name__}: {fault})"
+    start += ". This is a fault of the program; raw files are as they were."
+    name = f"trialcapture-fault-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.log"
+    path = Path(tempfile.gettempdir()) / name
+    details = "".join(traceback.format_exception(fault))
+    try:
+        path.write_text(f"{' '.join(sys.argv)}\n\n{details}", encoding="utf-8")
+    except OSError:
+        return f"{start} The details could not be kept: {details}"
+    return f"{start} The details are in {path}; please send them to whoever looks after the program."

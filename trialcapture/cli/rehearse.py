@@ -67,7 +67,7 @@ def rehearse(
     \b
     trialcapture rehearse demo && trialcapture process demo
     """
-    from trialcapture.rehearse.fault_list import FAULTS  # noqa: PLC0415
+    from trialcapture.rehearse.faults import FAULTS  # noqa: PLC0415
     from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS  # noqa: PLC0415
 
     if is_list:

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.faults import say
-from trialcapture.cli.output import json_option, path_argument, print_json, shown_progress
+from trialcapture.cli.output import json_option, path_argument, print_json, say, shown_progress
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -57,7 +56,7 @@ def review(
     from trialcapture.archive.notes import read_notes, reviews_of  # noqa: PLC0415
     from trialcapture.archive.review import read_segments  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.prepare.review import review_segments  # noqa: PLC0415
+    from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
 
     opened = open_session(session)
     segments = read_segments(session)
@@ -132,10 +131,10 @@ def _add(session: Session, entries: list[dict[str, Any]], segments: pa.Table) ->
     """Add entries to the notes unless one of them could have no effect, and return what is to be said of them."""
     import json  # noqa: PLC0415
 
-    from trialcapture.acquire.lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
     from trialcapture.archive.notes import parse_note, read_notes, reviews_of  # noqa: PLC0415
     from trialcapture.archive.review import add_review_entries  # noqa: PLC0415
-    from trialcapture.prepare.review import review_segments  # noqa: PLC0415
+    from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
 
     is_locked = (session.folder / NAME).exists()  # by a recorder at work, or left by one that was killed
     with shown_progress() as progress, SessionLock(session.folder) if is_locked else nullcontext():

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.faults import say
-from trialcapture.cli.output import json_option, path_argument, print_json, shown_progress
+from trialcapture.cli.output import json_option, path_argument, print_json, say, shown_progress
 
 
 @click.command()

@@ -13,10 +13,19 @@ from typing import Annotated, Self
 
 from pydantic import Field, ValidationError, model_validator
 
-from trialcapture.config.base import Section
-from trialcapture.config.faults import fault_lines
-from trialcapture.config.inputs import COUNTED_NS, Column, EngineLog, LogClock, Source, Xdr, parse_zone
-from trialcapture.config.locales import LocaleWords, fold_word, locale_words
+from trialcapture.config.base import Section, fault_lines
+from trialcapture.config.inputs import (
+    COUNTED_NS,
+    Column,
+    EngineLog,
+    LocaleWords,
+    LogClock,
+    Source,
+    Xdr,
+    fold_word,
+    locale_words,
+    parse_zone,
+)
 from trialcapture.config.rules import BY_DENSITY, LOG_QUANTITIES, find_faults, log_channel
 from trialcapture.config.sections import (
     Bands,

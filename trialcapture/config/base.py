@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+import re
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
@@ -70,3 +73,140 @@ def other_unit_keys(field: str) -> dict[str, tuple[str, str]]:
         if field.endswith(ending):
             return {field.removesuffix(ending) + other: (unit, own) for other, unit in others.items()}
     return {}
+
+
+# ------------------------------------------------------------------------------
+# Validation faults in the words of a person who wrote the file: key path, value seen, what is allowed.
+# ------------------------------------------------------------------------------
+
+_PATTERNS = {
+    r"^[a-z][a-z0-9]{0,11}$": "lower-case letters and digits, a letter first, at most 12, such as 'port'",
+    r"^[A-Za-z0-9_-]{1,15}$": "letters, digits, '-' and '_', at most 15, such as 'gps1'",
+}
+_ALLOWED = {
+    "float_type": "a number",
+    "finite_number": "a number",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+    "string_type": "text in quotes",
+    "tuple_type": "a list in square brackets",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "greater_than": "greater than {gt:g}",
+    "greater_than_equal": "at least {ge:g}",
+    "less_than": "less than {lt:g}",
+    "less_than_equal": "at most {le:g}",
+    "literal_error": "one of {expected}",
+    "string_too_short": "text of {min_length} characters or more",
+    "string_too_long": "text of at most {max_length} characters",
+    "too_long": "at most {max_length}",
+}
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_BRANCHES = {"heading", "place", "list", "table", "int", "str", "tuple[str, ...]", "constrained-str", "constrained-int"}
+
+
+def fault_lines(errors: Sequence[Mapping[str, Any]], data: Mapping[str, Any], model: type[BaseModel]) -> list[str]:
+    """Return one line for each key at fault.
+
+    Args:
+        errors: What pydantic found.
+        data: The settings as TOML gave them.
+        model: The model they were held against.
+    """
+    by_key: dict[tuple[str | int, ...], list[Mapping[str, Any]]] = {}
+    for error in errors:
+        key, _ = _locate(error["loc"], data)
+        by_key.setdefault(key, []).append(error)
+    # The same value held against the other branch of a union speaks of the whole; its parts say it better.
+    parents = {key[:length] for key in by_key for length in range(len(key))}
+    return [_on_one_line(_line(key, found, data, model)) for key, found in by_key.items() if key not in parents]
+
+
+def key_path(key: Sequence[str | int]) -> str:
+    """Return a key path as people write it, such as ``engine[1].rated_rpm``, on one line whatever the keys hold."""
+    path = ""
+    for part in key:
+        if isinstance(part, int):
+            path += f"[{part}]"
+            continue
+        # TOML quotes every key that is not bare; a quoted one may hold anything, line ends included
+        name = part if _BARE_KEY.fullmatch(part) else json.dumps(part)
+        path += f".{name}" if path else name
+    return path or "the whole file"
+
+
+def _on_one_line(text: str) -> str:
+    """Return text with line ends and other control characters spelled out: keys and values may hold any of them."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def _line(
+    key: tuple[str | int, ...],
+    errors: list[Mapping[str, Any]],
+    data: Mapping[str, Any],
+    model: type[BaseModel],
+) -> str:
+    kinds = [error["type"] for error in errors]
+    _, value = _locate(key, data)
+    if "extra_forbidden" in kinds:
+        near = get_close_matches(str(key[-1]), _keys_at(model, key[:-1]), 1)
+        return f"{key_path(key)}: no such key" + (f"; did you mean {near[0]}?" if near else "")
+    if "missing" in kinds:
+        return f"{key_path(key)}: missing, and there is no default"
+    # A value that fits no branch of "a number or text" has one error a branch; say all that is allowed.
+    allowed = " or ".join(dict.fromkeys(_allowed(error) for error in errors)).replace(" or must be ", " or ")
+    return f"{key_path(key)}: saw {_shown(value)}; {allowed}"
+
+
+def _allowed(error: Mapping[str, Any]) -> str:
+    context = error.get("ctx") or {}
+    if error["type"] == "string_pattern_mismatch":
+        return "must be " + _PATTERNS[context["pattern"]]
+    if error["type"] in _ALLOWED:
+        return "must be " + _ALLOWED[error["type"]].format(**context)
+    message = str(error["msg"]).removeprefix("Value error, ")
+    return message[0].lower() + message[1:]
+
+
+def _shown(value: Any) -> str:
+    text = ("true" if value else "false") if isinstance(value, bool) else repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}…"
+
+
+def _locate(loc: Sequence[str | int], data: Any) -> tuple[tuple[str | int, ...], Any]:
+    """Return the key path as written in the file, and the value there.
+
+    Left out are pydantic's names for the branches of a union; a key given in another unit is named as given.
+    """
+    key: list[str | int] = []
+    value = data
+    for part in loc:
+        if isinstance(value, Mapping) and part not in value:
+            alias = next((k for k in other_unit_keys(str(part)) if k in value), None)
+            if alias is None and part == "density_kg_per_m3" and "density" in value:
+                alias = "density"
+            if alias is not None:
+                part = alias  # noqa: PLW2901  the same key by its other name
+        inside = isinstance(value, Mapping) or (isinstance(value, list | tuple) and isinstance(part, int))
+        if not inside or (part in _BRANCHES and isinstance(value, Mapping) and part not in value):
+            continue
+        key.append(part)
+        value = value.get(part) if isinstance(value, Mapping) else value[int(part)]
+    return tuple(key), value
+
+
+def _keys_at(model: type[BaseModel], key: Sequence[str | int]) -> list[str]:
+    found: type[BaseModel] = model
+    for part in key:
+        if isinstance(part, str) and part in found.model_fields:
+            inner = _model_in(found.model_fields[part].annotation)
+            if inner is not None:
+                found = inner
+    fields = list(found.model_fields)
+    return fields + [other for field in fields for other in other_unit_keys(field)]
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for m in map(_model_in, getattr(annotation, "__args__", ())) if m is not None), None)

@@ -3,17 +3,148 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from difflib import get_close_matches
-from typing import Annotated, Any, Literal
+from functools import lru_cache
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Discriminator, Field, StringConstraints, Tag, ValidationInfo, field_validator
 
 from trialcapture.config.base import Flag, Number, Section, Text, Whole
-from trialcapture.config.locales import locale_words
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import parse_unit
+
+# ------------------------------------------------------------------------------
+# Which declared source a journalled id belongs to.
+# ------------------------------------------------------------------------------
+
+ID_LENGTH = 15
+"""Longest source id: what a TAG block's ``s`` holds (NMEA 0183, as restated in the open "NMEA Revealed" document)."""
+_NUMBERED = re.compile(r"(.+)-([2-9]|[1-9]\d+)")
+
+
+def declared_source(seen: str, declared: Collection[str]) -> str:
+    """Return the declared id that a journalled id stands for.
+
+    The recorder journals the second sender heard on source ``gps1`` as ``gps1-2``, and cuts a long id so that the
+    number fits. A sender inherits what was declared for its source.
+
+    Args:
+        seen: Id as journalled.
+        declared: Ids of the settings.
+
+    Returns:
+        `seen` where it is declared itself, or belongs to no declared id, or could belong to two; else the declared id.
+    """
+    if seen in declared:
+        return seen
+    match = _NUMBERED.fullmatch(seen)
+    if match is None:
+        return seen
+    stem = match[1]
+    if stem in declared:
+        return stem
+    if len(seen) == ID_LENGTH:
+        whole = [name for name in declared if len(name) > len(stem) and name.startswith(stem)]
+        if len(whole) == 1:
+            return whole[0]
+    return seen
+
+
+# ------------------------------------------------------------------------------
+# Names of months and days, a.m. and p.m., in a declared language; from the Unicode CLDR by way of Babel.
+# ------------------------------------------------------------------------------
+
+if TYPE_CHECKING:
+    from babel import Locale
+
+_SHORTEST_PREFIX = 3
+_WIDTHS = ("wide", "abbreviated")
+
+_ALSO_MONTHS = {"de": {"mrz": 3}}
+_ALSO_HALVES = {"de": {"vorm": 0, "nachm": 1}}
+"""What spreadsheets and operating systems write beside the CLDR (from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LocaleWords:
+    """How a language writes parts of a date; every key is folded by `fold_word`.
+
+    Attributes:
+        months: Month, 1 to 12.
+        halves: 0 for a.m., 1 for p.m.
+        days: Names of the days of the week.
+    """
+
+    months: Mapping[str, int]
+    halves: Mapping[str, int]
+    days: frozenset[str]
+
+
+def fold_word(text: str) -> str:
+    """Return a word without case, accents, full stops and spaces: ``févr.`` and ``Fevr`` are the same."""
+    letters = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(letter for letter in letters if letter.isalnum())
+
+
+@lru_cache(maxsize=16)
+def locale_words(name: str) -> LocaleWords:
+    """Return the words of a language.
+
+    A month may be cut short after three letters or more where that leaves one month only. "AM" and "PM" are
+    known in every language.
+
+    Args:
+        name: Language, and country where they differ, such as ``fr``, ``pt_BR`` or ``en-AU``.
+
+    Raises:
+        ValueError: There is no such language.
+    """
+    from babel import Locale, UnknownLocaleError  # noqa: PLC0415  needed for few logs
+
+    try:
+        locale = Locale.parse(name.replace("-", "_"))
+    except (UnknownLocaleError, ValueError, TypeError) as fault:
+        raise ValueError("must be a language, such as 'fr', 'de', 'pt_BR' or 'en_AU'") from fault
+    whole = list(_names(locale, "months", ("wide",)))
+    months = _known(_names(locale, "months", _WIDTHS))
+    for word, month in whole:
+        for length in range(_SHORTEST_PREFIX, len(word)):
+            if {m for w, m in whole if w.startswith(word[:length])} == {month}:
+                months.setdefault(word[:length], month)
+    halves = {"am": 0, "pm": 1} | _known(_halves(locale))
+    days = frozenset(word for word, _ in _names(locale, "days", (*_WIDTHS, "short")))
+    months |= _ALSO_MONTHS.get(locale.language, {})
+    halves |= _ALSO_HALVES.get(locale.language, {})
+    return LocaleWords(months, halves, days)
+
+
+def _names(locale: Locale, what: str, widths: Iterable[str]) -> Iterator[tuple[str, int]]:
+    for names in getattr(locale, what).values():
+        for width in widths:
+            for number, name in (names.get(width) or {}).items():
+                yield fold_word(str(name)), int(number)
+
+
+def _halves(locale: Locale) -> Iterator[tuple[str, int]]:
+    for widths in locale.day_periods.values():
+        for names in widths.values():
+            for number, key in enumerate(("am", "pm")):
+                if names.get(key):
+                    yield fold_word(str(names[key])), number
+
+
+def _known(names: Iterable[tuple[str, int]]) -> dict[str, int]:
+    """Return the names that mean one thing only."""
+    meanings: dict[str, set[int]] = {}
+    for word, meaning in names:
+        meanings.setdefault(word, set()).add(meaning)
+    return {word: next(iter(found)) for word, found in meanings.items() if word and len(found) == 1}
+
 
 COUNTED_NS = {
     "unix_s": 1_000_000_000,

@@ -1,9 +1,9 @@
 """Bytes to typed Arrow tables, and rejects with reasons; pure.
 
-NMEA 0183, in the order the bytes take: ``framing`` (lines, sentences, checksums, noise) → ``tag`` and
-``escapes`` (TAG blocks, journal lines) → ``addresses`` (talker and type) → ``sentences`` (the table of fields)
-→ ``fields`` and ``digits`` (text to values) → ``meanings`` and ``xdr`` (units, signs, validity) → ``summary``
-and ``rejects`` (what was not used, and why). ``nmea0183`` is the whole way; ``columns`` hands NumPy arrays to
-Arrow; ``views`` shows a buffer in words; ``pieces`` cuts a stream as it arrives. CAN frames and engine logs have
-modules of their own.
+``nmea0183``    sentences behind TAG blocks or plain, and CAN messages carried inside them
+``can``         candump lines: frames, then whole messages, then tables shaped like those of NMEA 0183
+``engine_log``  delimited text as an engine logger left it, by its declaration
+
+All report what they could not use in one table (``rejects``). ``byte_columns`` reads columns of numbers and short
+texts out of a buffer; it knows nothing of any format.
 """

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow
-from trialcapture.decode import columns
+from trialcapture.decode import byte_columns
 
 LONGEST_KEPT_BYTES = 256
 """A reject's bytes are shown up to this length; the raw file holds the rest."""
@@ -100,10 +100,10 @@ def reject_table(
     """
     return pa.Table.from_arrays(
         [
-            columns.dictionary(source, sources),
+            byte_columns.dictionary(source, sources),
             to_arrow(line),
             to_arrow(mono_ns, mono_known),
-            columns.dictionary(reason.astype(np.int32), _WORDS),
+            byte_columns.dictionary(reason.astype(np.int32), _WORDS),
             column_of(what, pa.binary()),
             optional_words(sentence, sentences),
             optional_words(field, fields),
@@ -114,7 +114,7 @@ def reject_table(
 
 def optional_words(codes: npt.NDArray[np.int32], words: Sequence[str]) -> pa.Array:
     """Return a dictionary column: row i reads ``words[codes[i]]``, null where that is -1."""
-    return columns.dictionary(np.maximum(codes, 0), words or [""], codes >= 0)
+    return byte_columns.dictionary(np.maximum(codes, 0), words or [""], codes >= 0)
 
 
 def no_words(count: int) -> pa.Array:

@@ -16,7 +16,7 @@ from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.rejects import Rejected
-from trialcapture.prepare.health import DataHealth, page_one, utc_text
+from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
 from trialcapture.reduce.summary import (
     ClockEntry,
     Dropped,

@@ -16,12 +16,19 @@ from trialcapture.archive.second_process import SecondProcess, release_memory
 from trialcapture.archive.spill import Spilled, read_spill, write_spill
 from trialcapture.config import Config
 from trialcapture.pipeline.pieces import Piece
-from trialcapture.prepare.arrange import Candidates
-from trialcapture.prepare.candidates import Stretch
-from trialcapture.prepare.grid import LeftOut, grid_times, left_out_of, samples_schema
-from trialcapture.prepare.on_change import OnChange
-from trialcapture.prepare.segment_finder import SegmentFinder
-from trialcapture.prepare.window import overview_of, reaches_s, sample_window
+from trialcapture.prepare.channels.grid import (
+    LeftOut,
+    grid_times,
+    left_out_of,
+    overview_of,
+    reaches_s,
+    sample_window,
+    samples_schema,
+)
+from trialcapture.prepare.channels.on_change import OnChange
+from trialcapture.prepare.steady.detection import SegmentFinder
+from trialcapture.prepare.steady.setpoint_holds import Stretch
+from trialcapture.prepare.trial_alignment import Candidates
 
 Ints = npt.NDArray[np.int64]
 Rankings = dict[str, tuple[str, ...]]
@@ -39,7 +46,7 @@ class Gridded:
     Attributes:
         first_ns: First instant of the grid [ns UTC].
         rows: Rows of the samples.
-        overview: One row a second (`trialcapture.prepare.window.overview_of`).
+        overview: One row a second (`trialcapture.prepare.channels.grid.overview_of`).
         stretches: The steady stretches and what looked like one, as rows of the samples.
         left_out: Readings that failed a test.
     """

@@ -14,16 +14,16 @@ from trialcapture.archive.spill import Spilled, read_spill
 from trialcapture.buffers import integers
 from trialcapture.config import Config
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
-from trialcapture.prepare.arrange import Arrangement, Candidates, Told, gather_tables
-from trialcapture.prepare.engines import Numbers, gather_log
-from trialcapture.prepare.logaccount import place_rows
-from trialcapture.prepare.logclock import LogClock
-from trialcapture.prepare.on_change import HOLD_MOST_S, RowsOnChange
-from trialcapture.prepare.placing import Placing, place_block
-from trialcapture.prepare.receipt import Stamps
-from trialcapture.prepare.receivers import Screen
-from trialcapture.prepare.sentence_times import TIMED
-from trialcapture.prepare.series import Candidate
+from trialcapture.prepare.channels.engine_readings import Numbers, gather_log
+from trialcapture.prepare.channels.on_change import HOLD_MOST_S, RowsOnChange
+from trialcapture.prepare.channels.receiver_choice import Screen
+from trialcapture.prepare.channels.series import Candidate
+from trialcapture.prepare.clocks.log_alignment import place_rows
+from trialcapture.prepare.clocks.log_clock import LogClock
+from trialcapture.prepare.clocks.receive_time import Stamps
+from trialcapture.prepare.clocks.sentence_times import TIMED
+from trialcapture.prepare.clocks.utc_assignment import Placing, place_block
+from trialcapture.prepare.trial_alignment import Arrangement, Candidates, Told, gather_tables
 
 _LOG_CONTEXT_S = 150.0
 """What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""

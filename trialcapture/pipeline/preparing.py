@@ -19,13 +19,12 @@ from trialcapture.pipeline.pieces import find_pieces
 from trialcapture.pipeline.reading import Progress, merged_counts, read_engine_logs, read_logs
 from trialcapture.pipeline.rejects import log_rejections, write_rejects
 from trialcapture.pipeline.results import Prepared, warm_up, warm_up_here
-from trialcapture.prepare.arrange import arrange_trial
-from trialcapture.prepare.data_holes import find_holes
-from trialcapture.prepare.grid import spike_items
-from trialcapture.prepare.receivers import receiver_of
-from trialcapture.prepare.resolution import find_roundings
-from trialcapture.prepare.segments import check_segments, silence_holes
-from trialcapture.prepare.unused import rejection_items, undecoded_items
+from trialcapture.prepare.channels.grid import spike_items
+from trialcapture.prepare.channels.receiver_choice import receiver_of
+from trialcapture.prepare.channels.resolution import find_roundings
+from trialcapture.prepare.data_health import find_holes, rejection_items, undecoded_items
+from trialcapture.prepare.steady.segments import check_segments, silence_holes
+from trialcapture.prepare.trial_alignment import arrange_trial
 
 
 def prepare_session(

@@ -18,15 +18,14 @@ from trialcapture.archive.spill import Spilled, read_spill, write_spill
 from trialcapture.archive.workbook import open_engine_log
 from trialcapture.buffers import integers, to_arrow
 from trialcapture.config import Config, EngineLog
-from trialcapture.decode.can import CanDecoder
-from trialcapture.decode.encapsulated import last_frames
-from trialcapture.decode.engine_log import EngineLogDecoder
-from trialcapture.decode.log_rejects import LogRejection
+from trialcapture.decode.can.can_decoder import CanDecoder
+from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
+from trialcapture.decode.nmea0183.encapsulated import last_frames
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.health import Item, Rejection
-from trialcapture.prepare.line_time import serial_lines
-from trialcapture.prepare.logrows import find_repeated, is_newest_first, row_codes
-from trialcapture.prepare.outline import Outline, join_outlines, outline_log
+from trialcapture.prepare.clocks.downsampled_index import Outline, join_outlines, outline_log
+from trialcapture.prepare.clocks.log_pieces import find_repeated, is_newest_first, row_codes
+from trialcapture.prepare.clocks.receive_time import serial_lines
+from trialcapture.prepare.data_health import Item, Rejection
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""

@@ -12,11 +12,11 @@ import pyarrow as pa
 from trialcapture.archive.parquet import open_parquet
 from trialcapture.archive.spill import Spilled, read_spill
 from trialcapture.buffers import count_texts, integers, table_of
-from trialcapture.decode.log_headings import shown
+from trialcapture.decode.engine_log.log_cells import shown
 from trialcapture.pipeline.reading import DecodedEngineLog, DecodedLog
-from trialcapture.prepare.arrange import Arrangement
-from trialcapture.prepare.health import Rejection
-from trialcapture.prepare.placed_rejects import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
+from trialcapture.prepare.clocks.utc_assignment import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
+from trialcapture.prepare.data_health import Rejection
+from trialcapture.prepare.trial_alignment import Arrangement
 
 _NO_TIMES: LineTimes = (integers(pa.nulls(0))[0], integers(pa.nulls(0))[0])
 

@@ -13,9 +13,8 @@ from trialcapture.archive.session import Session
 from trialcapture.config import Config
 from trialcapture.pipeline.evidence import with_evidence
 from trialcapture.pipeline.rejects import Rejected
-from trialcapture.prepare.health import DataHealth
-from trialcapture.prepare.review import as_reviewed
-from trialcapture.prepare.review_entry import ReviewEntry
+from trialcapture.prepare.data_health import DataHealth
+from trialcapture.prepare.steady.segment_review import ReviewEntry, as_reviewed
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.summary import Summary
 from trialcapture.reduce.trial import reduce_trial

@@ -8,7 +8,7 @@ from typing import TypedDict
 import numpy as np
 
 from trialcapture.config import Bands, Steady
-from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.legs import IntArray, Legs
 from trialcapture.reduce.statistics import FloatArray
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence as ListOf
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.prepare.made_good import SOG_BIAS_U_KN
+from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.legs import Legs, read_numbers
 from trialcapture.reduce.runs import Runs

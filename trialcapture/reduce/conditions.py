@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialcapture.config import Config
-from trialcapture.prepare.segments import depth_froude
+from trialcapture.prepare.steady.segments import depth_froude
 from trialcapture.reduce.engines import FUEL_SPLIT_PCT, RPM_SPLIT_PCT, none_if_nan, split_pct
 from trialcapture.reduce.flags import quantity, warn
 from trialcapture.reduce.legs import Legs

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from trialcapture.prepare.outliers import chauvenet_limit
-from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.engines import none_if_nan
 from trialcapture.reduce.legs import NS_PER_H, Legs

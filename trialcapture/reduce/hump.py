@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from trialcapture.prepare.statistics import autocorrelation_sum, effective_size, rolling_mean
+from trialcapture.prepare.sample_statistics import autocorrelation_sum, effective_size, rolling_mean
 from trialcapture.reduce.regime import HUMP_RISE_PCT
 from trialcapture.reduce.statistics import FloatArray, combine_uncertainties
 

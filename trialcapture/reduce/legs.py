@@ -59,7 +59,7 @@ def read_times_ns(table: pa.Table, name: str) -> IntArray:
 def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
     """Return the accepted segments that have a speed over ground, a course and a time.
 
-    Where people reviewed the segments, their verdict counts (`trialcapture.prepare.review`), and so does the band they
+    Where people reviewed the segments, their verdict counts (`steady.segment_review`), and so does the band they
     put one into.
 
     Where the boat's total is missing it is the sum over engines (fuel) or their mean (rpm), provided that every

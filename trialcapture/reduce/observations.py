@@ -6,7 +6,7 @@ from typing import TypedDict
 
 import numpy as np
 
-from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.current_model import CurrentModel
 from trialcapture.reduce.drifts import Drifts, no_drifts
 from trialcapture.reduce.legs import IntArray

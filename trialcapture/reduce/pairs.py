@@ -8,7 +8,7 @@ from typing import TypedDict
 import numpy as np
 
 from trialcapture.config import Steady
-from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.current import alternating_weights, combine_runs, velocity_kn
 from trialcapture.reduce.legs import IntArray
 from trialcapture.reduce.runs import Runs

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from trialcapture.config import Config
-from trialcapture.prepare.made_good import SOG_BIAS_U_KN
-from trialcapture.prepare.statistics import rolling_mean
+from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
+from trialcapture.prepare.sample_statistics import rolling_mean
 from trialcapture.reduce.conditions import trial_conditions
 from trialcapture.reduce.hump import Hump, find_hump_by_rpm, find_hump_by_trim
 from trialcapture.reduce.legs import Legs

@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import to_arrow, truths
 from trialcapture.config import Steady
-from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.legs import NS_PER_H, Legs, select_legs
 from trialcapture.reduce.pairs import Sequence
 from trialcapture.reduce.runs import Runs

@@ -6,7 +6,7 @@ from typing import TypedDict
 
 import numpy as np
 
-from trialcapture.prepare.statistics import wrap_deg
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.current import velocity_kn
 from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs
 from trialcapture.reduce.statistics import FloatArray, weighted_direction_deg, weighted_mean

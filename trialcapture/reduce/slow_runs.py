@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import floats, to_arrow
-from trialcapture.prepare.statistics import rolling_mean, wrap_deg
+from trialcapture.prepare.sample_statistics import rolling_mean, wrap_deg
 from trialcapture.reduce.current import velocity_kn
 from trialcapture.reduce.legs import IntArray, read_times_ns
 from trialcapture.reduce.statistics import BoolArray, FloatArray, weighted_direction_deg

@@ -18,7 +18,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import ConfigDict, TypeAdapter, ValidationError, ValidatorFunctionWrapHandler, WrapValidator
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.health import DataHealth
+from trialcapture.prepare.data_health import DataHealth
 
 SCHEMA_VERSION = 1
 """Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""
@@ -753,13 +753,17 @@ def _health_from_json(value: Any, check: ValidatorFunctionWrapHandler) -> DataHe
     """Return the account of faults from its JSON; what follows from the rest (texts, seconds) must do so."""
     if isinstance(value, DataHealth):
         return value
-    if not isinstance(value, Mapping):
-        raise ValueError("is no object")  # noqa: TRY004  pydantic turns a ValueError into its own
-    items = {name: tuple(map(_item_from_json, of_kind)) for name, of_kind in value.items()}
-    health: DataHealth = check(items)
+    names = {f.name for f in fields(DataHealth)}
+    if not isinstance(value, Mapping) or value.keys() != names or not all(map(_is_list_of_objects, value.values())):
+        raise ValueError(f"must be an object of lists named {', '.join(sorted(names))}")
+    health: DataHealth = check({name: tuple(map(_item_from_json, items)) for name, items in value.items()})
     if health.as_json() != value:
         raise ValueError("lacks a key, has one too many, or a text that does not follow from its numbers")
     return health
+
+
+def _is_list_of_objects(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(item, Mapping) for item in value)
 
 
 def _item_from_json(item: Mapping[str, Any]) -> dict[str, Any]:

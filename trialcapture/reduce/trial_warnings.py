@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,9 @@ from trialcapture.reduce.summary import (
     BandStandardErrors,
     FastestSeen,
     Findings,
+    JudgedSlowRun,
     LoadSheet,
+    SlowestPlaning,
     StandardErrors,
     TrialStatistics,
     TrialWarning,
@@ -75,7 +78,7 @@ def trial_warnings(made: Reduction, summary: Findings, two_ways: BoolArray, conf
     found += _top_speed_warnings(summary.fastest_seen)
     found += _tide_warnings(made, two_ways, names)
     speed = made["fit"]["speed_kn"]
-    found += _planing_warnings(summary)
+    found += planing_warnings(summary.slow_runs, summary.slowest_planing_speed)
     falling = [n for n, v in (("speed", speed), ("fuel", made["fuel"]["rate_l_per_h"])) if _falls(v, made["rpm"])]
     if falling:
         found.append(warn("not-monotonic", ", ".join(falling)))
@@ -152,13 +155,14 @@ def _engine_warnings(summary: Findings) -> list[TrialWarning]:
     return found
 
 
-def _planing_warnings(summary: Findings) -> list[TrialWarning]:
+def planing_warnings(runs: Iterable[JudgedSlowRun], slowest: SlowestPlaning | None) -> list[TrialWarning]:
+    """Return why slow runs show no planing threshold, and whether the one they show can be believed."""
     found = [
         warn("no-planing-threshold", f"slow run-{run.way} at {run.t[11:16]} UTC", f"{run.reason}.")
-        for run in summary.slow_runs
+        for run in runs
         if run.reason
     ]
-    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(summary.slowest_planing_speed) else [])
+    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(slowest) else [])
 
 
 def _stated_conditions(config: Config) -> list[TrialWarning]:

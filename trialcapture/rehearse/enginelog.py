@@ -64,7 +64,7 @@ def write_engine_log(
     """Return what an engine logger kept of a trial.
 
     Args:
-        state: True state, as `trialcapture.rehearse.ride.ride` gives it.
+        state: True state, as `trialcapture.rehearse.motion.ride` gives it.
         boat: The boat.
         style: The logger.
         start_utc_ns: UTC at the start of the simulation [ns].

@@ -10,23 +10,219 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import tomli_w
 
 from trialcapture.config import Config, load_config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.calibration import draw_errors, no_errors, with_errors
-from trialcapture.rehearse.enginelog import WrittenLog, write_engine_log
-from trialcapture.rehearse.fault_list import FAULTS
-from trialcapture.rehearse.faults import Fault, tell_faults
-from trialcapture.rehearse.helm import Crew
-from trialcapture.rehearse.instruments import chatter, observe
-from trialcapture.rehearse.lines import deliver, wall_ms
-from trialcapture.rehearse.motion import Motion, integrate
+from trialcapture.rehearse.boats import BoatModel
+from trialcapture.rehearse.enginelog import WrittenLog, heading_text, write_engine_log
+from trialcapture.rehearse.faults import FAULTS, Fault, tell_faults
+from trialcapture.rehearse.instruments import ATTITUDE_NAMES, chatter, fuel_transducer, observe, receive, rpm_transducer
+from trialcapture.rehearse.kit import LogStyle
+from trialcapture.rehearse.motion import Crew, Motion, integrate, ride
 from trialcapture.rehearse.plan import Plan, build_phases, fitted, shortened
-from trialcapture.rehearse.receivers import receive
-from trialcapture.rehearse.ride import ride
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Scenario
-from trialcapture.rehearse.settings import config_text
 from trialcapture.rehearse.truth import tell_truth, utc_text
+from trialcapture.rehearse.wiring import deliver, wall_ms
+
+# ------------------------------------------------------------------------------
+# What is wrong with every reading of a trial alike: drawn once, hidden from the reduction, told in the truth.
+#
+# No averaging within the trial shows these errors or takes them away, so only many trials tell whether a stated
+# uncertainty has room for them. Their sizes are common practice, no source; they are written down here and not taken
+# from the reduction, whose uncertainties they test.
+# ------------------------------------------------------------------------------
+
+SPEED_BIAS_SD_KN = 0.03
+"""Of one receiver's speed; receivers differ from each other."""
+UNCALIBRATED_SD_PCT = 2.5
+"""Of a fuel rate reckoned by the engine's control unit and never checked."""
+CALIBRATED_SD_PCT = 1.0
+"""Of a fuel rate whose calibration was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationErrors:
+    """The errors of one trial.
+
+    Attributes:
+        speed_bias_kn: Per receiver, by source, what it shows over the true speed [kn].
+        fuel_pct: What every engine's calibrated fuel rate shows over the fuel burnt [%]. One error for all engines
+            and logs: sister engines share the injector map, the fuel with its density and warmth, and the person
+            who calibrated them; the spread between two units of a kind is small beside that.
+    """
+
+    speed_bias_kn: dict[str, float]
+    fuel_pct: float
+
+    def as_truth(self) -> dict[str, Any]:
+        """Return the errors as the truth file tells them."""
+        biases = {source: round(bias, 5) for source, bias in self.speed_bias_kn.items()}
+        return {"receiver_speed_bias_kn": biases, "fuel_calibration_pct": round(self.fuel_pct, 4)}
+
+
+def draw_errors(run: Scenario, speed: np.random.Generator, fuel: np.random.Generator) -> CalibrationErrors:
+    """Draw the errors of one trial, normally distributed, each kind from a generator of its own."""
+    sd_pct = UNCALIBRATED_SD_PCT if run.fuel_calibration is None else CALIBRATED_SD_PCT
+    biases = {receiver.source: float(speed.normal(0.0, SPEED_BIAS_SD_KN)) for receiver in run.receivers}
+    return CalibrationErrors(biases, float(fuel.normal(0.0, sd_pct)))
+
+
+def no_errors(run: Scenario) -> CalibrationErrors:
+    """Return the errors of sensors that are right in the mean."""
+    return CalibrationErrors({receiver.source: 0.0 for receiver in run.receivers}, 0.0)
+
+
+def with_errors(run: Scenario, errors: CalibrationErrors) -> Scenario:
+    """Return the scenario with receivers and engine logs that have these errors."""
+    receivers = tuple(
+        replace(receiver, speed_bias_kn=receiver.speed_bias_kn + errors.speed_bias_kn[receiver.source])
+        for receiver in run.receivers
+    )
+    scale = 1.0 + errors.fuel_pct / 100.0
+    logs = tuple(replace(style, fuel_scale=style.fuel_scale * scale) for style in run.logs)
+    return replace(run, receivers=receivers, logs=logs)
+
+
+# ------------------------------------------------------------------------------
+# The settings file that belongs to a simulated trial, as a technician would have written it; pure.
+# ------------------------------------------------------------------------------
+
+
+def config_text(scenario: Scenario) -> str:
+    """Return the settings of a scenario as TOML that `trialcapture.config.load_config` reads."""
+    boat = scenario.boat
+    data: dict[str, Any] = {
+        "boat": boat_table(boat),
+        "fuel": _fuel_table(scenario),
+        "load": load_table(boat),
+        "trial": {
+            "title": "Speed and fuel trial",
+            "place": scenario.place,
+            "water": "sea",
+            "wave_height_m": scenario.sea.wave_height_m,
+            "hull_cleaned": "three weeks before the trial",
+            "trim": scenario.trim_note,
+            "generator_running": False,
+            "magnetic_variation_deg": scenario.sea.variation_deg,
+            "notes": f"Simulated: {scenario.summary}. Boat and place are invented.",
+        },
+        "engine": engine_tables(boat, counted_from_0=scenario.instruments.rpm_sentence in ("PCDIN", "MXPGN")),
+        "bands": {"steps_rpm": [float(step) for step in scenario.plan.steps_rpm]},
+        "source": [
+            {"id": wire.source, "kind": "serial", "port": f"COM{7 + n}", "baud": wire.baud}
+            if wire.baud
+            else {"id": wire.source, "kind": "udp", "port": 10110}
+            for n, wire in enumerate(scenario.wires)
+        ],
+    }
+    if scenario.primary_gnss:
+        data["trial"]["primary_gnss"] = scenario.primary_gnss
+    if scenario.logs:
+        data["engine_log"] = [_log_table(style, boat) for style in scenario.logs]
+    xdr = [
+        {"name": name, "type": "A", "unit": "D", "channel": channel}
+        for name, channel in zip(ATTITUDE_NAMES, ("pitch_deg", "roll_deg"), strict=True)
+        if scenario.instruments.attitude_hz
+    ]
+    if scenario.instruments.rpm_sentence == "XDR":
+        xdr += [
+            {"name": rpm_transducer(n), "type": "T", "unit": "R", "channel": f"rpm_{engine_id}"}
+            for n, engine_id in enumerate(boat.engine_ids)
+        ]
+    if scenario.instruments.fuel_hz:
+        letter = scenario.instruments.fuel_unit
+        xdr += [
+            {"name": fuel_transducer(n), "type": "R", "unit": letter, "channel": f"fuel_l_per_h_{engine_id}"}
+            for n, engine_id in enumerate(boat.engine_ids)
+        ]
+    if xdr:
+        data["xdr"] = xdr
+    return tomli_w.dumps(data)
+
+
+def boat_table(boat: BoatModel) -> dict[str, Any]:
+    """Return the ``[boat]`` table."""
+    hull = boat.hull
+    return {
+        "name": boat.name,
+        "length_m": hull.length_m,
+        "beam_m": hull.beam_m,
+        "draught_m": hull.draught_m,
+        "lightship_kg": hull.lightship_kg,
+        "planing": hull.planing,
+    }
+
+
+def load_table(boat: BoatModel) -> dict[str, Any]:
+    """Return the ``[load]`` table: it adds up to the displacement that is simulated."""
+    return {
+        "persons": boat.persons,
+        "gear_kg": boat.gear_kg,
+        "tanks": [
+            {
+                "name": "fuel",
+                "capacity_l": boat.fuel_capacity_l,
+                "fraction": boat.fuel_fraction,
+                "density_kg_per_m3": round(boat.engine.fuel_kg_per_l * 1000.0, 6),
+            },
+            {
+                "name": "fresh water",
+                "capacity_l": boat.water_capacity_l,
+                "fraction": boat.water_l / boat.water_capacity_l,
+                "density_kg_per_m3": 1000.0,
+            },
+        ],
+    }
+
+
+def engine_tables(boat: BoatModel, *, counted_from_0: bool = False) -> list[dict[str, Any]]:
+    """Return the ``[[engine]]`` tables; on a CAN network engines are counted from 0, in RPM sentences otherwise."""
+    numbers = tuple(range(len(boat.engine_ids))) if counted_from_0 else boat.nmea_numbers
+    return [
+        {
+            "id": engine_id,
+            "rated_rpm": boat.engine.rated_rpm,
+            "idle_rpm": boat.engine.idle_rpm,
+            "rated_kw": boat.engine.rated_kw,
+            "gear_ratio": boat.engine.gear_ratio,
+            "propeller_pitch_m": boat.propeller.pitch_m,
+            "nmea_instance": number,
+        }
+        for engine_id, number in zip(boat.engine_ids, numbers, strict=True)
+    ]
+
+
+def _fuel_table(scenario: Scenario) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        "capacity_l": scenario.boat.fuel_capacity_l,
+        "usable_fraction": 0.97,
+        "reserve_fraction": 0.10,
+        "density_kg_per_m3": round(scenario.boat.engine.fuel_kg_per_l * 1000.0, 6),
+    }
+    if scenario.fuel_calibration is not None:
+        factor, origin = scenario.fuel_calibration
+        table["calibration"] = {"factor": factor, "origin": origin}
+    return table
+
+
+def _log_table(style: LogStyle, boat: BoatModel) -> dict[str, Any]:
+    columns: dict[str, Any] = {"time": "Time"}
+    for engine_id in style.engines or boat.engine_ids:
+        for quantity, unit, _ in style.written:
+            columns[f"{quantity}_{engine_id}"] = {"name": heading_text(quantity, unit, engine_id), "unit": unit}
+    encoding = {} if style.encoding == "utf-8" else {"encoding": style.encoding}
+    return {
+        "files": style.file,
+        "time_format": style.time_format,
+        "timezone": style.declared_zone or style.zone,
+        "delimiter": style.delimiter,
+        "decimal": style.decimal,
+        **encoding,
+        "header_rows": 1 + len(style.preamble),
+        "skip_rows_after_header": 1 if style.units_row else 0,
+        "columns": columns,
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +235,7 @@ class Trial:
         start_utc_ns: UTC at the start [ns].
         config_text: The settings as TOML.
         config: The same, read.
-        lines: What the recorder received: `trialcapture.rehearse.lines.LINES_SCHEMA`.
+        lines: What the recorder received: `trialcapture.rehearse.wiring.LINES_SCHEMA`.
         engine_logs: The engine logs as offloaded.
         notes: Entries for ``raw/notes.jsonl``.
         truth: What a perfect reduction would find, ready for JSON.

@@ -17,7 +17,7 @@ from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.archive.journal import encode_line
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.session import Session, create_session, open_session
-from trialcapture.decode.pieces import xor_checksum
+from trialcapture.decode.nmea0183.stream import xor_checksum
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.scenarios import Form
 from trialcapture.rehearse.simulate import Trial

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.prepare.health import DataHealth, Item, Rejection, Undecoded, describe
+from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe
 from trialcapture.reduce.summary import BandBudget, Summary, TrialConditions
 from trialcapture.report.arrow_columns import rows
 from trialcapture.report.band_table import FUEL, SPEED, STAR, BandQuantity

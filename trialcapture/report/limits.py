@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.prepare.health import page_one
+from trialcapture.prepare.data_health import page_one
 from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.answers import calibration_statement, rated_rpm_lines, why_absent

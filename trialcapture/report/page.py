@@ -10,7 +10,7 @@ import pyarrow as pa
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from trialcapture.prepare.review import as_reviewed
+from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.reduce.summary import Summary
 from trialcapture.report.answers import also_found, answers, calibration_statement, reserve_statement
 from trialcapture.report.band_table import COMPARED, band_table, review_view, starred

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from trialcapture.config import UnitSystem
-from trialcapture.prepare.health import DataHealth, Disagreement, Rounding, Spikes, Stuck
+from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck
 from trialcapture.reduce.summary import Quantity, TrialWarning
 from trialcapture.report.format import DASH, column_decimals, expanded, fixed, grouped, number, plus_minus
 from trialcapture.units import convert, known_units, parse_unit

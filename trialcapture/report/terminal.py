@@ -12,7 +12,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from trialcapture.prepare.health import DataHealth
+from trialcapture.prepare.data_health import DataHealth
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.answers import Answer, also_found, answers, calibration_statement, reserve_statement
 from trialcapture.report.arrow_columns import rows

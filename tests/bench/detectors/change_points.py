@@ -15,7 +15,7 @@ import numpy as np
 import ruptures
 
 from tests.bench.detectors.common import Bools, Floats, Interval, find_where
-from trialcapture.prepare.judge import Track
+from trialcapture.prepare.steady.criteria import Track
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.judge import Track
+from trialcapture.prepare.steady.criteria import Track
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

@@ -12,7 +12,7 @@ from tests.bench.detectors import change_points, r_statistic, sliding_slope, stu
 from tests.bench.detectors.common import Interval
 from tests.bench.detectors.score import Score, cost, score
 from tests.bench.detectors.tracks import CONDITIONS, Case, make_track
-from trialcapture.prepare.steady import find_steady
+from trialcapture.prepare.steady.detection import find_steady
 
 Detector = Callable[[Case], list[Interval]]
 

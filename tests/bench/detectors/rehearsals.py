@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 
 from tests.bench.detectors.tracks import BLOCK, Case
 from trialcapture.pipeline import process
-from trialcapture.prepare.judge import Track, limits_of
+from trialcapture.prepare.steady.criteria import Track, limits_of
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 

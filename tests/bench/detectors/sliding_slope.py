@@ -14,7 +14,7 @@ import numpy as np
 from scipy.stats import t as student
 
 from tests.bench.detectors.common import Bools, Floats, Interval, find_where, from_windows, windows
-from trialcapture.prepare.judge import Track
+from trialcapture.prepare.steady.criteria import Track
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 
 from tests.bench.detectors.common import Floats, Interval, runs
 from trialcapture.config import Steady
-from trialcapture.prepare.judge import Limits, Track
+from trialcapture.prepare.steady.criteria import Limits, Track
 
 GRID_HZ = 10.0
 BLOCK = 2

@@ -1,0 +1,626 @@
+"""The general parser: any lines to columns, a block taken apart at its structural bytes, whatever is in it.
+
+Framing finds the sentences and checks their checksums; the sound ones are grouped by formatter and number of
+fields; each group's fields are read column by column; meanings give them units, signs and nulls. Whatever
+cannot be used is a counted reject with a reason: the sentence where a field is damaged that it says nothing without,
+else that field alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from itertools import groupby
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import column_of, to_arrow
+from trialcapture.config.inputs import declared_source
+from trialcapture.decode import byte_columns
+from trialcapture.decode.nmea0183.encapsulated import Carried, is_encapsulated, read_payloads
+from trialcapture.decode.nmea0183.fields import I64, U8, Bools, Column
+from trialcapture.decode.nmea0183.framing import (
+    LF,
+    Addresses,
+    Frame,
+    Pieces,
+    Tags,
+    find_addresses,
+    find_noise,
+    find_pieces,
+    frame_block,
+    holds_bang,
+    parse_tags,
+    rows_from,
+    unescape_lines,
+)
+from trialcapture.decode.nmea0183.sentences import (
+    FORMATTERS,
+    MEANINGS,
+    Columns,
+    Transducer,
+    Variant,
+    decode_xdr,
+    find_variants,
+)
+from trialcapture.decode.rejects import LONGEST_KEPT_BYTES, Reason, reject_table
+
+# ------------------------------------------------------------------------------
+# What became of the bytes of a block: the rejects one by one, and the counts by source and sentence type.
+# ------------------------------------------------------------------------------
+
+COUNTS_SCHEMA = pa.schema(
+    [
+        ("source", pa.string()),
+        ("talker", pa.string()),
+        ("formatter", pa.string()),
+        ("good", pa.int64()),
+        ("bad", pa.int64()),
+        ("not_decoded", pa.int64()),
+    ]
+)
+"""Per source, talker and formatter: sentences decoded, rejected, and of a type that is not decoded."""
+
+
+class Origin(NamedTuple):
+    """Where each sentence of a block is from: (p,) its line in the file and its head in `Tags`."""
+
+    line: I64
+    head: I64
+
+
+class Voided(NamedTuple):
+    """Sentences that are kept though a field of them is void."""
+
+    rows: I64
+    reason: Reason
+    field: str
+
+
+class _Found(NamedTuple):
+    start: I64
+    stop: I64
+    line: I64
+    head: I64
+    reason: npt.NDArray[np.uint8]
+    sentence: npt.NDArray[np.int32]
+    field: npt.NDArray[np.int32]
+
+
+def list_rejects(
+    frame: Frame, tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, voided: list[Voided]
+) -> pa.Table:
+    """List everything that was rejected, in the order it stands in the block.
+
+    Args:
+        frame: The block.
+        tags: Its TAG blocks.
+        pieces: Its sentences, with the final reason of each.
+        addresses: Their addresses.
+        origin: Where they are from.
+        voided: Fields that are void in sentences that are kept.
+    """
+    words = [f"{addresses.talkers[t]}{f}" for t, f in zip(addresses.talker, addresses.formatter, strict=True)]
+    fields = [_TAG_BLOCK, *dict.fromkeys(void.field for void in voided if void.field != _TAG_BLOCK)]
+    # A sentence whose checksum holds ends behind it; what follows is noise of its own.
+    summed = frame.sums[pieces.bound]
+
+    def sentences(rows: I64, reason: npt.NDArray[np.uint8], field: int) -> _Found:
+        stop = np.where(summed[rows], pieces.end[rows] + 3, pieces.stop[rows])
+        code = addresses.code[rows]
+        told = np.where(addresses.readable[code], code, np.int32(-1))
+        place = np.full(len(rows), field, np.int32)
+        return _Found(pieces.start[rows], stop, origin.line[rows], origin.head[rows], reason, told, place)
+
+    bad = np.flatnonzero(pieces.reason != Reason.SOUND)
+    found = [sentences(bad, pieces.reason[bad], -1)]
+    found += [
+        sentences(void.rows, np.full(len(void.rows), void.reason, np.uint8), fields.index(void.field))
+        for void in voided
+        if len(void.rows)
+    ]
+    bad_tags = np.flatnonzero(tags.reason != Reason.SOUND)
+    found.append(
+        _Found(
+            tags.start[bad_tags],
+            tags.stop[bad_tags],
+            tags.line[bad_tags],
+            tags.head[bad_tags],
+            tags.reason[bad_tags],
+            np.full(len(bad_tags), -1, np.int32),
+            np.zeros(len(bad_tags), np.int32),
+        )
+    )
+    start, stop, bound = find_noise(frame, pieces, summed, tags.opens, tags.closes)
+    head = tags.head_of(frame, bound)
+    none = np.full(len(start), -1, np.int32)
+    found.append(_Found(start, stop, frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8), none, none))
+    joined = _Found(*(np.concatenate(column) for column in zip(*found, strict=True)))
+    return _reject_table(frame, tags, joined, words, fields)
+
+
+_TAG_BLOCK = "TAG block"
+
+
+def _reject_table(frame: Frame, tags: Tags, found: _Found, words: list[str], fields: list[str]) -> pa.Table:
+    order = np.argsort(found.start, kind="stable")
+    spans = zip(found.start[order].tolist(), found.stop[order].tolist(), strict=True)
+    what = [frame.buf[start : min(stop, start + LONGEST_KEPT_BYTES)].tobytes().strip() for start, stop in spans]
+    blank = np.array([not text for text in what], np.bool_) & (found.reason[order] == Reason.NOISE)
+    order = order[~blank]
+    head = found.head[order]
+    return reject_table(
+        source=tags.source[head],
+        sources=tags.sources,
+        line=found.line[order],
+        mono_ns=tags.mono_ns[head],
+        mono_known=tags.mono_known[head],
+        reason=found.reason[order],
+        what=[text for text, empty in zip(what, blank.tolist(), strict=True) if not empty],
+        sentence=found.sentence[order],
+        sentences=words,
+        field=found.field[order],
+        fields=fields,
+    )
+
+
+Counts = dict[tuple[str, str, str], tuple[int, int, int]]
+"""By source, talker and formatter: sentences decoded, rejected, and of a type that is not decoded."""
+
+
+def count_sentences(
+    tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools, elsewhere: Bools
+) -> Counts:
+    """Count the sentences of each source, talker and formatter by what became of them.
+
+    Args:
+        tags: The TAG blocks of the block.
+        pieces: Its sentences, with the final reason of each.
+        addresses: Their addresses.
+        origin: Where they are from.
+        ours: (a,) which addresses are of a type that is decoded.
+        elsewhere: (a,) which are of sentences that are counted by what they carry, if they are sound.
+    """
+    width = len(addresses.formatter)
+    key = tags.source[origin.head].astype(np.int64) * width + addresses.code
+    size = width * len(tags.sources)
+    sound = pieces.reason == Reason.SOUND
+    mine = ours[addresses.code]
+    others = sound & ~mine & ~elsewhere[addresses.code]
+    tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, others)]
+    used = np.flatnonzero(sum(tallies))
+    found: list[Counts] = []
+    for at in used.tolist():
+        source, address = divmod(at, width)
+        name = (tags.sources[source], addresses.talkers[addresses.talker[address]], addresses.formatter[address])
+        found.append({name: (int(tallies[0][at]), int(tallies[1][at]), int(tallies[2][at]))})
+    return add_counts(*found)  # longer addresses are told apart but by their first letters
+
+
+def add_counts(*counts: Counts) -> Counts:
+    """Return the sums of counts."""
+    totals: Counts = {}
+    for part in counts:
+        for name, (good, bad, not_decoded) in part.items():
+            before = totals.get(name, (0, 0, 0))
+            totals[name] = before[0] + good, before[1] + bad, before[2] + not_decoded
+    return totals
+
+
+def counts_table(counts: Counts) -> pa.Table:
+    """Return counts as a table, sorted by name."""
+    names = sorted(counts)
+    numbers = np.array([counts[name] for name in names], np.int64).reshape(-1, 3)
+    texts = [column_of([name[nth] for name in names], pa.string()) for nth in range(3)]
+    return pa.Table.from_arrays([*texts, *(to_arrow(numbers[:, nth]) for nth in range(3))], schema=COUNTS_SCHEMA)
+
+
+# ------------------------------------------------------------------------------
+# Rows of one sentence type as they were decoded, here and there in a block, put together into its table.
+# ------------------------------------------------------------------------------
+
+I32 = npt.NDArray[np.int32]
+
+
+class Part(NamedTuple):
+    """Rows of one sentence type; every array is (n,)."""
+
+    line: I64
+    """The line of the file each is from; ascending, or to be sorted."""
+    columns: Columns
+    """``mono_ns``, ``wall_ms``, ``source`` and ``talker`` (codes), then those of the sentence."""
+
+
+class Names:
+    """Names numbered as they come, listed in the order of the lines they first stand in."""
+
+    def __init__(self, first: str | None = None) -> None:
+        """Begin with a name that comes before all others, if one is given."""
+        self._first_line: dict[str, int] = {} if first is None else {first: -1}
+        self._code = {name: code for code, name in enumerate(self._first_line)}
+
+    def code(self, name: str, line: int) -> int:
+        """Return the number of a name, found in a line."""
+        if line < self._first_line.get(name, line + 1):
+            self._first_line[name] = line
+        return self._code.setdefault(name, len(self._code))
+
+    def codes(self, names: list[str], code: I32, line: I64) -> I32:
+        """Return the numbers of many names, given by their places in a list; ``code`` and ``line`` are (n,)."""
+        first = np.full(len(names), -1, np.int64)
+        first[code[::-1]] = np.arange(len(code) - 1, -1, -1)  # of several written to one place the last one stays
+        place = np.zeros(len(names), np.int32)
+        for at in np.argsort(first, kind="stable").tolist():
+            if first[at] >= 0:
+                place[at] = self.code(names[at], int(line[first[at]]))
+        return place[code]
+
+    def listed(self) -> tuple[pa.Array, I32]:
+        """Return a column of the names in order, and for each number the name's place in it."""
+        names = sorted(self._first_line, key=lambda name: (self._first_line[name], self._code[name]))
+        place = np.zeros(len(names), np.int32)
+        place[[self._code[name] for name in names]] = np.arange(len(names), dtype=np.int32)
+        return column_of(names, pa.string()), place
+
+
+def constant(value: int, count: int) -> Column:
+    """Return a column of codes that are all the same."""
+    return Column(np.full(count, value, np.int32), np.ones(count, np.bool_))
+
+
+def join_parts(parts: list[Part]) -> Part:
+    """Put parts together in the order of their lines; rows of one line stay in the order given."""
+    line = np.concatenate([part.line for part in parts])
+    order = None if (line[1:] >= line[:-1]).all() else np.argsort(line, kind="stable")
+    merged = {}
+    for name in parts[0].columns:
+        column = Column(
+            np.concatenate([part.columns[name].values for part in parts]),
+            np.concatenate([part.columns[name].present for part in parts]),
+        )
+        if order is not None:
+            present = column.present if column.present.all() else column.present.take(order)
+            column = Column(column.values.take(order), present)
+        merged[name] = column
+    return Part(line if order is None else line.take(order), merged)
+
+
+def to_table(part: Part, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
+    """Return the Arrow table of a sentence type.
+
+    Args:
+        part: All its rows, in order.
+        named: For each column of codes, the names and where among them each code's stands.
+    """
+    table = {"line": to_arrow(part.line)}
+    for name, column in part.columns.items():
+        if name in named:
+            names, place = named[name]
+            array = pa.DictionaryArray.from_arrays(to_arrow(place[column.values], column.present), names)
+            table[name] = array.cast(pa.string()) if name == "name" else array
+        else:
+            table[name] = _to_arrow(column)
+    return pa.table(table)
+
+
+def _to_arrow(column: Column) -> pa.Array:
+    if column.values.dtype == np.bool_:
+        return to_arrow(column.values)
+    if column.values.dtype == np.uint8:
+        return byte_columns.letters(column.values, column.present)
+    if column.values.dtype.kind == "S":
+        return byte_columns.texts(column.values, column.present)
+    return to_arrow(column.values, column.present)
+
+
+_XDR = FORMATTERS.index("XDR")
+_MOST_FIELDS = 63
+
+
+class Irregular(NamedTuple):
+    """What a block gave."""
+
+    parts: dict[str, Part]
+    """By formatter, in the order of the block."""
+    carried: list[Carried]
+    """Messages of a CAN bus."""
+    rejects: pa.Table
+    counts: Counts
+
+
+class Checksums(NamedTuple):
+    """Whose sentences may come without a checksum."""
+
+    required: bool
+    """False where everybody's may."""
+    without: Collection[str]
+    """Sources whose may, even so."""
+
+
+def decode_irregular(
+    block: bytes, file_line: I64, *, source: str, sources: Names, talkers: Names, xdr_names: Names,
+    wanted: tuple[Transducer, ...], checksums: Checksums,
+) -> Irregular:  # fmt: skip
+    """Decode a block of any lines.
+
+    Args:
+        block: The lines.
+        file_line: (lines,) their numbers in the file, ascending; a line ends in CRLF, LF or CR.
+        source: Source name of sentences whose TAG block names none.
+        sources: Takes the sources' names.
+        talkers: Takes the talkers.
+        xdr_names: Takes the names of transducers.
+        wanted: Transducers wanted from XDR sentences; empty keeps all.
+        checksums: Whose sentences need none.
+    """
+    frame = frame_block(block)
+    if b"^" in block:
+        escaped = parse_tags(frame, source)
+        if escaped.journal.any():
+            frame = unescape_lines(frame, _journal_lines(escaped))
+    frame = frame._replace(line=np.append(file_line, file_line[-1] + np.arange(1, 3))[frame.line])
+    tags = parse_tags(frame, source)
+    pieces = find_pieces(frame)
+    addresses = find_addresses(frame, pieces)
+    origin = Origin(frame.line[pieces.bound], tags.head_of(frame, pieces.bound))
+    reason = pieces.reason
+    if checksums.without or not checksums.required:
+        lenient = [declared_source(name, checksums.without) in checksums.without for name in tags.sources]
+        agreed = np.array(lenient, np.bool_) | (not checksums.required)
+        bare = (reason == Reason.NO_CHECKSUM) & agreed[tags.source[origin.head]]
+        reason[bare] = np.where(_is_cut(frame, pieces, tags, origin)[bare], Reason.TRUNCATED, Reason.SOUND)
+    reason[(reason == Reason.SOUND) & ~addresses.readable[addresses.code]] = Reason.ADDRESS
+
+    source_code = sources.codes(tags.sources, tags.source[origin.head], origin.line)
+    talker_code = talkers.codes(addresses.talkers, addresses.talker[addresses.code], origin.line)
+    parts: dict[str, Part] = {}
+    voided: list[Voided] = []
+    for formatter, groups in _by_formatter(pieces, addresses):
+        if formatter == "XDR":
+            ((_, rows),) = groups
+            values, names, owner, fault, void = decode_xdr(frame, pieces.first[rows], pieces.commas[rows], wanted)
+            reason[rows] = fault
+            voided += [Voided(rows[at], why, name) for at, why, name in void]
+            kept = rows[owner]
+            name = values["name"]
+            values["name"] = Column(xdr_names.codes(names, name.values, origin.line[kept]), name.present)
+        else:
+            kept, values = _decode_formatter(frame, pieces, formatter, groups, voided)
+        if len(kept):
+            head, all_of_them = origin.head[kept], np.ones(len(kept), np.bool_)
+            prefix = {
+                "mono_ns": Column(tags.mono_ns[head], tags.mono_known[head]),
+                "wall_ms": Column(tags.wall_ms[head], tags.wall_known[head]),
+                "source": Column(source_code[kept], all_of_them),
+                "talker": Column(talker_code[kept], all_of_them),
+            }
+            parts[formatter] = Part(origin.line[kept], {**prefix, **values})
+    carried = _read_carried(frame, pieces, addresses, tags, origin, source_code)
+    rejects = list_rejects(frame, tags, pieces, addresses, origin, voided)
+    counts = count_sentences(tags, pieces, addresses, origin, _is_ours(addresses), _carries(addresses))
+    return Irregular(parts, carried, rejects, counts)
+
+
+def _carries(addresses: Addresses) -> Bools:
+    """Return which addresses are of sentences that carry a message of a CAN bus."""
+    talkers = [addresses.talkers[talker] for talker in addresses.talker.tolist()]
+    return np.array([is_encapsulated(t, f) for t, f in zip(talkers, addresses.formatter, strict=True)], np.bool_)
+
+
+def _read_carried(
+    frame: Frame, pieces: Pieces, addresses: Addresses, tags: Tags, origin: Origin, source_code: npt.NDArray[np.int32]
+) -> list[Carried]:
+    """Return what sound sentences carry; the reason of those that carry nothing readable is set in `pieces`."""
+    mine = _carries(addresses)
+    found: list[Carried] = []
+    if not mine.any():
+        return found
+    for last_first in (False, True):
+        kind = mine & (np.array(addresses.formatter) == ("PGN" if last_first else "CDIN"))
+        rows = np.flatnonzero((pieces.reason == Reason.SOUND) & kind[addresses.code])
+        if not len(rows):
+            continue
+        read = read_payloads(frame, pieces.first[rows], pieces.commas[rows], last_first=last_first)
+        pieces.reason[rows] = read.reason
+        sound = read.reason == Reason.SOUND
+        kept = rows[sound]
+        head = origin.head[kept]
+        found.append(
+            Carried(
+                origin.line[kept], tags.mono_ns[head], tags.mono_known[head], tags.wall_ms[head], tags.wall_known[head],
+                source_code[kept], read.pgn[sound], read.address[sound], np.full(len(kept), last_first),
+                read.size[sound], read.payload[sound],
+            )
+        )  # fmt: skip
+    return found
+
+
+def _journal_lines(tags: Tags) -> Bools:
+    lines = np.zeros(int(tags.line[-1]) + 1, np.bool_)
+    lines[tags.line[tags.journal[tags.head]]] = True
+    return lines
+
+
+def _is_cut(frame: Frame, pieces: Pieces, tags: Tags, origin: Origin) -> Bools:
+    """Return where a line ends only because what was received, or the file, ends there.
+
+    A journal line that ends in a bare LF was torn by a crash and closed afterwards.
+    """
+    cut: Bools = tags.cut[origin.head] | (tags.journal[origin.head] & (frame.buf[pieces.end] == LF))
+    cut |= pieces.end == frame.place[-1]  # the file ends without a line end: that is the margin's
+    return cut
+
+
+def _is_ours(addresses: Addresses) -> Bools:
+    return addresses.dollar & np.array([name in FORMATTERS for name in addresses.formatter], np.bool_)
+
+
+Group = tuple[int, I64]
+"""A number of fields, and the sentences that have so many."""
+
+
+def _by_formatter(pieces: Pieces, addresses: Addresses) -> Iterator[tuple[str, list[Group]]]:
+    """Yield each formatter that is decoded, with its sound sentences by number of fields (0 for XDR)."""
+    ours = _is_ours(addresses)
+    number = [FORMATTERS.index(name) if mine else 0 for name, mine in zip(addresses.formatter, ours, strict=True)]
+    rows = np.flatnonzero((pieces.reason == Reason.SOUND) & ours[addresses.code])
+    formatter = np.array(number, np.int64)[addresses.code[rows]]
+    fields = np.minimum(pieces.commas[rows], _MOST_FIELDS) * (formatter != _XDR)
+    keys = (formatter * (_MOST_FIELDS + 1) + fields).astype(np.uint16)  # sixteen bits are sorted by radix
+    order = np.argsort(keys, kind="stable")
+    edges = np.flatnonzero(np.diff(keys[order])) + 1
+    groups = [
+        (*divmod(int(keys[members[0]]), _MOST_FIELDS + 1), rows[members])
+        for members in np.split(order, edges)
+        if len(members)
+    ]
+    for key, members in groupby(groups, key=lambda group: group[0]):
+        yield FORMATTERS[key], [(count, these) for _, count, these in members]
+
+
+def _decode_formatter(
+    frame: Frame, pieces: Pieces, formatter: str, groups: list[Group], voided: list[Voided]
+) -> tuple[I64, Columns]:
+    """Decode all sound sentences of one formatter, each variant by its own layout.
+
+    Args:
+        frame: The block.
+        pieces: Its sentences; their reason is set here where one is refused.
+        formatter: Three letters.
+        groups: Which sentences.
+        voided: Takes the fields that are void in sentences that are kept.
+
+    Returns:
+        The rows decoded, in order, and their columns.
+    """
+    parts = []
+    for fields, rows in groups:
+        variants = find_variants(formatter, fields)
+        if not variants:
+            pieces.reason[rows] = Reason.FIELD_COUNT
+        for these, read in _read_group(frame, pieces.first, rows, formatter, variants):
+            pieces.reason[these] = read.reason
+            sound = read.reason == Reason.SOUND
+            voided += [Voided(these[v.rows & sound], v.reason, v.field) for v in read.voided]
+            if sound.all():
+                parts.append(Part(these, read.columns))
+            else:
+                kept = {name: Column(c.values[sound], c.present[sound]) for name, c in read.columns.items()}
+                parts.append(Part(these[sound], kept))
+    if not parts:
+        return np.zeros(0, np.int64), {}
+    return join_parts(parts) if len(parts) > 1 else parts[0]
+
+
+class _Void(NamedTuple):
+    rows: Bools
+    reason: Reason
+    field: str
+
+
+class _Read(NamedTuple):
+    """Sentences of one variant as read; the arrays are (n,)."""
+
+    columns: Columns
+    reason: U8
+    """Why a sentence is refused."""
+    voided: list[_Void]
+    """Fields that are void; at most one reason for each."""
+
+    def fits(self, variant: Variant) -> Bools:
+        """Return where no field is damaged, and none that the variant has left blank though it must not be."""
+        sound: Bools = self.reason == Reason.SOUND
+        for void in self.voided:
+            extent = void.reason in (Reason.MISSING_FIELD, Reason.SURPLUS_FIELDS)
+            if not extent or void.field in variant.layout:
+                sound = sound & ~void.rows
+        return sound
+
+
+def _read_group(
+    frame: Frame, first: I64, rows: I64, formatter: str, variants: tuple[Variant, ...]
+) -> Iterator[tuple[I64, _Read]]:
+    """Read sentences of one number of fields, each by the first variant that fits it without damage, else by the first.
+
+    Yields:
+        Rows, and how they read.
+    """
+    left = rows
+    for nth, variant in enumerate(variants):
+        if not len(left):
+            return
+        read = _read_variant(frame, first[left], formatter, variant)
+        taken = read.fits(variant) if len(variants) > 1 else np.ones(len(left), np.bool_)
+        if taken.all():
+            yield left, read
+            return
+        if taken.any():
+            yield left[taken], _read_variant(frame, first[left[taken]], formatter, variant)
+        left = left[~taken]
+        if nth == len(variants) - 1:
+            yield left, _read_variant(frame, first[left], formatter, variants[0])
+
+
+def _read_variant(frame: Frame, first: I64, formatter: str, variant: Variant) -> _Read:
+    """Read every field of sentences that share a layout."""
+    found: Columns = {}
+    reason = np.zeros(len(first), np.uint8)
+    voided: list[_Void] = []
+    edges = rows_from(frame.at, first + 1, len(variant.layout) + 1)
+    for nth, (name, read) in enumerate(variant.layout.items()):
+        start = edges[nth] + 1
+        found[name], fault = read(frame.buf, start, edges[nth + 1] - start)
+        if fault is None:
+            continue
+        if name in variant.essential:
+            reason = np.where(reason == Reason.SOUND, fault, reason)
+            continue
+        sound = fault == Reason.SOUND
+        for void_name in (name, variant.with_it.get(name, name)):
+            found[void_name] = found[void_name].where(sound)
+        voided += [_Void(fault == code, Reason(code), name) for code in np.unique(fault[~sound]).tolist()]
+    for name, read in variant.missing.items():
+        found[name], _ = read(frame.buf, edges[0], np.zeros_like(first))
+    doubtful = _is_doubtful(frame, first, variant, found, voided, edges[-1])
+    reason = np.where((reason == Reason.SOUND) & doubtful, np.uint8(Reason.FIELD_COUNT), reason)
+    everywhere = np.ones(len(first), np.bool_)
+    if variant.missing:
+        voided.append(_Void(everywhere, Reason.MISSING_FIELD, next(iter(variant.missing))))
+    if variant.surplus:
+        voided.append(_Void(everywhere, Reason.SURPLUS_FIELDS, "surplus"))
+    columns, faults = MEANINGS[formatter](found)
+    told: dict[str, Bools] = {}
+    for void in voided:
+        told[void.field] = told.get(void.field, False) | void.rows
+    for (field, fault_reason), where in faults.items():
+        if field:
+            voided.append(_Void(where & ~told.get(field, np.False_), fault_reason, field))
+        else:
+            reason = np.where((reason == Reason.SOUND) & where, np.uint8(fault_reason), reason)
+    return _Read(columns, reason, voided)
+
+
+def _is_doubtful(
+    frame: Frame, first: I64, variant: Variant, found: Columns, voided: list[_Void], last_comma: I64
+) -> Bools:
+    """Return where a field is misshapen and fields are too few or too many besides, or a status is not given.
+
+    One such sign may be a talker's habit; two are damage that the checksum, one byte, has let through. A ``!`` is one
+    too: a recorder takes it for the start of the next sentence.
+    """
+    misshapen = np.zeros(len(first), np.bool_)
+    for void in voided:
+        if void.reason != Reason.RANGE:
+            misshapen |= void.rows
+    if not misshapen.any():
+        return misshapen
+    doubtful = np.full(len(first), bool(variant.missing))
+    doubtful[misshapen] |= holds_bang(frame, first[misshapen], len(variant.layout) + variant.surplus)
+    if variant.surplus:
+        end = frame.at[first + 1 + len(variant.layout) + variant.surplus]
+        doubtful |= end - last_comma > variant.surplus
+    if "status" in found and "status" in variant.essential:
+        doubtful |= ~found["status"].present
+    return doubtful & misshapen

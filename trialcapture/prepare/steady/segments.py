@@ -1,0 +1,459 @@
+"""The segments table: every candidate stretch with its means, spreads, standard errors and verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from trialcapture.buffers import table_of
+from trialcapture.channels import trial_channels
+from trialcapture.config import Config
+from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
+from trialcapture.prepare.channels.resolution import Resolution, rounding_columns
+from trialcapture.prepare.channels.series import column
+from trialcapture.prepare.data_health import Disagreement, Hole, utc_text
+from trialcapture.prepare.sample_statistics import (
+    autocorrelation_sum,
+    blocking_error,
+    choose_block,
+    circular_mean_deg,
+    circular_sd_deg,
+    leave_out_outliers,
+    median,
+    slope_per_s,
+)
+from trialcapture.prepare.steady.criteria import mean_with_error
+from trialcapture.prepare.steady.setpoint_holds import Silence, Stretch
+from trialcapture.units import G_M_PER_S2, KN_M_PER_S
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+_NUMBERS = (
+    ("duration_s", "s"), ("band_rpm", "rpm"), ("rpm_mean", "rpm"), ("rpm_sd", "rpm"),
+    ("sog_kn_mean", "kn"), ("sog_kn_sd", "kn"), ("sog_slope_kn_per_min", "kn/min"), ("sog_u_kn", "kn"),
+    ("n_eff", "1"), ("heading_true_deg_mean", "deg"), ("cog_true_deg_mean", "deg"), ("stw_kn_mean", "kn"),
+    ("fuel_l_per_h_mean", "l/h"), ("fuel_u_l_per_h", "l/h"), ("depth_m_min", "m"), ("depth_froude", "1"),
+    ("wind_speed_true_kn_mean", "kn"), ("pitch_deg_mean", "deg"),
+)  # fmt: skip
+_MORE = (
+    ("sog_bias_u_kn", "kn"), ("wind_from_true_deg_mean", "deg"), ("roll_deg_mean", "deg"),
+    ("water_temp_c_mean", "degc"), ("heading_sd_deg", "deg"), ("sog_u_blocking_kn", "kn"),
+)  # fmt: skip
+_BOAT_CHANNELS = (
+    "sog_kn", "cog_true_deg", "heading_true_deg", "stw_kn", "depth_m", "wind_speed_true_kn", "wind_from_true_deg",
+    "pitch_deg", "roll_deg", "water_temp_c",
+)  # fmt: skip
+_PLACE = ("lat_deg", "lon_deg")
+_ENGINE_CHANNELS = ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")
+_WITH_ERRORS = ("sog_kn", "fuel")
+_DEPTH_WINDOW_S = 21.0
+"""A sounding is held against the median of this time around it [s]: bad ones come alone or a few in a row (common
+practice, no source)."""
+_DEPTH_SHARE, _DEPTH_M, _DEPTH_SPREADS = 0.2, 0.5, 4.0
+"""It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations."""
+_DEPTH_LOW = 0.02
+"""Quantile that stands for the least depth of a stretch once bad soundings are out (common practice, no source)."""
+_IDLE_SHARE, _STOPPED_RPM, _FASTEST_CURRENT_KN = 1.3, 100.0, 10.0
+"""Engines idle up to this share of their idle speed, and are stopped below so many rpm; nothing that only drifts is
+faster than this (common practice, no source)."""
+_NO_WAY_KN, _SIDEWAYS_DEG = 0.7, 60.0
+"""A boat at idle lies in neutral where her log shows less than this, and less than three tenths of her speed over
+ground, or where her course is this far off her heading (common practice, no source)."""
+_READ_ROWS = 36_000
+"""Stretches that begin within this many rows are read together: an hour of the default grid."""
+_DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
+
+
+@dataclass(frozen=True, slots=True)
+class TrimEntry:
+    """A trim setting noted by a person: UTC [ns] it was entered, and what it was."""
+
+    t_ns: int
+    value: str
+
+
+def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
+    """Return the Arrow schema of ``segments.parquet``; units in field metadata."""
+
+    def number(name: str, unit: str) -> pa.Field:
+        return pa.field(name, pa.float64(), metadata={"unit": unit})
+
+    stamp = pa.timestamp("ns", tz="UTC")
+    fields = [pa.field("segment_id", pa.int32()), pa.field("start", stamp), pa.field("stop", stamp)]
+    for name, unit in _NUMBERS:
+        fields.append(number(name, unit))
+        if name == "rpm_sd":
+            fields += [number(f"rpm_{e}_mean", "rpm") for e in engine_ids]
+    fields += [
+        pa.field("trim", pa.string()),
+        pa.field("accepted", pa.bool_()),
+        pa.field("reason", pa.string()),
+    ]
+    for e in engine_ids:
+        fields += [number(f"fuel_l_per_h_{e}_mean", "l/h"), number(f"load_pct_{e}_mean", "%")]
+    fields.append(pa.field("n_samples", pa.int64()))
+    fields += [number(name, unit) for name, unit in _MORE]
+    fields += [pa.field("sog_blocks", pa.int64()), pa.field("n_outliers", pa.int64())]
+    fields.append(number("depth_m_max", "m"))
+    fields += [number(name, unit) for name, unit in rounding_columns(engine_ids).values()]
+    return pa.schema(fields)
+
+
+Reader = Callable[[int, int, Sequence[str]], pa.Table]
+"""Returns rows [start, stop) of the samples, and of their columns the ones named."""
+
+
+def rows_of(samples: pa.Table) -> Reader:
+    """Return the reader of samples that are held whole."""
+    return lambda start, stop, names: samples.slice(start, stop - start).select(list(names))
+
+
+def make_segments(
+    read: Reader,
+    first_ns: int,
+    stretches: Sequence[Stretch],
+    config: Config,
+    trims: Sequence[TrimEntry],
+    resolutions: Mapping[str, Resolution] | None = None,
+) -> pa.Table:
+    """Return the segments table of `check_segments`."""
+    return check_segments(read, first_ns, stretches, config, trims, resolutions=resolutions)[0]
+
+
+def check_segments(
+    read: Reader,
+    first_ns: int,
+    stretches: Sequence[Stretch],
+    config: Config,
+    trims: Sequence[TrimEntry],
+    receiver: str = "the receiver",
+    speed_u_kn: Callable[[float], float] = lambda _: 0.0,
+    resolutions: Mapping[str, Resolution] | None = None,
+) -> tuple[pa.Table, list[Disagreement]]:
+    """Return the segments table for candidate stretches of the samples, and where speed contradicts positions.
+
+    Where it does, the speed made good by positions stands for that of the receiver.
+
+    Standard errors (k = 1) use an effective sample size; the autocorrelation factor is pooled over the accepted
+    stretches of the trial, because one stretch alone is too short to show it without bias.
+
+    Args:
+        read: Gives the samples, which lie on a uniform grid.
+        first_ns: Their first instant [ns UTC].
+        stretches: Row intervals with verdicts, in order.
+        config: Engines and grid.
+        trims: Trim notes, ascending in time.
+        receiver: Whose speed it is, as people know it.
+        speed_u_kn: Standard uncertainty of a speed beyond that of any receiver [kn], by speed [kn].
+        resolutions: By channel, how finely it can be read; channels left out count as infinitely fine.
+    """
+    dt_s = 1.0 / config.samples.grid_hz
+    untouched = ("depth_m", *_PLACE, *(f"trim_pct_{e}" for e in config.engine_ids))
+    rows: list[dict[str, Any]] = []
+    kept: list[dict[str, Floats]] = []
+    pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
+    legs: list[LegError] = []
+    for number, (found, part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
+        why = _in_neutral(part, config) if found.accepted else ""
+        stretch = replace(found, accepted=False, reason=why) if why else found
+        if stretch.accepted:
+            for name, parts in pooled.items():
+                parts.append(part[name])
+        used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
+        row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config, trims)
+        row |= _rounding(used, resolutions or {}, dt_s, config.engine_ids)
+        rows.append(row | {"segment_id": number, "n_outliers": outliers})
+        kept.append({name: used[name] for name in _WITH_ERRORS})
+        legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
+    shown = [float(_known(k["sog_kn"]).mean()) if np.isfinite(k["sog_kn"]).any() else 0.0 for k in kept]
+    known_u = np.array([speed_u_kn(v) for v in shown])
+    wrong, wrong_u = judge_legs(legs, known_u)
+    items: list[Disagreement] = []
+    for row, part, leg, error in zip(rows, kept, legs, wrong.tolist(), strict=True):
+        if leg.is_another_way and row["accepted"]:
+            row |= {"accepted": False, "reason": _ASTRAY}
+            items.append(
+                Disagreement(
+                    f"speed of {receiver}", "distance made good", round(leg.error_kn, 3), 0.5, "kn",
+                    row["start"], row["stop"], "excluded", "the run is left out: " + _ASTRAY,
+                )
+            )  # fmt: skip
+        if error:
+            part["sog_kn"] = part["sog_kn"] - error
+            if row.get("depth_froude"):
+                row["depth_froude"] = depth_froude(float(_known(part["sog_kn"]).mean()), row["depth_m_min"])
+    tau = {name: _pooled_tau(parts, dt_s) for name, parts in pooled.items()}
+    block = choose_block([p for p in pooled["sog_kn"] if np.isfinite(p).all()])
+    bias_u = np.sqrt(SOG_BIAS_U_KN**2 + known_u**2 + wrong_u**2)
+    whole = [row | _speed_and_fuel(part, tau, block, float(u)) for row, part, u in zip(rows, kept, bias_u, strict=True)]
+    items += _contradictions(rows, wrong, np.hypot(SOG_BIAS_U_KN, wrong_u), receiver)
+    return table_of(whole, segments_schema(config.engine_ids)), items
+
+
+_ASTRAY = "speed and course contradict positions, which go another way or another speed"
+_SAME_RPM_SHARE = 0.02
+
+
+def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats, receiver: str) -> list[Disagreement]:
+    """Return one item for the runs at one engine speed whose speed contradicts the distance made good."""
+    groups: list[list[int]] = []
+    for i in (i for i, row in enumerate(rows) if wrong[i] and row["accepted"]):
+        near = next((g for g in groups if _is_same_run(rows[g[0]], rows[i]) and wrong[g[0]] * wrong[i] > 0.0), None)
+        if near is None:
+            groups.append([i])
+        else:
+            near.append(i)
+    items = []
+    for g in groups:
+        rpm = rows[g[0]].get("rpm_mean")
+        at = f" at about {rpm:.0f} rpm" if rpm else ""
+        size, of_size = float(wrong[g].mean()), float(np.sqrt((u[g] ** 2).mean() / len(g)))
+        runs = f"{len(g)} run" + "s" * (len(g) > 1)
+        items.append(
+            Disagreement(
+                f"speed of {receiver}", "distance made good", round(size, 3), round(of_size, 3), "kn",
+                min(rows[i]["start"] for i in g), max(rows[i]["stop"] for i in g), "corrected",
+                f"the speed made good is used for {runs}{at}",
+            )
+        )  # fmt: skip
+    return items
+
+
+def _rounding(
+    part: dict[str, Floats], resolutions: Mapping[str, Resolution], dt_s: float, engine_ids: Sequence[str]
+) -> dict[str, object]:
+    finest = {c.name: 3.0 * c.resolution for c in trial_channels(engine_ids)}
+    return {
+        column: resolutions[name].u_of_mean(part[name], part[name].size * dt_s, finest[name])
+        for name, (column, _) in rounding_columns(engine_ids).items()
+        if name in resolutions and np.isfinite(part[name]).any()
+    }
+
+
+def _read_parts(
+    read: Reader, stretches: Sequence[Stretch], engine_ids: Sequence[str]
+) -> Iterator[tuple[Stretch, dict[str, Floats]]]:
+    """Yield each stretch with its channels, ``fuel`` being that of all engines; neighbours are read together."""
+    names = [*_BOAT_CHANNELS, *_PLACE, *(f"{q}_{e}" for e in engine_ids for q in _ENGINE_CHANNELS)]
+    for _, group in groupby(stretches, key=lambda s: s.start // _READ_ROWS):
+        near = list(group)
+        first = near[0].start
+        table = read(first, near[-1].stop, names)
+        columns = {name: column(table, name) for name in names}
+        columns["fuel"] = _total([columns[f"fuel_l_per_h_{e}"] for e in engine_ids], table.num_rows)
+        for s in near:
+            yield s, {name: values[s.start - first : s.stop - first] for name, values in columns.items()}
+
+
+def _total(parts: list[Floats], n: int) -> Floats:
+    """Return the sum over engines; unknown where that of any engine is."""
+    total: Floats = np.sum(parts, axis=0) if parts else np.full(n, np.nan)
+    return total
+
+
+def _pooled_tau(parts: list[Floats], dt_s: float) -> float:
+    known = [p for p in parts if p.size > 10 and np.isfinite(p).all()]
+    longest = max((p.size for p in known), default=0)
+    return autocorrelation_sum([p - p.mean() for p in known], max(min(longest // 2, round(60.0 / dt_s)), 1))
+
+
+def _known(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
+
+
+def _mean(values: Floats) -> float | None:
+    """Return the mean of what is known, or None where that is less than half."""
+    mean = float(values.mean())
+    # most channels are known throughout, which their mean shows
+    if math.isfinite(mean):
+        return mean
+    known = _known(values)
+    return float(known.mean()) if known.size >= max(values.size // 2, 1) else None
+
+
+def _row(
+    stretch: Stretch,
+    part: dict[str, Floats],
+    start_ns: int,
+    dt_s: float,
+    config: Config,
+    trims: Sequence[TrimEntry],
+) -> dict[str, Any]:
+    """Return what one stretch says by itself."""
+    stop_ns = start_ns + round((stretch.stop - stretch.start) * dt_s * 1e9)
+    row: dict[str, Any] = {
+        "start": start_ns,
+        "stop": stop_ns,
+        "duration_s": (stop_ns - start_ns) / 1e9,
+        "accepted": stretch.accepted,
+        "reason": _reason(stretch, start_ns, dt_s, config),
+        "n_samples": int(stretch.stop - stretch.start),
+        "trim": trim_at(start_ns, trims, part, config),
+    }
+    engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
+    means = [_mean(r) for r in engine_rpm]
+    row.update({f"rpm_{e}_mean": m for e, m in zip(config.engine_ids, means, strict=True)})
+    seen = [(r, m) for r, m in zip(engine_rpm, means, strict=True) if m is not None]
+    if seen:
+        row["rpm_mean"] = float(np.mean([m for _, m in seen]))
+        row["rpm_sd"] = max(float(_known(r).std()) for r, _ in seen)
+    for e in config.engine_ids:
+        row[f"fuel_l_per_h_{e}_mean"] = _mean(part[f"fuel_l_per_h_{e}"])
+        row[f"load_pct_{e}_mean"] = _mean(part[f"load_pct_{e}"])
+    for name in ("stw_kn", "wind_speed_true_kn", "pitch_deg", "roll_deg", "water_temp_c"):
+        row[f"{name}_mean"] = _mean(part[name])
+    for name in _DIRECTIONS:
+        row[f"{name}_mean"] = circular_mean_deg(part[name])
+    row["heading_sd_deg"] = circular_sd_deg(part["heading_true_deg"])
+    sog = _known(part["sog_kn"])
+    if sog.size:
+        row["sog_slope_kn_per_min"] = slope_per_s(sog, dt_s) * 60.0
+    if depth := depth_range(part["depth_m"], dt_s):
+        row["depth_m_min"], row["depth_m_max"] = depth
+        if sog.size and depth[0] > 0:
+            row["depth_froude"] = depth_froude(float(sog.mean()), depth[0])
+    return row
+
+
+def _is_same_run(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    rpm = one.get("rpm_mean"), other.get("rpm_mean")
+    return bool(rpm[0] and rpm[1] and abs(rpm[0] / rpm[1] - 1.0) < _SAME_RPM_SHARE)
+
+
+def _in_neutral(part: dict[str, Floats], config: Config) -> str:
+    """Return why a boat whose engines idle only drifts with the water, or an empty string where nothing shows that.
+
+    She does where her log shows no way, and where she goes sideways: ahead, she would need a current across her
+    nearly twice as fast as herself. A current from right ahead or astern does not show in one stretch alone.
+    """
+    idle_rpm = max((e.idle_rpm for e in config.engine), default=0.0)
+    rpm = [mean for e in config.engine_ids if (mean := _mean(part[f"rpm_{e}"])) is not None]
+    stw, sog = _mean(part["stw_kn"]), _mean(part["sog_kn"])
+    if not rpm or max(rpm) > max(_IDLE_SHARE * idle_rpm, _STOPPED_RPM) or (sog or 0.0) > _FASTEST_CURRENT_KN:
+        return ""
+    heading, course = (circular_mean_deg(part[name]) for name in ("heading_true_deg", "cog_true_deg"))
+    if max(rpm) <= _STOPPED_RPM:
+        return f"in neutral: engines at {max(rpm):.0f} rpm"
+    if stw is not None and sog is not None and stw < min(_NO_WAY_KN, 0.3 * sog):
+        return f"in neutral: {stw:.1f} kn through the water, {sog:.1f} kn over ground at {max(rpm):.0f} rpm"
+    if heading is None or course is None:
+        return ""
+    off_deg = abs((course - heading + 180.0) % 360.0 - 180.0)
+    if off_deg > _SIDEWAYS_DEG:
+        return f"in neutral: course {off_deg:.0f} deg off the heading at {max(rpm):.0f} rpm"
+    return ""
+
+
+def _reason(stretch: Stretch, start_ns: int, dt_s: float, config: Config) -> str:
+    """Return why a stretch was refused; where a silence is the reason, with when it was and whose."""
+    silence = stretch.silence
+    if silence is None or not stretch.reason.startswith(f"{silence.what} silent"):
+        return stretch.reason
+    at = utc_text(start_ns + round((silence.start - stretch.start) * dt_s * 1e9))[11:19]
+    several = silence.engine is not None and len(config.engine_ids) > 1
+    return f"{stretch.reason} at {at}" + (f" ({config.engine_ids[silence.engine or 0]})" if several else "")
+
+
+def silence_holes(stretches: Sequence[Stretch], first_ns: int, config: Config) -> list[Hole]:
+    """Return the silences that cut holds, with what each cost.
+
+    Args:
+        stretches: Row intervals with verdicts, in order.
+        first_ns: First instant of the samples [ns UTC].
+        config: Engines and grid.
+    """
+    step_ns = 1e9 / config.samples.grid_hz
+    by_silence: dict[Silence, list[Stretch]] = {}
+    for stretch in stretches:
+        silence = stretch.silence
+        # what lay still or turned would have been no leg anyway, and a log that begins late cut no hold
+        if silence is not None and (
+            stretch.reason.startswith(f"{silence.what} silent") or (stretch.accepted and silence.whole)
+        ):
+            by_silence.setdefault(silence, []).append(stretch)
+    holes = []
+    for silence, cut in by_silence.items():
+        name = "speed over ground" if silence.what == "speed" else silence.what
+        engine = "" if silence.engine is None else f" of engine {config.engine_ids[silence.engine]}"
+        refused_s = sum((s.stop - s.start) * step_ns for s in cut if not s.accepted) / 1e9
+        cost = f"{refused_s:.0f} s of a hold not used" if refused_s else "a hold cut in two, both parts used"
+        if refused_s and not any(s.accepted for s in cut):
+            cost += ": one leg"
+        cause = "no reading" if silence.whole else "no reading, for this long at least"
+        start_ns, stop_ns = (first_ns + round(row * step_ns) for row in (silence.start, silence.stop))
+        holes.append(Hole(start_ns, stop_ns, name + engine, cause, cost))
+    return holes
+
+
+def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
+    """Return the least and the greatest depth of a stretch [m] that no bad sounding decides; None where none is known.
+
+    Soundings far from the running median around them are left out first; of what is left, a low and a high quantile
+    stand for the extremes.
+
+    Args:
+        depth_m: Shape (n,), NaN where unknown.
+        dt_s: Spacing [s].
+    """
+    every = max(round(1.0 / dt_s), 1)
+    known = _known(depth_m[::every])
+    if known.size == 0:
+        known = _known(depth_m)
+    if known.size == 0:
+        return None
+    half = min(round(_DEPTH_WINDOW_S / 2.0 / (every * dt_s)), (known.size - 1) // 2)
+    around = np.median(
+        np.lib.stride_tricks.sliding_window_view(np.pad(known, half, mode="reflect"), 2 * half + 1), axis=1
+    )
+    off = np.abs(known - around)
+    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * median(off)))
+    sound = known[off <= limit]
+    low, high = np.quantile(sound, [_DEPTH_LOW, 1.0 - _DEPTH_LOW]) if sound.size else (known.min(), known.max())
+    return float(low), float(high)
+
+
+def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, bias_u_kn: float) -> dict[str, object]:
+    """Return the means of speed and of fuel with their errors, which rest on the memory that all stretches show."""
+    row: dict[str, object] = {}
+    sog, fuel = _known(part["sog_kn"]), _known(part["fuel"])
+    if sog.size:
+        mean, spread, n_eff, error = mean_with_error(sog, tau["sog_kn"])
+        row |= {
+            "sog_kn_mean": mean,
+            "sog_kn_sd": spread,
+            "n_eff": n_eff,
+            "sog_u_kn": error,
+            "sog_bias_u_kn": bias_u_kn,
+        }
+        by_blocks, row["sog_blocks"] = blocking_error(sog, block)
+        row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None
+    if fuel.size >= 0.8 * part["fuel"].size and fuel.size > 1:
+        mean, _, _, error = mean_with_error(fuel, tau["fuel"])
+        row |= {"fuel_l_per_h_mean": mean, "fuel_u_l_per_h": error}
+    return row
+
+
+def depth_froude(speed_kn: float, depth_m: float) -> float:
+    """Return the depth Froude number ``V / sqrt(g h)`` [-]; 1 is the critical speed of shallow water."""
+    return speed_kn * KN_M_PER_S / math.sqrt(G_M_PER_S2 * depth_m)
+
+
+def trim_at(start_ns: int, trims: Sequence[TrimEntry], part: dict[str, Floats], config: Config) -> str | None:
+    """Return the trim in force: the mean drive trim where it was recorded, else the last note, else the setting."""
+    recorded = []
+    for e in config.engine_ids:
+        mean = _mean(part[f"trim_pct_{e}"])
+        if mean is not None:
+            recorded.append(f"{mean:.0f} %")
+    if recorded:
+        return " / ".join(recorded) if len(set(recorded)) > 1 else recorded[0]
+    earlier = [t.value for t in trims if t.t_ns <= start_ns]
+    return earlier[-1] if earlier else (config.trial.trim or None)
