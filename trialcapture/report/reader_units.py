@@ -286,8 +286,9 @@ def _own_unit(unit: str) -> str:
 
 
 def _short(x: float | None) -> float:
-    """Return a number to three significant digits: as many as the steps and spikes of instruments have."""
-    return float(f"{x or 0.0:.3g}")
+    """Return a number to four significant digits, whole ones kept: steps and spikes of instruments have no more."""
+    value = x or 0.0
+    return round(value, max(0, 3 - math.floor(math.log10(abs(value))))) if value else 0.0
 
 
 def _join(text: str, unit: str) -> str:
