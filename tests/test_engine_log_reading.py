@@ -10,7 +10,7 @@ import pyarrow as pa
 import pytest
 
 from trialcapture.archive.session import engine_files, open_session
-from trialcapture.archive.spill import read_spill
+from trialcapture.archive.work_folder import read_table
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import reading
@@ -45,9 +45,9 @@ def test_pieces_joined_are_the_log_decoded_at_once(
     (log,) = reading.read_engine_logs(session, session.config, tmp_path)
     assert log.sizes[:-1] == [100] * (rows.num_rows // 100)
     assert sum(log.sizes) == rows.num_rows
-    kept = pa.concat_tables([read_spill(block)["rows"] for block in log.blocks])
+    kept = pa.concat_tables([read_table(block, "rows") for block in log.blocks])
     assert kept.to_pydict() == rows.to_pydict()
-    refused = pa.concat_tables([read_spill(block)["rejects"] for block in log.rejects])
+    refused = pa.concat_tables([read_table(block, "rejects") for block in log.rejects])
     assert refused.to_pylist() == rejects.to_pylist()
     assert [row["reason"] for row in refused.to_pylist()] == ["field count"]
     outlined = log.outline["t_log_ns"].to_pylist()

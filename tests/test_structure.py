@@ -1,4 +1,4 @@
-"""The tree is as DEVELOPERS.md says: layers, lint, types, module sizes, and no name of a forbidden kind."""
+"""The tree is as DEVELOPERS.md says: layers, lint, format and types."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ def main() -> None:
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
     parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
     parser.add_argument("--full", action="store_true", help="with --coverage: trials of full length")
-    parser.add_argument("--tables", action="store_true", help="every table of DEVELOPERS.md, Accuracy: three seeds a "
+    parser.add_argument("--tables", action="store_true", help="tables of accuracy of tests/RESULTS.md: three seeds a "
                         "scenario, 200 short trials for coverage, 20 seeds for the detectors; an hour")  # fmt: skip
     parser.add_argument(
         "--faults", action="store_true", help="run every fault family and check each demand; over half an hour"

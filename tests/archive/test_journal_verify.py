@@ -11,11 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.archive.accounting import LONGEST_SILENCE_S, Account, Timeline, merged
 from trialcapture.archive.journal import encode_line
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.session import create_session
-from trialcapture.archive.verify import verify_session
+from trialcapture.archive.verify import LONGEST_SILENCE_S, Account, Timeline, merged, verify_session
 from trialcapture.config import load_config
 
 S = 1_000_000

@@ -12,9 +12,9 @@ from trialcapture.archive.session import (
     match_engine_log,
     nmea_files,
     open_session,
+    settings_text,
     unmatched_engine_files,
 )
-from trialcapture.archive.session_toml import settings_text
 from trialcapture.config import Config, load_config
 from trialcapture.errors import ConfigError, TrialCaptureError
 

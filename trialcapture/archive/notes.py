@@ -20,7 +20,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
 from trialcapture.archive.atomic import write_file
+from trialcapture.archive.manifest import read_manifest, refuse_changed_files, write_manifest
+from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
@@ -153,3 +157,43 @@ def append_notes(folder: Path, entries: Sequence[Mapping[str, Any]]) -> None:
     torn = b"\n" if former and not former.endswith(b"\n") else b""
     lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries)
     write_file(path, former + torn + lines.encode("utf-8", "replace"))
+
+
+# Review entries on disk: appended to the notes, with the manifest brought up to date.
+
+
+def add_review_entries(folder: Path, entries: Sequence[Mapping[str, Any]]) -> None:
+    """Append review entries to a session's notes.
+
+    Lines that somebody put behind the notes by hand are taken into the manifest with them; any other change of a raw
+    file is refused, because a new manifest would hide it.
+
+    Args:
+        folder: The session; no recorder may be at work on it.
+        entries: As in `trialcapture.archive.notes`.
+
+    Raises:
+        TrialCaptureError: A raw file is not as the manifest says, or the disk does not take the entries.
+    """
+    has_manifest = read_manifest(folder) is not None
+    if has_manifest:
+        refuse_changed_files(folder, may_have_grown={notes_path(folder).relative_to(folder).as_posix()})
+    append_notes(folder, entries)
+    if has_manifest:
+        write_manifest(folder)
+
+
+def read_segments(folder: Path) -> pa.Table:
+    """Return the segments of a session that was processed.
+
+    Raises:
+        TrialCaptureError: It was not, or the file is damaged.
+    """
+    path = folder / "trialset" / "segments.parquet"
+    if not path.is_file():
+        raise TrialCaptureError(
+            "this session has no stretches yet, so none can be reviewed",
+            where=str(path),
+            expected=f"find them first: trialcapture process {folder}",
+        )
+    return read_parquet(path)

@@ -233,3 +233,33 @@ def _faults_in_words(path: Path) -> Iterator[None]:
             where=str(path),
             expected="delete it and run 'trialcapture process' on the session again; raw data is enough",
         ) from fault
+
+
+class SampleRows:
+    """Reads rows of an open samples file; made by `open_sample_rows`."""
+
+    def __init__(self, file: pq.ParquetFile) -> None:
+        self._file = file
+        self._held: tuple[int, tuple[str, ...], pa.Table] | None = None
+
+    def read(self, start: int, stop: int, columns: Sequence[str]) -> pa.Table:
+        """Return rows [start, stop) of some columns; cheap where calls go forward through the file."""
+        parts = []
+        for group in range(start // ROW_GROUP_ROWS, (max(stop, start + 1) - 1) // ROW_GROUP_ROWS + 1):
+            table = self._group(group, tuple(columns))
+            low = max(start - group * ROW_GROUP_ROWS, 0)
+            parts.append(table.slice(low, min(stop - group * ROW_GROUP_ROWS, ROW_GROUP_ROWS) - low))
+        return pa.concat_tables(parts).combine_chunks()
+
+    def _group(self, group: int, columns: tuple[str, ...]) -> pa.Table:
+        if self._held is None or self._held[:2] != (group, columns):
+            self._held = None
+            self._held = (group, columns, self._file.read_row_group(group, columns=list(columns)))
+        return self._held[2]
+
+
+@contextmanager
+def open_sample_rows(path: Path) -> Iterator[SampleRows]:
+    """Open a samples file as `open_parquet` writes it, to read rows where they are wanted."""
+    with pq.ParquetFile(path) as file:
+        yield SampleRows(file)

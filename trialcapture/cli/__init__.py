@@ -22,6 +22,7 @@ from trialcapture.cli.review import review
 from trialcapture.cli.verify import verify
 
 _STOPPED = 130
+"""Exit code of a program ended by Ctrl-C (128 + SIGINT, POSIX shells)."""
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
 
@@ -42,10 +43,8 @@ for _command in (preflight, record, draft_log, collect, process, review, verify,
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 1 a fault in input or use, 2 wrong usage, 130 stopped."""
     given = list(sys.argv[1:] if arguments is None else arguments)
-    # the matrices are small: threads only cost time here, and their number could change a last digit; NumPy reads
-    # these when it is first imported, which is after this line
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    # Arrow's own pools keep what they once had; the system's memory goes back to the system
+    os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
     for stream in (sys.stdout, sys.stderr):
         with suppress(AttributeError, ValueError):  # a console that lacks a character shows another
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading
 
 _ROWS_SHOWN, _WIDTH = 8, 78
+"""Rows of the log that are shown, and how wide, on a screen of 80 columns."""
 
 
 @click.command("draft-log")
@@ -56,7 +57,7 @@ def draft_log(
     """
     if not files and not logs:
         raise click.UsageError("Missing argument 'FILE...'.", click.get_current_context())
-    from trialcapture.archive.incoming import look_at_engine_log  # noqa: PLC0415
+    from trialcapture.archive.collect import look_at_engine_log  # noqa: PLC0415
     from trialcapture.decode.engine_log.log_draft import draft_table  # noqa: PLC0415
 
     where = _zones(zones)
@@ -85,7 +86,7 @@ def _explained(path: Path) -> list[SentenceSeen]:
     import pyarrow as pa  # noqa: PLC0415
 
     from trialcapture.acquire.explain import explain_groups, explain_log  # noqa: PLC0415
-    from trialcapture.archive.incoming import check_log  # noqa: PLC0415
+    from trialcapture.archive.collect import check_log  # noqa: PLC0415
     from trialcapture.archive.raw import read_blocks  # noqa: PLC0415
     from trialcapture.decode.can.can_decoder import CanDecoder  # noqa: PLC0415
 

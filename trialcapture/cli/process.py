@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from trialcapture.cli.output import PATH, json_option, path_argument, print_json, shown_progress
 
 if TYPE_CHECKING:
-    from trialcapture.archive.second_process import SecondProcess
     from trialcapture.config import UnitSystem
 
 
@@ -35,12 +34,15 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
     Everything is derived from SESSION/raw and can be made again: the same raw
     files, settings and version give the same bytes.
     """
-    from trialcapture.archive.second_process import is_long, leave_cycles, open_second_process  # noqa: PLC0415
+    from trialcapture.archive.session import open_session  # noqa: PLC0415
+    from trialcapture.config import read_config  # noqa: PLC0415
 
-    leave_cycles()
-    # first of all: it takes as long to be ready as this process does
-    with open_second_process(is_long(session), ready_for="trialcapture.pipeline") as second:
-        result = _derive(session, config_path, units, second)
+    open_session(session)
+    text = None if config_path is None else read_config(config_path)[1]
+    from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
+
+    with shown_progress() as progress:
+        result = derive(session, config_text=text, progress=progress, units=units)
     if as_json:
         bands = result["bands"].to_pylist()
         print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
@@ -51,17 +53,3 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
 
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
     click.echo(f"report: {result['paths']['report']}")
-
-
-def _derive(session: Path, config_path: Path | None, units: UnitSystem | None, second: SecondProcess) -> dict[str, Any]:
-    from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
-
-    open_session(session)
-    text = None if config_path is None else read_config(config_path)[1]
-    from trialcapture.archive.second_process import hold_little_memory  # noqa: PLC0415
-    from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
-
-    hold_little_memory()
-    with shown_progress() as progress:
-        return derive(session, config_text=text, progress=progress, second=second, units=units)

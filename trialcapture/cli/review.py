@@ -53,8 +53,7 @@ def review(
     trialcapture review monday
     trialcapture review monday --exclude 12 --reason "ferry wash" --by Kim
     """
-    from trialcapture.archive.notes import read_notes, reviews_of  # noqa: PLC0415
-    from trialcapture.archive.review import read_segments  # noqa: PLC0415
+    from trialcapture.archive.notes import read_notes, read_segments, reviews_of  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
     from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
 
@@ -132,8 +131,7 @@ def _add(session: Session, entries: list[dict[str, Any]], segments: pa.Table) ->
     import json  # noqa: PLC0415
 
     from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
-    from trialcapture.archive.notes import parse_note, read_notes, reviews_of  # noqa: PLC0415
-    from trialcapture.archive.review import add_review_entries  # noqa: PLC0415
+    from trialcapture.archive.notes import add_review_entries, parse_note, read_notes, reviews_of  # noqa: PLC0415
     from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
 
     is_locked = (session.folder / NAME).exists()  # by a recorder at work, or left by one that was killed

@@ -178,9 +178,9 @@ def read_config(path: Path) -> tuple[Config, str]:
 
 
 def config_hash(config: Config) -> str:
-    """Return the SHA-256 of the settings that results rest on, defaults included; equal settings give equal hashes.
+    """Return the SHA-256 of the settings as used, defaults included; equal settings give equal hashes.
 
-    The units of the reader are no part of it: they change no number in a file.
+    How a reader wants to see the results, ``[report]``, changes none of them and has no part in it.
     """
     plain = json.dumps(config.model_dump(mode="json", exclude={"report"}), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(plain.encode()).hexdigest()

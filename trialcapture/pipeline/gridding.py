@@ -1,10 +1,11 @@
-"""The samples of a trial, written hour by hour from blocks set aside, and what is kept of them in memory."""
+"""From decoded blocks set aside to the samples of a trial, written hour by hour, and what is kept of them in memory."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,11 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet
-from trialcapture.archive.second_process import SecondProcess, release_memory
-from trialcapture.archive.spill import Spilled, read_spill, write_spill
+from trialcapture.archive.work_folder import StoredTables, read_table, read_tables
+from trialcapture.buffers import integers
 from trialcapture.config import Config
-from trialcapture.pipeline.pieces import Piece
+from trialcapture.pipeline.reading import REJECTS, DecodedEngineLog, DecodedLog
+from trialcapture.prepare.channels.engine_readings import Numbers, gather_log
 from trialcapture.prepare.channels.grid import (
     LeftOut,
     grid_times,
@@ -25,18 +27,110 @@ from trialcapture.prepare.channels.grid import (
     sample_window,
     samples_schema,
 )
-from trialcapture.prepare.channels.on_change import OnChange
+from trialcapture.prepare.channels.on_change import HOLD_MOST_S, OnChange, RowsOnChange
+from trialcapture.prepare.channels.receiver_choice import Screen
+from trialcapture.prepare.channels.series import Candidate
+from trialcapture.prepare.clocks.log_alignment import place_rows
+from trialcapture.prepare.clocks.log_clock import LogClock
+from trialcapture.prepare.clocks.receive_time import Stamps
+from trialcapture.prepare.clocks.sentence_times import TIMED
+from trialcapture.prepare.clocks.utc_assignment import Placing, place_block
 from trialcapture.prepare.steady.detection import SegmentFinder
 from trialcapture.prepare.steady.setpoint_holds import Stretch
-from trialcapture.prepare.trial_alignment import Candidates
+from trialcapture.prepare.trial_alignment import Arrangement, Candidates, Told, gather_tables
 
 Ints = npt.NDArray[np.int64]
 Rankings = dict[str, tuple[str, ...]]
 
 WINDOW_ROWS = ROW_GROUP_ROWS // 2
-"""Rows made at a time: half an hour of the default grid."""
-_OWN_WORK = 0.75
-"""What detecting and writing a window takes, which this process alone does, over making it (measured)."""
+"""Rows made at a time: half an hour of the default grid (our choice, measured on 8 h)."""
+_LOG_CONTEXT_S = 150.0
+"""What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""
+_BLOCK_MARGIN_NS = 20_000_000_000
+_NEIGHBOURS = 20
+"""Outline rows of each formatter that are kept of the blocks before and after: more than share one instant."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSlice:
+    """The readings of one decoded block of an NMEA or CAN log.
+
+    Attributes:
+        low_ns, high_ns: Between what UTC they lie [ns].
+        tables: Its sentences, set aside.
+        placing: How the log's lines are placed on UTC.
+        shift_ns: What to add to the block's own receipt axis [ns].
+        stamps: How the placing's clock stamped the block; None where lines are not placed by stamps.
+        near: Placed outline rows of timed sentences of the blocks before and after.
+        variation_deg: Of the log.
+        numbers: Which engine number is which engine.
+        screen: What of its readings is not used as told.
+    """
+
+    low_ns: int
+    high_ns: int
+    tables: StoredTables
+    placing: Placing
+    shift_ns: int
+    stamps: Stamps | None
+    near: dict[str, pa.Table]
+    variation_deg: float | None
+    numbers: Numbers
+    screen: Screen
+
+    def load(self, config: Config) -> Candidates:
+        """Read the block, place it on UTC and gather its readings by channel group."""
+        tables = read_tables(self.tables, leave_out=REJECTS)
+        placed = place_block(tables, self.placing, self.shift_ns, self.near, self.stamps)
+        found = gather_tables(placed, self.variation_deg, self.numbers, config)[0]
+        return {group: self.screen.apply(group, of) for group, of in found.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class EngineLogSlice:
+    """Some rows of an engine log, with those around them that their own values may need.
+
+    Attributes:
+        low_ns, high_ns: First and last UTC of its own rows [ns].
+        name: The log.
+        rows: Its rows, set aside as the table ``rows``.
+        before, after: The rows around it, set aside in the same way, or None.
+        context: How many of those may matter.
+        clock: The log's clock.
+        on_change: Columns that are filled on change only.
+        rows_on_change: How it has a row on change only; None where it has not.
+    """
+
+    low_ns: int
+    high_ns: int
+    name: str
+    rows: StoredTables
+    before: StoredTables | None
+    after: StoredTables | None
+    context: int
+    clock: LogClock
+    on_change: frozenset[str] = frozenset()
+    rows_on_change: RowsOnChange | None = None
+
+    def load(self, config: Config) -> Candidates:
+        """Read the rows, place them on UTC and gather their readings by channel group."""
+        parts = [read_table(self.rows, "rows")]
+        if self.before:
+            earlier = read_table(self.before, "rows")
+            parts.insert(0, earlier.slice(max(earlier.num_rows - self.context, 0)))
+        if self.after:
+            parts.append(read_table(self.after, "rows").slice(0, self.context))
+        rows, t_ns = place_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
+        found = gather_log(rows, t_ns, self.name, config, self.on_change, self.rows_on_change)
+        return {group: [self._own(c) for c in members] for group, members in found.items()}
+
+    def _own(self, c: Candidate) -> Candidate:
+        kept = slice(*np.searchsorted(c.t_ns, [self.low_ns, self.high_ns + 1]))
+        ages = None if c.age_ns is None else c.age_ns[kept]
+        return Candidate(c.source, c.t_ns[kept], {n: v[kept] for n, v in c.values.items()}, c.preference, age_ns=ages)
+
+
+TimeSlice = BlockSlice | EngineLogSlice
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +139,12 @@ class Gridded:
 
     Attributes:
         first_ns: First instant of the grid [ns UTC].
-        rows: Rows of the samples.
         overview: One row a second (`trialcapture.prepare.channels.grid.overview_of`).
         stretches: The steady stretches and what looked like one, as rows of the samples.
         left_out: Readings that failed a test.
     """
 
     first_ns: int
-    rows: int
     overview: pa.Table
     stretches: list[Stretch]
     left_out: list[LeftOut]
@@ -61,27 +153,23 @@ class Gridded:
 def write_samples(
     path: Path,
     provenance: dict[str, str],
-    pieces: Sequence[Piece],
+    slices: Sequence[TimeSlice],
     rankings: Rankings,
     on_change: OnChange,
     span_ns: tuple[int, int],
     config: Config,
-    aside: Path,
-    second: SecondProcess,
     progress: Callable[[str, float | None], None],
 ) -> Gridded:
-    """Write ``samples.parquet``, an hour of it at a time.
+    """Write ``samples.parquet``, an hour of it at a time, and look for steady stretches.
 
     Args:
         path: The file.
         provenance: For its metadata.
-        pieces: What to make them from.
+        slices: What to make them from.
         rankings: By channel group, its sources, the leader first.
         on_change: What is published on change only.
         span_ns: First and last UTC of the trial [ns].
         config: Boat and trial settings.
-        aside: Where the second process sets its windows aside.
-        second: Makes most windows, where it is there.
         progress: Called with the name of the step and its share.
 
     Raises:
@@ -90,126 +178,128 @@ def write_samples(
     block = max(round(config.samples.grid_hz), 1)
     rows = max(WINDOW_ROWS // block, 1) * block
     grid_ns = grid_times(*span_ns, config.samples.grid_hz)
-    windows = [grid_ns[first : first + rows] for first in range(0, grid_ns.size, rows)]
+    reach_ns = round(max(reaches_s(rankings, config, on_change).values(), default=0.0) * 1e9)
     finder = SegmentFinder(config)
     overviews: list[pa.Table] = []
     stretches: list[Stretch] = []
     left_out: list[LeftOut] = []
-    # compressing needs no Python, so it goes on beside detection
+    loaded: dict[int, Candidates] = {}
+    # compressing needs no Python, so it goes on in a thread while the next window is made
     with open_parquet(path, samples_schema(config), provenance) as file, ThreadPoolExecutor(1) as writer:
         written: Future[None] | None = None
-        for number, made in enumerate(_made(windows, pieces, rankings, on_change, config, aside, second), start=1):
+        for first in range(0, grid_ns.size, rows):
+            window = grid_ns[first : first + rows]
+            low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
+            needed = [n for n, s in enumerate(slices) if s.low_ns <= high and s.high_ns >= low]
+            # neighbouring windows share a slice at their border
+            loaded = {n: loaded[n] if n in loaded else slices[n].load(config) for n in needed}
+            samples = sample_window(_joined(loaded.values()), rankings, window, config, on_change)
+            left_out += left_out_of(samples)
+            samples = samples.replace_schema_metadata(None)
             if written is not None:
                 written.result()
-            left_out += left_out_of(made)
-            samples = made.replace_schema_metadata(None)
             written = writer.submit(file.write, samples)
             overviews.append(overview_of(samples, block, config.engine_ids))
             stretches += finder.push(samples)
-            release_memory()
-            progress("samples", number / len(windows))
+            pa.default_memory_pool().release_unused()
+            progress("samples", min((first + rows) / grid_ns.size, 1.0))
         if written is not None:
             written.result()
     stretches += finder.finish()
-    overview = pa.concat_tables(overviews).combine_chunks()
-    return Gridded(int(grid_ns[0]), int(grid_ns.size), overview, stretches, left_out)
+    return Gridded(int(grid_ns[0]), pa.concat_tables(overviews).combine_chunks(), stretches, left_out)
 
 
-def _made(
-    windows: Sequence[Ints],
-    pieces: Sequence[Piece],
-    rankings: Rankings,
-    on_change: OnChange,
-    config: Config,
-    aside: Path,
-    second: SecondProcess,
-) -> Iterator[pa.Table]:
-    """Yield the samples of each window in order.
-
-    The second process makes them from the first on. While the next one is not there yet, this process makes the last
-    that nobody has begun, as long as more are waiting for that than its own work on the windows to come makes up for.
-    """
-    needed = [_needed(window, pieces, rankings, on_change, config) for window in windows]
-    kept: dict[Path, Candidates] = {}
-    if not second.is_there:
-        for window, parts in zip(windows, needed, strict=True):
-            yield _make(window, parts, rankings, on_change, config, kept)
-        return
-    calls = [
-        second.submit(_set_aside, w, n, rankings, on_change, config, aside)
-        for w, n in zip(windows, needed, strict=True)
-    ]
-    second.submit(_forget)
-    own: dict[int, Spilled] = {}
-    for number, call in enumerate(calls):
-        while not call.done():  # a call taken back counts as done
-            waiting = [n for n in range(number, len(calls)) if not (calls[n].running() or calls[n].done())]
-            if len(waiting) <= _OWN_WORK * (len(calls) - number) or not calls[waiting[-1]].cancel():
-                break
-            last = waiting[-1]
-            own[last] = _set_aside(windows[last], needed[last], rankings, on_change, config, aside, kept)
-        spilled = own.pop(number, None) or call.result()
-        yield read_spill(spilled)["samples"]
-        spilled.path.unlink(missing_ok=True)
-
-
-def _set_aside(
-    window: Ints,
-    needed: list[Piece],
-    rankings: Rankings,
-    on_change: OnChange,
-    config: Config,
-    aside: Path,
-    kept: dict[Path, Candidates] | None = None,
-) -> Spilled:
-    """Make one window and set it aside; `kept` as for `_make`, None in the second process, which keeps its own."""
-    samples = _make(window, needed, rankings, on_change, config, _KEPT if kept is None else kept)
-    return write_spill(aside / f"samples-{window[0]}.arrows", {"samples": samples})
-
-
-def _forget() -> None:
-    _KEPT.clear()
-
-
-_KEPT: dict[Path, Candidates] = {}
-"""In the second process, from one call to the next: see `_make`."""
-
-
-def _make(
-    window: Ints,
-    needed: list[Piece],
-    rankings: Rankings,
-    on_change: OnChange,
-    config: Config,
-    kept: dict[Path, Candidates],
-) -> pa.Table:
-    """Return the samples of a window.
-
-    Args:
-        window: Its instants [ns UTC].
-        needed: The pieces it is made from.
-        rankings: By channel group, its sources, the leader first.
-        on_change: What is published on change only.
-        config: Boat and trial settings.
-        kept: Candidates of the pieces the window before needed, by the file they lie in, whose name no other run has;
-            brought up to those of this window, because the next one needs the last of them again.
-    """
-    for path in kept.keys() - {piece.path for piece in needed}:
-        del kept[path]
-    for piece in needed:
-        if piece.path not in kept:
-            kept[piece.path] = piece.load(config)
+def _joined(parts: Iterable[Candidates]) -> Candidates:
     merged: Candidates = {}
-    for piece in needed:
-        for group, found in kept[piece.path].items():
+    for part in parts:
+        for group, found in part.items():
             merged.setdefault(group, []).extend(found)
-    return sample_window(merged, rankings, window, config, on_change)
+    return merged
 
 
-def _needed(
-    window: Ints, pieces: Sequence[Piece], rankings: Rankings, on_change: OnChange, config: Config
-) -> list[Piece]:
-    """Return the pieces a window needs, in order."""
-    reach_ns = round(max(reaches_s(rankings, config, on_change).values(), default=0.0) * 1e9)
-    low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
-    return [p for p in pieces if p.low_ns <= high and p.high_ns >= low]
+def find_slices(
+    logs: Sequence[DecodedLog], engine_logs: Sequence[DecodedEngineLog], arrangement: Arrangement
+) -> list[TimeSlice]:
+    """Return the slices of every log that has a place in time."""
+    slices: list[TimeSlice] = []
+    for log in logs:
+        told = arrangement.logs[log.name]
+        shifts = log.outline.shifts_ns.get(told.placing.clock)
+        stamps = log.outline.stamps.get(told.placing.clock)
+        for number, tables in enumerate(log.blocks):
+            span = _span(_outline_rows(log, told, number))
+            if span is not None:
+                slices.append(
+                    BlockSlice(
+                        *span,
+                        tables,
+                        told.placing,
+                        shifts[number] if shifts else 0,
+                        stamps[number] if stamps else None,
+                        _neighbours(log, told, number),
+                        told.variation_deg,
+                        told.numbers,
+                        arrangement.screen,
+                    )
+                )
+    for engine_log in engine_logs:
+        if engine_log.name in arrangement.fits:
+            on_change = frozenset(arrangement.on_change.columns.get(engine_log.name, ()))
+            rows = arrangement.on_change.rows.get(engine_log.name)
+            slices += _log_slices(engine_log, arrangement.fits[engine_log.name], on_change, rows)
+    return slices
+
+
+def _outline_rows(log: DecodedLog, told: Told, number: int) -> dict[str, pa.Table]:
+    """Return the placed outline rows of one block, by formatter."""
+    found = {}
+    for name, table in told.placed.items():
+        at = log.outline.bounds[name]
+        found[name] = table.slice(at[number], at[number + 1] - at[number])
+    return found
+
+
+def _neighbours(log: DecodedLog, told: Told, number: int) -> dict[str, pa.Table]:
+    """Return the placed outline rows of timed sentences just before and just after a block."""
+    found = {}
+    for name in TIMED:
+        if name in told.placed:
+            at = log.outline.bounds[name]
+            before, after = at[number], at[number + 1]
+            table = told.placed[name]
+            parts = [
+                table.slice(max(before - _NEIGHBOURS, 0), min(before, _NEIGHBOURS)),
+                table.slice(after, _NEIGHBOURS),
+            ]
+            found[name] = pa.concat_tables(parts).combine_chunks()
+    return found
+
+
+def _span(rows: dict[str, pa.Table]) -> tuple[int, int] | None:
+    """Return between what UTC [ns] the readings of a block lie, or None where none has a time."""
+    low, high = [], []
+    for table in rows.values():
+        t_ns, known = integers(table["t_ns"])
+        if known.any():
+            low.append(int(t_ns[known].min()))
+            high.append(int(t_ns[known].max()))
+    return (min(low) - _BLOCK_MARGIN_NS, max(high) + _BLOCK_MARGIN_NS) if low else None
+
+
+def _log_slices(
+    log: DecodedEngineLog, clock: LogClock, on_change: frozenset[str], rows_on_change: RowsOnChange | None
+) -> list[EngineLogSlice]:
+    slices = []
+    step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
+    usual_s = float(np.median(step_ns[step_ns > 0])) / 1e9 if np.any(step_ns > 0) else 1.0
+    context_s = _LOG_CONTEXT_S + (HOLD_MOST_S if on_change or rows_on_change else 0.0)
+    context = ceil(context_s / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
+    around = [None, *log.blocks, None]
+    for number, rows in enumerate(log.blocks):
+        _, t_ns = place_rows(read_table(rows, "rows"), clock)
+        if t_ns.size:
+            before, after = around[number], around[number + 2]
+            low, high = int(t_ns.min()), int(t_ns.max())
+            found = EngineLogSlice(low, high, log.name, rows, before, after, context, clock, on_change, rows_on_change)
+            slices.append(found)
+    return slices

@@ -1,39 +1,63 @@
-"""From raw files to decoded blocks on the disk and an outline of each log in memory."""
+"""From raw files to decoded blocks on the disk, an outline of each log in memory, and the table of rejects.
+
+Times can be given only once the whole of a log is known, so each decoded block is set aside once; what must be known
+of all of it at once is found from the outlines.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.archive.accounting import read_timeline
-from trialcapture.archive.decoding import DecodedBlock, Job, Span, decode_blocks, keep_block
-from trialcapture.archive.raw import is_packed, read_blocks
-from trialcapture.archive.second_process import SecondProcess
+from trialcapture.archive.parquet import open_parquet
+from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
-from trialcapture.archive.spill import Spilled, read_spill, write_spill
+from trialcapture.archive.verify import read_timeline
+from trialcapture.archive.work_folder import StoredTables, read_table, write_tables
 from trialcapture.archive.workbook import open_engine_log
-from trialcapture.buffers import integers, to_arrow
+from trialcapture.buffers import count_texts, integers, table_of, to_arrow
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can.can_decoder import CanDecoder
+from trialcapture.decode.engine_log.log_cells import shown
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.decode.nmea0183.encapsulated import last_frames
+from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
+from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.clocks.downsampled_index import Outline, join_outlines, outline_log
+from trialcapture.prepare.clocks.downsampled_index import (
+    BlockOutline,
+    Outline,
+    join_outlines,
+    outline_block,
+    outline_log,
+)
 from trialcapture.prepare.clocks.log_pieces import find_repeated, is_newest_first, row_codes
-from trialcapture.prepare.clocks.receive_time import serial_lines
+from trialcapture.prepare.clocks.receive_time import correct_receipt, serial_lines
+from trialcapture.prepare.clocks.utc_assignment import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
 from trialcapture.prepare.data_health import Item, Rejection
+from trialcapture.prepare.trial_alignment import Arrangement
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
+Decoded = tuple[dict[str, pa.Table], pa.Table, pa.Table]
+"""One decoded block: tables by formatter, rejects, counts of sentences."""
+SentenceCounts = dict[tuple[str, str, str], list[int]]
+"""By source, talker and formatter: sentences good, bad and not decoded."""
 
 BLOCK_BYTES = 6 << 20
-"""How much of a log is decoded at a time: less costs time for each block, more costs memory."""
+"""How much of a log is decoded at a time: less costs time for each block, more costs memory (measured on 8 h)."""
 _LOG_ROWS = 50_000
 _LOG_BYTES = 1 << 20
+REJECTS = "rejects"
+"""Name of the rejects among the tables of a block."""
+UNREAD = frozenset({"mode", "nav_status", "satellites", "hdop", "altitude_m", "separation_m", "pitch_pct"})
+"""Columns that no channel is made of; they are not set aside."""
+_NO_TIMES: LineTimes = (integers(pa.nulls(0))[0], integers(pa.nulls(0))[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +67,12 @@ class DecodedLog:
     Attributes:
         name: The raw file.
         outline: Few rows of all of it.
-        blocks: Its blocks' tables, set aside.
-        rejects: Its blocks' rejects, set aside.
+        blocks: Its blocks, set aside: tables by formatter, and `REJECTS`.
     """
 
     name: str
     outline: Outline
-    blocks: list[Spilled]
-    rejects: list[Spilled]
+    blocks: list[StoredTables]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +85,8 @@ class DecodedEngineLog:
         outline: Few rows of all of it.
         blocks: Its rows, set aside as the tables ``rows``.
         sizes: Rows of each block.
-        rejects: Its rejects, set aside.
-        told: Warnings about the file itself and the order of its rows.
+        rejects: Its rejects, set aside as the tables `REJECTS`.
+        warnings: About the file itself and the order of its rows.
         items: What is wrong with its rows, for the account of data health.
         rejections: The rejects counted by column and reason.
     """
@@ -72,24 +94,36 @@ class DecodedEngineLog:
     name: str
     spec: EngineLog
     outline: pa.Table
-    blocks: list[Spilled]
+    blocks: list[StoredTables]
     sizes: list[int]
-    rejects: list[Spilled]
-    told: tuple[str, ...] = ()
+    rejects: list[StoredTables]
+    warnings: tuple[str, ...] = ()
     items: tuple[Item, ...] = ()
     rejections: tuple[LogRejection, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class RejectCounts:
+    """Counts of rejects.
+
+    Attributes:
+        by_source: Of what was refused: ``source``, ``reason`` and ``count``, in order of source and reason.
+        by_field: Of all of the NMEA and CAN logs, count by source, sentence, field and reason; "" where there is none.
+    """
+
+    by_source: pa.Table
+    by_field: dict[tuple[str, str, str, str], int]
+
+
 def read_logs(
-    session: Session, config: Config, folder: Path, second: SecondProcess, progress: Progress
-) -> tuple[list[DecodedLog], list[pa.Table], list[str]]:
+    session: Session, config: Config, folder: Path, progress: Progress
+) -> tuple[list[DecodedLog], SentenceCounts, list[str]]:
     """Decode every NMEA and CAN log of a session.
 
     Args:
         session: The session.
         config: Sources and transducers.
         folder: Where to set decoded blocks aside.
-        second: Shares the decoding.
         progress: See `Progress`.
 
     Returns:
@@ -98,77 +132,79 @@ def read_logs(
     Raises:
         TrialCaptureError: There is no such log, or the disk is full.
     """
-    files = nmea_files(session)
-    can_logs = can_files(session)
-    if not files and not can_logs:
+    nmea, can = nmea_files(session), can_files(session)
+    if not nmea and not can:
         raise TrialCaptureError(
             "this session holds no NMEA log and no CAN log",
             where=str(session.folder / "raw"),
             expected="record one, or put one there with 'trialcapture collect'",
         )
-    total = sum(path.stat().st_size for path in [*files, *can_logs]) or 1
-    told: list[str] = []
+    total = sum(path.stat().st_size for path in [*nmea, *can]) or 1
+    warnings: list[str] = []
     logs: list[DecodedLog] = []
-    counts: list[pa.Table] = []
-    done = [0]
+    counts: SentenceCounts = {}
+    done = 0
 
-    def shown(size: int) -> None:
-        done[0] += size
-        progress("decoding", min(done[0] / total, 1.0))
+    def raw_blocks(path: Path) -> Iterator[tuple[int, bytes]]:
+        nonlocal done
+        for first_line, block in read_blocks(path, BLOCK_BYTES, warn=warnings.append):
+            yield first_line, block
+            done += len(block)
+            progress("decoding", min(done / total, 1.0))
 
-    for number, path in enumerate(files):
-        jobs = _jobs(path, folder / f"nmea-{number}", config, told, shown)
-        logs.append(_gathered(path, session, decode_blocks(jobs, second), counts))
-    for number, path in enumerate(can_logs):
-        blocks = _can_blocks(path, session, folder / f"can-{number}", told, shown)
-        logs.append(_gathered(path, session, blocks, counts))
-    return logs, counts, told
+    for path in nmea:
+        decoded = _decode_nmea_log(raw_blocks(path), path.name.split(".")[0], config)
+        logs.append(_set_aside(path, decoded, folder, counts))
+    epoch_ns = read_timeline(session.folder).epoch_wall_ns if can else None
+    for path in can:
+        logs.append(_set_aside(path, _decode_can_log(raw_blocks(path), epoch_ns), folder, counts))
+    return logs, counts, warnings
 
 
-def _jobs(path: Path, stem: Path, config: Config, told: list[str], shown: Callable[[int], None]) -> Iterator[Job]:
+def _decode_nmea_log(blocks: Iterable[tuple[int, bytes]], source: str, config: Config) -> Iterator[Decoded]:
     lenient = frozenset(s.id for s in config.source if not s.require_checksum)
     lines = serial_lines(config)
-    packed, begin, before = is_packed(path), 0, b""
-    for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
-        span = None if packed else Span(path, begin, begin + len(block))
-        begin += len(block)
-        yield Job(
-            stem.with_name(f"{stem.name}-{number}.arrows"),
+    before = b""
+    for first_line, block in blocks:
+        tables, rejects, counts = decode_nmea(
             block,
-            span,
-            first_line,
-            path.name.split(".")[0],
+            source=source,
+            first_line=first_line,
             require_checksum=not lenient or len(lenient) < len(config.source),
             without_checksum=lenient,
-            lines=lines,
             before=before,
         )
+        yield correct_receipt(tables, block, first_line, lines), rejects, counts
         before = last_frames(block)
-        shown(len(block))
 
 
-def _can_blocks(
-    path: Path, session: Session, stem: Path, told: list[str], shown: Callable[[int], None]
-) -> Iterator[DecodedBlock]:
-    """Decode a CAN log; messages may span blocks, so it is done in one go."""
-    decoder = CanDecoder(read_timeline(session.folder).epoch_wall_ns)
-    number = 0
-    for number, (first_line, block) in enumerate(read_blocks(path, BLOCK_BYTES, warn=told.append)):
-        tables, rejects, counts = decoder.decode(block, first_line)
-        yield keep_block(stem.with_name(f"{stem.name}-{number}.arrows"), tables, rejects, counts)
-        shown(len(block))
+def _decode_can_log(blocks: Iterable[tuple[int, bytes]], epoch_ns: int | None) -> Iterator[Decoded]:
+    decoder = CanDecoder(epoch_ns)
+    for first_line, block in blocks:
+        yield decoder.decode(block, first_line)
     rejects, counts = decoder.finish()
-    yield keep_block(stem.with_name(f"{stem.name}-{number + 1}.arrows"), {}, rejects, counts)
+    yield {}, rejects, counts
 
 
-def _gathered(path: Path, session: Session, blocks: Iterator[DecodedBlock], counts: list[pa.Table]) -> DecodedLog:
-    found = []
-    for block in blocks:
-        counts.append(block.counts)
-        found.append(block)
-    name = path.relative_to(session.folder).as_posix()
-    outline = join_outlines([b.outline for b in found])
-    return DecodedLog(name, outline, [b.tables for b in found], [b.rejects for b in found])
+def _set_aside(path: Path, decoded: Iterable[Decoded], folder: Path, counts: SentenceCounts) -> DecodedLog:
+    """Outline the blocks of a log, set them aside and count their sentences."""
+    outlines: list[BlockOutline] = []
+    blocks: list[StoredTables] = []
+    for number, (tables, rejects, of_block) in enumerate(decoded):
+        outlines.append(outline_block(tables))
+        read = {n: t.select([c for c in t.column_names if c not in UNREAD]) for n, t in tables.items()}
+        blocks.append(write_tables(folder / f"{path.name}-{number}.arrows", {**read, REJECTS: rejects}))
+        for r in of_block.to_pylist():
+            entry = counts.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
+            for i, kind in enumerate(("good", "bad", "not_decoded")):
+                entry[i] += r[kind]
+    return DecodedLog(f"raw/{path.name}", join_outlines(outlines), blocks)
+
+
+def counts_table(counts: SentenceCounts) -> pa.Table:
+    """Return counts of sentences as a table, in order of source, talker and formatter."""
+    rows = [dict(zip(COUNTS_SCHEMA.names, (*name, *of), strict=True)) for name, of in sorted(counts.items())]
+    return table_of(rows, COUNTS_SCHEMA)
 
 
 def read_engine_logs(session: Session, config: Config, folder: Path) -> list[DecodedEngineLog]:
@@ -179,31 +215,32 @@ def read_engine_logs(session: Session, config: Config, folder: Path) -> list[Dec
     """
     logs = []
     for number, (path, spec) in enumerate(engine_files(session)):
-        told: list[str] = []
+        warnings: list[str] = []
         # of a workbook another declaration holds for its text: the session's stays that of the log
-        text_spec, text = open_engine_log(path, spec, _LOG_BYTES, warn=told.append)
+        text_spec, text = open_engine_log(path, spec, _LOG_BYTES, warn=warnings.append)
         density = config.fuel.density_kg_per_m3
         decoder = EngineLogDecoder(text_spec, config.engine_ids, path.name, density_kg_per_m3=density)
-        log = _kept_log(path.name, spec, _log_blocks(text, decoder), folder / f"engine-{number}")
-        logs.append(replace(log, told=(*told, *log.told), rejections=tuple(decoder.rejections)))
+        log = _set_log_aside(path.name, spec, _decode_engine_log(text, decoder), folder / f"engine-{number}")
+        logs.append(replace(log, warnings=(*warnings, *log.warnings), rejections=tuple(decoder.rejections)))
     return logs
 
 
-def _log_blocks(text: Iterator[bytes], decoder: EngineLogDecoder) -> Iterator[tuple[pa.Table, pa.Table]]:
+def _decode_engine_log(text: Iterator[bytes], decoder: EngineLogDecoder) -> Iterator[tuple[pa.Table, pa.Table]]:
     """Decode an engine log; it is judged as a whole, so it may be refused at its end."""
     for block in text:
         yield decoder.decode(block)
     yield decoder.finish()
 
 
-def _kept_log(name: str, spec: EngineLog, decoded: Iterator[tuple[pa.Table, pa.Table]], stem: Path) -> DecodedEngineLog:
-    kept = _KeptRows(stem)
-    bad: list[Spilled] = []
+def _set_log_aside(
+    name: str, spec: EngineLog, decoded: Iterator[tuple[pa.Table, pa.Table]], stem: Path
+) -> DecodedEngineLog:
+    kept = _LogRows(stem)
+    bad: list[StoredTables] = []
     open_rows: list[pa.Table] = []
     for rows, rejects in decoded:
         if rejects.num_rows:
-            place = stem.with_name(f"{stem.name}-rejects-{len(bad)}.arrows")
-            bad.append(write_spill(place, {"rejects": rejects}))
+            bad.append(write_tables(stem.with_name(f"{stem.name}-rejects-{len(bad)}.arrows"), {REJECTS: rejects}))
         open_rows.append(rows)
         while sum(part.num_rows for part in open_rows) >= _LOG_ROWS:
             joined = pa.concat_tables(open_rows).combine_chunks()
@@ -212,16 +249,16 @@ def _kept_log(name: str, spec: EngineLog, decoded: Iterator[tuple[pa.Table, pa.T
     rest = pa.concat_tables(open_rows).combine_chunks()
     if rest.num_rows:
         kept.add(rest)
-    said, items = kept.put_in_order(name)
+    warnings, items = kept.put_in_order(name)
     outline = pa.concat_tables(kept.outlines or [outline_log(rest)]).combine_chunks()
-    return DecodedEngineLog(name, spec, outline, kept.blocks, kept.sizes, bad, tuple(said), tuple(items))
+    return DecodedEngineLog(name, spec, outline, kept.blocks, kept.sizes, bad, tuple(warnings), tuple(items))
 
 
-class _KeptRows:
+class _LogRows:
     """The rows of an engine log, set aside block by block, and their outlines, oldest first."""
 
     def __init__(self, stem: Path) -> None:
-        self.blocks: list[Spilled] = []
+        self.blocks: list[StoredTables] = []
         self.outlines: list[pa.Table] = []
         self.sizes: list[int] = []
         self._stem = stem
@@ -243,7 +280,7 @@ class _KeptRows:
     def _keep(self, rows: pa.Table) -> None:
         place = self._stem.with_name(f"{self._stem.name}-{self._written}.arrows")
         self._written += 1
-        self.blocks.append(write_spill(place, {"rows": rows}))
+        self.blocks.append(write_tables(place, {"rows": rows}))
         self.outlines.append(outline_log(rows))
         self.sizes.append(rows.num_rows)
 
@@ -261,7 +298,7 @@ class _KeptRows:
             said.append(f"engine log {name} is written newest first; its rows are turned round")
         if self._is_plain or not self.blocks:
             return said, []
-        tables = (read_spill(block)["rows"] for block in self.blocks)
+        tables = (read_table(block, "rows") for block in self.blocks)
         stamps, codes = zip(*((integers(rows["t_log_ns"])[0], row_codes(rows)) for rows in tables), strict=True)
         repeated = find_repeated(np.concatenate(stamps), np.concatenate(codes))
         count = int(repeated.sum())
@@ -270,18 +307,56 @@ class _KeptRows:
         blocks, sizes = self.blocks, self.sizes
         self.blocks, self.outlines, self.sizes = [], [], []
         for block, its in zip(blocks, np.split(repeated, np.cumsum(sizes)[:-1]), strict=True):
-            rows = read_spill(block)["rows"]
+            rows = read_table(block, "rows")
             if not its.all():
                 self._keep(rows.filter(to_arrow(~its)) if its.any() else rows)
         return said, [Rejection(f"engine log {name}", "", "repeated row", count, "none: each is used once")]
 
 
-def merged_counts(counts: Sequence[pa.Table]) -> dict[tuple[str, str, str], list[int]]:
-    """Return sentences good, bad and not decoded, by source, talker and formatter."""
-    totals: dict[tuple[str, str, str], list[int]] = {}
-    for table in counts:
-        for r in table.to_pylist():
-            entry = totals.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
-            for i, kind in enumerate(("good", "bad", "not_decoded")):
-                entry[i] += r[kind]
-    return totals
+def log_rejections(engine_logs: Sequence[DecodedEngineLog]) -> list[Rejection]:
+    """Return what could not be read in engine logs, one item a column and reason."""
+    items = []
+    for log in engine_logs:
+        for found in log.rejections:
+            if found.reason == "repeated heading":
+                continue  # no data is lost
+            where = f"first in row {found.row}: {shown(found.text)!r}"
+            is_row = not found.column or found.reason == "time"
+            # more than one in a hundred would have had the whole log refused
+            cost = "none: these rows are left out" if is_row else "none: these cells are left empty"
+            items.append(Rejection(log.name, found.column, f"{found.reason}, {where}", found.count, cost))
+    return items
+
+
+def write_rejects(
+    path: Path,
+    provenance: dict[str, str],
+    logs: Sequence[DecodedLog],
+    engine_logs: Sequence[DecodedEngineLog],
+    arrangement: Arrangement,
+) -> RejectCounts:
+    """Write ``rejects.parquet``: file by file, in the order of their lines.
+
+    Raises:
+        TrialCaptureError: The disk is full.
+    """
+    counts: Counter[tuple[str, str]] = Counter()
+    fields: Counter[tuple[str, str, str, str]] = Counter()
+    files: list[tuple[list[StoredTables], LineTimes, bool]] = [
+        (log.blocks, line_times(arrangement.logs[log.name].placed), True) for log in logs
+    ]
+    files += [(log.rejects, _NO_TIMES, False) for log in engine_logs]
+    with open_parquet(path, REJECTS_SCHEMA, provenance) as file:
+        for blocks, times, of_network in files:
+            for block in blocks:
+                rejects = read_table(block, REJECTS)
+                file.write(place_rejects(rejects, times))
+                words = (rejects[name] for name in ("source", "sentence", "field", "reason"))
+                for (source, sentence, field, reason), count in count_texts(*words).items():
+                    if of_network:
+                        fields[source, sentence, field, reason] += count
+                    if not sentence or not field:
+                        counts[source, reason] += count
+    rows = [{"source": s, "reason": r, "count": n} for (s, r), n in sorted(counts.items())]
+    schema = pa.schema([("source", pa.string()), ("reason", pa.string()), ("count", pa.int64())])
+    return RejectCounts(table_of(rows, schema), dict(sorted(fields.items())))

@@ -1,57 +1,68 @@
-"""From segments to band table, summary and page."""
+"""From prepared segments to band table, summary and page, with what only the whole flow knows of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.archive.second_process import SecondProcess
-from trialcapture.archive.session import Session
-from trialcapture.config import Config
-from trialcapture.pipeline.evidence import with_evidence
-from trialcapture.pipeline.rejects import Rejected
-from trialcapture.prepare.data_health import DataHealth
-from trialcapture.prepare.steady.segment_review import ReviewEntry, as_reviewed
+from trialcapture import __version__
+from trialcapture.archive.manifest import hash_file, raw_files
+from trialcapture.archive.notes import Note, reviews_of, trims_of
+from trialcapture.archive.session import Session, unmatched_engine_files
+from trialcapture.buffers import integers
+from trialcapture.config import Config, config_hash
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.reading import SentenceCounts
+from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
+from trialcapture.prepare.steady.segment_review import as_reviewed
+from trialcapture.prepare.steady.segments import with_trims
 from trialcapture.reduce.reviewed import reduce_reviewed
-from trialcapture.reduce.summary import Summary
+from trialcapture.reduce.summary import (
+    ClockEntry,
+    Dropped,
+    Findings,
+    LongestRefused,
+    RawFile,
+    SentenceCount,
+    SessionOrigin,
+    Severity,
+    Summary,
+    TrialWarning,
+    complete,
+)
 from trialcapture.reduce.trial import reduce_trial
-from trialcapture.report.reader_units import ReaderUnits
+
+NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
+"""Limits that say what the boat was doing, not that a run on one course failed."""
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
+class PreparedTrial:
     """What the reduction and the report need.
 
     Attributes:
-        session: The session.
-        config: Settings as used.
-        raw: Path, hash and size of every raw file.
-        counts: Sentences good, bad and not decoded, by source, talker and formatter.
-        segments: As prepared.
+        segments: As prepared, without the trim settings people noted, before anybody reviewed them.
         clocks: The clocks table.
         overview: A row a second of the samples.
-        rejected: Counts of rejects.
-        reviews: What people noted about segments.
-        told: Warnings of reading and preparing.
+        counts: By source, talker and formatter, sentences good, bad and not decoded, in order.
+        rejects: Of what was refused: ``source``, ``reason`` and ``count``, in order.
+        warnings: Of reading and preparing, as sentences for people.
         health: What is wrong with the data.
         air: Pressure and temperature of the air, as far as told.
     """
 
-    session: Session
-    config: Config
-    raw: Sequence[Mapping[str, Any]]
-    counts: Mapping[tuple[str, str, str], Sequence[int]]
     segments: pa.Table
     clocks: pa.Table
     overview: pa.Table
-    rejected: Rejected
-    reviews: Sequence[ReviewEntry]
-    told: Sequence[str]
+    counts: pa.Table
+    rejects: pa.Table
+    warnings: list[str]
     health: DataHealth
-    air: Mapping[str, float]
+    air: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,75 +75,125 @@ class Results:
     summary: Summary
 
 
-def make_results(
-    made: Prepared, second: SecondProcess, progress: Callable[[str], None], units: ReaderUnits
-) -> tuple[Results, str]:
-    """Reduce a prepared trial and render its report.
+def hash_raw(session: Session) -> list[dict[str, Any]]:
+    """Return path, SHA-256 and size of every raw file."""
+    found = []
+    for path in raw_files(session.folder):
+        digest, size = hash_file(path)
+        found.append({"path": path.relative_to(session.folder).as_posix(), "sha256": digest, "bytes": size})
+    return found
+
+
+def provenance_of(session: Session, config: Config, raw: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Return what every Parquet file says about its origin."""
+    return {
+        "trialcapture_version": __version__,
+        "config_sha256": config_hash(config),
+        "raw_sha256": json.dumps({r["path"]: r["sha256"] for r in raw}, sort_keys=True),
+        "session_id": session.id,
+    }
+
+
+def no_gnss(session: Session, counts: SentenceCounts) -> TrialCaptureError:
+    """Return the error of a session that tells neither position nor speed."""
+    seen = sorted({f"{talker}{formatter}" for _, talker, formatter in counts})
+    return TrialCaptureError(
+        "no position and no speed over ground in this session, so there is nothing to place the trial on",
+        seen="sentences " + ", ".join(seen[:12]) if seen else "no sentence at all",
+        where=str(session.folder / "raw"),
+        expected="RMC, or GGA with VTG, from a GNSS receiver with a fix; the raw data is kept as it is",
+    )
+
+
+def reduce_prepared(
+    trial: PreparedTrial,
+    session: Session,
+    config: Config,
+    notes: Sequence[Note],
+    raw: Sequence[Mapping[str, Any]],
+) -> Results:
+    """Reduce a prepared trial with what people noted and as they reviewed it.
 
     Args:
-        made: The trial.
-        second: Renders the report, where it is there.
-        progress: Called with the name of each step.
-        units: What the reader asked for.
-
-    Returns:
-        The results and the page.
+        trial: The trial.
+        session: The session.
+        config: Settings as used.
+        notes: Trim settings and reviews among them have a part in the results.
+        raw: From `hash_raw`.
     """
-    progress("reduction")
-    if not second.is_there:
-        results = reduce_prepared(made)
-        progress("report")
-        return results, render(made, results, units)
-    results = reduce_prepared(made)
-    progress("report")
-    return results, second.submit(render, made, results, units).result()
-
-
-def reduce_prepared(made: Prepared) -> Results:
-    """Reduce a prepared trial."""
     segments, (bands, legs, findings) = reduce_reviewed(
-        made.segments,
-        made.reviews,
-        lambda s: reduce_trial(s, made.config, clocks=made.clocks, samples=made.overview),
+        with_trims(trial.segments, trims_of(notes), config),
+        reviews_of(notes),
+        lambda s: reduce_trial(s, config, clocks=trial.clocks, samples=trial.overview),
     )
-    air = replace(findings.conditions, pressure_hpa=made.air.get("pressure_hpa"), air_temp_c=made.air.get("air_temp_c"))
+    air = replace(
+        findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
+    )
     findings = replace(findings, conditions=air)
-    summary = with_evidence(
-        findings,
-        made.session,
-        made.config,
-        raw=made.raw,
-        counts=made.counts,
-        clocks=made.clocks,
-        segments=as_reviewed(segments),
-        rejected=made.rejected,
-        told=made.told,
-        health=made.health,
-    )
+    summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw)
     return Results(segments, bands, legs, summary)
 
 
-def render(made: Prepared, results: Results, units: ReaderUnits) -> str:
-    """Render the report."""
-    from trialcapture.report.page import render_report  # noqa: PLC0415  not needed where the other process does this
+def _with_evidence(
+    findings: Findings,
+    trial: PreparedTrial,
+    session: Session,
+    config: Config,
+    segments: pa.Table,
+    raw: Sequence[Mapping[str, Any]],
+) -> Summary:
+    """Return the summary: the findings of the reduction and what only the whole flow knows."""
+    # as numbers: a timestamp in nanoseconds becomes a Python value only by way of pandas
+    starts_ns = integers(segments["start"])[0].tolist()
+    verdicts = segments.select(["accepted", "reason", "duration_s"]).to_pylist()
+    refused = [
+        row | {"start_ns": start_ns} for row, start_ns in zip(verdicts, starts_ns, strict=True) if not row["accepted"]
+    ]
+    warnings = list(findings.warnings)
+    warnings += [TrialWarning("data", _severity(text), text, "") for text in dict.fromkeys(trial.warnings)]
+    warnings += [
+        TrialWarning("data-health", line.severity, f"{line.what} {line.text}", "") for line in page_one(trial.health)
+    ]
+    warnings += [
+        TrialWarning("log", "red", f"no [[engine_log]] table describes raw/engine/{p.name}", p.name)
+        for p in unmatched_engine_files(session)
+    ]
+    return complete(
+        replace(findings, warnings=tuple(warnings)),
+        session=SessionOrigin(session.id, session.created, session.made_by),
+        software_version=__version__,
+        config_hash=config_hash(config),
+        raw=tuple(RawFile(**entry) for entry in raw),
+        counts=tuple(SentenceCount(**row) for row in trial.counts.to_pylist()),
+        clocks=tuple(ClockEntry(**row) for row in trial.clocks.to_pylist()),
+        data_health=trial.health,
+        dropped=Dropped(
+            segments=_tally([r["reason"].split(":")[0] for r in refused]),
+            longest_segment=_longest(refused),
+            rejects=_sums(trial.rejects.to_pylist()),
+        ),
+    )
 
-    return render_report(
-        bands=results.bands, legs=results.legs, summary=results.summary, samples=made.overview,
-        segments=results.segments, clocks=made.clocks, rejects=made.rejected.by_source, units=units,
-    )  # fmt: skip
+
+def _severity(text: str) -> Severity:
+    return "red" if "not used" in text or "cannot" in text or "left out" in text else "yellow"
 
 
-def warm_up_here() -> None:
-    """Load what `reduce_prepared` needs, at a time when the other process is busy too."""
-    import scipy.linalg  # noqa: PLC0415
-    import scipy.special  # noqa: F401, PLC0415
+def _longest(refused: Sequence[Mapping[str, Any]]) -> LongestRefused | None:
+    """Return start, length and reason of the longest refused stretch that may have been meant for a run."""
+    meant = [r for r in refused if r["reason"].split(":")[0] not in NOT_DRIVEN and r["duration_s"] is not None]
+    if not meant:
+        return None
+    longest = max(meant, key=lambda r: float(r["duration_s"]))
+    return LongestRefused(utc_text(longest["start_ns"]), longest["duration_s"], longest["reason"])
 
 
-def warm_up() -> None:
-    """Load what `render` needs, so that a process that has nothing else to do is ready when it is wanted."""
-    import matplotlib.backends.backend_svg  # noqa: PLC0415
-    import matplotlib.figure  # noqa: F401, PLC0415
+def _sums(rejects: Sequence[Mapping[str, Any]]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for row in sorted(rejects, key=lambda r: str(r["reason"])):
+        found[row["reason"]] = found.get(row["reason"], 0) + row["count"]
+    return found
 
-    from trialcapture.report.page import page_template  # noqa: PLC0415
 
-    page_template()
+def _tally(words: Sequence[str]) -> dict[str, int]:
+    return {word: words.count(word) for word in sorted(set(words))}

@@ -1,0 +1,222 @@
+"""Check the declared dependencies, lock them, and gather them for a laptop without internet.
+
+Two commands, run before a release from the root of the repository::
+
+    python .ci/dependencies.py lock
+    python .ci/dependencies.py wheels wheels [--platform win_amd64 --python 3.12]
+
+``lock`` writes ``.ci/requirements.lock``: every dependency of the program with its extras, on any platform, with
+the hashes of its files. It then installs the program twice, once from the lock and once with the lowest version that
+``pyproject.toml`` allows of each dependency, and processes the sample logs with both. What people read must be equal:
+the printed answers, the band and leg tables, and the text of the report.
+
+``wheels`` fills a folder with the program and every locked file it needs, for this computer or another.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import platform
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+import venv
+from pathlib import Path
+
+from packaging.markers import Marker
+from packaging.requirements import Requirement
+
+ROOT = Path(__file__).resolve().parents[1]
+LOCK = ROOT / ".ci" / "requirements.lock"
+UV = "uv>=0.5"
+"""Resolves for all platforms at once, which pip-compile does not."""
+LOOSE = {
+    "plain_nmea": (["trial.nmea"], ["outboard.csv"]),
+    "tagged_gz": (["trial-1.nmea.gz", "trial-2.nmea.gz"], ["port engine.csv", "stbd engine.csv"]),
+    "messy_zst": (["trial.nmea.zst"], ["engines.csv"]),
+}
+"""Sample logs that are no session yet: NMEA logs, engine logs."""
+_SYSTEMS = {"win": ("win32", "nt", "Windows"), "macosx": ("darwin", "posix", "Darwin"),
+            "manylinux": ("linux", "posix", "Linux"), "linux": ("linux", "posix", "Linux")}  # fmt: skip
+"""By the first word of a platform tag: sys_platform, os_name and platform_system of environment markers."""
+
+
+def main() -> int:
+    """Run the command line; 1 where results differ or a file is missing."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    commands = parser.add_subparsers(dest="command", required=True)
+    lock = commands.add_parser("lock", help="lock the newest versions, and compare results with the lowest")
+    lock.add_argument("--keep-lock", action="store_true", help="compare only; do not look for newer versions")
+    wheels = commands.add_parser("wheels", help="gather the program and its dependencies in a folder")
+    wheels.add_argument("folder", type=Path)
+    wheels.add_argument("--platform", action="append", help="tag such as win_amd64, macosx_14_0_arm64; default here")
+    wheels.add_argument("--python", default=f"3.{sys.version_info.minor}", help="version such as 3.12; default this")
+    arguments = parser.parse_args()
+    if arguments.command == "wheels":
+        return gather_wheels(arguments.folder, arguments.platform, arguments.python)
+    with tempfile.TemporaryDirectory(prefix="trialcapture-lock-") as made:
+        return check(Path(made), keep_lock=arguments.keep_lock)
+
+
+def check(work: Path, *, keep_lock: bool) -> int:
+    """Write the lock, then compare the results of the lowest versions with those of the locked ones."""
+    if not keep_lock:
+        write_lock(work)
+    lowest = work / "lowest.txt"
+    lowest.write_text("".join(f"{pin}\n" for pin in lowest_pins()), encoding="utf-8")
+    shown: dict[str, dict[str, str]] = {}
+    for name, install in {
+        "lowest": ["-c", str(lowest), f"{ROOT}[can]"],
+        "locked": ["--require-hashes", "-r", str(LOCK)],
+    }.items():
+        python = make_venv(work / name)
+        run(python, "-m", "pip", "install", "-q", *install)
+        if name == "locked":
+            run(python, "-m", "pip", "install", "-q", "--no-deps", str(ROOT))
+        shown[name] = results(python, work / f"{name}-sessions")
+    differing = [what for what, text in shown["lowest"].items() if shown["locked"][what] != text]
+    for what in differing:
+        print(f"{what} differs:")
+        pairs = zip(shown["lowest"][what].splitlines(), shown["locked"][what].splitlines(), strict=False)
+        for low, high in [pair for pair in pairs if pair[0] != pair[1]][:10]:
+            print(f"  lowest {low}\n  locked {high}")
+    print(f"{len(shown['lowest'])} results of the lowest and the locked versions compared, {len(differing)} differ")
+    return 1 if differing else 0
+
+
+def write_lock(work: Path) -> None:
+    """Resolve the newest versions for all platforms and write them with hashes."""
+    python = make_venv(work / "resolver")
+    run(python, "-m", "pip", "install", "-q", UV)
+    run(
+        python, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--upgrade",
+        "--generate-hashes", "--extra", "can", "--no-annotate", "--custom-compile-command",
+        "python .ci/dependencies.py lock", "--output-file", str(LOCK), str(ROOT / "pyproject.toml"),
+    )  # fmt: skip
+
+
+def lowest_pins() -> list[str]:
+    """Return ``name==version`` with the lowest version declared of each dependency and extra that users install."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    pins = []
+    for text in [*project["dependencies"], *project["optional-dependencies"]["can"]]:
+        wanted = Requirement(text)
+        (lowest,) = [s.version for s in wanted.specifier if s.operator in (">=", "==")]
+        pins.append(f"{wanted.name}=={lowest}")
+    return pins
+
+
+def results(python: Path, work: Path) -> dict[str, str]:
+    """Process every sample with one installation and return what people read of each, by name."""
+    everything = (
+        "import importlib, pkgutil, trialcapture\n"
+        "for m in pkgutil.walk_packages(trialcapture.__path__, 'trialcapture.'):\n"
+        "    m.name.endswith('__main__') or importlib.import_module(m.name)"
+    )
+    run(python, "-c", everything, cwd=work.parent)
+    command = [str(python), "-m", "trialcapture"]
+    work.mkdir()
+    shown = {}
+    for sample in sorted(p for p in (ROOT / "sample_logs").iterdir() if p.is_dir()):
+        session = work / sample.name
+        if sample.name in LOOSE:
+            logs, engine_logs = ([str(sample / name) for name in names] for names in LOOSE[sample.name])
+            tables = [argument for log in engine_logs for argument in ("--engine-log", log)]
+            run(*command, "collect", *logs, *tables, "--config", sample / "boat.toml", "--into", session, cwd=work)
+        else:
+            shutil.copytree(sample, session, ignore=shutil.ignore_patterns("trialset", "reduction"))
+        printed = run(*command, "process", sample.name, cwd=work)
+        reduction = session / "reduction"
+        named = tomllib.loads((session / "session.toml").read_text(encoding="utf-8"))["session"]["id"]
+        shown[f"{sample.name}: printed answers"] = printed.replace(named, "ID")
+        for table in ("bands.csv", "legs.csv"):
+            rows = csv.reader((reduction / table).read_text(encoding="utf-8").splitlines())
+            shown[f"{sample.name}: {table}"] = "\n".join(",".join(row) for row in rows)
+        # the id of a session that was put together just now holds the time of that
+        page = (reduction / "report.html").read_text(encoding="utf-8").replace(named, "ID")
+        # coordinates of drawings are matplotlib's, and no number that anybody reads
+        page = re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL)
+        shown[f"{sample.name}: text of the report"] = re.sub(r"<[^>]*>", "\n", page)
+    return shown
+
+
+def gather_wheels(folder: Path, platforms: list[str] | None, version: str) -> int:
+    """Fill `folder` with the program's wheel and the locked files of everything it needs."""
+    folder.mkdir(parents=True, exist_ok=True)
+    pip = [sys.executable, "-m", "pip"]
+    run(*pip, "wheel", "-q", "--no-deps", "-w", folder, ROOT)
+    target = ["--only-binary=:all:"]
+    if platforms:
+        target += ["--python-version", version, "--implementation", "cp"]
+        target += [argument for tag in platforms for one in older_tags(tag) for argument in ("--platform", one)]
+    with tempfile.TemporaryDirectory() as made:
+        wanted = Path(made) / "requirements.txt"
+        wanted.write_text(locked_for((platforms or [""])[0], version), encoding="utf-8")
+        run(*pip, "download", "-q", "--no-deps", "--require-hashes", *target, "-d", folder, "-r", wanted)
+    print(f"{len(list(folder.glob('*.whl')))} wheels in {folder}; on the laptop, in that folder's parent:")
+    print(f"  python -m pip install --no-index --find-links {folder.name} trialcapture")
+    return 0
+
+
+def locked_for(tag: str, version: str) -> str:
+    """Return the locked requirements whose markers hold for a platform, without their markers.
+
+    pip judges markers by the computer it runs on, also when it downloads for another one.
+
+    Args:
+        tag: Platform tag, "" for this computer.
+        version: Version of Python, such as "3.12".
+    """
+    environment = {"python_version": version, "python_full_version": f"{version}.0"}
+    if tag:
+        family = re.split("[_0-9]", tag)[0]
+        if family not in _SYSTEMS:
+            raise SystemExit(f"--platform {tag} is no platform tag; win_amd64, macosx_14_0_arm64 are such")
+        system, name, kind = _SYSTEMS[family]
+        machine = "AMD64" if tag == "win_amd64" else "arm64" if tag.endswith("arm64") else tag.rpartition("_")[2]
+        machine = "x86_64" if tag.endswith("x86_64") else machine
+        environment |= {"sys_platform": system, "os_name": name, "platform_system": kind, "platform_machine": machine}
+        environment |= {"implementation_name": "cpython", "platform_python_implementation": "CPython"}
+    elif version != f"3.{sys.version_info.minor}":
+        raise SystemExit(f"--python {version} needs --platform; this is Python {platform.python_version()}")
+    kept = []
+    for entry in re.split(r"\n(?=\S)", LOCK.read_text(encoding="utf-8")):
+        if entry.startswith("#"):
+            continue
+        named, marked, rest = re.match(r"([^;\\\s]+)(?:\s*;\s*([^\\]*?))?(\s*\\.*)", entry, re.DOTALL).groups()
+        if marked is None or Marker(marked).evaluate(environment):
+            kept.append(f"{named}{rest}")
+    return "\n".join(kept) + "\n"
+
+
+def older_tags(tag: str) -> list[str]:
+    """Return a platform tag and those whose files run there too; pip knows them for macOS and for no other."""
+    found = re.fullmatch(r"manylinux_2_(\d+)_(\w+)", tag)
+    if not found:
+        return [tag]
+    libc, machine = int(found[1]), found[2]
+    named = [f"manylinux2014_{machine}"] if libc >= 17 else []
+    return [*(f"manylinux_2_{n}_{machine}" for n in range(libc, 4, -1)), *named]
+
+
+def make_venv(folder: Path) -> Path:
+    """Make a virtual environment and return its Python."""
+    venv.create(folder, with_pip=True, clear=True)
+    return folder / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
+
+
+def run(*command: str | Path, cwd: Path | None = None) -> str:
+    """Run a command, stop with its output where it fails, and return what it printed."""
+    print("+", " ".join(str(part) for part in command if "\n" not in str(part)), flush=True)
+    done = subprocess.run([str(part) for part in command], cwd=cwd, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise SystemExit(f"{done.stdout[-4000:]}{done.stderr[-4000:]}\nended with {done.returncode}")
+    return done.stdout
+
+
+if __name__ == "__main__":
+    sys.exit(main())

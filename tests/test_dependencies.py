@@ -1,0 +1,106 @@
+"""What `pyproject.toml` declares and what the program imports is the same, and the lock file holds all of it."""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+from packaging.version import Version
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+EXTRAS = {name: PROJECT["optional-dependencies"][name] for name in PROJECT["optional-dependencies"] if name != "test"}
+
+MODULES = {"pyserial": "serial", "python-can": "can"}
+"""Modules whose name is not that of their distribution; "-" becomes "_" in all others."""
+READ_AS_DATA = {"tzdata": "zoneinfo"}
+"""Distributions without code: a module of Python itself finds them when it is asked for a zone."""
+NOT_IMPORTED_BY_TESTS = (
+    "mypy",
+    "ruff",
+    "import-linter",
+    "pandas-stubs",
+    "scipy-stubs",
+    "types-openpyxl",
+    "types-pyserial",
+)
+"""Tools that tests run as programs, and type stubs that mypy reads."""
+
+
+def names_of(requirements: list[str]) -> set[str]:
+    return {canonicalize_name(Requirement(text).name) for text in requirements}
+
+
+def module_of(distribution: str) -> str:
+    return MODULES.get(distribution, READ_AS_DATA.get(distribution, distribution.replace("-", "_")))
+
+
+def imports_in(folder: Path) -> Iterator[tuple[str, Path]]:
+    """First words of the modules that any line imports, also inside functions and for types only."""
+    for path in sorted(folder.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                yield from ((alias.name.partition(".")[0], path) for alias in node.names)
+            elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+                yield node.module.partition(".")[0], path
+            elif (
+                isinstance(node, ast.Call)
+                and getattr(node.func, "attr", getattr(node.func, "id", ""))
+                in ("import_module", "__import__", "importorskip")
+                and node.args
+                and isinstance(node.args[0], ast.Constant)
+            ):
+                yield str(node.args[0].value).partition(".")[0], path
+
+
+def test_the_program_imports_what_is_declared_and_declares_what_it_imports() -> None:
+    imported = {module for module, _ in imports_in(ROOT / "trialcapture")}
+    declared = {
+        module_of(name) for name in names_of([*PROJECT["dependencies"], *(r for e in EXTRAS.values() for r in e)])
+    }
+    ours = {"trialcapture", *sys.stdlib_module_names} - set(READ_AS_DATA.values())
+    assert (sorted(declared - imported), sorted(imported - declared - ours)) == ([], [])
+
+
+def test_what_an_extra_brings_is_never_needed_to_start() -> None:
+    optional = {module_of(name) for requirements in EXTRAS.values() for name in names_of(requirements)}
+    for path in sorted((ROOT / "trialcapture").rglob("*.py")):
+        body = ast.parse(path.read_text(encoding="utf-8")).body
+        tops = [node for node in body if isinstance(node, ast.Import | ast.ImportFrom)]
+        modules = {
+            name.partition(".")[0]
+            for node in tops
+            for name in ([a.name for a in node.names] if isinstance(node, ast.Import) else [node.module or ""])
+        }
+        assert modules & optional == set(), path
+
+
+def test_tests_import_what_is_declared_and_the_test_extra_holds_no_more() -> None:
+    imported = {module for module, _ in imports_in(ROOT / "tests")} | {module for module, _ in imports_in(ROOT / ".ci")}
+    of_tests = names_of(PROJECT["optional-dependencies"]["test"])
+    declared = {module_of(name) for name in of_tests | names_of(PROJECT["dependencies"])}
+    ours = {"trialcapture", "tests", *sys.stdlib_module_names}
+    assert sorted(imported - declared - ours) == []
+    assert sorted(name for name in of_tests - set(NOT_IMPORTED_BY_TESTS) if module_of(name) not in imported) == []
+
+
+def test_every_dependency_has_a_lowest_version_and_the_lock_one_at_or_above_it() -> None:
+    lock = (ROOT / ".ci" / "requirements.lock").read_text(encoding="utf-8")
+    entries = re.split(r"\n(?=[a-z])", lock)[1:]
+    locked: dict[str, list[Version]] = {}
+    for entry in entries:
+        name, version = re.match(r"([\w.-]+)==([\w.+!-]+)", entry).groups()  # type: ignore[union-attr]
+        assert re.findall(r"--hash=sha256:[0-9a-f]{64}\b", entry), name
+        locked.setdefault(canonicalize_name(name), []).append(Version(version))
+    for text in [*PROJECT["dependencies"], *(r for e in EXTRAS.values() for r in e)]:
+        wanted = Requirement(text)
+        assert [s.operator for s in wanted.specifier if s.operator in (">=", "==")], text
+        versions = locked.get(canonicalize_name(wanted.name))
+        assert versions, f"{wanted.name} is not in the lock: python .ci/dependencies.py lock"
+        assert all(version in wanted.specifier for version in versions), wanted.name
