@@ -419,9 +419,11 @@ def measure_planing(circumstances: Circumstances, samples: TrialSamples) -> Plan
     A slow run takes minutes and waves take seconds, so a row a second holds all that it shows.
 
     Args:
-        circumstances: Current, boat and settings; there must be a reduction.
+        circumstances: Current, boat and settings.
         samples: Of the trial; the overview is used.
     """
+    if circumstances.current_at is None:
+        return NO_SLOW_RUNS
     runs = find_slow_runs(samples.overview, circumstances.config.engine_ids)
     currents, us = [], []
     for run in runs:
