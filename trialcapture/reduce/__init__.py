@@ -7,7 +7,7 @@ In the order of the work; ``reduction`` shows it on one screen:
 ``drifts``                 times in neutral, when the drift shows the current
 ``vectorfit``              all runs at once: band speeds, and a current that changes, at any time
 ``fuel``                   economy and range, and how flat the best economy is
-``budget``                 what the uncertainty is made of; standard errors found in two ways; runs back that were refused
+``budget``                 what the uncertainty is made of; standard errors in two ways; refused runs back
 ``current_evidence``       the current shown both ways: sequence by sequence, and the fit
 ``conditions``             depth, wind, sea, water, trim, load sheet
 ``engine_checks``          rated rpm, split, slip, and figures outside the usual
