@@ -37,7 +37,7 @@ from trialcapture.prepare.channels.receiver_choice import receiver_of
 from trialcapture.prepare.channels.resolution import find_roundings
 from trialcapture.prepare.data_health import find_holes, rejection_items, undecoded_items
 from trialcapture.prepare.steady.segments import check_segments, segment_engines, silence_holes, with_session
-from trialcapture.prepare.trial_alignment import arrange_trial
+from trialcapture.prepare.trial_alignment import align_trial
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.page import render_report
@@ -137,7 +137,7 @@ def prepare_trial(
     with open_run_folder(session.folder) as aside:
         logs, counts, warnings = read_logs(session, config, aside, progress)
         engine_logs = read_engine_logs(session, config, aside)
-        arrangement = arrange_trial(
+        arrangement = align_trial(
             [(log.name, log.outline) for log in logs],
             [(log.name, log.spec, log.outline) for log in engine_logs],
             config,

@@ -41,7 +41,7 @@ def search_offset(pairs: list[Pair]) -> tuple[float, float, float | None, float 
     return float(lags[best]), float(total_best[best]), float(lags[rival]), float(others[rival])
 
 
-def find_places(pairs: list[Pair], count: int, least_s: float, most_misfit: float) -> list[float]:
+def find_offsets(pairs: list[Pair], count: int, least_s: float, most_misfit: float) -> list[float]:
     """Return the whole-second offsets [s] at which two recordings fit best, the best first.
 
     Args:

@@ -20,7 +20,7 @@ import pyarrow as pa
 from trialcapture.buffers import column_of, integers, table_of
 from trialcapture.channels import trial_channels
 from trialcapture.config import Config
-from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
+from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, check_legs, error_of_leg
 from trialcapture.prepare.channels.resolution import Resolution, rounding_columns
 from trialcapture.prepare.channels.series import column
 from trialcapture.prepare.data_health import Disagreement, Hole, utc_text
@@ -210,7 +210,7 @@ def check_segments(
         legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
     shown = [float(_known(k["sog_kn"]).mean()) if np.isfinite(k["sog_kn"]).any() else 0.0 for k in kept]
     known_u = np.array([speed_u_kn(v) for v in shown])
-    wrong, wrong_u = judge_legs(legs, known_u)
+    wrong, wrong_u = check_legs(legs, known_u)
     items: list[Disagreement] = []
     for row, part, leg, error in zip(rows, kept, legs, wrong.tolist(), strict=True):
         if leg.is_another_way and row["accepted"]:
