@@ -11,12 +11,14 @@ import pytest
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
 from trialcapture.prepare.steady.segments import (
+    TrimEntry,
     check_segments,
     depth_range,
     rows_of,
     segment_engines,
     silence_holes,
     with_session,
+    with_trims,
 )
 from trialcapture.prepare.steady.setpoint_holds import Silence, Stretch
 
@@ -65,8 +67,8 @@ ROWS = 600
 FIRST_NS = 1_790_000_000 * 10**9
 
 
-def row_of(**channels: float) -> dict[str, Any]:
-    """Return the row of an accepted minute in which every channel given keeps one value."""
+def segment_of(**channels: float) -> pa.Table:
+    """Return the segments table of one accepted minute in which every channel given keeps one value."""
     engines = ("port", "stbd")
     columns = {
         c.name: pa.array(np.full(ROWS, channels[c.name])) if c.name in channels else pa.nulls(ROWS, pa.float64())
@@ -76,8 +78,39 @@ def row_of(**channels: float) -> dict[str, Any]:
     made = check_segments(
         rows_of(pa.table({"t": t} | columns)), FIRST_NS, [Stretch(0, ROWS, True, "")], load_config(ENGINES)
     )
-    row: dict[str, Any] = made[0].to_pylist()[0]
+    return made[0]
+
+
+def row_of(**channels: float) -> dict[str, Any]:
+    """Return the one row of that table."""
+    row: dict[str, Any] = segment_of(**channels).to_pylist()[0]
     return row
+
+
+@pytest.mark.parametrize(
+    ("trims_pct", "noted_s", "setting", "expected"),
+    [
+        ((12.0, 12.0), [-60], "half", "12 %"),
+        ((12.0, 20.0), [-60], "half", "12 % / 20 %"),
+        (None, [-120, -60], "half", "noted at -60"),
+        (None, [0], "half", "noted at 0"),
+        (None, [1], "half", "half"),
+        (None, [], "half", "half"),
+        (None, [], "", None),
+    ],
+    ids=["recorded", "recorded unlike", "last note", "at the start", "after the start", "setting", "unknown"],
+)
+def test_the_trim_in_force_is_the_recorded_one_else_the_last_note_else_the_setting(
+    trims_pct: tuple[float, float] | None, noted_s: list[int], setting: str, expected: str | None
+) -> None:
+    recorded = {} if trims_pct is None else {"trim_pct_port": trims_pct[0], "trim_pct_stbd": trims_pct[1]}
+    config = load_config(f'[trial]\ntrim = "{setting}"\n{ENGINES}' if setting else ENGINES)
+    trims = [TrimEntry(FIRST_NS + s * 10**9, f"noted at {s}") for s in noted_s]
+    segment = segment_of(sog_kn=12.0, rpm_port=1800.0, rpm_stbd=1800.0, **recorded)
+    named = with_trims(segment, trims, config)
+    assert named["trim"].to_pylist() == [expected]
+    assert named.drop(["trim"]).equals(segment.drop(["trim"]))
+    assert named.schema.equals(segment.schema, check_metadata=True)
 
 
 @pytest.mark.parametrize("current_kn", [2.1, 3.0, 5.5])

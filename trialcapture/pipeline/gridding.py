@@ -223,22 +223,22 @@ def find_slices(
     """Return the slices of every log that has a place in time."""
     slices: list[TimeSlice] = []
     for log in logs:
-        told = arrangement.logs[log.name]
-        shifts = log.outline.shifts_ns.get(told.assignment.clock)
-        stamps = log.outline.stamps.get(told.assignment.clock)
+        facts = arrangement.logs[log.name]
+        shifts = log.outline.shifts_ns.get(facts.assignment.clock)
+        stamps = log.outline.stamps.get(facts.assignment.clock)
         for number, tables in enumerate(log.blocks):
-            span = _span(_outline_rows(log, told, number))
+            span = _span(_outline_rows(log, facts, number))
             if span is not None:
                 slices.append(
                     BlockSlice(
                         *span,
                         tables,
-                        told.assignment,
+                        facts.assignment,
                         shifts[number] if shifts else 0,
                         stamps[number] if stamps else None,
-                        _neighbours(log, told, number),
-                        told.variation_deg,
-                        told.numbers,
+                        _neighbours(log, facts, number),
+                        facts.variation_deg,
+                        facts.numbers,
                         arrangement.screen,
                     )
                 )
@@ -250,23 +250,23 @@ def find_slices(
     return slices
 
 
-def _outline_rows(log: DecodedLog, told: LogFacts, number: int) -> dict[str, pa.Table]:
+def _outline_rows(log: DecodedLog, facts: LogFacts, number: int) -> dict[str, pa.Table]:
     """Return the placed outline rows of one block, by formatter."""
     found = {}
-    for name, table in told.with_utc.items():
+    for name, table in facts.with_utc.items():
         at = log.outline.bounds[name]
         found[name] = table.slice(at[number], at[number + 1] - at[number])
     return found
 
 
-def _neighbours(log: DecodedLog, told: LogFacts, number: int) -> dict[str, pa.Table]:
+def _neighbours(log: DecodedLog, facts: LogFacts, number: int) -> dict[str, pa.Table]:
     """Return the placed outline rows of timed sentences just before and just after a block."""
     found = {}
     for name in TIMED:
-        if name in told.with_utc:
+        if name in facts.with_utc:
             at = log.outline.bounds[name]
             before, after = at[number], at[number + 1]
-            table = told.with_utc[name]
+            table = facts.with_utc[name]
             parts = [
                 table.slice(max(before - _NEIGHBOURS, 0), min(before, _NEIGHBOURS)),
                 table.slice(after, _NEIGHBOURS),

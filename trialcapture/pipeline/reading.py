@@ -290,27 +290,27 @@ class _LogRows:
         Returns:
             Sentences for people, and items for the account of data health.
         """
-        said: list[str] = []
+        warnings: list[str] = []
         if self._turned > 0.5 * sum(self.sizes):
             self.blocks.reverse()
             self.indexes.reverse()
             self.sizes.reverse()
-            said.append(f"engine log {name} is written newest first; its rows are turned round")
+            warnings.append(f"engine log {name} is written newest first; its rows are turned round")
         if self._is_plain or not self.blocks:
-            return said, []
+            return warnings, []
         tables = (read_table(block, "rows") for block in self.blocks)
         stamps, codes = zip(*((integers(rows["t_log_ns"])[0], row_codes(rows)) for rows in tables), strict=True)
         repeated = find_repeated(np.concatenate(stamps), np.concatenate(codes))
         count = int(repeated.sum())
         if not count:
-            return said, []
+            return warnings, []
         blocks, sizes = self.blocks, self.sizes
         self.blocks, self.indexes, self.sizes = [], [], []
         for block, its in zip(blocks, np.split(repeated, np.cumsum(sizes)[:-1]), strict=True):
             rows = read_table(block, "rows")
             if not its.all():
                 self._keep(rows.filter(to_arrow(~its)) if its.any() else rows)
-        return said, [Rejection(f"engine log {name}", "", "repeated row", count, "none: each is used once")]
+        return warnings, [Rejection(f"engine log {name}", "", "repeated row", count, "none: each is used once")]
 
 
 def log_rejections(engine_logs: Sequence[DecodedEngineLog]) -> list[Rejection]:
