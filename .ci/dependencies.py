@@ -40,6 +40,12 @@ LOOSE = {
     "messy_zst": (["trial.nmea.zst"], ["engines.csv"]),
 }
 """Sample logs that are no session yet: NMEA logs, engine logs."""
+FRAMES = """
+import sys, trialcapture
+trial = trialcapture.load(sys.argv[1])
+for frame in (trial.bands, trial.legs, trial.notes, trial.samples.iloc[::600]):
+    print(frame.to_csv(float_format="%.6g", date_format="%Y-%m-%dT%H:%M:%S.%f"), frame.attrs)
+"""
 _SYSTEMS = {"win": ("win32", "nt", "Windows"), "macosx": ("darwin", "posix", "Darwin"),
             "manylinux": ("linux", "posix", "Linux"), "linux": ("linux", "posix", "Linux")}  # fmt: skip
 """By the first word of a platform tag: sys_platform, os_name and platform_system of environment markers."""
@@ -136,6 +142,7 @@ def results(python: Path, work: Path) -> dict[str, str]:
         for table in ("bands.csv", "legs.csv"):
             rows = csv.reader((reduction / table).read_text(encoding="utf-8").splitlines())
             shown[f"{sample.name}: {table}"] = "\n".join(",".join(row) for row in rows)
+        shown[f"{sample.name}: frames"] = run(python, "-c", FRAMES, sample.name, cwd=work).replace(named, "ID")
         # the id of a session that was put together just now holds the time of that
         page = (reduction / "report.html").read_text(encoding="utf-8").replace(named, "ID")
         # coordinates of drawings are matplotlib's, and no number that anybody reads
