@@ -44,7 +44,7 @@ FRAMES = """
 import sys, trialcapture
 trial = trialcapture.load(sys.argv[1])
 for frame in (trial.bands, trial.legs, trial.notes, trial.samples.iloc[::600]):
-    print(frame.to_csv(float_format="%.6g", date_format="%Y-%m-%dT%H:%M:%S.%f"), frame.attrs)
+    print(frame.to_csv(float_format="%.6g", date_format="%Y-%m-%dT%H:%M:%S.%f"), frame.attrs["units"])
 """
 _SYSTEMS = {"win": ("win32", "nt", "Windows"), "macosx": ("darwin", "posix", "Darwin"),
             "manylinux": ("linux", "posix", "Linux"), "linux": ("linux", "posix", "Linux")}  # fmt: skip
