@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import os
 import platform
 import re
 import shutil
@@ -218,8 +219,12 @@ def make_venv(folder: Path) -> Path:
 
 def run(*command: str | Path, cwd: Path | None = None) -> str:
     """Run a command, stop with its output where it fails, and return what it printed."""
+    # nothing that was processed before may be used again
+    environment = {**os.environ, "TRIALCAPTURE_CACHE": str(Path(cwd or tempfile.gettempdir()) / "no-cache")}
     print("+", " ".join(str(part) for part in command if "\n" not in str(part)), flush=True)
-    done = subprocess.run([str(part) for part in command], cwd=cwd, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [str(part) for part in command], cwd=cwd, env=environment, capture_output=True, text=True, check=False
+    )
     if done.returncode != 0:
         raise SystemExit(f"{done.stdout[-4000:]}{done.stderr[-4000:]}\nended with {done.returncode}")
     return done.stdout
