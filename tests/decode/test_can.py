@@ -332,3 +332,12 @@ def test_counts_say_what_came_whole_broken_and_unread() -> None:
         ("127488", 1, 0, 0),
         ("60928", 0, 0, 1),
     }
+
+
+@pytest.mark.parametrize(("pause_ms", "is_whole"), [(745, True), (755, False)])
+def test_three_quarters_of_a_second_between_frames_end_a_message(pause_ms: int, is_whole: bool) -> None:
+    """ISO 11783-3 and SAE J1939-21 give a receiver 750 ms from one packet to the next (T1); from memory."""
+    whole = feed(FastPackets(), [(5, f) for f in frames_of(dynamic(0, 1), 1)], step_ns=pause_ms * 1_000_000)
+    assert whole == ([(5, dynamic(0, 1))] if is_whole else [])
+    expected = ([WHOLE], []) if is_whole else ([], ["timeout"])
+    assert tp([BAM, ONE, TWO], step_ns=pause_ms * 1_000_000) == expected
