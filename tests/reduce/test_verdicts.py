@@ -178,3 +178,13 @@ def test_waves_higher_than_a_speed_trial_allows_are_told(height_m: float, is_tol
     """1.5 √(L/100) of 14.2 m is 0.565 m (ISO 15016 and ITTC, from memory)."""
     _, _, found = reduced(steps(), config=f"[trial]\nwave_height_m = {height_m}\n{BOAT}")
     assert ("sea" in {w.code for w in found.warnings}) is is_told
+
+
+@pytest.mark.parametrize("rpm", [(2000.0,), (1500.0, 2000.0)])
+def test_the_slip_at_top_speed_is_told_however_many_bands_there_are(rpm: tuple[float, ...]) -> None:
+    """100 (1 - V / (n p)), V in m/s, n in revolutions a second of the propeller, p its pitch."""
+    shafts = BOAT.replace("rated_rpm = 3500", "rated_rpm = 3500\ngear_ratio = 2.0\npropeller_pitch_m = 0.7")
+    _, _, found = reduced(run_at(*rpm), config=shafts)
+    [slip] = [line for line in found.plausibility if line.name == "apparent slip at top speed"]
+    expected = 100.0 * (1.0 - rpm[-1] / 120.0 * KN_M_PER_S / (rpm[-1] / 2.0 / 60.0 * 0.7))
+    assert slip.value == pytest.approx(expected, abs=0.1)
