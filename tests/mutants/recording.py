@@ -30,10 +30,14 @@ def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
     yield
     busy, passed = _now() - processor, time.monotonic() - wall
     # a wait shows as wall time without processor time; on a busy machine at most a third of it is believed
-    _spent[item.nodeid.partition("::")[0]] += max(busy, passed / 3.0)
+    file = item.nodeid.partition("::")[0]
+    if _spent and file not in _spent:
+        pytest_sessionfinish()  # a run that is broken off has told of the files before
+    _spent[file] += max(busy, passed / 3.0)
 
 
 def pytest_sessionfinish() -> None:
+    """Write what was measured; files measured before and not now keep their figure."""
     known = json.loads(TABLE.read_text(encoding="utf-8")) if TABLE.exists() else {}
     known |= {name: round(seconds, 1) for name, seconds in _spent.items()}
     root = TABLE.parents[2]

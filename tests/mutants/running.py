@@ -24,7 +24,7 @@ COPIED = ("trialcapture", "tests", "configs", "sample_logs", "pyproject.toml", "
 _LEFT_OUT = shutil.ignore_patterns("__pycache__", ".hypothesis", ".*_cache", "work")
 _BATCHES_S = (6.0, 30.0)
 """Tests of about this many seconds are run together, the quickest first, so that most mutants end early."""
-_PATIENCE, _PATIENCE_S = 10.0, 120.0
+_PATIENCE, _PATIENCE_S = 10.0, 200.0
 """A run that takes so many times as long as its tests do, and these seconds more, does not end."""
 
 Verdict = Literal["killed", "no end", "survived", "error"]
@@ -71,7 +71,8 @@ class Copy:
         began = time.monotonic()
         file = self.root / mutant.path
         original = file.read_bytes()
-        verdict, by = "survived", ""
+        verdict: Verdict = "survived"
+        by, batch, batch_s = "", tests, sum(seconds)
         try:
             self._put(file, mutant.apply(original))
             for batch, batch_s in _batches(tests, seconds):
@@ -80,8 +81,8 @@ class Copy:
                     break
         finally:
             self._put(file, original)
-        if verdict == "killed" and by not in self._sound:
-            again, failing = self._run([by], 60.0)
+        if verdict in ("killed", "no end") and by not in self._sound:
+            again, failing = self._run([by], 60.0) if verdict == "killed" else self._run(batch, batch_s)
             if again == "survived":
                 self._sound.add(by)
             else:

@@ -188,3 +188,15 @@ def test_hulls_of_any_period_are_tied_within_twice_the_uncertainty_and_ordinary_
     assert np.mean(np.array(z) < 2.0) >= 0.9
     assert max(z) < 4.0
     assert np.median(ordinary_u_s) < 1.1
+
+
+@pytest.mark.parametrize(("seconds", "is_found"), [(7.0, False), (9.0, True), (11.0, True), (20.0, True)])
+def test_a_change_shows_in_a_record_as_long_as_it_is_looked_at(seconds: float, is_found: bool) -> None:
+    """The change over 8 s is looked at."""
+    rpm = np.where(np.arange(round(seconds / STEP_S)) * STEP_S < seconds / 2.0, 1000.0, 2000.0)
+    at, size = find_edges(rpm)
+    assert at.size == int(is_found)
+    if is_found:
+        # without noise all places within half of that are alike
+        assert at[0] * STEP_S == pytest.approx(seconds / 2.0, abs=4.0)
+        assert size[0] == pytest.approx(1000.0)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tests.signals import lagging
 from trialcapture.prepare.clocks.log_clock import LogFit, fit_by_rpm
-from trialcapture.prepare.clocks.log_match import Pair
+from trialcapture.prepare.clocks.log_match import Pair, longest_gap_s, usual_pace_s
 
 Floats = npt.NDArray[np.float64]
 UTC0_S = 1_790_000_000
@@ -141,3 +141,15 @@ def test_a_strictly_repeating_rpm_is_refused_and_both_candidates_are_shown(seed:
     shown = [int(word) for word in fit.quality.replace(",", "").split() if word.lstrip("-").isdigit()]
     assert len(shown) == 2
     assert (shown[0] - shown[1]) % 400 in (0, 1, 399)
+
+
+@pytest.mark.parametrize(
+    ("t_s", "pace_s"), [([5.0], 1.0), ([5.0, 5.5], 0.5), ([0.0, 1.0, 3.0], 1.5), ([0.0, 10.0, 20.0, 90.0], 10.0)]
+)
+def test_the_usual_pace_is_the_middle_step(t_s: list[float], pace_s: float) -> None:
+    assert usual_pace_s(np.array(t_s)) == pace_s
+
+
+@pytest.mark.parametrize(("pace_s", "gap_s"), [(0.1, 3.0), (1.2, 3.0), (2.0, 5.0), (12.0, 30.0), (60.0, 30.0)])
+def test_a_gap_of_two_and_a_half_readings_is_bridged(pace_s: float, gap_s: float) -> None:
+    assert longest_gap_s(pace_s) == pytest.approx(gap_s)
