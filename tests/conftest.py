@@ -1,9 +1,16 @@
-"""For every test: linear algebra keeps to one thread, as `process` has it, and no example has a time limit."""
+"""For every test: linear algebra keeps to one thread, as `process` has it, no example has a time limit, and nothing
+that another test or the person at this computer has processed is used again."""
 
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from itertools import count
+from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -12,3 +19,18 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 # a busy machine is slow and not wrong, so no example fails for the time it takes
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")
+
+_CACHES = Path(tempfile.mkdtemp(prefix="trialcapture-tests-"))
+_NUMBERS = count()
+os.environ["TRIALCAPTURE_CACHE"] = str(_CACHES / "shared")
+
+
+@pytest.fixture(autouse=True)
+def _own_cache(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TRIALCAPTURE_CACHE", str(_CACHES / str(next(_NUMBERS))))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_cache_left() -> Iterator[None]:
+    yield
+    shutil.rmtree(_CACHES, ignore_errors=True)

@@ -19,25 +19,25 @@ from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
 from trialcapture.pipeline import process
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
-from trialcapture.rehearse.simulate import Trial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
 
 Rows = list[list[str]]
 
 
 @pytest.fixture(scope="module")
-def trial() -> Trial:
+def trial() -> SimulatedTrial:
     return simulate(SCENARIOS[DEFAULT], 3, short=True)
 
 
 @pytest.fixture(scope="module")
-def plain(trial: Trial, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+def plain(trial: SimulatedTrial, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     session = tmp_path_factory.mktemp("plain") / "session"
     write_session(trial, session)
     return process(session)
 
 
-def table(trial: Trial) -> tuple[Rows, dict[str, Any]]:
+def table(trial: SimulatedTrial) -> tuple[Rows, dict[str, Any]]:
     """Return the rows of the trial's engine log, and its settings as a table."""
     config = load_config(trial.config_text).model_dump(mode="json", exclude_none=True)
     rows = list(csv.reader(io.StringIO(trial.engine_logs[0].data.decode())))
@@ -99,7 +99,7 @@ FORMS = [as_workbook, as_time_of_day, as_six_columns, as_long_form, as_spreadshe
 
 @pytest.mark.parametrize("write", FORMS, ids=lambda f: f.__name__)
 def test_another_form_of_the_log_gives_the_same_bands(
-    trial: Trial, plain: dict[str, Any], tmp_path: Path, write: Callable[[Rows, dict[str, Any]], bytes]
+    trial: SimulatedTrial, plain: dict[str, Any], tmp_path: Path, write: Callable[[Rows, dict[str, Any]], bytes]
 ) -> None:
     rows, config = table(trial)
     log = config["engine_log"][0]
@@ -120,7 +120,7 @@ def test_another_form_of_the_log_gives_the_same_bands(
 
 
 def test_a_wrong_cell_and_a_wrong_row_are_named_and_cost_themselves(
-    trial: Trial, plain: dict[str, Any], tmp_path: Path
+    trial: SimulatedTrial, plain: dict[str, Any], tmp_path: Path
 ) -> None:
     rows, config = table(trial)
     heading = config["engine_log"][0]["columns"]["fuel_port"]["name"]

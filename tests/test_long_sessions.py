@@ -37,7 +37,8 @@ def processed(folder: Path) -> Path:
 
 
 def contents(session: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(session)): p.read_bytes() for d in DERIVED for p in sorted((session / d).iterdir())}
+    files = [p for d in DERIVED for p in sorted((session / d).rglob("*")) if p.is_file()]
+    return {p.relative_to(session).as_posix(): p.read_bytes() for p in files}
 
 
 def test_windows_give_the_samples_of_the_whole(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -22,10 +23,12 @@ def hashes(session: Path) -> dict[str, str]:
 
 
 def process(session: Path, **environment: str) -> None:
+    """Process a session as somebody who never saw it."""
+    cache = tempfile.mkdtemp(dir=session.parent, prefix="cache-")
     done = subprocess.run(
         [sys.executable, "-m", "trialcapture", "process", str(session)],
         capture_output=True, text=True, check=False,
-        env={**os.environ, "PYTHONPATH": str(SAMPLES.parent), **environment},
+        env={**os.environ, "PYTHONPATH": str(SAMPLES.parent), "TRIALCAPTURE_CACHE": cache, **environment},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
 

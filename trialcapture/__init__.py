@@ -11,9 +11,17 @@ The map, in the direction the data flows:
 ``rehearse`` simulates a boat and her sensors, for practice and for tests
 
 ``pipeline`` shows the whole flow on one screen; ``cli`` is the command line.
+
+In a notebook, `load` gives the results of a processed session as pandas frames.
 """
 
+from __future__ import annotations
+
 import os
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trialcapture.frames import TrialFrames
 
 # The matrices here are small: threads only cost time, and their number could change a last digit. Linear algebra reads
 # these names once, when NumPy and SciPy are first imported; a value that is set already stays.
@@ -21,3 +29,22 @@ for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS
     os.environ.setdefault(_name, "1")
 
 __version__ = "0.1.0"
+
+
+def load(session: str | os.PathLike[str]) -> TrialFrames:
+    """Return the results of a processed session as pandas frames.
+
+    ``.samples .segments .legs .bands .manoeuvres .notes`` are frames with their units in ``attrs["units"]``;
+    ``.summary`` is a typed `trialcapture.reduce.summary.Summary`. Each is read when it is first asked for.
+
+    Args:
+        session: The session's folder.
+
+    Raises:
+        TrialCaptureError: There is no session, or it was not processed.
+    """
+    from pathlib import Path  # noqa: PLC0415
+
+    from trialcapture.frames import load_frames  # noqa: PLC0415  pandas takes a quarter of a second
+
+    return load_frames(Path(session))

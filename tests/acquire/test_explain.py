@@ -79,3 +79,10 @@ def test_lines_are_no_wider_than_eighty_columns_and_any_bytes_are_welcome() -> N
     assert all(len(line) <= 80 for line in explained_lines(seen))
     assert [(s.sentence, s.count, s.bad) for s in seen] == [("GPRMC", 1, 0), ("GPGGA", 1, 1), ("IIRPM", 1, 1)]
     assert "checksum" in seen[1].remark
+
+
+def test_a_type_that_is_not_decoded_has_the_librarys_names() -> None:
+    seen = one("GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1")
+    assert "GSA" not in LAYOUTS
+    message = pynmea2.parse(sentence("GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1").decode().strip())
+    assert [f.name for f in seen.fields] == [str(entry[0]) for entry in message.fields]

@@ -20,7 +20,7 @@ from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.session import create_session
 from trialcapture.rehearse.kit import Damage, Instruments, LogStyle, Wire
 from trialcapture.rehearse.scenarios import TWIN, Scenario
-from trialcapture.rehearse.simulate import Trial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.truth import utc_text
 from trialcapture.rehearse.write import nmea_log, notes_text
 
@@ -107,7 +107,7 @@ def _shifted(lines: pa.Table, mono_us: int, wall_ms: int) -> pa.Table:
     return lines
 
 
-def _wide_log(trial: Trial, rng: np.random.Generator) -> Iterator[str]:
+def _wide_log(trial: SimulatedTrial, rng: np.random.Generator) -> Iterator[str]:
     """Yield the rows of the trial's engine log with stamps to the millisecond and with more columns."""
     (log,) = trial.engine_logs
     head, *rows = log.data.decode().split(_LOG.line_end)

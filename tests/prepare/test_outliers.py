@@ -12,7 +12,7 @@ from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
 from trialcapture.prepare.sample_statistics import find_chauvenet_outliers, leave_out_outliers
 from trialcapture.prepare.steady.detection import Stretch
-from trialcapture.prepare.steady.segments import make_segments, rows_of
+from trialcapture.prepare.steady.segments import check_segments, rows_of
 from trialcapture.reduce.trial import reduce_trial
 
 ENGINE = '[[engine]]\nid = "main"\nrated_rpm = 2400\n'
@@ -35,7 +35,7 @@ def samples(**changed: np.ndarray) -> pa.Table:
 
 def segment(table: pa.Table, text: str = "") -> dict[str, Any]:
     config = load_config(text + ENGINE)
-    return make_segments(rows_of(table), 0, [Stretch(0, N, True, "")], config, []).to_pylist()[0]
+    return check_segments(rows_of(table), 0, [Stretch(0, N, True, "")], config)[0].to_pylist()[0]
 
 
 def with_spikes() -> pa.Table:
@@ -72,7 +72,7 @@ def test_asked_for_it_takes_spikes_out_of_every_mean_and_counts_them() -> None:
 
 def test_the_reduction_says_that_it_was_used_and_how_often() -> None:
     config = load_config("[steady]\nchauvenet = true\n" + ENGINE)
-    segments = make_segments(rows_of(with_spikes()), 0, [Stretch(0, N, True, "")], config, [])
+    segments = check_segments(rows_of(with_spikes()), 0, [Stretch(0, N, True, "")], config)[0]
     _, _, summary = reduce_trial(segments, config, clocks=None, samples=None)
     assert summary["statistics"]["chauvenet"] is True
     assert summary["statistics"]["values_left_out"] == segments["n_outliers"][0].as_py()
@@ -80,7 +80,7 @@ def test_the_reduction_says_that_it_was_used_and_how_often() -> None:
     assert f"They are {segments['n_outliers'][0].as_py()} single values" in said["text"]
     plain = load_config(ENGINE)
     _, _, summary = reduce_trial(
-        make_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain, []), plain, clocks=None, samples=None
+        check_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain)[0], plain, clocks=None, samples=None
     )
     assert summary["statistics"]["values_left_out"] is None
     assert "outliers-left-out" not in {w["code"] for w in summary["warnings"]}

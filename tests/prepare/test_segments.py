@@ -10,7 +10,7 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.steady.segments import depth_range, make_segments, rows_of, silence_holes
+from trialcapture.prepare.steady.segments import check_segments, depth_range, rows_of, silence_holes
 from trialcapture.prepare.steady.setpoint_holds import Silence, Stretch
 
 GRID_S = 0.1
@@ -66,11 +66,10 @@ def row_of(**channels: float) -> dict[str, Any]:
         for c in trial_channels(engines)
     }
     t = pa.array(FIRST_NS + np.arange(ROWS) * 10**8, pa.timestamp("ns", "UTC"))
-    made = make_segments(
-        rows_of(pa.table({"t": t} | columns)), FIRST_NS, [Stretch(0, ROWS, True, "")], load_config(ENGINES), []
+    made = check_segments(
+        rows_of(pa.table({"t": t} | columns)), FIRST_NS, [Stretch(0, ROWS, True, "")], load_config(ENGINES)
     )
-    table = made[0] if isinstance(made, tuple) else made
-    row: dict[str, Any] = table.to_pylist()[0]
+    row: dict[str, Any] = made[0].to_pylist()[0]
     return row
 
 

@@ -18,7 +18,7 @@ from trialcapture.rehearse.faults import FAULTS, conflicts
 from trialcapture.rehearse.noise import swing
 from trialcapture.rehearse.plan import Plan, load_plan
 from trialcapture.rehearse.scenarios import SCENARIOS
-from trialcapture.rehearse.simulate import Trial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 
 PLAN = Plan(axis_deg=20.0, steps_rpm=(1500.0, 4000.0), hold_s=60.0, full_throttle=False, manoeuvres=False,
             marks=False, warm_up_s=20.0)  # fmt: skip
@@ -28,7 +28,7 @@ BOAT_FAULTS = [name for name, fault in FAULTS.items() if fault.touches == "boat"
 
 
 @lru_cache(maxsize=8)
-def brief(*faults: str, scenario: str = "small-petrol") -> Trial:
+def brief(*faults: str, scenario: str = "small-petrol") -> SimulatedTrial:
     plan = TWIN_PLAN if len(SCENARIOS[scenario].boat.engine_ids) == 2 else PLAN
     return simulate(scenario, 5, plan=plan, errors=True, faults=faults)
 
@@ -37,7 +37,7 @@ def base_of(name: str) -> str:
     return "small-petrol" if not FAULTS[name].misfit(SCENARIOS["small-petrol"]) else "twin-planing"
 
 
-def sentences(trial: Trial, form: str, talker: str = "") -> list[tuple[float, list[str]]]:
+def sentences(trial: SimulatedTrial, form: str, talker: str = "") -> list[tuple[float, list[str]]]:
     """Time of receipt and fields of every whole sentence of a form."""
     found = []
     for t_s, data in zip(trial.lines["t_s"].to_pylist(), trial.lines["bytes"].to_pylist(), strict=True):
@@ -53,7 +53,7 @@ def sentences(trial: Trial, form: str, talker: str = "") -> list[tuple[float, li
     return found
 
 
-def rmc(trial: Trial, talker: str = "") -> dict[str, np.ndarray]:
+def rmc(trial: SimulatedTrial, talker: str = "") -> dict[str, np.ndarray]:
     rows = [(t, f) for t, f in sentences(trial, "RMC", talker) if len(f) > 10 and f[2] == "A"]
     return {
         "t": np.array([t for t, _ in rows]),
@@ -64,7 +64,7 @@ def rmc(trial: Trial, talker: str = "") -> dict[str, np.ndarray]:
     }
 
 
-def log_rows(trial: Trial) -> list[list[str]]:
+def log_rows(trial: SimulatedTrial) -> list[list[str]]:
     lines = trial.engine_logs[0].data.decode().split("\r\n")
     return [line.split(",") for line in lines if line[:1].isdigit()]
 
@@ -73,7 +73,7 @@ def seconds(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
-def spans(trial: Trial) -> Iterator[tuple[float, float]]:
+def spans(trial: SimulatedTrial) -> Iterator[tuple[float, float]]:
     for a, b in trial.truth["faults"][0]["spans"]:
         yield seconds(a) - trial.start_utc_ns / 1e9, seconds(b) - trial.start_utc_ns / 1e9
 
@@ -125,9 +125,9 @@ def test_the_other_receiver_is_wrong_and_the_right_one_as_without_it(
         assert true["t"].size < 0.95 * high["t"].size
 
 
-def rmc_of(trial: Trial, source: str) -> dict[str, np.ndarray]:
+def rmc_of(trial: SimulatedTrial, source: str) -> dict[str, np.ndarray]:
     wanted = trial.lines.filter(np.array([s == source for s in trial.lines["source"].to_pylist()]))
-    return rmc(Trial(trial.scenario, 0, 0, "", trial.config, wanted, (), (), {}))
+    return rmc(SimulatedTrial(trial.scenario, 0, 0, "", trial.config, wanted, (), (), {}))
 
 
 def test_a_speed_is_high_where_the_truth_says_and_nowhere_else() -> None:
@@ -144,7 +144,7 @@ def test_a_speed_is_high_where_the_truth_says_and_nowhere_else() -> None:
     assert np.median(ratio[rmc(sound)["sog"] > 3]) == pytest.approx(1.05, abs=0.002)
 
 
-def near_edges(t: np.ndarray, trial: Trial) -> np.ndarray:
+def near_edges(t: np.ndarray, trial: SimulatedTrial) -> np.ndarray:
     return np.any([np.abs(t - edge) < 1.5 for span in spans(trial) for edge in span], axis=0)
 
 
@@ -380,7 +380,7 @@ def test_a_swing_overshoots_as_the_textbook_says() -> None:
 
 
 def test_the_tide_grows_steadily() -> None:
-    def along(trial: Trial) -> np.ndarray:
+    def along(trial: SimulatedTrial) -> np.ndarray:
         towards = trial.scenario.sea.current_towards_deg
         return np.array(
             [c["speed_kn"] * math.cos(math.radians(c["towards_deg"] - towards)) for c in trial.truth["current"]]

@@ -14,7 +14,7 @@ import pytest
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.play import play
-from trialcapture.rehearse.simulate import Trial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 
 LINES = 1500
 
@@ -35,7 +35,7 @@ class FakeClock:
 
 
 @lru_cache(maxsize=1)
-def trial() -> Trial:
+def trial() -> SimulatedTrial:
     whole = simulate("twin-planing", 1, short=True)
     return replace(whole, lines=whole.lines.slice(0, LINES))
 

@@ -14,7 +14,7 @@ from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.plan import Plan, build_phases, load_plan
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
-from trialcapture.rehearse.simulate import Trial, config_text, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial, config_text, simulate
 from trialcapture.rehearse.write import nmea_log, notes_text, truth_text
 
 ROOT = Path(__file__).parents[2]
@@ -22,7 +22,7 @@ CONFIGS = {"tarn_plover": "twin-planing", "old_sedge": "displacement", "small_te
 
 
 @lru_cache(maxsize=3)
-def short(name: str, seed: int = 1) -> Trial:
+def short(name: str, seed: int = 1) -> SimulatedTrial:
     return simulate(name, seed, short=True)
 
 

@@ -17,16 +17,16 @@ from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.notes import marks_of, read_notes, trims_of
 from trialcapture.archive.session import engine_files, nmea_files, open_session
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.simulate import Trial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import nmea_log, truth_path, write_files, write_session
 
 
 @lru_cache(maxsize=2)
-def trial(name: str = "messy-bus") -> Trial:
+def trial(name: str = "messy-bus") -> SimulatedTrial:
     return simulate(name, 3, short=True)
 
 
-def streams(trial: Trial) -> dict[str, bytes]:
+def streams(trial: SimulatedTrial) -> dict[str, bytes]:
     out: dict[str, list[bytes]] = {}
     for source, piece in zip(trial.lines["source"].to_pylist(), trial.lines["bytes"].to_pylist(), strict=True):
         out.setdefault(source, []).append(piece)

@@ -10,7 +10,9 @@ from trialcapture.acquire.computer_clock import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 
 _AT_ONCE = 1000
+"""Frames handed on at a time at most (our choice)."""
 _CLOCK_EVERY_NS = 10_000_000_000
+"""How often the adapter's clock is held against the computer's: drift stays below a millisecond (our choice)."""
 _JUMP_S = 0.05
 """A change of adapter time against ours beyond this is a jump (common practice, no source)."""
 _MARINE_BITRATE = 250_000

@@ -15,6 +15,7 @@ from typing import BinaryIO
 from trialcapture.errors import TrialCaptureError
 
 _ASK_S = 3.0
+"""How long a question to the system may take before it counts as unanswered (our choice)."""
 _SYNCED_NAMES = ("onedrive", "dropbox", "google drive", "googledrive", "icloud", "nextcloud")
 
 

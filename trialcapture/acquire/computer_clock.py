@@ -92,6 +92,7 @@ STEP_S = 0.02
 """A change of wall minus monotonic time beyond this within one look is a step: time services slew at most
 0.5 ms a second (common practice, no source)."""
 SLEEP_S = 0.5
+"""Clocks that disagree by more than this about the time gone by mean that the computer slept (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

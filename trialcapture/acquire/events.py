@@ -18,7 +18,9 @@ from trialcapture.acquire.computer_clock import Clock
 RECORDER = "recorder"
 """Who wrote an entry, when no person did."""
 _KEEP_LAST = 200
+"""Events shown again at most (our choice)."""
 _KEEP_WAITING = 20_000
+"""Events that may wait for the disk; more are counted, not kept (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,9 @@ from trialcapture.archive.session import FILE_NAME, nmea_files, open_session
 from trialcapture.errors import TrialCaptureError
 
 _AT_ONCE_BYTES = 1 << 20
+"""Bytes copied at a time (our choice)."""
 _LOOK_EVERY_S = 0.2
+"""How often the file is looked at; engine loggers write once a second or slower (our choice)."""
 
 
 class GrowingFile:
@@ -134,11 +136,14 @@ class GrowingFile:
 # ------------------------------------------------------------------------------
 
 _BLOCK_BYTES = 1 << 18
+"""Bytes of a journal read at a time (our choice)."""
 _AT_ONCE = 500
+"""Lines played at a time at most (our choice)."""
 _TIMED = re.compile(rb"\$..(?:RMC|GGA|GNS|ZDA),(\d\d)(\d\d)(\d\d(?:\.\d+)?),")
 _SOURCE = re.compile(r"[A-Za-z0-9_-]{1,15}")
 _DAY_S = 86_400.0
 _LONGEST_PAUSE_S = 60.0
+"""A longer step of the time of day is a damaged time, or one that went back, and is not waited for (our choice)."""
 
 
 class Replay:

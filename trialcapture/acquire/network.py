@@ -14,8 +14,11 @@ from trialcapture.acquire.computer_clock import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 
 _RECEIVE_BUFFER_BYTES = 4 << 20
+"""Asked of the system, so that a busy computer loses no datagram for a second or more (our choice)."""
 _AT_ONCE = 512
+"""Datagrams handed on at a time at most (our choice)."""
 _LARGEST_DATAGRAM = 65_535
+"""Largest payload a UDP datagram can announce (RFC 768: a length of 16 bits)."""
 _SO_RXQ_OVFL = 40  # Linux: the kernel counts the datagrams it had no room for
 _SO_RCVBUFFORCE = 33  # Linux: a larger buffer than the system's limit, for those who may
 SILENCE_S = 10.0

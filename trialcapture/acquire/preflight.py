@@ -37,10 +37,12 @@ from trialcapture.errors import TrialCaptureError
 # ------------------------------------------------------------------------------
 
 _STEP_S = 0.25
+"""How often what came in is looked at while listening (our choice)."""
 _MOST_BYTES = 64 << 20
+"""Bytes kept while listening: far more than a boat's network sends in a minute (our choice)."""
 
 
-class Heard(NamedTuple):
+class Traffic(NamedTuple):
     """What came in while listening.
 
     Attributes:
@@ -68,7 +70,7 @@ def listen(
     *,
     trusted: frozenset[str] = frozenset(),
     look: Callable[[float], None] = lambda _: None,
-) -> Heard:
+) -> Traffic:
     """Listen to all sources at once.
 
     Args:
@@ -115,7 +117,7 @@ def listen(
     for decoded in (decode_nmea(b"".join(lines), source="", require_checksum=strict)[0], of_bus):
         for kind, table in decoded.items():
             tables.setdefault(kind, []).append(table)
-    return Heard(health, tables, told, passed_s, lines, groups)
+    return Traffic(health, tables, told, passed_s, lines, groups)
 
 
 # ------------------------------------------------------------------------------
@@ -126,8 +128,11 @@ State = Literal["ok", "missing", "warning", "later", "unknown"]
 Tables = Mapping[str, Sequence[pa.Table]]
 
 _BAD_SHARE = 0.2
+"""Share of damaged sentences from which wiring is suspected (common practice, no source)."""
 _LATE_DATA_LOAD = 0.8
+"""Share of a serial line's capacity from which sentences come late or not at all (common practice, no source)."""
 _CLOCK_OFF_S = 2.0
+"""A computer clock further off than this is told before the trial (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +152,7 @@ class Check:
     remedy: str = ""
 
 
-def source_checks(heard: Heard) -> list[Check]:
+def source_checks(heard: Traffic) -> list[Check]:
     """Judge every source by what came from it."""
     now_ns = round(heard.listened_s * 1e9)
     return [_source_check(source, now_ns) for source in heard.health.sources.values()]
@@ -179,7 +184,7 @@ def _source_check(source: SourceHealth, now_ns: int) -> Check:
     return Check(name, "ok", seen)
 
 
-def quantity_checks(heard: Heard, config: Config) -> list[Check]:
+def quantity_checks(heard: Traffic, config: Config) -> list[Check]:
     """Judge every quantity a trial needs by what could be decoded."""
     tables = heard.tables
     checks = [
@@ -197,7 +202,7 @@ def quantity_checks(heard: Heard, config: Config) -> list[Check]:
     return checks
 
 
-def receiver_checks(heard: Heard) -> list[Check]:
+def receiver_checks(heard: Traffic) -> list[Check]:
     """Judge the receivers' fix and clock, and whether more than one tells the position."""
     checks = []
     for source in heard.health.sources.values():
@@ -361,8 +366,9 @@ def _fuel(engine: str, tables: Tables, config: Config) -> Check:
 
 RESULT = "preflight.json"
 _TRIAL_H = 8.0
+"""Length of a day's trial that the disk must hold (common practice, no source)."""
 _MARGIN = 3.0
-_ENOUGH_S = 10.0
+"""Times the expected size that must be free: a second day, and what was not heard yet (our choice)."""
 _PORT_TAKERS = ("brltty", "ModemManager", "gpsd")
 """Services on Linux known to claim serial adapters that are plugged in (common practice, no source)."""
 
@@ -452,7 +458,7 @@ def preflight(
     return replace(result, stored=_store(result, config, config_text, into))
 
 
-def computer_checks(folder: Path, heard: Heard) -> list[Check]:
+def computer_checks(folder: Path, heard: Traffic) -> list[Check]:
     """Judge disk, battery and sleep."""
     rate = sum(s.bytes for s in heard.health.sources.values()) / max(heard.listened_s, 1.0)
     needed = int(rate * 2 * _TRIAL_H * 3600 * _MARGIN)  # stamps about double what is received
@@ -487,7 +493,7 @@ def computer_checks(folder: Path, heard: Heard) -> list[Check]:
     return checks
 
 
-def _types(source: str, heard: Heard) -> tuple[str, ...]:
+def _types(source: str, heard: Traffic) -> tuple[str, ...]:
     found = set()
     for kind, tables in heard.tables.items():
         if any(source in table["source"].to_pylist() for table in tables):

@@ -221,6 +221,7 @@ def mend_torn_end(path: Path) -> int:
 # ------------------------------------------------------------------------------
 
 _SPARE_BYTES = 100_000_000
+"""Left free on the first disk when files are brought back to it (our choice)."""
 
 
 def prepare_second(session: Session, second: Path) -> Path:

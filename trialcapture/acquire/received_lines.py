@@ -89,6 +89,7 @@ REMEMBER_NS = 10_000_000_000
 MOST_SENDERS = 64
 """Senders told apart on one source; beyond it the least recently heard is let go."""
 _ID_LENGTH = 15
+"""Longest source id in a TAG block (NMEA 0183 v4: 15 characters, as restated in the open "NMEA Revealed" document)."""
 
 
 class Piece(NamedTuple):

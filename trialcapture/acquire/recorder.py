@@ -38,11 +38,13 @@ from trialcapture.errors import TrialCaptureError
 # ------------------------------------------------------------------------------
 
 _TAIL_BYTES = 4 << 20
+"""How much of a journal's end is read to go on with it: many thousand lines (our choice)."""
 _AGREE_NS = 5_000_000_000
+"""Monotonic and wall clock that agree so well since the last line show the same start of the computer (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
+class EarlierRecording:
     """What a session holds before it is continued.
 
     Attributes:
@@ -68,7 +70,7 @@ class Past:
     manifest: tuple[dict[str, Any], ...] = ()
 
 
-def read_past(session: Session) -> Past:
+def read_past(session: Session) -> EarlierRecording:
     """Close torn lines and read where the session's time line stood.
 
     The manifest of a closed session is taken away, since its files will grow; what it said goes into the notes,
@@ -101,10 +103,12 @@ def read_past(session: Session) -> Past:
             _know_sender(senders, str(entry.get("source", "")), str(entry.get("sender", "")))
     entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
     (session.folder / "manifest.json").unlink(missing_ok=True)
-    return Past(begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn, entries)
+    return EarlierRecording(
+        begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn, entries
+    )
 
 
-def continued_start(past: Past, clock: Clock) -> tuple[int, str]:
+def continued_start(past: EarlierRecording, clock: Clock) -> tuple[int, str]:
     """Return the monotonic time the session began on this computer's clock of today, and how that is known.
 
     When the computer has not been restarted since, its monotonic clock still knows (``clock``). Otherwise the
@@ -178,7 +182,9 @@ def _stamped_notes(path: Path) -> Iterator[tuple[dict[str, Any], int, int]]:
 # ------------------------------------------------------------------------------
 
 _WRITING_NS = 3_000_000_000
+"""Without growth for so long nothing is being written (our choice)."""
 _BEAT_NS = 60_000_000_000
+"""How often a recording notes that it is alive (our choice)."""
 
 
 class Recording:
@@ -197,7 +203,7 @@ class Recording:
     def __init__(
         self,
         session: Session,
-        past: Past,
+        past: EarlierRecording,
         clock: Clock,
         start_ns: int,
         second: Path | None,
@@ -435,6 +441,7 @@ class Recording:
 
 
 _LOOK_EVERY_S = 0.25
+"""How often the end of a recording is looked for (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -548,7 +555,7 @@ def _clock_for(config: Config, clock: Clock, speed: float) -> Clock:
 
 def _take_session(
     config: Config, into: Path, resume: bool, config_text: str | None, clock: Clock, stack: ExitStack
-) -> tuple[Session, Past]:
+) -> tuple[Session, EarlierRecording]:
     if not (into / FILE_NAME).exists():
         if resume and into.exists() and any(into.iterdir()):
             open_session(into)  # says what is wrong with it
@@ -560,7 +567,7 @@ def _take_session(
             config_text=config_text,
         )
         stack.enter_context(SessionLock(into))
-        return session, Past()
+        return session, EarlierRecording()
     session = open_session(into)
     stack.enter_context(SessionLock(into))
     if not resume and any((into / "raw").glob("nmea*.log*")):

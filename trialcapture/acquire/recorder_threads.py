@@ -25,7 +25,9 @@ from trialcapture.errors import TrialCaptureError
 WAITS_S = (0.5, 1.0, 2.0, 2.0, 5.0)
 """Waits between attempts to open; Windows needs the first to release a port (common practice, no source)."""
 _READ_S = 0.25
+"""Longest wait for bytes, so that a stop is obeyed at once (our choice)."""
 _TELL_EVERY = 12
+"""A source that cannot be opened is told the first time and then each so many attempts (our choice)."""
 
 
 class Reader:
@@ -161,9 +163,13 @@ class Reader:
 # ------------------------------------------------------------------------------
 
 COMMIT_EVERY_S = 0.1
+"""How often received lines are handed to the system: what a killed program can lose (our choice)."""
 SYNC_EVERY_S = 1.0
+"""How often they are made safe on the disk: what a power cut can lose."""
 _RETRY_NS = 1_000_000_000
+"""Pause before a disk that refused is tried again (our choice)."""
 _HELD_LIMIT_BYTES = 16 << 20
+"""Bytes held in memory while no disk takes them (our choice)."""
 
 
 class Writer:

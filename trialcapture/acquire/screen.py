@@ -20,6 +20,7 @@ from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
 
 WIDTH, HEIGHT = 80, 24
+"""The smallest terminal in use (common practice, no source)."""
 _STATE_STYLE = {"ok": "green", "silent": "yellow", "lost": "bold red", "waiting": "dim"}
 _SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), "info": ("   ", "")}
 
@@ -218,6 +219,7 @@ def _number(text: str) -> float | None:
 # ------------------------------------------------------------------------------
 
 _LINE_EVERY_S = 60.0
+"""Without a terminal a line is printed so often (our choice)."""
 _QUIET_KINDS = ("beat", "can_clock", "gap")
 
 

@@ -102,6 +102,7 @@ OPEN_ERRORS: tuple[type[Exception], ...] = (*PORT_ERRORS, ValueError)
 _ONE_AT_A_TIME = Lock()
 """Windows refuses to open a port while another thread lists or opens ports."""
 _WINDOWS_BUFFER_BYTES = 1 << 18
+"""Asked of the driver, whose own buffer of 4 kB holds a second of a fast line (our choice)."""
 
 
 class PortIdentity(NamedTuple):

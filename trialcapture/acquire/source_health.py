@@ -18,6 +18,7 @@ from trialcapture.decode.nmea0183.stream import grade_piece
 EPOCH_DAYS = 7168
 """GPS weeks are sent modulo 1024; a receiver that guesses the wrong epoch is off by whole 1024 weeks."""
 _STEP_FIXES = 5
+"""So many fixes must agree on a new time before it counts as a step (our choice)."""
 _MODES = {b"A": "fix", b"D": "differential", b"E": "estimated", b"F": "float", b"P": "precise", b"R": "fixed",
           b"M": "manual", b"S": "simulated", b"N": ""}  # fmt: skip
 
@@ -124,8 +125,11 @@ def _utc_s(time: bytes, date: bytes) -> float | None:
 
 
 WINDOW_S = 10
+"""Over this time rates are taken (our choice)."""
 SHORTEST_SILENCE_S = 2.0
+"""A pause shorter than this is no silence, however fast the source (our choice)."""
 _MOST_TYPES = 100
+"""Unread sentence types named at most (our choice)."""
 
 
 class Window(NamedTuple):

@@ -13,11 +13,17 @@ from trialcapture.acquire.source_health import Health, SourceHealth
 # ------------------------------------------------------------------------------
 
 ALARM_SILENCE_S = 10.0
+"""A silence of a source longer than this is an alarm: a tenth of a run is lost (our choice)."""
 _LATE_DATA_LOAD = 0.8
+"""Share of a serial line's capacity from which sentences come late or not at all (common practice, no source)."""
 _BAD_SHARE = 0.2
+"""Share of damaged sentences from which wiring is suspected (common practice, no source)."""
 _LOW_BYTES = 2_000_000_000
+"""Free space below which the disk is an alarm: two days of a busy network (our choice)."""
 _OWN_CLOCK_OFF_S = 86_400.0
+"""A receiver whose time is further off than a day runs on a clock of its own (our choice)."""
 _SHOW_EVENT_S = 60.0
+"""How long an event stays on the screen (our choice)."""
 _SHOWN_EVENTS = ("wall_step", "slept", "overflow", "switched", "gnss_step", "fault", "torn", "sync_failed")
 _RANK = {"red": 0, "yellow": 1, "info": 2}
 

@@ -22,6 +22,7 @@ from trialcapture.cli.review import review
 from trialcapture.cli.verify import verify
 
 _STOPPED = 130
+"""Exit code of a program ended by Ctrl-C (128 + SIGINT, POSIX shells)."""
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
 

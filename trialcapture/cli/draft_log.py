@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading
 
 _ROWS_SHOWN, _WIDTH = 8, 78
+"""Rows of the log that are shown, and how wide, on a screen of 80 columns."""
 
 
 @click.command("draft-log")

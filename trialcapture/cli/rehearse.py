@@ -18,7 +18,7 @@ from trialcapture.cli.output import PATH, Progress, json_option, print_json, sho
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
-    from trialcapture.rehearse.simulate import Trial
+    from trialcapture.rehearse.simulate import SimulatedTrial
 
 
 @click.command()
@@ -141,7 +141,7 @@ def _print_lists(lists: Mapping[str, Mapping[str, str]], as_json: bool) -> None:
             click.echo(textwrap.fill(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)))
 
 
-def _play(trial: Trial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:
+def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:
     """Play a trial live, its settings and truth written first; Ctrl-C ends it early, and that is no fault."""
     from trialcapture.archive.atomic import write_file  # noqa: PLC0415
     from trialcapture.rehearse.play import play  # noqa: PLC0415
@@ -173,7 +173,7 @@ def _play(trial: Trial, out: Path, outlets: _Outlets, speed: float, progress: Pr
     return {"seconds": played.seconds, "sent": dict(played.lines), "engine_rows": played.engine_rows}
 
 
-def _live_settings(trial: Trial, outlets: _Outlets) -> str:
+def _live_settings(trial: SimulatedTrial, outlets: _Outlets) -> str:
     """Return the trial's settings with sources that listen where it is played."""
     sources: list[dict[str, Any]] = []
     if outlets.udp is not None:

@@ -173,6 +173,9 @@ def read_config(path: Path) -> tuple[Config, str]:
 
 
 def config_hash(config: Config) -> str:
-    """Return the SHA-256 of the settings as used, defaults included; equal settings give equal hashes."""
-    plain = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    """Return the SHA-256 of the settings as used, defaults included; equal settings give equal hashes.
+
+    How a reader wants to see the results, ``[report]``, changes none of them and has no part in it.
+    """
+    plain = json.dumps(config.model_dump(mode="json", exclude={"report"}), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(plain.encode()).hexdigest()

@@ -7,22 +7,31 @@ of all of it is found from outlines, and the samples are made and written hour b
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
-from trialcapture.archive.notes import Note, marks_of, read_notes, reviews_of, trims_of
+from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import open_sample_rows, write_file, write_parquet
 from trialcapture.archive.session import Session, open_session
 from trialcapture.archive.work_folder import open_run_folder
 from trialcapture.config import Config, load_config
 from trialcapture.pipeline.gridding import find_slices, write_samples
-from trialcapture.pipeline.reading import Progress, log_rejections, read_engine_logs, read_logs, write_rejects
+from trialcapture.pipeline.reading import (
+    Progress,
+    counts_table,
+    log_rejections,
+    read_engine_logs,
+    read_logs,
+    write_rejects,
+)
 from trialcapture.pipeline.results import PreparedTrial, hash_raw, no_gnss, provenance_of, reduce_prepared
+from trialcapture.pipeline.reuse import find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.channels.grid import spike_items
 from trialcapture.prepare.channels.receiver_choice import receiver_of
 from trialcapture.prepare.channels.resolution import find_roundings
@@ -59,19 +68,30 @@ def process(
     session = open_session(folder)
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
+    marks_ns = marks_of(notes)
     # where a program loaded NumPy before this package, its linear algebra takes every core for small matrices
     with threadpool_limits(limits=1, user_api="blas"), ThreadPoolExecutor(1) as beside:
         hashing = beside.submit(hash_raw, session)
-        trial = prepare_trial(session, config, notes, hashing, progress)
+
+        def origin() -> dict[str, str]:
+            return origin_of(session, config, marks_ns, hashing.result())
+
+        trial, keeping = (find_prepared(session, origin()) if has_prepared(session) else None), None
+        if trial is None:
+            trial = prepare_trial(session, config, marks_ns, origin, progress)
+            keeping = beside.submit(keep_prepared, session, origin(), trial)
+        pa.default_memory_pool().release_unused()
         raw = hashing.result()
         progress("reduction", None)
-        results = reduce_prepared(trial, session, config, reviews_of(notes), raw)
+        results = reduce_prepared(trial, session, config, notes, raw)
         summary = as_json(results.summary)
         progress("report", None)
         page = render_report(
             bands=results.bands, legs=results.legs, summary=summary, samples=trial.overview,
-            segments=results.segments, clocks=trial.clocks, rejects=trial.rejected.by_source,
+            segments=results.segments, clocks=trial.clocks, rejects=trial.rejects,
         )  # fmt: skip
+        if keeping is not None:
+            keeping.result()
     progress("writing", None)
     provenance = provenance_of(session, config, raw)
     trialset, reduction = folder / "trialset", folder / "reduction"
@@ -95,8 +115,8 @@ def process(
 def prepare_trial(
     session: Session,
     config: Config,
-    notes: Sequence[Note],
-    hashing: Future[list[dict[str, Any]]],
+    marks_ns: Sequence[int],
+    origin: Callable[[], dict[str, str]],
     progress: Progress = lambda _step, _share: None,
 ) -> PreparedTrial:
     """Decode a session, place it on UTC, write samples and rejects, and judge its steady stretches.
@@ -104,8 +124,8 @@ def prepare_trial(
     Args:
         session: The session.
         config: Boat and trial settings.
-        notes: Its notes.
-        hashing: Gives the hashes of the raw files.
+        marks_ns: Marks a person made, by the recording computer's clock [ns since 1970].
+        origin: Called when it is needed: what the samples are made of, for their metadata.
         progress: See `Progress`.
 
     Raises:
@@ -119,23 +139,25 @@ def prepare_trial(
             [(log.name, log.outline) for log in logs],
             [(log.name, log.spec, log.outline) for log in engine_logs],
             config,
-            marks_ns=marks_of(notes),
+            marks_ns=marks_ns,
             progress=lambda step: progress(step, None),
         )
         rankings, span_ns, resolutions = arrangement.rankings, arrangement.span_ns, arrangement.resolutions
         if span_ns is None:
             raise no_gnss(session, counts)
-        provenance = provenance_of(session, config, hashing.result())
-        rejected = write_rejects(trialset / "rejects.parquet", provenance, logs, engine_logs, arrangement)
+        # what is free goes back to the system, so that the peak of the next step does not lie on top of this one's
+        pa.default_memory_pool().release_unused()
+        made_of = origin()
+        rejected = write_rejects(trialset / "rejects.parquet", made_of, logs, engine_logs, arrangement)
         slices = find_slices(logs, engine_logs, arrangement)
         gridded = write_samples(
-            trialset / "samples.parquet", provenance, slices, rankings, arrangement.on_change, span_ns, config, progress
+            trialset / "samples.parquet", made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
         )
     progress("segments", None)
     leading = next(iter(rankings["velocity"]), "")
     with open_sample_rows(trialset / "samples.parquet") as samples:
         segments, contradictions = check_segments(
-            samples.read, gridded.first_ns, gridded.stretches, config, trims_of(notes), receiver_of(leading),
+            samples.read, gridded.first_ns, gridded.stretches, config, receiver_of(leading),
             partial(arrangement.screen.u_kn, leading), resolutions,
         )  # fmt: skip
     warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
@@ -147,5 +169,12 @@ def prepare_trial(
     health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids, health.holes))
     health = health.with_items([*rejection_items(rejected.by_field, counts), *undecoded_items(counts)])
     return PreparedTrial(
-        segments, arrangement.clocks, gridded.overview, counts, rejected, warnings, health, arrangement.air
+        segments,
+        arrangement.clocks,
+        gridded.overview,
+        counts_table(counts),
+        rejected.by_source,
+        warnings,
+        health,
+        arrangement.air,
     )

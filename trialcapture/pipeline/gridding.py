@@ -201,6 +201,7 @@ def write_samples(
             written = writer.submit(file.write, samples)
             overviews.append(overview_of(samples, block, config.engine_ids))
             stretches += finder.push(samples)
+            pa.default_memory_pool().release_unused()
             progress("samples", min((first + rows) / grid_ns.size, 1.0))
         if written is not None:
             written.result()

@@ -26,6 +26,7 @@ from trialcapture.decode.can.can_decoder import CanDecoder
 from trialcapture.decode.engine_log.log_cells import shown
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.decode.nmea0183.encapsulated import last_frames
+from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.clocks.downsampled_index import (
@@ -102,17 +103,15 @@ class DecodedEngineLog:
 
 
 @dataclass(frozen=True, slots=True)
-class Rejected:
+class RejectCounts:
     """Counts of rejects.
 
     Attributes:
         by_source: Of what was refused: ``source``, ``reason`` and ``count``, in order of source and reason.
-        by_reason: Of the same, count by reason.
         by_field: Of all of the NMEA and CAN logs, count by source, sentence, field and reason; "" where there is none.
     """
 
     by_source: pa.Table
-    by_reason: dict[str, int]
     by_field: dict[tuple[str, str, str, str], int]
 
 
@@ -200,6 +199,12 @@ def _set_aside(path: Path, decoded: Iterable[Decoded], folder: Path, counts: Sen
             for i, kind in enumerate(("good", "bad", "not_decoded")):
                 entry[i] += r[kind]
     return DecodedLog(f"raw/{path.name}", join_outlines(outlines), blocks)
+
+
+def counts_table(counts: SentenceCounts) -> pa.Table:
+    """Return counts of sentences as a table, in order of source, talker and formatter."""
+    rows = [dict(zip(COUNTS_SCHEMA.names, (*name, *of), strict=True)) for name, of in sorted(counts.items())]
+    return table_of(rows, COUNTS_SCHEMA)
 
 
 def read_engine_logs(session: Session, config: Config, folder: Path) -> list[DecodedEngineLog]:
@@ -329,7 +334,7 @@ def write_rejects(
     logs: Sequence[DecodedLog],
     engine_logs: Sequence[DecodedEngineLog],
     arrangement: Arrangement,
-) -> Rejected:
+) -> RejectCounts:
     """Write ``rejects.parquet``: file by file, in the order of their lines.
 
     Raises:
@@ -354,7 +359,4 @@ def write_rejects(
                         counts[source, reason] += count
     rows = [{"source": s, "reason": r, "count": n} for (s, r), n in sorted(counts.items())]
     schema = pa.schema([("source", pa.string()), ("reason", pa.string()), ("count", pa.int64())])
-    reasons: Counter[str] = Counter()
-    for (_, reason), n in counts.items():
-        reasons[reason] += n
-    return Rejected(table_of(rows, schema), dict(sorted(reasons.items())), dict(sorted(fields.items())))
+    return RejectCounts(table_of(rows, schema), dict(sorted(fields.items())))

@@ -11,13 +11,15 @@ import pyarrow as pa
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import hash_file, raw_files
+from trialcapture.archive.notes import Note, reviews_of, trims_of
 from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.reading import Rejected, SentenceCounts
+from trialcapture.pipeline.reading import SentenceCounts
 from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
-from trialcapture.prepare.steady.segment_review import ReviewEntry, as_reviewed
+from trialcapture.prepare.steady.segment_review import as_reviewed
+from trialcapture.prepare.steady.segments import with_trims
 from trialcapture.reduce.reviewed import reduce_reviewed
 from trialcapture.reduce.summary import (
     ClockEntry,
@@ -43,11 +45,11 @@ class PreparedTrial:
     """What the reduction and the report need.
 
     Attributes:
-        segments: As prepared, before anybody reviewed them.
+        segments: As prepared, without the trim settings people noted, before anybody reviewed them.
         clocks: The clocks table.
         overview: A row a second of the samples.
-        counts: Sentences good, bad and not decoded.
-        rejected: Counts of rejects.
+        counts: By source, talker and formatter, sentences good, bad and not decoded, in order.
+        rejects: Of what was refused: ``source``, ``reason`` and ``count``, in order.
         warnings: Of reading and preparing, as sentences for people.
         health: What is wrong with the data.
         air: Pressure and temperature of the air, as far as told.
@@ -56,8 +58,8 @@ class PreparedTrial:
     segments: pa.Table
     clocks: pa.Table
     overview: pa.Table
-    counts: SentenceCounts
-    rejected: Rejected
+    counts: pa.Table
+    rejects: pa.Table
     warnings: list[str]
     health: DataHealth
     air: dict[str, float]
@@ -107,21 +109,21 @@ def reduce_prepared(
     trial: PreparedTrial,
     session: Session,
     config: Config,
-    reviews: Sequence[ReviewEntry],
+    notes: Sequence[Note],
     raw: Sequence[Mapping[str, Any]],
 ) -> Results:
-    """Reduce a prepared trial as people reviewed it.
+    """Reduce a prepared trial with what people noted and as they reviewed it.
 
     Args:
         trial: The trial.
         session: The session.
         config: Settings as used.
-        reviews: What people noted about segments.
+        notes: Trim settings and reviews among them have a part in the results.
         raw: From `hash_raw`.
     """
     segments, (bands, legs, findings) = reduce_reviewed(
-        trial.segments,
-        reviews,
+        with_trims(trial.segments, trims_of(notes), config),
+        reviews_of(notes),
         lambda s: reduce_trial(s, config, clocks=trial.clocks, samples=trial.overview),
     )
     air = replace(
@@ -162,13 +164,13 @@ def _with_evidence(
         software_version=__version__,
         config_hash=config_hash(config),
         raw=tuple(RawFile(**entry) for entry in raw),
-        counts=tuple(SentenceCount(*key, *n) for key, n in sorted(trial.counts.items())),
+        counts=tuple(SentenceCount(**row) for row in trial.counts.to_pylist()),
         clocks=tuple(ClockEntry(**row) for row in trial.clocks.to_pylist()),
         data_health=trial.health,
         dropped=Dropped(
             segments=_tally([r["reason"].split(":")[0] for r in refused]),
             longest_segment=_longest(refused),
-            rejects=trial.rejected.by_reason,
+            rejects=_sums(trial.rejects.to_pylist()),
         ),
     )
 
@@ -184,6 +186,13 @@ def _longest(refused: Sequence[Mapping[str, Any]]) -> LongestRefused | None:
         return None
     longest = max(meant, key=lambda r: float(r["duration_s"]))
     return LongestRefused(utc_text(longest["start_ns"]), longest["duration_s"], longest["reason"])
+
+
+def _sums(rejects: Sequence[Mapping[str, Any]]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for row in sorted(rejects, key=lambda r: str(r["reason"])):
+        found[row["reason"]] = found.get(row["reason"], 0) + row["count"]
+    return found
 
 
 def _tally(words: Sequence[str]) -> dict[str, int]:

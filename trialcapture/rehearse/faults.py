@@ -235,7 +235,9 @@ def _is_sound(receiver: Receiver) -> bool:
 
 _WHOLE = When()
 _ONE_STEP = When(step=0.5)
+"""The middle step of the trial, whole."""
 _TEN_MINUTES = When(share=0.4, duration_s=600.0)
+"""Ten minutes in the middle of the trial."""
 _OFTEN_VOID = (Outage(0.0, 90.0), *(Outage(0.16 + 0.04 * n, 3.0) for n in range(20)))
 """A late first fix and moments without one, none long enough to cost a hold."""
 
@@ -402,7 +404,9 @@ _RPM = (
 )  # fmt: skip
 
 _LATE = When(share=0.45)
+"""From before the middle of the trial to its end."""
 _FIRST_MINUTE = When(duration_s=70.0)
+"""As long as a receiver may take to find itself after it was switched on (common practice, no source)."""
 
 
 def _time(name: str, summary: str, size_s: float, *errors: TimeError, silent_s: float = 0.0) -> Fault:

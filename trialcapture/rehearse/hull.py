@@ -21,8 +21,11 @@ from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 Floats = npt.NDArray[np.float64]
 
 RHO_WATER_KG_PER_M3 = 1025.0
+"""Sea water at 15 °C (ITTC 7.5-02-01-03, rounded)."""
 NU_WATER_M2_PER_S = 1.19e-6
+"""Sea water at 15 °C (ITTC 7.5-02-01-03, rounded)."""
 RHO_AIR_KG_PER_M3 = 1.22
+"""Air at 15 °C and 1013 hPa (International Standard Atmosphere, rounded)."""
 ROUGHNESS = 0.0004
 """Allowance for a hull that is not a model's, added to the friction coefficient (from memory)."""
 
@@ -163,8 +166,11 @@ def fuel_l_per_h(engine_rpm: Floats, torque_nm: Floats, engine: EngineModel) -> 
 # ------------------------------------------------------------------------------
 
 _PER_M_S = 50
+"""Steps of the tables of forces [1/(m/s)] (our choice)."""
 _LOWEST_M_S = -4.0
+"""Slowest speed of the tables: going astern."""
 _HIGHEST_M_S = 45.0
+"""Fastest speed of the tables."""
 
 
 class Resistance:

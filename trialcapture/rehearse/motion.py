@@ -40,6 +40,7 @@ from trialcapture.units import KN_M_PER_S
 # ------------------------------------------------------------------------------
 
 _CELLS_PER_RATED = 500
+"""Steps of the torque tables up to the rated speed (our choice)."""
 _KW_PER_RPM_NM = 2.0 * math.pi / 60.0 / 1000.0
 
 
@@ -137,13 +138,17 @@ class EngineRoom:
 _ADJUST_S = 12.0
 """How long the tachometer has to show the order before the hand leaves the lever [s]."""
 _ADJUST_LAG_S = 4.0
+"""How long a helmsman takes to follow the tachometer (common practice, no source)."""
 _MET_SHARE = 0.002
 """The tachometer shows the order when it is this close, as a share."""
 _AHEAD_SHARE = 0.02
 """How far beyond the order, and beyond the governor's droop, the hand pushes the lever while the boat gathers way."""
 _BLIP_S = 2.5
+"""How long the throttle is opened for a mark (common practice, no source)."""
 _RUDDER_LAG_S = 1.5
+"""Time constant of rudder and hull in a turn (common practice, no source)."""
 _ARRIVED_RAD = 0.05
+"""A heading so near to the ordered one is reached."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,6 +425,7 @@ RUN_SD_SHARE = 0.002
 """Spread of a boat's speed from run to run at one rpm, as a share: trim, persons moving, helm, patches of sea, weed
 (common practice, no source)."""
 _RUN_LAG_S = 10.0
+"""How fast the spread from run to run comes and goes (our choice)."""
 
 
 def ride(

@@ -16,7 +16,7 @@ from typing import Protocol
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.enginelog import WrittenLog
-from trialcapture.rehearse.simulate import Trial
+from trialcapture.rehearse.simulate import SimulatedTrial
 
 # ------------------------------------------------------------------------------
 # Where a simulated trial can be played to: datagrams, TCP listeners, a serial line, a growing engine log.
@@ -139,6 +139,7 @@ class GrowingLog:
 
 
 _ROWS = 4096
+"""Rows of an engine log written at a time (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +158,7 @@ class Played:
 
 
 def play(
-    trial: Trial,
+    trial: SimulatedTrial,
     *,
     udp: tuple[str, int] | None = None,
     tcp: int | tuple[str, int] | None = None,
@@ -221,7 +222,7 @@ def play(
 
 
 def _run(
-    trial: Trial,
+    trial: SimulatedTrial,
     outlets: Mapping[str, Outlet],
     route: Mapping[str, str],
     growing: list[GrowingLog],

@@ -17,6 +17,7 @@ from trialcapture.rehearse.truth import utc_text
 from trialcapture.rehearse.write import LooseFiles, write_files, write_session
 
 SEED = 20
+"""Of the sessions in ``sample_logs``."""
 
 
 def write_samples(folder: Path) -> tuple[list[Session], list[LooseFiles]]:

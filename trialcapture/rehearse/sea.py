@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 TIDE_PERIOD_S = 12.4206012 * 3600.0
 """Period of the principal lunar tide M2 [s]: 12.42 h."""
 _WAVE_COUNT = 7
+"""Sines that make up the waves (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -226,7 +226,7 @@ def _log_table(style: LogStyle, boat: BoatModel) -> dict[str, Any]:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class SimulatedTrial:
     """A simulated trial, everything in memory.
 
     Attributes:
@@ -286,7 +286,7 @@ def simulate(
     start_utc_ns: int | None = None,
     errors: bool = False,
     faults: Sequence[str | Fault] = (),
-) -> Trial:
+) -> SimulatedTrial:
     """Simulate a trial.
 
     Args:
@@ -354,7 +354,7 @@ def simulate(
         truth["faults"] = tell_faults(wrong, run, motion.ordered, truth["steps"], start_ns, end_s)
     notes = _notes(run, motion, start_ns, end_s, rngs[9])
     config = load_config(text, where=f"settings of scenario {run.name}")
-    return Trial(run, seed, start_ns, text, config, lines, logs, notes, truth)
+    return SimulatedTrial(run, seed, start_ns, text, config, lines, logs, notes, truth)
 
 
 def _crew(run: Scenario, rng: np.random.Generator) -> Crew:

@@ -22,12 +22,17 @@ from trialcapture.units import KN_M_PER_S
 Floats = npt.NDArray[np.float64]
 
 SPEED_SHARE = 0.005
+"""Settled: within this share of the final speed, or"""
 SPEED_KN = 0.05
+"""within this [kn], whichever is larger (our choice: what no detector can tell from noise)."""
 RPM_SHARE = 0.003
+"""Held: rpm within this share of the ordered one (our choice)."""
 HEADING_DEG = 2.0
+"""Held: heading within this of the ordered one (our choice)."""
 SHORTEST_S = 15.0
 """Steady for less than this counts as transient."""
 UNDER_WAY_KN = 1.0
+"""Slower than this is no run (our choice)."""
 SET_CLOCK_S = 3.0
 """An engine log's clock was set where its offset changes by more than this from row to row."""
 

@@ -20,10 +20,11 @@ from trialcapture.archive.session import Session, create_session, open_session
 from trialcapture.decode.nmea0183.stream import xor_checksum
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.scenarios import Form
-from trialcapture.rehearse.simulate import Trial
+from trialcapture.rehearse.simulate import SimulatedTrial
 from trialcapture.rehearse.truth import utc_text
 
 _LINES_A_WRITE = 20_000
+"""Lines written at a time (our choice)."""
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
@@ -51,7 +52,7 @@ def truth_path(out: Path) -> Path:
     return out.with_name(f"{out.name}.truth.json")
 
 
-def nmea_log(trial: Trial, form: Form, *, line_end: bytes = b"\r\n") -> Iterator[bytes]:
+def nmea_log(trial: SimulatedTrial, form: Form, *, line_end: bytes = b"\r\n") -> Iterator[bytes]:
     r"""Yield the NMEA log of a trial in parts of whole lines.
 
     Args:
@@ -83,7 +84,7 @@ def nmea_log(trial: Trial, form: Form, *, line_end: bytes = b"\r\n") -> Iterator
         )
 
 
-def write_session(trial: Trial, out: Path, *, progress: Progress = lambda _step, _share: None) -> Session:
+def write_session(trial: SimulatedTrial, out: Path, *, progress: Progress = lambda _step, _share: None) -> Session:
     """Write a session as the recorder would have left it, and the truth beside it.
 
     Args:
@@ -113,7 +114,7 @@ def write_session(trial: Trial, out: Path, *, progress: Progress = lambda _step,
 
 
 def write_files(
-    trial: Trial,
+    trial: SimulatedTrial,
     folder: Path,
     *,
     form: Form = "plain",
@@ -157,12 +158,12 @@ def write_files(
     return LooseFiles(tuple(logs), tuple(engines), config, truth)
 
 
-def notes_text(trial: Trial) -> str:
+def notes_text(trial: SimulatedTrial) -> str:
     """Return ``notes.jsonl`` of a trial."""
     return "".join(json.dumps(note, ensure_ascii=False) + "\n" for note in trial.notes)
 
 
-def truth_text(trial: Trial) -> str:
+def truth_text(trial: SimulatedTrial) -> str:
     """Return the truth of a trial as JSON."""
     return json.dumps(trial.truth, indent=1, ensure_ascii=False) + "\n"
 

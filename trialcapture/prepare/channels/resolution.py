@@ -242,7 +242,7 @@ def find_roundings(
     """Return the least count of each channel that feeds a result, and what it costs the accepted segments.
 
     Args:
-        segments: From `make_segments`.
+        segments: From `check_segments`.
         resolutions: As given to it.
         engine_ids: Engines.
     """

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import table_of
+from trialcapture.buffers import column_of, integers, table_of
 from trialcapture.channels import trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
@@ -116,24 +116,11 @@ def rows_of(samples: pa.Table) -> Reader:
     return lambda start, stop, names: samples.slice(start, stop - start).select(list(names))
 
 
-def make_segments(
-    read: Reader,
-    first_ns: int,
-    stretches: Sequence[Stretch],
-    config: Config,
-    trims: Sequence[TrimEntry],
-    resolutions: Mapping[str, Resolution] | None = None,
-) -> pa.Table:
-    """Return the segments table of `check_segments`."""
-    return check_segments(read, first_ns, stretches, config, trims, resolutions=resolutions)[0]
-
-
 def check_segments(
     read: Reader,
     first_ns: int,
     stretches: Sequence[Stretch],
     config: Config,
-    trims: Sequence[TrimEntry],
     receiver: str = "the receiver",
     speed_u_kn: Callable[[float], float] = lambda _: 0.0,
     resolutions: Mapping[str, Resolution] | None = None,
@@ -150,7 +137,6 @@ def check_segments(
         first_ns: Their first instant [ns UTC].
         stretches: Row intervals with verdicts, in order.
         config: Engines and grid.
-        trims: Trim notes, ascending in time.
         receiver: Whose speed it is, as people know it.
         speed_u_kn: Standard uncertainty of a speed beyond that of any receiver [kn], by speed [kn].
         resolutions: By channel, how finely it can be read; channels left out count as infinitely fine.
@@ -168,7 +154,7 @@ def check_segments(
             for name, parts in pooled.items():
                 parts.append(part[name])
         used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
-        row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config, trims)
+        row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config)
         row |= _rounding(used, resolutions or {}, dt_s, config.engine_ids)
         rows.append(row | {"segment_id": number, "n_outliers": outliers})
         kept.append({name: used[name] for name in _WITH_ERRORS})
@@ -285,7 +271,6 @@ def _row(
     start_ns: int,
     dt_s: float,
     config: Config,
-    trims: Sequence[TrimEntry],
 ) -> dict[str, Any]:
     """Return what one stretch says by itself."""
     stop_ns = start_ns + round((stretch.stop - stretch.start) * dt_s * 1e9)
@@ -296,7 +281,7 @@ def _row(
         "accepted": stretch.accepted,
         "reason": _reason(stretch, start_ns, dt_s, config),
         "n_samples": int(stretch.stop - stretch.start),
-        "trim": trim_at(start_ns, trims, part, config),
+        "trim": _recorded_trim(part, config),
     }
     engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
     means = [_mean(r) for r in engine_rpm]
@@ -420,6 +405,35 @@ def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
     return float(low), float(high)
 
 
+def _recorded_trim(part: dict[str, Floats], config: Config) -> str | None:
+    """Return the mean drive trim in words, or None where it was not recorded."""
+    recorded = []
+    for e in config.engine_ids:
+        mean = _mean(part[f"trim_pct_{e}"])
+        if mean is not None:
+            recorded.append(f"{mean:.0f} %")
+    if not recorded:
+        return None
+    return " / ".join(recorded) if len(set(recorded)) > 1 else recorded[0]
+
+
+def with_trims(segments: pa.Table, trims: Sequence[TrimEntry], config: Config) -> pa.Table:
+    """Return segments with the trim in force where none was recorded: the last note's, else that of the settings.
+
+    Args:
+        segments: From `check_segments`.
+        trims: Trim notes, ascending in time.
+        config: Trial settings.
+    """
+    starts_ns = integers(segments["start"])[0].tolist()
+    named: list[str | None] = []
+    for start_ns, recorded in zip(starts_ns, segments["trim"].to_pylist(), strict=True):
+        noted = [t.value for t in trims if t.t_ns <= start_ns]
+        named.append(recorded or (noted[-1] if noted else config.trial.trim or None))
+    index = segments.schema.get_field_index("trim")
+    return segments.set_column(index, segments.schema.field(index), column_of(named, pa.string()))
+
+
 def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, bias_u_kn: float) -> dict[str, object]:
     """Return the means of speed and of fuel with their errors, which rest on the memory that all stretches show."""
     row: dict[str, object] = {}
@@ -444,16 +458,3 @@ def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, 
 def depth_froude(speed_kn: float, depth_m: float) -> float:
     """Return the depth Froude number ``V / sqrt(g h)`` [-]; 1 is the critical speed of shallow water."""
     return speed_kn * KN_M_PER_S / math.sqrt(G_M_PER_S2 * depth_m)
-
-
-def trim_at(start_ns: int, trims: Sequence[TrimEntry], part: dict[str, Floats], config: Config) -> str | None:
-    """Return the trim in force: the mean drive trim where it was recorded, else the last note, else the setting."""
-    recorded = []
-    for e in config.engine_ids:
-        mean = _mean(part[f"trim_pct_{e}"])
-        if mean is not None:
-            recorded.append(f"{mean:.0f} %")
-    if recorded:
-        return " / ".join(recorded) if len(set(recorded)) > 1 else recorded[0]
-    earlier = [t.value for t in trims if t.t_ns <= start_ns]
-    return earlier[-1] if earlier else (config.trial.trim or None)

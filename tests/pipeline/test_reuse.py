@@ -1,0 +1,282 @@
+"""A second look does again only what depends on what changed, and gives the bytes of a first look."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from trialcapture import pipeline
+from trialcapture.archive.session import open_session, write_session
+from trialcapture.archive.work_folder import work_folder
+from trialcapture.pipeline import process, reuse
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "journal_session"
+PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/work/prepared.arrows")
+
+
+@pytest.fixture(scope="module")
+def first_look(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A session that was processed once, and the cache folder of who did so."""
+    home = tmp_path_factory.mktemp("first")
+    shutil.copytree(SAMPLE, home / "session", ignore=shutil.ignore_patterns("trialset", "reduction"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(reuse.CACHE_VARIABLE, str(home / "cache"))
+        process(home / "session")
+    return home / "session", home / "cache"
+
+
+@pytest.fixture
+def session(first_look: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of that session, seen by the same person."""
+    shutil.copytree(first_look[0], tmp_path / "session")
+    shutil.copytree(first_look[1], tmp_path / "cache")
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "cache"))
+    return tmp_path / "session"
+
+
+@pytest.fixture
+def prepared(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The sessions that were prepared from their raw files while the test runs."""
+    names: list[str] = []
+    prepare: Callable[..., object] = pipeline.prepare_trial
+
+    def counted(session: object, *given: object) -> object:
+        names.append(str(session.folder))  # type: ignore[attr-defined]
+        return prepare(session, *given)
+
+    monkeypatch.setattr(pipeline, "prepare_trial", counted)
+    return names
+
+
+def results(session: Path) -> dict[str, bytes]:
+    """Every derived file, what is no result left out."""
+    files = [p for folder in ("trialset", "reduction") for p in (session / folder).rglob("*") if p.is_file()]
+    kept = {p.relative_to(session).as_posix(): p.read_bytes() for p in files}
+    return {name: data for name, data in kept.items() if not name.startswith("trialset/work/")}
+
+
+def from_scratch(session: Path, to: Path) -> dict[str, bytes]:
+    """The results of the same session for somebody who never saw it."""
+    shutil.copytree(session, to / "again", ignore=shutil.ignore_patterns("trialset", "reduction"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(reuse.CACHE_VARIABLE, str(to / "empty"))
+        process(to / "again")
+    return results(to / "again")
+
+
+def add_note(session: Path, **entry: object) -> None:
+    with (session / "raw" / "notes.jsonl").open("a", encoding="utf-8") as file:
+        file.write(json.dumps({"t": "2026-05-14T08:40:00Z", "by": "tester", **entry}) + "\n")
+
+
+def edit(path: Path, old: bytes, new: bytes) -> None:
+    """Change a file so that neither size nor times tell of it."""
+    before = path.stat()
+    data = path.read_bytes()
+    assert len(old) == len(new)
+    assert old in data
+    path.write_bytes(data.replace(old, new, 1))
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert (path.stat().st_size, path.stat().st_mtime_ns) == (before.st_size, before.st_mtime_ns)
+
+
+def flip_middle(path: Path) -> None:
+    """Change one bit in the middle of a file, and neither its size nor its times."""
+    data = path.read_bytes()
+    at = len(data) // 2
+    edit(path, data[at - 8 : at + 1], data[at - 8 : at] + bytes([data[at] ^ 1]))
+
+
+def test_looked_at_again_nothing_is_prepared_and_no_byte_differs(session: Path, prepared: list[str]) -> None:
+    before = results(session)
+    process(session)
+    assert prepared == []
+    assert results(session) == before
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        {"kind": "remark", "value": "fenders out"},
+        {"kind": "trim", "value": "tabs 40 %", "t": "2026-05-14T08:31:30Z"},
+        {"kind": "exclude", "value": "2026-05-14T08:20:00Z/2026-05-14T10:00:00Z", "reason": "wash"},
+    ],
+    ids=["remark", "trim", "review"],
+)
+def test_a_note_gives_the_bytes_of_a_first_look_without_decoding(
+    entry: dict[str, object], session: Path, tmp_path: Path, prepared: list[str]
+) -> None:
+    add_note(session, **entry)
+    process(session)
+    assert prepared == []
+    assert results(session) == from_scratch(session, tmp_path)
+
+
+def test_a_review_changes_the_result_it_is_about(session: Path, prepared: list[str]) -> None:
+    import pyarrow.parquet as pq  # noqa: PLC0415
+
+    before = results(session)
+    found = pq.read_table(session / "trialset" / "segments.parquet").to_pylist()
+    row = next(r for r in found if r["accepted"])
+    instant = f"{row['start']:%Y-%m-%dT%H:%M:%S}Z/{row['stop']:%Y-%m-%dT%H:%M:%S}Z"
+    add_note(session, kind="exclude", value=instant, reason="ferry wash")
+    process(session)
+    assert prepared == []
+    assert results(session)["reduction/bands.csv"] != before["reduction/bands.csv"]
+
+
+def test_a_mark_moves_clocks_and_is_no_short_cut(session: Path, tmp_path: Path, prepared: list[str]) -> None:
+    add_note(session, kind="mark", value="throttle blip", t="2026-05-14T08:31:21Z")
+    process(session)
+    assert prepared == [str(session)]
+    assert results(session) == from_scratch(session, tmp_path)
+
+
+def test_other_settings_prepare_anew_and_the_former_ones_are_still_known(session: Path, prepared: list[str]) -> None:
+    before = results(session)
+    opened = open_session(session)
+    text = opened.config_text
+    write_session(replace(opened, config_text=f"{text}\n[steady]\nmin_duration_s = 31\n"))
+    process(session)
+    assert prepared == [str(session)]
+    write_session(replace(opened, config_text=text))
+    process(session)
+    assert prepared == [str(session)] * 2  # the samples in the session are those of the other settings
+    assert results(session) == before
+
+
+@pytest.mark.parametrize("name", PREPARED)
+def test_a_prepared_file_edited_at_equal_size_and_time_is_made_anew(
+    name: str, session: Path, prepared: list[str]
+) -> None:
+    before = results(session)
+    flip_middle(session / name)
+    process(session)
+    assert prepared == [str(session)]
+    assert results(session) == before
+
+
+@pytest.mark.parametrize("name", PREPARED)
+def test_a_prepared_file_that_is_gone_is_made_anew(name: str, session: Path, prepared: list[str]) -> None:
+    before = results(session)
+    (session / name).unlink()
+    process(session)
+    assert prepared == [str(session)]
+    assert results(session) == before
+
+
+def test_a_raw_log_edited_at_equal_size_and_time_is_noticed(session: Path, tmp_path: Path, prepared: list[str]) -> None:
+    before = results(session)
+    log = session / "raw" / "nmea.log"
+    lines = [line for line in log.read_bytes().split(b"\r\n") if b"RMC," in line]
+    edit(log, lines[len(lines) // 2], b"x" * len(lines[len(lines) // 2]))
+    process(session)
+    assert prepared == [str(session)]
+    assert results(session) != before
+    assert results(session) == from_scratch(session, tmp_path)
+
+
+def test_an_engine_log_edited_at_equal_size_and_time_is_noticed(session: Path, prepared: list[str]) -> None:
+    (log,) = (session / "raw" / "engine").iterdir()
+    row = log.read_bytes().split(b"\n")[50]
+    digit = next(i for i in range(len(row) - 1, 0, -1) if row[i : i + 1].isdigit())
+    edit(log, row, row[:digit] + (b"1" if row[digit : digit + 1] != b"1" else b"2") + row[digit + 1 :])
+    process(session)
+    assert prepared == [str(session)]
+
+
+@pytest.mark.parametrize("what", ["program", "library"])
+def test_another_version_prepares_anew(
+    what: str, session: Path, prepared: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if what == "program":
+        monkeypatch.setattr(reuse, "_program_hash", lambda: "of another program")
+    else:
+        known = reuse.version
+        monkeypatch.setattr(reuse, "version", lambda name: "0.0" if name == "scipy" else known(name))
+    process(session)
+    assert prepared == [str(session)]
+
+
+def test_for_somebody_else_nothing_in_the_session_is_believed(
+    session: Path, tmp_path: Path, prepared: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = results(session)
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "of-somebody-else"))
+    process(session)
+    assert prepared == [str(session)]
+    assert results(session) == before
+
+
+def test_hashes_that_permit_reuse_are_nowhere_in_the_session(session: Path) -> None:
+    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    permitted = json.loads(entry.read_text())["files"]
+    assert set(permitted) == set(PREPARED)
+    texts = [p.read_bytes() for p in session.rglob("*") if p.is_file()]
+    assert not any(sha256.encode() in text for sha256 in permitted.values() for text in texts)
+
+
+@pytest.mark.parametrize("text", ["", "[]", '{"files": 1}', '{"files": {}, "places": {}}', "\udc80"])
+def test_a_damaged_note_of_hashes_permits_nothing(text: str, session: Path, prepared: list[str]) -> None:
+    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    entry.write_bytes(text.encode("utf-8", "surrogateescape"))
+    process(session)
+    assert prepared == [str(session)]
+
+
+def test_without_a_cache_folder_all_is_derived_from_raw(
+    session: Path, tmp_path: Path, prepared: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = results(session)
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "file" / "below"))
+    process(session)
+    process(session)
+    assert prepared == [str(session)] * 2
+    assert results(session) == before
+
+
+def test_only_so_many_sessions_are_remembered_the_latest_ones(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reuse, "_MOST_ENTRIES", 3)
+    for nth in range(5):
+        (tmp_path / f"{nth}.json").write_text("{}")
+        os.utime(tmp_path / f"{nth}.json", (nth, nth))
+    reuse._forget_oldest(tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["2.json", "3.json", "4.json"]
+
+
+# XDG Base Directory Specification 0.8; Apple, File System Programming Guide; Microsoft, known folders (from memory)
+@pytest.mark.parametrize(
+    ("system", "variables", "expected"),
+    [
+        ("linux", {"HOME": "/home/x"}, "/home/x/.cache/trialcapture"),
+        ("linux", {"HOME": "/home/x", "XDG_CACHE_HOME": "/fast"}, "/fast/trialcapture"),
+        ("linux", {"HOME": "/home/x", "XDG_CACHE_HOME": "relative"}, "/home/x/.cache/trialcapture"),
+        ("linux", {"HOME": "/home/x", "XDG_CACHE_HOME": "/fast", "TRIALCAPTURE_CACHE": "/own"}, "/own"),
+        ("darwin", {"HOME": "/Users/x"}, "/Users/x/Library/Caches/trialcapture"),
+        ("win32", {"HOME": "/x", "LOCALAPPDATA": "/x/local"}, "/x/local/trialcapture/cache"),
+        ("win32", {"HOME": "/x"}, "/x/AppData/Local/trialcapture/cache"),
+    ],
+)
+@pytest.mark.skipif(sys.platform == "win32", reason="paths and home are written as POSIX has them")
+def test_the_cache_folder_is_where_the_system_keeps_such_files(
+    system: str, variables: dict[str, str], expected: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", reuse.CACHE_VARIABLE):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in variables.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr(sys, "platform", system)
+    assert reuse.cache_folder() == Path(expected)
+
+
+def test_what_is_kept_is_no_result_and_small(session: Path) -> None:
+    kept = [p.name for p in work_folder(session).iterdir()]
+    assert kept == ["prepared.arrows"]

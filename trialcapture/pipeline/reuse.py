@@ -1,0 +1,195 @@
+"""What a former run prepared, used again where nothing that it depends on has changed.
+
+After a review, a note or a change of units a session needs no decoding: samples, rejects and segments stay as they
+are. They are taken up again only where a hash of everything they are made of (content of the raw files, marks,
+settings, versions of program and libraries) was noted by an earlier run of this user, and where the files themselves
+still have the hashes noted then. Time stamps are not looked at. The notes of hashes lie in the user's cache folder,
+never in the session: whoever hands a session over cannot make another person's program believe what is in it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, fields
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, get_args, get_type_hints
+
+import pyarrow as pa
+
+import trialcapture
+from trialcapture.archive.atomic import write_file
+from trialcapture.archive.manifest import hash_file
+from trialcapture.archive.session import Session, can_files
+from trialcapture.archive.verify import read_timeline
+from trialcapture.archive.work_folder import StoredTables, read_tables, work_folder, write_tables
+from trialcapture.buffers import column_of
+from trialcapture.config import Config, config_hash
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.results import PreparedTrial
+from trialcapture.prepare.data_health import DataHealth
+
+CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
+"""Environment variable that names another cache folder."""
+_FILE = "prepared.arrows"
+_TABLES = ("segments", "clocks", "overview", "counts", "rejects")
+_LIBRARIES = ("numpy", "scipy", "pyarrow", "pandas", "openpyxl", "zstandard", "babel", "tzdata")
+_MOST_ENTRIES = 2000
+"""So many sessions are remembered (our choice: under a megabyte)."""
+_NOTES = "raw/notes"
+_PHOTOS = "raw/photos/"
+
+
+def origin_of(
+    session: Session, config: Config, marks_ns: Sequence[int], raw: Sequence[Mapping[str, Any]]
+) -> dict[str, str]:
+    """Return all that samples, rejects and segments of a session are made of; it stands in the metadata of the first.
+
+    Of the notes only marks and, for a CAN log, the begin of the recording have a part in them; photos have none.
+
+    Args:
+        session: The session.
+        config: Settings as used.
+        marks_ns: Marks a person made, by the recording computer's clock [ns since 1970].
+        raw: Path and hash of every raw file.
+    """
+    used = {r["path"]: r["sha256"] for r in raw if not r["path"].startswith((_NOTES, _PHOTOS))}
+    origin = {
+        "trialcapture_version": trialcapture.__version__,
+        "config_sha256": config_hash(config),
+        "raw_sha256": json.dumps(used, sort_keys=True),
+        "session_id": session.id,
+    }
+    if marks_ns:
+        origin["marks_ns"] = json.dumps(list(marks_ns))
+    if can_files(session):
+        origin["recording_began_ns"] = str(read_timeline(session.folder).epoch_wall_ns)
+    return origin
+
+
+def has_prepared(session: Session) -> bool:
+    """Return True where a former run left something that may be used again."""
+    return _path(session).is_file()
+
+
+def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial | None:
+    """Return what a former run prepared from the same origin; None where anything differs.
+
+    Args:
+        session: The session.
+        origin: From `origin_of`.
+    """
+    try:
+        entry = json.loads(_entry_path(origin).read_bytes())
+        if _hashes(session) != entry["files"]:
+            return None
+        places = {name: (int(begin), int(end)) for name, (begin, end) in entry["places"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None  # nothing was noted, or the cache folder was tampered with: all is derived from raw
+    return _trial_of(read_tables(StoredTables(_path(session), places)))
+
+
+def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTrial) -> None:
+    """Keep what was prepared for later runs; call when samples and rejects are written.
+
+    Args:
+        session: The session.
+        origin: From `origin_of`.
+        trial: What was prepared.
+
+    Raises:
+        TrialCaptureError: The disk is full.
+    """
+    work_folder(session.folder).mkdir(parents=True, exist_ok=True)
+    stored = write_tables(_path(session), _tables_of(trial))
+    entry = {"files": _hashes(session), "places": stored.places}
+    path = _entry_path(origin)
+    with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
+        write_file(path, json.dumps(entry, indent=1).encode())
+        _forget_oldest(path.parent)
+
+
+def cache_folder() -> Path:
+    """Return the folder of this user for what can be made again."""
+    if named := os.environ.get(CACHE_VARIABLE):
+        return Path(named)
+    home = Path("~").expanduser()
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "trialcapture" / "cache"
+    if sys.platform == "darwin":
+        return home / "Library" / "Caches" / "trialcapture"
+    named = os.environ.get("XDG_CACHE_HOME", "")
+    # a relative path is to be ignored (XDG Base Directory Specification 0.8)
+    return (Path(named) if Path(named).is_absolute() else home / ".cache") / "trialcapture"
+
+
+def _path(session: Session) -> Path:
+    return work_folder(session.folder) / _FILE
+
+
+def _entry_path(origin: Mapping[str, str]) -> Path:
+    made_by = {"origin": dict(origin), "program": _program_hash(), "libraries": _versions()}
+    key = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()
+    return cache_folder() / "prepared" / f"{key}.json"
+
+
+def _hashes(session: Session) -> dict[str, str]:
+    """Return the hashes of the files that are used again."""
+    trialset = session.folder / "trialset"
+    paths = [trialset / "samples.parquet", trialset / "rejects.parquet", _path(session)]
+    return {path.relative_to(session.folder).as_posix(): hash_file(path)[0] for path in paths}
+
+
+@cache
+def _program_hash() -> str:
+    """Return a hash of the program itself: its version does not tell of a line that somebody changed."""
+    folder = Path(trialcapture.__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
+
+
+def _versions() -> dict[str, str]:
+    found = {"python": sys.version, "machine": f"{sys.platform} {platform.machine()}"}
+    for name in _LIBRARIES:
+        with suppress(PackageNotFoundError):
+            found[name] = version(name)
+    return found
+
+
+def _forget_oldest(folder: Path) -> None:
+    entries = list(folder.glob("*.json"))
+    if len(entries) > _MOST_ENTRIES:
+        by_age = sorted(entries, key=lambda path: path.stat().st_mtime)
+        for path in by_age[: len(entries) - _MOST_ENTRIES]:
+            path.unlink(missing_ok=True)
+
+
+def _tables_of(trial: PreparedTrial) -> dict[str, pa.Table]:
+    facts = json.dumps({"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air})
+    return {name: getattr(trial, name) for name in _TABLES} | {
+        "facts": pa.table({"json": column_of([facts], pa.string())})
+    }
+
+
+def _trial_of(tables: Mapping[str, pa.Table]) -> PreparedTrial:
+    facts = json.loads(tables["facts"]["json"][0].as_py())
+    kinds = get_type_hints(DataHealth)
+    health = {
+        field.name: tuple(get_args(kinds[field.name])[0](**item) for item in facts["health"][field.name])
+        for field in fields(DataHealth)
+    }
+    return PreparedTrial(
+        **{name: tables[name] for name in _TABLES},
+        warnings=facts["warnings"],
+        health=DataHealth(**health),
+        air=facts["air"],
+    )
