@@ -11,7 +11,7 @@ import pytest
 
 from tests import rig
 from tests.acquire.test_health import GOOD_DISK, Watched, rmc
-from trialcapture.acquire.preflight import Heard, computer_checks
+from trialcapture.acquire.preflight import Traffic, computer_checks
 from trialcapture.acquire.status import DiskState, current_alarms
 
 Usage = namedtuple("Usage", "total used free")
@@ -32,7 +32,7 @@ def test_room_for_a_whole_trial_with_a_margin(
 ) -> None:
     watched = Watched()
     watched.health.sources["gps"].bytes = rate_bytes_per_s * 30
-    heard = Heard(watched.health, {}, [], 30.0, [], pa.table({}))
+    heard = Traffic(watched.health, {}, [], 30.0, [], pa.table({}))
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(10**12, 10**12 - free_mb * MB, free_mb * MB))
     check = next(c for c in computer_checks(tmp_path, heard) if c.name == "disk space")
     assert check.state == state

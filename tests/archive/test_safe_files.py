@@ -13,6 +13,7 @@ import pyarrow as pa
 import pytest
 
 from trialcapture.acquire.events import append_safely
+from trialcapture.acquire.raw_files import RawFiles, mend_torn_end
 from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.archive.parquet import write_parquet
 from trialcapture.archive.work_folder import open_run_folder
@@ -146,3 +147,30 @@ def test_what_a_killed_run_left_is_removed_after_a_day(tmp_path: Path, age_h: fl
         os.utime(left, (then, then))
     with open_run_folder(tmp_path):
         assert left.exists() is is_kept
+
+
+def test_every_journal_appended_to_is_synced_and_only_those(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    files = RawFiles([tmp_path], switched=lambda *_: None)
+    files.append("nmea.log", b"one\r\n")
+    files.append("can.log", b"(1.0) can0 123#00\n")
+    sizes: list[int] = []
+    watch_syncs(monkeypatch, lambda is_folder, size: None if is_folder else sizes.append(size))
+    files.sync()
+    assert sorted(sizes) == [5, 18]
+    files.append("nmea.log", b"two\r\n")
+    files.sync()
+    assert sizes[2:] == [10]
+    files.sync()
+    assert len(sizes) == 3
+    files.append("can.log", b"(2.0) can0 123#00\n")
+    files.close()
+    assert sizes[3:] == [36]
+
+
+def test_a_torn_line_is_ended_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "nmea.log"
+    path.write_bytes(b"whole\r\nto")
+    sizes: list[int] = []
+    watch_syncs(monkeypatch, lambda is_folder, size: None if is_folder else sizes.append(size))
+    assert mend_torn_end(path) == 2
+    assert sizes == [10]

@@ -393,6 +393,20 @@ CHANGES: tuple[Change, ...] = (
         (DISK,),
     ),
     Change(
+        "the journals are never made safe",
+        "acquire:RawFiles.sync",
+        "self._sync(file.fileno())",
+        "file.fileno()",
+        (DISK,),
+    ),
+    Change(
+        "the end of a torn line is not made safe",
+        "acquire:mend_torn_end",
+        "os.fsync(file.fileno())",
+        "file.fileno()",
+        (DISK,),
+    ),
+    Change(
         "a written file is not read back",
         "archive:write_file",
         "temporary.read_bytes() != data",
