@@ -125,3 +125,22 @@ def test_a_wrong_reading_now_and_then_is_told_by_its_flag_alone() -> None:
     (item,) = spike_items([few, many], rankings, 0.2, CONFIG)
     assert (item.count, item.largest, item.unit) == (5, -8.0, "kn")
     assert spike_items([few, many], rankings, 8.0, CONFIG) == []
+
+
+@pytest.mark.parametrize(
+    ("reading", "beside", "is_stop"),
+    [(340.0, 2000.0, True), (360.0, 2000.0, False), (270.0, 700.0, True), (290.0, 700.0, False)],
+)
+def test_an_engine_stands_still_below_350_rpm_and_two_fifths_of_its_speed(
+    reading: float, beside: float, is_stop: bool
+) -> None:
+    value = np.full(21, beside)
+    value[10] = reading
+    assert find_stops(times(2.0, 10.5), value).tolist() == [False] * 10 + [is_stop] + [False] * 10
+
+
+@pytest.mark.parametrize(("rate_hz", "is_stop"), [(1.0, True), (0.9, False)])
+def test_a_reading_is_lone_where_its_neighbours_are_within_two_seconds(rate_hz: float, is_stop: bool) -> None:
+    value = np.full(21, 2000.0)
+    value[10] = 0.0
+    assert bool(find_stops(times(rate_hz, 21 / rate_hz), value).any()) is is_stop

@@ -159,3 +159,14 @@ def test_a_held_reading_ends_where_the_speed_says_that_it_changed() -> None:
     assert wrong[2500:].all()
     settling = 20.0 - 12.0 * np.exp(-np.arange(400) / 20.0)
     assert not find_contradicted(grid_ns, grid_ns - T0, speed_ns, settling, 2.5).any()
+
+
+def test_what_is_held_is_suspect_from_the_longest_gap_on() -> None:
+    """2.5 s for rpm: as long as any other reading may be bridged, a held one is as good."""
+    made = window(on_change(np.rint(RPM / 10.0) * 10.0), grid_times(int(T_NS[0]), int(T_NS[-1]), 10.0))
+    age, flag = made["rpm_main_age_s"], made["rpm_main_flag"]
+    held = np.isfinite(made["rpm_main"]) & (age > 1.0)
+    assert np.sum(held & (age <= 2.5)) > 10
+    assert np.sum(held & (age > 2.5) & (age < 3.7)) > 10
+    assert set(flag[held & (age <= 2.5)]) == {float(Flag.GOOD)}
+    assert set(flag[held & (age > 2.5)]) == {float(Flag.SUSPECT)}

@@ -408,3 +408,25 @@ def test_a_void_takes_only_readings_that_repeat_its_value() -> None:
     c = Candidate("a/GP RMC", T0 + np.arange(6) * 10**9, {"sog_kn": np.array([5.0, 6.0, 6.0, 5.9, 6.0, 6.0])}, 0)
     void = Void("velocity", c.source, T0, T0 + 5 * 10**9, {"sog_kn": 6.0})
     assert void.hits(c).tolist() == [False, True, True, False, True, False]
+
+
+@pytest.mark.parametrize(
+    ("before_s", "change_kn", "is_stuck"),
+    [
+        # five quarters of a minute of the trial tell how noisy the speed is, and it is not: a knot of change is seen
+        (75, 1.6, True), (75, 0.7, False),
+        # four tell too little, and eight times the usual noise of 0.3 kn are asked for
+        (60, 1.6, False), (60, 3.4, True),
+    ],
+)  # fmt: skip
+def test_a_speed_is_stuck_where_positions_show_that_it_changed(before_s: int, change_kn: float, is_stuck: bool) -> None:
+    stuck_s = 60
+    moved = np.repeat(np.linspace(0.0, change_kn, 4), stuck_s // 4)
+    true_kn = np.concatenate([np.full(before_s, 20.0), 20.0 + moved])
+    t_ns = T0 + np.arange(true_kn.size, dtype=np.int64) * 1_000_000_000
+    north_m = np.concatenate([[0.0], np.cumsum(0.5 * (true_kn[1:] + true_kn[:-1]))]) * KN_M_PER_S
+    shown = np.concatenate([20.0 + 0.01 * (np.arange(before_s) % 2), np.full(stuck_s, 20.0)])
+    v = Velocity(t_ns, shown, np.zeros(true_kn.size))
+    p = Position(t_ns, 54.0 + north_m / 111_299.0, np.full(true_kn.size, 9.0))
+    voids, _ = find_stuck({"velocity": [speed_of(v, "a/GP RMC")], "position": [place_of(p, "a/GP RMC")]}, ())
+    assert [void.group for void in voids] == (["velocity"] if is_stuck else [])

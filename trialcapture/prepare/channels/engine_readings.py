@@ -274,7 +274,7 @@ def _beyond_l_per_h(fuel: Floats, rpm: Floats, engine: Engine) -> tuple[str, flo
     if high < 1.5 * low:
         return None
     slow, fast = np.median(fuel[rpm <= low]), np.median(fuel[rpm >= high])
-    if slow > 0 and fast < _RISE * slow:
+    if fast < _RISE * slow:
         return f"rise with engine speed from {low:.0f} to {high:.0f} rpm", float(fast - _RISE * slow), u
     return None
 
