@@ -168,5 +168,5 @@ def test_what_is_held_is_suspect_from_the_longest_gap_on() -> None:
     held = np.isfinite(made["rpm_main"]) & (age > 1.0)
     assert np.sum(held & (age <= 2.5)) > 10
     assert np.sum(held & (age > 2.5) & (age < 3.7)) > 10
-    assert set(flag[held & (age <= 2.5)]) == {float(Flag.GOOD)}
-    assert set(flag[held & (age > 2.5)]) == {float(Flag.SUSPECT)}
+    assert set(flag[held & (age <= 2.5)]) == {float(QualityFlag.GOOD)}
+    assert set(flag[held & (age > 2.5)]) == {float(QualityFlag.SUSPECT)}
