@@ -24,25 +24,27 @@ SOG_BIAS_U_KN = 0.03
 """Standard uncertainty of a GNSS receiver's Doppler speed that no averaging removes [kn] (common practice, no
 source)."""
 BLOCK_S = 30.0
-"""Speed is held against positions over blocks of this length [s]."""
+"""Speed is held against positions over blocks of this length [s] (our choice, no source)."""
 _GAP_S = 3.5
-"""Longest time between velocities that are summed up [s]."""
-_LEAST_SPAN_SHARE = 0.6
-_LEAST_POSITIONS = 4
+"""Longest time between velocities that are summed up [s] (common practice, no source)."""
+_LEAST_SPAN_SHARE, _LEAST_POSITIONS = 0.6, 4
+"""A block is used where positions span this share of it, and are so many (our choice, no source)."""
 _STRAIGHT = 0.97
-"""Way made good over way run, below which a block has a turn in it (that of an arc of 50 degrees)."""
+"""Distance between the ends of a block over distance along the track, below which the block has a turn in it: that of
+an arc of 50 degrees (our choice)."""
 _UNDER_WAY_KN = 1.5
-_JUMP_M = 6.0
-_JUMP_NOISES = 6.0
-"""A position jumps where from one to the next it moves by more than both, beyond what velocity tells: in metres, and
-in medians of those moves (common practice, no source)."""
-_LEAST_BLOCKS = 5
-_LEAST_NOISE_KN = 0.02
+"""Speed below which a block says nothing about a speed error [kn] (our choice, no source)."""
+_JUMP_M, _JUMP_NOISES = 6.0, 6.0
+"""A position jumps where from one to the next it moves by more than both, beyond what velocity tells: in metres, and in
+medians of those moves (common practice, no source)."""
+_LEAST_BLOCKS, _LEAST_NOISE_KN = 5, 0.02
+"""Blocks a fit needs, and the least noise it is given [kn] (our choice, no source)."""
 _BISQUARE = 4.685
 """Tuning constant of Tukey's bisquare: 95 % efficient for normal errors (Holland & Welsch, Commun. Stat. A6, 1977)."""
 SURE = 5.0
 """Two speeds disagree beyond this many standard uncertainties: of 100 sound trials none should (chosen so)."""
 _LEAST_ERROR_KN = 0.15
+"""A smaller error of a speed is not corrected [kn] (our choice: 1.5 counts of a display in tenths)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,15 +248,20 @@ class LegError:
 
 
 PIECE_S = 20.0
+"""Length of the pieces of a leg whose scatter tells the noise [s] (our choice, no source)."""
 _SPACING_S = 1.0
+"""Spacing of the positions used [s] (our choice: most receivers tell one a second)."""
 _PIECE_NOISE_KN = 0.25
 """Standard deviation of the error of one piece where too few tell it [kn]: positions good to 2.5 m (no source)."""
 _FEW_PIECES = 6
+"""Degrees of freedom from which the scatter of pieces is used (our choice, no source)."""
 _TELLING_PIECES, _SHARE_OF_MOST = 3, 0.5
 """The median of so many pieces, or more, must show this share of the error of a leg."""
 _ASTRAY = 0.35
-"""Positions that go more than this to the side of the shown course, over ahead, go another way (20 degrees)."""
+"""Positions that go this share of the way ahead to the side of the shown course go another way (our choice: 20 degrees,
+far more than leeway)."""
 _LEAST_LEG_ERROR_KN = 0.3
+"""A smaller error of one leg is not corrected [kn] (our choice: twice that of a speed throughout a trial)."""
 
 
 def error_of_leg(sog_kn: Floats, cog_true_deg: Floats, lat_deg: Floats, lon_deg: Floats, dt_s: float) -> LegError:

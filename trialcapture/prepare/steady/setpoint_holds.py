@@ -1,4 +1,4 @@
-"""Stretches in which something is held: rpm at one level, heading on one course. Arrays in, intervals out.
+"""Setpoint holds: stretches of one rpm and one course, and the steady stretches within them. Arrays in, intervals out.
 
 All functions take uniformly spaced arrays and return half-open index intervals [start, stop).
 """
@@ -28,25 +28,28 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Interval = tuple[int, int]
 
-_WINDOW_S = 10.0
-_SMOOTH_S = 2.0
-_LONG_SMOOTH_S = 6.0
-_SHIFT_S = 15.0
+_WINDOW_S, _SMOOTH_S, _LONG_SMOOTH_S, _SHIFT_S = 10.0, 2.0, 6.0, 15.0
+"""Changes are measured over the first [s], after smoothing over the second (rpm) or third (heading, speed); a lasting
+shift is that of means over the fourth (our choice, no source)."""
 _RPM_CHANGE_PCT = 1.0
 """Change over ten seconds that counts as a moving throttle [% of rpm] (common practice, no source)."""
 _RPM_SHIFT_PCT = 0.5
 """Lasting change of level that splits a hold [% of rpm] (common practice, no source)."""
-_COURSE_CHANGE_DEG = 10.0
-_COURSE_SHIFT_DEG = 8.0
+_COURSE_CHANGE_DEG, _COURSE_SHIFT_DEG = 10.0, 8.0
+"""Change of heading over ten seconds that is a turn, and lasting shift that splits a hold (common practice, no
+source)."""
 _YAW_S = 10.0
 """A swing of the heading this short that ends where it began is yaw in a seaway, no turn (common practice, no
 source)."""
-_YAW_FLANK_S = 20.0
-_YAW_DEG = 20.0
+_YAW_FLANK_S, _YAW_DEG = 20.0, 20.0
+"""Both sides of a swing are compared over this [s]; a wider swing is a turn (our choice, no source)."""
 _SPEED_CHANGE_KN = 0.5
+"""Change of speed that ends a hold where no engine speed is known [kn] (our choice, no source)."""
 _DIP_KN, _DIP_SPREADS = 0.5, 5.0
-"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations."""
+"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations (our
+choice, no source)."""
 _DIP_S = (2.0, 20.0)
+"""Shortest and longest wake [s] (common practice, no source)."""
 _AROUND_DIP_S = 61.0
 """Level is the median over this time [s]: three times the longest wake (common practice, no source)."""
 
@@ -346,25 +349,30 @@ def intersect(first: list[Interval], second: list[Interval]) -> list[Interval]:
     return common
 
 
-# ------------------------------------------------------------------------------
-# From a hold of rpm and course to steady stretches: the approach cut off, fronts of current split, limits kept.
-# ------------------------------------------------------------------------------
+# From a hold to steady stretches: the approach is cut off, fronts of current split it, the criteria are applied.
 
 WORTH_LISTING_S = 10.0
+"""A shorter hold is not listed [s] (our choice)."""
 LEAD_S = 2.0
-"""Left out before the end of a hold [s]."""
+"""Left out before the end of a hold [s] (common practice, no source)."""
 _MARGIN_S = 1.0
-_FRONT_KN = 0.4
-_FRONT_S = 20.0
+"""Left out after the start of a hold [s] (our choice, no source)."""
+_FRONT_KN, _FRONT_S = 0.4, 20.0
+"""A front of current is a lasting shift of speed by so much between means over so long (common practice, no source)."""
 _FLANK_S = 3.0
+"""Left out on both sides of a front [s] (our choice, no source)."""
 _SHORT_HOLD_SHARE = 0.005
+"""Share of speed that may be left of the approach in a short hold: half a per cent (our choice, no source)."""
 _LEAST_GUARD = 0.75
+"""Share of the guard time that a short hold must keep (our choice, no source)."""
 _DOUBTFUL_SHARE = 2.0
 """Of a hold whose approach may be slow waves, the last of it counts: so many times the least duration (common
 practice, no source)."""
-_IDLE_SHARE = 1.1
-_DRIFT_KN = 2.0
+_IDLE_SHARE, _DRIFT_KN = 1.1, 2.0
+"""An engine idles up to this share of its idle speed; below this speed a boat at idle may only drift [kn] (common
+practice, no source)."""
 _STEP_SHARE = 0.01
+"""Step of the starts that are tried, as a share of the stretch (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
