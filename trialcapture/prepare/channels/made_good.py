@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
-from trialcapture.prepare.sample_statistics import median, quantile
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -196,7 +195,7 @@ def _rest_of(velocity: Velocity, position: Position) -> _Rest | None:
     rest = north - told[0], east - told[1]
     part = run[after - 1]
     moved = np.hypot(np.diff(rest[0]), np.diff(rest[1]))
-    jumped = (moved > max(_JUMP_M, _JUMP_NOISES * median(moved))) & (np.diff(part) == 0)
+    jumped = (moved > max(_JUMP_M, _JUMP_NOISES * np.median(moved))) & (np.diff(part) == 0)
     part = part + np.append(0, np.cumsum(jumped))
     return _Rest(t0, t_p, part, (told[0], told[1], told[2]), rest, moved[jumped])
 
@@ -306,12 +305,14 @@ def check_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Fl
     free = sum(a.size - 1 for a in away)
     noise = _PIECE_NOISE_KN
     if free >= _FEW_PIECES:
-        noise = max(1.4826 * median(np.concatenate(away)), _LEAST_NOISE_KN)
+        noise = max(1.4826 * np.median(np.concatenate(away)), _LEAST_NOISE_KN)
     error = np.array([leg.error_kn for leg in legs])
     astray = np.array([leg.is_another_way for leg in legs], dtype=np.bool_)
     span_s = np.array([leg.span_s for leg in legs])
     # a speed that is wrong is so in most pieces; where another receiver takes over, positions step in one of them
-    most = np.array([median(leg.pieces_kn) if leg.pieces_kn.size >= _TELLING_PIECES else leg.error_kn for leg in legs])
+    most = np.array(
+        [np.median(leg.pieces_kn) if leg.pieces_kn.size >= _TELLING_PIECES else leg.error_kn for leg in legs]
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         u = noise * np.sqrt(PIECE_S / span_s)
         sure = SURE * (1.0 + 4.0 / max(free, 1)) * np.sqrt(u**2 + SOG_BIAS_U_KN**2 + known_u_kn**2)
@@ -343,21 +344,22 @@ def difference_of_speeds(one: Velocity, other: Velocity, block_s: float = BLOCK_
 def fit_errors(errors: Errors) -> SpeedFit | None:
     """Fit offset and share to the errors of blocks, by Tukey's bisquare; None where there are too few.
 
-    Blocks that lie far off, in turns or where a speed is wrong for a while, have no say.
+    Blocks that lie far off, in turns or where a speed is wrong for a while, have no say. SciPy has no loss that gives
+    them none at all, so the weights are iterated here.
     """
     speed, error = errors.speed_kn, errors.error_kn
     if speed.size < _LEAST_BLOCKS:
         return None
-    speeds = (quantile(speed, 0.1), median(speed), quantile(speed, 0.9))
+    speeds = (np.quantile(speed, 0.1), np.median(speed), np.quantile(speed, 0.9))
     # a share shows only where speeds differ
     columns = [np.ones(speed.size), speed - speeds[1]]
     told = np.array(columns if speeds[2] - speeds[0] > 2.0 else columns[:1])
-    at = np.array([median(error), 0.0])[: told.shape[0]]
+    at = np.array([np.median(error), 0.0])[: told.shape[0]]
     if told.shape[0] == 2:
         at = _start(speed - speeds[1], error)
     for _ in range(50):
         rest = error - at @ told
-        scale = max(1.4826 * median(np.abs(rest)), _LEAST_NOISE_KN)
+        scale = max(1.4826 * np.median(np.abs(rest)), _LEAST_NOISE_KN)
         weight = np.clip(1.0 - (rest / (_BISQUARE * scale)) ** 2, 0.0, None) ** 2
         normal = (told * weight) @ told.T
         if np.linalg.det(normal) <= 1e-9:
@@ -368,7 +370,7 @@ def fit_errors(errors: Errors) -> SpeedFit | None:
         if settled:
             break
     rest = error - at @ told
-    scale = max(1.4826 * median(np.abs(rest)), _LEAST_NOISE_KN)
+    scale = max(1.4826 * np.median(np.abs(rest)), _LEAST_NOISE_KN)
     cov = np.zeros((2, 2))
     cov[: told.shape[0], : told.shape[0]] = scale**2 * np.linalg.inv(normal)
     share, middle = float(at[1]) if at.size == 2 else 0.0, speeds[1]
@@ -390,5 +392,5 @@ def _start(speed: Floats, error: Floats) -> Floats:
     slow, fast = order[:half], order[speed.size - half :]
     apart = speed[fast] - speed[slow]
     far = apart > 0.5
-    share = median((error[fast] - error[slow])[far] / apart[far]) if far.any() else 0.0
-    return np.array([median(error - share * speed), share])
+    share = np.median((error[fast] - error[slow])[far] / apart[far]) if far.any() else 0.0
+    return np.array([np.median(error - share * speed), share])

@@ -16,7 +16,6 @@ from trialcapture.prepare.channels.made_good import Position, Velocity, errors_o
 from trialcapture.prepare.channels.receiver_choice import Void, receiver_of, velocity_of
 from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.data_health import Stuck
-from trialcapture.prepare.sample_statistics import median
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -174,7 +173,7 @@ def _way_by_speed_m(c: Candidate, low_ns: int, high_ns: int) -> float:
     inside = (c.t_ns >= low_ns) & (c.t_ns <= high_ns) & np.isfinite(c.values["sog_kn"])
     if inside.sum() < 3:
         return 0.0
-    return median(c.values["sog_kn"][inside]) * KN_M_PER_S * (high_ns - low_ns) / 1e9
+    return np.median(c.values["sog_kn"][inside]) * KN_M_PER_S * (high_ns - low_ns) / 1e9
 
 
 def _way_by_position_m(c: Candidate, low_ns: int, high_ns: int) -> float:
@@ -222,7 +221,7 @@ def _speed_changed(velocity: Velocity, position: Position, low_ns: int, high_ns:
         return False
     around = errors_of_speed(velocity, position, _SPEED_S)
     usual = around.error_kn[(around.t_ns < low_ns) | (around.t_ns > high_ns)]
-    noise = 1.4826 * median(np.abs(usual - median(usual))) if usual.size >= _FEW_BLOCKS else _USUAL_NOISE_KN
+    noise = 1.4826 * np.median(np.abs(usual - np.median(usual))) if usual.size >= _FEW_BLOCKS else _USUAL_NOISE_KN
     return bool(np.ptp(within.error_kn) > max(_SPEED_CHANGE_KN, _NOISES * noise))
 
 

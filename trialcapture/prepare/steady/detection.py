@@ -19,7 +19,7 @@ import pyarrow as pa
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.series import column
-from trialcapture.prepare.sample_statistics import circular_mean_deg, median, wrap_deg
+from trialcapture.prepare.sample_statistics import circular_mean_deg, wrap_deg
 from trialcapture.prepare.steady.criteria import EpisodeCutter, Limits, Track, limits_of
 from trialcapture.prepare.steady.exponential_settling import fit_hold_speed, residual_variance
 from trialcapture.prepare.steady.setpoint_holds import (
@@ -82,7 +82,7 @@ class NoiseHistory:
 
     def typical_speed_variance(self) -> float:
         """Return the typical variance of speed within a hold [kn**2]."""
-        return median(np.array([*self.scatter, *_PRIOR_VARIANCE_KN2]))
+        return float(np.median([*self.scatter, *_PRIOR_VARIANCE_KN2]))
 
 
 # Sample ring buffer.
@@ -373,7 +373,7 @@ def _goes_on(silence: Silence, track: Track) -> bool:
     before, after = slice(max(silence.start - near, 0), silence.start), slice(silence.stop, silence.stop + near)
     for rpm in track.rpm:
         then, now = (known[np.isfinite(known)] for known in (rpm[before], rpm[after]))
-        if then.size and now.size and abs(median(now) - median(then)) > _SAME_RPM_SHARE * median(then):
+        if then.size and now.size and abs(np.median(now) - np.median(then)) > _SAME_RPM_SHARE * np.median(then):
             return False
     then_deg, now_deg = (circular_mean_deg(track.heading_true_deg[part]) for part in (before, after))
     if then_deg is None or now_deg is None:

@@ -31,7 +31,6 @@ from trialcapture.prepare.sample_statistics import (
     circular_mean_deg,
     circular_sd_deg,
     leave_out_outliers,
-    median,
     slope_per_s,
 )
 from trialcapture.prepare.steady.criteria import mean_with_error
@@ -449,7 +448,7 @@ def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
         np.lib.stride_tricks.sliding_window_view(np.pad(known, half, mode="reflect"), 2 * half + 1), axis=1
     )
     off = np.abs(known - around)
-    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * median(off)))
+    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * np.median(off)))
     sound = known[off <= limit]
     low, high = np.quantile(sound, [_DEPTH_LOW, 1.0 - _DEPTH_LOW]) if sound.size else (known.min(), known.max())
     return float(low), float(high)

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.sample_statistics import median, quantile, rolling_mean, window_sums, wrap_deg
+from trialcapture.prepare.sample_statistics import rolling_mean, window_sums, wrap_deg
 from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation
 from trialcapture.prepare.steady.exponential_settling import (
     TOLERANCE_SHARE,
@@ -107,7 +107,7 @@ def least_count(steps: Floats) -> float:
         # few moves may all belong to a throttle; one that is taken back at once is the last digit's
         taken_back = size[:-1][np.abs(steps[:-1] + steps[1:]) < 1e-9 * size[:-1]]
         return float(taken_back.min()) if taken_back.size else 0.0
-    smallest = quantile(size, 0.02)
+    smallest = np.quantile(size, 0.02)
     # a quantised signal moves in whole multiples of its least count, a smooth one does not
     whole = np.abs(size / smallest - np.rint(size / smallest)) < 0.02
     return smallest if whole.mean() > 0.95 else 0.0
@@ -128,7 +128,7 @@ def find_shifts(y: Floats, dt_s: float, smallest: float, window_s: float = _SHIF
     # most stretches show none, and then their noise need not be known
     if left.max() <= smallest:
         return []
-    threshold = max(smallest, 6.0 * median(left))
+    threshold = max(smallest, 6.0 * np.median(left))
     found: list[int] = []
     while left.max() > threshold:
         peak = int(left.argmax())
@@ -152,7 +152,7 @@ def find_rpm_holds(rpm: Floats, dt_s: float, count: float) -> list[Interval]:
         still = np.abs(window_change(smooth, dt_s)) <= limit
     held: list[Interval] = []
     for (start, stop), latest in _with_room(runs(still), rpm.size):
-        level = median(smooth[start:stop])
+        level = np.median(smooth[start:stop])
         cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
@@ -176,8 +176,8 @@ def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, sli
 
 def _near_level(smooth: Floats, core: Floats, count: float) -> Bools:
     """Return True where rpm is at the level of a core stretch, within the core's own scatter."""
-    level = median(core)
-    spread = 1.4826 * median(np.abs(core - level))
+    level = np.median(core)
+    spread = 1.4826 * np.median(np.abs(core - level))
     tolerance = max(0.4 / 100.0 * abs(level), 0.75 * count, 3.0 * spread, 2.0)
     with np.errstate(invalid="ignore"):
         near: Bools = np.abs(smooth - level) <= tolerance
@@ -225,8 +225,8 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
-            away = np.abs(wrap_deg(fine[room] - median(steady[piece])))
-            spread = 1.4826 * median(away[piece.start - room.start : piece.stop - room.start])
+            away = np.abs(wrap_deg(fine[room] - np.median(steady[piece])))
+            spread = 1.4826 * np.median(away[piece.start - room.start : piece.stop - room.start])
             with np.errstate(invalid="ignore"):
                 near = away <= max(5.0, 2.5 * spread)
             held.append(_fit_to(near, piece, room))
@@ -246,7 +246,7 @@ def _across_yaw(still: list[Interval], steady: Floats, dt_s: float) -> list[Inte
     for start, stop in still:
         if joined and start - joined[-1][1] <= longest and np.isfinite(steady[joined[-1][1] : start]).all():
             first, last = joined[-1]
-            before, after = median(steady[max(first, last - flank) : last]), median(steady[start:stop][:flank])
+            before, after = np.median(steady[max(first, last - flank) : last]), np.median(steady[start:stop][:flank])
             away = np.abs(steady[last:start] - 0.5 * (before + after)).max()
             if abs(after - before) <= _COURSE_SHIFT_DEG and away <= _YAW_DEG:
                 joined[-1] = (first, stop)
@@ -306,7 +306,7 @@ def find_dips(v_kn: Floats, dt_s: float) -> list[tuple[int, int, float]]:
     coarse = v_kn[: whole * block].reshape(whole, block).mean(axis=1)
     padded = np.pad(coarse, half, mode="reflect")
     away = coarse - np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    spread = 1.4826 * median(np.abs(away))
+    spread = 1.4826 * np.median(np.abs(away))
     found: list[tuple[int, int, float]] = []
     for first, last in runs(np.abs(away) > max(_DIP_KN, _DIP_SPREADS * spread)):
         # the flanks of a wake are part of it
