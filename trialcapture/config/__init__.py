@@ -16,11 +16,11 @@ from pydantic import Field, ValidationError, model_validator
 from trialcapture.config.base import Section, fault_lines
 from trialcapture.config.inputs import (
     COUNTED_NS,
-    Column,
     EngineLog,
     LocaleWords,
-    LogClock,
-    Source,
+    LogClockSettings,
+    LogColumn,
+    SourceSettings,
     Xdr,
     fold_word,
     locale_words,
@@ -48,16 +48,16 @@ __all__ = [
     "Bands",
     "Boat",
     "Calibration",
-    "Column",
     "Config",
     "Engine",
     "EngineLog",
     "Fuel",
     "Load",
     "LocaleWords",
-    "LogClock",
+    "LogClockSettings",
+    "LogColumn",
     "Samples",
-    "Source",
+    "SourceSettings",
     "Steady",
     "Tank",
     "Trial",
@@ -83,7 +83,7 @@ class Config(Section):
     bands: Bands = Field(default_factory=Bands)
     steady: Steady = Field(default_factory=Steady)
     samples: Samples = Field(default_factory=Samples)
-    source: tuple[Source, ...] = ()
+    source: tuple[SourceSettings, ...] = ()
     engine_log: tuple[EngineLog, ...] = ()
     xdr: tuple[Xdr, ...] = ()
 

@@ -166,7 +166,7 @@ _LOCALE_DIRECTIVES = frozenset("YymdHIMSfbBpaA")
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2})(?::?([0-5]\d))?")
 
 
-class Source(Section):
+class SourceSettings(Section):
     """One input on the boat's network; we only listen."""
 
     id: Annotated[Text, Field(pattern=r"^[A-Za-z0-9_-]{1,15}$")]
@@ -199,7 +199,7 @@ Place = Annotated[Whole, Field(ge=1, le=16_384)]
 Heading = Annotated[Text, Field(min_length=1)]
 
 
-class Column(Section):
+class LogColumn(Section):
     """One quantity of an engine log: its heading or column number, its declared unit, and what its counts mean."""
 
     name: Heading | Place
@@ -224,7 +224,7 @@ class Column(Section):
             raise ValueError(f"{fault.what}; {fault.expected}") from fault
 
 
-class LogClock(Section):
+class LogClockSettings(Section):
     """How an engine log's clock is tied to UTC."""
 
     method: Literal["auto", "rpm", "marks", "fixed"] = "auto"
@@ -242,7 +242,7 @@ HeadingOrColumn = Annotated[
     Annotated[Text, Tag("heading")]
     | Annotated[Place, Tag("place")]
     | Annotated[tuple[Heading | Place, ...], Tag("list")]
-    | Annotated[Column, Tag("table")],
+    | Annotated[LogColumn, Tag("table")],
     Discriminator(_column_kind),
 ]
 
@@ -285,7 +285,7 @@ class EngineLog(Section):
     """Rows up to and including the headings; 0 where there are none and columns are numbered."""
     skip_rows_after_header: Annotated[Whole, Field(ge=0, le=100)] = 0
     """Rows between headings and data, such as a row of units."""
-    clock: LogClock = Field(default_factory=LogClock)
+    clock: LogClockSettings = Field(default_factory=LogClockSettings)
 
     @property
     def zone(self) -> tzinfo:

@@ -80,7 +80,7 @@ class Frames(NamedTuple):
     """Names of the channels."""
 
 
-class Odd(NamedTuple):
+class UnusableLine(NamedTuple):
     """A line that holds no data frame we can use."""
 
     line: int
@@ -88,7 +88,7 @@ class Odd(NamedTuple):
     text: bytes
 
 
-def parse_candump(block: bytes, first_line: int = 0) -> tuple[Frames, list[Odd], int]:
+def parse_candump(block: bytes, first_line: int = 0) -> tuple[Frames, list[UnusableLine], int]:
     """Take candump lines apart.
 
     Args:
@@ -120,7 +120,7 @@ def _as_recorded(match: re.Match[bytes]) -> bytes:
     return b"(%s.%s) %s %s#%s%s" % (seconds, micros, channel, identifier, data, end)
 
 
-def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[Odd], int]:
+def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[UnusableLine], int]:
     """Take lines apart that are as the recorder writes them."""
     buf = np.frombuffer(_MARGIN[::-1] + block + _MARGIN, np.uint8)
     ends = np.flatnonzero(buf == ord("\n"))
@@ -137,7 +137,7 @@ def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[Odd], i
     extended = mark - space - 1 == _EXTENDED
     extended &= ident < 1 << 29
     odd = [
-        Odd(int(line[at]), _why(bytes(buf[start[at] : stop[at]])), bytes(buf[start[at] : stop[at]][:256]))
+        UnusableLine(int(line[at]), _why(bytes(buf[start[at] : stop[at]])), bytes(buf[start[at] : stop[at]][:256]))
         for at in np.flatnonzero(~(sound & ((mark - space - 1 == 3) | extended)))
     ]
     keep = np.flatnonzero(sound & extended)

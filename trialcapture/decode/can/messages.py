@@ -327,14 +327,14 @@ class Rows(NamedTuple):
         return type(self)(line[mask], stamp_ns[mask], channel[mask], address[mask], payload[mask])
 
 
-class Part(NamedTuple):
+class TableRows(NamedTuple):
     """Rows of one table that come from one parameter group."""
 
     rows: Rows
     values: dict[str, pa.Array]
 
 
-def build_table(parts: list[Part], channels: Sequence[str], epoch_ns: int | None) -> pa.Table:
+def build_table(parts: list[TableRows], channels: Sequence[str], epoch_ns: int | None) -> pa.Table:
     """Return the rows of all parts in order of lines, with the columns every table begins with."""
     tables = []
     for part in parts:

@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow
 from trialcapture.buffers import values as values_of
-from trialcapture.config import BY_DENSITY, Column, EngineLog, log_channel
+from trialcapture.config import BY_DENSITY, EngineLog, LogColumn, log_channel
 from trialcapture.decode import byte_columns, rejects
 from trialcapture.decode.engine_log.log_cells import (
     NUMBER,
@@ -63,7 +63,7 @@ def log_channels(spec: EngineLog, engine_ids: tuple[str, ...]) -> list[LogChanne
     wanted = []
     for key, column in spec.columns.items():
         known = log_channel(key, engine_ids)
-        if isinstance(column, Column) and known is not None:
+        if isinstance(column, LogColumn) and known is not None:
             name, unit, engine_id = known
             stem = f"{name}_{engine_id}"
             wanted.append(LogChannel(stem, unit, column.name, column.unit, column.scale, column.offset))
@@ -317,7 +317,7 @@ class LogRejection:
     text: str
 
 
-class Rejected:
+class RejectCounter:
     """Counts what could not be used, and makes tables of it."""
 
     def __init__(self, where: str) -> None:
@@ -454,7 +454,7 @@ class EngineLogDecoder:
         self._reader: RowReader | None = None
         self._numbers = NumberCells(spec.decimal, spec.thousands)
         self._names_seen: dict[str, None] = {}
-        self._rejected = Rejected(where)
+        self._rejected = RejectCounter(where)
         self._held: list[_Piece] = []
         self._last_ns: int | None = None
         self._row_fit = RowFit()

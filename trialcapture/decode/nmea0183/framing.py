@@ -68,7 +68,7 @@ class Frame(NamedTuple):
     """(m,) whether ``*`` and the right checksum end what begins at each bound, before the next bound."""
 
 
-class Pieces(NamedTuple):
+class SentenceSpans(NamedTuple):
     """The sentences of a block, sound ones and damaged ones, in order; each field is an array (p,)."""
 
     bound: I64
@@ -170,7 +170,7 @@ def _find_structural(buf: U8) -> I64:
     return np.flatnonzero(some)
 
 
-def find_pieces(frame: Frame) -> Pieces:
+def find_sentences(frame: Frame) -> SentenceSpans:
     """Find every sentence, sound or not, with the first thing that is wrong with its frame or checksum."""
     bound = np.flatnonzero(starts(frame))
     first, last = frame.bound[bound], frame.inner[bound]
@@ -186,7 +186,7 @@ def find_pieces(frame: Frame) -> Pieces:
     long = end - start > LONGEST_SENTENCE_BYTES - 3
     if long.any():
         reason[long & (reason != Reason.CONTROL_BYTES)] = Reason.TOO_LONG
-    return Pieces(bound, start, end, stop, first, last - first - 1, reason)
+    return SentenceSpans(bound, start, end, stop, first, last - first - 1, reason)
 
 
 def starts(frame: Frame) -> Bools:
@@ -220,7 +220,9 @@ def rows_from(values: I64, start: I64, width: int) -> I64:
     return np.ascontiguousarray(rows[start].view(np.int64).reshape(-1, width).T)
 
 
-def find_noise(frame: Frame, pieces: Pieces, summed: Bools, tag_open: Bools, tag_close: Bools) -> tuple[I64, I64, I64]:
+def find_noise(
+    frame: Frame, pieces: SentenceSpans, summed: Bools, tag_open: Bools, tag_close: Bools
+) -> tuple[I64, I64, I64]:
     """Find what belongs to no sentence and no TAG block.
 
     Args:
@@ -474,7 +476,7 @@ class Addresses(NamedTuple):
     """(a,) whether it is a ``$`` sentence of the standard: talker and formatter."""
 
 
-def find_addresses(frame: Frame, pieces: Pieces) -> Addresses:
+def find_addresses(frame: Frame, pieces: SentenceSpans) -> Addresses:
     """Read the address of every sentence."""
     length = np.minimum(frame.at[pieces.first + 1] - pieces.start, _LONGEST)
     code, words = encode_spans(frame.buf, pieces.start, length)
