@@ -94,14 +94,14 @@ class Config(Section):
 
     @property
     def guard_s(self) -> float:
-        """Time left out after every change of rpm or course [s]."""
+        """Time left out after every change of rpm or course [s] (common practice, no source)."""
         if self.steady.guard_s is not None:
             return self.steady.guard_s
         return 20.0 if self.boat.planing else 30.0
 
     @property
     def sog_sd_kn(self) -> float:
-        """Limit on the spread of speed inside a steady segment [kn]."""
+        """Limit on the spread of speed inside a steady segment [kn] (common practice, no source)."""
         if self.steady.sog_sd_kn is not None:
             return self.steady.sog_sd_kn
         return 0.4 if self.boat.planing else 0.3

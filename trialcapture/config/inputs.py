@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from babel import Locale
 
 _SHORTEST_PREFIX = 3
+"""Fewest letters of a month cut short (our choice: two months share two letters in most languages)."""
 _WIDTHS = ("wide", "abbreviated")
 
 _ALSO_MONTHS = {"de": {"mrz": 3}}
@@ -159,8 +160,9 @@ TIME_WORDS = ("iso", *COUNTED_NS, "elapsed_hms", "spreadsheet")
 SIX_PARTS = ("year", "month", "day", "hour", "minute", "second")
 """What the six columns of a time are, in this order."""
 LONGEST_OFFSET_S = 9.2e9
-"""Times are kept in 64-bit nanoseconds, which end after 292 years."""
+"""Longest offset of a clock [s]: a time is 64-bit nanoseconds, which end after 292 years."""
 _LARGEST = 1e12
+"""Largest scale and offset of raw counts, and one over the smallest scale (our choice: beyond lies only a slip)."""
 _OF_DAY, _OF_YEAR = frozenset("dejmbByYGUWuwC"), frozenset("yYjGUWC")
 _LOCALE_DIRECTIVES = frozenset("YymdHIMSfbBpaA")
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2})(?::?([0-5]\d))?")
@@ -181,6 +183,7 @@ class SourceSettings(Section):
     bitrate: Whole | None = None
     path: Text | None = None
     latency_s: Annotated[Number, Field(ge=0, le=10)] = 0.0
+    """Age of a value when its sentence sets out [s]; the upper bound is our choice."""
     require_checksum: Flag = True
     stamp: Literal["first_byte", "last_byte"] | None = None
     """Which byte of a sentence receipt stamps were made at. By default the first, as the recorder does, and the last
@@ -195,7 +198,8 @@ class SourceSettings(Section):
 
 
 Place = Annotated[Whole, Field(ge=1, le=16_384)]
-"""Number of a column, from 1; a sheet of a workbook has at most 16 384."""
+"""Number of a column, from 1; a sheet of an .xlsx workbook has at most 16 384 (its makers' published limit, from
+memory)."""
 Heading = Annotated[Text, Field(min_length=1)]
 
 

@@ -21,11 +21,14 @@ U8 = npt.NDArray[np.uint8]
 Bools = npt.NDArray[np.bool_]
 
 _MARGIN = b"\n" + b" " * 127
+"""Stands around a block: longer than any look ahead, so that none leaves the buffer."""
 _HEX = np.full(256, 255, np.uint8)
 for _digit in b"0123456789ABCDEFabcdef":
     _HEX[_digit] = int(chr(_digit), 16)
 _LONGEST_STAMP = 11
+"""Most digits of a stamp's seconds (our choice: ten last until 2286)."""
 _EXTENDED = 8
+"""Hexadecimal digits of a 29-bit identifier, as candump writes it."""
 _NO_DATA_FRAME = re.compile(
     rb"\(\d+\.\d{6}\) \S+ ([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(#[0-9A-Fa-f]+|R[0-9A-Fa-f]?|[0-9A-Fa-f]*)( [RT])?"
 )

@@ -243,6 +243,8 @@ def _signed(raw: npt.NDArray[np.uint64], bits: int) -> npt.NDArray[np.int64]:
 
 Read = dict[str, tuple[F64, Bools]]
 
+# Codes of the open canboat database: wind reference, direction reference, temperature source, time source and
+# GNSS method.
 _APPARENT, _GROUND_NORTH, _MAGNETIC, _BOAT, _WATER = 2, 0, 1, 3, 4
 _TRUE_REFERENCE, _MAGNETIC_REFERENCE = 0, 1
 _SEA = 0

@@ -33,7 +33,7 @@ Floats = npt.NDArray[np.float64]
 # Bytes to whole lines in UTF-8, whatever the encoding and wherever the bytes were cut.
 
 LONGEST_LINE_BYTES = 1 << 20
-"""What is longer is no row: of a line that does not end within this, only the beginning is kept."""
+"""Longest row (our choice: 16 384 columns of 64 characters); of a longer line only the beginning is kept."""
 
 _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -432,6 +432,7 @@ def parse_number(text: str, decimal: str, thousands: str | None = None) -> float
 
 
 _FEWEST_GROUPED = 4
+"""Texts of at most so many characters hold no group of three digits behind a separator."""
 
 
 def _ungrouped(text: str, decimal: str, thousands: str) -> str:

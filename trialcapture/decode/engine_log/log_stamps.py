@@ -45,7 +45,7 @@ Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float64]
 
 _MOST_FORMS = 24
-"""Forms (lengths, zones) of stamps that are read in columns, for one block; the stamps of others go one by one."""
+"""Forms (lengths, zones) of stamps that are read in columns, for one block (our choice); others go one by one."""
 _ISO_GROUPS = {"Y": 1, "m": 2, "d": 3, "H": 4, "M": 5, "S": 6, "f": 7}
 _ISO_TIME_GROUPS = {"H": 1, "M": 2, "S": 3, "f": 4}
 _SECONDS_GROUPS = {"s": 2, "f": 3}
@@ -53,9 +53,13 @@ _PLACES = {1_000_000_000: 9, 1_000_000: 6, 1000: 3}
 _COUNTED = {name: _PLACES[unit_ns] for name, unit_ns in COUNTED_NS.items() if unit_ns in _PLACES}
 """Formats that count a power of ten of nanoseconds: they are read in columns too."""
 _EPOCH_DAYS = 25_569
+"""Serial day of 1970-01-01 (ECMA-376 part 1, 18.17.4.1)."""
 _LEAP_BUG_DAY = 60
+"""Serial day of 1900-02-29, which never was (ECMA-376 part 1, 18.17.4.1)."""
 _LARGEST_DAYS = 100_000
+"""Largest serial day that is a time (our choice: the year 2173)."""
 _DIGITS_KEPT = 18
+"""Most decimal digits that fit into 64 bits."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -367,7 +367,9 @@ def cell_rejects(
 
 
 _BLOCK_BYTES = 4 << 20
+"""Bytes of a log decoded at once (our choice)."""
 _NAMES_SHOWN = 40
+"""Most names listed in a message (our choice: half a screen)."""
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 

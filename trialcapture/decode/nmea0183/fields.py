@@ -31,7 +31,8 @@ Bools = npt.NDArray[np.bool_]
 
 FLOAT_POWER_OF_10 = POWER_OF_10.astype(np.float64)
 EXACT_DIGITS = 15
-"""Whole numbers of so many digits are exact in a float, and so is a sum of digits times powers of ten."""
+"""Most digits of a whole number that is exact in a float (IEEE 754 binary64), and so is a sum of digits times powers
+of ten."""
 
 
 class FieldColumn(NamedTuple):

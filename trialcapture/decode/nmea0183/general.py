@@ -317,6 +317,7 @@ def _to_arrow(column: FieldColumn) -> pa.Array:
 
 _XDR = FORMATTERS.index("XDR")
 _MOST_FIELDS = 63
+"""Numbers of fields told apart: with a formatter they make one 16-bit sorting key. Longer layouts are not decoded."""
 
 
 class GeneralRows(NamedTuple):

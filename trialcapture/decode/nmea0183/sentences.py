@@ -46,6 +46,7 @@ from trialcapture.units import convert
 Layout = dict[str, FieldReader]
 """Field name to reader, in the order of the sentence."""
 
+# Bounds of values are our choice, far outside what a boat can show: a value beyond is damage that passed the checksum.
 _clock, _date, _angle = TimeOfDay(), Date(), angle()
 _latitude, _longitude = Degrees(4, 90), Degrees(5, 180)
 _speed = Number(0, 2000)

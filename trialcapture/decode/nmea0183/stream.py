@@ -14,7 +14,7 @@ from typing import Literal
 from trialcapture.decode.nmea0183.encapsulated import READ_GROUPS
 
 LIMIT_BYTES = 1024
-"""Longest piece, its line end included; a stream that never ends a line is cut into pieces of this size."""
+"""Longest line, its line end included (our choice: eight sentences and a TAG block); an endless one is cut here."""
 
 # A content byte is anything but a line end or a start. The groups are atomic and the counts possessive, so a
 # piece that is not yet decided fails at once instead of being tried at every shorter length.
