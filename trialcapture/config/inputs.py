@@ -183,7 +183,7 @@ class SourceSettings(Section):
     bitrate: Whole | None = None
     path: Text | None = None
     latency_s: Annotated[Number, Field(ge=0, le=10)] = 0.0
-    """Age of a value when its sentence sets out [s]; the upper bound is our choice."""
+    """Delay of the sentences behind the measurement [s]; the upper bound is our choice."""
     require_checksum: Flag = True
     stamp: Literal["first_byte", "last_byte"] | None = None
     """Which byte of a sentence receipt stamps were made at. By default the first, as the recorder does, and the last
