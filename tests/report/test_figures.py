@@ -10,7 +10,7 @@ import pyarrow as pa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.report.trial_tables import make_trial
+from tests.report.trial_tables import make_trial, typed
 from trialcapture.report.arrow_columns import engine_ids, floats, mean_across, rows, times_ns
 from trialcapture.report.figures import COMPACT, draw, envelope
 from trialcapture.report.figures_results import (
@@ -81,9 +81,9 @@ def test_a_single_reading_between_gaps_is_a_dot():
 
 def test_a_persons_matplotlib_settings_change_no_byte_of_a_drawing():
     trial = make_trial()
-    before = curves(trial["bands"], trial["legs"], trial["summary"])
+    before = curves(trial["bands"], trial["legs"], typed(trial["summary"]))
     with mpl.rc_context({"font.size": 23, "axes.grid": True, "svg.fonttype": "path", "lines.linewidth": 5}):
-        assert curves(trial["bands"], trial["legs"], trial["summary"]) == before
+        assert curves(trial["bands"], trial["legs"], typed(trial["summary"])) == before
         assert mpl.rcParams["font.size"] == 23
 
 
@@ -98,7 +98,7 @@ def test_a_long_trial_is_drawn_with_few_pieces():
 
 def test_the_alternative_text_of_a_curve_reads_out_its_points():
     trial = make_trial()
-    speed = curves(trial["bands"], trial["legs"], trial["summary"])[0]
+    speed = curves(trial["bands"], trial["legs"], typed(trial["summary"]))[0]
     last = trial["bands"].to_pylist()[-1]
     assert f"{last['speed_kn']:.1f} ± {2 * last['speed_u_kn']:.1f}" in speed.alt
 
@@ -110,7 +110,7 @@ def test_only_quantities_with_values_are_drawn():
 
 def _bands(fuel: bool) -> tuple[pa.Table, pa.Table, dict[str, object]]:
     trial = make_trial(fuel=fuel)
-    return trial["bands"], trial["legs"], trial["summary"]
+    return trial["bands"], trial["legs"], typed(trial["summary"])
 
 
 def test_a_short_trial_in_a_long_record_is_drawn_close_up_and_the_caption_says_so():
@@ -165,25 +165,27 @@ def test_pairs_are_set_beside_the_fit_at_their_own_time():
     fit = [CurrentPoint(0.0, 1.0, 350.0, None, None), CurrentPoint(100.0, 1.0, 10.0, None, None)]
     row = current_rows([CurrentPoint(50.0, 0.9, 60.0, 0.05, 1500.0)], fit)[0]
     # half-way between two vectors 20° apart: due north, shortened to cos 10°; along 060° half of that (elementary)
-    assert row["fit"] == "0.49"
-    assert (row["pair"], row["pair_pm"], row["pair_towards"]) == ("0.90", "0.10", "060°")
+    assert row.fit == "0.49"
+    assert (row.pair, row.pair_pm, row.pair_towards) == ("0.90", "0.10", "060°")
     late = current_rows([CurrentPoint(500.0, 0.9, 60.0, None, 1500.0)], fit)[0]
-    assert late["fit"] == "–"
+    assert late.fit == "–"
 
 
 def test_the_fit_along_a_pairs_line_keeps_the_pairs_direction():
+    summary = make_trial(steps=(2000,))["summary"]
     given = {"t": "2031-05-14T08:00:00Z", "speed_kn": 0.8, "towards_deg": 255.0, "along_kn": -0.8, "fit_along_kn": -0.7}
-    (point,) = pair_points({"current": {"pairs": [given]}}, pa.table({}), None)
+    summary["current"]["pairs"] = [summary["current"]["pairs"][0] | given]
+    (point,) = pair_points(typed(summary), pa.table({}), None)
     assert point.fit_kn == 0.7
-    assert current_rows([point], [])[0]["fit"] == "0.70"
+    assert current_rows([point], [])[0].fit == "0.70"
 
 
 def test_without_pairs_in_the_summary_the_band_table_gives_them():
     trial = make_trial()
-    del trial["summary"]["current"]
-    found = pair_points(trial["summary"], trial["bands"], trial["legs"])
+    trial["summary"]["current"] |= {"pairs": [], "fit": []}
+    found = pair_points(typed(trial["summary"]), trial["bands"], trial["legs"])
     assert len(found) == trial["bands"].num_rows
-    assert fit_points(trial["summary"]) == []
+    assert fit_points(typed(trial["summary"])) == []
     assert current_figure(found, []) is not None
     assert current_figure([], []) is None
 

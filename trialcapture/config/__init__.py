@@ -34,10 +34,12 @@ from trialcapture.config.sections import (
     Engine,
     Fuel,
     Load,
+    Report,
     Samples,
     Steady,
     Tank,
     Trial,
+    UnitSystem,
 )
 from trialcapture.errors import ConfigError, TrialCaptureError
 
@@ -56,11 +58,13 @@ __all__ = [
     "LocaleWords",
     "LogClockSettings",
     "LogColumn",
+    "Report",
     "Samples",
     "SourceSettings",
     "Steady",
     "Tank",
     "Trial",
+    "UnitSystem",
     "Xdr",
     "config_hash",
     "fold_word",
@@ -83,6 +87,7 @@ class Config(Section):
     bands: Bands = Field(default_factory=Bands)
     steady: Steady = Field(default_factory=Steady)
     samples: Samples = Field(default_factory=Samples)
+    report: Report = Field(default_factory=Report)
     source: tuple[SourceSettings, ...] = ()
     engine_log: tuple[EngineLog, ...] = ()
     xdr: tuple[Xdr, ...] = ()

@@ -168,6 +168,18 @@ class Samples(Section):
         return self.max_gap_s.get(base_group, MAX_GAP_S[base_group])
 
 
+UnitSystem = Literal["metric", "us", "imperial"]
+"""Units of what people read; files keep those of the program."""
+
+
+class Report(Section):
+    """What people read: terminal, report and figures. No number in a file depends on it."""
+
+    units: UnitSystem = "metric"
+    also: UnitSystem | None = None
+    """Units printed beside them."""
+
+
 class Trial(Section):
     """Conditions as people saw them; what instruments see comes from the data."""
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from trialcapture.report.answers import at
+from trialcapture.reduce.summary import NamedBand, SequenceCurrent, Summary
 from trialcapture.report.arrow_columns import Floats, floats, has_values, rows
+from trialcapture.report.band_table import ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.figures import (
     COMPACT,
     INK,
@@ -37,64 +37,70 @@ from trialcapture.report.format import (
     degrees,
     fixed,
     number,
-    parse_moment,
     percent,
     plus_minus,
 )
+from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 
-@dataclass(frozen=True, slots=True)
-class _Curve:
-    key: str
-    value: str
-    u: str
+class _Curve(NamedTuple):
+    """A figure of one quantity: its title, what it is, and the decimals read out to who cannot see it."""
+
+    quantity: BandQuantity
     title: str
     says: str
+    decimals: int
 
 
-ECONOMY_NAMES = (("economy_planing", "best on the plane"), ("economy_displacement", "best below planing"))
-_AXES_SIZE = (COMPACT[0] - 40, COMPACT[1] - 56)
+_AXES_SIZE = (COMPACT[0] - 60, COMPACT[1] - 67)
+"""Of the axes of a curve [px]."""
 
 _CURVES = (
-    _Curve("speed", "speed_kn", "speed_u_kn", "Speed, current removed [kn]", "Speed with the current removed"),
-    _Curve(
-        "fuel", "fuel_l_per_h", "fuel_u_l_per_h", "Fuel flow, all engines [L/h]", "Fuel flow of all engines together"
-    ),
-    _Curve("economy", "economy_nm_per_l", "economy_u_nm_per_l", "Economy [nm/L]", "Distance per litre"),
-    _Curve("range", "range_nm", "range_u_nm", "Range, reserve kept back [nm]", "Range on the usable fuel"),
+    _Curve(SPEED, "Speed, current removed", "Speed with the current removed", 1),
+    _Curve(FUEL, "Fuel flow, all engines", "Fuel flow of all engines together", 1),
+    _Curve(ECONOMY, "Economy", "Distance on a unit of fuel", 3),
+    _Curve(RANGE, "Range, reserve kept back", "Range on the usable fuel", 0),
 )
 
 
-def curves(bands: pa.Table, legs: pa.Table, summary: Mapping[str, Any]) -> list[Drawing]:
+def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits = METRIC) -> list[Drawing]:
     """Draw one figure per quantity that any band has a value for.
 
     Args:
         bands: The band table.
         legs: The accepted segments; their speeds over ground are drawn small beside the band speeds.
         summary: Where the answers marked on the curves are read from.
+        units: Of the upright axes: the usual one on the left, another on the right.
     """
     if not has_values(bands, "rpm_mean") and not has_values(bands, "band_rpm"):
         return []
-    return [_curve(curve, bands, legs, summary) for curve in _CURVES if has_values(bands, curve.value)]
+    drawn = [curve for curve in _CURVES if has_values(bands, curve.quantity.value)]
+    return [_curve(curve, bands, legs, summary, units) for curve in drawn]
 
 
-def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str, Any]) -> Drawing:
+def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits) -> Drawing:
+    quantity = curve.quantity
+    scale, *others = units.scales(quantity.unit)
+    # of several further units that of `also`, which was asked for by name, is drawn
+    right = others[-1] if others else None
     x = floats(bands, "rpm_mean")
     x = np.where(np.isfinite(x), x, floats(bands, "band_rpm"))
-    y, u, ways = floats(bands, curve.value), floats(bands, curve.u), floats(bands, "ways")
+    # straight lines through zero: one factor turns the program's unit into the reader's
+    factor = scale.u(1.0) or 1.0
+    y, u, ways = factor * floats(bands, quantity.value), factor * floats(bands, quantity.u), floats(bands, "ways")
     order = np.argsort(x)[: int(np.isfinite(x).sum())]
     x, y, u, ways = x[order], y[order], u[order], ways[order]
     nominal = floats(bands, "band_rpm")[order]
-    marks = _marks(curve.key, summary)
+    marks = _marks(quantity, summary)
     # without one run back there is nothing the current was removed by
-    bare = curve.key == "speed" and not (ways >= 2).any()
-    title = "Speed, current unknown [kn]" if bare else curve.title
-    alt = _alt(curve.key, title, x, y, u)
-    flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
+    bare = quantity is SPEED and not (ways >= 2).any()
+    title = f"{'Speed, current unknown' if bare else curve.title} [{scale.text}]"
+    alt = _alt(title, x, y, u, scale.decimals(curve.decimals))
+    flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if quantity is ECONOMY else []
 
     def paint(figure: Figure) -> None:
-        (axes,) = new_axes(figure)
-        limits = _room(x, y, u)
+        (axes,) = new_axes(figure, right=42 if right else 16)
+        limits = _limits(x, y, u)
         draw_boxes(axes, flat, *limits[1], TINT)
         axes.plot(x, y, color=PETROL, lw=1, zorder=2)
         known = np.isfinite(u) & np.isfinite(y)
@@ -105,34 +111,44 @@ def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str,
         for some, fill, edge, width in ((both, PETROL, PAPER, 0.8), (~both, PAPER, RUST, 1.6)):
             if some.any():
                 axes.plot(x[some], y[some], "o", ms=6, color=fill, mec=edge, mew=width, zorder=4)
-        if curve.key == "speed":
-            leg_rpm, leg_kn = floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")
-            axes.plot(leg_rpm, leg_kn, "x", ms=4.5, color=QUIET, mew=0.9, zorder=1.5)
+        if quantity is SPEED:
+            leg_rpm, leg_speed = floats(legs, "rpm_mean"), factor * floats(legs, "sog_kn_mean")
+            axes.plot(leg_rpm, leg_speed, "x", ms=4.5, color=QUIET, mew=0.9, zorder=1.5)
         axes.set(xlim=limits[0], ylim=limits[1], title=title, xlabel="Engine speed [rpm]")
+        if right:
+            _draw_right_scale(axes, (right.u(1.0) or 1.0) / factor, right.text)
         _name_points(axes, limits, marks, nominal, x, y, u)
 
     return Drawing(
-        curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=alt), alt,
+        quantity.name, draw(f"fig-{quantity.name}", COMPACT, paint, label=alt), alt,
         _caption(curve, flat, bare, summary),
     )  # fmt: skip
 
 
-def _marks(key: str, summary: Mapping[str, Any]) -> list[tuple[float, str]]:
+def _draw_right_scale(axes: Axes, factor: float, text: str) -> None:
+    """Draw the same axis in another unit on the right, its unit in line with the title."""
+
+    def forward(y: Any) -> Any:
+        return y * factor
+
+    def back(y: Any) -> Any:
+        return y / factor
+
+    axis = axes.secondary_yaxis("right", functions=(forward, back))
+    axis.grid(visible=False)
+    axis.tick_params(length=3)
+    axes.set_title(f"[{text}]", loc="right")
+
+
+def _marks(quantity: BandQuantity, summary: Summary) -> list[tuple[float, str]]:
     """Return the nominal rpm of each answer and its name, for the curves the answer is about."""
-    wanted = {
-        "speed": (("top_speed", "top speed"),),
-        "economy": ECONOMY_NAMES,
-        "range": ECONOMY_NAMES,
-    }.get(key, ())
-    if summary.get("boat") and isinstance(summary["boat"], Mapping) and summary["boat"].get("planing") is False:
-        wanted = tuple((name, text.removesuffix(" below planing")) for name, text in wanted)
-    found = []
-    for name, text in wanted:
-        answer = summary.get(name)
-        rpm = number(answer.get("band_rpm")) if isinstance(answer, dict) else None
-        if rpm is not None:
-            found.append((rpm, text))
-    return found
+    below = "best below planing" if summary.boat.planing else "best"
+    named: list[tuple[str, NamedBand | None]] = []
+    if quantity is SPEED:
+        named = [("top speed", summary.top_speed)]
+    elif quantity is not FUEL:
+        named = [("best on the plane", summary.economy_planing), (below, summary.economy_displacement)]
+    return [(band.band_rpm, text) for text, band in named if band is not None and band.band_rpm is not None]
 
 
 _Limits = tuple[tuple[float, float], tuple[float, float]]
@@ -192,7 +208,7 @@ def _free_place(
     return min(_PLACES, key=cost)
 
 
-def _room(x: Floats, y: Floats, u: Floats) -> _Limits:
+def _limits(x: Floats, y: Floats, u: Floats) -> _Limits:
     """Return limits that start the scale at zero and leave air above the highest bar for its name."""
     top = float(np.nanmax(y + np.where(np.isfinite(u), K * u, 0)))
     pad = max(0.06 * float(np.ptp(x)), 50.0)
@@ -202,24 +218,20 @@ def _room(x: Floats, y: Floats, u: Floats) -> _Limits:
     )
 
 
-def _flat_rpm(summary: Mapping[str, Any], x: Floats, speed: Floats) -> list[tuple[float, float]]:
+def _flat_rpm(summary: Summary, x: Floats, speed_kn: Floats) -> list[tuple[float, float]]:
     """Return the engine speeds between which economy stays near its best, where speed rises steadily with rpm."""
-    known = np.isfinite(speed) & np.isfinite(x)
-    if known.sum() < 2 or (np.diff(speed[known]) <= 0).any():
+    known = np.isfinite(speed_kn) & np.isfinite(x)
+    if known.sum() < 2 or (np.diff(speed_kn[known]) <= 0).any():
         return []
     found = []
-    for name in ("economy_displacement", "economy_planing"):
-        answer = summary.get(name)
-        ends = [number(answer.get(k)) for k in ("flat_from_kn", "flat_to_kn")] if isinstance(answer, dict) else [None]
-        ends_known = [end for end in ends if end is not None]
-        if len(ends_known) == 2:
-            low, high = np.interp(ends_known, speed[known], x[known])
+    for best in (summary.economy_displacement, summary.economy_planing):
+        if best is not None:
+            low, high = np.interp([best.flat_from_kn, best.flat_to_kn], speed_kn[known], x[known])
             found.append((float(low), float(high)))
     return found
 
 
-def _alt(key: str, title: str, x: Floats, y: Floats, u: Floats) -> str:
-    decimals = {"speed": 1, "fuel": 1, "economy": 3, "range": 0}[key]
+def _alt(title: str, x: Floats, y: Floats, u: Floats, decimals: int) -> str:
     known = np.flatnonzero(np.isfinite(y))
     points = "; ".join(
         f"{x[i]:.0f} rpm {fixed(y[i], decimals)}" + (f" ± {fixed(K * u[i], decimals)}" if np.isfinite(u[i]) else "")
@@ -228,22 +240,17 @@ def _alt(key: str, title: str, x: Floats, y: Floats, u: Floats) -> str:
     return f"{title} against engine speed, {len(known)} points: {points}."
 
 
-def _caption(curve: _Curve, flat: list[tuple[float, float]], bare: bool, summary: Mapping[str, Any]) -> str:
+def _caption(curve: _Curve, flat: list[tuple[float, float]], bare: bool, summary: Summary) -> str:
     parts = ["Speed by runs one way only." if bare else f"{curve.says}."]
-    if curve.key == "speed":
+    if curve.quantity is SPEED:
         parts.append("Small crosses: each leg’s speed over ground, current still in it.")
-    if curve.key == "economy":
+    if curve.quantity is ECONOMY:
         parts.append("Mean speed divided by mean fuel flow.")
-        within = [
-            summary[k].get("within_pct")
-            for k in ("economy_planing", "economy_displacement")
-            if isinstance(summary.get(k), dict)
-        ]
-        if flat and within and number(within[0]) is not None:
-            parts.append(f"Shaded: within {within[0]:g} % of the best.")
-    if curve.key == "range":
-        fuel = summary.get("fuel") or {}
-        parts.append(f"A reserve of {percent(fuel.get('reserve_fraction'))} is kept back.")
+        best = summary.economy_planing or summary.economy_displacement
+        if flat and best is not None:
+            parts.append(f"Shaded: within {best.within_pct:g} % of the best.")
+    if curve.quantity is RANGE:
+        parts.append(f"A reserve of {percent(summary.fuel.reserve_fraction)} is kept back.")
     return " ".join(parts)
 
 
@@ -273,11 +280,10 @@ class CurrentPoint:
     band: str = ""
 
 
-def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | None) -> list[CurrentPoint]:
-    """Return the current each pair shows; from the band table and the times of its legs where the summary has none."""
-    given = _points(at(summary, "current", "pairs"))
-    if given:
-        return given
+def pair_points(summary: Summary, bands: pa.Table, legs: pa.Table | None) -> list[CurrentPoint]:
+    """Return the current each pair shows; from the band table and the times of its legs where no pair was formed."""
+    if summary.current.pairs:
+        return sorted((_pair_point(pair) for pair in summary.current.pairs), key=lambda p: p.t_s)
     times: dict[float, list[float]] = {}
     for leg in rows(legs):
         rpm = number(leg.get("band_rpm"))
@@ -287,41 +293,26 @@ def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | No
     for band in rows(bands):
         rpm, speed = number(band.get("band_rpm")), number(band.get("current_kn"))
         if rpm in times and speed is not None:
-            found.append(
-                CurrentPoint(
-                    float(np.mean(times[rpm])),
-                    speed,
-                    number(band.get("current_towards_deg")),
-                    None,
-                    rpm,
-                    band=band_label(band),
-                )
-            )
+            towards = number(band.get("current_towards_deg"))
+            found.append(CurrentPoint(float(np.mean(times[rpm])), speed, towards, None, rpm, band=band_label(band)))
     return sorted(found, key=lambda p: p.t_s)
 
 
-def fit_points(summary: Mapping[str, Any]) -> list[CurrentPoint]:
+def _pair_point(pair: SequenceCurrent) -> CurrentPoint:
+    fit_kn = -pair.fit_along_kn if pair.along_kn < 0 else pair.fit_along_kn
+    return CurrentPoint(
+        _seconds(pair.t), pair.speed_kn, pair.towards_deg, pair.u_kn, pair.band_rpm, fit_kn, band_label(pair)
+    )
+
+
+def fit_points(summary: Summary) -> list[CurrentPoint]:
     """Return the fitted current in order of time; empty where no fit was made."""
-    return _points(at(summary, "current", "fit"))
-
-
-def _points(entries: Any) -> list[CurrentPoint]:
-    found = []
-    for entry in entries if isinstance(entries, Iterable) and not isinstance(entries, str | Mapping) else ():
-        if not isinstance(entry, Mapping):
-            continue
-        t = parse_moment(entry.get("t"))
-        speed = number(entry.get("speed_kn", entry.get("current_kn")))
-        if t is None or speed is None:
-            continue
-        towards = number(entry.get("towards_deg", entry.get("current_towards_deg")))
-        u = number(entry.get("u_kn", entry.get("speed_u_kn")))
-        along, fit_along = number(entry.get("along_kn")), number(entry.get("fit_along_kn"))
-        fit_kn = None if fit_along is None else -fit_along if along is not None and along < 0 else fit_along
-        found.append(
-            CurrentPoint(t.timestamp(), speed, towards, u, number(entry.get("band_rpm")), fit_kn, band_label(entry))
-        )
+    found = [CurrentPoint(_seconds(f.t), f.speed_kn, f.towards_deg, f.u_kn, None) for f in summary.current.fit]
     return sorted(found, key=lambda p: p.t_s)
+
+
+def _seconds(iso_utc: str) -> float:
+    return datetime.fromisoformat(iso_utc).timestamp()
 
 
 def current_figure(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> Drawing | None:
@@ -387,21 +378,32 @@ def _hour(t_s: float) -> str:
     return clock(datetime.fromtimestamp(t_s, UTC), seconds=False)
 
 
-def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[dict[str, str]]:
+class CurrentRow(NamedTuple):
+    """A pair's current along its line beside the fit along the same line, as text."""
+
+    time: str
+    band: str
+    pair: str
+    pair_pm: str
+    pair_towards: str
+    fit: str
+
+
+def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[CurrentRow]:
     """Return each pair's current along its line beside the fit along the same line, as text."""
     decimals = max(2, column_decimals([p.u_kn for p in pairs], usual=2, most=2))
     made = []
     for p in pairs:
         beside = p.fit_kn if p.fit_kn is not None else _fit_along(fit, p)
         made.append(
-            {
-                "time": _hour(p.t_s),
-                "band": p.band,
-                "pair": fixed(p.speed_kn, decimals),
-                "pair_pm": plus_minus(p.u_kn, decimals, dash=""),
-                "pair_towards": degrees(p.towards_deg),
-                "fit": fixed(beside, decimals),
-            }
+            CurrentRow(
+                time=_hour(p.t_s),
+                band=p.band,
+                pair=fixed(p.speed_kn, decimals),
+                pair_pm=plus_minus(p.u_kn, decimals, dash=""),
+                pair_towards=degrees(p.towards_deg),
+                fit=fixed(beside, decimals),
+            )
         )
     return made
 

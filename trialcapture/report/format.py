@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from numbers import Real
-from typing import Any
+from typing import Any, Protocol
 
 K = 2.0
 """Coverage factor of every printed ±."""
@@ -50,15 +50,38 @@ def fixed(value: Any, decimals: int, *, dash: str = DASH) -> str:
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
 
-def band_label(entry: Mapping[str, Any]) -> str:
-    """Return what stands in a column of bands: the engine speed, or the name of a band of unknown engine speed."""
-    rpm = number(entry.get("band_rpm"))
-    return str(entry.get("band_name") or DASH) if rpm is None else fixed(rpm, 0)
+class Band(Protocol):
+    """What tells a band: its engine speed [rpm], or its name where that is unknown."""
+
+    @property
+    def band_rpm(self) -> float | None:
+        """Engine speed [rpm], None where unknown."""
+
+    @property
+    def band_name(self) -> str:
+        """What people call it."""
 
 
-def band_phrase(entry: Mapping[str, Any]) -> str:
+def band_label(band: Band | Mapping[str, Any]) -> str:
+    """Return what stands in a column of bands: the engine speed, or the name of a band of unknown engine speed.
+
+    Args:
+        band: An entry of the summary, or a row of a table with the same fields.
+    """
+    rpm, name = _band_of(band)
+    return name or DASH if rpm is None else fixed(rpm, 0)
+
+
+def band_phrase(band: Band | Mapping[str, Any]) -> str:
     """Return what a band is called in a sentence: "1800 rpm", or its own name."""
-    return str(entry.get("band_name") or "") if number(entry.get("band_rpm")) is None else f"{band_label(entry)} rpm"
+    rpm, name = _band_of(band)
+    return name if rpm is None else f"{fixed(rpm, 0)} rpm"
+
+
+def _band_of(band: Band | Mapping[str, Any]) -> tuple[float | None, str]:
+    if isinstance(band, Mapping):
+        return number(band.get("band_rpm")), str(band.get("band_name") or "")
+    return number(band.band_rpm), band.band_name
 
 
 def grouped(value: Any, decimals: int = 0) -> str:
