@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.report.trial_tables import make_trial, typed
-from trialcapture.report.arrow_columns import engine_ids, floats, mean_across, rows, times_ns
+from trialcapture.report.arrow_columns import engine_ids, floats, rows, times_ns
 from trialcapture.report.figures import COMPACT, draw, envelope
 from trialcapture.report.figures_results import (
     CurrentPoint,
@@ -222,10 +222,3 @@ def test_engine_ids_are_read_from_the_rpm_columns_only():
     names = ["rpm_mean", "rpm_sd", "rpm_port", "rpm_port_age_s", "rpm_port_flag", "rpm_stbd_mean", "fuel_l_per_h_port"]
     table = pa.table({name: pa.array([1.0]) for name in names})
     assert engine_ids(table) == ("port", "stbd")
-
-
-def test_the_mean_over_engines_ignores_the_silent_one():
-    table = pa.table({"rpm_a": pa.array([1000.0, None]), "rpm_b": pa.array([1010.0, None])})
-    mean = mean_across(table, "rpm", ("a", "b"))
-    assert mean[0] == 1005.0
-    assert np.isnan(mean[1])
