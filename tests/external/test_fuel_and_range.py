@@ -10,6 +10,7 @@ import pytest
 
 from tests.segment_builder import Leg, build_segments, no_clocks, steady_current
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.channels.engine_readings import (
     fuel_rate_warnings,
     gather_log,
@@ -17,10 +18,9 @@ from trialcapture.prepare.channels.engine_readings import (
     thermal_expansion_per_c,
     volume_correction_factor,
 )
+from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
-from trialcapture.reduce.load import load_sheet
 from trialcapture.reduce.summary import Findings
-from trialcapture.reduce.trial import reduce_trial
 from trialcapture.units import US_GAL_L, convert
 
 
@@ -85,7 +85,7 @@ rated_rpm = 2400
         litres = convert(us_gal_per_h, "US gal/h", "l/h")
         legs += [Leg(rpm, speed, 30.0 + 180.0 * way, 0.2 * (2 * k + way), litres) for way in (0, 1)]
     segments = build_segments(legs, steady_current(0.8, 75.0), engines=("main",))
-    bands, _, summary = reduce_trial(segments, config, clocks=no_clocks(), samples=None)
+    bands, _, summary = measure_trial(segments, config, clocks=no_clocks(), samples=None, session_id="t")
     return bands.to_pylist(), summary
 
 
@@ -121,7 +121,7 @@ def test_economy_of_a_set_is_total_distance_over_total_fuel() -> None:
     legs = [Leg(2000.0, 20.0, 30.0, 0.0, 40.0), Leg(2000.0, 30.0, 210.0, 0.2, 90.0)]
     segments = build_segments(legs, steady_current(0.0, 0.0), engines=("main",))
     config = load_config('[[engine]]\nid = "main"\nrated_rpm = 2400\n')
-    bands, _, _ = reduce_trial(segments, config, clocks=no_clocks(), samples=None)
+    bands, _, _ = measure_trial(segments, config, clocks=no_clocks(), samples=None, session_id="t")
     row = bands.to_pylist()[0]
     assert row["ways"] == 2
     assert row["economy_nm_per_l"] == pytest.approx(0.384615, abs=1e-6)

@@ -11,11 +11,11 @@ from scipy.signal import lfilter
 
 from tests.segment_builder import PLANING_STEPS, Leg, build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, blocking_levels, choose_block
 from trialcapture.prepare.steady.criteria import mean_with_error
-from trialcapture.reduce.standard_errors import DISAGREE_FACTOR
+from trialcapture.reduce.budget import DISAGREE_FACTOR
 from trialcapture.reduce.summary import StandardErrorComparison
-from trialcapture.reduce.trial import reduce_trial
 
 CONFIG = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 
@@ -86,7 +86,7 @@ def summarise(changed: dict[str, float | None]) -> dict[str, object]:
     for name, value in (("sog_u_blocking_kn", 0.035), ("sog_blocks", 8.0)):
         column = [changed.get(name, value) if r == 2000 else value for r in segments["rpm_mean"].to_pylist()]
         segments = segments.append_column(name, pa.array(column, pa.float64()))
-    return reduce_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None)
+    return measure_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None, session_id="t")
 
 
 def test_a_band_whose_two_standard_errors_differ_is_named() -> None:
@@ -110,5 +110,5 @@ def test_bands_whose_standard_errors_agree_are_shown_without_a_warning() -> None
 
 def test_segments_without_blocks_are_compared_with_nothing() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.5, 20.0))
-    _, _, summary = reduce_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None)
+    _, _, summary = measure_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None, session_id="t")
     assert summary.statistics.standard_errors == StandardErrorComparison(DISAGREE_FACTOR, (), None)

@@ -21,13 +21,13 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Calibration, Config, Fuel, load_config
-from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines, split_pct
+from trialcapture.measure.hull_regime import find_hump, find_regimes
+from trialcapture.measure.planing import find_slow_runs
+from trialcapture.measure.trial import measure_trial
+from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.regime import find_hump, find_regimes
-from trialcapture.reduce.slow_runs import find_slow_runs
+from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import Findings, FuelCheck, RatedRpmCheck
-from trialcapture.reduce.trial import reduce_trial
 
 CONFIG = """
 [boat]
@@ -49,7 +49,7 @@ rated_rpm = 3500
 
 def summarise(legs: list[Leg], text: str = CONFIG, samples: pa.Table | None = None) -> tuple[pa.Table, Findings]:
     segments = build_segments(legs, steady_current(0.8, 40.0))
-    bands, _, summary = reduce_trial(segments, load_config(text), clocks=no_clocks(), samples=samples)
+    bands, _, summary = measure_trial(segments, load_config(text), clocks=no_clocks(), samples=samples, session_id="t")
     return bands, summary
 
 

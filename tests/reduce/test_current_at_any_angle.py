@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from tests.segment_builder import Current, Leg, build_segments, no_clocks, steady_current, tide
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.current_evidence import THIRD_RUN_KN
-from trialcapture.reduce.trial import reduce_trial
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n')
 ALLOWED_KN = 0.05
@@ -31,7 +31,7 @@ def misaligned_pairs(speeds_kn: list[float], axis_deg: float, off_deg: list[floa
 
 def reduce(legs: list[Leg], current: Current, **kinds: Any) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     segments = build_segments(legs, current, **kinds)
-    bands, _, summary = reduce_trial(segments, CONFIG, clocks=no_clocks(), samples=None)
+    bands, _, summary = measure_trial(segments, CONFIG, clocks=no_clocks(), samples=None, session_id="t")
     return bands.to_pylist(), summary
 
 

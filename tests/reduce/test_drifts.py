@@ -10,7 +10,7 @@ import pytest
 
 from tests.segment_builder import PLANING_STEPS, T0_NS, Current, Leg, build_segments, no_clocks, reciprocal_legs
 from trialcapture.config import load_config
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.measure.trial import measure_trial
 
 ENGINE = '[[engine]]\nid = "{}"\nrated_rpm = 3500\nidle_rpm = 600\n'
 CONFIG = load_config(ENGINE.format("port") + ENGINE.format("stbd"))
@@ -49,7 +49,7 @@ def drift_row(segments: pa.Table, current: Current, at_h: float, **more: Any) ->
 
 
 def reduce(segments: pa.Table) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    bands, _, summary = reduce_trial(segments, CONFIG, clocks=no_clocks(), samples=None)
+    bands, _, summary = measure_trial(segments, CONFIG, clocks=no_clocks(), samples=None, session_id="t")
     return bands.to_pylist(), summary
 
 

@@ -19,14 +19,13 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Bands, Config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.steady.segment_review import ReviewEntry, without_review
-from trialcapture.reduce.bands import assign_bands
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.relabel import assign_relabelled
+from trialcapture.reduce.bands import assign_bands, assign_relabelled
 from trialcapture.reduce.reviewed import COMPARED, Result, reduce_reviewed
+from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.trial import reduce_trial
 
 TRUTH = dict(PLANING_STEPS)
 CURRENT = steady_current(1.2, 70.0)
@@ -46,7 +45,9 @@ def entry(segments: pa.Table, kind: str, segment_id: int, rpm: float | None = No
 
 def reduced(segments: pa.Table, *entries: ReviewEntry, config: Config | None = None) -> tuple[pa.Table, Result]:
     made = reduce_reviewed(
-        segments, entries, lambda s: reduce_trial(s, config or Config(), clocks=no_clocks(), samples=None)
+        segments,
+        entries,
+        lambda s: measure_trial(s, config or Config(), clocks=no_clocks(), samples=None, session_id="t"),
     )
     json.dumps(as_json(made[1][2]), allow_nan=False)
     return made
@@ -69,9 +70,9 @@ def test_without_entries_the_result_is_the_automatic_one_and_is_reduced_once() -
 
     def reduce(table: pa.Table) -> Result:
         calls.append(table)
-        return reduce_trial(table, Config(), clocks=no_clocks(), samples=None)
+        return measure_trial(table, Config(), clocks=no_clocks(), samples=None, session_id="t")
 
-    plain = reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)
+    plain = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
     _, (bands, legs, summary) = reduce_reviewed(segments, [], reduce)
     assert len(calls) == 1
     assert bands.equals(plain[0])
@@ -81,7 +82,7 @@ def test_without_entries_the_result_is_the_automatic_one_and_is_reduced_once() -
 
 def test_excluding_one_way_of_a_band_makes_it_one_way_and_leaves_the_automatic_result_beside_it() -> None:
     segments = trial()
-    automatic = reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)
+    automatic = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
     kept, (bands, legs, summary) = reduced(segments, entry(segments, "exclude", 6))
     row = band(bands, 2000)
     assert (row["ways"], row["legs"]) == (1, 1)
@@ -137,7 +138,7 @@ def test_a_trial_of_which_everything_is_excluded_has_no_band_and_says_so() -> No
 def test_a_faulty_entry_alone_leaves_the_automatic_result_with_its_warning() -> None:
     segments = trial()
     _, (bands, _, summary) = reduced(segments, ReviewEntry(3, "exclude", ("2001-01-01T00:00:00Z",), reason="x", by="y"))
-    assert bands.equals(reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)[0])
+    assert bands.equals(measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")[0])
     assert summary.review is None
     assert [w.where for w in summary.warnings if w.code == "review-entry"] == ["raw/notes.jsonl, line 4"]
 
@@ -146,7 +147,9 @@ def test_a_wrongly_read_engine_speed_is_put_right_by_a_label() -> None:
     truth = trial()
     rpm = [1700.0 if n == 6 else r for n, r in enumerate(truth["rpm_mean"].to_pylist(), start=1)]
     misread = truth.set_column(truth.schema.get_field_index("rpm_mean"), "rpm_mean", pa.array(rpm))
-    assert band(reduce_trial(misread, Config(), clocks=no_clocks(), samples=None)[0], 2000)["ways"] == 1
+    assert (
+        band(measure_trial(misread, Config(), clocks=no_clocks(), samples=None, session_id="t")[0], 2000)["ways"] == 1
+    )
     kept, (bands, legs, _) = reduced(misread, entry(misread, "relabel", 6, 2000.0))
     assert 1700 not in bands["band_rpm"].to_pylist()
     assert (band(bands, 2000)["ways"], band(bands, 2000)["rpm_mean"]) == (2, pytest.approx(2000.0, abs=0.1))

@@ -10,8 +10,8 @@ import pytest
 
 from tests.segment_builder import PLANING_STEPS, build_segments, planing_fuel, reciprocal_legs, steady_current
 from trialcapture.config import Config, Fuel, load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.budget import rounding_in_mean
-from trialcapture.reduce.trial import reduce_trial
 
 RECTANGLE = 1.0 / np.sqrt(12.0)
 ENGINES = ("port", "stbd")
@@ -28,7 +28,7 @@ def with_columns(segments: pa.Table, columns: Mapping[str, np.ndarray]) -> pa.Ta
 
 
 def reduce(segments: pa.Table, config: Config = CONFIG) -> tuple[pa.Table, dict]:
-    bands, _, summary = reduce_trial(segments, config, clocks=None, samples=None)
+    bands, _, summary = measure_trial(segments, config, clocks=None, samples=None, session_id="t")
     return bands, summary
 
 

@@ -19,6 +19,7 @@ from jsonschema import Draft202012Validator
 from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.measure.trial import measure_trial
 from trialcapture.pipeline import process
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Hole, Restart
 from trialcapture.reduce.summary import (
@@ -30,7 +31,6 @@ from trialcapture.reduce.summary import (
     parse_summary,
     summary_schema,
 )
-from trialcapture.reduce.trial import reduce_trial
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 SESSIONS = sorted(path.parent.name for path in SAMPLES.glob("*/session.toml"))
@@ -47,7 +47,7 @@ def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 
 
 def summary_of(segments: pa.Table, health: DataHealth | None = None) -> Summary:
-    _, _, findings = reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)
+    _, _, findings = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
     return complete(
         findings, session=SessionOrigin("s", "2031-05-14T08:00:00Z", "test"), software_version="0", config_hash="",
         raw=(), counts=(), clocks=(), data_health=health or DataHealth(), dropped=Dropped({"turning": 2}, None, {}),

@@ -24,11 +24,11 @@ from tests.segment_builder import (
     tide,
 )
 from trialcapture.config import Config, load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.flags import BAND_FLAGS, TRIAL_WARNINGS
-from trialcapture.reduce.legs import read_times_ns
+from trialcapture.reduce.runs import read_times_ns
 from trialcapture.reduce.summary import Findings, as_json
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, bands_csv, legs_csv
-from trialcapture.reduce.trial import reduce_trial
 
 BOAT = """
 [boat]
@@ -59,11 +59,12 @@ TRUTH = dict(PLANING_STEPS)
 
 
 def reduce(segments: pa.Table, config: Config | None = None, **more: Any) -> tuple[pa.Table, pa.Table, Findings]:
-    made = reduce_trial(
+    made = measure_trial(
         segments,
         config or load_config(BOAT),
         clocks=more.get("clocks", no_clocks()),
         samples=more.get("samples"),
+        session_id="t",
     )
     json.dumps(as_json(made[2]), allow_nan=False)
     for table in made[:2]:
@@ -485,7 +486,7 @@ def test_the_log_is_held_against_current_free_speed() -> None:
 def test_legs_name_the_segments_behind_each_row() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(1.0, 40.0))
     bands, legs, _ = reduce(segments)
-    assert legs["segment_id"].to_pylist() == list(range(1, 15))
+    assert legs.segment_id.to_pylist() == list(range(1, 15))
     assert legs["way"].to_pylist() == [1, -1] * 7
     assert legs["start"][0].value == T0_NS
     assert legs["current_along_kn"].to_pylist() == pytest.approx([1.0, -1.0] * 7, abs=0.01)

@@ -14,14 +14,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.config import Config, load_config
+from trialcapture.measure.hull_regime import volumetric_froude_number
+from trialcapture.measure.planing import (
+    find_hump_by_rpm,
+    find_hump_by_trim,
+    find_slow_runs,
+    find_slowest_planing,
+    is_hysteresis_reversed,
+    judge_slow_runs,
+    planing_warnings,
+)
 from trialcapture.reduce.flags import TRIAL_WARNINGS
-from trialcapture.reduce.hump import find_hump_by_rpm, find_hump_by_trim
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.planing import find_slowest_planing, is_hysteresis_reversed, judge_slow_runs
-from trialcapture.reduce.regime import volumetric_froude_number
-from trialcapture.reduce.slow_runs import find_slow_runs
+from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import JudgedSlowRun
-from trialcapture.reduce.trial_warnings import planing_warnings
 
 T0_NS = 1_800_000_000_000_000_000
 TRIAL = {"length_m": 16.8, "lightship_kg": 24000.0}
@@ -106,7 +111,7 @@ def settings_of(**boat: Any) -> Config:
 
 def judge(samples: pa.Table, config: Config | None = None) -> tuple[JudgedSlowRun, ...]:
     runs = find_slow_runs(samples, ["main"])
-    still = [np.zeros((run["t_ns"].size, 2)) for run in runs]
+    still = [np.zeros((run.t_ns.size, 2)) for run in runs]
     config = settings_of(**TRIAL) if config is None else config
     return judge_slow_runs(runs, still, [0.05] * len(runs), select_legs(NEW_LEGS, ["main"]), config)
 
