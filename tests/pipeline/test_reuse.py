@@ -231,6 +231,16 @@ def test_a_damaged_note_of_hashes_permits_nothing(text: str, session: Path, prep
     assert prepared == [str(session)]
 
 
+def test_a_note_of_hashes_that_misplaces_the_tables_permits_nothing(session: Path, prepared: list[str]) -> None:
+    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    noted = json.loads(entry.read_text())
+    begin, end = noted["places"]["overview"]
+    noted["places"]["overview"] = [begin + 64, end]
+    entry.write_text(json.dumps(noted))
+    process(session)
+    assert prepared == [str(session)]
+
+
 def test_without_a_cache_folder_all_is_derived_from_raw(
     session: Path, tmp_path: Path, prepared: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from tests.prepare.plain_boat import Recorded, recorded
 from trialcapture.config import Config, load_config
-from trialcapture.prepare.clocks.log_alignment import align_log
+from trialcapture.prepare.clocks.log_alignment import align_whole_log
 from trialcapture.prepare.clocks.log_clock import LogFit
 from trialcapture.prepare.clocks.receiver_clocks import ClockRow
 
@@ -57,7 +57,7 @@ def align(
 ) -> tuple[LogFit | None, ClockRow, list[str]]:
     series = {"velocity": velocity(trial)} | ({"rpm_port": rpm} if rpm is not None else {})
     marks_ns = [round(m * 1e9) for m in marks_s or []]
-    return align_log("log.csv", config.engine_log[0], log, series, config, marks_ns)
+    return align_whole_log("log.csv", config.engine_log[0], log, series, config, marks_ns)
 
 
 def blips_s(trial: Recorded) -> list[float]:

@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from trialcapture.channels import Flag
+from trialcapture.channels import QualityFlag
 from trialcapture.config import load_config
 from trialcapture.prepare.channels.grid import grid_times, sample_window
 from trialcapture.prepare.channels.on_change import (
@@ -135,7 +135,7 @@ def test_windows_hold_the_same_wherever_they_are_cut_and_flag_what_is_held() -> 
     inside = slice(1500, 2700)
     assert np.all(whole["rpm_main"][inside] == 2000.0)
     assert whole["rpm_main_age_s"][2600] == pytest.approx(260.0 - 134.0, abs=3.0)
-    assert set(whole["rpm_main_flag"][1700:2700]) == {float(Flag.SUSPECT)}
+    assert set(whole["rpm_main_flag"][1700:2700]) == {float(QualityFlag.SUSPECT)}
     for cut in (900, 2000, 3100):
         parts = [window(rpm, grid_ns[:cut]), window(rpm, grid_ns[cut:])]
         for name, values in whole.items():
@@ -168,5 +168,5 @@ def test_what_is_held_is_suspect_from_the_longest_gap_on() -> None:
     held = np.isfinite(made["rpm_main"]) & (age > 1.0)
     assert np.sum(held & (age <= 2.5)) > 10
     assert np.sum(held & (age > 2.5) & (age < 3.7)) > 10
-    assert set(flag[held & (age <= 2.5)]) == {float(Flag.GOOD)}
-    assert set(flag[held & (age > 2.5)]) == {float(Flag.SUSPECT)}
+    assert set(flag[held & (age <= 2.5)]) == {float(QualityFlag.GOOD)}
+    assert set(flag[held & (age > 2.5)]) == {float(QualityFlag.SUSPECT)}

@@ -268,9 +268,9 @@ def error_of_leg(sog_kn: Floats, cog_true_deg: Floats, lat_deg: Floats, lon_deg:
     moving = np.isfinite(sog_kn) & np.isfinite(cog_true_deg)
     # positions are interpolated to the grid: one a second tells as much as all
     few = slice(0, None, max(round(_SPACING_S / dt_s), 1))
-    placed = (np.isfinite(lat_deg) & np.isfinite(lon_deg))[few]
+    with_utc = (np.isfinite(lat_deg) & np.isfinite(lon_deg))[few]
     velocity = Velocity(t_ns[moving], sog_kn[moving], cog_true_deg[moving])
-    position = Position(t_ns[few][placed], lat_deg[few][placed], lon_deg[few][placed])
+    position = Position(t_ns[few][with_utc], lat_deg[few][with_utc], lon_deg[few][with_utc])
     whole = errors_of_speed(velocity, position, (sog_kn.size + 1) * dt_s)
     if whole.error_kn.size != 1:
         return LegError(np.nan, False, 0.0, np.zeros(0))
@@ -280,7 +280,7 @@ def error_of_leg(sog_kn: Floats, cog_true_deg: Floats, lat_deg: Floats, lon_deg:
     return LegError(error, astray, sog_kn.size * dt_s, pieces)
 
 
-def judge_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Floats]:
+def check_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Floats]:
     """Return the error to be taken off each leg's speed and its standard uncertainty [kn]; both 0 where none is real.
 
     The noise is that of the pieces of all legs about the mean of their own leg, so a speed that is wrong throughout a

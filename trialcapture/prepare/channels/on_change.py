@@ -124,7 +124,7 @@ def find_in_log(log: pa.Table, names: Iterable[str], gap_s: Mapping[str, float])
     """Return the columns of an engine log that are filled on change only, each with the smallest change.
 
     Args:
-        log: Rows, or their outline.
+        log: Rows, or their downsampled index.
         names: Columns in question.
         gap_s: Longest gap that is bridged in each [s].
     """
@@ -140,7 +140,7 @@ def find_rows_on_change(log: pa.Table, names: Iterable[str], gap_s: float) -> Ro
     about the smallest step they ever move.
 
     Args:
-        log: Rows, or their outline.
+        log: Rows, or their downsampled index.
         names: Columns in question.
         gap_s: Longest gap that is bridged anyway [s].
     """

@@ -144,13 +144,13 @@ class _Speed:
         return sum(verdicts) < 0
 
 
-def judge_receivers(
+def compare_receivers(
     candidates: Candidates, ranking: Sequence[str], wanted: str = ""
 ) -> tuple[tuple[str, ...], Screen, list[Disagreement]]:
     """Judge the sources of speed by each other and by positions.
 
     Args:
-        candidates: Groups ``velocity`` and ``position``, outlines without spikes and stuck readings.
+        candidates: Groups ``velocity`` and ``position``, downsampled indexes without spikes and stuck readings.
         ranking: Sources of speed, the one that would lead first.
         wanted: Receiver the technician named to lead, "" for none.
 
@@ -200,7 +200,7 @@ def jump_items(candidates: Candidates) -> list[Spikes]:
     No result rests on single positions: what a jump could spoil, the check of speed, begins anew behind it.
 
     Args:
-        candidates: Groups ``velocity`` and ``position``, outlines without stuck readings.
+        candidates: Groups ``velocity`` and ``position``, downsampled indexes without stuck readings.
     """
     items = []
     for name, position in _positions(candidates.get("position", [])).items():

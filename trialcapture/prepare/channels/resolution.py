@@ -162,7 +162,7 @@ def find_resolution(what: str, unit: str, values: Floats, *, meters: int = 1) ->
     Args:
         what: Source and channel.
         unit: Unit of the channel.
-        values: Its readings, or those of an outline; NaN where unknown.
+        values: Its readings, or those of a downsampled index; NaN where unknown.
         meters: As in `Resolution`.
     """
     levels = find_levels(values)

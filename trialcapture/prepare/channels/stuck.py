@@ -69,7 +69,7 @@ def find_stuck(
     """Find stuck positions, speeds, headings and engine speeds.
 
     Args:
-        candidates: Outlines by channel group, spikes left out.
+        candidates: Downsampled indexes by channel group, spikes left out.
         engine_ids: Engines.
         stopped: Between what UTC [ns] the time of receivers stood still, by ``source/talker``: what else of theirs
             repeats then is stuck too.
@@ -129,7 +129,7 @@ def _repeats(t_ns: Ints, values: Sequence[Floats], least_s: float) -> list[tuple
 def _void(group: str, c: Candidate, t_ns: Ints, run: tuple[int, int], **values: float) -> Void:
     first, last = run
     stop = int(t_ns[last + 1]) if last + 1 < t_ns.size else int(t_ns[last]) + _OPEN_NS
-    # an outline begins a bin with any of its readings: the first that repeats may lie before the one it kept
+    # a downsampled index begins a bin with any of its readings: the first that repeats may lie before the one it kept
     start = int(t_ns[first - 1]) + 1 if first else int(t_ns[first]) - _OPEN_NS
     return Void(group, c.source, start, stop, values)
 
@@ -316,7 +316,7 @@ def find_stuck_rpm(network: Candidates, logs: Candidates, engine_ids: Sequence[s
     """Find engine speeds on the network that stand still while the engine log shows that they moved.
 
     Args:
-        network: Outlines by channel group.
+        network: Downsampled indexes by channel group.
         logs: The same of the engine logs, placed on UTC.
         engine_ids: Engines.
     """

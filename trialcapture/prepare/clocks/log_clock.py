@@ -87,7 +87,7 @@ class LogRun:
 
 
 @dataclass(frozen=True, slots=True)
-class LogClock:
+class EngineLogClock:
     """The clock of a log, run by run; rows that belong to none have no place in time.
 
     Attributes:
@@ -150,7 +150,7 @@ def fit_by_rpm(pairs: list[Pair], log_start_ns: int, network_u_s: float = BUS_U_
     if fine.unexplained > NO_MATCH_FINE:
         why = f"at best {fine.unexplained:.0%} of the rpm's variance stays unexplained: another run?"
         return _failed("rpm against rpm", why, coarse)
-    return told_fit(fine, network_u_s, rival_s, rival_misfit)
+    return to_log_fit(fine, network_u_s, rival_s, rival_misfit)
 
 
 def _beyond_bound(fine: FineFit, pairs: list[Pair], log_start_ns: int, offset_s: float) -> FineFit | None:
@@ -167,7 +167,7 @@ def _beyond_bound(fine: FineFit, pairs: list[Pair], log_start_ns: int, offset_s:
     return replace(held, is_at_bound=abs(float(held.at[0])) > 5.0)
 
 
-def told_fit(
+def to_log_fit(
     fine: FineFit, network_u_s: float, rival_s: float | None = None, rival_misfit: float | None = None
 ) -> LogFit:
     """Return the fit of a log's clock that a fine fit comes to, with what is to be said about it."""
@@ -272,10 +272,10 @@ def fit_by_marks(mark_ns: Ints, log_ns: Ints, rpm: Floats) -> LogFit:
         return _no_mark_clock(f"{most} of {marks.size} marks fit, which among {rises.size} rises of rpm may be chance")
     moved = _drifted(rises, base_ns, drift)
     at_s, late_s = _lateness(marks, moved, middle_s, near_s, base_ns)
-    return _told(at_s, late_s + drift * at_s, middle_s, pace_s)
+    return _result(at_s, late_s + drift * at_s, middle_s, pace_s)
 
 
-def _told(at_s: Floats, late_s: Floats, offset_s: float, pace_s: float) -> LogFit:
+def _result(at_s: Floats, late_s: Floats, offset_s: float, pace_s: float) -> LogFit:
     """Return the fit from how late each mark stands behind its rise.
 
     Args:

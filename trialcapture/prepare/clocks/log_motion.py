@@ -190,7 +190,7 @@ def scan_onsets(speed: Uniform, rpm: Uniform, offset_s: float, span_s: float) ->
     return offset_s + (best - steps) * STEP_S, float(np.exp(total[best] / count))
 
 
-class Swing(NamedTuple):
+class SecondOrderHull(NamedTuple):
     """A hull that answers like a mass on a spring: trim and speed overshoot, and the answer begins slowly.
 
     Attributes:
@@ -202,7 +202,9 @@ class Swing(NamedTuple):
     damping: float
 
 
-SWINGS = tuple(Swing(period_s, damping) for period_s in (6.0, 9.0, 13.0, 18.0, 25.0) for damping in (0.2, 0.4, 0.7))
+SECOND_ORDER_HULLS = tuple(
+    SecondOrderHull(period_s, damping) for period_s in (6.0, 9.0, 13.0, 18.0, 25.0) for damping in (0.2, 0.4, 0.7)
+)
 """The second-order hulls that are tried beside the first-order one; boats between them are told well enough by their
 neighbours (by simulated trials)."""
 _READINGS = 3.0
@@ -246,8 +248,8 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool =
     """Fit the offset near a value known to a few seconds; each edge is judged on the same stretch of speed.
 
     A hull that swings answers late, and so short a look at each edge does not always tell whether it does. So all
-    `SWINGS` are tried beside the first-order hull, each with an offset of its own; the fit is their mean, weighed by
-    how likely each hull makes the edges of all the trial, and their spread is part of its uncertainty.
+    `SECOND_ORDER_HULLS` are tried beside the first-order hull, each with an offset of its own; the fit is their mean,
+    weighed by how likely each hull makes the edges of all the trial, and their spread is part of its uncertainty.
 
     Args:
         speed: Speed over ground [kn].
@@ -261,12 +263,12 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool =
     at, size = find_edges(rpm.values)
     found = _search(speed, rpm, at, offset_s, (None,), _REACH_S)
     if found is not None and not is_slow:
-        found = _search(speed, rpm, at, found.offset_s + found.moved_s, (None, *SWINGS), _FAR_S)
+        found = _search(speed, rpm, at, found.offset_s + found.moved_s, (None, *SECOND_ORDER_HULLS), _FAR_S)
     return None if found is None else _as_fit(rpm, at, size, found)
 
 
 def _search(
-    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, hulls: tuple[Swing | None, ...], reach_s: float
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, hulls: tuple[SecondOrderHull | None, ...], reach_s: float
 ) -> _Search | None:
     """Look for the offset at which the hulls explain the edges best; the first of them is the ordinary one."""
     reach = round(reach_s / STEP_S)
@@ -349,7 +351,7 @@ def _slope(slopes: Floats, weight: Floats, since_s: Floats, span_s: float, scale
 
 
 def _edge_curves(
-    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, hulls: tuple[Swing | None, ...]
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, hulls: tuple[SecondOrderHull | None, ...]
 ) -> tuple[Floats, Ints]:
     """Return what is left unexplained, shape (hulls, edges, shifts within reach), and which edges can be used."""
     before, after = round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S)
@@ -382,7 +384,7 @@ def _edge_curves(
     return stacked, np.array(known, dtype=np.int64)
 
 
-def _responses(rpm: Floats, edge: int, swing: Swing | None = None) -> list[Floats]:
+def _responses(rpm: Floats, edge: int, swing: SecondOrderHull | None = None) -> list[Floats]:
     """Return the speed a hull gains by rpm² over its level before the edge, per time constant."""
     drive = (rpm / 1000.0) ** 2
     calm = round(CHANGE_S / STEP_S / 2)
@@ -394,7 +396,7 @@ def _responses(rpm: Floats, edge: int, swing: Swing | None = None) -> list[Float
     return [np.convolve(pushed, np.exp(-since_s / tau_s))[: drive.size] for tau_s in _TIME_CONSTANTS_S]
 
 
-def _impulse(swing: Swing, count: int) -> Floats:
+def _impulse(swing: SecondOrderHull, count: int) -> Floats:
     """Return the answer of a damped oscillator of unit gain to an impulse, per sample, shape (count,).
 
     Source: any text on vibrations; ``ω² / ω_d · exp(−ζωt) sin(ω_d t)`` with ``ω_d = ω sqrt(1 − ζ²)``.
@@ -461,7 +463,7 @@ the waves hide."""
 _LEAST_OVERLAP = 0.5
 """Share of the shorter recording that both must have."""
 _APART_S = 30
-_MOST_PLACES = 8
+_MOST_CANDIDATES = 8
 _LAGS_S = (4.0, 12.0, 36.0)
 """Lags of speed behind rpm that are tried for the level [s]."""
 _SPAN_S = 25.0
@@ -469,7 +471,7 @@ _LONG_S = 3.0 * 3600.0
 """A drift is only looked for over so long."""
 
 
-class _Place(NamedTuple):
+class _Candidate(NamedTuple):
     misfit: float
     offset_s: float
 
@@ -498,31 +500,31 @@ def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: In
     level = _Level(v, _course_at(first_v + np.arange(v.size), sog_ns, cog_true_deg), r)
     base_ns = int(log_ns[0])
     speed, drive = to_uniform((sog_ns - base_ns) / 1e9, sog_kn), to_uniform((log_ns - base_ns) / 1e9, rpm)
-    places: list[_Place] = []
+    candidates: list[_Candidate] = []
     for lag in level.find_lags():
         left, best = level.refined(lag)
         onset = scan_onsets(speed, drive, float(best - (r.size - 1) + first_v - first_r), _SPAN_S)
         if onset is not None:
-            places.append(_Place(float(np.sqrt(left * onset[1])), onset[0]))
-    places.sort()
-    if not places or places[0].misfit > _NO_MATCH:
+            candidates.append(_Candidate(float(np.sqrt(left * onset[1])), onset[0]))
+    candidates.sort()
+    if not candidates or candidates[0].misfit > _NO_MATCH:
         return _failed("speed does not follow the rpm in the log: another run?")
-    rivals = [p for p in places[1:] if abs(p.offset_s - places[0].offset_s) > _APART_S]
+    rivals = [p for p in candidates[1:] if abs(p.offset_s - candidates[0].offset_s) > _APART_S]
     rival = rivals[0] if rivals else None
-    if rival is not None and rival.misfit < _CLEARER * places[0].misfit:
-        return _ambiguous(places[0], rival)
+    if rival is not None and rival.misfit < _CLEARER * candidates[0].misfit:
+        return _ambiguous(candidates[0], rival)
     pace_s = max(float(np.median(np.diff(t))) / 1e9 for t in (log_ns, sog_ns))
-    fit = fit_onsets(speed, drive, places[0].offset_s, is_slow=pace_s > _SLOW_S)
-    if fit is None or abs(fit.offset_s - places[0].offset_s) > _SPAN_S:
-        return _failed("no clear onset of acceleration at the changes of rpm; give a mark", places[0], rival)
+    fit = fit_onsets(speed, drive, candidates[0].offset_s, is_slow=pace_s > _SLOW_S)
+    if fit is None or abs(fit.offset_s - candidates[0].offset_s) > _SPAN_S:
+        return _failed("no clear onset of acceleration at the changes of rpm; give a mark", candidates[0], rival)
     answered = fit.rises + fit.falls
     if answered < max(_LEAST_EDGES, _LEAST_ANSWERED * fit.edges):
         why = f"speed answers only {answered} of {fit.edges} changes of rpm; give a mark"
-        return _failed(why, places[0], rival)
-    return _told(fit, places[0], rival, pace_s)
+        return _failed(why, candidates[0], rival)
+    return _result(fit, candidates[0], rival, pace_s)
 
 
-def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> LogFit:
+def _result(fit: OnsetFit, place: _Candidate, rival: _Candidate | None, pace_s: float) -> LogFit:
     """Return the fit of a log's clock that an onset fit comes to."""
     drift_ppm, drift_u_ppm = 0.0, _DRIFT_PPM
     if fit.span_s > _LONG_S and np.isfinite(fit.slope_u) and fit.slope_u * 1e6 < _DRIFT_PPM:
@@ -562,7 +564,7 @@ def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> 
     )
 
 
-def _failed(why: str, place: _Place | None = None, rival: _Place | None = None) -> LogFit:
+def _failed(why: str, place: _Candidate | None = None, rival: _Candidate | None = None) -> LogFit:
     return LogFit(
         None,
         None,
@@ -576,7 +578,7 @@ def _failed(why: str, place: _Place | None = None, rival: _Place | None = None) 
     )
 
 
-def _ambiguous(place: _Place, rival: _Place) -> LogFit:
+def _ambiguous(place: _Candidate, rival: _Candidate) -> LogFit:
     why = (
         f"two alignments fit about equally well, {place.offset_s:.0f} s and {rival.offset_s:.0f} s "
         f"({place.misfit:.1%} and {rival.misfit:.1%} unexplained); give a mark or a fixed offset"
@@ -600,7 +602,7 @@ class _Level:
         need = max(300.0, _LEAST_OVERLAP * min(np.isfinite(self._v).sum(), np.isfinite(self._lagged[1]).sum()))
         misfit[count < need] = np.inf
         found: list[int] = []
-        while len(found) < _MOST_PLACES:
+        while len(found) < _MOST_CANDIDATES:
             best = int(misfit.argmin())
             if not misfit[best] < 0.95:
                 break

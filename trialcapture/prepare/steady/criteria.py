@@ -119,12 +119,12 @@ def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:
     return slope, float(np.sqrt(variance / spread))
 
 
-def find_breach(track: Track, limits: Limits) -> str:
+def find_violation(track: Track, limits: Limits) -> str:
     """Return the first limit a stretch breaks, in words with the value and the key, or an empty string."""
     steady = limits.steady
     for rpm in track.rpm:
-        if breach := _rpm_breach(rpm, track, steady):
-            return breach
+        if violation := _rpm_violation(rpm, track, steady):
+            return violation
     slope = slope_per_s(track.sog_kn, track.dt_s) * 60.0
     if abs(slope) > steady.sog_slope_kn_per_min and drifts(track.sog_kn, track.dt_s, limits):
         limit = f"limit {steady.sog_slope_kn_per_min:g} (sog_slope_kn_per_min)"
@@ -141,7 +141,7 @@ def find_breach(track: Track, limits: Limits) -> str:
     return ""
 
 
-def _rpm_breach(rpm: Floats, track: Track, steady: Steady) -> str:
+def _rpm_violation(rpm: Floats, track: Track, steady: Steady) -> str:
     if not np.isfinite(rpm).all():
         return "rpm missing for part of the stretch"
     # a display that toggles between two of its steps is no moving throttle

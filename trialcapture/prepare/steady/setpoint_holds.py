@@ -15,13 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.prepare.sample_statistics import median, quantile, rolling_mean, window_sums, wrap_deg
-from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_breach
+from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation
 from trialcapture.prepare.steady.exponential_settling import (
     TOLERANCE_SHARE,
     Approach,
     find_settled,
-    fit_speed,
-    tail_scatter,
+    fit_hold_speed,
+    residual_variance,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -91,14 +91,14 @@ def _window(n: int, half: int) -> _Window:
     return _Window(x, size, mean_x, window_sums(x**2, half, half) - size * mean_x**2)
 
 
-def moves(y: Floats) -> Floats:
+def increments(y: Floats) -> Floats:
     """Return the changes from one known sample to the next that are no zero [unit of y], in order."""
     steps = np.diff(y[np.isfinite(y)])
     return steps[np.abs(steps) > 1e-9]
 
 
 def least_count(steps: Floats) -> float:
-    """Return the step a quantised signal moves in [its unit], from its `moves`; 0 when they show none."""
+    """Return the step a quantised signal moves in [its unit], from its `increments`; 0 when they show none."""
     size = np.abs(steps)
     if size.size < 10:
         # few moves may all belong to a throttle; one that is taken back at once is the last digit's
@@ -412,7 +412,7 @@ class Stretch:
         return replace(self, start=self.start * times + by, stop=self.stop * times + by, silence=silence)
 
 
-def judge_hold(
+def apply_criteria(
     start: int, stop: int, track: Track, limits: Limits, scatter: float, first: bool, fronted: bool = False
 ) -> list[Stretch]:
     """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts.
@@ -438,19 +438,19 @@ def judge_hold(
     if dips := find_dips(track.sog_kn[a + lead : b], dt_s):
         begins, ends, size_kn = dips[0]
         flank = round(_FLANK_S / dt_s)
-        parts = judge_hold(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
-        parts += judge_hold(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
+        parts = apply_criteria(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
+        parts += apply_criteria(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
         why = f"wake: {size_kn:+.1f} kn for {(ends - begins) * dt_s:.0f} s"
         judged = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in parts]
         return judged or [Stretch(a, b, False, why)]
     for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
         front = lead + after
         # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
-        if not isinstance(_settle(track.part(a, a + front), limits, scatter), Approach):
+        if not isinstance(_find_settling(track.part(a, a + front), limits, scatter), Approach):
             flank = round(_FLANK_S / dt_s)
-            before = judge_hold(start, a + front - flank, track, limits, scatter, first, fronted)
-            return before + judge_hold(a + front + flank, stop, track, limits, scatter, first, fronted=True)
-    settled = _settle(track.part(a, b), limits, scatter)
+            before = apply_criteria(start, a + front - flank, track, limits, scatter, first, fronted)
+            return before + apply_criteria(a + front + flank, stop, track, limits, scatter, first, fronted=True)
+    settled = _find_settling(track.part(a, b), limits, scatter)
     if isinstance(settled, Approach):
         return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
     if changed:
@@ -462,7 +462,7 @@ def judge_hold(
             left_s = max((b - a - settled) * dt_s, 0.0)
             need = f"{need_s:g} s needed (min_duration_s)"
             return [Stretch(a, b, False, f"too short: {left_s:.0f} s left after the guard time, {need}")]
-    return [_judge(a + settled, b, track, limits)]
+    return [_check_settled_part(a + settled, b, track, limits)]
 
 
 def lies_still(speed_kn: float, limits: Limits) -> str:
@@ -484,10 +484,10 @@ def _not_under_way(track: Track, limits: Limits) -> str:
     return ""
 
 
-def _settle(track: Track, limits: Limits, scatter: float) -> int | Approach:
+def _find_settling(track: Track, limits: Limits, scatter: float) -> int | Approach:
     """Return from which sample on the speed of a hold has settled, or its approach when too little is left."""
-    speed = fit_speed(track.sog_kn, track.dt_s)
-    own = tail_scatter(speed)
+    speed = fit_hold_speed(track.sog_kn, track.dt_s)
+    own = residual_variance(speed)
     scatter = max(scatter, own) if np.isfinite(own) else scatter
     need_s, n = limits.steady.min_duration_s, track.sog_kn.size
     # rather than lose a hold, slow waves may pass for what looks like an approach, and a short hold may keep half a
@@ -514,14 +514,16 @@ def _not_settled(approach: Approach, held_s: float, limits: Limits) -> str:
     return f"too short after settling: {left_s:.0f} s left of {held_s:.0f} s, {need}"
 
 
-def _judge(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
+def _check_settled_part(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
     """Shrink a settled part until its slope is insignificant or small, then hold it against every limit."""
     need = round(limits.steady.min_duration_s / track.dt_s)
     step = max(round(2.0 / track.dt_s), round(_STEP_SHARE * (stop - start)), 1)
     starts = range(start, stop - need + 1, step)
     calm = next((a for a in starts if not drifts(track.sog_kn[a:stop], track.dt_s, limits)), None)
     if calm is None:
-        reason = find_breach(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"
+        reason = (
+            find_violation(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"
+        )
         return Stretch(start, stop, False, reason)
-    reason = find_breach(track.part(calm, stop), limits)
+    reason = find_violation(track.part(calm, stop), limits)
     return Stretch(calm, stop, reason == "", reason)
