@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import os
 import platform
 import re
 import shutil
@@ -40,6 +41,12 @@ LOOSE = {
     "messy_zst": (["trial.nmea.zst"], ["engines.csv"]),
 }
 """Sample logs that are no session yet: NMEA logs, engine logs."""
+FRAMES = """
+import sys, trialcapture
+trial = trialcapture.load(sys.argv[1])
+for frame in (trial.bands, trial.legs, trial.notes, trial.samples.iloc[::600]):
+    print(frame.to_csv(float_format="%.6g", date_format="%Y-%m-%dT%H:%M:%S.%f"), frame.attrs["units"])
+"""
 _SYSTEMS = {"win": ("win32", "nt", "Windows"), "macosx": ("darwin", "posix", "Darwin"),
             "manylinux": ("linux", "posix", "Linux"), "linux": ("linux", "posix", "Linux")}  # fmt: skip
 """By the first word of a platform tag: sys_platform, os_name and platform_system of environment markers."""
@@ -136,6 +143,7 @@ def results(python: Path, work: Path) -> dict[str, str]:
         for table in ("bands.csv", "legs.csv"):
             rows = csv.reader((reduction / table).read_text(encoding="utf-8").splitlines())
             shown[f"{sample.name}: {table}"] = "\n".join(",".join(row) for row in rows)
+        shown[f"{sample.name}: frames"] = run(python, "-c", FRAMES, sample.name, cwd=work).replace(named, "ID")
         # the id of a session that was put together just now holds the time of that
         page = (reduction / "report.html").read_text(encoding="utf-8").replace(named, "ID")
         # coordinates of drawings are matplotlib's, and no number that anybody reads
@@ -211,8 +219,12 @@ def make_venv(folder: Path) -> Path:
 
 def run(*command: str | Path, cwd: Path | None = None) -> str:
     """Run a command, stop with its output where it fails, and return what it printed."""
+    # nothing that was processed before may be used again
+    environment = {**os.environ, "TRIALCAPTURE_CACHE": str(Path(cwd or tempfile.gettempdir()) / "no-cache")}
     print("+", " ".join(str(part) for part in command if "\n" not in str(part)), flush=True)
-    done = subprocess.run([str(part) for part in command], cwd=cwd, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [str(part) for part in command], cwd=cwd, env=environment, capture_output=True, text=True, check=False
+    )
     if done.returncode != 0:
         raise SystemExit(f"{done.stdout[-4000:]}{done.stderr[-4000:]}\nended with {done.returncode}")
     return done.stdout

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import ast
+import importlib.util
 import re
 import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 from packaging.version import Version
@@ -16,6 +18,12 @@ from packaging.version import Version
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 EXTRAS = {name: PROJECT["optional-dependencies"][name] for name in PROJECT["optional-dependencies"] if name != "test"}
+
+_SPEC = importlib.util.spec_from_file_location("dependencies", ROOT / ".ci" / "dependencies.py")
+assert _SPEC is not None
+assert _SPEC.loader is not None
+SCRIPT = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(SCRIPT)
 
 MODULES = {"pyserial": "serial", "python-can": "can"}
 """Modules whose name is not that of their distribution; "-" becomes "_" in all others."""
@@ -104,3 +112,32 @@ def test_every_dependency_has_a_lowest_version_and_the_lock_one_at_or_above_it()
         versions = locked.get(canonicalize_name(wanted.name))
         assert versions, f"{wanted.name} is not in the lock: python .ci/dependencies.py lock"
         assert all(version in wanted.specifier for version in versions), wanted.name
+
+
+@pytest.mark.parametrize("tag", ["", "win_amd64", "macosx_14_0_arm64", "manylinux_2_28_x86_64"])
+@pytest.mark.parametrize("version", ["3.11", "3.12", "3.13"])
+def test_each_computer_gets_one_version_of_everything_that_is_locked(tag: str, version: str) -> None:
+    if not tag and version != f"3.{sys.version_info.minor}":
+        with pytest.raises(SystemExit, match="needs --platform"):
+            SCRIPT.locked_for(tag, version)
+        return
+    entries = re.split(r"\n(?=[a-z])", SCRIPT.locked_for(tag, version))
+    names = [entry.partition("==")[0] for entry in entries]
+    assert len(names) == len(set(names))
+    assert {canonicalize_name(name) for name in names} >= names_of(PROJECT["dependencies"])
+    for entry in entries:
+        pinned, *hashes = entry.split()
+        assert re.fullmatch(r"[\w.-]+==[\w.+!-]+", pinned), pinned
+        assert [h for h in hashes if h != "\\" and not re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", h)] == []
+        assert len(hashes) > 1
+
+
+def test_platform_tags_are_known_or_refused() -> None:
+    assert SCRIPT.older_tags("win_amd64") == ["win_amd64"]
+    # by PEP 600 a file for glibc 2.17 runs with 2.28; by PEP 599 manylinux2014 is glibc 2.17
+    tags = SCRIPT.older_tags("manylinux_2_28_x86_64")
+    assert tags[0] == "manylinux_2_28_x86_64"
+    assert {"manylinux_2_17_x86_64", "manylinux2014_x86_64"} <= set(tags)
+    assert "manylinux2014_x86_64" not in SCRIPT.older_tags("manylinux_2_12_x86_64")
+    with pytest.raises(SystemExit, match="no platform tag"):
+        SCRIPT.locked_for("windows", "3.12")

@@ -7,6 +7,7 @@ import importlib.util
 import re
 import subprocess
 from collections.abc import Iterator
+from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from typing import get_args
@@ -17,6 +18,9 @@ from pydantic import BaseModel
 
 from trialcapture.cli import group
 from trialcapture.config import Config, load_config
+from trialcapture.frames import TrialFrames
+from trialcapture.reduce.summary import Summary
+from trialcapture.reduce.tables import BANDS_SCHEMA
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "trialcapture/DECISIONS.md", "tests/RESULTS.md", "sample_logs/README.md")
@@ -187,6 +191,19 @@ def parts_of(annotation: object) -> Iterator[object]:
     yield annotation
     for part in get_args(annotation):
         yield from parts_of(part)
+
+
+def test_the_python_example_names_what_is_there() -> None:
+    (example,) = re.findall(r"```python\n(.*?)```", text_of("README.md"), re.DOTALL)
+    nodes = list(ast.walk(ast.parse(example)))
+    of_trial = {n.attr for n in nodes if isinstance(n, ast.Attribute) and ast.unparse(n.value) == "trial"}
+    of_summary = {n.attr for n in nodes if isinstance(n, ast.Attribute) and ast.unparse(n.value) == "trial.summary"}
+    columns = {
+        n.value for n in nodes if isinstance(n, ast.Constant) and "_" in str(n.value) and "-" not in str(n.value)
+    }
+    of_trial |= set(re.findall(r"`trial\.(\w+)`", text_of("README.md")))
+    assert (of_trial - set(dir(TrialFrames)), of_summary - {f.name for f in fields(Summary)}) == (set(), set())
+    assert (columns - set(BANDS_SCHEMA.names), bool(columns), bool(of_summary)) == (set(), True, True)
 
 
 def test_the_guide_is_read_in_one_sitting() -> None:

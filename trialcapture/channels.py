@@ -14,7 +14,7 @@ from typing import Literal
 Kind = Literal["linear", "angle", "step"]
 
 
-class Flag(IntEnum):
+class QualityFlag(IntEnum):
     """QARTOD quality flags (US IOOS, Manual for Real-Time Quality Control of Wind Data)."""
 
     GOOD = 1

@@ -121,3 +121,16 @@ def test_a_replay_of_nothing_is_told(tmp_path: Path) -> None:
     with pytest.raises(SourceError) as told:
         Replay("r", tmp_path / "absent", rig.FakeClocks().clock(), 0).open()
     assert told.value.trouble == "absent"
+
+
+def test_a_single_byte_copied_is_a_beginning_that_another_file_does_not_go_on_from(tmp_path: Path, raw: Path) -> None:
+    log = tmp_path / "ecu.csv"
+    source = GrowingFile("ecu", log, raw, rig.FakeClocks().clock())
+    log.write_bytes(b"t")
+    follow(source, raw)
+    other = tmp_path / "other.csv"
+    other.write_bytes(b"another file, longer\n")
+    other.replace(log)
+    follow(source, raw)
+    assert (raw / "engine" / "ecu.csv").read_bytes() == b"t"
+    assert (raw / "engine" / "ecu-02.csv").read_bytes() == b"another file, longer\n"

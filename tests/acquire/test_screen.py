@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import sys
 from io import StringIO
 
 import pytest
 from rich.console import Console
 
-from trialcapture.acquire.screen import KeyEntry, render, status_line
+from tests import rig
+from trialcapture.acquire.screen import KeyEntry, keyboard, render, status_line
 from trialcapture.acquire.status import Alarm, SourceStatus, Status
 
 
@@ -99,3 +101,30 @@ def test_a_trim_is_typed_and_confirmed() -> None:
 def test_a_trim_can_be_forgotten_and_stray_keys_do_nothing() -> None:
     assert typed("t25\x1bxyzq\r") == []
     assert typed("t\r") == []
+
+
+@pytest.mark.parametrize(
+    ("keys", "value", "unit"),
+    [("100", 100.0, "%"), ("-100", -100.0, "%"), ("100.5", "100.5", ""), ("-101", "-101", "")],
+)
+def test_a_trim_beyond_a_hundred_percent_is_kept_as_it_was_typed(keys: str, value: float | str, unit: str) -> None:
+    assert typed(f"t{keys}\r") == [("trim", value, unit)]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_keys_of_a_terminal_are_read_one_at_a_time_without_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    pty = rig.Pty()
+    with open(pty.name, encoding="utf-8") as terminal:  # noqa: PTH123  (a device, not a file)
+        monkeypatch.setattr(sys, "stdin", terminal)
+        with keyboard() as pressed:
+            assert pressed() == ""
+            pty.send(b"mt")
+            rig.wait_for(lambda: pressed() == "m", 5.0)
+            assert pressed() == "t"
+            assert pressed() == ""
+
+
+def test_without_a_terminal_no_key_is_ever_pressed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", StringIO("m"))
+    with keyboard() as pressed:
+        assert pressed() == ""

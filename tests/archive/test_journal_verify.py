@@ -156,3 +156,14 @@ def test_a_session_collected_elsewhere_is_not_held_to_our_journal(tmp_path: Path
     assert found.faults == ()
     assert found.sentences == {"bad": 2, "good": 1}
     assert found.accounts == ()
+
+
+@pytest.mark.parametrize(("silent_us", "is_silence"), [(10_000_000, False), (10_000_001, True)])
+def test_a_source_never_heard_is_silent_from_the_very_start(silent_us: int, is_silence: bool) -> None:
+    timeline = Timeline()
+    sources = [{"id": "gps", "stream": "nmea.log"}, {"id": "ecu", "stream": "engine/ecu.csv"}]
+    timeline.add_note({"kind": "start", "mono_us": 0, "epoch_wall_ns": 0, "sources": sources})
+    timeline.add_note({"kind": "stop", "mono_us": silent_us})
+    [account] = timeline.accounts()
+    assert account.source == "gps"
+    assert account.unnamed_s == pytest.approx(silent_us / 1e6 if is_silence else 0.0)

@@ -92,7 +92,7 @@ def test_every_column_is_plain_numbers_to(reader: str, session: Path) -> None:
         np.testing.assert_array_equal(got[name][0], values, err_msg=name)
 
 
-@pytest.mark.parametrize("name", ["samples", "segments", "clocks", "rejects"])
+@pytest.mark.parametrize("name", ["samples", "segments", "segment_engines", "clocks", "rejects"])
 def test_every_table_opens_in_all_three(name: str, session: Path) -> None:
     path = session / "trialset" / f"{name}.parquet"
     rows = read_parquet(path).num_rows

@@ -304,3 +304,12 @@ def test_text_is_no_workbook(tmp_path: Path) -> None:
 def test_times_are_dates_of_a_date_alone_too(tmp_path: Path) -> None:
     path = book(tmp_path / "a.xlsx", data_rows([date(2026, 5, 14), datetime(2026, 5, 14, 9)]))
     assert check(path, 2) == [START_NS // S // 86400 * 86400 * S, START_NS // S // 3600 * 3600 * S]
+
+
+def test_a_cell_that_is_true_or_false_is_refused_as_the_spreadsheet_shows_it(tmp_path: Path) -> None:
+    rows = data_rows(TIMES)
+    rows[5][1], rows[9][2] = True, False
+    table, bad, _ = read(book(tmp_path / "a.xlsx", rows))
+    assert table["rpm_port"][4].as_py() is None
+    assert table["fuel_l_per_h_port"][8].as_py() is None
+    assert [b"TRUE" in bad[0]["bytes"], b"FALSE" in bad[1]["bytes"]] == [True, True]

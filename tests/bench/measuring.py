@@ -36,17 +36,24 @@ class Run:
     peak_mb: float
 
 
-def run_cold(command: Sequence[str], log: Path) -> Run:
+def run_cold(command: Sequence[str], log: Path, before: Callable[[], object] = lambda: None, **variables: str) -> Run:
     """Run a command to its end and return what it took; its output goes to `log`.
 
     Python keeps the byte code of what it imports, as it does after an ordinary installation, whatever is set here.
 
+    Args:
+        command: What to run.
+        log: Where its output goes.
+        before: Called first; what it takes does not count.
+        variables: Of the environment, beside those that are set.
+
     Raises:
         RuntimeError: It failed; its last words are told.
     """
+    before()
     with log.open("wb") as out:
         began = time.perf_counter()
-        env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+        env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"} | variables
         child = subprocess.Popen(command, cwd=ROOT, env=env, stdout=out, stderr=subprocess.STDOUT)
         peak = [0.0]
         done = threading.Event()

@@ -25,48 +25,47 @@ STEP = "100ms"
 RPM_SD, SOG_SD_KN, WINDOW = 0.015, 0.25, 300
 TAG = re.compile(r"\\s:(\w+),c:(\d+),r:\d+\*\w\w\\(.*)")
 
-Row = dict[str, Any]
+Row = tuple[Any, ...]
 
 
 def rmc(m: Any) -> Row:
     when = datetime.combine(m.datestamp, m.timestamp)
-    valid = m.status == "A"
-    return {
-        "utc": when,
-        "lat": m.latitude if valid else None,
-        "lon": m.longitude if valid else None,
-        "sog": m.spd_over_grnd if valid else None,
-        "cog": m.true_course if valid else None,
-    }
-
-
-def gga(m: Any) -> Row:
-    return {"quality": m.gps_qual, "satellites": m.num_sats, "hdop": m.horizontal_dil, "altitude": m.altitude}
+    if m.status != "A":
+        return when, None, None, None, None
+    return when, m.latitude, m.longitude, m.spd_over_grnd, m.true_course
 
 
 def xdr(m: Any) -> Row:
-    return {t.id.lower(): t.value for t in (m.get_transducer(i) for i in range(m.num_transducers))}
+    told = {t.id: t.value for t in (m.get_transducer(i) for i in range(m.num_transducers))}
+    return told.get("PITCH"), told.get("ROLL")
 
 
-READERS: dict[str, Callable[[Any], Row]] = {
-    "RMC": rmc,
-    "GGA": gga,
-    "VTG": lambda m: {"vtg_sog": m.spd_over_grnd_kts, "vtg_cog": m.true_track},
-    "HDT": lambda m: {"heading": m.heading},
-    "DPT": lambda m: {"below": m.depth, "offset": m.offset},
-    "MWV": lambda m: {"awa": m.wind_angle, "aws": m.wind_speed},
-    "MWD": lambda m: {"twd": m.direction_true, "tws": m.wind_speed_knots},
-    "VHW": lambda m: {"stw": m.water_speed_knots},
-    "RPM": lambda m: {"engine": m.engine_no, "rpm": m.speed},
-    "XDR": xdr,
-    "ROT": lambda m: {"rot": m.rate_of_turn},
-    "MTW": lambda m: {"water": m.temperature},
+READERS: dict[str, tuple[tuple[str, ...], Callable[[Any], Row]]] = {
+    "RMC": (("utc", "lat", "lon", "sog", "cog"), rmc),
+    "GGA": (
+        ("quality", "satellites", "hdop", "altitude"),
+        lambda m: (m.gps_qual, m.num_sats, m.horizontal_dil, m.altitude),
+    ),
+    "VTG": (("vtg_sog", "vtg_cog"), lambda m: (m.spd_over_grnd_kts, m.true_track)),
+    "HDT": (("heading",), lambda m: (m.heading,)),
+    "DPT": (("below", "offset"), lambda m: (m.depth, m.offset)),
+    "MWV": (("awa", "aws"), lambda m: (m.wind_angle, m.wind_speed)),
+    "MWD": (("twd", "tws"), lambda m: (m.direction_true, m.wind_speed_knots)),
+    "VHW": (("stw",), lambda m: (m.water_speed_knots,)),
+    "RPM": (("engine", "rpm"), lambda m: (m.engine_no, m.speed)),
+    "XDR": (("pitch", "roll"), xdr),
+    "ROT": (("rot",), lambda m: (m.rate_of_turn,)),
+    "MTW": (("water",), lambda m: (m.temperature,)),
 }
+"""By sentence type: columns, and what reads them from a message. Values are gathered in one list a column: a
+dictionary a row takes a quarter more time and twice the memory."""
 
 
 def read_log(path: Path) -> tuple[dict[str, pd.DataFrame], int]:
     """Parse a log line by line; return a frame a sentence type, and how many lines were no good."""
-    rows: dict[str, list[Row]] = {}
+    lists: dict[str, tuple[list[Any], ...]] = {
+        name: tuple([] for _ in range(len(columns) + 2)) for name, (columns, _) in READERS.items()
+    }
     bad = 0
     with path.open(encoding="ascii", errors="replace") as file:
         for line in file:
@@ -77,18 +76,20 @@ def read_log(path: Path) -> tuple[dict[str, pd.DataFrame], int]:
             source, wall_ms, sentence = found.groups()
             try:
                 message = pynmea2.parse(sentence, check=True)
-                reader = READERS.get(message.sentence_type) if isinstance(message, pynmea2.TalkerSentence) else None
-                if reader is None:
+                name = message.sentence_type if isinstance(message, pynmea2.TalkerSentence) else ""
+                if name not in READERS:
                     continue
-                row = reader(message)
+                row = (source, int(wall_ms), *READERS[name][1](message))
             except (pynmea2.ParseError, AttributeError, TypeError, ValueError, IndexError):
                 bad += 1
                 continue
-            row["source"], row["received"] = source, int(wall_ms)
-            rows.setdefault(message.sentence_type, []).append(row)
+            for column, value in zip(lists[name], row, strict=True):
+                column.append(value)
     frames = {}
-    for name, found_rows in rows.items():
-        frame = pd.DataFrame(found_rows)
+    for name, columns in lists.items():
+        if not columns[0]:
+            continue
+        frame = pd.DataFrame(dict(zip(("source", "received", *READERS[name][0]), columns, strict=True)))
         frame["received"] = pd.to_datetime(frame["received"], unit="ms", utc=True).dt.as_unit("ns")
         for column in frame.columns.difference(["source", "received", "utc"]):
             frame[column] = pd.to_numeric(frame[column], errors="coerce")

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from trialcapture.decode.can.can_decoder import CAN_REASONS, CanDecoder, decode_can
 from trialcapture.decode.can.candump import parse_candump
 from trialcapture.decode.can.messages import TP_CM, TP_DT, FastPackets, Transport
+from trialcapture.decode.can.parameter_groups import CARRIES
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.decode.rejects import SCHEMA
 
@@ -332,3 +333,34 @@ def test_counts_say_what_came_whole_broken_and_unread() -> None:
         ("127488", 1, 0, 0),
         ("60928", 0, 0, 1),
     }
+
+
+@pytest.mark.parametrize(("pause_ms", "is_whole"), [(745, True), (755, False)])
+def test_three_quarters_of_a_second_between_frames_end_a_message(pause_ms: int, is_whole: bool) -> None:
+    """ISO 11783-3 and SAE J1939-21 give a receiver 750 ms from one packet to the next (T1); from memory."""
+    whole = feed(FastPackets(), [(5, f) for f in frames_of(dynamic(0, 1), 1)], step_ns=pause_ms * 1_000_000)
+    assert whole == ([(5, dynamic(0, 1))] if is_whole else [])
+    expected = ([WHOLE], []) if is_whole else ([], ["timeout"])
+    assert tp([BAM, ONE, TWO], step_ns=pause_ms * 1_000_000) == expected
+
+
+@pytest.mark.parametrize(
+    ("group", "name"),
+    [
+        # SAE J1939-71, from memory: EEC3, AMB, VEP1, TRF1, DD, RF, HOURS of fuel
+        (65247, "EEC3"), (65269, "ambient"), (65271, "electrical power"), (65272, "transmission"),
+        (65276, "fuel level"), (65257, "total fuel"), (61445, "gear"),
+    ],
+)  # fmt: skip
+def test_groups_with_engine_data_that_are_not_decoded_are_known_by_name(group: int, name: str) -> None:
+    assert CARRIES[group].startswith("engine: ")
+    assert name in CARRIES[group]
+
+
+def test_a_clock_without_a_receiver_tells_time_and_date() -> None:
+    """129033 time and date: days since 1970, seconds since midnight, minutes of local time (canboat's database)."""
+    days = 20_000
+    payload = days.to_bytes(2, "little") + (36_005_000).to_bytes(4, "little") + bytes(2)
+    tables, _, _ = decode_can(line(f"0DF80910#{payload.hex()}"))
+    [row] = tables["ZDA"].to_pylist()
+    assert (row["tod_ns"], row["date_days"]) == (3_600_500_000_000, days)

@@ -228,3 +228,13 @@ def test_half_an_hour_of_summer_time() -> None:
     t_ns, state = read_stamps(texts, "iso", zone)
     assert not state.any()
     assert t_ns.tolist() == truth
+
+
+@pytest.mark.parametrize(("hole_s", "is_told"), [(59, True), (590, True), (610, False)])
+def test_rows_join_those_before_them_across_ten_times_their_pace(hole_s: int, is_told: bool) -> None:
+    """Clocks in Athens go back from 4 to 3 on 25 October 2026: what is logged between came twice."""
+    first_twice = datetime(2026, 10, 25, 3, 0, 30)
+    before = [first_twice - timedelta(seconds=hole_s + 60 * n) for n in range(60, -1, -1)]
+    inside = [first_twice + timedelta(seconds=60 * n) for n in range(20)]
+    _, state = read_stamps([t.isoformat() for t in [*before, *inside]], "iso", ATHENS)
+    assert state.tolist() == [0] * len(before) + [0 if is_told else TWICE] * len(inside)

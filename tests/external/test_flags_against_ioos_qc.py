@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from trialcapture.channels import BOAT_CHANNELS, Channel, Flag
+from trialcapture.channels import BOAT_CHANNELS, Channel, QualityFlag
 from trialcapture.prepare.channels.quality_flags import flag_range, flag_spike, worst
 
 qartod = pytest.importorskip("ioos_qc.qartod", reason="ioos-qc is not installed: pip install 'trialcapture[test]'")
@@ -30,9 +30,8 @@ def reference(values: np.ndarray, suspect: float, fail: float) -> list[int]:
 
 def test_the_codes_are_those_of_qartod() -> None:
     theirs = qartod.QartodFlags
-    assert [Flag.GOOD, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.FAIL, Flag.MISSING] == [
-        theirs.GOOD, theirs.UNKNOWN, theirs.SUSPECT, theirs.FAIL, theirs.MISSING,
-    ]  # fmt: skip
+    ours = [QualityFlag.GOOD, QualityFlag.NOT_EVALUATED, QualityFlag.SUSPECT, QualityFlag.FAIL, QualityFlag.MISSING]
+    assert ours == [theirs.GOOD, theirs.UNKNOWN, theirs.SUSPECT, theirs.FAIL, theirs.MISSING]
 
 
 def test_gross_range_bounds_are_inclusive() -> None:
@@ -51,7 +50,7 @@ def test_the_spike_vector_of_the_reference() -> None:
     # beside a void the reference does not judge; here the next known reading is the neighbour, and 5 between 9 and 4
     # and 4 between 5 and 4 are no spikes
     assert [i for i, (a, b) in enumerate(zip(ours, printed, strict=True)) if a != b] == [14, 16]
-    assert ours[14] == ours[16] == Flag.GOOD
+    assert ours[14] == ours[16] == QualityFlag.GOOD
 
 
 @given(
@@ -87,7 +86,7 @@ def test_places_off_the_globe_fail() -> None:
     assert theirs.tolist() == [4, 1, 4]
     # a void latitude is void here, not wrong: the worst of void and good is good, and position needs both
     assert ours.tolist()[1:] == theirs.tolist()[1:]
-    assert flag_range(np.array([np.nan]), lat).tolist() == [Flag.MISSING]
+    assert flag_range(np.array([np.nan]), lat).tolist() == [QualityFlag.MISSING]
 
 
 def test_the_worst_of_several_tests_is_that_of_the_reference() -> None:

@@ -275,6 +275,20 @@ def test_a_wall_clock_set_by_hours_is_an_event_and_leaves_session_time_alone(tmp
     assert verify_session(tmp_path / "s").faults == ()
 
 
+@pytest.mark.parametrize(("step_s", "is_marked"), [(0.3, False), (-0.3, False), (0.8, True), (-0.8, True)])
+def test_only_a_step_of_half_a_second_calls_for_a_look(tmp_path: Path, step_s: float, is_marked: bool) -> None:
+    port, out = rig.free_port(), StringIO()
+    clock, shift = stepped_clock()
+    with rig.recording(tmp_path / "s", udp(port), clock=clock, console=Console(file=out, width=200)) as run:
+        rig.send_udp(port, rig.numbered(1))
+        time.sleep(0.2)
+        shift["wall"] = round(step_s * 1e9)
+        rig.wait_for(lambda: "clock was set by" in out.getvalue(), 2.0)
+        run.end()
+    [told] = [line for line in out.getvalue().splitlines() if "clock was set by" in line]
+    assert ("!" in told) is is_marked
+
+
 def test_sleep_is_an_event_a_named_gap_and_an_alarm(tmp_path: Path) -> None:
     port, out = rig.free_port(), StringIO()
     clock, shift = stepped_clock()

@@ -12,8 +12,8 @@ import pyarrow as pa
 
 from tests.nmea_builders import journal_line, sentence, tag_block
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
-from trialcapture.prepare.clocks.utc_assignment import Placing, find_placing, place_block
+from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
+from trialcapture.prepare.clocks.utc_assignment import UtcAssignment, assign_utc, find_utc_assignment
 from trialcapture.prepare.data_health import DataHealth
 
 START_S = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
@@ -132,11 +132,11 @@ class Recording:
         return found
 
 
-def located(data: bytes) -> tuple[dict[str, pa.Table], Placing, list[str]]:
+def located(data: bytes) -> tuple[dict[str, pa.Table], UtcAssignment, list[str]]:
     """Every sentence of a log with its place in time, how that was found, and warnings for people."""
     tables, _, _ = decode_nmea(data, source="log")
-    placing, _, warnings, _ = find_placing(join_outlines([outline_block(tables)]), {})
-    return place_block(tables, placing, 0), placing, warnings
+    placing, _, warnings, _ = find_utc_assignment(join_indexes([index_block(tables)]), {})
+    return assign_utc(tables, placing, 0), placing, warnings
 
 
 def health_of(data: bytes) -> DataHealth:

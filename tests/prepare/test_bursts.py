@@ -9,9 +9,9 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from trialcapture.channels import Flag, trial_channels
+from trialcapture.channels import QualityFlag, trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.channels.grid import LeftOut, grid_times, left_out_of, sample_grid, spike_items
+from trialcapture.prepare.channels.grid import FailedReadings, failed_readings_of, grid_times, sample_grid, spike_items
 from trialcapture.prepare.channels.quality_flags import BURST, find_bursts, find_stops, flag_channel
 from trialcapture.prepare.channels.series import column, series_schema
 
@@ -90,9 +90,9 @@ def test_readings_that_are_void_stay_void() -> None:
     value = speed(5.0)
     value[100], value[101] = np.nan, 40.0
     flags = flag_channel(value, CHANNELS["sog_kn"], times(5.0, 300.0))
-    assert flags[100] == Flag.MISSING
-    assert flags[101] == Flag.FAIL
-    assert (np.delete(flags, [100, 101]) == Flag.GOOD).all()
+    assert flags[100] == QualityFlag.MISSING
+    assert flags[101] == QualityFlag.FAIL
+    assert (np.delete(flags, [100, 101]) == QualityFlag.GOOD).all()
 
 
 def on_grid(values: list[float], rate_hz: float) -> pa.Table:
@@ -107,8 +107,8 @@ def test_rpm_that_cannot_be_costs_its_reading_only_and_is_counted(impossible: fl
     values[10::20] = [impossible] * 10
     samples = on_grid(values, 2.0)
     assert np.array_equal(column(samples, "rpm_main"), np.full(samples.num_rows, 900.0))
-    assert left_out_of(samples) == [LeftOut("rpm_main", "range", 10, impossible)]
-    (item,) = spike_items(left_out_of(samples), {"rpm_main": ("bus/II RPM",)}, 0.03, CONFIG)
+    assert failed_readings_of(samples) == [FailedReadings("rpm_main", "range", 10, impossible)]
+    (item,) = spike_items(failed_readings_of(samples), {"rpm_main": ("bus/II RPM",)}, 0.03, CONFIG)
     assert (item.what, item.count, item.largest) == ("engine speed, engine main of bus/II", 10, impossible)
 
 
@@ -120,8 +120,27 @@ def test_rpm_up_to_the_declared_highest_stands() -> None:
 
 def test_a_wrong_reading_now_and_then_is_told_by_its_flag_alone() -> None:
     rankings = {"velocity": ("gps1/GP RMC",)}
-    few, many = LeftOut("sog_kn", "spike", 4, 7.1), LeftOut("sog_kn", "spike", 1, -8.0)
+    few, many = FailedReadings("sog_kn", "spike", 4, 7.1), FailedReadings("sog_kn", "spike", 1, -8.0)
     assert spike_items([few], rankings, 0.2, CONFIG) == []
     (item,) = spike_items([few, many], rankings, 0.2, CONFIG)
     assert (item.count, item.largest, item.unit) == (5, -8.0, "kn")
     assert spike_items([few, many], rankings, 8.0, CONFIG) == []
+
+
+@pytest.mark.parametrize(
+    ("reading", "beside", "is_stop"),
+    [(340.0, 2000.0, True), (360.0, 2000.0, False), (270.0, 700.0, True), (290.0, 700.0, False)],
+)
+def test_an_engine_stands_still_below_350_rpm_and_two_fifths_of_its_speed(
+    reading: float, beside: float, is_stop: bool
+) -> None:
+    value = np.full(21, beside)
+    value[10] = reading
+    assert find_stops(times(2.0, 10.5), value).tolist() == [False] * 10 + [is_stop] + [False] * 10
+
+
+@pytest.mark.parametrize(("rate_hz", "is_stop"), [(1.0, True), (0.9, False)])
+def test_a_reading_is_lone_where_its_neighbours_are_within_two_seconds(rate_hz: float, is_stop: bool) -> None:
+    value = np.full(21, 2000.0)
+    value[10] = 0.0
+    assert bool(find_stops(times(rate_hz, 21 / rate_hz), value).any()) is is_stop

@@ -12,9 +12,9 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence
 from tests.prepare.receiver_logs import health_of
+from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.clocks.utc_assignment import place_sentences
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 LATE_S = 0.12
@@ -53,7 +53,7 @@ def journal(
 
 def placed(data: bytes) -> tuple[dict[str, pa.Table], list[str]]:
     tables, _, _ = decode_nmea(data, source="log")
-    result, _, warnings, _ = place_sentences(tables, {})
+    result, _, warnings, _ = assign_utc_to_log(tables, {})
     return result, warnings
 
 

@@ -23,6 +23,7 @@ from trialcapture.prepare.data_health import (
     describe,
     find_holes,
     page_one,
+    rejection_items,
 )
 
 T_NS = 1_790_000_000 * 10**9
@@ -122,3 +123,33 @@ def test_a_silence_inside_the_trial_is_a_hole_with_its_cost_and_the_ends_count_f
 
 def test_a_channel_that_was_never_recorded_has_no_holes() -> None:
     assert find_holes(overview(sog_kn=np.full(100, np.nan)), segments(), ["port"]) == []
+
+
+@pytest.mark.parametrize(
+    ("sentence", "field", "refused", "good", "cost"),
+    [
+        # from a twentieth of a type's sentences on, what they feed is missed
+        ("GPRMC", "", 4, 96, "none: 4 of 100 refused"), ("GPRMC", "", 5, 95, "5% of the sentences that give "),
+        ("GPRMC", "", 7, 0, "all 7 that came in were refused; they give no "),
+        ("GPRMC", "cog", 4, 100, "none: 4 of 100 do not tell course over ground"),
+        ("GPRMC", "cog", 5, 100, "5% of these sentences do not tell course over ground"),
+        ("GPRMC", "cog", 120, 100, "100% of these sentences do not tell course over ground"),
+        ("GPRMC", "mode", 50, 100, "none: the sentence is used without it"),
+        ("GPRMC", "status", 50, 100, "none: the sentence is used as if nothing spoke against it"),
+        ("PABCD", "", 50, 100, "none: the sentence feeds no result"),
+    ],
+)  # fmt: skip
+def test_what_was_refused_costs_something_from_a_twentieth_on(
+    sentence: str, field: str, refused: int, good: int, cost: str
+) -> None:
+    talker, formatter = (sentence[:2], sentence[2:]) if sentence[0] != "P" else ("P", sentence[1:])
+    counts = {("gps1", talker, formatter): [good, refused, 0]}
+    [item] = rejection_items({("gps1", sentence, field, "out of range"): refused}, counts)
+    assert item.cost.startswith(cost)
+    assert item.count == refused
+
+
+@pytest.mark.parametrize(("count", "name"), [(4, "gps1 (damaged)"), (5, "gps1 GPRMC")])
+def test_a_type_never_heard_sound_is_one_from_five_refusals_on(count: int, name: str) -> None:
+    [item] = rejection_items({("gps1", "GPRMC", "", "checksum"): count}, {})
+    assert item.sentence == name

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pyarrow as pa
 import pytest
 
 from tests.prepare.plain_boat import Recorded, recorded
 from trialcapture.config import Config, load_config
-from trialcapture.prepare.clocks.log_alignment import align_log
+from trialcapture.prepare.clocks.log_alignment import align_whole_log
 from trialcapture.prepare.clocks.log_clock import LogFit
 from trialcapture.prepare.clocks.receiver_clocks import ClockRow
 
@@ -55,7 +57,7 @@ def align(
 ) -> tuple[LogFit | None, ClockRow, list[str]]:
     series = {"velocity": velocity(trial)} | ({"rpm_port": rpm} if rpm is not None else {})
     marks_ns = [round(m * 1e9) for m in marks_s or []]
-    return align_log("log.csv", config.engine_log[0], log, series, config, marks_ns)
+    return align_whole_log("log.csv", config.engine_log[0], log, series, config, marks_ns)
 
 
 def blips_s(trial: Recorded) -> list[float]:
@@ -117,3 +119,39 @@ def test_a_log_without_rpm_cannot_be_tied() -> None:
     fit, row, _ = align(trial, pa.table({"t_log_ns": trial.log_ns}))
     assert fit is None
     assert "no rpm in the log" in row.quality
+
+
+def test_a_log_that_few_changes_tie_is_told_with_how_well_that_is() -> None:
+    few = [(700, 1, 60.0), (1200, 1, 150.0), (1800, 1, 150.0), (2400, 1, 150.0), (700, 0, 100.0)]
+    trial = recorded(1, programme=few)
+    fit, row, warnings = align(trial, log_table(trial))
+    assert fit is not None
+    assert row.quality.startswith("poor")
+    assert [f"tied to UTC to {fit.offset_u_s:.0f} s only" in w for w in warnings] == [True]
+
+
+@pytest.mark.parametrize(("off_h", "words"), [(0.2, ""), (2.0, "is the zone right?"), (-26.0, "carries another date")])
+def test_a_clock_hours_off_is_told(off_h: float, words: str) -> None:
+    trial = recorded(51, drift_ppm=0.0)
+    moved = replace(
+        trial, log_ns=trial.log_ns - round((off_h * 3600.0 - trial.offset_s) * 1e9), offset_s=off_h * 3600.0
+    )
+    fit, _, warnings = align(moved, log_table(moved), rpm=network_rpm(moved))
+    assert fit is not None
+    assert fit.offset_s == pytest.approx(off_h * 3600.0, abs=1.0)
+    assert [words in w for w in warnings] == ([True] if words else [])
+
+
+@pytest.mark.parametrize(
+    ("declared", "used"), [("auto", "rpm against rpm"), ("rpm", "rpm against rpm"), ("marks", "marks")]
+)
+def test_a_log_is_tied_the_way_its_declaration_asks_for(declared: str, used: str) -> None:
+    trial = recorded(53)
+    spec = CONFIG.engine_log[0]
+    asked = CONFIG.model_copy(
+        update={"engine_log": (spec.model_copy(update={"clock": spec.clock.model_copy(update={"method": declared})}),)}
+    )
+    _, row, warnings = align(trial, log_table(trial), rpm=network_rpm(trial), marks_s=blips_s(trial), config=asked)
+    assert row.method == used
+    assert row.offset_s == pytest.approx(trial.offset_s, abs=2.0)
+    assert not warnings

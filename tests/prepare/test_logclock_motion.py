@@ -8,7 +8,7 @@ import pytest
 
 from tests.prepare.plain_boat import Kit, Recorded, recorded
 from trialcapture.prepare.clocks.log_clock import LogFit
-from trialcapture.prepare.clocks.log_motion import STEP_S, find_edges, fit_by_motion, to_uniform
+from trialcapture.prepare.clocks.log_motion import STEP_S, _lowest, find_edges, fit_by_motion, to_uniform
 
 Floats = npt.NDArray[np.float64]
 Programme = list[tuple[float, int, float]]
@@ -188,3 +188,22 @@ def test_hulls_of_any_period_are_tied_within_twice_the_uncertainty_and_ordinary_
     assert np.mean(np.array(z) < 2.0) >= 0.9
     assert max(z) < 4.0
     assert np.median(ordinary_u_s) < 1.1
+
+
+@pytest.mark.parametrize(("seconds", "is_found"), [(7.0, False), (9.0, True), (11.0, True), (20.0, True)])
+def test_a_change_shows_in_a_record_as_long_as_it_is_looked_at(seconds: float, is_found: bool) -> None:
+    """The change over 8 s is looked at."""
+    rpm = np.where(np.arange(round(seconds / STEP_S)) * STEP_S < seconds / 2.0, 1000.0, 2000.0)
+    at, size = find_edges(rpm)
+    assert at.size == int(is_found)
+    if is_found:
+        # without noise all places within half of that are alike
+        assert at[0] * STEP_S == pytest.approx(seconds / 2.0, abs=4.0)
+        assert size[0] == pytest.approx(1000.0)
+
+
+@pytest.mark.parametrize("at", [3.0, 3.2, 3.45, 2.6])
+def test_the_lowest_point_of_a_parabola_is_found_between_its_samples(at: float) -> None:
+    k = np.arange(8.0)
+    assert _lowest(2.0 + 0.7 * (k - at) ** 2) == pytest.approx(at)
+    assert _lowest(2.0 - 0.1 * k) == 7.0

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tests.signals import lagging
 from trialcapture.prepare.clocks.log_clock import LogFit, fit_by_rpm
-from trialcapture.prepare.clocks.log_match import Pair
+from trialcapture.prepare.clocks.log_match import FineFit, Pair, find_offsets, longest_gap_s, usual_pace_s
 
 Floats = npt.NDArray[np.float64]
 UTC0_S = 1_790_000_000
@@ -141,3 +141,33 @@ def test_a_strictly_repeating_rpm_is_refused_and_both_candidates_are_shown(seed:
     shown = [int(word) for word in fit.quality.replace(",", "").split() if word.lstrip("-").isdigit()]
     assert len(shown) == 2
     assert (shown[0] - shown[1]) % 400 in (0, 1, 399)
+
+
+@pytest.mark.parametrize(
+    ("t_s", "pace_s"), [([5.0], 1.0), ([5.0, 5.5], 0.5), ([0.0, 1.0, 3.0], 1.5), ([0.0, 10.0, 20.0, 90.0], 10.0)]
+)
+def test_the_usual_pace_is_the_middle_step(t_s: list[float], pace_s: float) -> None:
+    assert usual_pace_s(np.array(t_s)) == pace_s
+
+
+@pytest.mark.parametrize(("pace_s", "gap_s"), [(0.1, 3.0), (1.2, 3.0), (2.0, 5.0), (12.0, 30.0), (60.0, 30.0)])
+def test_a_gap_of_two_and_a_half_readings_is_bridged(pace_s: float, gap_s: float) -> None:
+    assert longest_gap_s(pace_s) == pytest.approx(gap_s)
+
+
+@pytest.mark.parametrize(("drift_ppm", "drift_u_ppm"), [(0.0, 100.0), (80.0, 20.0), (-30.0, 5.0)])
+def test_a_drift_known_from_elsewhere_counts_by_its_uncertainty(drift_ppm: float, drift_u_ppm: float) -> None:
+    """The mean of two values weighted by the inverse of their variances (least squares)."""
+    own = FineFit(10.0, np.array([0.3, 0.1, 1.0]), np.diag([0.05, 0.04, 1e-4]) ** 2, 2000.0, 0.01, 0.0, False)
+    assert own.drift == pytest.approx(50e-6)
+    found = own.with_drift(drift_ppm * 1e-6, drift_u_ppm * 1e-6)
+    weights = 1.0 / own.drift_u**2, 1.0 / (drift_u_ppm * 1e-6) ** 2
+    assert found.drift == pytest.approx((weights[0] * own.drift + weights[1] * drift_ppm * 1e-6) / sum(weights))
+    # a delay on the network that wanders by 0.1 s looks like drift
+    assert own.drift_u == pytest.approx(float(np.hypot(0.04, 0.1)) / 2000.0)
+
+
+def test_recordings_of_a_few_seconds_fit_nowhere() -> None:
+    t_ns = (UTC0_S + np.arange(9)) * 10**9
+    assert find_offsets([(t_ns, np.arange(9.0), t_ns, np.arange(9.0))], 4, 5.0, 0.5) == []
+    assert find_offsets([], 4, 5.0, 0.5) == []

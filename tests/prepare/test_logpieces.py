@@ -12,9 +12,9 @@ import pytest
 
 from tests.prepare.test_logclock_rpm import UTC0_S, engine
 from trialcapture.config import load_config
-from trialcapture.prepare.clocks.log_alignment import TiedLog, place_rows
+from trialcapture.prepare.clocks.log_alignment import AlignedLog, assign_utc_to_rows
 from trialcapture.prepare.clocks.log_pieces import find_cuts
-from trialcapture.prepare.clocks.log_placement import tie_log
+from trialcapture.prepare.clocks.log_placement import align_engine_log
 from trialcapture.prepare.data_health import Hole, Rejection, Restart
 
 Floats = npt.NDArray[np.float64]
@@ -75,13 +75,13 @@ def case(
     return Case(log, UTC0_S + true_s[kept], network)
 
 
-def tied(made: Case, log: pa.Table | None = None) -> TiedLog:
+def tied(made: Case, log: pa.Table | None = None) -> AlignedLog:
     velocity = pa.table({"t_ns": made.network["t_ns"], "sog_kn": pa.nulls(made.network.num_rows, pa.float64())})
     series = {"velocity": velocity.slice(0, 0), "rpm_main": made.network}
-    return tie_log("log.csv", CONFIG.engine_log[0], made.log if log is None else log, series, CONFIG)
+    return align_engine_log("log.csv", CONFIG.engine_log[0], made.log if log is None else log, series, CONFIG)
 
 
-def errors_in_u(made: Case, found: TiedLog) -> Floats:
+def errors_in_u(made: Case, found: AlignedLog) -> Floats:
     """How far each row that has a place in time stands from its own, in stated standard uncertainties."""
     assert found.clock is not None
     row = np.asarray(made.log["row"])
@@ -108,7 +108,7 @@ def test_a_clock_set_midway_is_cut_and_both_pieces_tied(size_s: float, period_s:
         found = tied(made)
         assert found.clock is not None
         assert np.abs(errors_in_u(made, found)).max() < 3.0
-        assert place_rows(made.log, found.clock)[0].num_rows > 0.9 * made.log.num_rows
+        assert assign_utc_to_rows(made.log, found.clock)[0].num_rows > 0.9 * made.log.num_rows
         restarts = [i for i in found.items if isinstance(i, Restart)]
         assert [round(r.size_s or 0.0) for r in restarts] == pytest.approx([size_s], abs=2.0)
         assert [r.source[:34] for r in found.rows] == [f"engine log log.csv, piece {k} of 2 ("[:34] for k in (1, 2)]
@@ -184,7 +184,7 @@ def test_stamps_far_off_cost_only_their_own_rows() -> None:
     log = made.log.set_column(1, "t_log_ns", pa.array(stamps))
     found = tied(made, log)
     assert found.clock is not None
-    rows, t_ns = place_rows(log, found.clock)
+    rows, t_ns = assign_utc_to_rows(log, found.clock)
     assert rows.num_rows == made.log.num_rows - stamps[100::211].size
     assert np.abs(t_ns / 1e9 - made.utc_s[np.asarray(rows["row"]) - 1]).max() < 1.0
     assert [i.count for i in found.items if isinstance(i, Rejection)] == [stamps[100::211].size]

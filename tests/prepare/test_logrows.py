@@ -24,9 +24,9 @@ rated_rpm = 3000
 )
 
 
-def rows(count: int = 400, seed: int = 1, *, moves: bool = True) -> pa.Table:
+def rows(count: int = 400, seed: int = 1, *, increments: bool = True) -> pa.Table:
     rng = np.random.default_rng(seed)
-    rpm = np.round(rng.normal(1500.0, 300.0, count)) if moves else np.zeros(count)
+    rpm = np.round(rng.normal(1500.0, 300.0, count)) if increments else np.zeros(count)
     stamps = UTC0_S * 10**9 + np.arange(count) * 10**9
     return pa.table({"row": np.arange(count), "t_log_ns": stamps, "rpm_port": rpm, "fuel_l_per_h_port": rpm / 40.0})
 
@@ -63,7 +63,7 @@ def test_rows_that_only_look_alike_are_kept() -> None:
     fast = fast.set_column(3, "fuel_l_per_h_port", pa.array(rpm / 40.0))
     assert repeated(fast) == []
     # a clock put back while the engine is off
-    still = rows(200, moves=False)
+    still = rows(200, increments=False)
     assert repeated(pa.concat_tables([still, still.slice(100)])) == []
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from trialcapture.channels import Flag
+from trialcapture.channels import QualityFlag
 from trialcapture.config import load_config
 from trialcapture.prepare.channels.grid import grid_times, sample_window
 from trialcapture.prepare.channels.on_change import (
@@ -135,7 +135,7 @@ def test_windows_hold_the_same_wherever_they_are_cut_and_flag_what_is_held() -> 
     inside = slice(1500, 2700)
     assert np.all(whole["rpm_main"][inside] == 2000.0)
     assert whole["rpm_main_age_s"][2600] == pytest.approx(260.0 - 134.0, abs=3.0)
-    assert set(whole["rpm_main_flag"][1700:2700]) == {float(Flag.SUSPECT)}
+    assert set(whole["rpm_main_flag"][1700:2700]) == {float(QualityFlag.SUSPECT)}
     for cut in (900, 2000, 3100):
         parts = [window(rpm, grid_ns[:cut]), window(rpm, grid_ns[cut:])]
         for name, values in whole.items():
@@ -159,3 +159,14 @@ def test_a_held_reading_ends_where_the_speed_says_that_it_changed() -> None:
     assert wrong[2500:].all()
     settling = 20.0 - 12.0 * np.exp(-np.arange(400) / 20.0)
     assert not find_contradicted(grid_ns, grid_ns - T0, speed_ns, settling, 2.5).any()
+
+
+def test_what_is_held_is_suspect_from_the_longest_gap_on() -> None:
+    """2.5 s for rpm: as long as any other reading may be bridged, a held one is as good."""
+    made = window(on_change(np.rint(RPM / 10.0) * 10.0), grid_times(int(T_NS[0]), int(T_NS[-1]), 10.0))
+    age, flag = made["rpm_main_age_s"], made["rpm_main_flag"]
+    held = np.isfinite(made["rpm_main"]) & (age > 1.0)
+    assert np.sum(held & (age <= 2.5)) > 10
+    assert np.sum(held & (age > 2.5) & (age < 3.7)) > 10
+    assert set(flag[held & (age <= 2.5)]) == {float(QualityFlag.GOOD)}
+    assert set(flag[held & (age > 2.5)]) == {float(QualityFlag.SUSPECT)}

@@ -13,12 +13,12 @@ from trialcapture.prepare.channels.series import Candidate, rank_sources
 from trialcapture.prepare.clocks.downsampled_index import (
     AXIS,
     LONGEST_SPACING_S,
-    join_outlines,
-    outline_block,
-    outline_log,
+    index_block,
+    index_log,
+    join_indexes,
 )
 from trialcapture.prepare.clocks.receive_time import CLOCKS, SET_BACK_NS, block_axes, choose_clock, find_shifts_ns
-from trialcapture.prepare.clocks.sentence_times import OUTLINE_COUNT
+from trialcapture.prepare.clocks.sentence_times import STANDS_FOR_COLUMN
 
 SECOND = 1_000_000_000
 
@@ -39,8 +39,8 @@ def table(line: np.ndarray, mono_ns: np.ndarray, **columns: np.ndarray) -> pa.Ta
 
 def test_an_outline_stands_for_every_row_and_keeps_both_ends() -> None:
     t = np.arange(6000) * SECOND // 10
-    kept = outline_block({"HDT": table(np.arange(6000), t, heading_true_deg=np.zeros(6000))}).tables["HDT"]
-    assert sum(kept[OUTLINE_COUNT].to_pylist()) in range(6000, 6002)
+    kept = index_block({"HDT": table(np.arange(6000), t, heading_true_deg=np.zeros(6000))}).tables["HDT"]
+    assert sum(kept[STANDS_FOR_COLUMN].to_pylist()) in range(6000, 6002)
     assert kept["line"][0].as_py() == 0
     assert kept["line"][-1].as_py() == 5999
     assert kept.num_rows <= 600 / LONGEST_SPACING_S + 2
@@ -50,7 +50,7 @@ def test_of_timed_sentences_the_promptest_of_each_second_is_kept() -> None:
     rng = np.random.default_rng(4)
     tod = np.arange(1000) * SECOND // 10 + 36_000 * SECOND
     late = rng.uniform(0, 0.09e9, 1000).astype(np.int64)
-    kept = outline_block({"RMC": table(np.arange(1000), tod + late, tod_ns=tod, date_days=np.zeros(1000, int))})
+    kept = index_block({"RMC": table(np.arange(1000), tod + late, tod_ns=tod, date_days=np.zeros(1000, int))})
     lines = np.array(kept.tables["RMC"]["line"].to_pylist())
     seconds = (tod + late) // SECOND
     for second in np.unique(seconds)[1:-1]:
@@ -61,7 +61,7 @@ def test_of_timed_sentences_the_promptest_of_each_second_is_kept() -> None:
 def test_a_stream_of_its_own_is_thinned_by_itself() -> None:
     number = np.arange(400) % 2
     rpm = table(np.arange(400), np.arange(400) * SECOND // 20, number=number.astype(np.int16), rpm=np.ones(400))
-    kept = outline_block({"RPM": rpm}).tables["RPM"]
+    kept = index_block({"RPM": rpm}).tables["RPM"]
     for engine in (0, 1):
         t = np.array(kept.filter(pa.compute.equal(kept["number"], engine))["mono_ns"].to_pylist()) / 1e9
         assert np.diff(t).max() < 0.7
@@ -106,7 +106,7 @@ def test_a_damaged_stamp_is_no_step_of_the_clock() -> None:
 def test_joined_outlines_stand_on_one_axis() -> None:
     first = table(np.arange(100), np.arange(100) * SECOND)
     later = table(np.arange(100, 200), np.arange(100) * SECOND)  # the session was resumed: its clock began again
-    outline = join_outlines([outline_block({"HDT": first}), outline_block({"HDT": later})])
+    outline = join_indexes([index_block({"HDT": first}), index_block({"HDT": later})])
     axis = np.array(outline.tables["HDT"][AXIS["mono"]].to_pylist())
     assert np.all(np.diff(axis) > 0)
     assert outline.breaks_ns["mono"].size == 1
@@ -150,7 +150,7 @@ def test_sources_rank_in_outline_as_they_do_whole(rates_hz: list[float], seed: i
 def test_an_engine_log_that_was_set_back_keeps_both_stretches() -> None:
     t = np.concatenate([np.arange(0, 100, 0.1), np.arange(50, 150, 0.1)])
     rows = pa.table({"row": np.arange(t.size), "t_log_ns": np.rint(t * 1e9).astype(np.int64)})
-    kept = outline_log(rows)
-    assert sum(kept[OUTLINE_COUNT].to_pylist()) in range(t.size, t.size + 4)
+    kept = index_log(rows)
+    assert sum(kept[STANDS_FOR_COLUMN].to_pylist()) in range(t.size, t.size + 4)
     assert kept["row"][-1].as_py() == t.size - 1
     assert int((np.diff(np.array(kept["t_log_ns"].to_pylist())) < 0).sum()) == 1

@@ -10,12 +10,13 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence, tag_block
 from tests.prepare.receiver_logs import health_of
+from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.prepare.channels.series import choose, find_sources, gather_boat, split_sources
-from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
+from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.clocks.utc_assignment import find_placing, place_block, place_sentences
+from trialcapture.prepare.clocks.utc_assignment import assign_utc, find_utc_assignment
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC)
 LATE_S = 0.15
@@ -37,7 +38,7 @@ def hdt(value: float) -> bytes:
 
 def placed(data: bytes, latency_s: dict[str, float] | None = None) -> tuple[dict[str, pa.Table], list[str], list[str]]:
     tables, _, _ = decode_nmea(data, source="log")
-    result, rows, warnings, _ = place_sentences(tables, latency_s or {})
+    result, rows, warnings, _ = assign_utc_to_log(tables, latency_s or {})
     return result, [r.method for r in rows], warnings
 
 
@@ -148,18 +149,18 @@ def test_a_declared_latency_moves_only_its_source() -> None:
 def test_what_the_outline_told_of_a_blocks_stamps_changes_no_place(starts: int) -> None:
     """Plain stamps are the axis; a recorder started again sets its clock back within the block."""
     tables, _, _ = decode_nmea(journal(seconds=100) * starts, source="log")
-    outline = join_outlines([outline_block(tables)])
-    placing, _, _, _ = find_placing(outline, {})
+    outline = join_indexes([index_block(tables)])
+    placing, _, _, _ = find_utc_assignment(outline, {})
     (stamps,) = outline.stamps[placing.clock]
     assert stamps.is_plain == (starts == 1)
-    assert place_block(tables, placing, 7, None, stamps) == place_block(tables, placing, 7)
+    assert assign_utc(tables, placing, 7, None, stamps) == assign_utc(tables, placing, 7)
 
 
 def test_a_log_without_any_time_is_said_to_have_none() -> None:
     tables, _, warnings = placed(hdt(90.0) * 50)
     assert tables["HDT"]["t_ns"].null_count == 50
     assert any("no sentence in this log carries a time" in w for w in warnings)
-    assert place_sentences({}, {}) == ({}, [], [], None)
+    assert assign_utc_to_log({}, {}) == ({}, [], [], None)
 
 
 def test_two_receivers_never_interleave_and_the_fallback_is_marked() -> None:

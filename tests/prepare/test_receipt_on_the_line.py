@@ -10,7 +10,7 @@ import pytest
 from tests.nmea_builders import journal_line, sentence
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.prepare.clocks.receive_time import correct_receipt, count_characters, serial_lines
+from trialcapture.prepare.clocks.receive_time import correct_receive_times, count_characters, serial_lines
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 SLOW = '[[source]]\nid = "gps1"\nkind = "serial"\nport = "COM7"\nbaud = 4800\n'
@@ -42,7 +42,7 @@ def test_a_heading_stamped_when_complete_is_put_back_by_its_time_on_the_line() -
     headings = [sentence(f"HEHDT,{i % 360:05.1f},T") for i in range(200)]
     data = block([10.0 + 0.2 * i for i in range(200)], headings)
     tables, _, _ = decode_nmea(data, source="log", first_line=40)
-    moved = correct_receipt(tables, data, 40, serial_lines(load_config(SLOW + 'stamp = "last_byte"')))
+    moved = correct_receive_times(tables, data, 40, serial_lines(load_config(SLOW + 'stamp = "last_byte"')))
     late_s = (np.array(tables["HDT"]["mono_ns"]) - np.array(moved["HDT"]["mono_ns"])) / 1e9
     # 19 characters of ten bits at 4800 bit/s (NMEA 0183, from memory)
     assert len(headings[0].rstrip()) == 17
@@ -54,13 +54,13 @@ def test_our_own_stamps_stand_at_the_first_byte_and_stay() -> None:
     assert serial_lines(load_config(SLOW)) == {}
     data = block([1.0, 2.0], [sentence("HEHDT,90.0,T")] * 2)
     tables, _, _ = decode_nmea(data, source="log")
-    assert correct_receipt(tables, data, 0, {}) == tables
+    assert correct_receive_times(tables, data, 0, {}) == tables
 
 
 def test_a_second_sender_of_a_source_is_corrected_like_it_and_others_are_left() -> None:
     lines = serial_lines(load_config(SLOW + 'stamp = "last_byte"'))
     data = block([1.0], [sentence("HEHDT,90.0,T")], "gps1-2") + block([1.5], [sentence("HEHDT,91.0,T")], "ins1")
     tables, _, _ = decode_nmea(data, source="log")
-    moved = correct_receipt(tables, data, 0, lines)["HDT"]["mono_ns"].to_pylist()
+    moved = correct_receive_times(tables, data, 0, lines)["HDT"]["mono_ns"].to_pylist()
     assert moved[0] < 1_000_000_000
     assert moved[1] == 1_500_000_000

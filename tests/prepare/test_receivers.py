@@ -18,14 +18,14 @@ from trialcapture.prepare.channels.made_good import (
     LegError,
     Position,
     Velocity,
+    check_legs,
     difference_of_speeds,
     error_of_leg,
     errors_of_speed,
     fit_errors,
-    judge_legs,
     jumps_of,
 )
-from trialcapture.prepare.channels.receiver_choice import Screen, Void, judge_receivers
+from trialcapture.prepare.channels.receiver_choice import Screen, Void, compare_receivers
 from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.channels.stuck import find_stuck, find_stuck_rpm
 from trialcapture.units import KN_M_PER_S
@@ -179,7 +179,7 @@ def test_a_wrong_speed_beside_a_right_one_is_left_out(
     candidates = {"velocity": [b, a], "position": places}
     frozen = Screen(tuple(find_stuck(candidates, ())[0]))
     sound = {group: frozen.apply(group, of) for group, of in candidates.items()}
-    order, screen, items = judge_receivers(sound, (b.source, a.source), "aux" if named else "")
+    order, screen, items = compare_receivers(sound, (b.source, a.source), "aux" if named else "")
     if not places:
         # nothing tells which is right: the first one leads, the difference is in every uncertainty
         assert order == (b.source,)
@@ -202,7 +202,7 @@ def test_one_receiver_alone_whose_speed_is_high_is_corrected_by_its_positions() 
     rmc = speed_of(wrong(velocity(of), share=0.05), "gps1/GP RMC")
     vtg = speed_of(wrong(velocity(of), share=0.05), "gps1/GP VTG", 1)
     candidates = {"velocity": [rmc, vtg], "position": [place_of(position(of), "gps1/GP RMC")]}
-    order, screen, items = judge_receivers(candidates, (rmc.source, vtg.source))
+    order, screen, items = compare_receivers(candidates, (rmc.source, vtg.source))
     assert order == (rmc.source, vtg.source)
     (item,) = items
     assert (item.what, item.action) == ("speed of gps1/GP", "corrected")
@@ -219,7 +219,7 @@ def test_two_sentences_of_one_receiver_that_disagree_are_two_speeds() -> None:
     rmc = speed_of(velocity(of), "bus/GP RMC")
     vtg = speed_of(wrong(velocity(of), 3.0), "bus/GP VTG", 1)
     candidates = {"velocity": [vtg, rmc], "position": [place_of(position(of), "bus/GP RMC")]}
-    order, screen, items = judge_receivers(candidates, (vtg.source, rmc.source))
+    order, screen, items = compare_receivers(candidates, (vtg.source, rmc.source))
     assert order == (rmc.source,)
     assert screen.left_out == {vtg.source}
     assert len(items) == 1
@@ -230,7 +230,7 @@ def test_a_right_receiver_is_not_outvoted_by_two_that_repeat_one_wrong_speed() -
     right = speed_of(velocity(of), "gps1/GP RMC")
     copies = [speed_of(wrong(velocity(of, 4), 3.0), f"bus/{talker} VTG", 1) for talker in ("II", "IN")]
     candidates = {"velocity": [*copies, right], "position": [place_of(position(of), "gps1/GP RMC")]}
-    order, screen, items = judge_receivers(candidates, (copies[0].source, copies[1].source, right.source))
+    order, screen, items = compare_receivers(candidates, (copies[0].source, copies[1].source, right.source))
     assert order == (right.source,)
     assert screen.left_out == {c.source for c in copies}
     assert len(items) == 2
@@ -244,7 +244,7 @@ def test_ordinary_receivers_that_agree_are_left_as_coverage_ranks_them() -> None
         other = velocity(of, 3 * seed + 1, 0.14, rng.normal(0, 0.03))
         coarse = speed_of(replace(other, sog_kn=np.round(other.sog_kn, 1)), "bus/GN RMC")
         places = [place_of(position(of, seed + 500), "gps1/GP RMC"), place_of(position(of, seed + 900), "bus/GN RMC")]
-        order, screen, items = judge_receivers(
+        order, screen, items = compare_receivers(
             {"velocity": [one, coarse], "position": places}, (coarse.source, one.source)
         )
         assert order == (coarse.source, one.source)
@@ -261,7 +261,7 @@ def leg(error_kn: float, seed: int, seconds: int = 80, sd_m: float = 2.5) -> Leg
 
 def test_legs_that_contradict_positions_are_corrected_and_others_stay() -> None:
     legs = [leg(1.5 if i in (4, 5) else 0.0, 10 * i) for i in range(12)]
-    wrong_kn, u = judge_legs(legs, np.zeros(12))
+    wrong_kn, u = check_legs(legs, np.zeros(12))
     assert np.flatnonzero(wrong_kn).tolist() == [4, 5]
     assert np.abs(wrong_kn[4:6] - 1.5).max() < 2.5 * u[4]
     assert 0.02 < u[4] < 0.25
@@ -269,7 +269,7 @@ def test_legs_that_contradict_positions_are_corrected_and_others_stay() -> None:
 
 
 def test_sound_legs_seldom_seem_wrong_even_when_they_are_few() -> None:
-    found = [judge_legs([leg(0.0, 1000 * t + i) for i in range(6)], np.zeros(6))[0].any() for t in range(60)]
+    found = [check_legs([leg(0.0, 1000 * t + i) for i in range(6)], np.zeros(6))[0].any() for t in range(60)]
     assert sum(found) == 0
 
 
@@ -282,7 +282,7 @@ def test_a_leg_whose_positions_go_another_way_is_neither_believed_nor_corrected(
             v.sog_kn[part] * factor, v.cog_true_deg[part] + course_off_deg, p.lat_deg[part], p.lon_deg[part], 1.0
         )
         assert astray.is_another_way
-        assert judge_legs([astray], np.zeros(1))[0].tolist() == [0.0]
+        assert check_legs([astray], np.zeros(1))[0].tolist() == [0.0]
     assert not leg(1.5, 3).is_another_way
 
 
@@ -290,7 +290,7 @@ def test_a_leg_without_positions_tells_nothing() -> None:
     none = np.full(80, np.nan)
     silent = error_of_leg(np.full(80, 20.0), np.full(80, 10.0), none, none, 1.0)
     assert np.isnan(silent.error_kn)
-    assert judge_legs([silent], np.zeros(1))[0].tolist() == [0.0]
+    assert check_legs([silent], np.zeros(1))[0].tolist() == [0.0]
     assert PIECE_S < 80
 
 
@@ -408,3 +408,25 @@ def test_a_void_takes_only_readings_that_repeat_its_value() -> None:
     c = Candidate("a/GP RMC", T0 + np.arange(6) * 10**9, {"sog_kn": np.array([5.0, 6.0, 6.0, 5.9, 6.0, 6.0])}, 0)
     void = Void("velocity", c.source, T0, T0 + 5 * 10**9, {"sog_kn": 6.0})
     assert void.hits(c).tolist() == [False, True, True, False, True, False]
+
+
+@pytest.mark.parametrize(
+    ("before_s", "change_kn", "is_stuck"),
+    [
+        # five quarters of a minute of the trial tell how noisy the speed is, and it is not: a knot of change is seen
+        (75, 1.6, True), (75, 0.7, False),
+        # four tell too little, and eight times the usual noise of 0.3 kn are asked for
+        (60, 1.6, False), (60, 3.4, True),
+    ],
+)  # fmt: skip
+def test_a_speed_is_stuck_where_positions_show_that_it_changed(before_s: int, change_kn: float, is_stuck: bool) -> None:
+    stuck_s = 60
+    moved = np.repeat(np.linspace(0.0, change_kn, 4), stuck_s // 4)
+    true_kn = np.concatenate([np.full(before_s, 20.0), 20.0 + moved])
+    t_ns = T0 + np.arange(true_kn.size, dtype=np.int64) * 1_000_000_000
+    north_m = np.concatenate([[0.0], np.cumsum(0.5 * (true_kn[1:] + true_kn[:-1]))]) * KN_M_PER_S
+    shown = np.concatenate([20.0 + 0.01 * (np.arange(before_s) % 2), np.full(stuck_s, 20.0)])
+    v = Velocity(t_ns, shown, np.zeros(true_kn.size))
+    p = Position(t_ns, 54.0 + north_m / 111_299.0, np.full(true_kn.size, 9.0))
+    voids, _ = find_stuck({"velocity": [speed_of(v, "a/GP RMC")], "position": [place_of(p, "a/GP RMC")]}, ())
+    assert [void.group for void in voids] == (["velocity"] if is_stuck else [])

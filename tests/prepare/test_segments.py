@@ -1,4 +1,4 @@
-"""What a stretch says of itself: its depth, whatever single soundings were bad."""
+"""What a stretch says of itself: its depth, whatever single soundings were bad, and its engines by any name."""
 
 from __future__ import annotations
 
@@ -10,7 +10,16 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.steady.segments import check_segments, depth_range, rows_of, silence_holes
+from trialcapture.prepare.steady.segments import (
+    TrimEntry,
+    check_segments,
+    depth_range,
+    rows_of,
+    segment_engines,
+    silence_holes,
+    with_session,
+    with_trims,
+)
 from trialcapture.prepare.steady.setpoint_holds import Silence, Stretch
 
 GRID_S = 0.1
@@ -58,8 +67,8 @@ ROWS = 600
 FIRST_NS = 1_790_000_000 * 10**9
 
 
-def row_of(**channels: float) -> dict[str, Any]:
-    """Return the row of an accepted minute in which every channel given keeps one value."""
+def segment_of(**channels: float) -> pa.Table:
+    """Return the segments table of one accepted minute in which every channel given keeps one value."""
     engines = ("port", "stbd")
     columns = {
         c.name: pa.array(np.full(ROWS, channels[c.name])) if c.name in channels else pa.nulls(ROWS, pa.float64())
@@ -69,8 +78,39 @@ def row_of(**channels: float) -> dict[str, Any]:
     made = check_segments(
         rows_of(pa.table({"t": t} | columns)), FIRST_NS, [Stretch(0, ROWS, True, "")], load_config(ENGINES)
     )
-    row: dict[str, Any] = made[0].to_pylist()[0]
+    return made[0]
+
+
+def row_of(**channels: float) -> dict[str, Any]:
+    """Return the one row of that table."""
+    row: dict[str, Any] = segment_of(**channels).to_pylist()[0]
     return row
+
+
+@pytest.mark.parametrize(
+    ("trims_pct", "noted_s", "setting", "expected"),
+    [
+        ((12.0, 12.0), [-60], "half", "12 %"),
+        ((12.0, 20.0), [-60], "half", "12 % / 20 %"),
+        (None, [-120, -60], "half", "noted at -60"),
+        (None, [0], "half", "noted at 0"),
+        (None, [1], "half", "half"),
+        (None, [], "half", "half"),
+        (None, [], "", None),
+    ],
+    ids=["recorded", "recorded unlike", "last note", "at the start", "after the start", "setting", "unknown"],
+)
+def test_the_trim_in_force_is_the_recorded_one_else_the_last_note_else_the_setting(
+    trims_pct: tuple[float, float] | None, noted_s: list[int], setting: str, expected: str | None
+) -> None:
+    recorded = {} if trims_pct is None else {"trim_pct_port": trims_pct[0], "trim_pct_stbd": trims_pct[1]}
+    config = load_config(f'[trial]\ntrim = "{setting}"\n{ENGINES}' if setting else ENGINES)
+    trims = [TrimEntry(FIRST_NS + s * 10**9, f"noted at {s}") for s in noted_s]
+    segment = segment_of(sog_kn=12.0, rpm_port=1800.0, rpm_stbd=1800.0, **recorded)
+    named = with_trims(segment, trims, config)
+    assert named["trim"].to_pylist() == [expected]
+    assert named.drop(["trim"]).equals(segment.drop(["trim"]))
+    assert named.schema.equals(segment.schema, check_metadata=True)
 
 
 @pytest.mark.parametrize("current_kn", [2.1, 3.0, 5.5])
@@ -104,3 +144,58 @@ def test_a_silence_that_cut_a_hold_is_told_with_its_time_and_its_cost() -> None:
     after = Stretch(320, 700, True, "", silence)
     (hole,) = silence_holes([before, after], FIRST_NS, config)
     assert hole.cost == "23 s of a hold not used"
+
+
+def engine_rows(config_text: str, session_id: str, channels: dict[str, np.ndarray]) -> tuple[pa.Table, pa.Table]:
+    """Return segments and segment engines, as written, of two accepted minutes of one boat."""
+    config = load_config(config_text)
+    columns = {
+        c.name: pa.array(channels[c.name]) if c.name in channels else pa.nulls(2 * ROWS, pa.float64())
+        for c in trial_channels(config.engine_ids)
+    }
+    t = pa.array(FIRST_NS + np.arange(2 * ROWS) * 10**8, pa.timestamp("ns", "UTC"))
+    stretches = [Stretch(0, ROWS, True, ""), Stretch(ROWS, 2 * ROWS, True, "")]
+    segments, _ = check_segments(rows_of(pa.table({"t": t} | columns)), FIRST_NS, stretches, config)
+    return with_session(segments, session_id), segment_engines(segments, config.engine_ids, session_id)
+
+
+def test_two_boats_with_engines_of_other_names_are_one_table() -> None:
+    half = np.repeat([1.0, 2.0], ROWS)
+    swing = np.tile([-3.0, 3.0], ROWS)  # standard deviation 3
+    twin = {"sog_kn": 8.0 * half, "rpm_port": 1000.0 * half + swing, "rpm_stbd": 1010.0 * half}
+    twin |= {"fuel_l_per_h_port": 20.0 * half, "coolant_c_stbd": 70.0 + half, "trim_pct_port": 10.0 * half}
+    single = {"sog_kn": 6.0 * half, "rpm_main": 800.0 * half, "oil_bar_main": 3.0 * half, "boost_bar_main": 0.4 * half}
+    boats = [
+        engine_rows(ENGINES, "boat-a", twin),
+        engine_rows('[[engine]]\nid = "main"\nrated_rpm = 1800\n', "boat-b", single | {"load_pct_main": 30.0 * half}),
+    ]
+    together = pa.concat_tables([by_engine for _, by_engine in boats])
+    assert together.schema.names == [
+        "session_id", "segment_id", "engine", "rpm_mean", "rpm_sd", "fuel_l_per_h", "load_pct", "coolant_c",
+        "oil_bar", "boost_bar", "trim_pct",
+    ]  # fmt: skip
+    unit = {f.name: (f.metadata or {}).get(b"unit") for f in together.schema}
+    assert (unit["rpm_sd"], unit["coolant_c"], unit["engine"]) == (b"rpm", b"degc", None)
+    rows = {(r["session_id"], r["segment_id"], r["engine"]): r for r in together.to_pylist()}
+    assert list(rows) == [
+        ("boat-a", 1, "port"), ("boat-a", 1, "stbd"), ("boat-a", 2, "port"), ("boat-a", 2, "stbd"),
+        ("boat-b", 1, "main"), ("boat-b", 2, "main"),
+    ]  # fmt: skip
+    port, stbd, main = rows["boat-a", 2, "port"], rows["boat-a", 2, "stbd"], rows["boat-b", 1, "main"]
+    assert (port["rpm_mean"], port["rpm_sd"]) == pytest.approx((2000.0, 3.0))
+    assert (port["fuel_l_per_h"], port["trim_pct"], port["coolant_c"]) == (40.0, 20.0, None)
+    assert (stbd["rpm_mean"], stbd["coolant_c"], stbd["fuel_l_per_h"]) == (2020.0, 72.0, None)
+    assert (main["load_pct"], main["oil_bar"], main["boost_bar"]) == pytest.approx((30.0, 3.0, 0.4))
+    # the wide table keeps its columns by engine, and says whose it is
+    segments = boats[0][0]
+    assert segments.schema.names[:2] == ["session_id", "segment_id"]
+    assert segments["session_id"].to_pylist() == ["boat-a", "boat-a"]
+    assert segments["rpm_stbd_mean"].to_pylist() == [1010.0, 2020.0]
+
+
+def test_a_trial_without_segments_has_a_table_of_engines_without_rows() -> None:
+    config = load_config(ENGINES)
+    columns = {c.name: pa.nulls(0, pa.float64()) for c in trial_channels(config.engine_ids)}
+    segments, _ = check_segments(rows_of(pa.table(columns)), FIRST_NS, [], config)
+    empty = segment_engines(segments, config.engine_ids, "boat-a")
+    assert (empty.num_rows, empty.schema.names[:3]) == (0, ["session_id", "segment_id", "engine"])

@@ -13,13 +13,13 @@ from tests.signals import lagging, stairs, wandering
 from trialcapture.config import Steady
 from trialcapture.prepare.steady.criteria import Limits, Track
 from trialcapture.prepare.steady.detection import Stretch, find_steady
-from trialcapture.prepare.steady.exponential_settling import Approach, find_settled, fit_speed, tail_scatter
+from trialcapture.prepare.steady.exponential_settling import Approach, find_settled, fit_hold_speed, residual_variance
 from trialcapture.prepare.steady.setpoint_holds import (
     find_course_holds,
     find_rpm_holds,
     find_shifts,
+    increments,
     least_count,
-    moves,
 )
 
 DT = 0.25
@@ -44,8 +44,8 @@ def detect(sog: np.ndarray, rpm: np.ndarray, heading: np.ndarray, limits: Steady
 
 
 def settled(v_kn: np.ndarray) -> Approach:
-    speed = fit_speed(v_kn, DT)
-    return find_settled(speed, tail_scatter(speed))
+    speed = fit_hold_speed(v_kn, DT)
+    return find_settled(speed, residual_variance(speed))
 
 
 @pytest.mark.parametrize("tau_s", [6.0, 12.0, 20.0])
@@ -284,17 +284,17 @@ def test_any_signal_gives_ordered_disjoint_stretches_and_no_exception(data: st.D
 
 def test_least_count_is_found_for_quantised_signals_only() -> None:
     rng = np.random.default_rng(8)
-    assert least_count(moves(np.round(rng.normal(2000, 20, 500) / 10) * 10)) == pytest.approx(10.0)
-    assert least_count(moves(rng.normal(2000, 20, 500))) == 0.0
-    assert least_count(moves(np.full(50, 7.0))) == 0.0
+    assert least_count(increments(np.round(rng.normal(2000, 20, 500) / 10) * 10)) == pytest.approx(10.0)
+    assert least_count(increments(rng.normal(2000, 20, 500))) == 0.0
+    assert least_count(increments(np.full(50, 7.0))) == 0.0
 
 
 def test_a_throttle_moved_once_is_not_taken_for_the_last_digit() -> None:
     steady = np.full(100, 1000.0)
-    assert least_count(moves(np.concatenate([steady, [1125.0, 1250.0, 1375.0], steady + 500.0]))) == 0.0
+    assert least_count(increments(np.concatenate([steady, [1125.0, 1250.0, 1375.0], steady + 500.0]))) == 0.0
     flicker = steady.copy()
     flicker[[20, 21, 60]] = 1050.0
-    assert least_count(moves(np.concatenate([flicker, steady + 500.0]))) == 50.0
+    assert least_count(increments(np.concatenate([flicker, steady + 500.0]))) == 50.0
 
 
 def test_a_shift_is_placed_where_it_happens_and_noise_is_none() -> None:

@@ -10,15 +10,15 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.nmea_builders import journal_line, sentence
+from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.pipeline import process
 from trialcapture.prepare.channels.engine_readings import gather_xdr, unmapped_transducers
-from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
-from trialcapture.prepare.clocks.utc_assignment import place_sentences
+from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
 from trialcapture.prepare.data_health import carries_of, is_free, rejection_items, undecoded_items
-from trialcapture.prepare.trial_alignment import arrange_trial
+from trialcapture.prepare.trial_alignment import align_trial
 
 CONFIG = """
 [boat]
@@ -80,7 +80,7 @@ def test_types_that_carry_something_and_feed_nothing_are_named() -> None:
 def placed(bodies: list[str]) -> dict[str, Any]:
     step_us = 1_000_000 * sum(body.startswith("GPRMC") for body in bodies) // len(bodies)
     lines = [journal_line(sentence(body), source="bus", mono_us=nth * step_us) for nth, body in enumerate(bodies)]
-    return place_sentences(decode_nmea(b"".join(lines), source="x")[0], {})[0]
+    return assign_utc_to_log(decode_nmea(b"".join(lines), source="x")[0], {})[0]
 
 
 def rmc(nth: int) -> str:
@@ -137,10 +137,10 @@ def test_the_list_of_transducers_that_are_no_channel_is_whole() -> None:
     bodies = [rmc(0)] + [f"IIXDR,G,{nth},,MINE#{nth},A,1.0,D,PTCH,R,1.0,l,FUEL#0" for nth in range(40)] * 3 + [rmc(30)]
     lines = [journal_line(sentence(body), source="bus", mono_us=nth * 250_000) for nth, body in enumerate(bodies)]
     blocks = [b"".join(lines[:50]), b"".join(lines[50:])]
-    outline = join_outlines(
-        [outline_block(decode_nmea(block, source="x", first_line=50 * nth)[0]) for nth, block in enumerate(blocks)]
+    outline = join_indexes(
+        [index_block(decode_nmea(block, source="x", first_line=50 * nth)[0]) for nth, block in enumerate(blocks)]
     )
-    arrangement = arrange_trial([("raw/nmea.log", outline)], [], config)
+    arrangement = align_trial([("raw/nmea.log", outline)], [], config)
     left = unmapped_transducers(arrangement.logs["raw/nmea.log"].placed, config)
     assert left == {("bus/II", "G", "", f"MINE#{nth}"): 3 for nth in range(40)}
     assert len(arrangement.health.undecoded) == 40
@@ -187,8 +187,8 @@ def fuel_trial(fuel: Any, rated_kw: str = "rated_kw = 100") -> list[Any]:
         bodies += [rmc(nth), f"ERRPM,E,0,{rpm:.0f},,A", f"IIXDR,R,{fuel(rpm / 3000):.4f},,FUEL#0"]
     step_us = 1_000_000 // 3
     lines = [journal_line(sentence(body), source="bus", mono_us=nth * step_us) for nth, body in enumerate(bodies)]
-    outline = outline_block(decode_nmea(b"".join(lines), source="x")[0])
-    health = arrange_trial([("raw/nmea.log", join_outlines([outline]))], [], config).health
+    outline = index_block(decode_nmea(b"".join(lines), source="x")[0])
+    health = align_trial([("raw/nmea.log", join_indexes([outline]))], [], config).health
     return [d for d in health.disagreements if "fuel" in d.what]
 
 
@@ -221,8 +221,8 @@ def test_weather_sentences_give_wind_water_and_air() -> None:
     for nth in range(60):
         bodies += [rmc(nth), "WIMDA,29.92,I,1.0132,B,15.5,C,18.5,C,55.0,,6.4,C,210.0,T,208.0,M,12.0,N,6.17,M"]
     lines = [journal_line(sentence(body), source="bus", mono_us=nth * 500_000) for nth, body in enumerate(bodies)]
-    outline = join_outlines([outline_block(decode_nmea(b"".join(lines), source="x")[0])])
-    arrangement = arrange_trial([("raw/nmea.log", outline)], [], load_config(CONFIG.format(xdr="")))
+    outline = join_indexes([index_block(decode_nmea(b"".join(lines), source="x")[0])])
+    arrangement = align_trial([("raw/nmea.log", outline)], [], load_config(CONFIG.format(xdr="")))
     assert arrangement.rankings["wind_true"] == ("bus/WI MDA",)
     assert arrangement.rankings["water_temp"] == ("bus/WI MDA",)
     assert arrangement.air == pytest.approx({"pressure_hpa": 1013.2, "air_temp_c": 15.5})

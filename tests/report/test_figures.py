@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+import io
+import math
 import re
+from dataclasses import replace
 
 import matplotlib as mpl
 import numpy as np
 import pyarrow as pa
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
-from tests.report.trial_tables import make_trial, typed
-from trialcapture.report.arrow_columns import engine_ids, floats, mean_across, rows, times_ns
+from tests.report.trial_tables import curves, make_trial, render, typed
+from trialcapture.reduce.summary import FigureAxis, FigureMark, FigureSeries, FigureSpec, as_json
+from trialcapture.report.arrow_columns import engine_ids, floats, rows, times_ns
 from trialcapture.report.figures import COMPACT, draw, envelope
 from trialcapture.report.figures_results import (
     CurrentPoint,
     current_figure,
     current_rows,
-    curves,
+    draw_specification,
     fit_points,
     pair_points,
 )
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
+from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.terminal import bands_view
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 4000), st.integers(1, 200))
@@ -224,8 +231,56 @@ def test_engine_ids_are_read_from_the_rpm_columns_only():
     assert engine_ids(table) == ("port", "stbd")
 
 
-def test_the_mean_over_engines_ignores_the_silent_one():
-    table = pa.table({"rpm_a": pa.array([1000.0, None]), "rpm_b": pa.array([1010.0, None])})
-    mean = mean_across(table, "rpm", ("a", "b"))
-    assert mean[0] == 1005.0
-    assert np.isnan(mean[1])
+SPEEDS = FigureSpec(
+    "acceleration", "Speed through water", FigureAxis("Time from the first rise of rpm", "s"),
+    FigureAxis("Speed through water", "kn"),
+    (
+        FigureSeries("run on 075°", (0.0, 4.0, 8.0), (0.0, 10.0, 24.3), None, "line"),
+        FigureSeries("run on 255°", (0.0, 4.0, 8.0), (0.0, 9.0, 23.1), None, "line"),
+        FigureSeries("", (8.0,), (24.3,), (0.2,), "points"),
+    ),
+    (FigureMark(8.0, 24.3, "20 kn passed"),), "Two runs.",
+)  # fmt: skip
+
+
+def test_any_specification_is_drawn_in_the_units_of_its_reader():
+    metric, us = draw_specification(SPEEDS), draw_specification(SPEEDS, ReaderUnits("us"))
+    assert "Speed through water [kn]</text>" in metric.svg
+    assert "[mph]" not in metric.svg
+    assert "[mph]</text>" in us.svg
+    for name in ("run on 075°", "run on 255°", "20 kn passed", "Time from the first rise of rpm [s]"):
+        assert f"{name}</text>" in metric.svg
+    assert metric.caption == "Two runs."
+    assert "8 s 24.3 ± 0.4" in metric.alt
+    consumption = replace(SPEEDS, y=FigureAxis("Fuel rate", "L/h"), title="Fuel rate", marks=())
+    drawn = draw_specification(consumption, ReaderUnits("us", "metric"))
+    # 24.3 L/h are 6.419 US gal/h (by hand, divided by 3.785411784)
+    assert "8 s 6.42 ± 0.11" in drawn.alt
+    assert "[gal/h]" in drawn.svg
+    assert "[L/h]</text>" in drawn.svg
+    assert draw_specification(SPEEDS) == metric
+
+
+def test_a_specification_without_a_known_point_is_drawn_empty():
+    empty = replace(SPEEDS, series=(FigureSeries("", (1.0,), (math.nan,), None, "line"),), marks=())
+    assert "<svg" in draw_specification(empty).svg
+
+
+def test_another_result_stands_in_the_page_and_on_the_screen():
+    trial = make_trial(steps=(2000,))
+    answer = {"label": "Time from neutral to 5 kn", "value": 4.21, "u": 0.15, "unit": "s", "coverage_factor": 2.4}
+    found = {"name": "to_5_kn", "claimed": True, "reason": "", "answer": answer | {"notes": ["on 075°"]}}
+    open_end = found | {
+        "name": "x",
+        "answer": answer | {"label": "Stop", "value": None, "u": None, "notes": ["no run"]},
+    }
+    rest = {"manoeuvres": [], "warnings": [], "figures": [as_json(SPEEDS)]}
+    trial["summary"]["measures"] = [found | rest, open_end | rest | {"figures": []}]
+    html = render(**trial)
+    # 2.4 times 0.15 s
+    assert "4.21 ± 0.36 s" in re.sub(r"<[^>]+>", "", html)
+    assert "fig-acceleration" in html
+    out = io.StringIO()
+    Console(file=out, width=80).print(bands_view(trial["bands"], typed(trial["summary"])))
+    assert "4.21 ± 0.36 s, on 075°" in " ".join(out.getvalue().split())
+    assert "Stop" in out.getvalue()

@@ -11,9 +11,9 @@ import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from tests.report.trial_tables import make_trial, typed
+from tests.report.trial_tables import curves, make_trial, typed
 from trialcapture.report.figures import Drawing
-from trialcapture.report.figures_results import current_figure, curves, fit_points, pair_points
+from trialcapture.report.figures_results import current_figure, fit_points, pair_points
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 

@@ -18,7 +18,10 @@ from scipy.signal import lfilter
 
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.reduce.summary import Summary, as_json, parse_summary
+from trialcapture.report.figures import Drawing
+from trialcapture.report.figures_results import band_figures, draw_specification
 from trialcapture.report.page import render_report
+from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
 STAMP = pa.timestamp("ns", tz="UTC")
@@ -258,6 +261,11 @@ def typed(summary: dict[str, Any]) -> Summary:
     return parse_summary(json.dumps(summary))
 
 
+def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits = METRIC) -> list[Drawing]:
+    """Return the drawn figures of the band table."""
+    return [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)]
+
+
 def render(*, summary: dict[str, Any], **parts: Any) -> str:
     """Return the page of a trial from `make_trial`."""
     return render_report(summary=typed(summary), **parts)
@@ -336,6 +344,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             "chauvenet": False, "values_left_out": 0, "standard_errors": {"factor": 2.0, "bands": [], "all": None},
         },
         "review": None,
+        "measures": [],
         "clocks": [],
         "data_health": as_json(DataHealth()),
         "dropped": {"segments": {}, "longest_segment": None, "rejects": {}},

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -36,8 +37,8 @@ from trialcapture.prepare.channels.grid import spike_items
 from trialcapture.prepare.channels.receiver_choice import receiver_of
 from trialcapture.prepare.channels.resolution import find_roundings
 from trialcapture.prepare.data_health import find_holes, rejection_items, undecoded_items
-from trialcapture.prepare.steady.segments import check_segments, silence_holes
-from trialcapture.prepare.trial_alignment import arrange_trial
+from trialcapture.prepare.steady.segments import check_segments, segment_engines, silence_holes, with_session
+from trialcapture.prepare.trial_alignment import align_trial
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.page import render_report
@@ -99,7 +100,9 @@ def process(
     progress("writing", None)
     provenance = provenance_of(session, config, raw)
     trialset, reduction = folder / "trialset", folder / "reduction"
-    write_parquet(trialset / "segments.parquet", results.segments, provenance)
+    write_parquet(trialset / "segments.parquet", with_session(results.segments, session.id), provenance)
+    by_engine = segment_engines(results.segments, config.engine_ids, session.id)
+    write_parquet(trialset / "segment_engines.parquet", by_engine, provenance)
     write_parquet(trialset / "clocks.parquet", trial.clocks, provenance)
     write_parquet(reduction / "bands.parquet", results.bands, provenance)
     write_file(reduction / "bands.csv", bands_csv(results.bands))
@@ -108,7 +111,7 @@ def process(
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(reduction / "summary.json", summary_text.encode())
     write_file(reduction / "report.html", page.encode())
-    paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "clocks", "rejects")}
+    paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",
@@ -143,7 +146,7 @@ def prepare_trial(
     with open_run_folder(session.folder) as aside:
         logs, counts, warnings = read_logs(session, config, aside, progress)
         engine_logs = read_engine_logs(session, config, aside)
-        arrangement = arrange_trial(
+        arrangement = align_trial(
             [(log.name, log.outline) for log in logs],
             [(log.name, log.spec, log.outline) for log in engine_logs],
             config,
@@ -158,6 +161,12 @@ def prepare_trial(
         made_of = origin()
         rejected = write_rejects(trialset / "rejects.parquet", made_of, logs, engine_logs, arrangement)
         slices = find_slices(logs, engine_logs, arrangement)
+        warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
+        health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
+        health = health.with_items(log_rejections(engine_logs))
+        # the outlines have done their work; they are the largest thing held, and windows need room
+        arrangement = replace(arrangement, logs={})
+        del logs, engine_logs
         gridded = write_samples(
             trialset / "samples.parquet", made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
         )
@@ -168,9 +177,6 @@ def prepare_trial(
             samples.read, gridded.first_ns, gridded.stretches, config, receiver_of(leading),
             partial(arrangement.screen.u_kn, leading), resolutions,
         )  # fmt: skip
-    warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
-    health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
-    health = health.with_items(log_rejections(engine_logs))
     health = health.with_items(spike_items(gridded.left_out, rankings, (span_ns[1] - span_ns[0]) / 3.6e12, config))
     health = health.with_items(silence_holes(gridded.stretches, gridded.first_ns, config))
     health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])

@@ -19,9 +19,9 @@ from trialcapture.config import Config
 from trialcapture.pipeline.reading import REJECTS, DecodedEngineLog, DecodedLog
 from trialcapture.prepare.channels.engine_readings import Numbers, gather_log
 from trialcapture.prepare.channels.grid import (
-    LeftOut,
+    FailedReadings,
+    failed_readings_of,
     grid_times,
-    left_out_of,
     overview_of,
     reaches_s,
     sample_window,
@@ -30,14 +30,14 @@ from trialcapture.prepare.channels.grid import (
 from trialcapture.prepare.channels.on_change import HOLD_MOST_S, OnChange, RowsOnChange
 from trialcapture.prepare.channels.receiver_choice import Screen
 from trialcapture.prepare.channels.series import Candidate
-from trialcapture.prepare.clocks.log_alignment import place_rows
-from trialcapture.prepare.clocks.log_clock import LogClock
+from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows
+from trialcapture.prepare.clocks.log_clock import EngineLogClock
 from trialcapture.prepare.clocks.receive_time import Stamps
 from trialcapture.prepare.clocks.sentence_times import TIMED
-from trialcapture.prepare.clocks.utc_assignment import Placing, place_block
+from trialcapture.prepare.clocks.utc_assignment import UtcAssignment, assign_utc
 from trialcapture.prepare.steady.detection import SegmentFinder
 from trialcapture.prepare.steady.setpoint_holds import Stretch
-from trialcapture.prepare.trial_alignment import Arrangement, Candidates, Told, gather_tables
+from trialcapture.prepare.trial_alignment import Candidates, LogFacts, TrialAlignment, gather_tables
 
 Ints = npt.NDArray[np.int64]
 Rankings = dict[str, tuple[str, ...]]
@@ -70,7 +70,7 @@ class BlockSlice:
     low_ns: int
     high_ns: int
     tables: StoredTables
-    placing: Placing
+    placing: UtcAssignment
     shift_ns: int
     stamps: Stamps | None
     near: dict[str, pa.Table]
@@ -81,7 +81,7 @@ class BlockSlice:
     def load(self, config: Config) -> Candidates:
         """Read the block, place it on UTC and gather its readings by channel group."""
         tables = read_tables(self.tables, leave_out=REJECTS)
-        placed = place_block(tables, self.placing, self.shift_ns, self.near, self.stamps)
+        placed = assign_utc(tables, self.placing, self.shift_ns, self.near, self.stamps)
         found = gather_tables(placed, self.variation_deg, self.numbers, config)[0]
         return {group: self.screen.apply(group, of) for group, of in found.items()}
 
@@ -108,7 +108,7 @@ class EngineLogSlice:
     before: StoredTables | None
     after: StoredTables | None
     context: int
-    clock: LogClock
+    clock: EngineLogClock
     on_change: frozenset[str] = frozenset()
     rows_on_change: RowsOnChange | None = None
 
@@ -120,7 +120,7 @@ class EngineLogSlice:
             parts.insert(0, earlier.slice(max(earlier.num_rows - self.context, 0)))
         if self.after:
             parts.append(read_table(self.after, "rows").slice(0, self.context))
-        rows, t_ns = place_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
+        rows, t_ns = assign_utc_to_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
         found = gather_log(rows, t_ns, self.name, config, self.on_change, self.rows_on_change)
         return {group: [self._own(c) for c in members] for group, members in found.items()}
 
@@ -147,7 +147,7 @@ class Gridded:
     first_ns: int
     overview: pa.Table
     stretches: list[Stretch]
-    left_out: list[LeftOut]
+    left_out: list[FailedReadings]
 
 
 def write_samples(
@@ -182,7 +182,7 @@ def write_samples(
     finder = SegmentFinder(config)
     overviews: list[pa.Table] = []
     stretches: list[Stretch] = []
-    left_out: list[LeftOut] = []
+    left_out: list[FailedReadings] = []
     loaded: dict[int, Candidates] = {}
     # compressing needs no Python, so it goes on in a thread while the next window is made
     with open_parquet(path, samples_schema(config), provenance) as file, ThreadPoolExecutor(1) as writer:
@@ -194,7 +194,7 @@ def write_samples(
             # neighbouring windows share a slice at their border
             loaded = {n: loaded[n] if n in loaded else slices[n].load(config) for n in needed}
             samples = sample_window(_joined(loaded.values()), rankings, window, config, on_change)
-            left_out += left_out_of(samples)
+            left_out += failed_readings_of(samples)
             samples = samples.replace_schema_metadata(None)
             if written is not None:
                 written.result()
@@ -218,27 +218,27 @@ def _joined(parts: Iterable[Candidates]) -> Candidates:
 
 
 def find_slices(
-    logs: Sequence[DecodedLog], engine_logs: Sequence[DecodedEngineLog], arrangement: Arrangement
+    logs: Sequence[DecodedLog], engine_logs: Sequence[DecodedEngineLog], arrangement: TrialAlignment
 ) -> list[TimeSlice]:
     """Return the slices of every log that has a place in time."""
     slices: list[TimeSlice] = []
     for log in logs:
-        told = arrangement.logs[log.name]
-        shifts = log.outline.shifts_ns.get(told.placing.clock)
-        stamps = log.outline.stamps.get(told.placing.clock)
+        facts = arrangement.logs[log.name]
+        shifts = log.outline.shifts_ns.get(facts.assignment.clock)
+        stamps = log.outline.stamps.get(facts.assignment.clock)
         for number, tables in enumerate(log.blocks):
-            span = _span(_outline_rows(log, told, number))
+            span = _span(_outline_rows(log, facts, number))
             if span is not None:
                 slices.append(
                     BlockSlice(
                         *span,
                         tables,
-                        told.placing,
+                        facts.assignment,
                         shifts[number] if shifts else 0,
                         stamps[number] if stamps else None,
-                        _neighbours(log, told, number),
-                        told.variation_deg,
-                        told.numbers,
+                        _neighbours(log, facts, number),
+                        facts.variation_deg,
+                        facts.numbers,
                         arrangement.screen,
                     )
                 )
@@ -250,23 +250,23 @@ def find_slices(
     return slices
 
 
-def _outline_rows(log: DecodedLog, told: Told, number: int) -> dict[str, pa.Table]:
+def _outline_rows(log: DecodedLog, facts: LogFacts, number: int) -> dict[str, pa.Table]:
     """Return the placed outline rows of one block, by formatter."""
     found = {}
-    for name, table in told.placed.items():
+    for name, table in facts.with_utc.items():
         at = log.outline.bounds[name]
         found[name] = table.slice(at[number], at[number + 1] - at[number])
     return found
 
 
-def _neighbours(log: DecodedLog, told: Told, number: int) -> dict[str, pa.Table]:
+def _neighbours(log: DecodedLog, facts: LogFacts, number: int) -> dict[str, pa.Table]:
     """Return the placed outline rows of timed sentences just before and just after a block."""
     found = {}
     for name in TIMED:
-        if name in told.placed:
+        if name in facts.with_utc:
             at = log.outline.bounds[name]
             before, after = at[number], at[number + 1]
-            table = told.placed[name]
+            table = facts.with_utc[name]
             parts = [
                 table.slice(max(before - _NEIGHBOURS, 0), min(before, _NEIGHBOURS)),
                 table.slice(after, _NEIGHBOURS),
@@ -287,7 +287,7 @@ def _span(rows: dict[str, pa.Table]) -> tuple[int, int] | None:
 
 
 def _log_slices(
-    log: DecodedEngineLog, clock: LogClock, on_change: frozenset[str], rows_on_change: RowsOnChange | None
+    log: DecodedEngineLog, clock: EngineLogClock, on_change: frozenset[str], rows_on_change: RowsOnChange | None
 ) -> list[EngineLogSlice]:
     slices = []
     step_ns = np.diff(integers(log.outline["t_log_ns"])[0])
@@ -296,7 +296,7 @@ def _log_slices(
     context = ceil(context_s / max(usual_s * log.outline.num_rows / max(sum(log.sizes), 1), 1e-3))
     around = [None, *log.blocks, None]
     for number, rows in enumerate(log.blocks):
-        _, t_ns = place_rows(read_table(rows, "rows"), clock)
+        _, t_ns = assign_utc_to_rows(read_table(rows, "rows"), clock)
         if t_ns.size:
             before, after = around[number], around[number + 2]
             low, high = int(t_ns.min()), int(t_ns.max())

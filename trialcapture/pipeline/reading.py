@@ -30,17 +30,17 @@ from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.clocks.downsampled_index import (
-    BlockOutline,
-    Outline,
-    join_outlines,
-    outline_block,
-    outline_log,
+    BlockIndex,
+    DownsampledIndex,
+    index_block,
+    index_log,
+    join_indexes,
 )
 from trialcapture.prepare.clocks.log_pieces import find_repeated, is_newest_first, row_codes
-from trialcapture.prepare.clocks.receive_time import correct_receipt, serial_lines
-from trialcapture.prepare.clocks.utc_assignment import REJECTS_SCHEMA, LineTimes, line_times, place_rejects
+from trialcapture.prepare.clocks.receive_time import correct_receive_times, serial_lines
+from trialcapture.prepare.clocks.utc_assignment import REJECTS_SCHEMA, LineTimes, assign_utc_to_rejects, line_times
 from trialcapture.prepare.data_health import Item, Rejection
-from trialcapture.prepare.trial_alignment import Arrangement
+from trialcapture.prepare.trial_alignment import TrialAlignment
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
@@ -71,7 +71,7 @@ class DecodedLog:
     """
 
     name: str
-    outline: Outline
+    outline: DownsampledIndex
     blocks: list[StoredTables]
 
 
@@ -174,7 +174,7 @@ def _decode_nmea_log(blocks: Iterable[tuple[int, bytes]], source: str, config: C
             without_checksum=lenient,
             before=before,
         )
-        yield correct_receipt(tables, block, first_line, lines), rejects, counts
+        yield correct_receive_times(tables, block, first_line, lines), rejects, counts
         before = last_frames(block)
 
 
@@ -188,17 +188,17 @@ def _decode_can_log(blocks: Iterable[tuple[int, bytes]], epoch_ns: int | None) -
 
 def _set_aside(path: Path, decoded: Iterable[Decoded], folder: Path, counts: SentenceCounts) -> DecodedLog:
     """Outline the blocks of a log, set them aside and count their sentences."""
-    outlines: list[BlockOutline] = []
+    indexes: list[BlockIndex] = []
     blocks: list[StoredTables] = []
     for number, (tables, rejects, of_block) in enumerate(decoded):
-        outlines.append(outline_block(tables))
+        indexes.append(index_block(tables))
         read = {n: t.select([c for c in t.column_names if c not in UNREAD]) for n, t in tables.items()}
         blocks.append(write_tables(folder / f"{path.name}-{number}.arrows", {**read, REJECTS: rejects}))
         for r in of_block.to_pylist():
             entry = counts.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
             for i, kind in enumerate(("good", "bad", "not_decoded")):
                 entry[i] += r[kind]
-    return DecodedLog(f"raw/{path.name}", join_outlines(outlines), blocks)
+    return DecodedLog(f"raw/{path.name}", join_indexes(indexes), blocks)
 
 
 def counts_table(counts: SentenceCounts) -> pa.Table:
@@ -250,7 +250,7 @@ def _set_log_aside(
     if rest.num_rows:
         kept.add(rest)
     warnings, items = kept.put_in_order(name)
-    outline = pa.concat_tables(kept.outlines or [outline_log(rest)]).combine_chunks()
+    outline = pa.concat_tables(kept.indexes or [index_log(rest)]).combine_chunks()
     return DecodedEngineLog(name, spec, outline, kept.blocks, kept.sizes, bad, tuple(warnings), tuple(items))
 
 
@@ -259,7 +259,7 @@ class _LogRows:
 
     def __init__(self, stem: Path) -> None:
         self.blocks: list[StoredTables] = []
-        self.outlines: list[pa.Table] = []
+        self.indexes: list[pa.Table] = []
         self.sizes: list[int] = []
         self._stem = stem
         self._written = 0
@@ -281,7 +281,7 @@ class _LogRows:
         place = self._stem.with_name(f"{self._stem.name}-{self._written}.arrows")
         self._written += 1
         self.blocks.append(write_tables(place, {"rows": rows}))
-        self.outlines.append(outline_log(rows))
+        self.indexes.append(index_log(rows))
         self.sizes.append(rows.num_rows)
 
     def put_in_order(self, name: str) -> tuple[list[str], list[Item]]:
@@ -290,27 +290,27 @@ class _LogRows:
         Returns:
             Sentences for people, and items for the account of data health.
         """
-        said: list[str] = []
+        warnings: list[str] = []
         if self._turned > 0.5 * sum(self.sizes):
             self.blocks.reverse()
-            self.outlines.reverse()
+            self.indexes.reverse()
             self.sizes.reverse()
-            said.append(f"engine log {name} is written newest first; its rows are turned round")
+            warnings.append(f"engine log {name} is written newest first; its rows are turned round")
         if self._is_plain or not self.blocks:
-            return said, []
+            return warnings, []
         tables = (read_table(block, "rows") for block in self.blocks)
         stamps, codes = zip(*((integers(rows["t_log_ns"])[0], row_codes(rows)) for rows in tables), strict=True)
         repeated = find_repeated(np.concatenate(stamps), np.concatenate(codes))
         count = int(repeated.sum())
         if not count:
-            return said, []
+            return warnings, []
         blocks, sizes = self.blocks, self.sizes
-        self.blocks, self.outlines, self.sizes = [], [], []
+        self.blocks, self.indexes, self.sizes = [], [], []
         for block, its in zip(blocks, np.split(repeated, np.cumsum(sizes)[:-1]), strict=True):
             rows = read_table(block, "rows")
             if not its.all():
                 self._keep(rows.filter(to_arrow(~its)) if its.any() else rows)
-        return said, [Rejection(f"engine log {name}", "", "repeated row", count, "none: each is used once")]
+        return warnings, [Rejection(f"engine log {name}", "", "repeated row", count, "none: each is used once")]
 
 
 def log_rejections(engine_logs: Sequence[DecodedEngineLog]) -> list[Rejection]:
@@ -333,7 +333,7 @@ def write_rejects(
     provenance: dict[str, str],
     logs: Sequence[DecodedLog],
     engine_logs: Sequence[DecodedEngineLog],
-    arrangement: Arrangement,
+    arrangement: TrialAlignment,
 ) -> RejectCounts:
     """Write ``rejects.parquet``: file by file, in the order of their lines.
 
@@ -343,14 +343,14 @@ def write_rejects(
     counts: Counter[tuple[str, str]] = Counter()
     fields: Counter[tuple[str, str, str, str]] = Counter()
     files: list[tuple[list[StoredTables], LineTimes, bool]] = [
-        (log.blocks, line_times(arrangement.logs[log.name].placed), True) for log in logs
+        (log.blocks, line_times(arrangement.logs[log.name].with_utc), True) for log in logs
     ]
     files += [(log.rejects, _NO_TIMES, False) for log in engine_logs]
     with open_parquet(path, REJECTS_SCHEMA, provenance) as file:
         for blocks, times, of_network in files:
             for block in blocks:
                 rejects = read_table(block, REJECTS)
-                file.write(place_rejects(rejects, times))
+                file.write(assign_utc_to_rejects(rejects, times))
                 words = (rejects[name] for name in ("source", "sentence", "field", "reason"))
                 for (source, sentence, field, reason), count in count_texts(*words).items():
                     if of_network:

@@ -91,9 +91,9 @@ def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial 
         if _hashes(session) != entry["files"]:
             return None
         places = {name: (int(begin), int(end)) for name, (begin, end) in entry["places"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None  # nothing was noted, or the cache folder was tampered with: all is derived from raw
-    return _trial_of(read_tables(StoredTables(_path(session), places)))
+        return _trial_of(read_tables(StoredTables(_path(session), places)))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, TrialCaptureError):
+        return None  # nothing was noted, or the note is damaged: all is derived from raw
 
 
 def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTrial) -> None:

@@ -1,6 +1,7 @@
-"""What must be known of a whole trial before any of it can be gridded: clocks, sources in order, engines by number.
+"""Trial alignment: what must be known of a whole trial before it is gridded, found from downsampled indexes.
 
-Found from outlines, so that a day's recording need not be held.
+These are the clocks, the ranking of sources by channel group, engines by number, channels published on change, and the
+readings that are not used.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ from trialcapture.prepare.channels.on_change import (
     hold,
     hold_in_log,
 )
-from trialcapture.prepare.channels.receiver_choice import Screen, judge_receivers, jump_items, receiver_of
+from trialcapture.prepare.channels.receiver_choice import Screen, compare_receivers, jump_items, receiver_of
 from trialcapture.prepare.channels.resolution import Resolution, find_resolution
 from trialcapture.prepare.channels.series import (
     Candidate,
@@ -51,14 +52,14 @@ from trialcapture.prepare.channels.series import (
     rank_sources,
 )
 from trialcapture.prepare.channels.stuck import find_stuck, find_stuck_rpm
-from trialcapture.prepare.clocks.downsampled_index import Outline
-from trialcapture.prepare.clocks.log_alignment import find_exchanged, place_rows, rate_items
-from trialcapture.prepare.clocks.log_clock import BUS_U_S, LogClock
-from trialcapture.prepare.clocks.log_placement import tie_log
+from trialcapture.prepare.clocks.downsampled_index import DownsampledIndex
+from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows, find_exchanged, rate_items
+from trialcapture.prepare.clocks.log_clock import BUS_U_S, EngineLogClock
+from trialcapture.prepare.clocks.log_placement import align_engine_log
 from trialcapture.prepare.clocks.lower_envelope import ClockFit
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S, ClockRow
 from trialcapture.prepare.clocks.sentence_times import DAY_NS
-from trialcapture.prepare.clocks.utc_assignment import Placing, Stop, find_placing, place_outline
+from trialcapture.prepare.clocks.utc_assignment import Stop, UtcAssignment, assign_utc_to_index, find_utc_assignment
 from trialcapture.prepare.data_health import DataHealth, Item, unmapped_items
 
 Ints = npt.NDArray[np.int64]
@@ -86,28 +87,28 @@ MEASURING = ("velocity", "rpm", "fuel")
 ON_CHANGE = ("rpm", "fuel", "trim", "stw", "depth", "water_temp")
 """Groups of one channel that instruments may publish on change only."""
 LONGEST_DAYS = 14
-"""Longest session that is taken for one trial."""
+"""Longest session that is taken for one trial (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class LogFacts:
     """What holds for all of one NMEA or CAN log.
 
     Attributes:
-        placing: How its lines are placed on UTC.
+        assignment: How its lines are placed on UTC.
         variation_deg: Magnetic variation, east positive, or None.
         numbers: Which engine number is which engine.
-        placed: The log's outline with ``t_ns``.
+        with_utc: The log's downsampled index with ``t_ns``.
     """
 
-    placing: Placing
+    assignment: UtcAssignment
     variation_deg: float | None
     numbers: Numbers
-    placed: dict[str, pa.Table]
+    with_utc: dict[str, pa.Table]
 
 
 @dataclass(frozen=True, slots=True)
-class Arrangement:
+class TrialAlignment:
     """What holds for the whole trial.
 
     Attributes:
@@ -124,8 +125,8 @@ class Arrangement:
         air: Pressure [hPa] and temperature [°C] of the air, as far as told: ``pressure_hpa``, ``air_temp_c``.
     """
 
-    logs: dict[str, Told]
-    fits: dict[str, LogClock]
+    logs: dict[str, LogFacts]
+    fits: dict[str, EngineLogClock]
     rankings: dict[str, tuple[str, ...]]
     span_ns: tuple[int, int] | None
     clocks: pa.Table
@@ -137,19 +138,19 @@ class Arrangement:
     air: dict[str, float]
 
 
-def arrange_trial(
-    outlines: Sequence[tuple[str, Outline]],
+def align_trial(
+    indexes: Sequence[tuple[str, DownsampledIndex]],
     logs: Sequence[tuple[str, EngineLog, pa.Table]],
     config: Config,
     *,
     marks_ns: Sequence[int] = (),
     progress: Callable[[str], None] = lambda _: None,
-) -> Arrangement:
-    """Arrange a trial from the outlines of its logs.
+) -> TrialAlignment:
+    """Align a trial from the downsampled indexes of its logs.
 
     Args:
-        outlines: Per raw NMEA or CAN file, its name and its outline.
-        logs: Per engine-log file, its name, its description and the outline of its rows.
+        indexes: Per raw NMEA or CAN file, its name and its downsampled index.
+        logs: Per engine-log file, its name, its description and the downsampled index of its rows.
         config: Boat and trial settings.
         marks_ns: Marks a person made, by the recording computer's wall clock [ns since 1970].
         progress: Called with the name of each step.
@@ -161,44 +162,46 @@ def arrange_trial(
     clocks: list[ClockRow] = []
     warnings: list[str] = []
     health = DataHealth()
-    told: dict[str, Told] = {}
+    facts: dict[str, LogFacts] = {}
     shared: ClockFit | None = None
     first_ns = [int(integers(rows["t_log_ns"])[0][0]) for _, _, rows in logs if rows.num_rows]
     day = min(first_ns, default=0) // DAY_NS
-    for name, outline in outlines:
-        placing, rows, said, shared = find_placing(outline, {s.id: s.latency_s for s in config.source}, shared, day)
-        placed = place_outline(outline, placing)
-        numbers, more = match_engines(placed, config)
+    for name, log_index in indexes:
+        assignment, rows, said, shared = find_utc_assignment(
+            log_index, {s.id: s.latency_s for s in config.source}, shared, day
+        )
+        with_utc = assign_utc_to_index(log_index, assignment)
+        numbers, more = match_engines(with_utc, config)
         clocks += rows
         warnings += [*said, *more]
-        health = health.with_items(placing.items)
-        told[name] = Told(placing, find_variation_deg(placed, config), numbers, placed)
+        health = health.with_items(assignment.items)
+        facts[name] = LogFacts(assignment, find_variation_deg(with_utc, config), numbers, with_utc)
     progress("channels")
     candidates: Candidates = {}
-    for log in told.values():
-        found, said = gather_tables(log.placed, log.variation_deg, log.numbers, config)
+    for log in facts.values():
+        found, said = gather_tables(log.with_utc, log.variation_deg, log.numbers, config)
         _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
         warnings += said
-    candidates, order, screen, found_wrong = _screened(candidates, config, [log.placing for log in told.values()])
-    unmapped, said = _unmapped([log.placed for log in told.values()], config)
+    candidates, order, screen, found_wrong = _screened(candidates, config, [log.assignment for log in facts.values()])
+    unmapped, said = _unmapped([log.with_utc for log in facts.values()], config)
     warnings += said
     health = health.with_items([*found_wrong, *unmapped])
     on_change = find_on_change(candidates, {name: table for name, _, table in logs}, config)
     series = _series(_held(candidates, on_change), _rank(candidates, config, order), config)
     progress("engine clocks")
-    marks_utc_ns = _wall_to_utc(marks_ns, [log.placed for log in told.values()])
+    marks_utc_ns = _wall_to_utc(marks_ns, [log.with_utc for log in facts.values()])
     network_u_s = max([BUS_U_S, *(c.offset_u_s for c in clocks if c.method.startswith("order") and c.offset_u_s)])
-    fits: dict[str, LogClock] = {}
+    fits: dict[str, EngineLogClock] = {}
     from_logs: Candidates = {}
     for name, spec, rows_table in logs:
         filled = on_change.columns.get(name, {})
-        tied = tie_log(name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s)
+        tied = align_engine_log(name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s)
         clocks += tied.rows
         warnings += tied.warnings
         health = health.with_items([*tied.items, *rate_items(tied.rows)])
         if tied.clock is not None:
             fits[name] = tied.clock
-            used, t_ns = place_rows(rows_table, tied.clock)
+            used, t_ns = assign_utc_to_rows(rows_table, tied.clock)
             if used.num_rows:
                 health = health.with_items(find_exchanged(name, used, t_ns, series, config))
             warnings += fuel_rate_warnings(hold_in_log(used, filled), t_ns, name, config)
@@ -214,8 +217,8 @@ def arrange_trial(
     _extend(candidates, from_logs)
     clocks_table = table_of([asdict(r) for r in clocks], CLOCKS_SCHEMA)
     rankings = _rank(candidates, config, order)
-    return Arrangement(
-        told,
+    return TrialAlignment(
+        facts,
         fits,
         rankings,
         _span(series),
@@ -225,7 +228,7 @@ def arrange_trial(
         screen,
         on_change,
         find_resolutions(candidates, rankings, {name: table for name, _, table in logs}, on_change, config),
-        find_air(log.placed for log in told.values()),
+        find_air(log.with_utc for log in facts.values()),
     )
 
 
@@ -239,9 +242,9 @@ def find_resolutions(
     """Return how finely each channel that feeds a result can be read in the source that leads its group.
 
     Args:
-        candidates: By channel group, from outlines: each reading as it was told.
+        candidates: By channel group, from downsampled indexes: each reading as it was told.
         rankings: By channel group, its sources, the leader first.
-        logs: Outlines of the engine logs by name: fuel may be made of other columns there.
+        logs: Downsampled indexes of the engine logs by name: fuel may be made of other columns there.
         on_change: What is published on change only.
         config: Engines.
     """
@@ -269,7 +272,7 @@ def find_resolutions(
 def find_on_change(
     candidates: Mapping[str, Sequence[Candidate]], logs: Mapping[str, pa.Table], config: Config
 ) -> OnChange:
-    """Return what is published on change only, on the network and in engine logs, from outlines.
+    """Return what is published on change only, on the network and in engine logs, from downsampled indexes.
 
     Args:
         candidates: Those of the network by channel group.
@@ -318,19 +321,19 @@ def _held(candidates: Candidates, on_change: OnChange) -> Candidates:
 
 
 def _screened(
-    candidates: Candidates, config: Config, placings: Sequence[Placing]
+    candidates: Candidates, config: Config, assignments: Sequence[UtcAssignment]
 ) -> tuple[Candidates, tuple[str, ...], Screen, list[Item]]:
     """Return candidates without what is stuck or wrong, sources of speed in order, how that is done, and what it is."""
     judged = {group: joined_by_source(of) for group, of in candidates.items()}
     stopped: dict[str, list[Stop]] = {}
-    for placing in placings:
-        for key, stops in placing.stopped.items():
+    for assignment in assignments:
+        for key, stops in assignment.stopped.items():
             stopped.setdefault(key, []).extend(stops)
     voids, stuck = find_stuck(judged, config.engine_ids, stopped)
     frozen = Screen(tuple(voids))
     judged = {group: frozen.apply(group, of) for group, of in judged.items()}
     ranking = _rank(judged, config, ())["velocity"]
-    order, screen, wrong = judge_receivers(judged, ranking, config.trial.primary_gnss)
+    order, screen, wrong = compare_receivers(judged, ranking, config.trial.primary_gnss)
     screen = replace(screen, voids=frozen.voids)
     return (
         {g: screen.apply(g, of) for g, of in candidates.items()},
@@ -341,28 +344,28 @@ def _screened(
 
 
 def gather_tables(
-    placed: Mapping[str, pa.Table], variation_deg: float | None, numbers: Numbers, config: Config
+    with_utc: Mapping[str, pa.Table], variation_deg: float | None, numbers: Numbers, config: Config
 ) -> tuple[Candidates, list[str]]:
     """Return the candidates that placed tables of one log give, by channel group, and warnings for people.
 
     Args:
-        placed: By formatter, with ``t_ns``: a block or an outline.
+        with_utc: By formatter, with ``t_ns``: a block or a downsampled index.
         variation_deg: Magnetic variation of all of the log, or None.
         numbers: Which engine number is which engine in all of it.
         config: Boat and trial settings.
     """
     candidates: Candidates = {}
-    boat, said = gather_boat(placed, config, variation_deg)
-    xdr = gather_xdr(placed, config)
-    rpm = gather_network_rpm(placed, config, numbers)
-    for part in (boat, rpm, xdr, gather_can_engines(placed, config, numbers)):
+    boat, said = gather_boat(with_utc, config, variation_deg)
+    xdr = gather_xdr(with_utc, config)
+    rpm = gather_network_rpm(with_utc, config, numbers)
+    for part in (boat, rpm, xdr, gather_can_engines(with_utc, config, numbers)):
         _extend(candidates, part)
     return candidates, said
 
 
-def _unmapped(placed: Sequence[Mapping[str, pa.Table]], config: Config) -> tuple[list[Item], list[str]]:
+def _unmapped(with_utc: Sequence[Mapping[str, pa.Table]], config: Config) -> tuple[list[Item], list[str]]:
     """Return the XDR transducers of whole logs that are no channel, and a warning that names them all."""
-    left = [unmapped_transducers(tables, config) for tables in placed]
+    left = [unmapped_transducers(tables, config) for tables in with_utc]
     names = sorted({",".join(key[1:]) for found in left for key in found})
     said = [f"XDR transducers seen, not mapped to a channel: {'; '.join(names)}"] if names else []
     return [item for found in left for item in unmapped_items(found)], said
@@ -407,14 +410,14 @@ def _series(candidates: Candidates, rankings: Mapping[str, tuple[str, ...]], con
     return series
 
 
-def _wall_to_utc(wall_ns: Sequence[int], placed: Sequence[Mapping[str, pa.Table]]) -> list[int]:
+def _wall_to_utc(wall_ns: Sequence[int], with_utc: Sequence[Mapping[str, pa.Table]]) -> list[int]:
     """Return UTC [ns] of wall-clock stamps, by the sentence received nearest to each.
 
     The computer's clock may have been set during the session, so no single offset holds for all of it.
     """
     wall: list[Ints] = []
     utc: list[Ints] = []
-    for tables in placed:
+    for tables in with_utc:
         if "RMC" in tables:
             both = tables["RMC"].select(["wall_ms", "t_ns"]).drop_null()
             wall.append(integers(both["wall_ms"])[0] * 1_000_000)

@@ -670,14 +670,14 @@ class FigureSeries(_Entry):
         label: Its name.
         x, y: Of the points, in the units of the axes.
         u: Standard uncertainty of `y`; None where it is not drawn.
-        style: Whether the points are joined.
+        style: Whether the points are joined; else how they look: filled, open, or as small crosses.
     """
 
     label: str
     x: tuple[float, ...]
     y: tuple[float, ...]
     u: tuple[float, ...] | None
-    style: Literal["line", "points"]
+    style: Literal["line", "points", "open", "crosses"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -700,6 +700,7 @@ class FigureSpec(_Entry):
         series: What is drawn.
         marks: What is named.
         caption: What stands below it.
+        shaded: Spans of x set off by a tint.
     """
 
     name: str
@@ -709,6 +710,7 @@ class FigureSpec(_Entry):
     series: tuple[FigureSeries, ...]
     marks: tuple[FigureMark, ...]
     caption: str
+    shaded: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from trialcapture.reduce.summary import (
     BestEconomy,
     FastestSeen,
     MeanThreshold,
+    Measured,
     NamedBand,
     OneWayAsGood,
     SlowestHeld,
@@ -19,6 +20,7 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.report.arrow_columns import has_values
 from trialcapture.report.format import (
+    K,
     band_phrase,
     degrees,
     fixed,
@@ -26,6 +28,7 @@ from trialcapture.report.format import (
     grouped,
     join_words,
     percent,
+    sentence,
     words,
 )
 from trialcapture.report.reader_units import ReaderUnits, rounded_pair
@@ -272,6 +275,16 @@ def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:
     ways = "" if band.ways >= 2 else ", one direction only"
     speed = units.measured(band.speed_kn, band.speed_u_kn, "kn", usual=1, most=1)
     return f"Slowest speed held on the plane {speed}{at_rpm}{ways}; no slow run shows how much slower she would plane."
+
+
+def other_result(found: Measured, units: ReaderUnits) -> Answer:
+    """Return a result beside the bands as an answer; the reason where nothing is claimed."""
+    line = found.answer
+    if line.value is None:
+        return Answer(line.label, lines=tuple(line.notes) or (sentence(found.reason),))
+    # what is printed is k u with the coverage factor of this result
+    u = None if line.u is None else line.u * line.coverage_factor / K
+    return _quantity(line.label, line.value, u, line.unit, list(line.notes), units, usual=1)
 
 
 def rated_rpm_lines(summary: Summary) -> list[str]:

@@ -79,7 +79,7 @@ def leg_rows(legs: pa.Table | None, units: ReaderUnits, stars: Collection[int] =
     ]
 
 
-class ClockRow(NamedTuple):
+class ClockLine(NamedTuple):
     """How one source was placed on UTC, as text."""
 
     source: str
@@ -91,7 +91,7 @@ class ClockRow(NamedTuple):
     quality: str
 
 
-def clock_rows(clocks: pa.Table | None) -> list[ClockRow]:
+def clock_rows(clocks: pa.Table | None) -> list[ClockLine]:
     """Return how each source was placed on UTC, as text."""
     made = []
     for r in rows(clocks):
@@ -99,7 +99,7 @@ def clock_rows(clocks: pa.Table | None) -> list[ClockRow]:
         decimals = column_decimals([u], usual=2, most=3)
         drift_decimals = column_decimals([du], usual=1, most=1)
         made.append(
-            ClockRow(
+            ClockLine(
                 source=str(r.get("source") or DASH),
                 offset=fixed(r.get("offset_s"), decimals),
                 offset_pm=plus_minus(u, decimals, dash=""),

@@ -112,7 +112,7 @@ def gaps(samples: pa.Table | None, bands: pa.Table, summary: Summary) -> list[st
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class RefusedKind:
     """Stretches left out for one kind of reason.
 
     Attributes:
@@ -137,7 +137,7 @@ def kind_of_reason(reason: Any) -> str:
     return kind or "no reason given"
 
 
-def rejected_stretches(segments: pa.Table | None) -> list[LeftOut]:
+def rejected_stretches(segments: pa.Table | None) -> list[RefusedKind]:
     """Return the candidates left out, by kind of reason, the commonest first, each kind with a letter."""
     by_kind: dict[str, list[tuple[int, str]]] = {}
     for s in rows(segments):
@@ -150,7 +150,7 @@ def rejected_stretches(segments: pa.Table | None) -> list[LeftOut]:
     for n, (kind, found) in enumerate(ranked):
         letter = chr(65 + n) if n < 26 else f"Z{n - 25}"
         named = tuple((clock(t), detail) for t, detail in sorted(found)[:_MOST_NAMED])
-        made.append(LeftOut(letter, kind, len(found), named, max(0, len(found) - _MOST_NAMED)))
+        made.append(RefusedKind(letter, kind, len(found), named, max(0, len(found) - _MOST_NAMED)))
     return made
 
 
@@ -182,7 +182,7 @@ class Point:
 
 def points(
     *, segments: pa.Table | None, clocks: pa.Table | None, bands: pa.Table, legs: pa.Table | None,
-    summary: Summary, rejected: list[LeftOut], units: ReaderUnits,
+    summary: Summary, rejected: list[RefusedKind], units: ReaderUnits,
 ) -> list[Point]:  # fmt: skip
     """Return the points of dispute in the order they are usually raised."""
     return [
@@ -331,7 +331,7 @@ def _clocks(clocks: pa.Table | None) -> Point:
     return Point(question, CAUTION if failed or poor else KNOWN, text.strip() or "See the table of clocks.")
 
 
-def _left_out(segments: pa.Table | None, rejected: list[LeftOut]) -> Point:
+def _left_out(segments: pa.Table | None, rejected: list[RefusedKind]) -> Point:
     question = "What was left out, and why?"
     total = 0 if segments is None else segments.num_rows
     if not total:

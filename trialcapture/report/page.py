@@ -12,7 +12,7 @@ from markupsafe import Markup, escape
 
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.reduce.summary import Summary
-from trialcapture.report.answers import also_found, answers, calibration_statement, reserve_statement
+from trialcapture.report.answers import also_found, answers, calibration_statement, other_result, reserve_statement
 from trialcapture.report.band_table import COMPARED, band_table, review_view, starred
 from trialcapture.report.evidence_tables import (
     budget_tables,
@@ -32,7 +32,14 @@ from trialcapture.report.evidence_tables import (
     standard_error_rows,
 )
 from trialcapture.report.figures import Drawing
-from trialcapture.report.figures_results import current_figure, current_rows, curves, fit_points, pair_points
+from trialcapture.report.figures_results import (
+    band_figures,
+    current_figure,
+    current_rows,
+    draw_specification,
+    fit_points,
+    pair_points,
+)
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 from trialcapture.report.format import DASH, general, plural
 from trialcapture.report.limits import (
@@ -97,7 +104,9 @@ def render_report(
         "table": band_table(bands, summary, units),
         "reserve": reserve_statement(summary, bands, units),
         "calibration": calibration_statement(summary, bands),
-        "curves": curves(bands, legs, summary, units),
+        "curves": [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)],
+        "others": [other_result(found, units) for found in summary.measures],
+        "other_figures": [draw_specification(spec, units) for found in summary.measures for spec in found.figures],
         "review": review_view(summary, units),
         "compared": [(q.name.capitalize(), units.scale(q.unit).text) for q in COMPARED],
         "starred": bool(stars),

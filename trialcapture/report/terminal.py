@@ -14,7 +14,14 @@ from rich.text import Text
 
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.reduce.summary import Severity, Summary
-from trialcapture.report.answers import Answer, also_found, answers, calibration_statement, reserve_statement
+from trialcapture.report.answers import (
+    Answer,
+    also_found,
+    answers,
+    calibration_statement,
+    other_result,
+    reserve_statement,
+)
 from trialcapture.report.arrow_columns import rows
 from trialcapture.report.band_table import BandTable, band_table, review_line
 from trialcapture.report.format import (
@@ -208,7 +215,7 @@ def _answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Rend
     grid = Table.grid(padding=(0, 2, 0, 0))
     grid.add_column(no_wrap=True)
     grid.add_column()
-    for answer in answers(bands, summary, units):
+    for answer in [*answers(bands, summary, units), *(other_result(found, units) for found in summary.measures)]:
         shown = _figure(answer)
         said = "; ".join(part.rstrip(".") for part in answer.lines)
         text = Text(plain_text(shown), style="bold")

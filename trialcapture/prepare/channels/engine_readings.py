@@ -17,15 +17,14 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.on_change import RowsOnChange, held_rows
 from trialcapture.prepare.channels.resolution import SLOPE_WINDOW_S, Resolution, find_resolution
 from trialcapture.prepare.channels.series import Candidate, column, find_sources, split_sources, truth
-from trialcapture.prepare.clocks.sentence_times import OUTLINE_COUNT, readings_of, receiver_codes
+from trialcapture.prepare.clocks.sentence_times import STANDS_FOR_COLUMN, readings_of, receiver_codes
 from trialcapture.prepare.data_health import Disagreement
 from trialcapture.units import FloatOrArray
 
-# ------------------------------------------------------------------------------
-# Fuel volume against temperature: what a flow meter shows is not what the tank holds at 15 °C.
-# ------------------------------------------------------------------------------
+# Fuel volume against temperature.
 
 BASE_TEMPERATURE_C = 15.0
+"""Temperature at which fuel density is stated [°C] (ISO 91, API MPMS 11.1)."""
 
 
 def thermal_expansion_per_c(density15_kg_per_m3: float) -> float:
@@ -88,9 +87,7 @@ def net_fuel_l_per_h(
     return supply - returned
 
 
-# ------------------------------------------------------------------------------
-# The fuel rate of one engine from what its log holds: a rate, two flow meters, or a running total.
-# ------------------------------------------------------------------------------
+# Fuel rate of one engine: from a rate, two flow meters, or a running total.
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -98,6 +95,7 @@ Ints = npt.NDArray[np.int64]
 TEMPERATURE_GAP_S = MAX_GAP_S["water_temp"]
 """Longest gap over which a fuel temperature is interpolated: it drifts, it does not jump (common practice)."""
 SHORT_HOLD_S = 60.0
+"""Length of a short hold, for the words about a coarse counter [s] (our choice, no source)."""
 FUEL_STEMS = (
     "fuel_l_per_h", "fuel_supply_l_per_h", "fuel_return_l_per_h", "fuel_supply_temp_c", "fuel_return_temp_c",
     "fuel_total_l",
@@ -147,7 +145,7 @@ def fuel_resolution(log: pa.Table, engine_id: str, name: str) -> Resolution | No
     """Return how finely the fuel rate of `engine_fuel_l_per_h` can be read; None where the log has no fuel.
 
     Args:
-        log: Columns as decoded, or their outline.
+        log: Columns as decoded, or their downsampled index.
         engine_id: The engine.
         name: The log, for people.
     """
@@ -214,10 +212,12 @@ _TORQUE_RISE = 1.4
 _LIGHTEST_LOAD = 0.1
 """Least power of a boat under way, as a share of what a propeller takes at that speed (common practice, no source)."""
 _UNDER_WAY = 0.6
-"""From this share of rated speed on a boat is taken to be under way."""
+"""From this share of rated speed on a boat is taken to be under way (common practice, no source)."""
 _FEWEST = 40
+"""Readings from which a fuel rate is judged (our choice, no source)."""
 _RISE = 1.2
-"""Fuel rises at least so much where engine speed rises by half: a propeller takes 3.4 times the power."""
+"""Fuel rises at least so much where engine speed rises by half (our choice: a propeller takes 1.5³ = 3.4 times the
+power, and much of that may be lost in noise)."""
 
 
 def impossible_fuel(
@@ -229,7 +229,7 @@ def impossible_fuel(
     (both where its power is declared), or no more at high speed than at low.
 
     Args:
-        candidates: By channel group, from outlines.
+        candidates: By channel group, from downsampled indexes.
         series: By group, the chosen engine speeds.
         config: Engines.
     """
@@ -254,6 +254,7 @@ def impossible_fuel(
 
 
 _NEAR_NS = 3_000_000_000
+"""A fuel reading is compared with rpm no further away than this [ns] (our choice, no source)."""
 
 
 def _beyond_l_per_h(fuel: Floats, rpm: Floats, engine: Engine) -> tuple[str, float, float] | None:
@@ -274,7 +275,7 @@ def _beyond_l_per_h(fuel: Floats, rpm: Floats, engine: Engine) -> tuple[str, flo
     if high < 1.5 * low:
         return None
     slow, fast = np.median(fuel[rpm <= low]), np.median(fuel[rpm >= high])
-    if slow > 0 and fast < _RISE * slow:
+    if fast < _RISE * slow:
         return f"rise with engine speed from {low:.0f} to {high:.0f} rpm", float(fast - _RISE * slow), u
     return None
 
@@ -309,7 +310,7 @@ def _temperature_c(t_ns: Ints, measured: Floats | None, declared: float | None) 
 
 
 _SLOPES_AT_ONCE = 256
-"""Windows whose sums are taken together: more would cost digits, fewer time."""
+"""Windows whose sums are taken together: more would cost digits, fewer time (our choice, no source)."""
 
 
 def slope_of_total(t_ns: Ints, total_l: Floats, window_s: float = SLOPE_WINDOW_S) -> Floats:
@@ -373,11 +374,12 @@ ATTITUDE_XDR = (
 )
 """Transducer names in common use for attitude (common practice, no source)."""
 
-LOG_STAMPS = ("row", "t_log_ns", OUTLINE_COUNT)
+LOG_STAMPS = ("row", "t_log_ns", STANDS_FOR_COLUMN)
 """Columns of a decoded engine log that are no channel."""
 _TYPE_OF_UNIT = {"rpm": "T", "degc": "C", "bar": "P", "l/h": "R", "deg": "A"}
 """Type letter of an XDR transducer by the unit of the channel it is ("NMEA Revealed")."""
 _MANY_READINGS = 1000
+"""Readings of a log from which a transducer told only now and then is called rare (our choice, no source)."""
 _STEMS = {
     group: tuple(q.name for q in ENGINE_QUANTITIES if q.group == group) for group in ("rpm", "fuel", "engine", "trim")
 }
@@ -389,21 +391,21 @@ Numbers = Mapping[str, Mapping[str, int]]
 the rpm that sentences carry of a CAN bus, whose numbers are its own and not those of RPM sentences."""
 
 
-def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbers, list[str]]:
+def match_engines(with_utc: Mapping[str, pa.Table], config: Config) -> tuple[Numbers, list[str]]:
     """Return which engine number on the network is which engine, and warnings for people.
 
     Engine numbers are matched to `nmea_instance`; where none is declared, the numbers seen are taken in ascending
     order for the engines in the order they are declared, and a warning says so.
 
     Args:
-        placed: Tables of a whole log by formatter, or its outline.
+        with_utc: Tables of a whole log by formatter, or its downsampled index.
         config: Engines.
     """
     matched: dict[str, dict[str, int]] = {"E": {}, "S": {}, "CAN": {}}
     warnings: list[str] = []
     on_bus: list[int] = []
-    if "RPM" in placed and config.engine:
-        table = placed["RPM"]
+    if "RPM" in with_utc and config.engine:
+        table = with_utc["RPM"]
         rpm, number = _valid_rpm(table), column(table, "number")
         known, carried = np.isfinite(rpm) & np.isfinite(number), _is_carried(table)
         for letter in ("E", "S"):
@@ -416,8 +418,8 @@ def match_engines(placed: Mapping[str, pa.Table], config: Config) -> tuple[Numbe
             for e in config.engine
             if e.id in matched["S"] and e.gear_ratio is None
         ]
-    if "ENGINE" in placed and config.engine:
-        number = column(placed["ENGINE"], "number")
+    if "ENGINE" in with_utc and config.engine:
+        number = column(with_utc["ENGINE"], "number")
         numbers = sorted({*on_bus, *(int(n) for n in np.unique(number[np.isfinite(number)]))})
         matched["CAN"] = _match_numbers(numbers, config, "E", warnings if on_bus else [])
     return matched, list(dict.fromkeys(warnings))
@@ -438,20 +440,22 @@ def _valid_rpm(table: pa.Table) -> Floats:
     return np.where(truth(table, "valid"), np.where(equals(table["kind"], "S"), np.abs(rpm), rpm), np.nan)
 
 
-def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: Numbers) -> dict[str, list[Candidate]]:
+def gather_network_rpm(
+    with_utc: Mapping[str, pa.Table], config: Config, numbers: Numbers
+) -> dict[str, list[Candidate]]:
     """Return rpm candidates by group ``rpm_<id>`` from RPM sentences.
 
     Engine speed (source letter E) is used as told; shaft speed (S) only where the engine's gear ratio is declared.
 
     Args:
-        placed: Tables by formatter with ``t_ns``.
+        with_utc: Tables by formatter with ``t_ns``.
         config: Engines.
         numbers: From `match_engines` over the whole log.
     """
     found: dict[str, list[Candidate]] = {}
-    if "RPM" not in placed or not config.engine:
+    if "RPM" not in with_utc or not config.engine:
         return found
-    table = placed["RPM"]
+    table = with_utc["RPM"]
     rpm, number = _valid_rpm(table), column(table, "number")
     sources = find_sources(table)
     carried = _is_carried(table)
@@ -469,15 +473,17 @@ def gather_network_rpm(placed: Mapping[str, pa.Table], config: Config, numbers: 
     return found
 
 
-def gather_can_engines(placed: Mapping[str, pa.Table], config: Config, numbers: Numbers) -> dict[str, list[Candidate]]:
+def gather_can_engines(
+    with_utc: Mapping[str, pa.Table], config: Config, numbers: Numbers
+) -> dict[str, list[Candidate]]:
     """Return candidates by channel group from the engine messages of a CAN bus: fuel, load, temperatures, pressures.
 
     Rpm comes by way of the RPM table, which CAN and NMEA 0183 share. Engine numbers are matched as for rpm.
     """
     found: dict[str, list[Candidate]] = {}
-    if "ENGINE" not in placed or not config.engine:
+    if "ENGINE" not in with_utc or not config.engine:
         return found
-    table = placed["ENGINE"]
+    table = with_utc["ENGINE"]
     number = column(table, "number")
     sources = find_sources(table)
     for engine_id, n in numbers["CAN"].items():
@@ -512,15 +518,15 @@ def _match_numbers(numbers: list[int], config: Config, letter: str, warnings: li
     return matched
 
 
-def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> dict[str, list[Candidate]]:
+def gather_xdr(with_utc: Mapping[str, pa.Table], config: Config) -> dict[str, list[Candidate]]:
     """Return candidates by channel group from XDR transducers, mapped as declared or by common names.
 
     What one source sends of one group by several transducers is one candidate, so that none displaces another.
     """
     found: dict[str, list[Candidate]] = {}
-    if "XDR" not in placed:
+    if "XDR" not in with_utc:
         return found
-    table = placed["XDR"]
+    table = with_utc["XDR"]
     value, unit = column(table, "value"), dictionary(table["unit"])
     sources = find_sources(table)
     rows_of, _ = _xdr_rows(table, config)
@@ -534,15 +540,15 @@ def gather_xdr(placed: Mapping[str, pa.Table], config: Config) -> dict[str, list
     return found
 
 
-def unmapped_transducers(placed: Mapping[str, pa.Table], config: Config) -> dict[tuple[str, str, str, str], int]:
+def unmapped_transducers(with_utc: Mapping[str, pa.Table], config: Config) -> dict[tuple[str, str, str, str], int]:
     """Return how many readings came of each transducer that is no channel: by source/talker, type, unit and name.
 
-    Every transducer of a log is in its outline, with how many readings each row stands for. One that was heard once
-    among many is damage to another's name.
+    Every transducer of a log is in its downsampled index, with how many readings each row stands for. One that was
+    heard once among many is damage to another's name.
     """
-    if "XDR" not in placed:
+    if "XDR" not in with_utc:
         return {}
-    table = placed["XDR"]
+    table = with_utc["XDR"]
     _, taken = _xdr_rows(table, config)
     left = np.flatnonzero(~taken)
     rows = table.take(to_arrow(left))
@@ -667,7 +673,7 @@ def gather_log(
     order: slice | Ints = slice(None) if is_in_order else np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
     values = {c: column(log, c)[order] for c in log.column_names if c not in LOG_STAMPS}
-    counts = readings_of(log)[order] if OUTLINE_COUNT in log.column_names else None
+    counts = readings_of(log)[order] if STANDS_FOR_COLUMN in log.column_names else None
     if rows_on_change is not None:
         added = rows_on_change.silences(t_ns, values)
         none = np.full(added.size, np.nan)

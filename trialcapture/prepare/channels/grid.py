@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import floats_to_arrow, integers, to_arrow
-from trialcapture.channels import BOAT_CHANNELS, Channel, Flag, base_group, groups, trial_channels
+from trialcapture.channels import BOAT_CHANNELS, Channel, QualityFlag, base_group, groups, trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.channels.on_change import HOLD_MOST_S, OnChange, alive_times, find_contradicted, hold
 from trialcapture.prepare.channels.quality_flags import CONTEXT_S, flag_channel, flag_range, worst
@@ -63,7 +63,7 @@ def sample_grid(series: Mapping[str, pa.Table], grid_ns: Ints, config: Config) -
         config: Engine ids and longest gaps.
     """
     arrays: list[pa.Array] = [to_arrow(grid_ns, kind=pa.timestamp("ns", tz="UTC"))]
-    left_out: list[LeftOut] = []
+    left_out: list[FailedReadings] = []
     for group, channels in groups(config.engine_ids).items():
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
         possible = possible_channels(channels, config)
@@ -89,13 +89,13 @@ def void_failed(candidate: Candidate, group: str, config: Config) -> Candidate:
     channels = {c.name: c for c in possible_channels(groups(config.engine_ids)[group], config)}
     values = {}
     for name, value in candidate.values.items():
-        failed = flag_channel(value, channels[name], candidate.t_ns) == Flag.FAIL
+        failed = flag_channel(value, channels[name], candidate.t_ns) == QualityFlag.FAIL
         values[name] = np.where(failed, np.nan, value) if failed.any() else value
     return replace(candidate, values=values)
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class FailedReadings:
     """Readings of one channel that failed a test, counted within a window.
 
     Attributes:
@@ -116,16 +116,16 @@ class LeftOut:
 _LEFT_OUT = b"left_out"
 
 
-def _told(left_out: Sequence[LeftOut]) -> dict[bytes, str]:
+def _told(left_out: Sequence[FailedReadings]) -> dict[bytes, str]:
     return {_LEFT_OUT: json.dumps([astuple(entry) for entry in left_out])}
 
 
-def with_left_out(samples: pa.Table, more: Sequence[LeftOut]) -> pa.Table:
+def with_failed_readings(samples: pa.Table, more: Sequence[FailedReadings]) -> pa.Table:
     """Return a window's samples that tell of more readings left out."""
-    return samples.replace_schema_metadata(_told([*left_out_of(samples), *more])) if more else samples
+    return samples.replace_schema_metadata(_told([*failed_readings_of(samples), *more])) if more else samples
 
 
-def count_impossible(candidate: Candidate, channel: Channel, grid_ns: Ints) -> list[LeftOut]:
+def count_impossible(candidate: Candidate, channel: Channel, grid_ns: Ints) -> list[FailedReadings]:
     """Return the readings of a window that cannot be, of a source that does not lead and so is tested nowhere else."""
     raw = candidate.values.get(channel.name, np.zeros(0))
     return [
@@ -135,20 +135,19 @@ def count_impossible(candidate: Candidate, channel: Channel, grid_ns: Ints) -> l
     ]
 
 
-def left_out_of(samples: pa.Table) -> list[LeftOut]:
+def failed_readings_of(samples: pa.Table) -> list[FailedReadings]:
     """Return what was left out of a window's samples, as `sample_grid` found it."""
     told = (samples.schema.metadata or {}).get(_LEFT_OUT)
-    return [LeftOut(*entry) for entry in json.loads(told)] if told else []
+    return [FailedReadings(*entry) for entry in json.loads(told)] if told else []
 
 
-OCCASIONAL = 4
-OCCASIONAL_PER_H = 6.0
+OCCASIONAL, OCCASIONAL_PER_H = 4, 6.0
 """So many readings that fail a test in a trial, or each hour of it, are told by their flags alone: a line damaged now
 and then changes digits without changing the checksum (common practice, no source)."""
 
 
 def spike_items(
-    left_out: Iterable[LeftOut], rankings: Mapping[str, Sequence[str]], hours: float, config: Config
+    left_out: Iterable[FailedReadings], rankings: Mapping[str, Sequence[str]], hours: float, config: Config
 ) -> list[Spikes]:
     """Return what was left out of the samples of a trial, where it is more than occasional.
 
@@ -158,7 +157,7 @@ def spike_items(
         hours: Length of the trial [h].
         config: Engines.
     """
-    gathered: dict[tuple[str, str, str], list[LeftOut]] = {}
+    gathered: dict[tuple[str, str, str], list[FailedReadings]] = {}
     for entry in left_out:
         gathered.setdefault((entry.channel, entry.test, entry.source), []).append(entry)
     by_name = {c.name: c for c in trial_channels(config.engine_ids)}
@@ -191,21 +190,21 @@ def to_resolution(values: Floats, channel: Channel) -> Floats:
 
 def _group_on_grid(
     table: pa.Table | None, channels: tuple[Channel, ...], grid_ns: Ints, gap_s: float
-) -> tuple[dict[str, Floats], Floats, Flags, list[LeftOut]]:
+) -> tuple[dict[str, Floats], Floats, Flags, list[FailedReadings]]:
     n = grid_ns.size
     if table is None or table.num_rows == 0:
         values = {c.name: np.full(n, np.nan) for c in channels}
-        return values, np.full(n, np.nan), np.full(n, Flag.MISSING, dtype=np.uint8), []
+        return values, np.full(n, np.nan), np.full(n, QualityFlag.MISSING, dtype=np.uint8), []
     t_ns = integers(table["t_ns"])[0]
     around = _find_neighbours(t_ns, grid_ns, gap_s)
-    reading_flags = [np.where(truth(table, "fallback"), Flag.SUSPECT, Flag.MISSING).astype(np.uint8)]
+    reading_flags = [np.where(truth(table, "fallback"), QualityFlag.SUSPECT, QualityFlag.MISSING).astype(np.uint8)]
     values, some = {}, np.zeros(n, dtype=np.bool_)
-    left_out: list[LeftOut] = []
+    left_out: list[FailedReadings] = []
     for c in channels:
         raw = column(table, c.name)
         tested = flag_channel(raw, c, t_ns)
-        passed = np.isfinite(raw) & (tested != Flag.FAIL)
-        if (tested == Flag.FAIL).any():
+        passed = np.isfinite(raw) & (tested != QualityFlag.FAIL)
+        if (tested == QualityFlag.FAIL).any():
             left_out += _count_failed(t_ns, raw, tested, c, grid_ns)
         if passed.all():
             joined = _bridge(raw, around, gap_s, c)
@@ -219,31 +218,31 @@ def _group_on_grid(
     since_ns = around.since_ns + held_ns[around.before]
     # an age finer than a hundredth of a second tells nothing and would not pack
     since_s = np.where(told, np.round(since_ns / 1e9, 2), np.nan)
-    flags = np.where(told, worst(*reading_flags)[around.before], Flag.MISSING).astype(np.uint8)
-    flags[~some & (flags != Flag.FAIL)] = Flag.MISSING
-    flags[some & ((flags == Flag.FAIL) | (flags == Flag.MISSING))] = Flag.SUSPECT
+    flags = np.where(told, worst(*reading_flags)[around.before], QualityFlag.MISSING).astype(np.uint8)
+    flags[~some & (flags != QualityFlag.FAIL)] = QualityFlag.MISSING
+    flags[some & ((flags == QualityFlag.FAIL) | (flags == QualityFlag.MISSING))] = QualityFlag.SUSPECT
     # held longer than any other reading may be bridged: it is inferred from silence, not measured (QARTOD 3, to be
     # looked at by people; 2 would say that nothing is known of its quality)
-    flags[some & told & (since_ns > round(gap_s * 1e9)) & (since_ns > around.since_ns)] = Flag.SUSPECT
+    flags[some & told & (since_ns > round(gap_s * 1e9)) & (since_ns > around.since_ns)] = QualityFlag.SUSPECT
     return values, since_s, flags, left_out
 
 
-def _count_failed(t_ns: Ints, raw: Floats, flags: Flags, channel: Channel, grid_ns: Ints) -> list[LeftOut]:
+def _count_failed(t_ns: Ints, raw: Floats, flags: Flags, channel: Channel, grid_ns: Ints) -> list[FailedReadings]:
     """Return what failed among the readings that belong to a window: from its first instant to the next window's."""
     step_ns = int(grid_ns[1] - grid_ns[0]) if grid_ns.size > 1 else 0
-    mine = (flags == Flag.FAIL) & (t_ns >= grid_ns[0]) & (t_ns < grid_ns[-1] + step_ns)
+    mine = (flags == QualityFlag.FAIL) & (t_ns >= grid_ns[0]) & (t_ns < grid_ns[-1] + step_ns)
     outside = mine & ((raw < channel.low) | (raw > channel.high))
-    sound = np.isfinite(raw) & (flags != Flag.FAIL)
+    sound = np.isfinite(raw) & (flags != QualityFlag.FAIL)
     found = []
     if outside.any():
         beyond = np.maximum(channel.low - raw[outside], raw[outside] - channel.high)
-        found.append(LeftOut(channel.name, "range", int(outside.sum()), float(raw[outside][beyond.argmax()])))
+        found.append(FailedReadings(channel.name, "range", int(outside.sum()), float(raw[outside][beyond.argmax()])))
     spikes = mine & ~outside
     if spikes.any() and sound.any():
         usual = np.interp(t_ns[spikes] - t_ns[0], t_ns[sound] - t_ns[0], raw[sound])
         away = raw[spikes] - usual
         away = wrap_deg(away) if channel.kind == "angle" else away
-        found.append(LeftOut(channel.name, "spike", int(spikes.sum()), float(away[np.abs(away).argmax()])))
+        found.append(FailedReadings(channel.name, "spike", int(spikes.sum()), float(away[np.abs(away).argmax()])))
     return found
 
 
@@ -327,12 +326,10 @@ def _join_angles(value: Floats, around: _Neighbours, *, from_zero: bool) -> Floa
     return joined
 
 
-# ------------------------------------------------------------------------------
-# True wind over ground from apparent wind and the boat's motion, where no sentence tells it.
+# True wind over ground from apparent wind, where no sentence tells it.
 #
 # The wind over ground is the apparent wind vector plus the velocity of the boat over ground; the sensor is turned by
 # the heading, not the course (Smith, Bourassa & Sharp 1999, J. Atmos. Oceanic Technol. 16:939).
-# ------------------------------------------------------------------------------
 
 
 def true_wind(
@@ -362,9 +359,7 @@ def true_wind(
     return speed, np.where(speed > 1e-6, from_deg, np.nan)
 
 
-# ------------------------------------------------------------------------------
-# One stretch of the grid at a time: the samples between two instants, from the readings around them.
-# ------------------------------------------------------------------------------
+# Samples between two instants.
 
 
 def reaches_s(
@@ -400,7 +395,7 @@ def sample_window(
     reach = reaches_s(rankings, config, on_change)
     held = {} if on_change is None else on_change.sources
     engine_speeds = {f"rpm_{e}" for e in config.engine_ids}
-    impossible: list[LeftOut] = []
+    impossible: list[FailedReadings] = []
     for group, channels in groups(config.engine_ids).items():
         if group not in reach:
             continue
@@ -415,7 +410,7 @@ def sample_window(
             (engine_speed,) = possible_channels(channels, config)
             others = [c for c in mine if c.source != rankings[group][0]]
             impossible += [entry for c in others for entry in count_impossible(c, engine_speed, grid_ns)]
-    samples = with_left_out(sample_grid(series, grid_ns, config), impossible)
+    samples = with_failed_readings(sample_grid(series, grid_ns, config), impossible)
     if on_change:
         samples = _without_contradicted(samples, series, grid_ns, config)
     if not rankings["wind_true"]:
@@ -444,7 +439,7 @@ def _without_contradicted(samples: pa.Table, series: Mapping[str, pa.Table], gri
             for c in channels:
                 values = np.where(wrong, np.nan, column(samples, c.name))
                 samples = _replaced(samples, c.name, floats_to_arrow(values))
-            flags = np.where(wrong, Flag.MISSING, integers(samples[f"{group}_flag"])[0]).astype(np.uint8)
+            flags = np.where(wrong, QualityFlag.MISSING, integers(samples[f"{group}_flag"])[0]).astype(np.uint8)
             samples = _replaced(samples, f"{group}_flag", to_arrow(flags))
     return samples
 

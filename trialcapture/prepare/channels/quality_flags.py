@@ -11,14 +11,20 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.channels import Channel, Flag
+from trialcapture.channels import Channel, QualityFlag
 from trialcapture.prepare.sample_statistics import wrap_deg
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.uint8]
 
-_ORDER = {Flag.MISSING: 0, Flag.NOT_EVALUATED: 1, Flag.GOOD: 2, Flag.SUSPECT: 3, Flag.FAIL: 4}
+_ORDER = {
+    QualityFlag.MISSING: 0,
+    QualityFlag.NOT_EVALUATED: 1,
+    QualityFlag.GOOD: 2,
+    QualityFlag.SUSPECT: 3,
+    QualityFlag.FAIL: 4,
+}
 _RANK = np.zeros(10, dtype=np.uint8)
 _BACK = np.zeros(5, dtype=np.uint8)
 for _flag, _rank in _ORDER.items():
@@ -67,28 +73,31 @@ BURST: dict[str, Burst] = {
 """By channel stem (common practice, no source): a boat gains or loses at most about 2 kn a second, an engine without
 load, its throttle blipped, up to 3000 rpm a second."""
 _BURST_READINGS = 3
+"""Readings a burst has at most (our choice, no source)."""
 _BURST_S = 4.2
-"""Longest time from the reading before a burst to the one after it [s]: three readings at 1 Hz."""
+"""Longest time from the reading before a burst to the one after it [s]: three readings at 1 Hz (our choice, no
+source)."""
 _BURST_NOISES = 8.0
-"""A burst stands out by more than this many standard deviations of the readings around it."""
+"""A burst stands out by more than this many standard deviations of the readings around it (our choice, no source)."""
 _NOISE_S = 8.0
-"""Readings within this time tell that noise [s]."""
+"""Readings within this time tell that noise [s] (our choice, no source)."""
 _RETURN_SHARE = 0.5
-"""After a burst the signal is back: it has moved by less than this share of the burst's size."""
-_STOPPED_RPM = 350.0
-_STOPPED_SHARE = 0.4
+"""After a burst the signal is back: it has moved by less than this share of the burst's size (our choice, no
+source)."""
+_STOPPED_RPM, _STOPPED_SHARE = 350.0, 0.4
 """An engine that turns cannot stop and be back within two seconds: a lone reading below both, the share being of its
 neighbours, is none (common practice, no source)."""
 _STOPPED_S = 2.2
+"""Longest time from the reading before such a one to the reading after it [s]: 1 Hz (our choice)."""
 CONTEXT_S = _NOISE_S + _BURST_S
 """How far around a reading others matter to its flag [s]."""
 
 
 def flag_range(value: Floats, channel: Channel) -> Flags:
     """Return GOOD inside the channel's plausible range, FAIL outside, MISSING where void (QARTOD gross range)."""
-    flags = np.full(value.size, Flag.GOOD, dtype=np.uint8)
-    flags[(value < channel.low) | (value > channel.high)] = Flag.FAIL
-    flags[~np.isfinite(value)] = Flag.MISSING
+    flags = np.full(value.size, QualityFlag.GOOD, dtype=np.uint8)
+    flags[(value < channel.low) | (value > channel.high)] = QualityFlag.FAIL
+    flags[~np.isfinite(value)] = QualityFlag.MISSING
     return flags
 
 
@@ -104,18 +113,18 @@ def flag_spike(value: Floats, suspect: float, fail: float, *, angle: bool = Fals
         fail: Threshold for FAIL.
         angle: Take differences modulo 360 degrees.
     """
-    flags = np.full(value.size, Flag.NOT_EVALUATED, dtype=np.uint8)
+    flags = np.full(value.size, QualityFlag.NOT_EVALUATED, dtype=np.uint8)
     known = np.flatnonzero(np.isfinite(value))
-    flags[~np.isfinite(value)] = Flag.MISSING
+    flags[~np.isfinite(value)] = QualityFlag.MISSING
     if known.size < 3:
         return flags
     step = np.diff(value[known])
     step = wrap_deg(step) if angle else step
     into, out = step[:-1], step[1:]
     size = np.where(into * out < 0, np.minimum(np.abs(into), np.abs(out)), 0.0)
-    inner = np.full(size.size, Flag.GOOD, dtype=np.uint8)
-    inner[size > suspect] = Flag.SUSPECT
-    inner[size > fail] = Flag.FAIL
+    inner = np.full(size.size, QualityFlag.GOOD, dtype=np.uint8)
+    inner[size > suspect] = QualityFlag.SUSPECT
+    inner[size > fail] = QualityFlag.FAIL
     flags[known[1:-1]] = inner
     return flags
 
@@ -218,13 +227,15 @@ def flag_channel(value: Floats, channel: Channel, t_ns: Ints | None = None) -> F
     if stem is None:
         return flags
     suspect, fail = SPIKE[stem]
-    tested = flag_spike(np.where(flags == Flag.FAIL, np.nan, value), suspect, fail, angle=channel.kind == "angle")
+    tested = flag_spike(
+        np.where(flags == QualityFlag.FAIL, np.nan, value), suspect, fail, angle=channel.kind == "angle"
+    )
     if t_ns is not None and value.size:
-        sound = np.where(flags == Flag.FAIL, np.nan, value)
-        tested[find_bursts(t_ns, sound, BURST[stem], angle=channel.kind == "angle")] = Flag.FAIL
+        sound = np.where(flags == QualityFlag.FAIL, np.nan, value)
+        tested[find_bursts(t_ns, sound, BURST[stem], angle=channel.kind == "angle")] = QualityFlag.FAIL
         if stem == "rpm":
-            tested[find_stops(t_ns, sound)] = Flag.FAIL
-    tested[flags == Flag.FAIL] = Flag.FAIL
+            tested[find_stops(t_ns, sound)] = QualityFlag.FAIL
+    tested[flags == QualityFlag.FAIL] = QualityFlag.FAIL
     # the ends of a series are judged by range alone; void and failed readings are so by both tests
-    tested[(tested == Flag.NOT_EVALUATED) & (flags == Flag.GOOD)] = Flag.GOOD
+    tested[(tested == QualityFlag.NOT_EVALUATED) & (flags == QualityFlag.GOOD)] = QualityFlag.GOOD
     return tested

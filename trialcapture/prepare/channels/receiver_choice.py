@@ -32,17 +32,19 @@ Bools = npt.NDArray[np.bool_]
 Candidates = Mapping[str, Sequence[Candidate]]
 
 _BOTH_BIASES_KN = SOG_BIAS_U_KN * 2.0**0.5
+"""Standard uncertainty of the difference of two receivers' biases [kn]."""
 _POSITION_POINTS = 2
-"""A position counts for more than another speed: what repeats a wrong speed on the bus agrees with it."""
-_FAR_JUMP_M = 20.0
-_OCCASIONAL_JUMPS = 6
-_OCCASIONAL_JUMPS_PER_H = 6.0
+"""A position counts for more than another speed: what repeats a wrong speed on the bus agrees with it (our choice, no
+source)."""
+_FAR_JUMP_M, _OCCASIONAL_JUMPS, _OCCASIONAL_JUMPS_PER_H = 20.0, 6, 6.0
 """Jumps of a position by more than this, aside or back, are told where there are more, in all and an hour (common
 practice, no source): a receiver that finds its satellites again moves by some metres."""
 _FAR_WORSE = 3.0
-"""Of two speeds that positions contradict, one is right if the other is off by so many times as much."""
+"""Of two speeds that positions contradict, one is right if the other is off by so many times as much (our choice, no
+source)."""
 _KNOWN_U_KN = 0.3
-"""A witness that knows the error of a speed no better than this says nothing in its favour [kn]."""
+"""A witness that knows the error of a speed no better than this says nothing in its favour [kn] (our choice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,13 +146,13 @@ class _Speed:
         return sum(verdicts) < 0
 
 
-def judge_receivers(
+def compare_receivers(
     candidates: Candidates, ranking: Sequence[str], wanted: str = ""
 ) -> tuple[tuple[str, ...], Screen, list[Disagreement]]:
     """Judge the sources of speed by each other and by positions.
 
     Args:
-        candidates: Groups ``velocity`` and ``position``, outlines without spikes and stuck readings.
+        candidates: Groups ``velocity`` and ``position``, downsampled indexes without spikes and stuck readings.
         ranking: Sources of speed, the one that would lead first.
         wanted: Receiver the technician named to lead, "" for none.
 
@@ -200,7 +202,7 @@ def jump_items(candidates: Candidates) -> list[Spikes]:
     No result rests on single positions: what a jump could spoil, the check of speed, begins anew behind it.
 
     Args:
-        candidates: Groups ``velocity`` and ``position``, outlines without stuck readings.
+        candidates: Groups ``velocity`` and ``position``, downsampled indexes without stuck readings.
     """
     items = []
     for name, position in _positions(candidates.get("position", [])).items():

@@ -1,7 +1,7 @@
-"""The outline of a log: few enough rows to be held whole, enough to tie its clocks, rank its sources, match its rpm.
+"""The downsampled index of a log: few rows, held whole, from which clocks are fitted and sources ranked.
 
-A day's log does not fit into memory, but what must be known of all of it at once is little: one sentence a second
-of each receiver, two rpm readings a second, one in five seconds of all else. Every row says how many it stands for.
+A day's log does not fit into memory. What must be known of all of it at once does: one sentence a second of each
+receiver, two rpm readings a second, one row in five seconds of all else. Every row says how many it stands for.
 """
 
 from __future__ import annotations
@@ -18,19 +18,22 @@ import pyarrow as pa
 from trialcapture.buffers import coded, floats, to_arrow, truths
 from trialcapture.prepare.clocks.lower_envelope import FROZEN_NS, find_repeats
 from trialcapture.prepare.clocks.receive_time import CLOCKS, Stamps, block_axes, find_shifts_ns
-from trialcapture.prepare.clocks.sentence_times import DAY_NS, OUTLINE_COUNT, TIMED, integer_column, receiver_codes
+from trialcapture.prepare.clocks.sentence_times import DAY_NS, STANDS_FOR_COLUMN, TIMED, integer_column, receiver_codes
 from trialcapture.prepare.sample_statistics import first_least
 
 Ints = npt.NDArray[np.int64]
 
 SPACING_S = {"RMC": 1.0, "VELOCITY": 1.0, "ZDA": 1.0, "VTG": 1.0, "RPM": 0.5}
-"""Spacing of the rows kept of one stream, by formatter [s]."""
+"""Spacing of the rows kept of one stream, by formatter [s] (our choice: no clock drifts and no boat moves faster; rpm
+does)."""
 LONGEST_SPACING_S = 5.0
-"""Spacing of all other streams [s]."""
+"""Spacing of all other streams [s] (our choice, as above)."""
 AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
-"""Columns of an outline: each row's place on the log's receipt axes [ns]."""
+"""Columns of a downsampled index: each row's place on the log's receive-time axes [ns]."""
 _EARLY_NS, _LATE_NS = 1_000_000_000, 15_000_000_000
+"""A time so much too early, or so much too late, for its neighbours stands alone [ns] (our choice, no source)."""
 _AGREEING_NS = 5_000_000_000
+"""Neighbours whose delays differ by less agree [ns] (our choice, no source)."""
 _USUAL_PACE_NS = 100_000_000
 """Time a line takes where nothing tells it (common practice, no source)."""
 _STANDING = 3
@@ -38,17 +41,21 @@ _STANDING = 3
 _RARE = 0.2
 """A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _BACK_NS = 2_000_000_000
+"""A time that goes back by no more than this between two devices' sentences [ns] (our choice, no source)."""
 _SOME, _LONGER, _UNEVEN, _MOSTLY = 0.3, 1.4, 0.2, 0.6
+"""Two devices: share of times told once; longest period, in usual ones; how far from the middle, and how often, the
+second sentence of a time stands (our choice, no source)."""
 _APART_M = 1.0
 _CROSSED, _MANY_CROSSED = 0.04, 30
 """Two devices send under one name where more sentences than this share, and than so many, tell a second position, over
 a metre off, for a time (common practice, no source): a device of ten times a second beside one of one leaves 0.09."""
 _M_PER_DEG = 111_200.0
+"""Metres a degree of latitude, to a per cent: WGS 84 at 50 degrees."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
 
 
 @dataclass(frozen=True, slots=True)
-class TimesTold:
+class ReportedTimes:
     """The times one receiver told in a log without stamps, in order of lines; shape (n,) each.
 
     Attributes:
@@ -71,11 +78,11 @@ class TimesTold:
     total: int
 
     @staticmethod
-    def joined(parts: Sequence[TimesTold]) -> TimesTold:
+    def joined(parts: Sequence[ReportedTimes]) -> ReportedTimes:
         """Return several blocks' as one."""
         before = np.cumsum([0, *(p.total for p in parts)])
         around = [p.around + int(n) for p, n in zip(parts, before[:-1], strict=True)]
-        return TimesTold(
+        return ReportedTimes(
             np.concatenate([p.line for p in parts]), np.concatenate([p.tod_ns for p in parts]),
             np.concatenate([p.days for p in parts]), np.concatenate([p.fixed for p in parts]),
             np.concatenate([p.lat_deg for p in parts]), np.concatenate([p.lon_deg for p in parts]),
@@ -84,7 +91,7 @@ class TimesTold:
 
 
 @dataclass(frozen=True, slots=True)
-class Crossed:
+class MixedPositions:
     """How often sentences of one formatter and one name tell two positions for one time.
 
     Attributes:
@@ -97,9 +104,9 @@ class Crossed:
     total: int
     apart_m: tuple[tuple[float, int], ...]
 
-    def joined(self, other: Crossed) -> Crossed:
+    def joined(self, other: MixedPositions) -> MixedPositions:
         """Return two blocks' as one."""
-        return Crossed(self.count + other.count, self.total + other.total, self.apart_m + other.apart_m)
+        return MixedPositions(self.count + other.count, self.total + other.total, self.apart_m + other.apart_m)
 
     @property
     def is_two(self) -> bool:
@@ -108,12 +115,12 @@ class Crossed:
 
 
 @dataclass(frozen=True, slots=True)
-class BlockOutline:
+class BlockIndex:
     """What is kept of one block.
 
     Attributes:
-        tables: Kept rows by formatter, with their axis columns (the block's own axis) and `OUTLINE_COUNT`.
-        stamps: How each receipt clock stamped the block.
+        tables: Kept rows by formatter, with their axis columns (the block's own axis) and `STANDS_FOR_COLUMN`.
+        stamps: How each receive clock stamped the block.
         epochs: By receiver, the times it told; only where lines carry no stamps and their order has to do.
         strays: By source and type, such as ``gps1 GPRMC``, how many sentences tell a time that stands alone.
         crossed: By receiver and formatter, what shows that two devices send under one name.
@@ -121,38 +128,38 @@ class BlockOutline:
 
     tables: dict[str, pa.Table]
     stamps: dict[str, Stamps]
-    epochs: dict[str, TimesTold]
+    epochs: dict[str, ReportedTimes]
     strays: dict[str, int]
-    crossed: dict[tuple[str, str], Crossed]
+    crossed: dict[tuple[str, str], MixedPositions]
 
 
 @dataclass(frozen=True, slots=True)
-class Outline:
+class DownsampledIndex:
     """What is kept of one log.
 
     Attributes:
         tables: Kept rows by formatter; the axis columns stand on the log's axes.
-        stamps: By receipt clock, each block's stamps in order.
-        shifts_ns: By receipt clock, what to add to each block's own axis [ns].
-        breaks_ns: By receipt clock, where on the log's axis the clock was set back [ns].
-        epochs: As in `BlockOutline`, for the whole log.
+        stamps: By receive clock, each block's stamps in order.
+        shifts_ns: By receive clock, what to add to each block's own axis [ns].
+        breaks_ns: By receive clock, where on the log's axis the clock was set back [ns].
+        epochs: As in `BlockIndex`, for the whole log.
         bounds: For each block, where its rows begin in every table of `tables`, by formatter.
-        strays: As in `BlockOutline`, for the whole log.
-        crossed: As in `BlockOutline`, for the whole log.
+        strays: As in `BlockIndex`, for the whole log.
+        crossed: As in `BlockIndex`, for the whole log.
     """
 
     tables: dict[str, pa.Table]
     stamps: dict[str, tuple[Stamps, ...]]
     shifts_ns: dict[str, list[int]]
     breaks_ns: dict[str, Ints]
-    epochs: dict[str, TimesTold]
+    epochs: dict[str, ReportedTimes]
     bounds: dict[str, list[int]]
     strays: dict[str, int]
-    crossed: dict[tuple[str, str], Crossed]
+    crossed: dict[tuple[str, str], MixedPositions]
 
 
-def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
-    """Return the outline of one decoded block.
+def index_block(tables: Mapping[str, pa.Table]) -> BlockIndex:
+    """Return the downsampled index of one decoded block.
 
     Args:
         tables: By formatter, lines ascending in each.
@@ -166,7 +173,7 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
     clock_ns = axes[told] if told else _times_of_day(present)
     kept = {}
     strays: dict[str, int] = {}
-    crossed: dict[tuple[str, str], Crossed] = {}
+    crossed: dict[tuple[str, str], MixedPositions] = {}
     for name, table in present.items():
         delay = clock_ns[name] - integer_column(table, "tod_ns")[0] if name in TIMED and told else None
         if name in TIMED:
@@ -176,21 +183,21 @@ def outline_block(tables: Mapping[str, pa.Table]) -> BlockOutline:
         rows, counts = _thin(clock_ns[name], _streams(table), spacing_ns, delay)
         few = table.take(to_arrow(rows))
         added = [to_arrow(axes[clock][name][rows]) for clock in AXIS] + [to_arrow(counts.astype(np.int32))]
-        names = [*few.column_names, *AXIS.values(), OUTLINE_COUNT]
+        names = [*few.column_names, *AXIS.values(), STANDS_FOR_COLUMN]
         kept[name] = pa.Table.from_arrays([*few.columns, *added], names=names)
     fine = told == "mono" or (told == "wall" and stamps["wall"].is_fine)
-    return BlockOutline(kept, stamps, {} if fine else _epochs(present), strays, crossed)
+    return BlockIndex(kept, stamps, {} if fine else _epochs(present), strays, crossed)
 
 
-def outline_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
-    """Return the outline of a decoded engine log: its first row, its last, and one in each `spacing_s` of its clock."""
+def index_log(rows: pa.Table, spacing_s: float = 0.5) -> pa.Table:
+    """Return the downsampled index of an engine log: first row, last row, and one in each `spacing_s` of its clock."""
     t_log_ns = integer_column(rows, "t_log_ns")[0]
     if not t_log_ns.size:
-        return rows.append_column(OUTLINE_COUNT, pa.nulls(0, pa.int32()))
+        return rows.append_column(STANDS_FOR_COLUMN, pa.nulls(0, pa.int32()))
     # a clock set back begins a new stream: times seen twice are two readings, not one
     stream = np.concatenate([[0], np.cumsum(np.diff(t_log_ns) < 0)])
     kept, counts = _thin(t_log_ns, stream, round(spacing_s * 1e9), None)
-    return rows.take(to_arrow(kept)).append_column(OUTLINE_COUNT, to_arrow(counts.astype(np.int32)))
+    return rows.take(to_arrow(kept)).append_column(STANDS_FOR_COLUMN, to_arrow(counts.astype(np.int32)))
 
 
 def _streams(table: pa.Table) -> Ints:
@@ -288,7 +295,7 @@ def _count_strays(table: pa.Table, name: str, delay_ns: Ints | None) -> dict[str
     Args:
         table: Of one formatter.
         name: The formatter.
-        delay_ns: Receipt less the time of day told [ns]; None where lines carry no stamps.
+        delay_ns: Receive time less the time of day told [ns]; None where lines carry no stamps.
     """
     tod, known = integer_column(table, "tod_ns")
     told = np.flatnonzero(known)
@@ -310,7 +317,7 @@ def _count_strays(table: pa.Table, name: str, delay_ns: Ints | None) -> dict[str
     return found
 
 
-def _find_crossed(table: pa.Table, name: str, at: Ints) -> dict[tuple[str, str], Crossed]:
+def _find_crossed(table: pa.Table, name: str, at: Ints) -> dict[tuple[str, str], MixedPositions]:
     """Return what shows that two devices send a formatter under one name.
 
     One device tells its times in order, and each once. Where each of its times stands for several sentences, they
@@ -319,7 +326,7 @@ def _find_crossed(table: pa.Table, name: str, at: Ints) -> dict[tuple[str, str],
     Args:
         table: Of one formatter.
         name: The formatter.
-        at: Receipt of each row [ns], or its line.
+        at: Receive time of each row [ns], or its line.
     """
     if "lat_deg" not in table.column_names:
         return {}
@@ -336,7 +343,7 @@ def _find_crossed(table: pa.Table, name: str, at: Ints) -> dict[tuple[str, str],
         step = np.diff(tod[mine])
         back = (step < 0) & (step >= -_BACK_NS)
         total = int(mine.size)
-        found[names[code], name] = Crossed(0, total, ())
+        found[names[code], name] = MixedPositions(0, total, ())
         odd = int(np.count_nonzero(back)) + _count_between(at[mine], step)
         if odd <= _CROSSED * total:
             continue
@@ -348,7 +355,7 @@ def _find_crossed(table: pa.Table, name: str, at: Ints) -> dict[tuple[str, str],
         apart_m = apart_m[apart_m > _APART_M]
         count = min(odd, apart_m.size)
         if count:
-            found[names[code], name] = Crossed(count, total, ((float(np.median(apart_m)), apart_m.size),))
+            found[names[code], name] = MixedPositions(count, total, ((float(np.median(apart_m)), apart_m.size),))
     return found
 
 
@@ -359,7 +366,7 @@ def _count_between(at: Ints, step: Ints) -> int:
     are told twice, it would space its sentences evenly.
 
     Args:
-        at: Receipt of one stream's sentences [ns], or their lines, shape (n,).
+        at: Receive time of one stream's sentences [ns], or their lines, shape (n,).
         step: From each time told to the next [ns], shape (n - 1,).
     """
     begins = np.flatnonzero(np.concatenate([[True], step != 0]))
@@ -380,7 +387,7 @@ def _within_a_day(difference_ns: Ints) -> Ints:
     return (difference_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2
 
 
-def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
+def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, ReportedTimes]:
     """Return, by receiver, the first sentence of each new time; a formatter that repeats its time begins one too."""
     gathered: dict[str, list[tuple[Any, ...]]] = {}
     lines: dict[str, list[Ints]] = {}
@@ -422,7 +429,7 @@ def _epochs(tables: Mapping[str, pa.Table]) -> dict[str, TimesTold]:
         # the position of an epoch is the first that any of its sentences gives, and so is its date
         at = _first_where(np.isfinite(lat), begins)
         others = np.sort(np.concatenate([x for other, of in lines.items() if other != key for x in of] or [line[:0]]))
-        found[key] = TimesTold(
+        found[key] = ReportedTimes(
             line[begins], tod[begins], days[_first_where(days >= 0, begins)], np.logical_or.reduceat(fixed, begins),
             lat[at], lon[at], np.searchsorted(others, line[begins]), int(others.size),
         )  # fmt: skip
@@ -435,8 +442,8 @@ def _first_where(good: npt.NDArray[np.bool_], begins: Ints) -> Ints:
     return np.where(first < good.size, first, begins)
 
 
-def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
-    """Return the outline of a log from those of its blocks, in order."""
+def join_indexes(blocks: Sequence[BlockIndex]) -> DownsampledIndex:
+    """Return the downsampled index of a log from those of its blocks, in order."""
     stamps = {clock: tuple(b.stamps[clock] for b in blocks) for clock in CLOCKS}
     shifts, breaks = {}, {}
     for clock in CLOCKS:
@@ -454,15 +461,15 @@ def join_outlines(blocks: Sequence[BlockOutline]) -> Outline:
         bounds[name] = sizes
     epochs = {}
     for key in dict.fromkeys(k for b in blocks for k in b.epochs):
-        epochs[key] = TimesTold.joined([b.epochs[key] for b in blocks if key in b.epochs])
+        epochs[key] = ReportedTimes.joined([b.epochs[key] for b in blocks if key in b.epochs])
     strays: Counter[str] = Counter()
     for block in blocks:
         strays.update(block.strays)
-    crossed: dict[tuple[str, str], Crossed] = {}
+    crossed: dict[tuple[str, str], MixedPositions] = {}
     for block in blocks:
         for of, found in block.crossed.items():
             crossed[of] = crossed[of].joined(found) if of in crossed else found
-    return Outline(tables, stamps, shifts, breaks, epochs, bounds, dict(strays), crossed)
+    return DownsampledIndex(tables, stamps, shifts, breaks, epochs, bounds, dict(strays), crossed)
 
 
 def _shifted(table: pa.Table, shift_ns: Mapping[str, int]) -> pa.Table:

@@ -1,4 +1,7 @@
-"""Logs without receipt stamps: lines placed by their order between the sentences that carry a time."""
+"""Logs without receive-time stamps: UTC by the order of the lines between the sentences that carry a time.
+
+Pauses of the recording are told from steps of the receiver's clock by what else the lines say.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +17,8 @@ from trialcapture.prepare.clocks.receiver_steps import (
     BEFORE_ALL,
     MOTION_FLOOR_M,
     WHOLE_S,
-    Heard,
-    OwnTime,
+    TimeCorrection,
+    TimedSentences,
     choose_level,
     epochs_behind_ns,
     is_possible,
@@ -29,13 +32,20 @@ Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 _FEW = 10
+"""Sentences of a kind from which its place in the burst is known (our choice, no source)."""
 _MOST_STRAYS = 4
+"""Wrong times in a row that are taken for damage (our choice, no source)."""
 _MOST_BREAKS = 2000
+"""Breaks of a log that are looked at: a bound on time, far above any log's (our choice)."""
 _FAR_NS = 60_000_000_000
+"""Several wrong times in a row are damage only where they are so far off [ns] (our choice, no source)."""
 _SLIP_NS = 600_000_000
+"""A step longer than usual by this is looked at as a slip of a whole second [ns] (our choice, no source)."""
 _COARSE_NS = 3_000_000_000
 """What a wall clock of whole seconds, seen on a line nearby, may be off by (common practice, no source)."""
 _LONGEST_PAUSE_NS = 14 * 86_400_000_000_000
+"""A longer step of time is no pause of the recording [ns]: the longest session of one trial, 14 days (our
+choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,25 +68,25 @@ class Epochs:
 
 
 @dataclass(frozen=True, slots=True)
-class Traced:
+class TimesByOrder:
     """A receiver's times along a log without stamps.
 
     Attributes:
         epochs: Its times, steps taken out; None where it told none.
         own: What to add to its own time; a level begins at a line.
-        heard: Its times as told, strays left out; the axis is the line.
+        timed: Its times as told, strays left out; the axis is the line.
         why: Which of its times is taken for UTC, in words that follow "the time".
-        pauses: Indices into `heard` of the first time after each pause of the recording.
+        pauses: Indices into `timed` of the first time after each pause of the recording.
     """
 
     epochs: Epochs | None
-    own: OwnTime
-    heard: Heard
+    own: TimeCorrection
+    timed: TimedSentences
     why: str
     pauses: tuple[int, ...]
 
 
-def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Traced:
+def find_times_by_order(timed: TimedSentences, others: Mapping[str, TimedSentences], around: Ints) -> TimesByOrder:
     """Return the believable new times of the main receiver, on one level wherever its clock was set.
 
     Where a time is not the next one after the time before, either the recording paused or the receiver's clock was
@@ -85,15 +95,15 @@ def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Tra
     that goes back is a step, and so is time that leaps ahead and comes back; other leaps ahead are pauses.
 
     Args:
-        heard: Of the main receiver; the axis is the line.
-        others: The same of other receivers, from the outline.
+        timed: Of the main receiver; the axis is the line.
+        others: The same of other receivers, from the downsampled index.
         around: How many sentences of other talkers and sources came in before each time.
     """
-    told, stray = heard, _find_strays(heard.utc_ns)
-    heard, around = _taken(heard, ~stray), around[~stray]
-    line, utc = heard.axis_ns, heard.utc_ns
+    told, stray = timed, _find_strays(timed.utc_ns)
+    timed, around = _taken(timed, ~stray), around[~stray]
+    line, utc = timed.axis_ns, timed.utc_ns
     if not line.size:
-        return Traced(None, OwnTime(), heard, "", ())
+        return TimesByOrder(None, TimeCorrection(), timed, "", ())
     step, usual = np.diff(utc), usual_step_ns(utc)
     regular = (step > 0) & (step <= _limit_ns(usual))
     passed = _passed_ns(np.diff(line), np.diff(around), step, regular, usual)
@@ -101,10 +111,10 @@ def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Tra
     slip = regular & (step >= usual + _SLIP_NS) & (passed <= np.maximum(1.3 * usual, 0.5 * step))
     breaks = np.flatnonzero(~regular | slip)[:_MOST_BREAKS]
     elapsed = usual * np.maximum(np.rint(passed / usual), 1.0)
-    sizes = [_step_ns(heard, others, int(i), usual, float(elapsed[i])) for i in breaks]
+    sizes = [_step_ns(timed, others, int(i), usual, float(elapsed[i])) for i in breaks]
     # how many epochs of a fast receiver went by, lines tell to two or three only
     room_s = float(np.clip(3.0 * usual / 1e9, WHOLE_S, 0.45)) if usual < 0.5e9 else WHOLE_S
-    own = OwnTime()
+    own = TimeCorrection()
     settled = _settled(sizes, [round(step[i] - elapsed[i]) for i in breaks])
     for i, size in zip(breaks[::-1], settled[::-1], strict=True):
         if size:
@@ -116,16 +126,16 @@ def trace_epochs(heard: Heard, others: Mapping[str, Heard], around: Ints) -> Tra
         if step[i] > _limit_ns(usual) and level[i] == level[i + 1] and not _was_silent(float(step[i]), elapsed[i])
     ]
     ahead_s = _ahead_s(others, line, utc + own.added(line))
-    chosen, why = choose_level(heard, own, ahead_s)
+    chosen, why = choose_level(timed, own, ahead_s)
     own = own.moved(epochs_behind_ns(own, chosen, ahead_s) - own.added_ns[chosen])
-    placed = utc + own.added(line)
-    line, placed = _with_strays(line, placed, told.axis_ns[stray], usual)
+    assigned = utc + own.added(line)
+    line, assigned = _with_strays(line, assigned, told.axis_ns[stray], usual)
     # two formatters of one epoch may share a line only where a log is damaged; a time told twice is one
-    alone = np.concatenate([np.diff(line) > 0, [True]]) & np.concatenate([[True], np.diff(placed) != 0])
-    line, placed = line[alone], placed[alone]
-    pace_ns = float(np.median(np.diff(placed) / np.diff(line))) if line.size > 1 else 0.0
-    mean_ns = _mean_pace_ns(line, placed, usual) or max(pace_ns, 0.0)
-    return Traced(Epochs(line, placed, usual, max(pace_ns, 0.0), mean_ns), own, heard, why, tuple(pauses))
+    alone = np.concatenate([np.diff(line) > 0, [True]]) & np.concatenate([[True], np.diff(assigned) != 0])
+    line, assigned = line[alone], assigned[alone]
+    pace_ns = float(np.median(np.diff(assigned) / np.diff(line))) if line.size > 1 else 0.0
+    mean_ns = _mean_pace_ns(line, assigned, usual) or max(pace_ns, 0.0)
+    return TimesByOrder(Epochs(line, assigned, usual, max(pace_ns, 0.0), mean_ns), own, timed, why, tuple(pauses))
 
 
 def _mean_pace_ns(line: Ints, utc: Ints, usual: float) -> float:
@@ -150,19 +160,19 @@ def _passed_ns(lines: Ints, around: Ints, step: Ints, regular: Bools, usual: flo
     return passed
 
 
-def _with_strays(line: Ints, placed: Ints, strays: Ints, usual: float) -> tuple[Ints, Ints]:
+def _with_strays(line: Ints, assigned: Ints, strays: Ints, usual: float) -> tuple[Ints, Ints]:
     """Return the times with those lines put back where a time that could not be stood, if just they are missing."""
     if not strays.size or line.size < 2:
-        return line, placed
+        return line, assigned
     after = np.searchsorted(line, strays)
     inside = (after > 0) & (after < line.size)
     strays, after = strays[inside], after[inside]
     nth = np.arange(strays.size) - np.searchsorted(after, after) + 1
     missing = np.bincount(after, minlength=line.size)[after]
-    fits = np.abs(placed[after] - placed[after - 1] - (missing + 1) * usual) < 0.1 * usual
-    strays, at = strays[fits], (placed[after - 1] + np.rint(nth * usual).astype(np.int64))[fits]
+    fits = np.abs(assigned[after] - assigned[after - 1] - (missing + 1) * usual) < 0.1 * usual
+    strays, at = strays[fits], (assigned[after - 1] + np.rint(nth * usual).astype(np.int64))[fits]
     order = np.argsort(np.concatenate([line, strays]), kind="stable")
-    return np.concatenate([line, strays])[order], np.concatenate([placed, at])[order]
+    return np.concatenate([line, strays])[order], np.concatenate([assigned, at])[order]
 
 
 def _limit_ns(usual_ns: float) -> float:
@@ -170,11 +180,11 @@ def _limit_ns(usual_ns: float) -> float:
     return max(3.0 * usual_ns, 5e9)
 
 
-def _taken(heard: Heard, kept: Bools) -> Heard:
-    wall = None if heard.wall_ns is None else heard.wall_ns[kept]
-    return Heard(
-        heard.axis_ns[kept], heard.utc_ns[kept], wall, heard.fixed[kept], heard.lat_deg[kept], heard.lon_deg[kept],
-        heard.judges,
+def _taken(timed: TimedSentences, kept: Bools) -> TimedSentences:
+    wall = None if timed.wall_ns is None else timed.wall_ns[kept]
+    return TimedSentences(
+        timed.axis_ns[kept], timed.utc_ns[kept], wall, timed.fixed[kept], timed.lat_deg[kept], timed.lon_deg[kept],
+        timed.judges,
     )  # fmt: skip
 
 
@@ -199,26 +209,28 @@ def _find_strays(utc_ns: Ints) -> Bools:
     return stray
 
 
-def _step_ns(heard: Heard, others: Mapping[str, Heard], i: int, usual: float, elapsed: float) -> int | None:
+def _step_ns(
+    timed: TimedSentences, others: Mapping[str, TimedSentences], i: int, usual: float, elapsed: float
+) -> int | None:
     """Return how far the receiver was set between times `i` and `i + 1` [ns]; 0 if not, None if nothing tells.
 
     `elapsed` is how long it was between them by the lines [ns].
     """
-    line, utc = heard.axis_ns, heard.utc_ns
+    line, utc = timed.axis_ns, timed.utc_ns
     step = int(utc[i + 1] - utc[i])
     size = round(step - elapsed)
     if step > _limit_ns(usual) and _was_silent(step, elapsed):
         return 0  # lines came in meanwhile: only the receiver was silent
-    if heard.wall_ns is not None:
-        wall = float(heard.wall_ns[i + 1] - heard.wall_ns[i])
+    if timed.wall_ns is not None:
+        wall = float(timed.wall_ns[i + 1] - timed.wall_ns[i])
         if abs(size) > _COARSE_NS and min(abs(wall - step), abs(wall - elapsed)) < _COARSE_NS:
             return size if abs(wall - elapsed) < abs(wall - step) else 0
     if abs(size) > _LONGEST_PAUSE_NS or is_possible(utc[i : i + 1]) != is_possible(utc[i + 1 : i + 2]):
         return size
-    if step > 0 and heard.judges and abs(size) > _COARSE_NS and not heard.fixed[: i + 1].any() and heard.fixed.any():
+    if step > 0 and timed.judges and abs(size) > _COARSE_NS and not timed.fixed[: i + 1].any() and timed.fixed.any():
         return size
     is_small = abs(step) <= _limit_ns(usual)
-    moved = moved_on(heard, i, i + 1, elapsed, step, floor_m=_floor_m(heard, i) if is_small else MOTION_FLOOR_M)
+    moved = moved_on(timed, i, i + 1, elapsed, step, floor_m=_floor_m(timed, i) if is_small else MOTION_FLOOR_M)
     if moved is not None:
         return size if moved else 0
     for other in others.values():
@@ -260,9 +272,9 @@ def _settled(sizes: list[int | None], steps: list[int]) -> list[int]:
     return settled
 
 
-def _floor_m(heard: Heard, i: int) -> float:
+def _floor_m(timed: TimedSentences, i: int) -> float:
     """Return what the distance between two fixes may be off by, by the resolution of the positions near one [m]."""
-    near = heard.lat_deg[max(i - 50, 0) : i + 50]
+    near = timed.lat_deg[max(i - 50, 0) : i + 50]
     # of an even run, only the counts that the last digit jumps by are left in second differences
     counts = np.abs(np.diff(near[np.isfinite(near)], 2))
     counts = counts[counts > 1e-9]
@@ -270,7 +282,7 @@ def _floor_m(heard: Heard, i: int) -> float:
     return 0.4 + min(2.0 * resolution_m, MOTION_FLOOR_M)
 
 
-def _ahead_s(others: Mapping[str, Heard], line: Ints, utc_ns: Ints) -> list[tuple[str, float]]:
+def _ahead_s(others: Mapping[str, TimedSentences], line: Ints, utc_ns: Ints) -> list[tuple[str, float]]:
     """Return how far each other receiver that was never set is ahead of times at lines [s]."""
     found = []
     for key, other in others.items():
@@ -282,16 +294,16 @@ def _ahead_s(others: Mapping[str, Heard], line: Ints, utc_ns: Ints) -> list[tupl
     return found
 
 
-def place_by_order(table: pa.Table, epochs: Epochs) -> Ints:
+def assign_utc_by_order(table: pa.Table, epochs: Epochs) -> Ints:
     """Return UTC [ns] of each row by its place between the epochs; a receiver's own burst has its epoch's time."""
     at = integer_column(table, "line")[0]
-    placed = _between(at, epochs)
+    assigned = _between(at, epochs)
     burst = _in_burst(table, at, epochs.line)
     begun_ns = epochs.utc_ns[np.searchsorted(epochs.line, at, side="right") - 1]
     # what comes in long after the last time told is of no epoch
-    burst &= placed - begun_ns <= _limit_ns(epochs.usual_ns)
-    placed[burst] = begun_ns[burst]
-    return placed
+    burst &= assigned - begun_ns <= _limit_ns(epochs.usual_ns)
+    assigned[burst] = begun_ns[burst]
+    return assigned
 
 
 def _between(at: Ints, epochs: Epochs) -> Ints:

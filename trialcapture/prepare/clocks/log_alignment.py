@@ -1,4 +1,7 @@
-"""How an engine log is tied to UTC: the choice between the ways, and the account that is given of it."""
+"""Alignment of a whole engine log with UTC: the choice between the methods, warnings and clock evidence.
+
+Also found here: engines whose columns in the log are exchanged.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import floats, integers, to_arrow
 from trialcapture.config import Config, EngineLog
-from trialcapture.prepare.clocks.log_clock import BUS_U_S, LogClock, LogFit, LogRun, fit_by_marks, fit_by_rpm
+from trialcapture.prepare.clocks.log_clock import BUS_U_S, EngineLogClock, LogFit, LogRun, fit_by_marks, fit_by_rpm
 from trialcapture.prepare.clocks.log_match import Pair
 from trialcapture.prepare.clocks.log_motion import fit_by_motion
 from trialcapture.prepare.clocks.log_pieces import Cuts, Engine
@@ -24,21 +27,24 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_BLOCK_NS = 10_000_000_000
-_STEADY_RPM = 15.0
-_LEAST_BLOCKS = 20
+_BLOCK_NS, _STEADY_RPM, _LEAST_BLOCKS = 10_000_000_000, 15.0, 20
+"""Engines are compared by means of so long [ns], over which rpm spreads by less; so many are needed (our choice, no
+source)."""
 _MEASURABLE = 0.3
-"""Share of the network's least count, and of 1 rpm, by which engines must differ to be told apart."""
+"""Share of the network's least count, and of 1 rpm, by which engines must differ to be told apart (our choice, no
+source)."""
 _OPPOSED, _CLEARLY = -0.5, 4.0
 """Correlation of what the log and the network show of the engines' difference, and how many standard errors it must lie
 from nought, to call them exchanged (common practice, no source)."""
 _ODD_OFFSET_S = 900.0
+"""An offset beyond this is told, as the declared zone may be wrong [s] (our choice: zones differ by a
+quarter of an hour at least)."""
 _DAY_S = 86_400.0
-_PAUSE_NS = 6 * 3_600_000_000_000
-_SET_BACK_NS = 5_000_000_000
+_PAUSE_NS, _SET_BACK_NS = 6 * 3_600_000_000_000, 5_000_000_000
+"""A pause, and a set-back, that part two runs of a log [ns] (our choice, no source)."""
 
 
-def align_log(
+def align_whole_log(
     name: str,
     spec: EngineLog,
     log: pa.Table,
@@ -56,7 +62,7 @@ def align_log(
     Args:
         name: File name.
         spec: The log's description, which may ask for one method.
-        log: Decoded rows, or the outline of them; its first row is the log's.
+        log: Decoded rows, or the downsampled index of them; its first row is the log's.
         series: Chosen network series by channel group.
         config: Engine ids.
         marks_ns: UTC of marks a person made [ns].
@@ -348,13 +354,11 @@ def _warnings(name: str, fit: LogFit, stamps: Ints, series: Mapping[str, pa.Tabl
     return told
 
 
-# ------------------------------------------------------------------------------
-# The account of an engine log's clock: its runs, the evidence of each piece, the steps between, what is left out.
-# ------------------------------------------------------------------------------
+# The evidence of an engine log's clock, piece by piece.
 
 
 @dataclass(frozen=True, slots=True)
-class TiedLog:
+class AlignedLog:
     """What came of tying one log.
 
     Attributes:
@@ -364,18 +368,18 @@ class TiedLog:
         items: What is wrong with its clock, for the account of data health.
     """
 
-    clock: LogClock | None
+    clock: EngineLogClock | None
     rows: list[ClockRow]
     warnings: list[str]
     items: list[Item]
 
 
 @dataclass(frozen=True, slots=True)
-class LogPart:
+class LogPiece:
     """Rows between two steps of the clock.
 
     Attributes:
-        rows: Their indices in the outline: first, and one past the last.
+        rows: Their indices in the downsampled index: first, and one past the last.
         fit: How the clock relates to UTC there, or None.
         why: Why it is not tied.
         is_step: Whether the clock was set before it.
@@ -406,12 +410,12 @@ def rate_items(rows: Sequence[ClockRow]) -> list[Item]:
     ]  # fmt: skip
 
 
-def place_rows(rows: pa.Table, clock: LogClock) -> tuple[pa.Table, Ints]:
+def assign_utc_to_rows(rows: pa.Table, clock: EngineLogClock) -> tuple[pa.Table, Ints]:
     """Return the rows of a log that have a place in time, and the UTC [ns] of each.
 
     Args:
-        rows: Decoded rows, or the outline of them.
-        clock: From `tie_log`.
+        rows: Decoded rows, or the downsampled index of them.
+        clock: From `align_engine_log`.
     """
     t_ns, known = clock.to_utc(integers(rows["t_log_ns"])[0], integers(rows["row"])[0])
     return (rows, t_ns) if known.all() else (rows.filter(to_arrow(known)), t_ns[known])
@@ -424,7 +428,7 @@ def late_items(name: str, cuts: Cuts | None) -> list[Item]:
     return [Rejection(f"engine log {name}", "", "out of order", int(cuts.late.sum()), "none: put in order")]
 
 
-def without_wild(name: str, tied: TiedLog, wild: Ints) -> TiedLog:
+def without_wild(name: str, tied: AlignedLog, wild: Ints) -> AlignedLog:
     """Return a tied log in which some rows, whose stamps are far off, have no place in time."""
     item = Rejection(f"engine log {name}", "", "stamp far off its neighbours'", int(wild.size), "left out")
     clock = tied.clock
@@ -434,18 +438,18 @@ def without_wild(name: str, tied: TiedLog, wild: Ints) -> TiedLog:
             inside = np.sort(wild[(wild > run.rows[0]) & (wild < run.rows[1])])
             edges = [run.rows[0], *(e for w in inside.tolist() for e in (w - 1, w + 1)), run.rows[1]]
             runs += [replace(run, rows=(a, b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if a <= b]
-        clock = LogClock(tuple(runs))
+        clock = EngineLogClock(tuple(runs))
     return replace(tied, clock=clock, items=[*tied.items, item])
 
 
-def run_of(log: pa.Table, piece: LogPart, fit: LogFit) -> LogRun:
-    """Return the run of a log's outline that one piece is."""
+def run_of(log: pa.Table, piece: LogPiece, fit: LogFit) -> LogRun:
+    """Return the run of a log's downsampled index that one piece is."""
     row = integers(log["row"])[0]
     low, high = sorted((int(row[piece.rows[0]]), int(row[piece.rows[1] - 1])))
     return LogRun((low, high), origin_ns(integers(log["t_log_ns"])[0], piece), fit)
 
 
-def told_in_pieces(name: str, log: pa.Table, pieces: list[LogPart], cuts: Cuts) -> TiedLog:
+def result_in_pieces(name: str, log: pa.Table, pieces: list[LogPiece], cuts: Cuts) -> AlignedLog:
     """Return runs, clock evidence and account of a log in pieces."""
     stamps = integers(log["t_log_ns"])[0]
     runs: list[LogRun] = []
@@ -469,15 +473,15 @@ def told_in_pieces(name: str, log: pa.Table, pieces: list[LogPart], cuts: Cuts) 
             )
         if k and piece.is_step:
             items.append(_restart(name, stamps, pieces[k - 1], piece, spans[k - 1], span))
-    return TiedLog(LogClock(tuple(runs)), rows, [], [*items, *late_items(name, cuts)])
+    return AlignedLog(EngineLogClock(tuple(runs)), rows, [], [*items, *late_items(name, cuts)])
 
 
-def origin_ns(stamps: Ints, piece: LogPart) -> int:
+def origin_ns(stamps: Ints, piece: LogPiece) -> int:
     """Return the stamp of a piece's first row [ns]; its offset holds there."""
     return int(stamps[piece.rows[0]])
 
 
-def _span(stamps: Ints, pieces: list[LogPart], k: int) -> tuple[int, int]:
+def _span(stamps: Ints, pieces: list[LogPiece], k: int) -> tuple[int, int]:
     """Return between what UTC [ns] the rows of a piece lie; for one that is not tied, between its neighbours."""
     tied = [_tied_span(stamps, piece) for piece in pieces]
     own = tied[k]
@@ -492,7 +496,7 @@ def _span(stamps: Ints, pieces: list[LogPart], k: int) -> tuple[int, int]:
     return before[1], before[1] + length_ns if after is None else max(after[0], before[1])
 
 
-def _tied_span(stamps: Ints, piece: LogPart) -> tuple[int, int] | None:
+def _tied_span(stamps: Ints, piece: LogPiece) -> tuple[int, int] | None:
     if piece.fit is None:
         return None
     utc = piece.fit.to_utc(stamps[slice(*piece.rows)], origin_ns(stamps, piece))
@@ -500,7 +504,7 @@ def _tied_span(stamps: Ints, piece: LogPart) -> tuple[int, int] | None:
 
 
 def _restart(
-    name: str, stamps: Ints, before: LogPart, after: LogPart, span_before: tuple[int, int], span: tuple[int, int]
+    name: str, stamps: Ints, before: LogPiece, after: LogPiece, span_before: tuple[int, int], span: tuple[int, int]
 ) -> Restart:
     """Return the account of one step of a log's clock."""
     at = after.rows[0]

@@ -1,9 +1,8 @@
-"""Tying an engine log's clock to UTC without rpm on the network, by the boat's motion.
+"""The clock of an engine log from the boat's motion, where the network carries no rpm.
 
-Two looks at the same recordings, each blind where the other sees. The level of the speed, as a free function of a
-lagging rpm, tells over days which stretch of the trial the log belongs to, but only to some ten seconds. The onset of
-acceleration at the edges of rpm (`fit_onsets`) tells the instant, but one step of a ladder looks
-like the next. A place that both do not prefer clearly is not taken.
+Two matches are combined. The level of the speed, a free function of lagged rpm, finds the offset among days, to some
+ten seconds. The onset of acceleration at the edges of rpm (`fit_onsets`) finds the instant, but cannot tell one step of
+a ladder of rpm from the next. An offset that is not clearly the best by both together is refused.
 """
 
 from __future__ import annotations
@@ -18,19 +17,19 @@ from trialcapture.prepare.clocks.log_clock import LogFit
 from trialcapture.prepare.clocks.log_match import longest_gap_s, misfit_by_lag, to_seconds, usual_pace_s
 from trialcapture.prepare.sample_statistics import rolling_mean
 
-# ------------------------------------------------------------------------------
-# Lasting changes of rpm, and the fine uniform grid on which they are looked for.
-# ------------------------------------------------------------------------------
+# Lasting changes of rpm on a uniform grid.
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 STEP_S = 0.25
-"""Spacing both recordings are brought to [s]."""
+"""Spacing both recordings are brought to [s] (our choice, no source)."""
 CHANGE_S = 8.0
+"""Time within which a change of rpm is one edge [s] (our choice, no source)."""
 _LEAST_SHARE, _LEAST_RPM = 0.04, 40.0
-"""An edge changes rpm within 8 s by so much of its whole range, and by so much at least."""
+"""An edge changes rpm within 8 s by so much of its whole range, and by so much at least (our choice, no source)."""
 _SMOOTH_S = 2.0
+"""Rpm is averaged over this before edges are looked for [s] (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +82,7 @@ def find_edges(rpm: Floats) -> tuple[Ints, Floats]:
     return at, change[at]
 
 
-# ------------------------------------------------------------------------------
-# Where the boat begins to answer a change of rpm: the onset of acceleration against the edges of rpm in a log.
+# The onset of acceleration against the edges of rpm in a log.
 #
 # Speed lags rpm by many seconds, so matching the two is biased late. The onset of the change does not lag: thrust
 # follows the shaft at once. Round every lasting change of rpm the speed is taken for a straight line plus the
@@ -99,20 +97,22 @@ def find_edges(rpm: Floats) -> tuple[Ints, Floats]:
 # swinging and with periods of 8 to 30 s, crash stops, hunting throttles and receivers that smooth. 99 % of them lie
 # within twice the stated uncertainty, the worst at 2.6 times. They are not sharp: 2 or 3 readings an edge, and 0.4 to 1
 # as its limit, leave no trial of the first 275 beyond 3 u.
-# ------------------------------------------------------------------------------
 
 _BEFORE_S, _AFTER_S = 9.0, 15.0
-"""How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else."""
+"""How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else (our
+choice, no source)."""
 _TIME_CONSTANTS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 1000.0)
-"""Time constants of a hull that are tried [s]; the last one stands for speed that only grows."""
+"""Time constants of a hull that are tried [s]; the last one stands for speed that only grows (our choice, no
+source)."""
 _FLOOR_KN2 = 0.03**2
-"""Noise no speed is believed to be better than [kn²]."""
+"""Noise no speed is believed to be better than [kn²] (common practice, no source)."""
 _KIND_U_S = 0.3
 """How far large and small, rising and falling edges of one boat stand apart [s], by simulated trials. Where a trial
 begins with one kind and ends with another this looks like drift."""
 _EDGES_FOR_SLOPE = 8
+"""Edges from which a drift is fitted (our choice, no source)."""
 _CLEAR = 0.5
-"""An edge leaving more than this share unexplained shows no onset."""
+"""An edge leaving more than this share unexplained shows no onset (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +190,7 @@ def scan_onsets(speed: Uniform, rpm: Uniform, offset_s: float, span_s: float) ->
     return offset_s + (best - steps) * STEP_S, float(np.exp(total[best] / count))
 
 
-class Swing(NamedTuple):
+class SecondOrderHull(NamedTuple):
     """A hull that answers like a mass on a spring: trim and speed overshoot, and the answer begins slowly.
 
     Attributes:
@@ -202,24 +202,27 @@ class Swing(NamedTuple):
     damping: float
 
 
-SWINGS = tuple(Swing(period_s, damping) for period_s in (6.0, 9.0, 13.0, 18.0, 25.0) for damping in (0.2, 0.4, 0.7))
+SECOND_ORDER_HULLS = tuple(
+    SecondOrderHull(period_s, damping) for period_s in (6.0, 9.0, 13.0, 18.0, 25.0) for damping in (0.2, 0.4, 0.7)
+)
 """The second-order hulls that are tried beside the first-order one; boats between them are told well enough by their
 neighbours (by simulated trials)."""
 _READINGS = 3.0
 """Independent readings an edge counts for in the likelihood of a hull: 24 s of a receiver's slow noise, less the line,
-the size and the time constant that are fitted to them."""
+the size and the time constant that are fitted to them (our choice, no source)."""
 _ORDINARY = 0.1
 """By how much per edge (logarithm of what is left unexplained) a second-order hull must do better than the first-order
 one to be as likely. Real first-order hulls are not quite linear: simulated ones leave 0 to 0.25 more than the best
 second-order hull explains, and hulls that swing with 12 to 22 s leave 0.1 to 1."""
 _MOST = 1.0
 """What one edge may say for or against a hull, as above: a crash stop, with the gear out or astern, answers late too,
-and as clearly as no other change of rpm."""
+and as clearly as no other change of rpm (our choice, no source)."""
 _UNLIKE_S = 0.8
 """How far the instant of a hull that swings in another way than those tried stands from theirs, one standard deviation
 [s] (by simulated trials)."""
 _REACH_S, _FAR_S = 4.0, 8.0
-"""How far the onset is looked for to either side [s], and where hulls are tried whose answer begins slowly."""
+"""How far the onset is looked for to either side [s], and where hulls are tried whose answer begins slowly (our choice,
+no source)."""
 
 
 class _Search(NamedTuple):
@@ -246,8 +249,8 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool =
     """Fit the offset near a value known to a few seconds; each edge is judged on the same stretch of speed.
 
     A hull that swings answers late, and so short a look at each edge does not always tell whether it does. So all
-    `SWINGS` are tried beside the first-order hull, each with an offset of its own; the fit is their mean, weighed by
-    how likely each hull makes the edges of all the trial, and their spread is part of its uncertainty.
+    `SECOND_ORDER_HULLS` are tried beside the first-order hull, each with an offset of its own; the fit is their mean,
+    weighed by how likely each hull makes the edges of all the trial, and their spread is part of its uncertainty.
 
     Args:
         speed: Speed over ground [kn].
@@ -261,12 +264,12 @@ def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool =
     at, size = find_edges(rpm.values)
     found = _search(speed, rpm, at, offset_s, (None,), _REACH_S)
     if found is not None and not is_slow:
-        found = _search(speed, rpm, at, found.offset_s + found.moved_s, (None, *SWINGS), _FAR_S)
+        found = _search(speed, rpm, at, found.offset_s + found.moved_s, (None, *SECOND_ORDER_HULLS), _FAR_S)
     return None if found is None else _as_fit(rpm, at, size, found)
 
 
 def _search(
-    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, hulls: tuple[Swing | None, ...], reach_s: float
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, hulls: tuple[SecondOrderHull | None, ...], reach_s: float
 ) -> _Search | None:
     """Look for the offset at which the hulls explain the edges best; the first of them is the ordinary one."""
     reach = round(reach_s / STEP_S)
@@ -349,7 +352,7 @@ def _slope(slopes: Floats, weight: Floats, since_s: Floats, span_s: float, scale
 
 
 def _edge_curves(
-    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, hulls: tuple[Swing | None, ...]
+    speed: Uniform, rpm: Uniform, at: Ints, offset_s: float, reach: int, hulls: tuple[SecondOrderHull | None, ...]
 ) -> tuple[Floats, Ints]:
     """Return what is left unexplained, shape (hulls, edges, shifts within reach), and which edges can be used."""
     before, after = round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S)
@@ -382,7 +385,7 @@ def _edge_curves(
     return stacked, np.array(known, dtype=np.int64)
 
 
-def _responses(rpm: Floats, edge: int, swing: Swing | None = None) -> list[Floats]:
+def _responses(rpm: Floats, edge: int, swing: SecondOrderHull | None = None) -> list[Floats]:
     """Return the speed a hull gains by rpm² over its level before the edge, per time constant."""
     drive = (rpm / 1000.0) ** 2
     calm = round(CHANGE_S / STEP_S / 2)
@@ -394,7 +397,7 @@ def _responses(rpm: Floats, edge: int, swing: Swing | None = None) -> list[Float
     return [np.convolve(pushed, np.exp(-since_s / tau_s))[: drive.size] for tau_s in _TIME_CONSTANTS_S]
 
 
-def _impulse(swing: Swing, count: int) -> Floats:
+def _impulse(swing: SecondOrderHull, count: int) -> Floats:
     """Return the answer of a damped oscillator of unit gain to an impulse, per sample, shape (count,).
 
     Source: any text on vibrations; ``ω² / ω_d · exp(−ζωt) sin(ω_d t)`` with ``ω_d = ω sqrt(1 − ζ²)``.
@@ -445,31 +448,38 @@ THRUST_U_S = 0.8
 """Standard uncertainty of how far the speed a receiver tells stands behind the shaft [s]: its filter, the gear, the
 slack of the drive (common practice, no source)."""
 _SLOW_S = 1.5
+"""Readings further apart than this tell nothing about the hull [s] (our choice, no source)."""
 _LATE_S = 0.5
 """What a hull that may answer late must add to the uncertainty to be named [s] (common practice, no source)."""
 _DRIFT_PPM = 100.0
+"""Standard uncertainty of the drift of a clock nobody has measured [1e-6] (common practice, no source)."""
 _NO_MATCH = 0.16
-"""Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of
-a trial with its own speed leave 0.01 to 0.12, and of another trial seldom less than 0.2."""
+"""Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of a
+trial with its own speed leave 0.01 to 0.12, and of another trial seldom less than 0.2 (by simulated trials)."""
 _CLEARER = 2.0
 """How much more a rival must leave unexplained to be ruled out. Few edges decide here, so the bar is higher than where
-rpm meets rpm: true alignments leave rivals at 2.5 times and more."""
+rpm meets rpm: true alignments leave rivals at 2.5 times and more (by simulated trials)."""
 _LEAST_EDGES = 4
+"""Edges that must show an onset (our choice, no source)."""
 _LEAST_ANSWERED = 0.4
 """Share of the edges both recordings hold that speed must answer; what is missing is blips in neutral and steps that
-the waves hide."""
+the waves hide (our choice, no source)."""
 _LEAST_OVERLAP = 0.5
-"""Share of the shorter recording that both must have."""
+"""Share of the shorter recording that both must have (our choice, no source)."""
 _APART_S = 30
-_MOST_PLACES = 8
+"""Offsets further apart than this are rivals [s] (our choice, no source)."""
+_MOST_CANDIDATES = 8
+"""Offsets at which onsets are looked at: a bound on time (our choice)."""
 _LAGS_S = (4.0, 12.0, 36.0)
-"""Lags of speed behind rpm that are tried for the level [s]."""
+"""Lags of speed behind rpm that are tried for the level [s] (common practice, no source)."""
 _SPAN_S = 25.0
+"""How far the onset is looked for from an offset by the level of speed [s] (our choice: that is known to some ten
+seconds)."""
 _LONG_S = 3.0 * 3600.0
-"""A drift is only looked for over so long."""
+"""A drift is only looked for over so long (our choice, no source)."""
 
 
-class _Place(NamedTuple):
+class _Candidate(NamedTuple):
     misfit: float
     offset_s: float
 
@@ -498,31 +508,31 @@ def fit_by_motion(sog_ns: Ints, sog_kn: Floats, cog_true_deg: Floats, log_ns: In
     level = _Level(v, _course_at(first_v + np.arange(v.size), sog_ns, cog_true_deg), r)
     base_ns = int(log_ns[0])
     speed, drive = to_uniform((sog_ns - base_ns) / 1e9, sog_kn), to_uniform((log_ns - base_ns) / 1e9, rpm)
-    places: list[_Place] = []
+    candidates: list[_Candidate] = []
     for lag in level.find_lags():
         left, best = level.refined(lag)
         onset = scan_onsets(speed, drive, float(best - (r.size - 1) + first_v - first_r), _SPAN_S)
         if onset is not None:
-            places.append(_Place(float(np.sqrt(left * onset[1])), onset[0]))
-    places.sort()
-    if not places or places[0].misfit > _NO_MATCH:
+            candidates.append(_Candidate(float(np.sqrt(left * onset[1])), onset[0]))
+    candidates.sort()
+    if not candidates or candidates[0].misfit > _NO_MATCH:
         return _failed("speed does not follow the rpm in the log: another run?")
-    rivals = [p for p in places[1:] if abs(p.offset_s - places[0].offset_s) > _APART_S]
+    rivals = [p for p in candidates[1:] if abs(p.offset_s - candidates[0].offset_s) > _APART_S]
     rival = rivals[0] if rivals else None
-    if rival is not None and rival.misfit < _CLEARER * places[0].misfit:
-        return _ambiguous(places[0], rival)
+    if rival is not None and rival.misfit < _CLEARER * candidates[0].misfit:
+        return _ambiguous(candidates[0], rival)
     pace_s = max(float(np.median(np.diff(t))) / 1e9 for t in (log_ns, sog_ns))
-    fit = fit_onsets(speed, drive, places[0].offset_s, is_slow=pace_s > _SLOW_S)
-    if fit is None or abs(fit.offset_s - places[0].offset_s) > _SPAN_S:
-        return _failed("no clear onset of acceleration at the changes of rpm; give a mark", places[0], rival)
+    fit = fit_onsets(speed, drive, candidates[0].offset_s, is_slow=pace_s > _SLOW_S)
+    if fit is None or abs(fit.offset_s - candidates[0].offset_s) > _SPAN_S:
+        return _failed("no clear onset of acceleration at the changes of rpm; give a mark", candidates[0], rival)
     answered = fit.rises + fit.falls
     if answered < max(_LEAST_EDGES, _LEAST_ANSWERED * fit.edges):
         why = f"speed answers only {answered} of {fit.edges} changes of rpm; give a mark"
-        return _failed(why, places[0], rival)
-    return _told(fit, places[0], rival, pace_s)
+        return _failed(why, candidates[0], rival)
+    return _result(fit, candidates[0], rival, pace_s)
 
 
-def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> LogFit:
+def _result(fit: OnsetFit, place: _Candidate, rival: _Candidate | None, pace_s: float) -> LogFit:
     """Return the fit of a log's clock that an onset fit comes to."""
     drift_ppm, drift_u_ppm = 0.0, _DRIFT_PPM
     if fit.span_s > _LONG_S and np.isfinite(fit.slope_u) and fit.slope_u * 1e6 < _DRIFT_PPM:
@@ -562,7 +572,7 @@ def _told(fit: OnsetFit, place: _Place, rival: _Place | None, pace_s: float) -> 
     )
 
 
-def _failed(why: str, place: _Place | None = None, rival: _Place | None = None) -> LogFit:
+def _failed(why: str, place: _Candidate | None = None, rival: _Candidate | None = None) -> LogFit:
     return LogFit(
         None,
         None,
@@ -576,7 +586,7 @@ def _failed(why: str, place: _Place | None = None, rival: _Place | None = None) 
     )
 
 
-def _ambiguous(place: _Place, rival: _Place) -> LogFit:
+def _ambiguous(place: _Candidate, rival: _Candidate) -> LogFit:
     why = (
         f"two alignments fit about equally well, {place.offset_s:.0f} s and {rival.offset_s:.0f} s "
         f"({place.misfit:.1%} and {rival.misfit:.1%} unexplained); give a mark or a fixed offset"
@@ -600,7 +610,7 @@ class _Level:
         need = max(300.0, _LEAST_OVERLAP * min(np.isfinite(self._v).sum(), np.isfinite(self._lagged[1]).sum()))
         misfit[count < need] = np.inf
         found: list[int] = []
-        while len(found) < _MOST_PLACES:
+        while len(found) < _MOST_CANDIDATES:
             best = int(misfit.argmin())
             if not misfit[best] < 0.95:
                 break

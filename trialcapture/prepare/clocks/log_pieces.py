@@ -1,11 +1,10 @@
-"""Engine-log clocks that were set or began anew while the log ran: where, and which offset holds on either side.
+"""Steps of an engine log's clock, and the offset of each piece between them.
 
-A clock put back shows in its stamps; one put forward looks in them like a pause in which nothing was logged. So every
-place at which the stamps do not go on at their own pace is only a *candidate*, and rpm seen on the network decides:
-of all ways to give each piece between two candidates an offset, the one is taken that explains the rpm best, where an
-offset that changes has to pay for it, and pays less where the rows then come at their usual pace, as they do from a
-logger that was set and went on writing (Viterbi, "Error Bounds for Convolutional Codes", IEEE Trans. Inf. Theory
-13(2), 1967). A piece that would go nearly as well elsewhere is not tied.
+A clock set back shows in its stamps; one set forward looks like a pause. So each irregular step of the stamps is only a
+*candidate*, and rpm on the network decides. A dynamic program (Viterbi, "Error Bounds for Convolutional Codes", IEEE
+Trans. Inf. Theory 13(2), 1967) assigns an offset to each piece between candidates: its cost is the misfit of rpm plus a
+penalty for each change of the offset, lower where the rows then come at their usual interval, as from a logger that was
+set while it went on writing. A piece that would fit nearly as well at another offset gets none.
 """
 
 from __future__ import annotations
@@ -18,40 +17,45 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import known, values
-from trialcapture.prepare.clocks.log_match import Pair, find_places, to_seconds, usual_pace_s
+from trialcapture.prepare.clocks.log_match import Pair, find_offsets, to_seconds, usual_pace_s
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 MOST_CUTS = 64
-"""More candidates than this are not weighed; the weakest pauses are left out, and a log whose stamps run backwards
-more often has no order."""
+"""More candidates than this are not weighed; the weakest pauses are left out, and a log whose stamps run backwards more
+often has no order (our choice, no source)."""
 _JITTER_S = 1.2
-"""By how much the step between two rows may differ from the usual one: stamps in whole seconds do by one second."""
+"""By how much the step between two rows may differ from the usual one: stamps in whole seconds do by one second (our
+choice, no source)."""
 _BLOCK = 32
+"""Rows over which the usual step is taken (our choice, no source)."""
 _FEW = 3
-"""So many rows in a row may be out of order without the clock having been set."""
+"""So many rows in a row may be out of order without the clock having been set (our choice, no source)."""
 _LONG_S = 6 * 3600.0
-"""Beyond such a step rows may come in any order: files of several days put together."""
+"""Beyond such a step rows may come in any order: files of several days put together (our choice, no source)."""
 _SET = 6.0
-"""What a clock that is set while the logger goes on has to explain [nats]: about five rows of a changing rpm."""
+"""What a clock that is set while the logger goes on has to explain [nats]: about five rows of a changing rpm (our
+choice, no source)."""
 _RESTARTED = 10.0
-"""What a clock that is set with a pause has to explain."""
+"""What a clock that is set with a pause has to explain [nats] (our choice, no source)."""
 _IMPOSSIBLE = 1000.0
+"""Cost of what cannot be [nats] (our choice: more than any log explains)."""
 _CLEAR = 5.0
 """How much worse a piece must be placed anywhere else [nats]; rivals are 150 times less likely."""
-_WORST = 12.5
-_UNKNOWN = 2.0
-"""Cost of a row whose rpm differs by five standard deviations and more, and of one the network tells nothing about; a
-row that fits costs a half."""
+_WORST, _UNKNOWN = 12.5, 2.0
+"""Cost of a row whose rpm differs by five standard deviations and more, and of one the network tells nothing about
+[nats]; a row that fits costs a half (our choice, no source)."""
 _MEMORY_S = 3.0
-"""Rows closer than this share their noise."""
-_MOST_PLACES = 160
-_APART_S = 1.0
-_SAME_S = 1.5
-_FLANK_S = 3.0
+"""Rows closer than this share their noise (our choice, no source)."""
+_MOST_OFFSETS = 160
+"""Offsets that are tried: a bound on time (our choice)."""
+_APART_S, _SAME_S, _FLANK_S = 1.0, 1.5, 3.0
+"""Offsets tried are no nearer than the first [s], one clock's change by no more than the second, and rivals lie beyond
+the third (our choice, no source)."""
 _LATE = 1.0
+"""Cost of rows written late instead of a clock set back [nats] (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +155,7 @@ def _find_misplaced(t_s: Floats) -> tuple[Bools, Bools]:
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PieceOffsets:
     """The pieces of a log and the rough offset of each.
 
     Attributes:
@@ -169,7 +173,7 @@ Engine = tuple[Ints, Floats, Floats]
 """One engine: network UTC [ns] and rpm, finite; rpm in the log, one a row, NaN where unknown."""
 
 
-def place_pieces(stamps: Ints, engines: list[Engine], cuts: Cuts, drift: float = 0.0) -> Placed | None:
+def find_piece_offsets(stamps: Ints, engines: list[Engine], cuts: Cuts, drift: float = 0.0) -> PieceOffsets | None:
     """Return the offset of each piece between candidates, by rpm; None where nothing fits anywhere.
 
     Args:
@@ -180,24 +184,24 @@ def place_pieces(stamps: Ints, engines: list[Engine], cuts: Cuts, drift: float =
     """
     bounds = np.concatenate([[0], cuts.at, [stamps.size]]).astype(np.int64)
     seen = [_Network(*engine) for engine in engines]
-    places = _find_states(stamps, engines, bounds)
-    if not places.size:
+    tried_s = _find_tried_offsets(stamps, engines, bounds)
+    if not tried_s.size:
         return None
     pace_s = usual_pace_s(stamps[np.concatenate([[True], np.diff(stamps) > 0])] / 1e9)
     stamp_s = stamps / 1e9
     base_s = float(stamp_s[0])
-    _calibrate(seen, stamp_s, engines, bounds, places)
-    cost = np.zeros((bounds.size - 1, places.size))
+    _calibrate(seen, stamp_s, engines, bounds, tried_s)
+    cost = np.zeros((bounds.size - 1, tried_s.size))
     for k in range(bounds.size - 1):
         rows = _thinned(stamp_s, slice(int(bounds[k]), int(bounds[k + 1])))
         for network, (_, _, logged) in zip(seen, engines, strict=True):
-            cost[k] += network.cost(stamp_s[rows] * (1.0 + drift) - base_s * drift, logged[rows], places)
+            cost[k] += network.cost(stamp_s[rows] * (1.0 + drift) - base_s * drift, logged[rows], tried_s)
     cost /= max(1.0, _MEMORY_S / pace_s)
     steps = stamp_s[bounds[1:-1]] - stamp_s[bounds[1:-1] - 1]
     moves = [
-        _move_cost(places, float(step), pace_s, bool(late)) for step, late in zip(steps, cuts.may_be_late, strict=True)
+        _move_cost(tried_s, float(step), pace_s, bool(late)) for step, late in zip(steps, cuts.may_be_late, strict=True)
     ]
-    return _best_path(bounds, cost, places, moves, pace_s)
+    return _best_path(bounds, cost, tried_s, moves, pace_s)
 
 
 def _thinned(stamp_s: Floats, rows: slice) -> Ints:
@@ -225,12 +229,12 @@ class _Network:
         found[(place < 0.0) | (place > self._rpm.size - 1)] = np.nan
         return found
 
-    def cost(self, stamp_s: Floats, logged: Floats, places: Floats) -> Floats:
+    def cost(self, stamp_s: Floats, logged: Floats, tried_s: Floats) -> Floats:
         """Return what each offset leaves unexplained [nats], the best within a second of it."""
         known = np.isfinite(logged)
         stamp_s, logged = stamp_s[known], logged[known] * self.scale
-        found = np.empty(places.size)
-        for n, place in enumerate(places):
+        found = np.empty(tried_s.size)
+        for n, place in enumerate(tried_s):
             tried = []
             for near in (-1.0, -0.5, 0.0, 0.5, 1.0):
                 rest = np.minimum(0.5 * ((logged - self.at(stamp_s + (place + near))) / self._sigma) ** 2, _WORST)
@@ -239,13 +243,13 @@ class _Network:
         return found
 
 
-def _calibrate(seen: list[_Network], stamp_s: Floats, engines: list[Engine], bounds: Ints, places: Floats) -> None:
+def _calibrate(seen: list[_Network], stamp_s: Floats, engines: list[Engine], bounds: Ints, tried_s: Floats) -> None:
     """Set how much the network's rpm reads against the log's, by the longest piece at its best place."""
     longest = int(np.argmax(np.diff(bounds)))
     rows = _thinned(stamp_s, slice(int(bounds[longest]), int(bounds[longest + 1])))
     for network, (_, _, logged) in zip(seen, engines, strict=True):
         ratios: list[tuple[float, float]] = []
-        for place in places:
+        for place in tried_s:
             both = network.at(stamp_s[rows] + place)
             usable = np.isfinite(both) & np.isfinite(logged[rows]) & (logged[rows] > 100.0) & (both > 100.0)
             if usable.sum() >= 30:
@@ -256,7 +260,7 @@ def _calibrate(seen: list[_Network], stamp_s: Floats, engines: list[Engine], bou
             network.scale = float(np.exp(min(ratios)[1]))
 
 
-def _find_states(stamps: Ints, engines: list[Engine], bounds: Ints) -> Floats:
+def _find_tried_offsets(stamps: Ints, engines: list[Engine], bounds: Ints) -> Floats:
     """Return the offsets that any piece might have [s], ascending."""
     step_s = np.diff(stamps) / 1e9
     pace_s = float(np.median(step_s[step_s > 0.0])) if np.any(step_s > 0.0) else 1.0
@@ -270,7 +274,7 @@ def _find_states(stamps: Ints, engines: list[Engine], bounds: Ints) -> Floats:
     for a, b in ranked:
         pairs = pairs_of(stamps, engines, slice(a, b))
         if pairs:
-            found += find_places(pairs, 4, 40.0, 0.5)
+            found += find_offsets(pairs, 4, 40.0, 0.5)
     own = list(dict.fromkeys(found))
     # a clock that was set while rows kept coming: its offset changes by what the step is too short or too long
     shifts = pace_s - cut_s
@@ -280,7 +284,7 @@ def _find_states(stamps: Ints, engines: list[Engine], bounds: Ints) -> Floats:
     chained = [o + t for o in own[:6] for t in (*total, *(total - total[-1]), *(-total))]
     kept: list[float] = []
     for place in [*own, *moved, *chained]:
-        if len(kept) < _MOST_PLACES and all(abs(place - other) >= _APART_S for other in kept):
+        if len(kept) < _MOST_OFFSETS and all(abs(place - other) >= _APART_S for other in kept):
             kept.append(place)
     return np.array(sorted(kept))
 
@@ -309,7 +313,7 @@ def pairs_of(stamps: Ints, engines: list[Engine], rows: slice | Bools) -> list[P
     return pairs
 
 
-def _best_path(bounds: Ints, cost: Floats, places: Floats, moves: list[Floats], pace_s: float) -> Placed:
+def _best_path(bounds: Ints, cost: Floats, tried_s: Floats, moves: list[Floats], pace_s: float) -> PieceOffsets:
     """Return the offsets that together cost least, and where no piece could go elsewhere."""
     forward = np.zeros_like(cost)
     forward[0] = cost[0]
@@ -323,17 +327,17 @@ def _best_path(bounds: Ints, cost: Floats, places: Floats, moves: list[Floats], 
     for k in range(len(moves), 0, -1):
         chosen[k - 1] = int((forward[k - 1] + moves[k - 1][:, chosen[k]]).argmin())
     total = forward + backward
-    offset_s = places[chosen]
+    offset_s = tried_s[chosen]
     # what lies nearer is the flank of the same minimum, and in the uncertainty
-    other = np.abs(places[None, :] - offset_s[:, None]) > max(_FLANK_S, pace_s)
+    other = np.abs(tried_s[None, :] - offset_s[:, None]) > max(_FLANK_S, pace_s)
     rival = np.where(other, total, np.inf).min(axis=1)
     is_clear = rival - total[np.arange(len(cost)), chosen] >= _CLEAR
-    return Placed(bounds, offset_s, is_clear)
+    return PieceOffsets(bounds, offset_s, is_clear)
 
 
-def _move_cost(places: Floats, step_s: float, pace_s: float, may_be_late: bool) -> Floats:
+def _move_cost(tried_s: Floats, step_s: float, pace_s: float, may_be_late: bool) -> Floats:
     """Return what it costs to go from one offset to another across a step of the stamps, shape (from, to) [nats]."""
-    change = places[None, :] - places[:, None]
+    change = tried_s[None, :] - tried_s[:, None]
     paused = step_s + change - pace_s
     kept_writing = np.abs(paused) <= max(2.0, 0.5 * pace_s)
     cost = np.where(kept_writing, _SET, _RESTARTED)
@@ -344,20 +348,22 @@ def _move_cost(places: Floats, step_s: float, pace_s: float, may_be_late: bool) 
     return cost
 
 
-# ------------------------------------------------------------------------------
-# The order of an engine log's rows as offloaded: newest first is turned round, and rows written twice count once.
-# ------------------------------------------------------------------------------
+# Order of the rows as offloaded, and rows written twice.
 
 Codes = npt.NDArray[np.uint64]
 
 _LEAST_RUN = 5
-"""So many rows in a row must come again, in the same order, to be a stretch that was offloaded twice."""
+"""So many rows in a row must come again, in the same order, to be a stretch that was offloaded twice (our choice, no
+source)."""
 _LEAST_KINDS = 3
-"""So many of them must differ: an engine at rest shows the same values at other times too."""
+"""So many of them must differ: an engine at rest shows the same values at other times too (our choice, no source)."""
 _UNLIKE_SHARE = 0.1
-"""Where more than this share of the rows of one stamp differ, stamps are coarse and rows alike are no repeats."""
+"""Where more than this share of the rows of one stamp differ, stamps are coarse and rows alike are no repeats (our
+choice, no source)."""
 _STAMPS = ("row", "t_log_ns")
 _ODD = np.uint64(0x9E3779B97F4A7C15)
+"""2**64 over the golden ratio, odd: the multiplier of Fibonacci hashing (Knuth, "The Art of Computer Programming", vol.
+3, section 6.4, from memory)."""
 
 
 def is_newest_first(t_log_ns: Ints) -> bool:

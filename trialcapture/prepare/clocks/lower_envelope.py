@@ -1,6 +1,6 @@
-"""Placing receipt stamps on UTC: the early edge of (receipt time minus sentence time), level by level.
+"""UTC of receive-time stamps by the lower envelope of (receive time - GNSS time), level by level.
 
-A receiver's sentence can only arrive late, never early, so the lower edge of ``receipt - sentence time`` is the
+A receiver's sentence can only arrive late, never early, so the lower edge of ``receive time - sentence time`` is the
 clock offset and everything above it is delay. Fitting a line under the points (rather than through them) is the
 method of Moon, Skelly & Towsley, "Estimation and Removal of Clock Skew from Network Delay Measurements", IEEE
 INFOCOM 1999; the best line is the edge of the lower convex hull that spans the mean time.
@@ -20,11 +20,18 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _BIN_S = 20.0
+"""The drift is fitted to the least delay of each so long [s] (our choice, no source)."""
 _STEP_S = 0.4
+"""Smallest step of a level that is looked for [s] (our choice, no source)."""
 _STRAY_S = 2.0
+"""A time further from its neighbours' median is damage [s] (our choice, no source)."""
 _LEVEL_BINS = 30
-_EDGE_FLOOR_S = 0.02
+"""Seconds to either side of a point by which a step shows (our choice, no source)."""
+_LEAST_OFFSET_U_S = 0.02
+"""No offset is known better [s] (our choice, no source)."""
 _SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
+"""Sentences compared, and how far off and how alike their delays are [ns], where lone times are whole seconds off (our
+choice, no source)."""
 FROZEN_NS, LONG_FROZEN_NS = 1_500_000_000, 10_000_000_000
 """A receiver's time stands still where it tells one for longer; for good, longer than the second (common practice,
 no source)."""
@@ -34,16 +41,16 @@ _EVEN_S = 0.2
 
 @dataclass(frozen=True, slots=True)
 class ClockFit:
-    """UTC = receipt - offset, with one offset per level (a level ends where a clock was stepped or slept).
+    """UTC = receive time - offset, with one offset per level (a level ends where a clock was stepped or slept).
 
     Attributes:
-        starts_ns: Receipt time at which each level begins [ns]; the first reaches back for ever.
-        offsets_ns: Receipt minus UTC at `middle_ns` for each level [ns].
-        drift: Dimensionless rate error of the receipt clock (1e-6 is 1 ppm fast).
-        middle_ns: Receipt time the drift turns about [ns].
+        starts_ns: Receive time at which each level begins [ns]; the first reaches back for ever.
+        offsets_ns: Receive time minus UTC at `middle_ns` for each level [ns].
+        drift: Dimensionless rate error of the receive clock (1e-6 is 1 ppm fast).
+        middle_ns: Receive time the drift turns about [ns].
         offset_u_s: Standard uncertainty of an offset [s].
         drift_u: Standard uncertainty of `drift`.
-        delay_s: Median delay of a sentence behind the early edge [s].
+        delay_s: Median delay of a sentence behind the lower envelope [s].
         points: Sentence times the fit rests on.
         repaired_s: Errors of the receiver's own UTC that were taken out [s], by level.
     """
@@ -58,86 +65,86 @@ class ClockFit:
     points: int
     repaired_s: tuple[float, ...] = ()
 
-    def level(self, receipt_ns: Ints) -> Ints:
-        """Return the index of the level each receipt stamp falls in."""
-        found = np.searchsorted(np.asarray(self.starts_ns[1:], dtype=np.int64), receipt_ns, side="right")
+    def level(self, receive_ns: Ints) -> Ints:
+        """Return the index of the level each receive-time stamp falls in."""
+        found = np.searchsorted(np.asarray(self.starts_ns[1:], dtype=np.int64), receive_ns, side="right")
         return found.astype(np.int64)
 
-    def to_utc(self, receipt_ns: Ints) -> Ints:
-        """Return UTC [ns since 1970] of receipt stamps [ns]."""
-        offsets = np.asarray(self.offsets_ns, dtype=np.int64)[self.level(receipt_ns)]
-        bend = np.rint(self.drift * (receipt_ns - self.middle_ns)).astype(np.int64)
-        utc: Ints = receipt_ns - offsets - bend
+    def to_utc(self, receive_ns: Ints) -> Ints:
+        """Return UTC [ns since 1970] of receive-time stamps [ns]."""
+        offsets = np.asarray(self.offsets_ns, dtype=np.int64)[self.level(receive_ns)]
+        bend = np.rint(self.drift * (receive_ns - self.middle_ns)).astype(np.int64)
+        utc: Ints = receive_ns - offsets - bend
         return utc
 
 
-def fit_early_edge(
-    receipt_ns: Ints, utc_ns: Ints, steady_ns: Ints | None = None, breaks_ns: Ints | None = None
+def fit_lower_envelope(
+    receive_ns: Ints, utc_ns: Ints, steady_ns: Ints | None = None, breaks_ns: Ints | None = None
 ) -> ClockFit | None:
-    """Fit a receipt clock to UTC on the early edge, in levels where either clock was stepped.
+    """Fit a receive clock to UTC on the lower envelope, in levels where either clock was stepped.
 
     Args:
-        receipt_ns: Receipt stamps of timed sentences [ns], in order of arrival.
+        receive_ns: Receive-time stamps of timed sentences [ns], in order of arrival.
         utc_ns: The sentences' own UTC [ns since 1970].
-        steady_ns: A second receipt clock (wall) beside the first, same length, or None. It tells a receiver
+        steady_ns: A second receive clock (wall) beside the first, same length, or None. It tells a receiver
             that corrects its leap seconds (neither laptop clock moves) from a laptop that slept.
 
     Returns:
         The fit, or None when fewer than three usable points exist.
     """
-    usable = find_believable_times(receipt_ns, utc_ns)
-    receipt, utc = receipt_ns[usable], utc_ns[usable]
-    if receipt.size < 3:
+    usable = find_believable_times(receive_ns, utc_ns)
+    received, utc = receive_ns[usable], utc_ns[usable]
+    if received.size < 3:
         return None
-    difference = receipt - utc
+    difference = received - utc
     base = int(np.median(difference))
     excess_s = (difference - base) / 1e9
-    starts = _level_starts(receipt, excess_s)
+    starts = _level_starts(received, excess_s)
     if breaks_ns is not None and breaks_ns.size:
-        forced = np.searchsorted(receipt, breaks_ns)
-        starts = np.unique(np.concatenate([starts, forced[forced < receipt.size]]))
-    level = np.searchsorted(receipt[starts[1:]], receipt, side="right")
-    floors = np.array([_edge(excess_s[level == i]) for i in range(len(starts))])
-    x_s = (receipt - receipt[0]) / 1e9
+        forced = np.searchsorted(received, breaks_ns)
+        starts = np.unique(np.concatenate([starts, forced[forced < received.size]]))
+    level = np.searchsorted(received[starts[1:]], received, side="right")
+    floors = np.array([_envelope_level(excess_s[level == i]) for i in range(len(starts))])
+    x_s = (received - received[0]) / 1e9
     above_s = excess_s - floors[level]
     low_x, low_y = _bin_minima(x_s, above_s, _BIN_S)
     prompt = low_y <= np.median(low_y) + 0.5
     low_x, low_y = low_x[prompt], low_y[prompt]
-    drift, drift_u = _hull_slope(low_x, low_y)
+    drift, drift_u = _envelope_slope(low_x, low_y)
     middle_s = float(low_x.mean())
     bent_s = excess_s - drift * (x_s - middle_s)
-    edges = np.array([_edge(bent_s[level == i]) for i in range(len(starts))])
+    edges = np.array([_envelope_level(bent_s[level == i]) for i in range(len(starts))])
     delay_s = float(np.median(bent_s - edges[level]))
     scatter = np.diff(np.sort(low_y - drift * (low_x - middle_s))[:3]).mean() if low_y.size >= 3 else 0.1
     # of n delays the second least is about 2/n of their spread above none: the edge of a short level is the less sure
     thin_s = 2.0 * delay_s / max(float(np.bincount(level).min()), 1.0) if len(starts) > 1 else 0.0
-    repaired = _receiver_repairs(starts, edges, steady_ns, receipt_ns, utc_ns, usable)
+    repaired = _receiver_repairs(starts, edges, steady_ns, receive_ns, utc_ns, usable)
     return ClockFit(
-        starts_ns=tuple(int(v) for v in receipt[starts]),
+        starts_ns=tuple(int(v) for v in received[starts]),
         offsets_ns=tuple(base + round((e - r) * 1e9) for e, r in zip(edges, repaired, strict=True)),
         drift=drift,
-        middle_ns=int(receipt[0]) + round(middle_s * 1e9),
-        offset_u_s=float(np.sqrt(_EDGE_FLOOR_S**2 + scatter**2 + thin_s**2)),
+        middle_ns=int(received[0]) + round(middle_s * 1e9),
+        offset_u_s=float(np.sqrt(_LEAST_OFFSET_U_S**2 + scatter**2 + thin_s**2)),
         drift_u=drift_u,
         delay_s=delay_s,
-        points=int(receipt.size),
+        points=int(received.size),
         repaired_s=tuple(repaired),
     )
 
 
-def find_believable_times(receipt_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool_]:
+def find_believable_times(receive_ns: Ints, utc_ns: Ints) -> npt.NDArray[np.bool_]:
     """Return True where a sentence's time fits its neighbours.
 
     A damaged sentence can pass its one-byte checksum with a wrong time; such a point stands alone, a real step
-    of a clock does not. A point is kept when its (receipt - time) lies within two seconds of the median of its
+    of a clock does not. A point is kept when its (receive time - time) lies within two seconds of the median of its
     own ten-second bin or of a bin beside it.
     """
-    difference = receipt_ns - utc_ns
+    difference = receive_ns - utc_ns
     # the medians lie among the points, so where all points lie close together none is far from its own
     if difference.size == 0 or np.ptp(difference) < _STRAY_S * 1e9:
         return np.ones(difference.size, dtype=np.bool_)
     difference_s = (difference - np.partition(difference, difference.size // 2)[difference.size // 2]) / 1e9
-    run = np.cumsum(np.concatenate([[0], (np.diff(receipt_ns // 10_000_000_000) != 0).astype(np.int64)]))
+    run = np.cumsum(np.concatenate([[0], (np.diff(receive_ns // 10_000_000_000) != 0).astype(np.int64)]))
     order = np.lexsort((difference_s, run))
     first = np.flatnonzero(np.concatenate([[True], np.diff(run[order]) > 0]))
     size = np.diff(np.concatenate([first, [run.size]]))
@@ -178,8 +185,8 @@ def find_repeats(at_ns: Ints, told_ns: Ints, stream: Ints) -> tuple[Ints, Ints]:
 def find_frozen(at_ns: Ints, told_ns: Ints, stream: Ints) -> Bools:
     """Return True for sentences whose time tells nothing of any clock, because it stands still.
 
-    Where it stood for long the first is such too: an outline may have kept any of those that tell it. Arguments as
-    for `find_repeats`.
+    Where it stood for long the first is such too: a downsampled index may have kept any of those that tell it.
+    Arguments as for `find_repeats`.
     """
     since_ns, span_ns = find_repeats(at_ns, told_ns, stream)
     frozen: Bools = (since_ns > FROZEN_NS) | (span_ns > LONG_FROZEN_NS)
@@ -213,7 +220,7 @@ def find_too_early(delay_ns: Ints) -> Bools:
     """Return True for lone sentences that came long before they were due, by neighbours that are all alike.
 
     Args:
-        delay_ns: Receipt less own time [ns], in order of arrival.
+        delay_ns: Receive time less own time [ns], in order of arrival.
     """
     span, half = 2 * _SLIP_SPAN + 1, _SLIP_SPAN
     if delay_ns.size < span or np.ptp(delay_ns) < _SLIP_NS:
@@ -228,15 +235,15 @@ def find_too_early(delay_ns: Ints) -> Bools:
     return early
 
 
-def _level_starts(receipt: Ints, excess_s: Floats) -> Ints:
-    """Return indices where (receipt - time) moves to another lasting level; the first is 0."""
-    x_s = (receipt - receipt[0]) / 1e9
+def _level_starts(received: Ints, excess_s: Floats) -> Ints:
+    """Return indices where (receive time - time) moves to another lasting level; the first is 0."""
+    x_s = (received - received[0]) / 1e9
     low_x, low_y = _bin_minima(x_s, excess_s, 1.0)
     n = low_y.size
     width = min(_LEVEL_BINS, n // 4)
     if width < 5 or np.ptp(low_y) <= _STEP_S:
         return np.zeros(1, dtype=np.int64)
-    # an early edge on each side of a point: delays only add, so the minimum is what a step moves
+    # an lower envelope on each side of a point: delays only add, so the minimum is what a step moves
     windows = np.lib.stride_tricks.sliding_window_view(low_y, width)
     edge = np.partition(windows, 1, axis=1)[:, 1]
     jump = np.abs(edge[width:] - edge[:-width])
@@ -255,13 +262,13 @@ def _level_starts(receipt: Ints, excess_s: Floats) -> Ints:
         at = int(near[1:][np.argmax(np.abs(np.diff(excess_s[near])))]) if near.size > 1 else int(near[0])
         first, last = np.searchsorted(x_s, low_x[[max(split - width, 0), min(split + width, n - 1)]])
         before, after = excess_s[first:at], excess_s[at:last]
-        if before.size >= 3 and after.size >= 3 and abs(_edge(after) - _edge(before)) > _STEP_S:
+        if before.size >= 3 and after.size >= 3 and abs(_envelope_level(after) - _envelope_level(before)) > _STEP_S:
             starts.append(at)
     return np.unique(np.asarray(starts, dtype=np.int64))
 
 
-def _edge(excess_s: Floats) -> float:
-    """Return the early edge of one level: the second smallest value, so that one stray point does not rule."""
+def _envelope_level(excess_s: Floats) -> float:
+    """Return the lower envelope of one level: the second smallest value, so that one stray point does not rule."""
     return float(np.partition(excess_s, 1)[1]) if excess_s.size > 1 else float(excess_s[0])
 
 
@@ -273,7 +280,7 @@ def _bin_minima(x_s: Floats, y_s: Floats, bin_s: float) -> tuple[Floats, Floats]
     return x_s[at], y_s[at]
 
 
-def _hull_slope(x: Floats, y: Floats) -> tuple[float, float]:
+def _envelope_slope(x: Floats, y: Floats) -> tuple[float, float]:
     """Return slope and its standard uncertainty of the lower-hull edge that spans the mean abscissa."""
     if x.size < 3 or x[-1] - x[0] < 300.0:
         return 0.0, 100e-6
@@ -300,7 +307,7 @@ def _receiver_repairs(
     starts: Ints,
     edges: Floats,
     steady_ns: Ints | None,
-    receipt_ns: Ints,
+    receive_ns: Ints,
     utc_ns: Ints,
     usable: npt.NDArray[np.bool_],
 ) -> list[float]:
@@ -314,18 +321,18 @@ def _receiver_repairs(
     repaired = [0.0] * edges.size
     if edges.size < 2:
         return repaired
-    receipt, utc = receipt_ns[usable], utc_ns[usable]
+    received, utc = receive_ns[usable], utc_ns[usable]
     steady = None if steady_ns is None else steady_ns[usable]
     usual_s = usual_step_ns(utc) / 1e9
     for i in range(edges.size - 2, -1, -1):
         step = edges[i + 1] - edges[i]
         at = int(starts[i + 1])
-        a, b = max(at - 1, 0), min(at, receipt.size - 1)
-        arrived_s = float(receipt[b] - receipt[a]) / 1e9
+        a, b = max(at - 1, 0), min(at, received.size - 1)
+        arrived_s = float(received[b] - received[a]) / 1e9
         if steady is not None:
             clocks_moved_s = abs(float(steady[b] - steady[a]) / 1e9 - arrived_s)
         else:
-            # with one receipt clock only, the one whose count is out of the ordinary was moved
+            # with one receive clock only, the one whose count is out of the ordinary was moved
             clocks_moved_s = abs(arrived_s - usual_s) if arrived_s > 0.01 else np.inf
         whole = round(step)
         leap = whole == 1 and _is_turn_of_half_year(int(utc[b]))

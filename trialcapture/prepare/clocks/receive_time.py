@@ -29,15 +29,16 @@ SET_BACK_NS = 100_000_000
 from several sources, which follow each other out of order by milliseconds."""
 
 _STRAY_NS = 10_000_000_000
+"""A stamp further than this from both neighbours is damage [ns] (our choice, no source)."""
 _SECOND_NS = 1_000_000_000
 
 CLOCKS = {"mono": ("mono_ns", 1), "wall": ("wall_ms", 1_000_000)}
-"""Receipt clocks, best first: column, and nanoseconds of its unit."""
+"""Receive clocks, best first: column, and nanoseconds of its unit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stamps:
-    """How one receipt clock stamped one block.
+    """How one receive clock stamped one block.
 
     Attributes:
         rows: Decoded rows of the block.
@@ -63,39 +64,40 @@ class Stamps:
         return self.known == self.rows and self.back_ns == 0
 
 
-def monotone_axis(receipt_ns: Ints) -> tuple[Ints, Ints]:
-    """Return receipt stamps [ns] with every set-back taken out, and where on the new axis those were.
+def monotone_axis(receive_ns: Ints) -> tuple[Ints, Ints]:
+    """Return receive-time stamps [ns] with every set-back taken out, and where on the new axis those were.
 
     A wall clock set back, or a monotonic clock that began again when a session was resumed, would otherwise
-    fold two stretches onto each other. The size of the step is not lost: `lower_envelope.fit_early_edge`
-    finds it again as a new level of (receipt - sentence time).
+    fold two stretches onto each other. The size of the step is not lost: `lower_envelope.fit_lower_envelope`
+    finds it again as a new level of (receive time - sentence time).
     """
-    step = np.diff(receipt_ns)
+    step = np.diff(receive_ns)
     at = np.flatnonzero(step < -SET_BACK_NS)
     if not at.size:
-        return receipt_ns, at
-    back = np.zeros(receipt_ns.size, dtype=np.int64)
+        return receive_ns, at
+    back = np.zeros(receive_ns.size, dtype=np.int64)
     # a nanosecond more, so that the two sides of a set-back never share an instant of the axis
     back[at + 1] = step[at] - 1
-    axis: Ints = receipt_ns - np.cumsum(back)
+    axis: Ints = receive_ns - np.cumsum(back)
     breaks: Ints = axis[at + 1]
     return axis, breaks
 
 
 def block_axes(
-    tables: Mapping[str, pa.Table], clock: str, outlined: Stamps | None = None
+    tables: Mapping[str, pa.Table], clock: str, known_stamps: Stamps | None = None
 ) -> tuple[dict[str, Ints], Stamps]:
-    """Return a block's own receipt axis [ns] for every row by formatter, and how its clock stamped it.
+    """Return a block's own receive-time axis [ns] for every row by formatter, and how its clock stamped it.
 
     Args:
         tables: The decoded block, lines ascending in each table.
         clock: A key of `CLOCKS`.
-        outlined: How the clock stamped the block, where its outline has told; plain stamps need no second look.
+        known_stamps: How the clock stamped the block, where its downsampled index has told; plain stamps need no second
+            look.
     """
     column, scale = CLOCKS[clock]
     stamps = {name: integer_column(table, column) for name, table in tables.items()}
-    if outlined is not None and outlined.is_plain:
-        return _plain_axes(stamps, scale), outlined
+    if known_stamps is not None and known_stamps.is_plain:
+        return _plain_axes(stamps, scale), known_stamps
     lines = {name: integer_column(table, "line")[0] for name, table in tables.items()}
     rows = sum(line.size for line in lines.values())
     low = min((int(line[0]) for line in lines.values() if line.size), default=0)
@@ -109,22 +111,22 @@ def block_axes(
         by_line[at] = stamp[mine]
         told[at] = True
         known_rows += at.size
-    receipt = by_line[told]
-    if not receipt.size:
+    received = by_line[told]
+    if not received.size:
         return {name: np.zeros(line.size, dtype=np.int64) for name, line in lines.items()}, Stamps(
             rows, 0, 0, 0, 0, (), is_fine=False
         )
-    receipt *= scale
-    stray = _strays(receipt)
+    received *= scale
+    stray = _strays(received)
     if stray.size:
         known_rows -= stray.size
         told[np.flatnonzero(told)[stray]] = False
-        receipt = np.delete(receipt, stray)
-    axis, breaks = monotone_axis(receipt)
-    back = int(receipt[-1] - receipt[0]) - int(axis[-1] - axis[0])
+        received = np.delete(received, stray)
+    axis, breaks = monotone_axis(received)
+    back = int(received[-1] - received[0]) - int(axis[-1] - axis[0])
     # a division and a product are several times faster than a remainder
-    fine = scale == 1 or bool(np.any(receipt // _SECOND_NS * _SECOND_NS != receipt))
-    found = Stamps(rows, known_rows, int(receipt[0]), int(receipt[-1]), back, tuple(int(b) for b in breaks), fine)
+    fine = scale == 1 or bool(np.any(received // _SECOND_NS * _SECOND_NS != received))
+    found = Stamps(rows, known_rows, int(received[0]), int(received[-1]), back, tuple(int(b) for b in breaks), fine)
     if found.is_plain:
         return _plain_axes(stamps, scale), found
     at = np.flatnonzero(told)
@@ -136,13 +138,13 @@ def _plain_axes(stamps: Mapping[str, tuple[Ints, Bools]], scale: int) -> dict[st
     return {name: stamp * scale for name, (stamp, _) in stamps.items()}
 
 
-def _strays(receipt_ns: Ints) -> Ints:
+def _strays(receive_ns: Ints) -> Ints:
     """Return which stamps are far from both neighbours, which agree: damage that the checksum let through."""
-    step = np.diff(receipt_ns)
+    step = np.diff(receive_ns)
     far = np.flatnonzero(np.abs(step, out=step) > _STRAY_NS)
     # the stamp between two such steps that follow each other
     between = far[1:][np.diff(far) == 1]
-    found: Ints = between[np.abs(receipt_ns[between + 1] - receipt_ns[between - 1]) < _STRAY_NS]
+    found: Ints = between[np.abs(receive_ns[between + 1] - receive_ns[between - 1]) < _STRAY_NS]
     return found
 
 
@@ -176,7 +178,7 @@ def find_shifts_ns(blocks: Sequence[Stamps]) -> tuple[list[int], Ints]:
 
 
 def choose_clock(blocks: Mapping[str, Sequence[Stamps]], has_receiver: bool) -> str:
-    """Return the best receipt clock of a log: ``mono``, ``wall``, or ``order`` where no clock says enough.
+    """Return the best receive clock of a log: ``mono``, ``wall``, or ``order`` where no clock says enough.
 
     Args:
         blocks: The log's blocks in order, by clock.
@@ -191,15 +193,14 @@ def choose_clock(blocks: Mapping[str, Sequence[Stamps]], has_receiver: bool) -> 
     return "order" if has_receiver else "none"
 
 
-# ------------------------------------------------------------------------------
-# How long sentences take on a serial line, and what that says of when they set out.
+# Time on a serial line.
 #
 # A character is ten bits on the line: a start bit, eight data bits, no parity, a stop bit (NMEA 0183 and
 # IEC 61162-1, from memory), so n characters take ``10 n / baud`` seconds: 82 of them 171 ms at 4800 baud, 21 ms at
 # 38 400.
 #
 # A measurement's time is the instant its sentence's first byte leaves the talker, less the talker's declared latency.
-# Three things can stand between that byte and a receipt stamp:
+# Three things can stand between that byte and a receive-time stamp:
 #
 # - the sentence's own time on the line, where a program stamps a line when it is complete. It is certain once baud
 #   and length are known, and is taken off;
@@ -208,15 +209,15 @@ def choose_clock(blocks: Mapping[str, Sequence[Stamps]], has_receiver: bool) -> 
 # - waiting in the talker or multiplexer behind the sentences sent before. Whether a sentence that follows closely on
 #   another was waiting, or was measured just then, cannot be seen. It is taken off only where the source is declared
 #   to send bursts.
-# ------------------------------------------------------------------------------
 
 BITS_A_CHARACTER = 10
+"""Start bit, eight data bits, stop bit (NMEA 0183 and IEC 61162-1, from memory)."""
 LINE_END_CHARACTERS = 2
-"""CR and LF, which a sentence's text does not count."""
+"""CR and LF, which a sentence's text does not count (NMEA 0183, from memory)."""
 _TOUCHING_NS = 5_000_000
 """Sentences no further apart than this on the line follow each other without a pause (common practice, no source)."""
 _OVERLOADED = 1.02
-"""A line cannot carry more than it can; what seems to, runs at another speed than declared."""
+"""A line cannot carry more than it can; what seems to, runs at another speed than declared (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +227,7 @@ class SerialLine:
     Attributes:
         baud: Speed of the slowest line they came over [bit/s]; None where it is not known, or there is none (a
             network, a bus), and nothing is taken off.
-        stamp: Which byte of a sentence its receipt stamp was made at.
+        stamp: Which byte of a sentence its receive-time stamp was made at.
         bursts: Whether sentences that touch each other were all measured when the first of them set out.
     """
 
@@ -236,7 +237,7 @@ class SerialLine:
 
 
 def serial_lines(config: Config) -> dict[str, SerialLine]:
-    """Return the sources whose receipt stamps stand later than the first byte, by id; most configs have none."""
+    """Return the sources whose receive-time stamps stand later than the first byte, by id; most configs have none."""
     return {
         s.id: SerialLine(s.baud, s.stamped_at, s.bursts)
         for s in config.source
@@ -263,10 +264,10 @@ def count_characters(block: bytes) -> Ints:
     return characters
 
 
-def correct_receipt(
+def correct_receive_times(
     tables: Mapping[str, pa.Table], block: bytes, first_line: int, lines: Mapping[str, SerialLine]
 ) -> dict[str, pa.Table]:
-    """Put the receipt stamps of a decoded block back to the first byte of each sentence, as far as that is certain.
+    """Move the stamps of a decoded block back to the first byte of each sentence, as far as that is certain.
 
     Args:
         tables: By formatter, as decoded.
@@ -335,7 +336,7 @@ def first_byte_ns(stamp_ns: Ints, characters: Ints, source: Ints, lines: tuple[S
     """Return the instant each sentence's first byte was sent, as far as that is certain.
 
     Args:
-        stamp_ns: (n,) receipt stamps [ns], in order of arrival in each source.
+        stamp_ns: (n,) receive-time stamps [ns], in order of arrival in each source.
         characters: (n,) length of each sentence, line end included.
         source: (n,) index of each sentence's source in `lines`.
         lines: How each source's sentences came in.

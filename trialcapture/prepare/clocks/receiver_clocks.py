@@ -1,4 +1,4 @@
-"""How receipt clocks relate to UTC, receiver by receiver, and the evidence people are shown of it."""
+"""How receive clocks relate to UTC, receiver by receiver, and the evidence people are shown of it."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ import pyarrow as pa
 
 from trialcapture.buffers import floats, truths
 from trialcapture.config.inputs import declared_source
-from trialcapture.prepare.clocks.downsampled_index import AXIS, Outline
-from trialcapture.prepare.clocks.line_order import Epochs, Traced, place_by_order
-from trialcapture.prepare.clocks.lower_envelope import ClockFit, find_slips, find_too_early, fit_early_edge
+from trialcapture.prepare.clocks.downsampled_index import AXIS, DownsampledIndex
+from trialcapture.prepare.clocks.line_order import Epochs, TimesByOrder, assign_utc_by_order
+from trialcapture.prepare.clocks.lower_envelope import ClockFit, find_slips, find_too_early, fit_lower_envelope
 from trialcapture.prepare.clocks.receiver_steps import (
     BEFORE_ALL,
     EPOCH_S,
     LONGEST_DELAY_S,
-    Heard,
-    OwnTime,
-    Surroundings,
+    RecordingContext,
+    TimeCorrection,
+    TimedSentences,
     choose_level,
     computer_steps,
     corrected_epochs,
@@ -29,7 +29,7 @@ from trialcapture.prepare.clocks.receiver_steps import (
     deciding_rows,
     describe_steps,
     epochs_behind_ns,
-    follow_receiver,
+    find_time_correction,
     whole_ns,
 )
 from trialcapture.prepare.clocks.sentence_times import integer_column, receiver_codes
@@ -42,9 +42,12 @@ GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.08
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source
 declares none (common practice, no source)."""
 _AHEAD_S = 1.0
+"""A receiver further ahead of the main one than this is wrong [s]: delays only add (our choice, no source)."""
 _MOST_DRIFT = 300e-6
 """No computer's clock is as far off as this by itself; ordinary ones are within 100e-6 (common practice, no source)."""
 _EPOCH_ROOM_S = 1.5 * 86_400.0
+"""How far from whole 1024-week epochs a date off by them may be [s]: a computer's date may be a day wrong (our
+choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,7 @@ class ClockRow:
 
     Attributes:
         source: Source and talker, or engine-log file.
-        offset_s: Source stamp minus UTC for receipt clocks, UTC minus log time for engine logs [s].
+        offset_s: Source stamp minus UTC for receive clocks, UTC minus log time for engine logs [s].
         offset_u_s: Standard uncertainty [s].
         drift_ppm: Rate error [1e-6].
         drift_u_ppm: Standard uncertainty [1e-6].
@@ -74,7 +77,7 @@ class ClockRow:
     to_ns: int | None = None
 
 
-def edge_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> float:
+def envelope_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> float:
     """Return the delay of the main receiver's promptest sentence [s]: as declared, else what is usual."""
     if receiver is None:
         return 0.0
@@ -88,7 +91,7 @@ def declared_latency_s(key: str, latency_s: Mapping[str, float]) -> float:
 
 @dataclass(frozen=True, slots=True)
 class FittedReceivers:
-    """How the receipt clock of a log stands to UTC by its receivers.
+    """How the receive clock of a log stands to UTC by its receivers.
 
     Attributes:
         fit: By the main receiver, or None where it told too few times.
@@ -98,42 +101,42 @@ class FittedReceivers:
     """
 
     fit: ClockFit | None
-    own: Mapping[str, OwnTime]
+    own: Mapping[str, TimeCorrection]
     rows: list[ClockRow]
     items: list[Item]
 
 
 def fit_receivers(
-    outline: Outline,
+    log_index: DownsampledIndex,
     times: Mapping[str, tuple[Ints, Bools]],
     clock: str,
     receiver: str,
     latency_s: Mapping[str, float],
 ) -> FittedReceivers:
-    """Fit the receipt clock on every receiver, steps of their own times taken out, and keep the main one's fit.
+    """Fit the receive clock on every receiver, steps of their own times taken out, and keep the main one's fit.
 
     Args:
-        outline: Of the whole log.
-        times: UTC [ns] of the outline's timed sentences and where known, by formatter.
-        clock: Receipt clock, ``mono`` or ``wall``.
+        log_index: Of the whole log.
+        times: UTC [ns] of the downsampled index's timed sentences and where known, by formatter.
+        clock: Receive clock, ``mono`` or ``wall``.
         receiver: ``source/talker`` of the one whose fit is wanted.
         latency_s: Declared delay of each source [s].
     """
-    tables, breaks = outline.tables, outline.breaks_ns[clock]
+    tables, breaks = log_index.tables, log_index.breaks_ns[clock]
     has_wall = clock == "mono" and all(bool(integer_column(tables[n], "wall_ms")[1].all()) for n in times)
     axes = {name: integer_column(table, AXIS[clock])[0] for name, table in tables.items()}
-    heard = hear(tables, _even(tables, times, axes), axes, with_wall=has_wall or clock == "wall")
-    around = Surroundings(clock, breaks, np.sort(np.concatenate(list(axes.values()))))
+    timed = gather_timed_sentences(tables, _even(tables, times, axes), axes, with_wall=has_wall or clock == "wall")
+    around = RecordingContext(clock, breaks, np.sort(np.concatenate(list(axes.values()))))
     fits: dict[str, ClockFit] = {}
-    own: dict[str, OwnTime] = {}
+    own: dict[str, TimeCorrection] = {}
     rows: list[ClockRow] = []
-    for key, sentences in heard.items():
-        followed = follow_receiver(sentences, around)
+    for key, sentences in timed.items():
+        followed = find_time_correction(sentences, around)
         utc = sentences.utc_ns if followed.is_plain else sentences.utc_ns + followed.added(sentences.axis_ns)
         used = ~find_too_early(sentences.axis_ns - utc)
         used &= True if followed.is_plain else deciding_rows(sentences, followed)
         steady = sentences.wall_ns[used] if has_wall and sentences.wall_ns is not None else None
-        fit = fit_early_edge(sentences.axis_ns[used], utc[used], steady, breaks)
+        fit = fit_lower_envelope(sentences.axis_ns[used], utc[used], steady, breaks)
         if fit is None:
             rows.append(ClockRow(key, None, None, None, None, f"early edge, {clock} clock", "failed: too few times"))
             own[key] = followed
@@ -144,24 +147,24 @@ def fit_receivers(
     main = fits.get(receiver)
     if main is not None:
         steady_others = [k for k in fits if k != receiver and own[k].is_plain]
-        at = heard[receiver].axis_ns[-1:]
+        at = timed[receiver].axis_ns[-1:]
         ahead_s = [(k, float(fits[k].to_utc(at)[0] - main.to_utc(at)[0]) / 1e9) for k in steady_others]
-        level, why = choose_level(heard[receiver], own[receiver], ahead_s)
-        off_ns = _epochs_off_ns(heard[receiver], own[receiver], level)
+        level, why = choose_level(timed[receiver], own[receiver], ahead_s)
+        off_ns = _epochs_off_ns(timed[receiver], own[receiver], level)
         off_ns = off_ns or epochs_behind_ns(own[receiver], level, ahead_s)
         if off_ns:
             items.append(corrected_epochs(f"date of {receiver}", off_ns / 86_400e9))
         by_ns = off_ns - own[receiver].added_ns[level]
         own[receiver], fits[receiver] = _shifted(own[receiver], main, by_ns)
         main = fits[receiver]
-        items += describe_steps(receiver, heard[receiver], own[receiver], main, why)
-        items += computer_steps(clock, heard[receiver], own[receiver], main, breaks)
+        items += describe_steps(receiver, timed[receiver], own[receiver], main, why)
+        items += computer_steps(clock, timed[receiver], own[receiver], main, breaks)
         for key in sorted(own.keys() - {receiver}):
             if key in fits:
-                own[key], fits[key], found = _against_main(key, heard[key], own[key], fits[key], receiver, main)
+                own[key], fits[key], found = _against_main(key, timed[key], own[key], fits[key], receiver, main)
                 items += found
     for key in sorted(fits, key=lambda k: (k != receiver, k)):
-        fit, sentences = fits[key], heard[key]
+        fit, sentences = fits[key], timed[key]
         if abs(fit.drift) > _MOST_DRIFT + 3.0 * fit.drift_u:
             items.append(
                 Disagreement(
@@ -179,7 +182,7 @@ def fit_receivers(
         rows.append(
             ClockRow(
                 key,
-                shown_ns / 1e9 - edge_latency_s(key, latency_s),
+                shown_ns / 1e9 - envelope_latency_s(key, latency_s),
                 float(np.hypot(fit.offset_u_s, GNSS_LATENCY_U_S)),
                 fit.drift * 1e6,
                 fit.drift_u * 1e6,
@@ -207,38 +210,40 @@ def _even(
 
 
 def follow_by_order(
-    outline: Outline, times: Mapping[str, tuple[Ints, Bools]], receiver: str, traced: Traced
+    log_index: DownsampledIndex, times: Mapping[str, tuple[Ints, Bools]], receiver: str, by_order: TimesByOrder
 ) -> FittedReceivers:
     """Follow the other receivers of a log without stamps against the main one's times, and tell what was wrong.
 
     Args:
-        outline: Of the whole log.
-        times: UTC [ns] of the outline's timed sentences and where known, by formatter.
+        log_index: Of the whole log.
+        times: UTC [ns] of the downsampled index's timed sentences and where known, by formatter.
         receiver: ``source/talker`` of the main one.
-        traced: Its times.
+        by_order: Its times.
     """
     items: list[Item] = []
-    own = {receiver: traced.own}
-    if traced.epochs is None:
+    own = {receiver: by_order.own}
+    if by_order.epochs is None:
         return FittedReceivers(None, own, [], items)
-    heard = traced.heard
-    placed_ns = heard.utc_ns + traced.own.added(heard.axis_ns)
-    items += describe_steps(receiver, replace(heard, axis_ns=placed_ns), _by_time(traced.own, heard), None, traced.why)
-    for i in traced.pauses:
+    timed = by_order.timed
+    assigned_ns = timed.utc_ns + by_order.own.added(timed.axis_ns)
+    items += describe_steps(
+        receiver, replace(timed, axis_ns=assigned_ns), _by_time(by_order.own, timed), None, by_order.why
+    )
+    for i in by_order.pauses:
         items.append(
             Hole(
-                int(placed_ns[i - 1]), int(placed_ns[i]), "the whole log",
+                int(assigned_ns[i - 1]), int(assigned_ns[i]), "the whole log",
                 "no line between, by the receiver's times; the log has no receipt stamps to tell otherwise",
-                f"{(placed_ns[i] - placed_ns[i - 1]) / 1e9:.0f} s are not recorded",
+                f"{(assigned_ns[i] - assigned_ns[i - 1]) / 1e9:.0f} s are not recorded",
             )
         )  # fmt: skip
-    axes = {name: place_by_order(table, traced.epochs) for name, table in outline.tables.items()}
-    lines = {name: integer_column(table, "line")[0] for name, table in outline.tables.items()}
-    around = Surroundings("order", np.zeros(0, dtype=np.int64), np.sort(np.concatenate(list(axes.values()))))
-    others = hear(outline.tables, times, axes, with_wall=False)
-    by_line = hear(outline.tables, times, lines, with_wall=False)
+    axes = {name: assign_utc_by_order(table, by_order.epochs) for name, table in log_index.tables.items()}
+    lines = {name: integer_column(table, "line")[0] for name, table in log_index.tables.items()}
+    around = RecordingContext("order", np.zeros(0, dtype=np.int64), np.sort(np.concatenate(list(axes.values()))))
+    others = gather_timed_sentences(log_index.tables, times, axes, with_wall=False)
+    by_line = gather_timed_sentences(log_index.tables, times, lines, with_wall=False)
     for key in sorted(others.keys() - {receiver}):
-        followed = follow_receiver(others[key], around)
+        followed = find_time_correction(others[key], around)
         behind_s = [
             float(np.median((others[key].axis_ns - others[key].utc_ns)[followed.level(others[key].axis_ns) == k])) / 1e9
             for k in range(len(followed.added_ns))
@@ -252,30 +257,30 @@ def follow_by_order(
             items.append(corrected_time(key, receiver, by_ns, 0.5))
         at = np.searchsorted(others[key].axis_ns, followed.starts_ns[1:])
         starts = [int(by_line[key].axis_ns[min(i, by_line[key].axis_ns.size - 1)]) for i in at]
-        own[key] = OwnTime((BEFORE_ALL, *starts), followed.added_ns)
+        own[key] = TimeCorrection((BEFORE_ALL, *starts), followed.added_ns)
     return FittedReceivers(None, {k: o for k, o in own.items() if not o.is_plain}, [], items)
 
 
-def _by_time(own: OwnTime, heard: Heard) -> OwnTime:
+def _by_time(own: TimeCorrection, timed: TimedSentences) -> TimeCorrection:
     """Return levels that begin at lines as levels that begin at the time placed there."""
-    at = np.searchsorted(heard.axis_ns, own.starts_ns[1:])
-    placed = heard.utc_ns[at] + own.added(heard.axis_ns[at])
-    return OwnTime((BEFORE_ALL, *(int(t) for t in placed)), own.added_ns)
+    at = np.searchsorted(timed.axis_ns, own.starts_ns[1:])
+    assigned = timed.utc_ns[at] + own.added(timed.axis_ns[at])
+    return TimeCorrection((BEFORE_ALL, *(int(t) for t in assigned)), own.added_ns)
 
 
-def hear(
+def gather_timed_sentences(
     tables: Mapping[str, pa.Table],
     times: Mapping[str, tuple[Ints, Bools]],
     axes: Mapping[str, Ints],
     *,
     with_wall: bool,
-) -> dict[str, Heard]:
-    """Return the timed sentences of each receiver of an outline.
+) -> dict[str, TimedSentences]:
+    """Return the timed sentences of each receiver of a downsampled index.
 
     Args:
-        tables: Of the outline, by formatter.
+        tables: Of the downsampled index, by formatter.
         times: UTC [ns] of its timed sentences and where known, by formatter.
-        axes: Place of each row on the receipt axis [ns], by formatter.
+        axes: Place of each row on the receive-time axis [ns], by formatter.
         with_wall: Whether every row carries the wall clock.
     """
     gathered: dict[str, list[tuple[npt.NDArray[Any], ...]]] = {}
@@ -296,35 +301,37 @@ def hear(
             gathered.setdefault(names[code], []).append(
                 (axes[name][mine], own[mine], wall[mine], fixed[mine], lat[mine], lon[mine])
             )
-    heard = {}
+    timed = {}
     for key, parts in gathered.items():
         axis, utc, wall, fixed, lat, lon = (np.concatenate(part) for part in zip(*parts, strict=True))
         order = np.argsort(axis, kind="stable")
         stamps = wall[order] if with_wall else None
-        heard[key] = Heard(axis[order], utc[order], stamps, fixed[order], lat[order], lon[order], key in judging)
-    return heard
+        timed[key] = TimedSentences(
+            axis[order], utc[order], stamps, fixed[order], lat[order], lon[order], key in judging
+        )
+    return timed
 
 
-def _shifted(own: OwnTime, fit: ClockFit, by_ns: int) -> tuple[OwnTime, ClockFit]:
+def _shifted(own: TimeCorrection, fit: ClockFit, by_ns: int) -> tuple[TimeCorrection, ClockFit]:
     """Return a receiver's times and its fit with UTC so much later [ns]."""
     return own.moved(by_ns), replace(fit, offsets_ns=tuple(o - by_ns for o in fit.offsets_ns))
 
 
-def _epochs_off_ns(heard: Heard, own: OwnTime, level: int) -> int:
+def _epochs_off_ns(timed: TimedSentences, own: TimeCorrection, level: int) -> int:
     """Return whole epochs of 1024 weeks by which the level taken for UTC lies before the computer's clock [ns]."""
-    if heard.wall_ns is None:
+    if timed.wall_ns is None:
         return 0
-    mine = own.level(heard.axis_ns) == level
-    away_s = float(np.median((heard.wall_ns - heard.utc_ns)[mine])) / 1e9
+    mine = own.level(timed.axis_ns) == level
+    away_s = float(np.median((timed.wall_ns - timed.utc_ns)[mine])) / 1e9
     epochs = round(away_s / EPOCH_S)
     return round(epochs * EPOCH_S) * 1_000_000_000 if abs(away_s - epochs * EPOCH_S) < _EPOCH_ROOM_S else 0
 
 
 def _against_main(
-    key: str, heard: Heard, own: OwnTime, fit: ClockFit, receiver: str, main: ClockFit
-) -> tuple[OwnTime, ClockFit, list[Item]]:
+    key: str, timed: TimedSentences, own: TimeCorrection, fit: ClockFit, receiver: str, main: ClockFit
+) -> tuple[TimeCorrection, ClockFit, list[Item]]:
     """Put another receiver's levels on the main receiver's UTC, and say what was wrong with them."""
-    at = heard.axis_ns[-1:]
+    at = timed.axis_ns[-1:]
     behind_s = float(main.to_utc(at)[0] - fit.to_utc(at)[0]) / 1e9 + np.array(own.added_ns) / 1e9
     level = int(np.argmin(np.where(behind_s > -_AHEAD_S, np.abs(behind_s), 1e6 + np.abs(behind_s))))
     own, fit = _shifted(own, fit, -own.added_ns[level])
@@ -334,13 +341,13 @@ def _against_main(
         by_ns = whole_ns(round(off_s * 1e9))
         own, fit = _shifted(own, fit, by_ns)
         items.append(corrected_time(key, receiver, by_ns, float(np.hypot(fit.offset_u_s, main.offset_u_s))))
-    return own, fit, [*describe_steps(key, heard, own, main, f"that agrees with {receiver}"), *items]
+    return own, fit, [*describe_steps(key, timed, own, main, f"that agrees with {receiver}"), *items]
 
 
-def two_devices(outline: Outline) -> list[Item]:
+def two_devices(log_index: DownsampledIndex) -> list[Item]:
     """Return an item for each name under which two devices send."""
     found: dict[str, float] = {}
-    for (key, _), crossed in sorted(outline.crossed.items()):
+    for (key, _), crossed in sorted(log_index.crossed.items()):
         if crossed.is_two:
             found.setdefault(key, max(apart for apart, _ in crossed.apart_m))
     return [

@@ -1,6 +1,7 @@
 """UTC as the sentences themselves state it: dates joined to times of day, rollovers undone, strays left out.
 
-A sentence without a time of its own takes that of the sentence its receiver sent beside it."""
+A sentence without a time of its own takes that of the sentence its receiver sent beside it.
+"""
 
 from __future__ import annotations
 
@@ -22,11 +23,12 @@ Bools = npt.NDArray[np.bool_]
 
 TIMED = ("RMC", "GGA", "GNS", "GLL", "ZDA")
 """Formatters whose sentences carry their own UTC."""
-OUTLINE_COUNT = "stands_for"
-"""Column of an outline: how many rows of the log each of its rows stands for."""
+STANDS_FOR_COLUMN = "stands_for"
+"""Column of a downsampled index: how many rows of the log each of its rows stands for."""
 _NONE = np.zeros(0, dtype=np.int64)
 DAY_NS = 86_400_000_000_000
 _WEEKS_1024_DAYS = 7168
+"""Days of the ten-bit week number of the GPS message (IS-GPS-200)."""
 _AGREEING = 0.02
 """Share of a log's dates that must agree with the computer's for none of them to be taken for an epoch off; the rest
 are steps of the receiver's clock (common practice, no source)."""
@@ -45,9 +47,9 @@ def receiver_codes(table: pa.Table) -> tuple[Ints, list[str]]:
 
 
 def readings_of(table: pa.Table) -> Ints:
-    """Return how many sentences each row stands for: one, or as many as an outline took it for."""
-    if OUTLINE_COUNT in table.column_names:
-        return integer_column(table, OUTLINE_COUNT)[0]
+    """Return how many sentences each row stands for: one, or as many as a downsampled index took it for."""
+    if STANDS_FOR_COLUMN in table.column_names:
+        return integer_column(table, STANDS_FOR_COLUMN)[0]
     return np.ones(table.num_rows, dtype=np.int64)
 
 
@@ -71,10 +73,10 @@ class Calendar:
 
 
 def read_calendar(tables: Mapping[str, pa.Table], items: list[Item], warnings: list[str], day: int = 0) -> Calendar:
-    """Return the calendar of a log from its outline.
+    """Return the calendar of a log from its downsampled index.
 
     Args:
-        tables: Of the outline, by formatter.
+        tables: Of the downsampled index, by formatter.
         items: Takes what is wrong with its dates.
         warnings: Takes sentences for people.
         day: Days since 1970 of the day its times of day are put on where neither a date nor a wall clock tells it.
@@ -168,9 +170,9 @@ def live_times(
     """Return the times told, those that stand still while sentences go on coming in taken for unknown.
 
     Args:
-        tables: Of the outline, by formatter.
+        tables: Of the downsampled index, by formatter.
         times: UTC [ns] of its timed sentences and where known, by formatter.
-        axes: Place of each row on the receipt axis [ns], by formatter.
+        axes: Place of each row on the receive-time axis [ns], by formatter.
     """
     live = {}
     for name, (utc, known) in times.items():
@@ -262,51 +264,49 @@ def main_receiver(tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints
     return best[1] if best else None
 
 
-# ------------------------------------------------------------------------------
-# Course and speed carry no time of their own; their receiver sends them beside a sentence that does.
-# ------------------------------------------------------------------------------
+# VTG carries no time of its own; its receiver sends it beside a sentence that does.
 
 _BESIDE_NS = 1_000_000_000
-"""Received no further apart than this, two sentences belong together."""
+"""Received no further apart than this, two sentences belong together (our choice, no source)."""
 
 
 def time_of_neighbour(
-    placed: Mapping[str, pa.Table],
-    receipts: Mapping[str, Ints],
+    with_utc: Mapping[str, pa.Table],
+    receive_ns: Mapping[str, Ints],
     around: Mapping[str, pa.Table],
     near: Mapping[str, Ints],
 ) -> pa.Table:
     """Return VTG with the time of the timed sentence of the same receiver that arrived nearest to it.
 
     Args:
-        placed: Tables of a block or an outline by formatter, with ``t_ns``; VTG among them.
-        receipts: By formatter, when each row was received [ns].
+        with_utc: Tables of a block or a downsampled index by formatter, with ``t_ns``; VTG among them.
+        receive_ns: By formatter, when each row was received [ns].
         around: Placed rows of timed sentences before and after the block.
         near: By formatter, when those were received [ns].
     """
-    table = placed["VTG"]
+    table = with_utc["VTG"]
     (codes, names), (t_ns, known) = receiver_codes(table), integer_column(table, "t_ns")
     result, sure = t_ns.copy(), known.copy()
     timed = [
         (*receiver_codes(tables[name]), *integer_column(tables[name], "t_ns"), came[name])
-        for tables, came in ((placed, receipts), (around, near))
+        for tables, came in ((with_utc, receive_ns), (around, near))
         for name in TIMED
         if name in tables
     ]
     for code in np.flatnonzero(np.bincount(codes)):
-        receipt, utc = [], []
+        came_ns, utc = [], []
         for others, keys, own, ok, received in timed:
             if names[code] in keys:
                 mine = ok & (others == keys.index(names[code]))
-                receipt.append(received[mine])
+                came_ns.append(received[mine])
                 utc.append(own[mine])
-        if not sum(r.size for r in receipt):
+        if not sum(r.size for r in came_ns):
             continue
-        x, u = np.concatenate(receipt), np.concatenate(utc)
+        x, u = np.concatenate(came_ns), np.concatenate(utc)
         order = np.argsort(x, kind="stable")
         x, u = x[order], u[order]
         rows = np.flatnonzero(codes == code)
-        at = receipts["VTG"][rows]
+        at = receive_ns["VTG"][rows]
         right = np.clip(np.searchsorted(x, at), 0, x.size - 1)
         left = np.maximum(right - 1, 0)
         nearest = np.where(np.abs(x[left] - at) <= np.abs(x[right] - at), left, right)

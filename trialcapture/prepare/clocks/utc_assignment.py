@@ -1,6 +1,6 @@
 """Giving every sentence its place on UTC, whatever stamps the log carries.
 
-Three receipt axes, best first: the monotonic receipt clock of a journal, a wall clock finer than a second, and,
+Three receive-time axes, best first: the monotonic receive clock of a journal, a wall clock finer than a second, and,
 for a plain log, the order of the lines between the sentences that carry a time.
 """
 
@@ -14,21 +14,25 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import integers, known, to_arrow, truths
-from trialcapture.prepare.clocks.downsampled_index import AXIS, Outline, find_pace_ns, join_outlines, outline_block
-from trialcapture.prepare.clocks.line_order import Epochs, Traced, place_by_order, trace_epochs
+from trialcapture.prepare.clocks.downsampled_index import (
+    AXIS,
+    DownsampledIndex,
+    find_pace_ns,
+)
+from trialcapture.prepare.clocks.line_order import Epochs, TimesByOrder, assign_utc_by_order, find_times_by_order
 from trialcapture.prepare.clocks.lower_envelope import FROZEN_NS, LONG_FROZEN_NS, ClockFit, find_repeats, find_slips
 from trialcapture.prepare.clocks.receive_time import CLOCKS, Stamps, block_axes, choose_clock
 from trialcapture.prepare.clocks.receiver_clocks import (
     ClockRow,
     declared_latency_s,
-    edge_latency_s,
+    envelope_latency_s,
     fit_receivers,
     follow_by_order,
-    hear,
+    gather_timed_sentences,
     order_row,
     two_devices,
 )
-from trialcapture.prepare.clocks.receiver_steps import LONGEST_DELAY_S, Heard, OwnTime
+from trialcapture.prepare.clocks.receiver_steps import LONGEST_DELAY_S, TimeCorrection, TimedSentences
 from trialcapture.prepare.clocks.sentence_times import (
     DAY_NS,
     Calendar,
@@ -51,21 +55,25 @@ Stop = tuple[int, int, int]
 """Between what UTC a receiver's time stood still, and at what time [ns each]."""
 
 _COMPANY = 2
+"""Sentences in a row whose times cannot be, from which it is the receiver and not damage (our choice, no source)."""
 _SLIP_NS = 800_000_000
+"""Smallest deviation looked at as a whole second off [ns] (our choice, no source)."""
 _EARLY_NS, _LATE_NS = -1_000_000_000, round(LONGEST_DELAY_S * 1e9)
+"""A sentence's own time is believed where the delay it implies lies between these [ns] (our choice; see
+`LONGEST_DELAY_S`)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Placing:
+class UtcAssignment:
     """How the lines of one log are placed on UTC.
 
     Attributes:
         clock: ``mono``, ``wall``, ``order`` or ``none``: what the lines are placed by.
         receiver: ``source/talker`` of the receiver that tells UTC, or None.
-        fit: The receipt clock against UTC, where there is such a fit.
+        fit: The receive clock against UTC, where there is such a fit.
         calendar: Which day it was along the log.
         epochs: The receiver's times, where the order of lines has to do.
-        edge_s: How far the early edge stands behind UTC [s].
+        envelope_s: How far the lower envelope stands behind UTC [s].
         latency_s: Declared delay of each source's sentences behind the measurement [s].
         own: What to add to the own times of receivers whose clock was set, by ``source/talker``.
         items: What is wrong with the times of the log.
@@ -77,9 +85,9 @@ class Placing:
     fit: ClockFit | None
     calendar: Calendar
     epochs: Epochs | None
-    edge_s: float
+    envelope_s: float
     latency_s: Mapping[str, float]
-    own: Mapping[str, OwnTime] = field(default_factory=dict)
+    own: Mapping[str, TimeCorrection] = field(default_factory=dict)
     items: tuple[Item, ...] = ()
     stopped: Mapping[str, tuple[Stop, ...]] = field(default_factory=dict)
 
@@ -89,13 +97,13 @@ class Placing:
         return self.fit is not None or self.clock == "wall" or self.epochs is not None
 
 
-def find_placing(
-    outline: Outline, latency_s: Mapping[str, float], shared: ClockFit | None = None, day: int = 0
-) -> tuple[Placing, list[ClockRow], list[str], ClockFit | None]:
-    """Find how the lines of one log are placed on UTC, from its outline.
+def find_utc_assignment(
+    log_index: DownsampledIndex, latency_s: Mapping[str, float], shared: ClockFit | None = None, day: int = 0
+) -> tuple[UtcAssignment, list[ClockRow], list[str], ClockFit | None]:
+    """Find how the lines of one log are placed on UTC, from its downsampled index.
 
     Args:
-        outline: Of the whole log.
+        log_index: Of the whole log.
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
         shared: How the session's monotonic clock was tied to UTC by another log; used where this log is stamped
             by that clock and carries no time of its own.
@@ -108,33 +116,33 @@ def find_placing(
     warnings: list[str] = []
     rows: list[ClockRow] = []
     items: list[Item] = []
-    calendar = read_calendar(outline.tables, items, warnings, day)
-    told = sentence_times(outline.tables, calendar)
-    teller = main_receiver(outline.tables, told)
-    clock = choose_clock(outline.stamps, teller is not None)
-    times = live_times(outline.tables, told, _rough_axes(outline, clock))
-    receiver = main_receiver(outline.tables, times)
+    calendar = read_calendar(log_index.tables, items, warnings, day)
+    told = sentence_times(log_index.tables, calendar)
+    teller = main_receiver(log_index.tables, told)
+    clock = choose_clock(log_index.stamps, teller is not None)
+    times = live_times(log_index.tables, told, _rough_axes(log_index, clock))
+    receiver = main_receiver(log_index.tables, times)
     if receiver is None:
-        clock = choose_clock(outline.stamps, has_receiver=False)
+        clock = choose_clock(log_index.stamps, has_receiver=False)
     fit: ClockFit | None = None
     epochs: Epochs | None = None
-    own: Mapping[str, OwnTime] = {}
+    own: Mapping[str, TimeCorrection] = {}
     if clock in AXIS and receiver is not None:
-        found = fit_receivers(outline, times, clock, receiver, latency_s)
+        found = fit_receivers(log_index, times, clock, receiver, latency_s)
         fit, own = found.fit, found.own
         rows += found.rows
         items += found.items
     elif clock == "order":
-        traced = _trace(outline, times, calendar, receiver)
-        epochs = None if traced is None else traced.epochs
+        by_order = _times_by_order(log_index, times, calendar, receiver)
+        epochs = None if by_order is None else by_order.epochs
         rows.append(order_row(receiver, epochs))
-        if traced is not None and receiver is not None and epochs is not None:
-            found = follow_by_order(outline, times, receiver, traced)
+        if by_order is not None and receiver is not None and epochs is not None:
+            found = follow_by_order(log_index, times, receiver, by_order)
             own = found.own
             items += found.items
     if fit is None and clock == "mono":
         fit = shared
-    if fit is None and clock != "wall" and receiver is None and outline.tables:
+    if fit is None and clock != "wall" and receiver is None and log_index.tables:
         lack = "no sentence in this log carries a time"
         lack = lack if teller is None else f"the time of {teller} stands still in all of this log"
         warnings.append(f"{lack}, so it cannot be placed on UTC")
@@ -142,16 +150,16 @@ def find_placing(
         lack = "no GNSS time in this log" + ("" if teller is None else f", that of {teller} stands still")
         warnings.append(f"{lack}: the recording computer's clock is used as it stands")
         rows.append(ClockRow("computer clock", 0.0, 60.0, None, None, "wall clock", "poor: no GNSS time"))
-    items += two_devices(outline)
+    items += two_devices(log_index)
     items += [
         Rejection(sentence, "time", "its time stands alone among those before and after", count, "left out")
-        for sentence, count in sorted(outline.strays.items())
+        for sentence, count in sorted(log_index.strays.items())
     ]
     stopped: Mapping[str, tuple[Stop, ...]] = {}
     if fit is not None or epochs is not None:
-        bare = Placing(clock, receiver, fit, calendar, epochs, 0.0, latency_s, own)
-        items += _slips(outline, times, bare)
-        stopped = _stops(outline, told, bare)
+        bare = UtcAssignment(clock, receiver, fit, calendar, epochs, 0.0, latency_s, own)
+        items += _slips(log_index, times, bare)
+        stopped = _stops(log_index, told, bare)
         items += [
             Stuck(
                 f"time of {key}", start_ns, stop_ns, time_ns % DAY_NS / 1e9, TIME_OF_DAY,
@@ -159,15 +167,17 @@ def find_placing(
             )
             for key, of in stopped.items() for start_ns, stop_ns, time_ns in of
         ]  # fmt: skip
-    # the early edge stands behind UTC by the delay of the receiver's promptest sentence
-    edge_s = edge_latency_s(receiver, latency_s)
-    placing = Placing(clock, receiver, fit, calendar, epochs, edge_s, latency_s, own, tuple(items), stopped)
-    return placing, rows, warnings, fit if clock == "mono" else shared
+    # the lower envelope stands behind UTC by the delay of the receiver's promptest sentence
+    envelope_s = envelope_latency_s(receiver, latency_s)
+    assignment = UtcAssignment(
+        clock, receiver, fit, calendar, epochs, envelope_s, latency_s, own, tuple(items), stopped
+    )
+    return assignment, rows, warnings, fit if clock == "mono" else shared
 
 
-def place_block(
+def assign_utc(
     tables: Mapping[str, pa.Table],
-    placing: Placing,
+    assignment: UtcAssignment,
     shift_ns: int,
     around: Mapping[str, pa.Table] | None = None,
     stamps: Stamps | None = None,
@@ -176,10 +186,11 @@ def place_block(
 
     Args:
         tables: By formatter, lines ascending in each.
-        placing: Of the whole log.
-        shift_ns: What to add to the block's own receipt axis [ns]; see `downsampled_index.Outline`.
-        around: Placed outline rows of the blocks before and after, whose times a sentence at the edge may share.
-        stamps: How the placing's clock stamped the block, where the outline has told it.
+        assignment: Of the whole log.
+        shift_ns: What to add to the block's own receive-time axis [ns]; see `downsampled_index.DownsampledIndex`.
+        around: Placed downsampled index rows of the blocks before and after, whose times a sentence at the edge may
+            share.
+        stamps: How the placing's clock stamped the block, where the downsampled index has told it.
 
     Returns:
         The tables with a column ``t_ns`` (int64 UTC, null where a sentence's own time is not believable or
@@ -187,72 +198,67 @@ def place_block(
     """
     present = {name: table for name, table in tables.items() if table.num_rows}
     axis: dict[str, Ints] | None = None
-    if placing.clock in CLOCKS:
-        axis, _ = block_axes(present, placing.clock, stamps)
+    if assignment.clock in CLOCKS:
+        axis, _ = block_axes(present, assignment.clock, stamps)
         axis = {name: values + shift_ns for name, values in axis.items()} if shift_ns else axis
-    return _place(present, placing, axis, around or {})
+    return _assign(present, assignment, axis, around or {})
 
 
-def place_outline(outline: Outline, placing: Placing) -> dict[str, pa.Table]:
-    """Give every row of an outline its UTC, as `place_block` does for a block."""
+def assign_utc_to_index(log_index: DownsampledIndex, assignment: UtcAssignment) -> dict[str, pa.Table]:
+    """Give every row of a downsampled index its UTC, as `assign_utc` does for a block."""
     axis: dict[str, Ints] | None = None
-    if placing.clock in AXIS:
-        axis = {name: integer_column(table, AXIS[placing.clock])[0] for name, table in outline.tables.items()}
-    return _place(outline.tables, placing, axis, {})
+    if assignment.clock in AXIS:
+        axis = {name: integer_column(table, AXIS[assignment.clock])[0] for name, table in log_index.tables.items()}
+    return _assign(log_index.tables, assignment, axis, {})
 
 
-def place_sentences(
-    sentences: Mapping[str, pa.Table], latency_s: Mapping[str, float], shared: ClockFit | None = None
-) -> tuple[dict[str, pa.Table], list[ClockRow], list[str], ClockFit | None]:
-    """Give every sentence of a log that is held whole its UTC; see `find_placing` and `place_block`."""
-    outline = join_outlines([outline_block(sentences)])
-    placing, rows, warnings, fit = find_placing(outline, latency_s, shared)
-    return place_block(sentences, placing, 0), rows, warnings, fit
-
-
-def _place(
+def _assign(
     tables: Mapping[str, pa.Table],
-    placing: Placing,
+    assignment: UtcAssignment,
     axis: Mapping[str, Ints] | None,
     around: Mapping[str, pa.Table],
 ) -> dict[str, pa.Table]:
-    times = sentence_times(tables, placing.calendar)
-    placed, receipts = {}, {}
+    times = sentence_times(tables, assignment.calendar)
+    with_utc, receive_ns = {}, {}
     for name, table in tables.items():
-        receipt = _receipt(table, placing) if axis is None else axis[name]
-        base = receipt if placing.fit is None or axis is None else placing.fit.to_utc(receipt)
-        sure = np.full(base.size, placing.can_place)
-        t_ns = base + round(placing.edge_s * 1e9) - _latency_ns(table, placing.latency_s)
+        received = _receive_ns(table, assignment) if axis is None else axis[name]
+        base = received if assignment.fit is None or axis is None else assignment.fit.to_utc(received)
+        sure = np.full(base.size, assignment.can_place)
+        t_ns = base + round(assignment.envelope_s * 1e9) - _latency_ns(table, assignment.latency_s)
         if name in times:
-            at = receipt if placing.clock in CLOCKS else integer_column(table, "line")[0]
-            own, believed = _own_times(table, times[name], base, at, placing)
+            at = received if assignment.clock in CLOCKS else integer_column(table, "line")[0]
+            own, believed = _own_times(table, times[name], base, at, assignment)
             t_ns = np.where(believed, own, t_ns)
             sure &= believed
-        placed[name] = table.append_column("t_ns", to_arrow(t_ns, sure))
-        receipts[name] = receipt
-    if "VTG" in placed:
-        near = {name: _receipt(table, placing) for name, table in around.items()}
-        placed["VTG"] = time_of_neighbour(placed, receipts, around, near)
-    return placed
+        with_utc[name] = table.append_column("t_ns", to_arrow(t_ns, sure))
+        receive_ns[name] = received
+    if "VTG" in with_utc:
+        near = {name: _receive_ns(table, assignment) for name, table in around.items()}
+        with_utc["VTG"] = time_of_neighbour(with_utc, receive_ns, around, near)
+    return with_utc
 
 
-def _receipt(table: pa.Table, placing: Placing) -> Ints:
-    """Return the receipt of rows that carry it in a column, or by their order in a log without stamps."""
-    if placing.clock in AXIS and AXIS[placing.clock] in table.column_names:
-        return integer_column(table, AXIS[placing.clock])[0]
-    return place_by_order(table, placing.epochs) if placing.epochs else np.zeros(table.num_rows, dtype=np.int64)
+def _receive_ns(table: pa.Table, assignment: UtcAssignment) -> Ints:
+    """Return the receive time of rows that carry it in a column, or by their order in a log without stamps."""
+    if assignment.clock in AXIS and AXIS[assignment.clock] in table.column_names:
+        return integer_column(table, AXIS[assignment.clock])[0]
+    return (
+        assign_utc_by_order(table, assignment.epochs) if assignment.epochs else np.zeros(table.num_rows, dtype=np.int64)
+    )
 
 
-def _slips(outline: Outline, times: Mapping[str, tuple[Ints, Bools]], placing: Placing) -> list[Item]:
+def _slips(
+    log_index: DownsampledIndex, times: Mapping[str, tuple[Ints, Bools]], assignment: UtcAssignment
+) -> list[Item]:
     """Return an item for each receiver that tells a second more or less than it is, now and then."""
     items: list[Item] = []
     for name, told in times.items():
-        table = outline.tables[name]
-        base = _receipt(table, placing)
-        at = base if placing.clock in CLOCKS else integer_column(table, "line")[0]
-        base = base if placing.fit is None else placing.fit.to_utc(base)
-        own = _moved(table, told[0], at, placing, 0)
-        believed = told[1] & _is_near(base - own, placing)
+        table = log_index.tables[name]
+        base = _receive_ns(table, assignment)
+        at = base if assignment.clock in CLOCKS else integer_column(table, "line")[0]
+        base = base if assignment.fit is None else assignment.fit.to_utc(base)
+        own = _moved(table, told[0], at, assignment, 0)
+        believed = told[1] & _is_near(base - own, assignment)
         moved_s = (_without_slips(table, own, believed, base) - own) / 1e9
         codes, names = receiver_codes(table)
         for code in np.unique(codes[moved_s != 0]):
@@ -267,28 +273,28 @@ def _slips(outline: Outline, times: Mapping[str, tuple[Ints, Bools]], placing: P
     return items
 
 
-def _trace(
-    outline: Outline, times: Mapping[str, tuple[Ints, Bools]], calendar: Calendar, receiver: str | None
-) -> Traced | None:
+def _times_by_order(
+    log_index: DownsampledIndex, times: Mapping[str, tuple[Ints, Bools]], calendar: Calendar, receiver: str | None
+) -> TimesByOrder | None:
     """Return the times of the main receiver of a log without stamps."""
-    if receiver is None or receiver not in outline.epochs:
+    if receiver is None or receiver not in log_index.epochs:
         return None
-    told = outline.epochs[receiver]
+    told = log_index.epochs[receiver]
     rough = rough_utc(told.line, calendar, receiver)
     if rough is None:
         # no date in the log: the rows kept have taken theirs from the computer's clock
         name = next(iter(times))
-        kept_line, (kept_utc, _) = integer_column(outline.tables[name], "line")[0], times[name]
+        kept_line, (kept_utc, _) = integer_column(log_index.tables[name], "line")[0], times[name]
         rough = kept_utc[np.clip(np.searchsorted(kept_line, told.line), 0, kept_line.size - 1)]
-    lines = {name: integer_column(table, "line")[0] for name, table in outline.tables.items()}
-    heard = hear(outline.tables, times, lines, with_wall=False)
+    lines = {name: integer_column(table, "line")[0] for name, table in log_index.tables.items()}
+    timed = gather_timed_sentences(log_index.tables, times, lines, with_wall=False)
     dated = (told.days + calendar.shift_days) * DAY_NS + told.tod_ns
-    main = Heard(
+    main = TimedSentences(
         told.line, np.where(told.days >= 0, dated, nearest_day(told.tod_ns, rough)),
-        _coarse_wall(outline.tables, lines, told.line), told.fixed,
-        told.lat_deg, told.lon_deg, heard[receiver].judges if receiver in heard else False,
+        _coarse_wall(log_index.tables, lines, told.line), told.fixed,
+        told.lat_deg, told.lon_deg, timed[receiver].judges if receiver in timed else False,
     )  # fmt: skip
-    return trace_epochs(main, {key: other for key, other in heard.items() if key != receiver}, told.around)
+    return find_times_by_order(main, {key: other for key, other in timed.items() if key != receiver}, told.around)
 
 
 def _coarse_wall(tables: Mapping[str, pa.Table], lines: Mapping[str, Ints], at: Ints) -> Ints | None:
@@ -313,35 +319,37 @@ def _latency_ns(table: pa.Table, latency_s: Mapping[str, float]) -> Ints:
     return np.array(by_code, dtype=np.int64)[codes]
 
 
-def _own_times(table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, placing: Placing) -> tuple[Ints, Bools]:
+def _own_times(
+    table: pa.Table, told: tuple[Ints, Bools], base: Ints, at: Ints, assignment: UtcAssignment
+) -> tuple[Ints, Bools]:
     """Return a formatter's own times with receivers' steps taken out, and where they can be believed.
 
     Args:
         table: Its rows.
         told: Their own times [ns UTC], and where they carry one.
-        base: UTC of their receipt, the least delay taken for none [ns].
-        at: Their place on the receipt axis [ns], or their line in a log without stamps.
-        placing: Of the log.
+        base: UTC of their receive time, the least delay taken for none [ns].
+        at: Their place on the receive-time axis [ns], or their line in a log without stamps.
+        assignment: Of the log.
     """
     raw, known = told
     own = raw
-    if placing.own:
-        own = _moved(table, raw, at, placing, 0)
+    if assignment.own:
+        own = _moved(table, raw, at, assignment, 0)
     stopped = _has_stopped(table, told, base, base - own)
-    believed = known & ~stopped & _is_near(base - own, placing)
+    believed = known & ~stopped & _is_near(base - own, assignment)
     own = _without_slips(table, own, believed, base)
     valid = truths(table["valid"]) if "valid" in table.column_names else np.zeros(known.size, dtype=np.bool_)
     if believed.all() or not np.any(~believed & (known | valid)):
         return own, believed
-    for step in (0, -1, 1) if placing.own else (0,):
+    for step in (0, -1, 1) if assignment.own else (0,):
         # a sentence at the very step may belong to the time before or after; one without a date, to another day
-        other = nearest_day(_moved(table, raw, at, placing, step), base)
-        right = known & ~believed & ~stopped & _is_near(base - other, placing)
+        other = nearest_day(_moved(table, raw, at, assignment, step), base)
+        right = known & ~believed & ~stopped & _is_near(base - other, assignment)
         own = np.where(right, other, own)
         believed |= right
-    # a fix without a time, or among several whose times cannot be, is placed by its receipt; a lone one is damaged
+    # a fix without a time, or among several whose times cannot be, is placed by its receive time; a lone one is damaged
     rest = find_companies(~believed & known, receiver_codes(table)[0]) | (valid & ~known)
-    delay_ns = round(placing.fit.delay_s * 1e9) if placing.fit is not None else 0
+    delay_ns = round(assignment.fit.delay_s * 1e9) if assignment.fit is not None else 0
     return np.where(rest, base - delay_ns, own), believed | rest
 
 
@@ -354,13 +362,15 @@ def _has_stopped(table: pa.Table, told: tuple[Ints, Bools], base: Ints, late: In
     return stopped
 
 
-def _stops(outline: Outline, told: Mapping[str, tuple[Ints, Bools]], placing: Placing) -> dict[str, tuple[Stop, ...]]:
+def _stops(
+    log_index: DownsampledIndex, told: Mapping[str, tuple[Ints, Bools]], assignment: UtcAssignment
+) -> dict[str, tuple[Stop, ...]]:
     """Return when the time of each receiver stood still for long."""
     found: dict[str, list[Stop]] = {}
     for name, (utc, is_known) in told.items():
-        table = outline.tables[name]
-        base = _receipt(table, placing)
-        base = base if placing.fit is None else placing.fit.to_utc(base)
+        table = log_index.tables[name]
+        base = _receive_ns(table, assignment)
+        base = base if assignment.fit is None else assignment.fit.to_utc(base)
         codes, names = receiver_codes(table)
         rows = np.flatnonzero(is_known)
         since_ns, span_ns = find_repeats(base[rows], utc[rows], codes[rows])
@@ -381,15 +391,15 @@ def _joined(stops: Sequence[Stop]) -> tuple[Stop, ...]:
     return tuple(joined)
 
 
-def _rough_axes(outline: Outline, clock: str) -> dict[str, Ints]:
-    """Return where on the receipt axis each row stands [ns]; without stamps by its line and the pace of lines."""
+def _rough_axes(log_index: DownsampledIndex, clock: str) -> dict[str, Ints]:
+    """Return where on the receive-time axis each row stands [ns]; without stamps by its line and the pace of lines."""
     if clock in AXIS:
-        return {name: integer_column(table, AXIS[clock])[0] for name, table in outline.tables.items()}
-    paces = [find_pace_ns(told.line, told.tod_ns) for told in outline.epochs.values()]
+        return {name: integer_column(table, AXIS[clock])[0] for name, table in log_index.tables.items()}
+    paces = [find_pace_ns(told.line, told.tod_ns) for told in log_index.epochs.values()]
     pace_ns = min(paces, default=0.0)
     return {
         name: np.rint(integer_column(table, "line")[0] * pace_ns).astype(np.int64)
-        for name, table in outline.tables.items()
+        for name, table in log_index.tables.items()
     }
 
 
@@ -423,25 +433,23 @@ def find_companies(odd: Bools, stream: Ints) -> Bools:
     return found
 
 
-def _moved(table: pa.Table, own: Ints, at: Ints, placing: Placing, step: int) -> Ints:
-    """Return own times [ns] with each receiver's steps taken out; see `OwnTime.added`."""
+def _moved(table: pa.Table, own: Ints, at: Ints, assignment: UtcAssignment, step: int) -> Ints:
+    """Return own times [ns] with each receiver's steps taken out; see `TimeCorrection.added`."""
     moved = own
     codes, names = receiver_codes(table)
     for code in np.unique(codes):
-        if names[code] in placing.own:
-            moved = np.where(codes == code, moved + placing.own[names[code]].added(at, step), moved)
+        if names[code] in assignment.own:
+            moved = np.where(codes == code, moved + assignment.own[names[code]].added(at, step), moved)
     return moved
 
 
-def _is_near(late: Ints, placing: Placing) -> Bools:
+def _is_near(late: Ints, assignment: UtcAssignment) -> Bools:
     """Return True where a sentence is no later than one can be, nor earlier [ns]."""
-    near: Bools = (late > (-_LATE_NS if placing.fit is None else _EARLY_NS)) & (late < _LATE_NS)
+    near: Bools = (late > (-_LATE_NS if assignment.fit is None else _EARLY_NS)) & (late < _LATE_NS)
     return near
 
 
-# ------------------------------------------------------------------------------
-# Rejected lines with their place in time.
-# ------------------------------------------------------------------------------
+# UTC of rejected lines.
 
 REJECTS_SCHEMA = pa.schema(
     [
@@ -460,10 +468,10 @@ LineTimes = tuple[Ints, Ints]
 """Lines of one raw file, ascending, and the UTC [ns] of each."""
 
 
-def line_times(placed: Mapping[str, pa.Table]) -> LineTimes:
-    """Return the lines of a placed outline that have a time, and that time."""
+def line_times(with_utc: Mapping[str, pa.Table]) -> LineTimes:
+    """Return the lines of a placed downsampled index that have a time, and that time."""
     at, t_ns = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
-    for table in placed.values():
+    for table in with_utc.values():
         told = known(table["t_ns"])
         at.append(integers(table["line"])[0][told])
         t_ns.append(integers(table["t_ns"])[0][told])
@@ -472,8 +480,8 @@ def line_times(placed: Mapping[str, pa.Table]) -> LineTimes:
     return lines[order], times[order]
 
 
-def place_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
-    """Return rejects as ``rejects.parquet`` holds them, each with the time of the outline's line before it.
+def assign_utc_to_rejects(rejects: pa.Table, times: LineTimes) -> pa.Table:
+    """Return rejects as ``rejects.parquet`` holds them, each with the time of the downsampled index's line before it.
 
     Args:
         rejects: As decoded (`trialcapture.decode.rejects.SCHEMA`).

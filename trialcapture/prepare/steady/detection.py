@@ -1,4 +1,9 @@
-"""Steady stretches of a trial: rpm held, course held, nothing missing, and the speed settled."""
+"""Detection of steady stretches: rpm held, course held, nothing missing, and the speed settled.
+
+`SteadyFinder` takes a recording in pieces of any size and gives the same answer as for the whole. It keeps the samples
+of one episode (`SampleRingBuffer`) and what earlier episodes show of the noise of rpm and speed (`NoiseHistory`).
+`SegmentFinder` feeds it with block means of a samples table.
+"""
 
 from __future__ import annotations
 
@@ -14,83 +19,80 @@ import pyarrow as pa
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.series import column
-from trialcapture.prepare.sample_statistics import circular_mean_deg, median, wrap_deg
+from trialcapture.prepare.sample_statistics import circular_mean_deg, wrap_deg
 from trialcapture.prepare.steady.criteria import EpisodeCutter, Limits, Track, limits_of
-from trialcapture.prepare.steady.exponential_settling import fit_speed, tail_scatter
+from trialcapture.prepare.steady.exponential_settling import fit_hold_speed, residual_variance
 from trialcapture.prepare.steady.setpoint_holds import (
     LEAD_S,
     WORTH_LISTING_S,
     Interval,
     Silence,
     Stretch,
+    apply_criteria,
     bridge,
     find_course_holds,
     find_rpm_holds,
     find_speed_holds,
+    increments,
     intersect,
-    judge_hold,
     least_count,
     lies_still,
-    moves,
     runs,
 )
 
-# ------------------------------------------------------------------------------
-# What the episodes so far have told about the sensors and the sea, bounded however long the recording.
-# ------------------------------------------------------------------------------
+# Noise history.
 
 Floats = npt.NDArray[np.float64]
 
-_MOVES_KEPT = 200
-_HOLDS_KEPT = 32
-_SCATTER_KN2 = (0.01, 0.01, 0.01)
+_INCREMENTS_KEPT, _HOLDS_KEPT = 200, 32
+"""Increments of rpm, and holds, that are remembered (our choice, no source)."""
+_PRIOR_VARIANCE_KN2 = (0.01, 0.01, 0.01)
 """Variances of speed within holds that are counted with those observed: a spread of 0.1 kn, as if it had been seen
 three times (common practice, no source). So the first holds of a calm or of a rough hour do not decide alone."""
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
-    """What is known after some episodes.
+class NoiseHistory:
+    """Bounded history of rpm increments and speed variance over past episodes; sets the noise thresholds.
 
     Attributes:
-        moves: Per engine, the latest changes of rpm from sample to sample.
+        increments: Per engine, the latest changes of rpm from sample to sample.
         scatter: Variances of speed within the latest holds under way [kn**2].
         rpm_seen: True once any engine's rpm was known.
     """
 
-    moves: tuple[Floats, ...]
+    increments: tuple[Floats, ...]
     scatter: tuple[float, ...] = ()
     rpm_seen: bool = False
 
-    def with_moves(self, rpm: Floats) -> Past:
+    def with_increments(self, rpm: Floats) -> NoiseHistory:
         """Add one episode's rpm, shape (engines, n)."""
-        new = [moves(engine) for engine in rpm]
+        new = [increments(engine) for engine in rpm]
         kept = [
-            n if n.size >= _MOVES_KEPT else np.concatenate([old, n])[-_MOVES_KEPT:]
-            for old, n in zip(self.moves, new, strict=True)
+            n if n.size >= _INCREMENTS_KEPT else np.concatenate([old, n])[-_INCREMENTS_KEPT:]
+            for old, n in zip(self.increments, new, strict=True)
         ]
-        return replace(self, moves=tuple(kept), rpm_seen=self.rpm_seen or bool(np.isfinite(rpm).any()))
+        return replace(self, increments=tuple(kept), rpm_seen=self.rpm_seen or bool(np.isfinite(rpm).any()))
 
-    def with_scatter(self, parts: list[Track], limits: Limits) -> Past:
+    def with_speed_variance(self, parts: list[Track], limits: Limits) -> NoiseHistory:
         """Add the scatter of speed in one episode's holds."""
         under_way = [p for p in parts if float(p.sog_kn.mean()) >= limits.steady.min_sog_kn]
-        found = [tail_scatter(fit_speed(p.sog_kn, p.dt_s)) for p in under_way]
+        found = [residual_variance(fit_hold_speed(p.sog_kn, p.dt_s)) for p in under_way]
         return replace(self, scatter=(*self.scatter, *(s for s in found if np.isfinite(s)))[-_HOLDS_KEPT:])
 
-    def typical_scatter(self) -> float:
+    def typical_speed_variance(self) -> float:
         """Return the typical variance of speed within a hold [kn**2]."""
-        return median(np.array([*self.scatter, *_SCATTER_KN2]))
+        return float(np.median([*self.scatter, *_PRIOR_VARIANCE_KN2]))
 
 
-# ------------------------------------------------------------------------------
-# The latest samples of a track that arrives in pieces, addressed by their number since the first one.
-# ------------------------------------------------------------------------------
+# Sample ring buffer.
 
 _LEAST = 1024
+"""Samples of the first buffer (our choice)."""
 
 
-class TrackStore:
-    """Keeps the samples of a track from some sample on, in arrays that are moved only when they are full.
+class SampleRingBuffer:
+    """The latest samples of a track, addressed by their number since the first one ever appended.
 
     Args:
         engines: Number of rpm signals.
@@ -139,19 +141,23 @@ class TrackStore:
         return Track(rows[0], rows[3:], rows[1], self._dt_s, rows[2] > 0.5)
 
 
-_HELM_LEAD_S = 6.0
-_COURSE_LEAD_S = 15.0
+_HELM_LEAD_S, _COURSE_LEAD_S = 6.0, 15.0
+"""Heading lags the rudder, so the last seconds of each course hold are dropped: the first of a heading, the second of a
+course over ground [s] (common practice, no source)."""
 _AROUND_S = 30.0
-"""What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over."""
+"""What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over (our
+choice, no source)."""
 _SEEN_SHARE = 0.05
+"""An engine counts in an episode where its rpm is known for this share of it (our choice, no source)."""
 _SILENCE_S = 5.0
 """A hold is judged across as long a silence of any channel [s]: four readings lost at 1 Hz (common practice, no
 source). The samples of a silence stay unknown."""
 _KNOWN_SHARE = 0.8
-"""What must be known of a stretch all the same, of each channel."""
+"""What must be known of a stretch all the same, of each channel (our choice, no source)."""
 _ROUND_A_SILENCE_S = 5.0
+"""Both sides of a silence are compared over this [s] (our choice, no source)."""
 _SAME_RPM_SHARE, _SAME_COURSE_DEG = 0.02, 10.0
-_RPM_LOST = "no engine speed, though it was known before"
+"""Rpm and course are the same on both sides of a silence within these (our choice, no source)."""
 
 
 class SteadyFinder:
@@ -177,9 +183,9 @@ class SteadyFinder:
         self._limits = limits
         self._dt_s = dt_s
         self._around = round(_AROUND_S / dt_s)
-        self._store: TrackStore | None = None
+        self._store: SampleRingBuffer | None = None
         self._cutter = EpisodeCutter(dt_s, 0)
-        self._past = Past(())
+        self._past = NoiseHistory(())
         self._cuts: deque[int] = deque()
         self._start = 0
         self._finished = False
@@ -200,7 +206,7 @@ class SteadyFinder:
         final: list[Stretch] = []
         while self._cuts and self._cuts[0] + self._around <= store.size:
             stop = self._cuts.popleft()
-            found, self._past = self._judge(store, self._start, stop, self._past, ended=False)
+            found, self._past = self._find_in_part(store, self._start, stop, self._past, ended=False)
             final += found
             self._start = stop
             store.drop_before(max(stop - self._around, 0))
@@ -217,13 +223,13 @@ class SteadyFinder:
 
         What is said about the episode under way may still change: it is for showing, not for keeping.
         """
-        store, past = self._store, self._past
+        store, history = self._store, self._past
         if store is None or self._finished:
             return []
         edges = [self._start, *self._cuts, store.size]
         found: list[Stretch] = []
         for start, stop in pairwise(edges):
-            more, past = self._judge(store, start, stop, past, ended=True)
+            more, history = self._find_in_part(store, start, stop, history, ended=True)
             found += more
         return found
 
@@ -232,14 +238,14 @@ class SteadyFinder:
         """Number of samples kept."""
         return 0 if self._store is None else self._store.held
 
-    def _ready(self, track: Track) -> TrackStore:
+    def _ready(self, track: Track) -> SampleRingBuffer:
         if self._finished:
             raise TrialCaptureError("no samples can be added to a detection that was finished", expected="a new one")
         engines = track.rpm.shape[0]
         if self._store is None:
-            self._store = TrackStore(engines, self._dt_s)
+            self._store = SampleRingBuffer(engines, self._dt_s)
             self._cutter = EpisodeCutter(self._dt_s, engines)
-            self._past = Past(tuple(np.zeros(0) for _ in range(engines)))
+            self._past = NoiseHistory(tuple(np.zeros(0) for _ in range(engines)))
         if engines != self._store.engines or abs(track.dt_s - self._dt_s) > 1e-9 * self._dt_s:
             raise TrialCaptureError(
                 "these samples do not go on from those before",
@@ -248,18 +254,18 @@ class SteadyFinder:
             )
         return self._store
 
-    def _judge(
-        self, store: TrackStore, start: int, stop: int, past: Past, *, ended: bool
-    ) -> tuple[list[Stretch], Past]:
+    def _find_in_part(
+        self, store: SampleRingBuffer, start: int, stop: int, history: NoiseHistory, *, ended: bool
+    ) -> tuple[list[Stretch], NoiseHistory]:
         """Judge one episode; return its stretches and what is known after it."""
         if (stop - start) * self._dt_s < WORTH_LISTING_S:
-            return [], past.with_moves(store.part(start, stop).rpm)
+            return [], history.with_increments(store.part(start, stop).rpm)
         low, high = max(start - self._around, 0), min(stop + self._around, store.size)
         last = ended and high == store.size
-        found, past = _find_in_episode(
-            store.part(low, high), (start - low, stop - low), self._limits, past, first=low == 0, last=last
+        found, history = _find_in_episode(
+            store.part(low, high), (start - low, stop - low), self._limits, history, first=low == 0, last=last
         )
-        return [s.moved(low) for s in found], past
+        return [s.moved(low) for s in found], history
 
 
 def find_steady(track: Track, limits: Limits) -> list[Stretch]:
@@ -273,26 +279,26 @@ def find_steady(track: Track, limits: Limits) -> list[Stretch]:
 
 
 def _find_in_episode(
-    track: Track, inside: Interval, limits: Limits, past: Past, *, first: bool, last: bool
-) -> tuple[list[Stretch], Past]:
+    track: Track, inside: Interval, limits: Limits, history: NoiseHistory, *, first: bool, last: bool
+) -> tuple[list[Stretch], NoiseHistory]:
     """Find the stretches of one episode.
 
     Args:
         track: The episode and what is known around it.
         inside: The episode itself.
         limits: What counts as steady.
-        past: What the episodes before have told.
+        history: What the episodes before have told.
         first: True where the track begins with the recording.
         last: True where the track ends with it.
     """
     dt_s, within = track.dt_s, slice(*inside)
-    past = past.with_moves(track.rpm[:, within])
+    history = history.with_increments(track.rpm[:, within])
     seen = [e for e, known in enumerate(np.isfinite(track.rpm[:, within]).mean(axis=1)) if known > _SEEN_SHARE]
     told, silences = track, _find_silences(track, seen)
     track = _bridged(track)
     holds = [inside]
     for e in seen:
-        holds = intersect(holds, find_rpm_holds(track.rpm[e], dt_s, least_count(past.moves[e])))
+        holds = intersect(holds, find_rpm_holds(track.rpm[e], dt_s, least_count(history.increments[e])))
     if not seen:
         holds = intersect(holds, find_speed_holds(track.sog_kn, dt_s))
     track = replace(track, rpm=track.rpm[seen])
@@ -300,13 +306,13 @@ def _find_in_episode(
     known = runs(np.isfinite(track.sog_kn))
     steered = _before_the_helm(course_held, track, last=last)
     candidates = intersect(intersect(holds, steered), known)
-    past = past.with_scatter([track.part(a, b) for a, b in candidates], limits)
-    scatter = past.typical_scatter()
+    history = history.with_speed_variance([track.part(a, b) for a, b in candidates], limits)
+    scatter = history.typical_speed_variance()
     found: list[Stretch] = []
     for a, b in candidates:
-        judged = [_not_guessed(s, told, seen) for s in judge_hold(a, b, track, limits, scatter, first=first)]
-        found += _with_silence(judged, (a, b), _cut_by(a, b, silences, track), dt_s)
-    if not seen and past.rpm_seen:
+        checked = [_not_guessed(s, told, seen) for s in apply_criteria(a, b, track, limits, scatter, first=first)]
+        found += _with_silence(checked, (a, b), _cut_by(a, b, silences, track), dt_s)
+    if not seen and history.rpm_seen:
         found = [
             replace(s, accepted=False, reason=s.reason or "no engine speed, though it was known before") for s in found
         ]
@@ -314,7 +320,7 @@ def _find_in_episode(
         on_course = intersect([hold], course_held)
         found += _off_course(hold, on_course, track, limits)
         found += _without_speed(on_course, known, dt_s)
-    return sorted(found, key=lambda s: s.start), past
+    return sorted(found, key=lambda s: s.start), history
 
 
 def _short_silence(dt_s: float) -> int:
@@ -367,7 +373,7 @@ def _goes_on(silence: Silence, track: Track) -> bool:
     before, after = slice(max(silence.start - near, 0), silence.start), slice(silence.stop, silence.stop + near)
     for rpm in track.rpm:
         then, now = (known[np.isfinite(known)] for known in (rpm[before], rpm[after]))
-        if then.size and now.size and abs(median(now) - median(then)) > _SAME_RPM_SHARE * median(then):
+        if then.size and now.size and abs(np.median(now) - np.median(then)) > _SAME_RPM_SHARE * np.median(then):
             return False
     then_deg, now_deg = (circular_mean_deg(track.heading_true_deg[part]) for part in (before, after))
     if then_deg is None or now_deg is None:
@@ -439,11 +445,10 @@ def _without_speed(on_course: list[Interval], known: list[Interval], dt_s: float
     return [Stretch(a, b, False, "no speed over ground") for a, b in lost]
 
 
-# ------------------------------------------------------------------------------
-# Steady stretches of a samples table that arrives in pieces: block means, and detection on them.
-# ------------------------------------------------------------------------------
+# Detection on block means of a samples table.
 
 _WORK_HZ = 4.0
+"""Rate at which detection works: a hull takes seconds to answer (our choice)."""
 
 
 class BlockMeans:

@@ -15,21 +15,21 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.sample_statistics import MEMORY_S, autocorrelation_sum, quantile
+from trialcapture.prepare.sample_statistics import MEMORY_S, autocorrelation_sum
 
-# ------------------------------------------------------------------------------
-# Exponential tails fitted by least squares to every end part of a speed record at once.
-# ------------------------------------------------------------------------------
+# Exponential settling fitted by least squares to every end part of a speed record at once.
 
 Floats = npt.NDArray[np.float64]
 
-_TAUS_S = np.geomspace(2.0, 120.0, 36)
+_TIME_CONSTANTS_S = np.geomspace(2.0, 120.0, 36)
+"""Time constants that are tried [s]: from a light boat's to a heavy ship's (common practice, no source)."""
 _LONGEST_SHARE = 0.7
-"""Longest time constant as a share of what it is fitted to: a longer one cannot be told from a straight line."""
+"""Longest time constant as a share of what it is fitted to: a longer one cannot be told from a straight line (our
+choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Tails:
+class SettlingFits:
     """Fits of ``level + excess * exp(-(t - start) / tau)`` to v[start:], one for each start, as arrays of one shape.
 
     Attributes:
@@ -49,7 +49,7 @@ class Tails:
     flat_variance: Floats
 
 
-def fit_tails(v: Floats, dt_s: float, starts: npt.NDArray[np.int64]) -> Tails:
+def fit_settling(v: Floats, dt_s: float, starts: npt.NDArray[np.int64]) -> SettlingFits:
     """Fit an exponential tail to v[start:] for every start, over a fixed set of time constants.
 
     With the time constant given the fit is linear, and its sums over an end part follow from those over the part
@@ -70,9 +70,9 @@ def fit_tails(v: Floats, dt_s: float, starts: npt.NDArray[np.int64]) -> Tails:
     flat = np.maximum(squares - total * total / m, 0.0)
     flat_variance = flat / np.maximum(m - 1.0, 1.0)
     # a power of two serves all holds of about this length
-    shapes = _shapes(dt_s, 1 << n.bit_length())
-    shape_sum, spread, allowed = shapes.sum[sizes], shapes.spread[sizes], shapes.allowed[sizes]
-    cross = _weighted_to_end(w, shapes.ratio)[starts] - shape_sum * total[:, None] / m[:, None]
+    decays = _decays(dt_s, 1 << n.bit_length())
+    shape_sum, spread, allowed = decays.sum[sizes], decays.spread[sizes], decays.allowed[sizes]
+    cross = _weighted_to_end(w, decays.ratio)[starts] - shape_sum * total[:, None] / m[:, None]
     excess = np.divide(cross, spread, out=np.zeros_like(cross), where=allowed)
     left = np.maximum(flat[:, None] - excess * cross, 0.0) / np.maximum(m - 3.0, 1.0)[:, None]
     left[~allowed] = np.inf
@@ -81,11 +81,11 @@ def fit_tails(v: Floats, dt_s: float, starts: npt.NDArray[np.int64]) -> Tails:
     better = left[at, best] < flat_variance
     chosen = np.where(better, excess[at, best], 0.0)
     level = reference + (total - chosen * shape_sum[at, best]) / m
-    tau_s = np.where(better, _TAUS_S[best], 1.0)
-    return Tails(starts, level, chosen, tau_s, np.where(better, left[at, best], flat_variance), flat_variance)
+    tau_s = np.where(better, _TIME_CONSTANTS_S[best], 1.0)
+    return SettlingFits(starts, level, chosen, tau_s, np.where(better, left[at, best], flat_variance), flat_variance)
 
 
-class _Shapes(NamedTuple):
+class _Decays(NamedTuple):
     """What ``exp(-t / tau)`` sums up to over the samples of an end part, arrays of shape (sizes, taus).
 
     Attributes:
@@ -102,15 +102,15 @@ class _Shapes(NamedTuple):
 
 
 @lru_cache(maxsize=4)
-def _shapes(dt_s: float, sizes: int) -> _Shapes:
+def _decays(dt_s: float, sizes: int) -> _Decays:
     """Return the shapes over 0 to `sizes` - 1 samples; powers are dear, and the same for every hold."""
     m = np.arange(sizes, dtype=np.float64)[:, None]
-    ratio = np.exp(-dt_s / _TAUS_S)
+    ratio = np.exp(-dt_s / _TIME_CONSTANTS_S)
     total = (1.0 - ratio**m) / (1.0 - ratio)
     squares = (1.0 - ratio ** (2.0 * m)) / (1.0 - ratio**2)
     spread = squares - total * total / np.maximum(m, 1.0)
-    allowed = (np.maximum(_LONGEST_SHARE * m * dt_s, 2.0) >= _TAUS_S) & (spread > 1e-9)
-    return _Shapes(ratio, total, spread, allowed)
+    allowed = (np.maximum(_LONGEST_SHARE * m * dt_s, 2.0) >= _TIME_CONSTANTS_S) & (spread > 1e-9)
+    return _Decays(ratio, total, spread, allowed)
 
 
 def _sums_to_end(values: Floats) -> Floats:
@@ -123,7 +123,8 @@ def _weighted_to_end(values: Floats, ratio: Floats) -> Floats:
     """Return ``sum_k ratio**k * values[s + k]`` for every s and ratio, shape (n, ratios).
 
     By doubling: a sum over 2 h samples is one over h samples and, faded, the one that follows it (Hillis & Steele,
-    "Data Parallel Algorithms", 1986).
+    "Data Parallel Algorithms", 1986). SciPy's recursive filter takes one ratio at a time, and importing
+    `scipy.signal` takes 0.4 s of CPU.
     """
     sums = np.repeat(values[:, None], ratio.size, axis=1)
     reach, fade = 1, ratio
@@ -135,18 +136,20 @@ def _weighted_to_end(values: Floats, ratio: Floats) -> Floats:
 
 
 TOLERANCE_KN = 0.05
-"""What may be left of the approach at the start of a steady stretch [kn]; the instrument display step is 0.1 kn."""
+"""What may be left of the approach at the start of a steady stretch [kn]; the instrument display step is 0.1 kn (our
+choice, no source)."""
 TOLERANCE_SHARE = 0.0025
 """The same as a share of speed; the larger of the two holds (common practice, no source)."""
-_STEP_S = 2.0
-_COARSE_S = 1.0
-_SHORTEST_S = 12.0
-_TELLING_S = 25.0
+_STEP_S, _COARSE_S = 2.0, 1.0
+"""Spacing of the starts that are tried, and of the means fitted [s] (our choice: no hull settles within seconds)."""
+_SHORTEST_S, _TELLING_S = 12.0, 25.0
+"""Shortest part that is fitted, and shortest whose residual variance counts [s] (our choice, no source)."""
 _CHANCE, _CHANCE_IN_WAVES = 0.005, 0.001
 """Chance at which noise passes for an approach (common practice, no source). What is cut off a hold without need
 costs little: hence the first. Only where nothing would be left of it the second is asked."""
 _LONGEST_APPROACH_S = 900.0
-"""An approach is looked for in this much of a long hold: later, slow wander of the water would hide it [s]."""
+"""An approach is looked for in this much of a long hold: later, slow wander of the water would hide it [s] (our choice,
+no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,15 +172,15 @@ class Approach:
 
 
 @dataclass(frozen=True, slots=True)
-class Speed:
-    """The speed of one hold, coarse, with the tails fitted to it; made by `fit_speed`."""
+class HoldSpeed:
+    """The speed of one hold, coarse, with the tails fitted to it; made by `fit_hold_speed`."""
 
     v_kn: Floats
     dt_s: float
-    tails: Tails
+    fits: SettlingFits
 
 
-def fit_speed(v_kn: Floats, dt_s: float) -> Speed:
+def fit_hold_speed(v_kn: Floats, dt_s: float) -> HoldSpeed:
     """Fit tails from every second on to the speed of one hold.
 
     Args:
@@ -186,26 +189,26 @@ def fit_speed(v_kn: Floats, dt_s: float) -> Speed:
     """
     v_kn, dt_s = _coarse(v_kn[: round(_LONGEST_APPROACH_S / dt_s)], dt_s)
     step = max(round(_STEP_S / dt_s), 1)
-    return Speed(v_kn, dt_s, fit_tails(v_kn, dt_s, np.arange(0, v_kn.size, step)))
+    return HoldSpeed(v_kn, dt_s, fit_settling(v_kn, dt_s, np.arange(0, v_kn.size, step)))
 
 
-def tail_scatter(speed: Speed) -> float:
+def residual_variance(speed: HoldSpeed) -> float:
     """Return the variance of speed [kn**2] that no exponential tail explains in one hold; NaN for a short hold.
 
     Short tails absorb autocorrelated noise and show too little of it, so only tails of 25 s and more count.
     """
-    telling = speed.tails.starts <= speed.v_kn.size - round(_TELLING_S / speed.dt_s)
-    return quantile(speed.tails.variance[telling], 0.2) if telling.any() else float("nan")
+    telling = speed.fits.starts <= speed.v_kn.size - round(_TELLING_S / speed.dt_s)
+    return np.quantile(speed.fits.variance[telling], 0.2) if telling.any() else float("nan")
 
 
 def find_settled(
-    speed: Speed, scatter: float, tolerance_share: float = TOLERANCE_SHARE, *, in_waves: bool = False
+    speed: HoldSpeed, scatter: float, tolerance_share: float = TOLERANCE_SHARE, *, in_waves: bool = False
 ) -> Approach:
     """Find where the speed of one hold has settled.
 
     Args:
         speed: Of one hold of rpm and course.
-        scatter: Variance of speed about a settled value [kn**2], from `tail_scatter`.
+        scatter: Variance of speed about a settled value [kn**2], from `residual_variance`.
         tolerance_share: What may be left of the approach, as a share of speed.
         in_waves: Take for an approach only what slow waves would hardly look like.
 
@@ -213,12 +216,12 @@ def find_settled(
         The approach; ``settled_s`` is 0 for a hold that begins settled, and beyond the end for one that never
         settles.
     """
-    v_kn, dt_s, tails = speed.v_kn, speed.dt_s, speed.tails
+    v_kn, dt_s, fits = speed.v_kn, speed.dt_s, speed.fits
     length_s = v_kn.size * dt_s
     if length_s < _SHORTEST_S:
         return Approach(0.0, float(v_kn.mean()), 0.0, 1.0, length_s)
-    last = int(np.searchsorted(tails.starts, max(v_kn.size - round(_SHORTEST_S / dt_s), 1))) - 1
-    enough = np.flatnonzero(tails.variance[:last] <= 1.6 * scatter)
+    last = int(np.searchsorted(fits.starts, max(v_kn.size - round(_SHORTEST_S / dt_s), 1))) - 1
+    enough = np.flatnonzero(fits.variance[:last] <= 1.6 * scatter)
     # the earliest start from which one exponential is enough places the cut best
     return _approach(speed, int(enough[0]) if enough.size else last, tolerance_share, in_waves)
 
@@ -232,19 +235,19 @@ def _coarse(v_kn: Floats, dt_s: float) -> tuple[Floats, float]:
     return v_kn[:whole].reshape(-1, block).mean(axis=1), block * dt_s
 
 
-def _approach(speed: Speed, which: int, tolerance_share: float, in_waves: bool) -> Approach:
-    tails, dt_s = speed.tails, speed.dt_s
-    start = int(tails.starts[which])
+def _approach(speed: HoldSpeed, which: int, tolerance_share: float, in_waves: bool) -> Approach:
+    fits, dt_s = speed.fits, speed.dt_s
+    start = int(fits.starts[which])
     start_s, v = start * dt_s, speed.v_kn[start:]
-    level, excess, tau_s = float(tails.level[which]), float(tails.excess[which]), float(tails.tau_s[which])
-    if excess == 0.0 or not _is_real(tails, which, v, dt_s, in_waves):
+    level, excess, tau_s = float(fits.level[which]), float(fits.excess[which]), float(fits.tau_s[which])
+    if excess == 0.0 or not _is_real(fits, which, v, dt_s, in_waves):
         return Approach(start_s, float(v.mean()), 0.0, 1.0, start_s)
     tolerance = max(TOLERANCE_KN, tolerance_share * abs(level))
     wait_s = tau_s * math.log(abs(excess) / tolerance) if abs(excess) > tolerance else 0.0
     return Approach(start_s, level, excess, tau_s, start_s + wait_s)
 
 
-def _is_real(tails: Tails, which: int, v: Floats, dt_s: float, in_waves: bool) -> bool:
+def _is_real(fits: SettlingFits, which: int, v: Floats, dt_s: float, in_waves: bool) -> bool:
     """Return True when the tail explains more than autocorrelated noise of this size would by chance.
 
     An F test of two parameters (amplitude and time constant), with the number of samples divided by the residuals'
@@ -254,9 +257,9 @@ def _is_real(tails: Tails, which: int, v: Floats, dt_s: float, in_waves: bool) -
     """
     chance, memory_s = (_CHANCE_IN_WAVES, MEMORY_S) if in_waves else (_CHANCE, 0.0)
     t = np.arange(v.size) * dt_s
-    rest = v - tails.level[which] - tails.excess[which] * np.exp(-t / tails.tau_s[which])
+    rest = v - fits.level[which] - fits.excess[which] * np.exp(-t / fits.tau_s[which])
     tau = max(autocorrelation_sum([rest - rest.mean()], max(v.size // 3, 1), own_mean=False), memory_s / dt_s)
-    variance = max(float(tails.variance[which]), 1e-9)
-    gain = (float(tails.flat_variance[which]) * (v.size - 1) - variance * (v.size - 3)) / variance
+    variance = max(float(fits.variance[which]), 1e-9)
+    gain = (float(fits.flat_variance[which]) * (v.size - 1) - variance * (v.size - 3)) / variance
     freedom = max(v.size / tau - 3.0, 1.0)
     return bool(gain / tau / 2.0 > freedom / 2.0 * (chance ** (-2.0 / freedom) - 1.0))

@@ -1,4 +1,9 @@
-"""The segments table: every candidate stretch with its means, spreads, standard errors and verdict."""
+"""The segments table: every candidate stretch with its means, spreads, standard errors and verdict.
+
+``segments.parquet`` has one row a stretch; what differs by engine stands there in columns named after the engines, for
+readers that know the boat. ``segment_engines.parquet`` says the same in long form, one row a stretch and engine, so
+that the tables of boats whose engines have other names can be put one below the other. Both carry the session.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +20,7 @@ import pyarrow as pa
 from trialcapture.buffers import column_of, integers, table_of
 from trialcapture.channels import trial_channels
 from trialcapture.config import Config
-from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, error_of_leg, judge_legs
+from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, check_legs, error_of_leg
 from trialcapture.prepare.channels.resolution import Resolution, rounding_columns
 from trialcapture.prepare.channels.series import column
 from trialcapture.prepare.data_health import Disagreement, Hole, utc_text
@@ -26,7 +31,6 @@ from trialcapture.prepare.sample_statistics import (
     circular_mean_deg,
     circular_sd_deg,
     leave_out_outliers,
-    median,
     slope_per_s,
 )
 from trialcapture.prepare.steady.criteria import mean_with_error
@@ -52,13 +56,22 @@ _BOAT_CHANNELS = (
     "pitch_deg", "roll_deg", "water_temp_c",
 )  # fmt: skip
 _PLACE = ("lat_deg", "lon_deg")
-_ENGINE_CHANNELS = ("rpm", "fuel_l_per_h", "load_pct", "trim_pct")
+_ENGINE_CHANNELS = ("rpm", "fuel_l_per_h", "load_pct", "coolant_c", "oil_bar", "boost_bar", "trim_pct")
+_ONLY_SHOWN = ("coolant_c", "oil_bar", "boost_bar", "trim_pct")
+_ENGINE_COLUMNS = (
+    ("rpm_mean", "rpm", "rpm_{}_mean"), ("rpm_sd", "rpm", "rpm_{}_sd"),
+    ("fuel_l_per_h", "l/h", "fuel_l_per_h_{}_mean"), ("load_pct", "%", "load_pct_{}_mean"),
+    ("coolant_c", "degc", "coolant_c_{}_mean"), ("oil_bar", "bar", "oil_bar_{}_mean"),
+    ("boost_bar", "bar", "boost_bar_{}_mean"), ("trim_pct", "%", "trim_pct_{}_mean"),
+)  # fmt: skip
+"""What is known of a stretch by engine: column of the long table, unit, and column of the segments table by engine."""
 _WITH_ERRORS = ("sog_kn", "fuel")
 _DEPTH_WINDOW_S = 21.0
 """A sounding is held against the median of this time around it [s]: bad ones come alone or a few in a row (common
 practice, no source)."""
 _DEPTH_SHARE, _DEPTH_M, _DEPTH_SPREADS = 0.2, 0.5, 4.0
-"""It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations."""
+"""It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations
+(common practice, no source)."""
 _DEPTH_LOW = 0.02
 """Quantile that stands for the least depth of a stretch once bad soundings are out (common practice, no source)."""
 _IDLE_SHARE, _STOPPED_RPM, _FASTEST_CURRENT_KN = 1.3, 100.0, 10.0
@@ -68,7 +81,7 @@ _NO_WAY_KN, _SIDEWAYS_DEG = 0.7, 60.0
 """A boat at idle lies in neutral where her log shows less than this, and less than three tenths of her speed over
 ground, or where her course is this far off her heading (common practice, no source)."""
 _READ_ROWS = 36_000
-"""Stretches that begin within this many rows are read together: an hour of the default grid."""
+"""Stretches that begin within this many rows are read together: an hour of the default grid (our choice, no source)."""
 _DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
 
 
@@ -104,7 +117,42 @@ def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
     fields += [pa.field("sog_blocks", pa.int64()), pa.field("n_outliers", pa.int64())]
     fields.append(number("depth_m_max", "m"))
     fields += [number(name, unit) for name, unit in rounding_columns(engine_ids).values()]
-    return pa.schema(fields)
+    there = {field.name for field in fields}
+    wide = [number(made_of.format(e), unit) for e in engine_ids for _, unit, made_of in _ENGINE_COLUMNS]
+    return pa.schema([*fields, *(field for field in wide if field.name not in there)])
+
+
+SEGMENT_ENGINES_SCHEMA = pa.schema(
+    [
+        ("session_id", pa.string()), ("segment_id", pa.int32()), ("engine", pa.string()),
+        *(pa.field(name, pa.float64(), metadata={"unit": unit}) for name, unit, _ in _ENGINE_COLUMNS),
+    ]
+)  # fmt: skip
+"""Schema of ``segment_engines.parquet``: means over a stretch, and the standard deviation of rpm; null where not
+known."""
+
+
+def segment_engines(segments: pa.Table, engine_ids: Sequence[str], session_id: str) -> pa.Table:
+    """Return what the segments table says of each engine in long form, by segment and engine.
+
+    Args:
+        segments: From `check_segments`.
+        engine_ids: Its engines.
+        session_id: Of the session.
+    """
+    count = segments.num_rows
+    parts = [SEGMENT_ENGINES_SCHEMA.empty_table()]
+    for e in engine_ids:
+        own = [segments[made_of.format(e)] for _, _, made_of in _ENGINE_COLUMNS]
+        named = [pa.repeat(session_id, count), segments["segment_id"], pa.repeat(e, count)]
+        parts.append(pa.table([*named, *own], schema=SEGMENT_ENGINES_SCHEMA))
+    # the sort keeps the order of engines within a segment
+    return pa.concat_tables(parts).sort_by("segment_id").combine_chunks()
+
+
+def with_session(segments: pa.Table, session_id: str) -> pa.Table:
+    """Return the segments table with the session in its first column, as it is written."""
+    return segments.add_column(0, pa.field("session_id", pa.string()), pa.repeat(session_id, segments.num_rows))
 
 
 Reader = Callable[[int, int, Sequence[str]], pa.Table]
@@ -142,7 +190,8 @@ def check_segments(
         resolutions: By channel, how finely it can be read; channels left out count as infinitely fine.
     """
     dt_s = 1.0 / config.samples.grid_hz
-    untouched = ("depth_m", *_PLACE, *(f"trim_pct_{e}" for e in config.engine_ids))
+    # the outliers counted are those of channels that feed a result
+    untouched = ("depth_m", *_PLACE, *(f"{q}_{e}" for q in _ONLY_SHOWN for e in config.engine_ids))
     rows: list[dict[str, Any]] = []
     kept: list[dict[str, Floats]] = []
     pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
@@ -161,7 +210,7 @@ def check_segments(
         legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
     shown = [float(_known(k["sog_kn"]).mean()) if np.isfinite(k["sog_kn"]).any() else 0.0 for k in kept]
     known_u = np.array([speed_u_kn(v) for v in shown])
-    wrong, wrong_u = judge_legs(legs, known_u)
+    wrong, wrong_u = check_legs(legs, known_u)
     items: list[Disagreement] = []
     for row, part, leg, error in zip(rows, kept, legs, wrong.tolist(), strict=True):
         if leg.is_another_way and row["accepted"]:
@@ -186,6 +235,7 @@ def check_segments(
 
 _ASTRAY = "speed and course contradict positions, which go another way or another speed"
 _SAME_RPM_SHARE = 0.02
+"""Runs whose rpm differ by less are told as one (our choice, no source)."""
 
 
 def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats, receiver: str) -> list[Disagreement]:
@@ -285,14 +335,13 @@ def _row(
     }
     engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
     means = [_mean(r) for r in engine_rpm]
-    row.update({f"rpm_{e}_mean": m for e, m in zip(config.engine_ids, means, strict=True)})
+    for e, values, mean in zip(config.engine_ids, engine_rpm, means, strict=True):
+        row |= {f"rpm_{e}_mean": mean, f"rpm_{e}_sd": None if mean is None else float(_known(values).std())}
     seen = [(r, m) for r, m in zip(engine_rpm, means, strict=True) if m is not None]
     if seen:
         row["rpm_mean"] = float(np.mean([m for _, m in seen]))
         row["rpm_sd"] = max(float(_known(r).std()) for r, _ in seen)
-    for e in config.engine_ids:
-        row[f"fuel_l_per_h_{e}_mean"] = _mean(part[f"fuel_l_per_h_{e}"])
-        row[f"load_pct_{e}_mean"] = _mean(part[f"load_pct_{e}"])
+    row.update({f"{q}_{e}_mean": _mean(part[f"{q}_{e}"]) for e in config.engine_ids for q in _ENGINE_CHANNELS[1:]})
     for name in ("stw_kn", "wind_speed_true_kn", "pitch_deg", "roll_deg", "water_temp_c"):
         row[f"{name}_mean"] = _mean(part[name])
     for name in _DIRECTIONS:
@@ -399,7 +448,7 @@ def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
         np.lib.stride_tricks.sliding_window_view(np.pad(known, half, mode="reflect"), 2 * half + 1), axis=1
     )
     off = np.abs(known - around)
-    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * median(off)))
+    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * np.median(off)))
     sound = known[off <= limit]
     low, high = np.quantile(sound, [_DEPTH_LOW, 1.0 - _DEPTH_LOW]) if sound.size else (known.min(), known.max())
     return float(low), float(high)

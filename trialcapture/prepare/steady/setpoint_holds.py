@@ -1,4 +1,4 @@
-"""Stretches in which something is held: rpm at one level, heading on one course. Arrays in, intervals out.
+"""Setpoint holds: stretches of one rpm and one course, and the steady stretches within them. Arrays in, intervals out.
 
 All functions take uniformly spaced arrays and return half-open index intervals [start, stop).
 """
@@ -14,39 +14,42 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.sample_statistics import median, quantile, rolling_mean, window_sums, wrap_deg
-from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_breach
+from trialcapture.prepare.sample_statistics import rolling_mean, window_sums, wrap_deg
+from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation
 from trialcapture.prepare.steady.exponential_settling import (
     TOLERANCE_SHARE,
     Approach,
     find_settled,
-    fit_speed,
-    tail_scatter,
+    fit_hold_speed,
+    residual_variance,
 )
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Interval = tuple[int, int]
 
-_WINDOW_S = 10.0
-_SMOOTH_S = 2.0
-_LONG_SMOOTH_S = 6.0
-_SHIFT_S = 15.0
+_WINDOW_S, _SMOOTH_S, _LONG_SMOOTH_S, _SHIFT_S = 10.0, 2.0, 6.0, 15.0
+"""Changes are measured over the first [s], after smoothing over the second (rpm) or third (heading, speed); a lasting
+shift is that of means over the fourth (our choice, no source)."""
 _RPM_CHANGE_PCT = 1.0
 """Change over ten seconds that counts as a moving throttle [% of rpm] (common practice, no source)."""
 _RPM_SHIFT_PCT = 0.5
 """Lasting change of level that splits a hold [% of rpm] (common practice, no source)."""
-_COURSE_CHANGE_DEG = 10.0
-_COURSE_SHIFT_DEG = 8.0
+_COURSE_CHANGE_DEG, _COURSE_SHIFT_DEG = 10.0, 8.0
+"""Change of heading over ten seconds that is a turn, and lasting shift that splits a hold (common practice, no
+source)."""
 _YAW_S = 10.0
 """A swing of the heading this short that ends where it began is yaw in a seaway, no turn (common practice, no
 source)."""
-_YAW_FLANK_S = 20.0
-_YAW_DEG = 20.0
+_YAW_FLANK_S, _YAW_DEG = 20.0, 20.0
+"""Both sides of a swing are compared over this [s]; a wider swing is a turn (our choice, no source)."""
 _SPEED_CHANGE_KN = 0.5
+"""Change of speed that ends a hold where no engine speed is known [kn] (our choice, no source)."""
 _DIP_KN, _DIP_SPREADS = 0.5, 5.0
-"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations."""
+"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations (our
+choice, no source)."""
 _DIP_S = (2.0, 20.0)
+"""Shortest and longest wake [s] (common practice, no source)."""
 _AROUND_DIP_S = 61.0
 """Level is the median over this time [s]: three times the longest wake (common practice, no source)."""
 
@@ -91,20 +94,20 @@ def _window(n: int, half: int) -> _Window:
     return _Window(x, size, mean_x, window_sums(x**2, half, half) - size * mean_x**2)
 
 
-def moves(y: Floats) -> Floats:
+def increments(y: Floats) -> Floats:
     """Return the changes from one known sample to the next that are no zero [unit of y], in order."""
     steps = np.diff(y[np.isfinite(y)])
     return steps[np.abs(steps) > 1e-9]
 
 
 def least_count(steps: Floats) -> float:
-    """Return the step a quantised signal moves in [its unit], from its `moves`; 0 when they show none."""
+    """Return the step a quantised signal moves in [its unit], from its `increments`; 0 when they show none."""
     size = np.abs(steps)
     if size.size < 10:
         # few moves may all belong to a throttle; one that is taken back at once is the last digit's
         taken_back = size[:-1][np.abs(steps[:-1] + steps[1:]) < 1e-9 * size[:-1]]
         return float(taken_back.min()) if taken_back.size else 0.0
-    smallest = quantile(size, 0.02)
+    smallest = np.quantile(size, 0.02)
     # a quantised signal moves in whole multiples of its least count, a smooth one does not
     whole = np.abs(size / smallest - np.rint(size / smallest)) < 0.02
     return smallest if whole.mean() > 0.95 else 0.0
@@ -125,7 +128,7 @@ def find_shifts(y: Floats, dt_s: float, smallest: float, window_s: float = _SHIF
     # most stretches show none, and then their noise need not be known
     if left.max() <= smallest:
         return []
-    threshold = max(smallest, 6.0 * median(left))
+    threshold = max(smallest, 6.0 * np.median(left))
     found: list[int] = []
     while left.max() > threshold:
         peak = int(left.argmax())
@@ -149,7 +152,7 @@ def find_rpm_holds(rpm: Floats, dt_s: float, count: float) -> list[Interval]:
         still = np.abs(window_change(smooth, dt_s)) <= limit
     held: list[Interval] = []
     for (start, stop), latest in _with_room(runs(still), rpm.size):
-        level = median(smooth[start:stop])
+        level = np.median(smooth[start:stop])
         cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
@@ -173,8 +176,8 @@ def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, sli
 
 def _near_level(smooth: Floats, core: Floats, count: float) -> Bools:
     """Return True where rpm is at the level of a core stretch, within the core's own scatter."""
-    level = median(core)
-    spread = 1.4826 * median(np.abs(core - level))
+    level = np.median(core)
+    spread = 1.4826 * np.median(np.abs(core - level))
     tolerance = max(0.4 / 100.0 * abs(level), 0.75 * count, 3.0 * spread, 2.0)
     with np.errstate(invalid="ignore"):
         near: Bools = np.abs(smooth - level) <= tolerance
@@ -222,8 +225,8 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
-            away = np.abs(wrap_deg(fine[room] - median(steady[piece])))
-            spread = 1.4826 * median(away[piece.start - room.start : piece.stop - room.start])
+            away = np.abs(wrap_deg(fine[room] - np.median(steady[piece])))
+            spread = 1.4826 * np.median(away[piece.start - room.start : piece.stop - room.start])
             with np.errstate(invalid="ignore"):
                 near = away <= max(5.0, 2.5 * spread)
             held.append(_fit_to(near, piece, room))
@@ -243,7 +246,7 @@ def _across_yaw(still: list[Interval], steady: Floats, dt_s: float) -> list[Inte
     for start, stop in still:
         if joined and start - joined[-1][1] <= longest and np.isfinite(steady[joined[-1][1] : start]).all():
             first, last = joined[-1]
-            before, after = median(steady[max(first, last - flank) : last]), median(steady[start:stop][:flank])
+            before, after = np.median(steady[max(first, last - flank) : last]), np.median(steady[start:stop][:flank])
             away = np.abs(steady[last:start] - 0.5 * (before + after)).max()
             if abs(after - before) <= _COURSE_SHIFT_DEG and away <= _YAW_DEG:
                 joined[-1] = (first, stop)
@@ -303,7 +306,7 @@ def find_dips(v_kn: Floats, dt_s: float) -> list[tuple[int, int, float]]:
     coarse = v_kn[: whole * block].reshape(whole, block).mean(axis=1)
     padded = np.pad(coarse, half, mode="reflect")
     away = coarse - np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    spread = 1.4826 * median(np.abs(away))
+    spread = 1.4826 * np.median(np.abs(away))
     found: list[tuple[int, int, float]] = []
     for first, last in runs(np.abs(away) > max(_DIP_KN, _DIP_SPREADS * spread)):
         # the flanks of a wake are part of it
@@ -346,25 +349,30 @@ def intersect(first: list[Interval], second: list[Interval]) -> list[Interval]:
     return common
 
 
-# ------------------------------------------------------------------------------
-# From a hold of rpm and course to steady stretches: the approach cut off, fronts of current split, limits kept.
-# ------------------------------------------------------------------------------
+# From a hold to steady stretches: the approach is cut off, fronts of current split it, the criteria are applied.
 
 WORTH_LISTING_S = 10.0
+"""A shorter hold is not listed [s] (our choice)."""
 LEAD_S = 2.0
-"""Left out before the end of a hold [s]."""
+"""Left out before the end of a hold [s] (common practice, no source)."""
 _MARGIN_S = 1.0
-_FRONT_KN = 0.4
-_FRONT_S = 20.0
+"""Left out after the start of a hold [s] (our choice, no source)."""
+_FRONT_KN, _FRONT_S = 0.4, 20.0
+"""A front of current is a lasting shift of speed by so much between means over so long (common practice, no source)."""
 _FLANK_S = 3.0
+"""Left out on both sides of a front [s] (our choice, no source)."""
 _SHORT_HOLD_SHARE = 0.005
+"""Share of speed that may be left of the approach in a short hold: half a per cent (our choice, no source)."""
 _LEAST_GUARD = 0.75
+"""Share of the guard time that a short hold must keep (our choice, no source)."""
 _DOUBTFUL_SHARE = 2.0
 """Of a hold whose approach may be slow waves, the last of it counts: so many times the least duration (common
 practice, no source)."""
-_IDLE_SHARE = 1.1
-_DRIFT_KN = 2.0
+_IDLE_SHARE, _DRIFT_KN = 1.1, 2.0
+"""An engine idles up to this share of its idle speed; below this speed a boat at idle may only drift [kn] (common
+practice, no source)."""
 _STEP_SHARE = 0.01
+"""Step of the starts that are tried, as a share of the stretch (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,7 +420,7 @@ class Stretch:
         return replace(self, start=self.start * times + by, stop=self.stop * times + by, silence=silence)
 
 
-def judge_hold(
+def apply_criteria(
     start: int, stop: int, track: Track, limits: Limits, scatter: float, first: bool, fronted: bool = False
 ) -> list[Stretch]:
     """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts.
@@ -438,19 +446,19 @@ def judge_hold(
     if dips := find_dips(track.sog_kn[a + lead : b], dt_s):
         begins, ends, size_kn = dips[0]
         flank = round(_FLANK_S / dt_s)
-        parts = judge_hold(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
-        parts += judge_hold(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
+        parts = apply_criteria(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
+        parts += apply_criteria(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
         why = f"wake: {size_kn:+.1f} kn for {(ends - begins) * dt_s:.0f} s"
         judged = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in parts]
         return judged or [Stretch(a, b, False, why)]
     for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
         front = lead + after
         # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
-        if not isinstance(_settle(track.part(a, a + front), limits, scatter), Approach):
+        if not isinstance(_find_settling(track.part(a, a + front), limits, scatter), Approach):
             flank = round(_FLANK_S / dt_s)
-            before = judge_hold(start, a + front - flank, track, limits, scatter, first, fronted)
-            return before + judge_hold(a + front + flank, stop, track, limits, scatter, first, fronted=True)
-    settled = _settle(track.part(a, b), limits, scatter)
+            before = apply_criteria(start, a + front - flank, track, limits, scatter, first, fronted)
+            return before + apply_criteria(a + front + flank, stop, track, limits, scatter, first, fronted=True)
+    settled = _find_settling(track.part(a, b), limits, scatter)
     if isinstance(settled, Approach):
         return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
     if changed:
@@ -462,7 +470,7 @@ def judge_hold(
             left_s = max((b - a - settled) * dt_s, 0.0)
             need = f"{need_s:g} s needed (min_duration_s)"
             return [Stretch(a, b, False, f"too short: {left_s:.0f} s left after the guard time, {need}")]
-    return [_judge(a + settled, b, track, limits)]
+    return [_check_settled_part(a + settled, b, track, limits)]
 
 
 def lies_still(speed_kn: float, limits: Limits) -> str:
@@ -484,10 +492,10 @@ def _not_under_way(track: Track, limits: Limits) -> str:
     return ""
 
 
-def _settle(track: Track, limits: Limits, scatter: float) -> int | Approach:
+def _find_settling(track: Track, limits: Limits, scatter: float) -> int | Approach:
     """Return from which sample on the speed of a hold has settled, or its approach when too little is left."""
-    speed = fit_speed(track.sog_kn, track.dt_s)
-    own = tail_scatter(speed)
+    speed = fit_hold_speed(track.sog_kn, track.dt_s)
+    own = residual_variance(speed)
     scatter = max(scatter, own) if np.isfinite(own) else scatter
     need_s, n = limits.steady.min_duration_s, track.sog_kn.size
     # rather than lose a hold, slow waves may pass for what looks like an approach, and a short hold may keep half a
@@ -514,14 +522,16 @@ def _not_settled(approach: Approach, held_s: float, limits: Limits) -> str:
     return f"too short after settling: {left_s:.0f} s left of {held_s:.0f} s, {need}"
 
 
-def _judge(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
+def _check_settled_part(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
     """Shrink a settled part until its slope is insignificant or small, then hold it against every limit."""
     need = round(limits.steady.min_duration_s / track.dt_s)
     step = max(round(2.0 / track.dt_s), round(_STEP_SHARE * (stop - start)), 1)
     starts = range(start, stop - need + 1, step)
     calm = next((a for a in starts if not drifts(track.sog_kn[a:stop], track.dt_s, limits)), None)
     if calm is None:
-        reason = find_breach(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"
+        reason = (
+            find_violation(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"
+        )
         return Stretch(start, stop, False, reason)
-    reason = find_breach(track.part(calm, stop), limits)
+    reason = find_violation(track.part(calm, stop), limits)
     return Stretch(calm, stop, reason == "", reason)
