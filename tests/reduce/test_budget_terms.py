@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pytest
+from trialcapture.reduce.trial import reduce_trial
 
 from tests.segment_builder import (
     PLANING_STEPS,
@@ -22,7 +23,6 @@ from tests.segment_builder import (
 from trialcapture.config import load_config
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.reduce.budget import rounding_in_mean
-from trialcapture.reduce.trial import reduce_trial
 
 BOAT = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 CURRENT = steady_current(0.5, 40.0)
