@@ -84,8 +84,9 @@ LAYOUTS = {
                           {"time_format": '"iso"', "date": '"2026-06-22"', **UTC_ZONE}),
     "no year": Layout(HEAD + rows(lambda t: f"{t:%d.%m. %H:%M:%S}"), {"year": "2026", **UTC_ZONE}),
     "two columns": Layout(HEAD.replace("Time", "Date,Time") + rows(lambda t: f"{t:%d-%m-%Y},{t:%H:%M:%S}"), UTC_ZONE),
-    "a date that could be seconds": Layout(
-        HEAD.replace("Time", "Date,Time") + rows(lambda t: f"{t:%Y%m%d},{t:%H:%M:%S}"), UTC_ZONE),
+    "a day that is written as midnight": Layout(
+        HEAD.replace("Time", "Date,Time") + rows(lambda t: f"{t:%Y-%m-%d} 00:00:00,{t:%H:%M:%S}"),
+        {"time_format": '"iso"', "date": '"2026-06-22"', **UTC_ZONE}),
     "six columns": Layout("Y,M,D,h,m,s,rpm,Fuel (l/h)\n" + rows(lambda t: f"{t:%Y,%m,%d,%H,%M,%S}"),
                           {"unit, such as rpm": '"rpm"', **UTC_ZONE}),
     "no headings": Layout(rows(datetime.isoformat), {**RPM_AND_FUEL, **UTC_ZONE}),

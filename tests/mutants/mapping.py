@@ -23,9 +23,9 @@ _APART = ("tests/mutants/", "tests/bench/", "tests/accuracy/", "tests/test_struc
 """Tests that judge text or speed and not what is computed."""
 END_TO_END: dict[str, tuple[str, ...]] = {
     "decode": ("tests/test_engine_log_whole.py", "tests/test_can_session.py", "tests/faults/test_fuzz.py"),
-    "prepare": ("tests/test_receiver_time_sessions.py", "tests/rehearse/test_end_to_end.py"),
-    "reduce": ("tests/test_review.py", "tests/rehearse/test_end_to_end.py"),
-    "measure": ("tests/test_review.py", "tests/rehearse/test_end_to_end.py"),
+    "prepare": ("tests/test_receiver_time_sessions.py", "tests/test_wrong_receivers.py"),
+    "reduce": ("tests/test_review.py", "tests/test_sessions_of_0_1_0.py"),
+    "measure": ("tests/test_review.py", "tests/test_sessions_of_0_1_0.py"),
     "archive": ("tests/faults/test_disks_and_floods.py", "tests/test_reproducible.py", "tests/test_cli.py"),
     "acquire": ("tests/faults/test_disks_and_floods.py", "tests/faults/test_kill_nine.py", "tests/test_cli.py"),
 }

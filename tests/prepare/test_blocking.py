@@ -12,7 +12,7 @@ from scipy.signal import lfilter
 from tests.segment_builder import PLANING_STEPS, Leg, build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import load_config
 from trialcapture.measure.trial import measure_trial
-from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, blocking_levels, choose_block
+from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, choose_block
 from trialcapture.prepare.steady.criteria import mean_with_error
 from trialcapture.reduce.budget import DISAGREE_FACTOR
 from trialcapture.reduce.summary import StandardErrorComparison
@@ -32,11 +32,12 @@ def exact_error(phi: float, n: int) -> float:
     return float(np.sqrt((1.0 + 2.0 * np.sum((1.0 - k / n) * phi**k)) / n))
 
 
-def test_white_noise_has_one_standard_error_at_every_level() -> None:
-    levels = blocking_levels(np.random.default_rng(4).normal(0, 1, 4096))
-    assert [level.block for level in levels] == [2**k for k in range(12)]
-    for level in levels[:-2]:
-        assert abs(level.error - 1.0 / 64.0) < 4.0 * level.error_u
+def test_white_noise_has_one_standard_error_by_blocks_of_any_length() -> None:
+    x = np.random.default_rng(4).normal(0, 1, 4096)
+    for block in (2**k for k in range(10)):
+        error, count = blocking_error(x, block)
+        # the standard deviation of n normal values is known to 1 / sqrt(2 (n - 1)) of it
+        assert abs(error - 1.0 / 64.0) < 4.0 * error / np.sqrt(2.0 * (count - 1))
 
 
 @pytest.mark.parametrize("phi", [0.5, 0.9, 0.97])

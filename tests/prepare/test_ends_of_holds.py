@@ -10,7 +10,7 @@ from tests.signals import lagging, wandering
 from trialcapture.config import Steady
 from trialcapture.prepare.steady.criteria import Limits, Track
 from trialcapture.prepare.steady.detection import Stretch, find_steady
-from trialcapture.prepare.steady.exponential_settling import find_settled, fit_speed, tail_scatter
+from trialcapture.prepare.steady.exponential_settling import find_settled, fit_hold_speed, residual_variance
 
 Floats = npt.NDArray[np.float64]
 DT = 0.25
@@ -81,8 +81,8 @@ def test_slow_noise_is_no_approach(memory_s: float) -> None:
     approaches = 0
     for seed in range(60):
         v = 20.0 + wandering(round(120.0 / DT), DT, 0.15, memory_s, np.random.default_rng(seed))
-        speed = fit_speed(v, DT)
-        approaches += find_settled(speed, tail_scatter(speed)).excess_kn != 0.0
+        speed = fit_hold_speed(v, DT)
+        approaches += find_settled(speed, residual_variance(speed)).excess_kn != 0.0
     assert approaches <= 8
 
 
@@ -91,7 +91,7 @@ def test_an_approach_is_one_in_spite_of_noise_that_remembers(tau_s: float) -> No
     for seed in range(20):
         target = np.concatenate([[15.0], np.full(round(120.0 / DT), 20.0)])
         v = lagging(target, DT, tau_s)[1:] + wandering(round(120.0 / DT), DT, 0.1, 2.0, np.random.default_rng(seed))
-        speed = fit_speed(v, DT)
-        approach = find_settled(speed, tail_scatter(speed))
+        speed = fit_hold_speed(v, DT)
+        approach = find_settled(speed, residual_variance(speed))
         assert approach.excess_kn < 0.0
         assert approach.settled_s > 2.0 * tau_s

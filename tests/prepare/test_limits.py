@@ -11,7 +11,7 @@ import pytest
 from tests.signals import wandering
 from trialcapture.config import Steady
 from trialcapture.prepare.sample_statistics import MEMORY_S
-from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_breach, slope_with_error
+from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation, slope_with_error
 
 Floats = npt.NDArray[np.float64]
 DT = 0.25
@@ -30,7 +30,7 @@ SLOW_SWING = np.repeat([1.0, -1.0, -1.0, 1.0], N // 4)
 def found(*, sog_kn: Floats | float = 20.0, rpm: Floats | float = 2000.0, heading_deg: Floats | float = 350.0) -> str:
     """The name of the limit that a stretch breaks, or an empty string."""
     sog, engine, heading = (np.broadcast_to(v, (N,)).astype(np.float64) for v in (sog_kn, rpm, heading_deg))
-    return find_breach(Track(sog, engine[None, :], heading % 360.0, DT), LIMITS).partition(":")[0].split(" by ")[0]
+    return find_violation(Track(sog, engine[None, :], heading % 360.0, DT), LIMITS).partition(":")[0].split(" by ")[0]
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_a_short_stretch_may_creep_faster_as_long_as_it_does_not_come_far() -> N
     for run_pct, refused in ((2.4, ""), (2.6, "rpm creeping")):
         rpm = 2000.0 * (1.0 + run_pct / 100.0 * RAMP)
         track = Track(np.full(N, 20.0), rpm[None, :], np.full(N, 10.0), DT)
-        assert find_breach(track, limits).partition(":")[0] == refused
+        assert find_violation(track, limits).partition(":")[0] == refused
 
 
 def test_one_unknown_reading_of_rpm_is_named() -> None:

@@ -140,3 +140,18 @@ def test_a_clock_hours_off_is_told(off_h: float, words: str) -> None:
     assert fit is not None
     assert fit.offset_s == pytest.approx(off_h * 3600.0, abs=1.0)
     assert [words in w for w in warnings] == ([True] if words else [])
+
+
+@pytest.mark.parametrize(
+    ("declared", "used"), [("auto", "rpm against rpm"), ("rpm", "rpm against rpm"), ("marks", "marks")]
+)
+def test_a_log_is_tied_the_way_its_declaration_asks_for(declared: str, used: str) -> None:
+    trial = recorded(53)
+    spec = CONFIG.engine_log[0]
+    asked = CONFIG.model_copy(
+        update={"engine_log": (spec.model_copy(update={"clock": spec.clock.model_copy(update={"method": declared})}),)}
+    )
+    _, row, warnings = align(trial, log_table(trial), rpm=network_rpm(trial), marks_s=blips_s(trial), config=asked)
+    assert row.method == used
+    assert row.offset_s == pytest.approx(trial.offset_s, abs=2.0)
+    assert not warnings

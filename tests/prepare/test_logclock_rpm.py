@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tests.signals import lagging
 from trialcapture.prepare.clocks.log_clock import LogFit, fit_by_rpm
-from trialcapture.prepare.clocks.log_match import FineFit, Pair, find_places, longest_gap_s, usual_pace_s
+from trialcapture.prepare.clocks.log_match import FineFit, Pair, find_offsets, longest_gap_s, usual_pace_s
 
 Floats = npt.NDArray[np.float64]
 UTC0_S = 1_790_000_000
@@ -169,5 +169,5 @@ def test_a_drift_known_from_elsewhere_counts_by_its_uncertainty(drift_ppm: float
 
 def test_recordings_of_a_few_seconds_fit_nowhere() -> None:
     t_ns = (UTC0_S + np.arange(9)) * 10**9
-    assert find_places([(t_ns, np.arange(9.0), t_ns, np.arange(9.0))], 4, 5.0, 0.5) == []
-    assert find_places([], 4, 5.0, 0.5) == []
+    assert find_offsets([(t_ns, np.arange(9.0), t_ns, np.arange(9.0))], 4, 5.0, 0.5) == []
+    assert find_offsets([], 4, 5.0, 0.5) == []

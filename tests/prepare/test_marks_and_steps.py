@@ -15,12 +15,12 @@ from tests.prepare.test_logalign import CONFIG, align, blips_s, log_table
 from tests.prepare.test_logmarks import blipped
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.prepare.clocks.downsampled_index import join_outlines, outline_block
+from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
 from trialcapture.prepare.clocks.log_clock import fit_by_marks
 from trialcapture.prepare.clocks.log_pieces import find_cuts
 from trialcapture.prepare.clocks.receive_time import monotone_axis
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.trial_alignment import arrange_trial
+from trialcapture.prepare.trial_alignment import align_trial
 
 Ints = npt.NDArray[np.int64]
 UTC0_S = 1_790_000_000
@@ -52,9 +52,9 @@ def test_a_mark_is_placed_by_the_computers_clock_and_that_by_when_sentences_arri
         wall_ms = round((UTC0_S + received_s + wall_ahead_s) * 1000.0)
         lines.append(journal_line(rmc(UTC0_S + i), wall_ms=wall_ms, mono_us=round(received_s * 1e6)))
     tables, _, _ = decode_nmea(b"".join(lines), source="log")
-    outline = join_outlines([outline_block(tables)])
+    outline = join_indexes([index_block(tables)])
     log = pa.table({"row": np.arange(log_ns.size), "t_log_ns": log_ns, "rpm_main": rpm})
-    found = arrange_trial(
+    found = align_trial(
         [("raw/nmea.log", outline)],
         [("log.csv", ONE_ENGINE.engine_log[0], log)],
         ONE_ENGINE,

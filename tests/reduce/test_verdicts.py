@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from trialcapture.reduce.trial import reduce_trial
 
 from tests.segment_builder import (
     PLANING_STEPS,
@@ -188,3 +189,10 @@ def test_the_slip_at_top_speed_is_told_however_many_bands_there_are(rpm: tuple[f
     [slip] = [line for line in found.plausibility if line.name == "apparent slip at top speed"]
     expected = 100.0 * (1.0 - rpm[-1] / 120.0 * KN_M_PER_S / (rpm[-1] / 2.0 / 60.0 * 0.7))
     assert slip.value == pytest.approx(expected, abs=0.1)
+
+
+@pytest.mark.parametrize(("stw_kn", "is_compared"), [(None, False), (0.0, False), (0.9, True), (2.8, True)])
+def test_a_log_is_compared_where_it_shows_any_way(stw_kn: float | None, is_compared: bool) -> None:
+    legs = [replace(leg, extra={"stw_kn_mean": stw_kn}) for leg in reciprocal_legs([(700.0, 3.0)])]
+    _, _, found = reduced(legs)
+    assert (found.speed_log is not None) is is_compared

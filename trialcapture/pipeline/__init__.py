@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -160,6 +161,12 @@ def prepare_trial(
         made_of = origin()
         rejected = write_rejects(trialset / "rejects.parquet", made_of, logs, engine_logs, arrangement)
         slices = find_slices(logs, engine_logs, arrangement)
+        warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
+        health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
+        health = health.with_items(log_rejections(engine_logs))
+        # the outlines have done their work; they are the largest thing held, and windows need room
+        arrangement = replace(arrangement, logs={})
+        del logs, engine_logs
         gridded = write_samples(
             trialset / "samples.parquet", made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
         )
@@ -170,9 +177,6 @@ def prepare_trial(
             samples.read, gridded.first_ns, gridded.stretches, config, receiver_of(leading),
             partial(arrangement.screen.u_kn, leading), resolutions,
         )  # fmt: skip
-    warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
-    health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
-    health = health.with_items(log_rejections(engine_logs))
     health = health.with_items(spike_items(gridded.left_out, rankings, (span_ns[1] - span_ns[0]) / 3.6e12, config))
     health = health.with_items(silence_holes(gridded.stretches, gridded.first_ns, config))
     health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])
