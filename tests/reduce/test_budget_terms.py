@@ -38,6 +38,7 @@ def budgets(
         load_config(config),
         clocks=no_clocks() if clocks is None else clocks,
         samples=None,
+        session_id="t",
     )
     speed = [{t.name: t.u_kn for t in b.terms} for b in found.budgets]
     fuel = [{t.name: t.u_l_per_h for t in b.fuel_terms} for b in found.budgets]
