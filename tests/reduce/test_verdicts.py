@@ -19,6 +19,7 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.summary import Findings
 
 BOAT = """
@@ -41,7 +42,7 @@ def reduced(
     legs: list[Leg], *, config: str = BOAT, **built: Any
 ) -> tuple[list[dict[str, Any]], list[set[str]], Findings]:
     """The bands, their flags, and what was found out."""
-    bands, _, found = reduce_trial(
+    bands, _, found = measure_trial(
         build_segments(legs, steady_current(0.0, 0.0), **built), load_config(config), clocks=no_clocks(), samples=None
     )
     rows = bands.to_pylist()
