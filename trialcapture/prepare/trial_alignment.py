@@ -167,25 +167,25 @@ def align_trial(
     first_ns = [int(integers(rows["t_log_ns"])[0][0]) for _, _, rows in logs if rows.num_rows]
     day = min(first_ns, default=0) // DAY_NS
     for name, log_index in indexes:
-        assignment, rows, said, shared = find_utc_assignment(
+        assignment, rows, more_warnings, shared = find_utc_assignment(
             log_index, {s.id: s.latency_s for s in config.source}, shared, day
         )
         with_utc = assign_utc_to_index(log_index, assignment)
         numbers, more = match_engines(with_utc, config)
         clocks += rows
-        warnings += [*said, *more]
+        warnings += [*more_warnings, *more]
         health = health.with_items(assignment.items)
         facts[name] = LogFacts(assignment, find_variation_deg(with_utc, config), numbers, with_utc)
     progress("channels")
     candidates: Candidates = {}
     for log in facts.values():
-        found, said = gather_tables(log.with_utc, log.variation_deg, log.numbers, config)
+        found, more_warnings = gather_tables(log.with_utc, log.variation_deg, log.numbers, config)
         _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
-        warnings += said
-    candidates, order, screen, found_wrong = _screened(candidates, config, [log.assignment for log in facts.values()])
-    unmapped, said = _unmapped([log.with_utc for log in facts.values()], config)
-    warnings += said
-    health = health.with_items([*found_wrong, *unmapped])
+        warnings += more_warnings
+    candidates, order, screen, faults = _screened(candidates, config, [log.assignment for log in facts.values()])
+    unmapped, more_warnings = _unmapped([log.with_utc for log in facts.values()], config)
+    warnings += more_warnings
+    health = health.with_items([*faults, *unmapped])
     on_change = find_on_change(candidates, {name: table for name, _, table in logs}, config)
     series = _series(_held(candidates, on_change), _rank(candidates, config, order), config)
     progress("engine clocks")
@@ -333,13 +333,13 @@ def _screened(
     frozen = Screen(tuple(voids))
     judged = {group: frozen.apply(group, of) for group, of in judged.items()}
     ranking = _rank(judged, config, ())["velocity"]
-    order, screen, wrong = compare_receivers(judged, ranking, config.trial.primary_gnss)
+    order, screen, receiver_faults = compare_receivers(judged, ranking, config.trial.primary_gnss)
     screen = replace(screen, voids=frozen.voids)
     return (
         {g: screen.apply(g, of) for g, of in candidates.items()},
         order,
         screen,
-        [*stuck, *wrong, *jump_items(judged)],
+        [*stuck, *receiver_faults, *jump_items(judged)],
     )
 
 
@@ -355,20 +355,20 @@ def gather_tables(
         config: Boat and trial settings.
     """
     candidates: Candidates = {}
-    boat, said = gather_boat(with_utc, config, variation_deg)
+    boat, more_warnings = gather_boat(with_utc, config, variation_deg)
     xdr = gather_xdr(with_utc, config)
     rpm = gather_network_rpm(with_utc, config, numbers)
     for part in (boat, rpm, xdr, gather_can_engines(with_utc, config, numbers)):
         _extend(candidates, part)
-    return candidates, said
+    return candidates, more_warnings
 
 
 def _unmapped(with_utc: Sequence[Mapping[str, pa.Table]], config: Config) -> tuple[list[Item], list[str]]:
     """Return the XDR transducers of whole logs that are no channel, and a warning that names them all."""
     left = [unmapped_transducers(tables, config) for tables in with_utc]
     names = sorted({",".join(key[1:]) for found in left for key in found})
-    said = [f"XDR transducers seen, not mapped to a channel: {'; '.join(names)}"] if names else []
-    return [item for found in left for item in unmapped_items(found)], said
+    more_warnings = [f"XDR transducers seen, not mapped to a channel: {'; '.join(names)}"] if names else []
+    return [item for found in left for item in unmapped_items(found)], more_warnings
 
 
 def _extend(candidates: Candidates, more: Mapping[str, list[Candidate]]) -> None:
@@ -398,7 +398,7 @@ def _rank(candidates: Candidates, config: Config, speeds: Sequence[str]) -> dict
 
 
 def _series(candidates: Candidates, rankings: Mapping[str, tuple[str, ...]], config: Config) -> dict[str, pa.Table]:
-    """Return what clocks are tied by: position, velocity and engine speeds."""
+    """Return what clocks are aligned by: position, velocity and engine speeds."""
     wanted = {"position", "velocity", *(f"rpm_{e}" for e in config.engine_ids)}
     series = {}
     for group, channels in groups(config.engine_ids).items():

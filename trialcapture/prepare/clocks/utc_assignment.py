@@ -105,7 +105,7 @@ def find_utc_assignment(
     Args:
         log_index: Of the whole log.
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
-        shared: How the session's monotonic clock was tied to UTC by another log; used where this log is stamped
+        shared: How the session's monotonic clock was aligned with UTC by another log; used where this log is stamped
             by that clock and carries no time of its own.
         day: Days since 1970 of the day times are put on where nothing in the log tells it.
 
@@ -404,7 +404,7 @@ def _rough_axes(log_index: DownsampledIndex, clock: str) -> dict[str, Ints]:
 
 
 def _without_slips(table: pa.Table, own: Ints, believed: Bools, base: Ints) -> Ints:
-    """Return own times [ns] where those of a second too early or late, now and then, are put right."""
+    """Return own times [ns] where those of a second too early or late, now and then, are corrected."""
     late = (base - own)[believed]
     if late.size < 3 or np.ptp(late) < _SLIP_NS:
         return own

@@ -377,7 +377,7 @@ _STEP_SHARE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """A time without readings in a hold, too long to be judged across.
+    """A time without readings in a hold, too long to be evaluated across.
 
     Attributes:
         what: ``speed``, ``heading`` or ``rpm``.
@@ -453,7 +453,7 @@ def apply_criteria(
         return judged or [Stretch(a, b, False, why)]
     for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
         front = lead + after
-        # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
+        # a step of speed in a hold that had settled is the water's doing: what follows is evaluated by itself
         if not isinstance(_find_settling(track.part(a, a + front), limits, scatter), Approach):
             flank = round(_FLANK_S / dt_s)
             before = apply_criteria(start, a + front - flank, track, limits, scatter, first, fronted)
