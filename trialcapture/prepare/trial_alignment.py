@@ -95,7 +95,7 @@ class LogFacts:
     """What holds for all of one NMEA or CAN log.
 
     Attributes:
-        assignment: How its lines are placed on UTC.
+        assignment: How its lines get their UTC.
         variation_deg: Magnetic variation, east positive, or None.
         numbers: Which engine number is which engine.
         with_utc: The log's downsampled index with ``t_ns``.
@@ -195,13 +195,15 @@ def align_trial(
     from_logs: Candidates = {}
     for name, spec, rows_table in logs:
         filled = on_change.columns.get(name, {})
-        tied = align_engine_log(name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s)
-        clocks += tied.rows
-        warnings += tied.warnings
-        health = health.with_items([*tied.items, *rate_items(tied.rows)])
-        if tied.clock is not None:
-            fits[name] = tied.clock
-            used, t_ns = assign_utc_to_rows(rows_table, tied.clock)
+        aligned = align_engine_log(
+            name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s
+        )
+        clocks += aligned.rows
+        warnings += aligned.warnings
+        health = health.with_items([*aligned.items, *rate_items(aligned.rows)])
+        if aligned.clock is not None:
+            fits[name] = aligned.clock
+            used, t_ns = assign_utc_to_rows(rows_table, aligned.clock)
             if used.num_rows:
                 health = health.with_items(find_exchanged(name, used, t_ns, series, config))
             warnings += fuel_rate_warnings(hold_in_log(used, filled), t_ns, name, config)
@@ -346,7 +348,7 @@ def _screened(
 def gather_tables(
     with_utc: Mapping[str, pa.Table], variation_deg: float | None, numbers: Numbers, config: Config
 ) -> tuple[Candidates, list[str]]:
-    """Return the candidates that placed tables of one log give, by channel group, and warnings for people.
+    """Return the candidates that tables with UTC of one log give, by channel group, and warnings for people.
 
     Args:
         with_utc: By formatter, with ``t_ns``: a block or a downsampled index.
