@@ -18,7 +18,7 @@ MOST_S = 150.0
 """Processor seconds of tests that one mutant is given (our choice: 100 mutants of a minute and two cores make an hour;
 nearly all are noticed within the first few seconds)."""
 FARTHEST = 4
-_UNKNOWN_S = 2.0
+_UNKNOWN_S = 5.0
 _APART = ("tests/mutants/", "tests/bench/", "tests/accuracy/", "tests/test_structure.py", "tests/test_docs.py")
 """Tests that judge text or speed and not what is computed."""
 END_TO_END: dict[str, tuple[str, ...]] = {
