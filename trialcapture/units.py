@@ -2,7 +2,7 @@
 
 Factors are exact by definition: international nautical mile (1852 m), foot, pound, US and imperial gallon,
 standard gravity; sources NIST SP 811 Appendix B and the BIPM SI brochure. Mechanical horsepower is
-550 ft·lbf/s, metric horsepower 75 kgf·m/s.
+550 ft·lbf/s, metric horsepower 75 kgf·m/s, the long ton 2240 lb, and mercury 13.5951 g/cm³ under standard gravity.
 """
 
 from __future__ import annotations
@@ -36,9 +36,13 @@ _LB = Fraction(45359237, 100_000_000)
 _FT = Fraction(3048, 10_000)
 _G = Fraction(980665, 100_000)
 _INCH = _FT / 12
+_MI = _FT * 5280
+_HP = _FT * _LB * _G * 550
 _PSI = _LB * _G / (_INCH * _INCH)
 _US_GAL = Fraction(3785411784, 1_000_000_000)
 _IMP_GAL = Fraction(454609, 100_000)
+_NM = Fraction(1852)
+_LONG_TON_T = _LB * 2240 / 1000
 
 # unit -> (dimension, factor to the dimension's base unit, offset added after scaling)
 _UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
@@ -71,8 +75,9 @@ _UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
     "m": ("length", Fraction(1), Fraction(0)),
     "ft": ("length", _FT, Fraction(0)),
     "in": ("length", _INCH, Fraction(0)),
+    "mi": ("length", _MI, Fraction(0)),
     "fathom": ("length", _FT * 6, Fraction(0)),
-    "nm": ("length", Fraction(1852), Fraction(0)),
+    "nm": ("length", _NM, Fraction(0)),
     "degc": ("temperature", Fraction(1), Fraction(0)),
     "degf": ("temperature", Fraction(5, 9), Fraction(-160, 9)),
     "k": ("temperature", Fraction(1), Fraction(-27315, 100)),
@@ -81,15 +86,34 @@ _UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
     "kpa": ("pressure", Fraction(1000), Fraction(0)),
     "pa": ("pressure", Fraction(1), Fraction(0)),
     "psi": ("pressure", _PSI, Fraction(0)),
+    "inhg": ("pressure", Fraction(135951, 10) * _G * _INCH, Fraction(0)),
     "kw": ("power", Fraction(1000), Fraction(0)),
     "w": ("power", Fraction(1), Fraction(0)),
-    "hp": ("power", _FT * _LB * _G * 550, Fraction(0)),
+    "hp": ("power", _HP, Fraction(0)),
     "metric hp": ("power", _G * 75, Fraction(0)),
     "deg": ("angle", Fraction(1), Fraction(0)),
     "deg/min": ("angular rate", Fraction(1), Fraction(0)),
     "deg/s": ("angular rate", Fraction(60), Fraction(0)),
     "kg/m3": ("density", Fraction(1), Fraction(0)),
     "kg/l": ("density", Fraction(1000), Fraction(0)),
+    "lb/ft3": ("density", _LB / _FT**3, Fraction(0)),
+    "nm/l": ("distance per volume", Fraction(1), Fraction(0)),
+    "nm/us gal": ("distance per volume", 1 / _US_GAL, Fraction(0)),
+    "nm/imp gal": ("distance per volume", 1 / _IMP_GAL, Fraction(0)),
+    "mi/us gal": ("distance per volume", _MI / _NM / _US_GAL, Fraction(0)),
+    "mi/imp gal": ("distance per volume", _MI / _NM / _IMP_GAL, Fraction(0)),
+    "l/nm": ("volume per distance", Fraction(1), Fraction(0)),
+    "us gal/nm": ("volume per distance", _US_GAL, Fraction(0)),
+    "imp gal/nm": ("volume per distance", _IMP_GAL, Fraction(0)),
+    "g/kwh": ("fuel per work", Fraction(1), Fraction(0)),
+    "lb/hp h": ("fuel per work", _LB * 1000 / (_HP / 1000), Fraction(0)),
+    "t^(2/3) kn^3 / kw": ("admiralty coefficient", Fraction(1), Fraction(0)),
+    # a power of 2/3 is no fraction
+    "long ton^(2/3) kn^3 / hp": (
+        "admiralty coefficient",
+        Fraction(float(_LONG_TON_T) ** (2 / 3)) / (_HP / 1000),
+        Fraction(0),
+    ),
     "s": ("time", Fraction(1), Fraction(0)),
     "min": ("time", Fraction(60), Fraction(0)),
     "h": ("time", Fraction(3600), Fraction(0)),
@@ -105,7 +129,8 @@ _SPELLINGS = {
     "c": "degc", "°c": "degc", "celsius": "degc", "deg_c": "degc", "f": "degf", "°f": "degf", "fahrenheit": "degf",
     "deg_f": "degf", "kelvin": "k", "ps": "metric hp", "metric_hp": "metric hp", "hp_metric": "metric hp",
     "°": "deg", "degree": "deg", "degrees": "deg", "feet": "ft", "metre": "m", "meter": "m", "lbs": "lb",
-    "lbs/h": "lb/h", "°/min": "deg/min", "°/s": "deg/s", "sec": "s", "hour": "h", "hours": "h",
+    "lbs/h": "lb/h", "kg/m³": "kg/m3", "lb/ft³": "lb/ft3", "hpa": "mbar", "mile": "mi", "miles": "mi",
+    "°/min": "deg/min", "°/s": "deg/s", "sec": "s", "hour": "h", "hours": "h",
 }  # fmt: skip
 
 

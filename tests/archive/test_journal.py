@@ -17,7 +17,7 @@ from trialcapture.archive.journal import (
     split_lines,
     unescape,
 )
-from trialcapture.decode.nmea0183.stream import cut_pieces, xor_checksum
+from trialcapture.decode.nmea0183.stream import split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
 
 LINE_END = st.sampled_from([b"\r\n", b"\n", b"\r", b"", b"\r\r\n", b"\n\r"])
@@ -44,7 +44,7 @@ def test_original_bytes_come_back_exactly(received: list[tuple[str, bytes, bytes
 
 @given(st.binary(max_size=3000))
 def test_a_stream_cut_into_pieces_and_journalled_comes_back_exactly(stream: bytes) -> None:
-    pieces, rest = cut_pieces(stream)
+    pieces, rest = split_stream(stream)
     journal = b"".join(encode(piece, b"") for piece in [*pieces, rest] if piece)
     assert original_bytes(journal).get("gps1", b"") == stream
 
@@ -124,7 +124,7 @@ def test_an_hour_of_mixed_traffic_comes_back_exactly() -> None:
                 "noise": dice.randbytes(dice.randrange(200)),
             }[name]
             streams[name] += chunk
-            pieces, rests[name] = cut_pieces(rests[name] + chunk)
+            pieces, rests[name] = split_stream(rests[name] + chunk)
             journal += [
                 encode_line(piece, source=name, wall_ms=second * 1000, mono_us=second * 10**6, line_end=b"")
                 for piece in pieces

@@ -35,7 +35,7 @@ from tests.decode.test_nmea0183_damage import DAMAGE, Damage, clean_sentences, d
 from tests.nmea_builders import journal_line, xor
 from trialcapture.archive.journal import encode_line
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.decode.nmea0183.stream import cut_pieces
+from trialcapture.decode.nmea0183.stream import split_stream
 from trialcapture.decode.rejects import LONGEST_KEPT_BYTES
 
 SHARE = 0.6
@@ -51,7 +51,7 @@ class Tally(NamedTuple):
 
 def journal_of(stream: bytes) -> bytes:
     """The stream as the recorder writes it down."""
-    pieces, rest = cut_pieces(stream)
+    pieces, rest = split_stream(stream)
     lines: list[bytes] = []
     for piece in filter(None, [*pieces, rest]):
         bare = piece.rstrip(b"\r\n") if piece.endswith((b"\r", b"\n")) else piece

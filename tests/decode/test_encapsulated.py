@@ -18,7 +18,7 @@ from tests.nmea_builders import journal_line, sentence
 from trialcapture.decode.can.can_decoder import decode_can
 from trialcapture.decode.nmea0183.encapsulated import last_frames
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.decode.nmea0183.stream import grade_piece
+from trialcapture.decode.nmea0183.stream import line_quality
 
 RAPID = struct.pack("<BHHbH", 0, 2400 * 4, 1234, 127, 65535)
 DYNAMIC = struct.pack("<BHHHhhIHHBHHbb", 0, 3920, 3500, 35315, 1380, 425, 7200, 65535, 65535, 255, 0, 0, 50, 60)
@@ -175,9 +175,9 @@ def test_a_group_that_is_not_read_is_counted_by_its_number() -> None:
 
 
 def test_live_numbers_take_them_for_what_they_are() -> None:
-    assert grade_piece(sentence(pcdin(127488, RAPID))) == "good"
-    assert grade_piece(sentence(mxpgn(127488, RAPID))) == "good"
-    assert grade_piece(sentence(pcdin(127493, RAPID))) == "unread"
+    assert line_quality(sentence(pcdin(127488, RAPID))) == "good"
+    assert line_quality(sentence(mxpgn(127488, RAPID))) == "good"
+    assert line_quality(sentence(pcdin(127493, RAPID))) == "unread"
 
 
 FIELD = st.text("0123456789ABCDEFabcdefG,- ", max_size=24) | st.sampled_from(["01F201", "01F200", "00EC00", "00EB00"])

@@ -22,7 +22,7 @@ from tests.nmea_builders import journal_line, sentence, tag_block, xor
 from tests.nmea_shapes import undamaged
 from trialcapture.archive.journal import encode_line
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.decode.nmea0183.stream import cut_pieces
+from trialcapture.decode.nmea0183.stream import split_stream
 
 
 def clean_sentences(random: Random, count: int) -> list[bytes]:
@@ -236,7 +236,7 @@ def test_blocks_cut_at_any_line_ends_give_the_same_as_the_whole(
 def test_a_damaged_stream_gives_the_same_rows_through_the_journal(seed: int) -> None:
     random = Random(seed)
     stream, _ = damaged_stream(random, clean_sentences(random, 25), 0.5, DAMAGE)
-    pieces, rest = cut_pieces(stream)
+    pieces, rest = split_stream(stream)
     lines = []
     for piece in [*pieces, rest]:
         bare = piece.rstrip(b"\r\n") if piece.endswith((b"\r", b"\n")) else piece

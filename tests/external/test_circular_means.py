@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from trialcapture.prepare.sample_statistics import circular_mean_deg, circular_sd_deg
-from trialcapture.reduce.statistics import weighted_direction_deg
+from trialcapture.reduce.uncertainty import weighted_direction_deg
 
 
 @pytest.mark.parametrize(

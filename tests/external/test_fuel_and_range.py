@@ -10,6 +10,7 @@ import pytest
 
 from tests.segment_builder import Leg, build_segments, no_clocks, steady_current
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.channels.engine_readings import (
     fuel_rate_warnings,
     gather_log,
@@ -17,9 +18,9 @@ from trialcapture.prepare.channels.engine_readings import (
     thermal_expansion_per_c,
     volume_correction_factor,
 )
+from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
-from trialcapture.reduce.load import load_sheet
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.summary import Findings
 from trialcapture.units import US_GAL_L, convert
 
 
@@ -66,7 +67,7 @@ def test_a_log_with_two_meters_and_their_temperatures_is_reduced_at_fifteen_degr
     assert fuel_rate_warnings(log, t_ns, "meters.csv", config) == []
 
 
-def reduce_two_bands() -> tuple[list[dict[str, Any]], dict[str, Any]]:
+def reduce_two_bands() -> tuple[list[dict[str, Any]], Findings]:
     """Return bands and summary of a boat with the speeds and fuel rates of the trade figures below."""
     capacity_us_gal = 785.3 / 0.9
     config = load_config(
@@ -84,7 +85,7 @@ rated_rpm = 2400
         litres = convert(us_gal_per_h, "US gal/h", "l/h")
         legs += [Leg(rpm, speed, 30.0 + 180.0 * way, 0.2 * (2 * k + way), litres) for way in (0, 1)]
     segments = build_segments(legs, steady_current(0.8, 75.0), engines=("main",))
-    bands, _, summary = reduce_trial(segments, config, clocks=no_clocks(), samples=None)
+    bands, _, summary = measure_trial(segments, config, clocks=no_clocks(), samples=None, session_id="t")
     return bands.to_pylist(), summary
 
 
@@ -92,7 +93,7 @@ def test_range_figures_of_the_trade() -> None:
     # Common practice, no source: 785.3 US gal after a 10 % reserve; 22.6 kn at 44.0 US gal/h is 0.514 nm/US gal and
     # 403.3 nm, 24.5 kn at 49.0 US gal/h is 0.500 nm/US gal and 392.7 nm; 10.6 nm between them, each within 0.3 nm
     (slow, fast), summary = reduce_two_bands()
-    assert summary["fuel"]["usable_after_reserve_l"] / US_GAL_L == pytest.approx(785.3, abs=1e-6)
+    assert summary.fuel.usable_after_reserve_l / US_GAL_L == pytest.approx(785.3, abs=1e-6)
     assert slow["economy_nm_per_l"] * US_GAL_L == pytest.approx(0.514, abs=5e-4)
     assert fast["economy_nm_per_l"] * US_GAL_L == pytest.approx(0.500, abs=5e-4)
     assert slow["range_nm"] == pytest.approx(403.3, abs=0.3)
@@ -120,7 +121,7 @@ def test_economy_of_a_set_is_total_distance_over_total_fuel() -> None:
     legs = [Leg(2000.0, 20.0, 30.0, 0.0, 40.0), Leg(2000.0, 30.0, 210.0, 0.2, 90.0)]
     segments = build_segments(legs, steady_current(0.0, 0.0), engines=("main",))
     config = load_config('[[engine]]\nid = "main"\nrated_rpm = 2400\n')
-    bands, _, _ = reduce_trial(segments, config, clocks=no_clocks(), samples=None)
+    bands, _, _ = measure_trial(segments, config, clocks=no_clocks(), samples=None, session_id="t")
     row = bands.to_pylist()[0]
     assert row["ways"] == 2
     assert row["economy_nm_per_l"] == pytest.approx(0.384615, abs=1e-6)
@@ -156,15 +157,15 @@ density = 1000
         "3 persons": 3 * 165 * 0.45359237,
         "gear": 500 * 0.45359237,
     }
-    assert {i["name"]: i["kg"] for i in sheet["items"]} == pytest.approx(by_hand, rel=1e-12)
-    assert sheet["displacement_kg"] == pytest.approx(sum(by_hand.values()), rel=1e-12)
-    assert sheet["missing"] == []
+    assert {i.name: i.kg for i in sheet.items} == pytest.approx(by_hand, rel=1e-12)
+    assert sheet.displacement_kg == pytest.approx(sum(by_hand.values()), rel=1e-12)
+    assert sheet.missing == ()
 
 
 def test_what_nobody_stated_is_named_and_not_counted_as_nothing() -> None:
     sheet = load_sheet(load_config("[boat]\nlightship_kg = 9000\n"))
-    assert sheet["displacement_kg"] == 9000
-    assert sheet["missing"] == ["tanks", "persons", "gear"]
+    assert sheet.displacement_kg == 9000
+    assert sheet.missing == ("tanks", "persons", "gear")
     bare = load_sheet(load_config("[load]\npersons = 2\ngear_kg = 50\n"))
-    assert bare["displacement_kg"] is None
-    assert bare["missing"][0] == "light ship"
+    assert bare.displacement_kg is None
+    assert bare.missing[0] == "light ship"

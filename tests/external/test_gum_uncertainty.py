@@ -12,7 +12,7 @@ from uncertainties import correlated_values, ufloat, umath
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, find_chauvenet_outliers
 from trialcapture.reduce.fuel import economy_nm_per_l
-from trialcapture.reduce.statistics import (
+from trialcapture.reduce.uncertainty import (
     combine_uncertainties,
     coverage_factor,
     effective_degrees_of_freedom,

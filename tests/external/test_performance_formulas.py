@@ -5,8 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from trialcapture.measure.hull_regime import (
+    DISPLACEMENT_FNL,
+    PLANING_FNL,
+    length_froude_number,
+    volumetric_froude_number,
+)
 from trialcapture.prepare.steady.segments import depth_froude
-from trialcapture.reduce.performance import (
+from trialcapture.reduce.conditions import wave_height_limit_m
+from trialcapture.reduce.engine_checks import (
     admiralty_coefficient,
     apparent_slip_pct,
     crouch_coefficient,
@@ -14,13 +21,6 @@ from trialcapture.reduce.performance import (
     propeller_law_exponent,
     specific_fuel_g_per_kwh,
 )
-from trialcapture.reduce.regime import (
-    DISPLACEMENT_FNL,
-    PLANING_FNL,
-    length_froude_number,
-    volumetric_froude_number,
-)
-from trialcapture.reduce.water import wave_height_limit_m
 from trialcapture.units import KN_M_PER_S, convert
 
 

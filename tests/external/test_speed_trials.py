@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from trialcapture.reduce.current import (
+from trialcapture.reduce.runs import (
     alternating_weights,
     combine_runs,
     least_squares_weights,

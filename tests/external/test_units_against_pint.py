@@ -16,6 +16,13 @@ IN_PINT = {
     "kn": "knot", "m/s": "meter/second", "km/h": "kilometer/hour", "mph": "mile/hour",
     # pint's own fathom is that of the US survey foot, retired in 2022; the sea chart's is six feet.
     "m": "meter", "ft": "foot", "in": "inch", "fathom": "6 * foot", "nm": "nautical_mile",
+    "mi": "mile", "inhg": "inch_Hg", "lb/ft3": "pound/foot**3",
+    "nm/l": "nautical_mile/liter", "nm/us gal": "nautical_mile/gallon", "nm/imp gal": "nautical_mile/imperial_gallon",
+    "mi/us gal": "mile/gallon", "mi/imp gal": "mile/imperial_gallon",
+    "l/nm": "liter/nautical_mile", "us gal/nm": "gallon/nautical_mile", "imp gal/nm": "imperial_gallon/nautical_mile",
+    "g/kwh": "gram/(kilowatt*hour)", "lb/hp h": "pound/(horsepower*hour)",
+    "t^(2/3) kn^3 / kw": "metric_ton**(2/3) * knot**3 / kilowatt",
+    "long ton^(2/3) kn^3 / hp": "long_ton**(2/3) * knot**3 / horsepower",
     "degc": "degC", "degf": "degF", "k": "kelvin",
     "bar": "bar", "mbar": "millibar", "kpa": "kilopascal", "pa": "pascal", "psi": "psi",
     "kw": "kilowatt", "w": "watt", "hp": "horsepower", "metric hp": "metric_horsepower",
@@ -49,6 +56,13 @@ def test_one_engine_in_three_kinds_of_horsepower() -> None:
     # 300 kW are 402.307 mechanical and 407.886 metric horsepower (exact definitions)
     assert convert(300.0, "kw", "hp") == pytest.approx(402.307, abs=5e-4)
     assert convert(300.0, "kw", "metric hp") == pytest.approx(407.886, abs=5e-4)
+
+
+def test_one_economy_in_two_units_of_the_reader() -> None:
+    # 0.1409 nm/L is 0.5334 nm a US gallon (by hand: times 3.785411784), 0.6138 statute miles (times 1.150779)
+    assert convert(0.1409, "nm/l", "nm/us gal") == pytest.approx(0.5334, abs=5e-5)
+    assert convert(0.1409, "nm/l", "mi/us gal") == pytest.approx(0.6138, abs=5e-5)
+    assert convert(0.1409, "nm/l", "nm/imp gal") == pytest.approx(0.6405, abs=5e-5)
 
 
 def test_no_unit_is_left_out() -> None:

@@ -7,7 +7,7 @@ from itertools import pairwise
 import gsw
 import pytest
 
-from trialcapture.reduce.water import (
+from trialcapture.reduce.conditions import (
     SALINITY,
     beaufort_force,
     sea_state_code,

@@ -22,7 +22,7 @@ from trialcapture.config import load_config
 from trialcapture.decode.can.can_decoder import decode_can
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.decode.nmea0183.stream import cut_pieces, grade_piece
+from trialcapture.decode.nmea0183.stream import line_quality, split_stream
 from trialcapture.errors import TrialCaptureError
 
 _TAG = b"\\s:gps1,c:1790000000123,r:5123456*2C\\"
@@ -122,9 +122,9 @@ def mutate(sound: list[bytes], dice: random.Random) -> bytes:
 def feed_framer(inputs: list[bytes]) -> None:
     rest, stream, journal = b"", b"".join(inputs), []
     for chunk in inputs:
-        pieces, rest = cut_pieces(rest + chunk)
+        pieces, rest = split_stream(rest + chunk)
         for piece in pieces:
-            grade_piece(piece)
+            line_quality(piece)
             journal.append(encode_line(piece, source="a", wall_ms=1, mono_us=2, line_end=b""))
     if rest:
         journal.append(encode_line(rest, source="a", wall_ms=1, mono_us=2, line_end=b""))

@@ -11,10 +11,11 @@ from scipy.signal import lfilter
 
 from tests.segment_builder import PLANING_STEPS, Leg, build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import load_config
-from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, blocking_levels, choose_block
+from trialcapture.measure.trial import measure_trial
+from trialcapture.prepare.sample_statistics import autocorrelation_sum, blocking_error, choose_block
 from trialcapture.prepare.steady.criteria import mean_with_error
-from trialcapture.reduce.standard_errors import DISAGREE_FACTOR
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.budget import DISAGREE_FACTOR
+from trialcapture.reduce.summary import StandardErrorComparison
 
 CONFIG = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 
@@ -31,11 +32,12 @@ def exact_error(phi: float, n: int) -> float:
     return float(np.sqrt((1.0 + 2.0 * np.sum((1.0 - k / n) * phi**k)) / n))
 
 
-def test_white_noise_has_one_standard_error_at_every_level() -> None:
-    levels = blocking_levels(np.random.default_rng(4).normal(0, 1, 4096))
-    assert [level.block for level in levels] == [2**k for k in range(12)]
-    for level in levels[:-2]:
-        assert abs(level.error - 1.0 / 64.0) < 4.0 * level.error_u
+def test_white_noise_has_one_standard_error_by_blocks_of_any_length() -> None:
+    x = np.random.default_rng(4).normal(0, 1, 4096)
+    for block in (2**k for k in range(10)):
+        error, count = blocking_error(x, block)
+        # the standard deviation of n normal values is known to 1 / sqrt(2 (n - 1)) of it
+        assert abs(error - 1.0 / 64.0) < 4.0 * error / np.sqrt(2.0 * (count - 1))
 
 
 @pytest.mark.parametrize("phi", [0.5, 0.9, 0.97])
@@ -85,29 +87,29 @@ def summarise(changed: dict[str, float | None]) -> dict[str, object]:
     for name, value in (("sog_u_blocking_kn", 0.035), ("sog_blocks", 8.0)):
         column = [changed.get(name, value) if r == 2000 else value for r in segments["rpm_mean"].to_pylist()]
         segments = segments.append_column(name, pa.array(column, pa.float64()))
-    return reduce_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None)
+    return measure_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None, session_id="t")
 
 
 def test_a_band_whose_two_standard_errors_differ_is_named() -> None:
     _, legs, summary = summarise({"sog_u_blocking_kn": 0.20})
-    compared = summary["statistics"]["standard_errors"]
-    assert compared["factor"] == DISAGREE_FACTOR
-    assert [e["band_rpm"] for e in compared["bands"] if not e["agree"]] == [2000.0]
-    warning = next(w for w in summary["warnings"] if w["code"] == "standard-errors-differ")
-    assert warning["where"] == "2000 rpm"
-    assert "0.200 against 0.030 kn" in warning["text"]
+    compared = summary.statistics.standard_errors
+    assert compared.factor == DISAGREE_FACTOR
+    assert [e.band_rpm for e in compared.bands if not e.agree] == [2000.0]
+    warning = next(w for w in summary.warnings if w.code == "standard-errors-differ")
+    assert warning.where == "2000 rpm"
+    assert "0.200 against 0.030 kn" in warning.text
     assert legs["sog_u_blocking_kn"].to_pylist()[4:6] == [0.20, 0.20]
 
 
 def test_bands_whose_standard_errors_agree_are_shown_without_a_warning() -> None:
     _, _, summary = summarise({})
-    compared = summary["statistics"]["standard_errors"]
-    assert [e["ratio"] for e in compared["bands"]] == pytest.approx([0.035 / 0.03] * 7)
-    assert compared["all"]["blocks"] == 14 * 8
-    assert "standard-errors-differ" not in {w["code"] for w in summary["warnings"]}
+    compared = summary.statistics.standard_errors
+    assert [e.ratio for e in compared.bands] == pytest.approx([0.035 / 0.03] * 7)
+    assert compared.all.blocks == 14 * 8
+    assert "standard-errors-differ" not in {w.code for w in summary.warnings}
 
 
 def test_segments_without_blocks_are_compared_with_nothing() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.5, 20.0))
-    _, _, summary = reduce_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None)
-    assert summary["statistics"]["standard_errors"] == {"factor": DISAGREE_FACTOR, "bands": [], "all": None}
+    _, _, summary = measure_trial(segments, load_config(CONFIG), clocks=no_clocks(), samples=None, session_id="t")
+    assert summary.statistics.standard_errors == StandardErrorComparison(DISAGREE_FACTOR, (), None)

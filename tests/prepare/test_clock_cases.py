@@ -12,9 +12,9 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence
 from tests.prepare.receiver_logs import health_of
+from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.clocks.utc_assignment import assign_utc_to_log
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 LATE_S = 0.12

@@ -10,10 +10,10 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.sample_statistics import find_chauvenet_outliers, leave_out_outliers
 from trialcapture.prepare.steady.detection import Stretch
 from trialcapture.prepare.steady.segments import check_segments, rows_of
-from trialcapture.reduce.trial import reduce_trial
 
 ENGINE = '[[engine]]\nid = "main"\nrated_rpm = 2400\n'
 N = 900
@@ -73,17 +73,21 @@ def test_asked_for_it_takes_spikes_out_of_every_mean_and_counts_them() -> None:
 def test_the_reduction_says_that_it_was_used_and_how_often() -> None:
     config = load_config("[steady]\nchauvenet = true\n" + ENGINE)
     segments = check_segments(rows_of(with_spikes()), 0, [Stretch(0, N, True, "")], config)[0]
-    _, _, summary = reduce_trial(segments, config, clocks=None, samples=None)
-    assert summary["statistics"]["chauvenet"] is True
-    assert summary["statistics"]["values_left_out"] == segments["n_outliers"][0].as_py()
-    (said,) = [w for w in summary["warnings"] if w["code"] == "outliers-left-out"]
-    assert f"They are {segments['n_outliers'][0].as_py()} single values" in said["text"]
+    _, _, summary = measure_trial(segments, config, clocks=None, samples=None, session_id="t")
+    assert summary.statistics.chauvenet is True
+    assert summary.statistics.values_left_out == segments["n_outliers"][0].as_py()
+    (said,) = [w for w in summary.warnings if w.code == "outliers-left-out"]
+    assert f"They are {segments['n_outliers'][0].as_py()} single values" in said.text
     plain = load_config(ENGINE)
-    _, _, summary = reduce_trial(
-        check_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain)[0], plain, clocks=None, samples=None
+    _, _, summary = measure_trial(
+        check_segments(rows_of(samples()), 0, [Stretch(0, N, True, "")], plain)[0],
+        plain,
+        clocks=None,
+        samples=None,
+        session_id="t",
     )
-    assert summary["statistics"]["values_left_out"] is None
-    assert "outliers-left-out" not in {w["code"] for w in summary["warnings"]}
+    assert summary.statistics.values_left_out is None
+    assert "outliers-left-out" not in {w.code for w in summary.warnings}
 
 
 def test_it_is_applied_once_and_directions_go_the_short_way_round() -> None:

@@ -10,12 +10,13 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence, tag_block
 from tests.prepare.receiver_logs import health_of
+from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.prepare.channels.series import choose, find_sources, gather_boat, split_sources
 from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
-from trialcapture.prepare.clocks.utc_assignment import assign_utc, assign_utc_to_log, find_utc_assignment
+from trialcapture.prepare.clocks.utc_assignment import assign_utc, find_utc_assignment
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC)
 LATE_S = 0.15

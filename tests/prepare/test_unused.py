@@ -10,13 +10,13 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.nmea_builders import journal_line, sentence
+from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.pipeline import process
 from trialcapture.prepare.channels.engine_readings import gather_xdr, unmapped_transducers
 from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
-from trialcapture.prepare.clocks.utc_assignment import assign_utc_to_log
 from trialcapture.prepare.data_health import carries_of, is_free, rejection_items, undecoded_items
 from trialcapture.prepare.trial_alignment import align_trial
 

@@ -21,12 +21,13 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Calibration, Config, Fuel, load_config
-from trialcapture.reduce.engines import check_rated_rpm, plausibility_lines, split_pct
+from trialcapture.measure.hull_regime import find_hump, find_regimes
+from trialcapture.measure.planing import find_slow_runs
+from trialcapture.measure.trial import measure_trial
+from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.regime import find_hump, find_regimes
-from trialcapture.reduce.slow_runs import find_slow_runs
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.runs import select_legs
+from trialcapture.reduce.summary import Findings, FuelCheck, RatedRpmCheck
 
 CONFIG = """
 [boat]
@@ -46,16 +47,16 @@ rated_rpm = 3500
 """
 
 
-def summarise(legs: list[Leg], text: str = CONFIG, samples: pa.Table | None = None) -> tuple[pa.Table, dict[str, Any]]:
+def summarise(legs: list[Leg], text: str = CONFIG, samples: pa.Table | None = None) -> tuple[pa.Table, Findings]:
     segments = build_segments(legs, steady_current(0.8, 40.0))
-    bands, _, summary = reduce_trial(segments, load_config(text), clocks=no_clocks(), samples=samples)
+    bands, _, summary = measure_trial(segments, load_config(text), clocks=no_clocks(), samples=samples, session_id="t")
     return bands, summary
 
 
 def test_range_is_economy_times_what_is_left_after_reserve() -> None:
     bands, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
     usable = 1800 * 0.95 * 0.8
-    assert summary["fuel"]["usable_after_reserve_l"] == pytest.approx(usable)
+    assert summary.fuel.usable_after_reserve_l == pytest.approx(usable)
     for row in bands.to_pylist():
         assert row["range_nm"] == pytest.approx(usable * row["economy_nm_per_l"])
         assert row["economy_nm_per_l"] == pytest.approx(row["speed_kn"] / row["fuel_l_per_h"])
@@ -72,7 +73,7 @@ def test_no_capacity_no_range() -> None:
     )
     assert bands["range_nm"].to_pylist() == [None] * 7
     assert bands["economy_nm_per_l"].null_count == 0
-    assert "capacity-unknown" in {w["code"] for w in summary["warnings"]}
+    assert "capacity-unknown" in {w.code for w in summary.warnings}
 
 
 def test_a_calibration_factor_is_applied_and_named() -> None:
@@ -83,10 +84,10 @@ def test_a_calibration_factor_is_applied_and_named() -> None:
     plain, uncalibrated = summarise(legs)
     bands, summary = summarise(legs, text)
     assert bands["fuel_l_per_h"].to_pylist() == pytest.approx([1.04 * f for f in plain["fuel_l_per_h"].to_pylist()])
-    assert summary["fuel"]["calibration"] == {"factor": 1.04, "origin": "tank to tank", "u_pct": 0.5}
+    assert summary.fuel.calibration == FuelCheck(factor=1.04, origin="tank to tank", u_pct=0.5)
     assert bands["fuel_u_l_per_h"][3].as_py() < plain["fuel_u_l_per_h"][3].as_py()
-    assert "fuel-uncalibrated" in {w["code"] for w in uncalibrated["warnings"]}
-    assert "fuel-uncalibrated" not in {w["code"] for w in summary["warnings"]}
+    assert "fuel-uncalibrated" in {w.code for w in uncalibrated.warnings}
+    assert "fuel-uncalibrated" not in {w.code for w in summary.warnings}
 
 
 def test_best_economy_is_a_measured_band_and_its_flat_interval_stays_inside_the_bands() -> None:
@@ -94,14 +95,14 @@ def test_best_economy_is_a_measured_band_and_its_flat_interval_stays_inside_the_
     economy = np.array([0.45, 0.50, 0.515, 0.505, 0.46])
     found = find_best_economy(speed, economy, np.ones(5, dtype=np.bool_))
     assert found is not None
-    assert found["band"] == 2
-    assert 19.0 < found["flat_from_kn"] < 20.5
-    assert 24.0 < found["flat_to_kn"] < 25.0
-    assert not found["at_edge"]
+    assert found.band == 2
+    assert 19.0 < found.flat_from_kn < 20.5
+    assert 24.0 < found.flat_to_kn < 25.0
+    assert not found.at_edge
     edge = find_best_economy(speed[:3], economy[:3], np.ones(3, dtype=np.bool_))
     assert edge is not None
-    assert edge["flat_to_kn"] == 22.0
-    assert edge["at_edge"]
+    assert edge.flat_to_kn == 22.0
+    assert edge.at_edge
 
 
 @given(st.lists(st.tuples(st.floats(3, 50), st.floats(0.05, 5)), min_size=1, max_size=12))
@@ -109,7 +110,7 @@ def test_the_flat_interval_holds_the_best_band_and_never_leaves_the_bands(points
     speed, economy = np.array(points).T
     found = find_best_economy(speed, economy, np.ones(speed.size, dtype=np.bool_))
     assert found is not None
-    assert speed.min() <= found["flat_from_kn"] <= speed[found["band"]] <= found["flat_to_kn"] <= speed.max()
+    assert speed.min() <= found.flat_from_kn <= speed[found.band] <= found.flat_to_kn <= speed.max()
 
 
 def test_nothing_usable_has_no_best_economy() -> None:
@@ -119,20 +120,20 @@ def test_nothing_usable_has_no_best_economy() -> None:
 
 def test_displacement_and_planing_have_their_own_answers() -> None:
     _, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
-    regimes = [r["regime"] for r in summary["regimes"]["bands"]]
+    regimes = [r.regime for r in summary.regimes.bands]
     assert regimes == ["displacement"] * 2 + ["between"] + ["planing"] * 4
     # 14 t in sea water of 15 C at 6.4 kn, and the same by length (definitions)
-    slowest, fastest = summary["regimes"]["bands"][0], summary["regimes"]["bands"][-1]
-    assert slowest["volumetric_froude"] == pytest.approx(
+    slowest, fastest = summary.regimes.bands[0], summary.regimes.bands[-1]
+    assert slowest.volumetric_froude == pytest.approx(
         6.4 * 1852 / 3600 / np.sqrt(9.80665 * 13.6456 ** (1 / 3)), rel=1e-3
     )
-    assert fastest["length_froude"] == pytest.approx(29.1 * 1852 / 3600 / np.sqrt(9.80665 * 14.2), rel=1e-3)
-    assert summary["economy_displacement"]["band_rpm"] == 1000.0
-    assert summary["economy_planing"]["band_rpm"] == 2400.0
+    assert fastest.length_froude == pytest.approx(29.1 * 1852 / 3600 / np.sqrt(9.80665 * 14.2), rel=1e-3)
+    assert summary.economy_displacement.band_rpm == 1000.0
+    assert summary.economy_planing.band_rpm == 2400.0
     slow_boat = CONFIG.replace('name = "Invented"', 'name = "Invented"\nplaning = false')
     _, summary = summarise(reciprocal_legs(PLANING_STEPS[:2], fuel=planing_fuel), slow_boat)
-    assert summary["economy_planing"] is None
-    assert summary["economy_displacement"]["speed_kn"] == pytest.approx(6.4, abs=0.02)
+    assert summary.economy_planing is None
+    assert summary.economy_displacement.speed_kn == pytest.approx(6.4, abs=0.02)
 
 
 def test_the_hump_is_where_speed_per_revolution_is_least() -> None:
@@ -156,30 +157,30 @@ def test_without_displacement_the_curve_or_the_length_decides_and_else_nothing_i
 def test_a_faster_band_run_one_way_is_not_claimed_as_top_speed() -> None:
     legs = reciprocal_legs(PLANING_STEPS)[:-1]
     _, summary = summarise(legs)
-    assert summary["top_speed"] is None
-    seen = summary["fastest_seen"]
-    assert seen["rpm"] == pytest.approx(3500.0)
-    assert seen["speed_kn"] == pytest.approx(PLANING_STEPS[-1][1], abs=2 * seen["u_kn"])
-    assert seen["heading_deg"] == pytest.approx(40.0, abs=1.0)
-    assert seen["missing"] == "repeat at 3500 rpm on 220°"
-    warning = next(w for w in summary["warnings"] if w["code"] == "top-speed-not-claimed")
-    assert "29.1 kn at 3500 rpm" in warning["text"]
-    assert "repeat at 3500 rpm on 220°" in warning["text"]
+    assert summary.top_speed is None
+    seen = summary.fastest_seen
+    assert seen.rpm == pytest.approx(3500.0)
+    assert seen.speed_kn == pytest.approx(PLANING_STEPS[-1][1], abs=2 * seen.u_kn)
+    assert seen.heading_deg == pytest.approx(40.0, abs=1.0)
+    assert seen.missing == "repeat at 3500 rpm on 220°"
+    warning = next(w for w in summary.warnings if w.code == "top-speed-not-claimed")
+    assert "29.1 kn at 3500 rpm" in warning.text
+    assert "repeat at 3500 rpm on 220°" in warning.text
 
 
 def test_only_the_slowest_step_both_ways_claims_no_top_speed() -> None:
     # eight fast steps one way and one slow step both ways: the slow one is no top speed
     slow, *fast = reciprocal_legs(PLANING_STEPS[:1]), *reciprocal_legs(PLANING_STEPS[1:], ways=1, start_h=0.3)
     _, summary = summarise([*slow, *fast])
-    assert summary["top_speed"] is None
-    assert summary["fastest_seen"]["rpm"] == pytest.approx(3500.0)
+    assert summary.top_speed is None
+    assert summary.fastest_seen.rpm == pytest.approx(3500.0)
 
 
 def test_a_slower_band_run_one_way_leaves_the_top_speed_as_it_is() -> None:
     legs = reciprocal_legs(PLANING_STEPS)
     _, summary = summarise(legs[:2] + legs[3:])
-    assert summary["top_speed"]["band_rpm"] == 3500.0
-    assert summary["fastest_seen"] is None
+    assert summary.top_speed.band_rpm == 3500.0
+    assert summary.fastest_seen is None
 
 
 def seconds_of(legs: list[Leg], extra_kn: float, extra_rpm: float) -> pa.Table:
@@ -203,12 +204,12 @@ def test_a_faster_speed_that_was_only_passed_through_is_seen_and_not_claimed() -
     legs = reciprocal_legs(PLANING_STEPS[:-1])
     current_kn = 0.8  # against her on 220 degrees
     _, summary = summarise(legs, samples=seconds_of(legs, 29.1 - current_kn, 3500.0))
-    assert summary["top_speed"] is None
-    assert summary["fastest_seen"]["speed_kn"] == pytest.approx(29.1, abs=0.1)
-    assert summary["fastest_seen"]["missing"] == "hold 3500 rpm steadily on 220° and 040°"
+    assert summary.top_speed is None
+    assert summary.fastest_seen.speed_kn == pytest.approx(29.1, abs=0.1)
+    assert summary.fastest_seen.missing == "hold 3500 rpm steadily on 220° and 040°"
     # a stream that carries her is no speed of hers, and neither is a little overshoot
     _, summary = summarise(legs, samples=seconds_of(legs, PLANING_STEPS[-2][1] - current_kn + 0.3, 3200.0))
-    assert summary["top_speed"]["band_rpm"] == 3200.0
+    assert summary.top_speed.band_rpm == 3200.0
 
 
 def test_a_band_run_one_way_is_the_best_economy_where_it_is_clearly_better() -> None:
@@ -220,24 +221,24 @@ def test_a_band_run_one_way_is_the_best_economy_where_it_is_clearly_better() -> 
         second_way = next(i for i, leg in enumerate(legs) if leg.rpm == 2400) + 1
         return summarise(legs[:second_way] + legs[second_way + 1 :])[1]
 
-    clear = trial(1.0)["economy_planing"]
-    assert clear["band_rpm"] == 2400.0
-    assert clear["ways"] == 1
-    assert clear["one_way_as_good"] is None
-    noise = trial(1.168)["economy_planing"]
-    assert noise["ways"] == 2
-    assert noise["one_way_as_good"]["band_rpm"] == 2400.0
-    worse = trial(1.3)["economy_planing"]
-    assert worse["ways"] == 2
-    assert worse["one_way_as_good"] is None
+    clear = trial(1.0).economy_planing
+    assert clear.band_rpm == 2400.0
+    assert clear.ways == 1
+    assert clear.one_way_as_good is None
+    noise = trial(1.168).economy_planing
+    assert noise.ways == 2
+    assert noise.one_way_as_good.band_rpm == 2400.0
+    worse = trial(1.3).economy_planing
+    assert worse.ways == 2
+    assert worse.one_way_as_good is None
 
 
 def test_the_slowest_band_held_on_the_plane_is_an_upper_bound_where_no_slow_run_shows_it() -> None:
     _, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
-    assert summary["slowest_planing_speed"] is None
-    held = summary["slowest_on_the_plane"]
-    planing = [b for b in summary["regimes"]["bands"] if b["regime"] == "planing" and b["volumetric_froude"] >= 2.0]
-    assert held["band_rpm"] == planing[0]["band_rpm"]
+    assert summary.slowest_planing_speed is None
+    held = summary.slowest_on_the_plane
+    planing = [b for b in summary.regimes.bands if b.regime == "planing" and b.volumetric_froude >= 2.0]
+    assert held.band_rpm == planing[0].band_rpm
 
 
 @pytest.mark.parametrize(
@@ -256,8 +257,8 @@ def test_rated_rpm_verdicts(rpm: float, load: float | None, words: str) -> None:
     leg = Leg(rpm, 25.0, 40.0, 0.0, extra={"load_pct_port_mean": load, "load_pct_stbd_mean": load})
     legs = select_legs(build_segments([leg], steady_current(0, 0)), config.engine_ids)
     for check in check_rated_rpm(legs, None, config):
-        assert words in check["verdict"]
-        assert check["pct"] == pytest.approx(100 * rpm / 3500)
+        assert words in check.verdict
+        assert check.pct == pytest.approx(100 * rpm / 3500)
 
 
 def test_a_short_burst_of_full_throttle_between_legs_counts_for_rated_rpm() -> None:
@@ -270,21 +271,25 @@ def test_a_short_burst_of_full_throttle_between_legs_counts_for_rated_rpm() -> N
     t = pa.array(T0_NS + np.arange(600) * 10**8, pa.timestamp("ns", "UTC"))
     values = pa.array([None if np.isnan(x) else x for x in rpm], pa.float64())
     samples = pa.table({"t": t, "rpm_port": values, "rpm_stbd": values})
-    assert check_rated_rpm(legs, samples, config)[0]["reached_rpm"] == pytest.approx(3490.0)
+    assert check_rated_rpm(legs, samples, config)[0].reached_rpm == pytest.approx(3490.0)
 
 
 def test_engine_speed_never_recorded_has_a_verdict_and_no_number() -> None:
     config = load_config(CONFIG)
     legs = select_legs(build_segments([], steady_current(0, 0)), config.engine_ids)
     checks = check_rated_rpm(legs, None, config)
-    assert [c["reached_rpm"] for c in checks] == [None, None]
-    assert checks[0]["verdict"] == "engine speed not known"
+    assert [c.reached_rpm for c in checks] == [None, None]
+    assert checks[0].verdict == "engine speed not known"
 
 
 def test_split_is_a_share_of_the_mean() -> None:
     assert split_pct([1010.0, 990.0]) == pytest.approx(2.0)
     assert np.isnan(split_pct([1000.0]))
     assert np.isnan(split_pct([1000.0, float("nan")]))
+
+
+def rated_check(pct: float) -> RatedRpmCheck:
+    return RatedRpmCheck("port", 3500.0, 35.0 * pct, pct, None, "")
 
 
 def test_power_figures_are_given_only_when_rated_power_was_reached() -> None:
@@ -295,14 +300,14 @@ def test_power_figures_are_given_only_when_rated_power_was_reached() -> None:
     speed, fuel = np.array([20.0, 28.0]), np.array([60.0, 150.0])
     for pct, expected in ((99.5, 4), (80.0, 1)):
         lines = plausibility_lines(
-            np.array([2500.0, 3500.0]), speed, fuel, np.array([20.0, 25.0]), 15000.0, [{"pct": pct}] * 2, config
+            np.array([2500.0, 3500.0]), speed, fuel, np.array([20.0, 25.0]), 15000.0, [rated_check(pct)] * 2, config
         )
         assert len(lines) == expected
     specific = next(x for x in plausibility_lines(
-        np.array([2500.0, 3500.0]), speed, fuel, np.array([20.0, 25.0]), 15000.0, [{"pct": 100.0}] * 2, config
-    ) if x["unit"] == "g/kWh")  # fmt: skip
-    assert specific["value"] == pytest.approx(150 * 840 / 600)
-    assert specific["ok"]
+        np.array([2500.0, 3500.0]), speed, fuel, np.array([20.0, 25.0]), 15000.0, [rated_check(100.0)] * 2, config
+    ) if x.unit == "g/kWh")  # fmt: skip
+    assert specific.value == pytest.approx(150 * 840 / 600)
+    assert specific.ok
 
 
 def run_samples(
@@ -339,12 +344,12 @@ def run_samples(
 def test_the_planing_threshold_is_where_the_bow_is_highest(way: str, hump_kn: float) -> None:
     samples = run_samples(way, pitch=True, hump_kn=hump_kn)
     _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=samples)
-    found = summary["slowest_planing_speed"]
-    assert found["speed_kn"] == pytest.approx(hump_kn, abs=0.4)
-    assert abs(found["speed_kn"] - hump_kn) < 2 * found["u_kn"]
-    assert found["from"] == f"slow run-{way} only, highest running trim"
-    assert found["trim"] == "50 %"
-    assert (found["run_down"] is None) == (way == "up")
+    found = summary.slowest_planing_speed
+    assert found.speed_kn == pytest.approx(hump_kn, abs=0.4)
+    assert abs(found.speed_kn - hump_kn) < 2 * found.u_kn
+    assert found.from_ == f"slow run-{way} only, highest running trim"
+    assert found.trim == "50 %"
+    assert (found.run_down is None) == (way == "up")
 
 
 def test_both_ways_are_kept_and_the_way_down_answers() -> None:
@@ -355,17 +360,17 @@ def test_both_ways_are_kept_and_the_way_down_answers() -> None:
     grid = pa.array(start + np.arange(both.num_rows) * 200_000_000, pa.timestamp("ns", "UTC"))
     both = both.set_column(0, "t", grid)
     _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=both)
-    found = summary["slowest_planing_speed"]
-    assert found["speed_kn"] == found["run_down"]["speed_kn"] == pytest.approx(13.5, abs=0.4)
-    assert found["run_up"]["speed_kn"] == pytest.approx(15.0, abs=0.4)
+    found = summary.slowest_planing_speed
+    assert found.speed_kn == found.run_down.speed_kn == pytest.approx(13.5, abs=0.4)
+    assert found.run_up.speed_kn == pytest.approx(15.0, abs=0.4)
 
 
 def test_without_pitch_the_threshold_is_known_badly_and_says_so() -> None:
     _, summary = summarise(reciprocal_legs(PLANING_STEPS), samples=run_samples("down", pitch=False))
-    found = summary["slowest_planing_speed"]
-    assert found["from"] == "slow run-down only, speed against rpm"
-    assert found["u_kn"] > 0.8
-    assert abs(found["speed_kn"] - 14.0) < 2 * found["u_kn"]
+    found = summary.slowest_planing_speed
+    assert found.from_ == "slow run-down only, speed against rpm"
+    assert found.u_kn > 0.8
+    assert abs(found.speed_kn - 14.0) < 2 * found.u_kn
 
 
 @pytest.mark.parametrize("kind", ["no hump", "turning", "too fast", "displacement boat", "no samples"])
@@ -381,7 +386,7 @@ def test_no_planing_threshold_is_claimed_where_the_data_show_none(kind: str) -> 
         samples = None
     text = CONFIG.replace("length_m", "planing = false\nlength_m") if kind == "displacement boat" else CONFIG
     _, summary = summarise(reciprocal_legs(PLANING_STEPS), text, samples)
-    assert summary["slowest_planing_speed"] is None
+    assert summary.slowest_planing_speed is None
 
 
 def test_steady_legs_are_no_slow_runs() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.segment_builder import Leg, build_segments, steady_current
 from trialcapture.config import Bands, Steady
 from trialcapture.reduce.bands import assign_bands, assign_without_rpm, band_half_width_rpm, find_clusters
-from trialcapture.reduce.legs import select_legs
+from trialcapture.reduce.runs import select_legs
 
 
 def test_a_hold_belongs_to_the_nearest_declared_step_within_half_a_step() -> None:
@@ -20,20 +20,20 @@ def test_a_hold_belongs_to_the_nearest_declared_step_within_half_a_step() -> Non
     numbers, bands = assign_bands(np.array([1049.0, 1051.0, 1500.0, 1300.0, 900.0, np.nan]), settings)
     assert band_half_width_rpm(settings) == 50.0
     assert numbers.tolist() == [0, 1, 2, -1, -1, -1]
-    assert [b["band_rpm"] for b in bands] == [1000.0, 1100.0, 1500.0]
-    assert (bands[0]["low_rpm"], bands[0]["high_rpm"]) == (950.0, 1050.0)
+    assert [b.band_rpm for b in bands] == [1000.0, 1100.0, 1500.0]
+    assert (bands[0].low_rpm, bands[0].high_rpm) == (950.0, 1050.0)
 
 
 def test_a_declared_step_nobody_held_makes_no_band() -> None:
     numbers, bands = assign_bands(np.array([2000.0]), Bands(steps_rpm=(1000.0, 2000.0, 3000.0)))
     assert numbers.tolist() == [0]
-    assert [b["band_rpm"] for b in bands] == [2000.0]
+    assert [b.band_rpm for b in bands] == [2000.0]
 
 
 def test_a_hold_above_the_highest_declared_step_is_not_lost() -> None:
     numbers, bands = assign_bands(np.array([3000.0, 3412.0, 3405.0, 2500.0]), Bands(steps_rpm=(2000.0, 3000.0)))
     assert numbers.tolist() == [0, 1, 1, -1]
-    assert [b["declared"] for b in bands] == [True, False]
+    assert [b.declared for b in bands] == [True, False]
 
 
 @pytest.mark.parametrize("steps", [[800, 1000, 1200, 1400], [1000, 1500, 2000, 2500, 3000, 3500, 3620], [600, 2400]])
@@ -70,7 +70,7 @@ def test_every_hold_is_in_exactly_one_cluster_and_clusters_do_not_overlap(held: 
 
 def test_an_automatic_band_is_named_after_a_round_number_close_by() -> None:
     _, bands = assign_bands(np.array([2396.0, 2391.6, 2317.0, 2318.0]), Bands())
-    assert [b["band_rpm"] for b in bands] == [2320.0, 2400.0]
+    assert [b.band_rpm for b in bands] == [2320.0, 2400.0]
 
 
 def test_without_engine_speed_out_and_back_make_a_band() -> None:
@@ -78,4 +78,4 @@ def test_without_engine_speed_out_and_back_make_a_band() -> None:
     chosen = select_legs(build_segments(legs, steady_current(1.0, 40.0), engines=()), ())
     numbers, bands = assign_without_rpm(chosen, Steady())
     assert numbers.tolist() == [0, 0, 1, 1, 1]
-    assert all(np.isnan(b["band_rpm"]) for b in bands)
+    assert all(np.isnan(b.band_rpm) for b in bands)

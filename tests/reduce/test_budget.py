@@ -9,7 +9,7 @@ import pytest
 from uncertainties import correlated_values
 
 from trialcapture.config import Fuel
-from trialcapture.reduce.band_values import reduce_fuel
+from trialcapture.reduce.bands import reduce_fuel
 from trialcapture.reduce.budget import opposed_share
 from trialcapture.reduce.fuel import economy_nm_per_l
 
@@ -86,7 +86,7 @@ def test_runs_all_one_way_tell_nothing_of_the_wind() -> None:
 
 def test_bands_without_fuel_leave_the_others_alone() -> None:
     runs, weights = both_ways(np.random.default_rng(5), headwind_share=0.02, scatter_share=0.004)
-    runs["fuel_l_per_h"][:2] = np.nan
+    runs.fuel_l_per_h[:2] = np.nan
     found = reduce_fuel(runs, weights, RPM, Fuel())
     assert np.isnan(found["rate_l_per_h"][0])
     assert np.isnan(found["u_l_per_h"][0])

@@ -9,17 +9,20 @@ from hypothesis import strategies as st
 
 from tests.segment_builder import Leg, build_segments, steady_current
 from trialcapture.config import Steady
-from trialcapture.reduce.current import (
+from trialcapture.reduce.runs import (
+    Runs,
     alternating_run_weights,
     alternating_weights,
     combine_runs,
+    find_line_headings,
+    find_sequences,
     least_squares_weights,
     mean_of_means_weights,
+    merge_runs,
+    relation,
+    select_legs,
     velocity_kn,
 )
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.pairs import find_line_headings, find_sequences, relation
-from trialcapture.reduce.runs import Runs, merge_runs
 
 
 def runs_of(legs: list[Leg], *, towards: float = 0.0, current: float = 0.0, heading: bool = True) -> Runs:
@@ -91,7 +94,7 @@ def test_headings_decide_what_is_reciprocal_when_a_stream_turns_the_courses() ->
     # 1.5 kn across 6 kn turns each course by 14 degrees, so the courses miss the reciprocal by 28
     legs = [Leg(1000, 6.0, 40.0, 0.0), Leg(1000, 6.0, 220.0, 0.2)]
     runs = runs_of(legs, towards=130.0, current=1.5)
-    assert abs(runs["cog_deg"][1] - runs["cog_deg"][0] - 180.0) > 20.0
+    assert abs(runs.cog_deg[1] - runs.cog_deg[0] - 180.0) > 20.0
     assert relation(runs, 0, 1, 15.0) == -1
     blind = runs_of(legs, towards=130.0, current=1.0, heading=False)
     assert relation(blind, 0, 1, 15.0) == -1
@@ -101,14 +104,14 @@ def test_a_run_abeam_is_neither_same_nor_reciprocal() -> None:
     runs = runs_of([Leg(1000, 9.0, 40.0, 0.0), Leg(1000, 9.0, 130.0, 0.2)])
     assert relation(runs, 0, 1, 15.0) == 0
     sequences = find_sequences(runs, Steady())
-    assert [s["runs"] for s in sequences] == [[0], [1]]
-    assert all(s["speed_kn"] is None and s["method"] == "one way" for s in sequences)
+    assert [s.runs for s in sequences] == [[0], [1]]
+    assert all(s.speed_kn is None and s.method == "one way" for s in sequences)
 
 
 def test_a_long_gap_parts_two_pairs_and_a_late_return_is_marked() -> None:
     minutes = [0, 8, 150, 158]
     four = runs_of([Leg(2000, 12.0, 40.0 + 180.0 * (k % 2), m / 60) for k, m in enumerate(minutes)])
-    assert [s["runs"] for s in find_sequences(four, Steady())] == [[0, 1], [2, 3]]
+    assert [s.runs for s in find_sequences(four, Steady())] == [[0, 1], [2, 3]]
     late = find_sequences(runs_of([Leg(2000, 12.0, 40.0, 0.0), Leg(2000, 12.0, 220.0, 1.0)]), Steady())
     assert len(late) == 1
     assert not late[0]["in_time"]
@@ -122,14 +125,14 @@ def test_pieces_of_one_pass_become_one_run_and_the_way_back_does_not() -> None:
         Leg(2000, 12.0, 220.0, 0.2),
     ]
     runs = runs_of(legs)
-    assert runs["members"] == [[0, 1], [2]]
-    assert runs["sog_kn"][0] == pytest.approx((60 * 12.0 + 30 * 12.2) / 90)
-    assert np.hypot(*runs["ground_kn"][0]) == pytest.approx(runs["sog_kn"][0])
+    assert runs.members == [[0, 1], [2]]
+    assert runs.sog_kn[0] == pytest.approx((60 * 12.0 + 30 * 12.2) / 90)
+    assert np.hypot(*runs.ground_kn[0]) == pytest.approx(runs.sog_kn[0])
 
 
 def test_two_passes_the_same_way_minutes_apart_stay_two_runs() -> None:
     runs = runs_of([Leg(2000, 12.0, 40.0, 0.0), Leg(2000, 12.0, 40.0, 0.2)])
-    assert runs["members"] == [[0], [1]]
+    assert runs.members == [[0], [1]]
 
 
 def test_stand_in_headings_exist_only_for_runs_both_ways() -> None:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from tests.segment_builder import Current, Leg, build_segments, no_clocks, steady_current, tide
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.current_evidence import THIRD_RUN_KN
-from trialcapture.reduce.trial import reduce_trial
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n')
 ALLOWED_KN = 0.05
@@ -31,7 +31,7 @@ def misaligned_pairs(speeds_kn: list[float], axis_deg: float, off_deg: list[floa
 
 def reduce(legs: list[Leg], current: Current, **kinds: Any) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     segments = build_segments(legs, current, **kinds)
-    bands, _, summary = reduce_trial(segments, CONFIG, clocks=no_clocks(), samples=None)
+    bands, _, summary = measure_trial(segments, CONFIG, clocks=no_clocks(), samples=None, session_id="t")
     return bands.to_pylist(), summary
 
 
@@ -49,9 +49,9 @@ def test_one_knot_at_any_angle_to_misaligned_pairs_is_taken_out(
     assert len(rows) == len(speeds)
     for row, speed in zip(rows, speeds, strict=True):
         assert abs(row["speed_kn"] - speed) < ALLOWED_KN
-    for pair in summary["current"]["pairs"]:
-        speed = speeds[round((pair["band_rpm"] - 1000.0) / 300.0)]
-        assert pair["through_water_kn"] == pytest.approx(speed, abs=1e-9)
+    for pair in summary.current.pairs:
+        speed = speeds[round((pair.band_rpm - 1000.0) / 300.0)]
+        assert pair.through_water_kn == pytest.approx(speed, abs=1e-9)
 
 
 @settings(max_examples=30, deadline=None)
@@ -67,7 +67,7 @@ def test_a_single_pair_is_exact_by_itself_and_nearly_so_in_the_fit(
     legs = misaligned_pairs([speed], 40.0, [0.9 * off if course_held else off], [5.0, 5.0])
     (row,), summary = reduce(legs, steady_current(strength_kn, towards), course_held=course_held)
     assert row["ways"] == 2
-    assert summary["current"]["pairs"][0]["through_water_kn"] == pytest.approx(speed, abs=1e-9)
+    assert summary.current.pairs[0].through_water_kn == pytest.approx(speed, abs=1e-9)
     assert abs(row["speed_kn"] - speed) < min(row["speed_u_kn"], allowed_kn)
 
 
@@ -94,7 +94,7 @@ def test_a_slow_boat_that_crabs_far_keeps_its_compass(towards: float) -> None:
     rows, summary = reduce(
         misaligned_pairs([5.0, 6.0], 40.0, [0.0] * 2, [5.0] * 4), steady_current(2.0, towards), course_held=True
     )
-    assert summary["current"]["heading_used"]
+    assert summary.current.heading_used
     assert [r["speed_kn"] for r in rows] == pytest.approx([5.0, 6.0], abs=0.01)
 
 
@@ -149,17 +149,17 @@ def test_two_knots_abeam_of_a_held_heading_do_not_pass_for_speed() -> None:
 def test_what_makes_a_pair_is_declared_with_it() -> None:
     legs = misaligned_pairs([12.0, 20.0], 30.0, [6.0, -4.0], [5.0, 4.0, 8.0, 4.0])
     _, summary = reduce(legs, steady_current(0.5, 30.0))
-    assert [p["off_reciprocal_deg"] for p in summary["current"]["pairs"]] == pytest.approx([6.0, 4.0])
-    assert [p["gap_min"] for p in summary["current"]["pairs"]] == pytest.approx([5.0, 8.0], abs=0.01)
-    assert [p["rpm_difference_pct"] for p in summary["current"]["pairs"]] == pytest.approx([0.0, 0.0], abs=1e-9)
-    assert all(p["in_time"] for p in summary["current"]["pairs"])
+    assert [p.off_reciprocal_deg for p in summary.current.pairs] == pytest.approx([6.0, 4.0])
+    assert [p.gap_min for p in summary.current.pairs] == pytest.approx([5.0, 8.0], abs=0.01)
+    assert [p.rpm_difference_pct for p in summary.current.pairs] == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert all(p.in_time for p in summary.current.pairs)
 
 
 def test_a_run_past_the_limits_of_a_pair_is_no_partner() -> None:
     legs = misaligned_pairs([12.0, 20.0], 30.0, [0.0, 22.0], [5.0] * 4)
     rows, summary = reduce(legs, steady_current(0.5, 30.0))
     assert [r["ways"] for r in rows] == [2, 1]
-    assert len(summary["current"]["half_pairs"]) == 2
+    assert len(summary.current.half_pairs) == 2
     assert "one-way" in rows[1]["flags"].split(";")
 
 
@@ -170,13 +170,13 @@ def test_a_third_run_is_advised_only_where_the_expected_error_passes_a_tenth_of_
     # a tide at its turn changes by 2π/12.42 of its peak an hour; the runs of a pair lie 11.5 min apart
     legs = misaligned_pairs([12.0, 16.0, 20.0, 24.0], 40.0, [0.0] * 4, [10.0] * 8)
     rows, summary = reduce(legs, tide(peak_kn, 40.0, 12.4206 / 4.0 + 0.6))
-    advice = summary["current"]["third_run_advice"]
+    advice = summary.current.third_run_advice
     assert bool(advice) == advised
-    assert all(a["expected_error_kn"] > THIRD_RUN_KN == 0.1 for a in advice)
+    assert all(a.expected_error_kn > THIRD_RUN_KN == 0.1 for a in advice)
     marked = [r["band_rpm"] for r in rows if "third-run-advised" in r["flags"].split(";")]
-    assert marked == [a["band_rpm"] for a in advice]
+    assert marked == [a.band_rpm for a in advice]
     expected = peak_kn * 2.0 * np.pi / 12.4206 * 11.5 / 60.0 / 2.0
-    assert summary["current"]["pairs"][1]["expected_error_kn"] == pytest.approx(expected, rel=0.15)
+    assert summary.current.pairs[1].expected_error_kn == pytest.approx(expected, rel=0.15)
 
 
 def test_a_band_run_one_way_across_the_line_shows_no_current_abeam_of_it() -> None:
@@ -185,8 +185,8 @@ def test_a_band_run_one_way_across_the_line_shows_no_current_abeam_of_it() -> No
     crossed = [*across, Leg(2400.0, 34.0, 310.0, legs[-1].mid_h + 0.2)]
     named = [
         any(
-            t["name"] == "current abeam unseen"
-            for t in reduce(x, steady_current(0.5, 40.0), heading=False)[1]["budgets"][0]["terms"]
+            t.name == "current abeam unseen"
+            for t in reduce(x, steady_current(0.5, 40.0), heading=False)[1].budgets[0].terms
         )
         for x in (legs, across, crossed)
     ]

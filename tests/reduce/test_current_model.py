@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from trialcapture.reduce.current_model import (
+from trialcapture.reduce.vectorfit import (
     CurrentCovariance,
     CurrentModel,
     Strengths,

@@ -10,7 +10,7 @@ import pytest
 
 from tests.segment_builder import PLANING_STEPS, T0_NS, Current, Leg, build_segments, no_clocks, reciprocal_legs
 from trialcapture.config import load_config
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.measure.trial import measure_trial
 
 ENGINE = '[[engine]]\nid = "{}"\nrated_rpm = 3500\nidle_rpm = 600\n'
 CONFIG = load_config(ENGINE.format("port") + ENGINE.format("stbd"))
@@ -49,7 +49,7 @@ def drift_row(segments: pa.Table, current: Current, at_h: float, **more: Any) ->
 
 
 def reduce(segments: pa.Table) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    bands, _, summary = reduce_trial(segments, CONFIG, clocks=no_clocks(), samples=None)
+    bands, _, summary = measure_trial(segments, CONFIG, clocks=no_clocks(), samples=None, session_id="t")
     return bands.to_pylist(), summary
 
 
@@ -62,9 +62,9 @@ def test_a_tide_that_cannot_be_told_from_speed_is_in_the_uncertainty_and_said(to
     rows, summary = reduce(build_segments(up_then_down(), linear_tide(-0.5, 1.5, towards)))
     u = np.array([row["speed_u_kn"] for row in rows])
     assert np.all(np.abs(errors(rows)) <= 2.0 * u)
-    warning = next(w for w in summary["warnings"] if w["code"] == "tide-not-told")
-    assert "1000" in warning["where"]
-    assert "repeated both ways" in warning["text"]
+    warning = next(w for w in summary.warnings if w.code == "tide-not-told")
+    assert "1000" in warning.where
+    assert "repeated both ways" in warning.text
 
 
 def test_runs_there_and_back_show_the_tide_and_pay_nothing_for_it() -> None:
@@ -72,7 +72,7 @@ def test_runs_there_and_back_show_the_tide_and_pay_nothing_for_it() -> None:
     rows, summary = reduce(build_segments(reciprocal_legs(PLANING_STEPS, gap_min=3.0), tide))
     assert np.abs(errors(rows)).max() < 0.02
     assert max(row["speed_u_kn"] for row in rows) < 0.07
-    assert not [w for w in summary["warnings"] if w["code"] == "tide-not-told"]
+    assert not [w for w in summary.warnings if w.code == "tide-not-told"]
 
 
 def test_lying_in_neutral_before_and_after_tells_the_tide() -> None:
@@ -86,7 +86,7 @@ def test_lying_in_neutral_before_and_after_tells_the_tide() -> None:
     assert np.abs(errors(rows)).max() < 0.25 * np.abs(errors(blind)).max()
     assert all(row["speed_u_kn"] < 0.5 * before["speed_u_kn"] for row, before in zip(rows, blind, strict=True) if
                before["speed_u_kn"] > 0.2)  # fmt: skip
-    assert not [w for w in summary["warnings"] if w["code"] == "tide-not-told"]
+    assert not [w for w in summary.warnings if w.code == "tide-not-told"]
 
 
 @pytest.mark.parametrize(
@@ -115,8 +115,8 @@ def test_lying_in_neutral_with_the_stream_from_ahead_or_astern_is_no_band(headin
     rows, summary = reduce(build_segments(legs, stream))
     assert [row["band_rpm"] for row in rows] == [rpm for rpm, _ in PLANING_STEPS]
     assert np.abs(errors(rows)).max() < 0.05
-    assert summary["top_speed"]["band_rpm"] == 3500.0
-    assert [w["severity"] for w in summary["warnings"] if w["code"] == "drifted"] == ["info"]
+    assert summary.top_speed.band_rpm == 3500.0
+    assert [w.severity for w in summary.warnings if w.code == "drifted"] == ["info"]
 
 
 def test_idling_ahead_in_a_stream_stays_a_band() -> None:

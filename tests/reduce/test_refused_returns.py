@@ -17,7 +17,7 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import load_config
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.measure.trial import measure_trial
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n')
 TOP_KN = PLANING_STEPS[-1][1]
@@ -26,8 +26,10 @@ NAME = "run back refused"
 
 
 def reduce(legs: list[Leg], current: Current) -> tuple[list[dict[str, Any]], list[dict[str, float]]]:
-    bands, _, summary = reduce_trial(build_segments(legs, current), CONFIG, clocks=no_clocks(), samples=None)
-    terms = [{t["name"]: t["u_kn"] for t in budget["terms"] if t["u_kn"]} for budget in summary["budgets"]]
+    bands, _, summary = measure_trial(
+        build_segments(legs, current), CONFIG, clocks=no_clocks(), samples=None, session_id="t"
+    )
+    terms = [{t.name: t.u_kn for t in budget.terms if t.u_kn} for budget in summary.budgets]
     return bands.to_pylist(), terms
 
 

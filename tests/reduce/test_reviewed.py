@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -18,13 +19,13 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Bands, Config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.steady.segment_review import ReviewEntry, without_review
-from trialcapture.reduce.bands import assign_bands
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.relabel import assign_relabelled
+from trialcapture.reduce.bands import assign_bands, assign_relabelled
 from trialcapture.reduce.reviewed import COMPARED, Result, reduce_reviewed
+from trialcapture.reduce.runs import select_legs
+from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.trial import reduce_trial
 
 TRUTH = dict(PLANING_STEPS)
 CURRENT = steady_current(1.2, 70.0)
@@ -44,9 +45,11 @@ def entry(segments: pa.Table, kind: str, segment_id: int, rpm: float | None = No
 
 def reduced(segments: pa.Table, *entries: ReviewEntry, config: Config | None = None) -> tuple[pa.Table, Result]:
     made = reduce_reviewed(
-        segments, entries, lambda s: reduce_trial(s, config or Config(), clocks=no_clocks(), samples=None)
+        segments,
+        entries,
+        lambda s: measure_trial(s, config or Config(), clocks=no_clocks(), samples=None, session_id="t"),
     )
-    json.dumps(made[1][2], allow_nan=False)
+    json.dumps(as_json(made[1][2]), allow_nan=False)
     return made
 
 
@@ -67,19 +70,19 @@ def test_without_entries_the_result_is_the_automatic_one_and_is_reduced_once() -
 
     def reduce(table: pa.Table) -> Result:
         calls.append(table)
-        return reduce_trial(table, Config(), clocks=no_clocks(), samples=None)
+        return measure_trial(table, Config(), clocks=no_clocks(), samples=None, session_id="t")
 
-    plain = reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)
+    plain = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
     _, (bands, legs, summary) = reduce_reviewed(segments, [], reduce)
     assert len(calls) == 1
     assert bands.equals(plain[0])
     assert legs.equals(plain[1])
-    assert summary == plain[2] | {"review": None}
+    assert summary == plain[2]
 
 
 def test_excluding_one_way_of_a_band_makes_it_one_way_and_leaves_the_automatic_result_beside_it() -> None:
     segments = trial()
-    automatic = reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)
+    automatic = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
     kept, (bands, legs, summary) = reduced(segments, entry(segments, "exclude", 6))
     row = band(bands, 2000)
     assert (row["ways"], row["legs"]) == (1, 1)
@@ -87,14 +90,14 @@ def test_excluding_one_way_of_a_band_makes_it_one_way_and_leaves_the_automatic_r
     assert row["flags"].endswith("reviewed")
     assert row["speed_u_kn"] > band(automatic[0], 2000)["speed_u_kn"]
     assert 6 not in legs["segment_id"].to_pylist()
-    beside = next(p for p in summary["review"]["bands"] if p["automatic"]["band_rpm"] == 2000)
-    assert beside["changed"]
-    assert beside["automatic"] == {name: band(automatic[0], 2000)[name] for name in COMPARED}
-    assert beside["reviewed"] == {name: row[name] for name in COMPARED}
-    assert [p["automatic"]["band_rpm"] for p in summary["review"]["bands"] if p["changed"]] == [2000]
-    assert summary["review"]["automatic"]["top_speed"] == automatic[2]["top_speed"]
-    told = next(w for w in summary["warnings"] if w["code"] == "reviewed")
-    assert told["where"] == "2000 rpm"
+    beside = next(p for p in summary.review.bands if p.automatic.band_rpm == 2000)
+    assert beside.changed
+    assert asdict(beside.automatic) == {name: band(automatic[0], 2000)[name] for name in COMPARED}
+    assert asdict(beside.reviewed) == {name: row[name] for name in COMPARED}
+    assert [p.automatic.band_rpm for p in summary.review.bands if p.changed] == [2000]
+    assert summary.review.automatic.top_speed == automatic[2].top_speed
+    told = next(w for w in summary.warnings if w.code == "reviewed")
+    assert told.where == "2000 rpm"
     assert without_review(kept).equals(segments)
     assert select_legs(kept, ())["segment_id"].size == 13  # what is stored reduces to the reviewed result
     assert bands.filter(pa.array(["reviewed" not in f for f in bands["flags"].to_pylist()])).num_rows == 6
@@ -106,45 +109,47 @@ def test_including_a_refused_way_makes_the_band_two_way() -> None:
     assert band(bands, 2000)["ways"] == 2
     assert band(bands, 2000)["speed_kn"] == pytest.approx(TRUTH[2000.0], abs=0.1)
     assert 6 in legs["segment_id"].to_pylist()
-    change = summary["review"]["changes"][0]
-    assert (change["change"], change["automatic_reason"], change["reason"], change["by"]) == (
+    change = summary.review.changes[0]
+    assert (change.change, change.automatic_reason, change.reason, change.by) == (
         "included", "turning", "because", "lead",
     )  # fmt: skip
-    beside = next(p for p in summary["review"]["bands"] if p["changed"])
-    assert (beside["automatic"]["ways"], beside["reviewed"]["ways"]) == (1, 2)
+    beside = next(p for p in summary.review.bands if p.changed)
+    assert (beside.automatic.ways, beside.reviewed.ways) == (1, 2)
 
 
 def test_a_band_of_which_everything_is_excluded_is_gone_and_still_shown_as_automatic() -> None:
     segments = trial()
     _, (bands, _, summary) = reduced(segments, entry(segments, "exclude", 5), entry(segments, "exclude", 6))
     assert 2000 not in bands["band_rpm"].to_pylist()
-    rows = summary["review"]["bands"]
-    assert [p["automatic"]["band_rpm"] for p in rows] == [rpm for rpm, _ in PLANING_STEPS]
-    assert [p["reviewed"] is None for p in rows] == [False, False, True, False, False, False, False]
+    rows = summary.review.bands
+    assert [p.automatic.band_rpm for p in rows] == [rpm for rpm, _ in PLANING_STEPS]
+    assert [p.reviewed is None for p in rows] == [False, False, True, False, False, False, False]
 
 
 def test_a_trial_of_which_everything_is_excluded_has_no_band_and_says_so() -> None:
     segments = trial()
     _, (bands, legs, summary) = reduced(segments, *(entry(segments, "exclude", n) for n in range(1, 15)))
     assert bands.num_rows == legs.num_rows == 0
-    assert summary["top_speed"] is None
-    assert summary["review"]["automatic"]["top_speed"]["band_rpm"] == 3500
-    assert len(summary["review"]["bands"]) == len(PLANING_STEPS)
+    assert summary.top_speed is None
+    assert summary.review.automatic.top_speed.band_rpm == 3500
+    assert len(summary.review.bands) == len(PLANING_STEPS)
 
 
 def test_a_faulty_entry_alone_leaves_the_automatic_result_with_its_warning() -> None:
     segments = trial()
     _, (bands, _, summary) = reduced(segments, ReviewEntry(3, "exclude", ("2001-01-01T00:00:00Z",), reason="x", by="y"))
-    assert bands.equals(reduce_trial(segments, Config(), clocks=no_clocks(), samples=None)[0])
-    assert summary["review"] is None
-    assert [w["where"] for w in summary["warnings"] if w["code"] == "review-entry"] == ["raw/notes.jsonl, line 4"]
+    assert bands.equals(measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")[0])
+    assert summary.review is None
+    assert [w.where for w in summary.warnings if w.code == "review-entry"] == ["raw/notes.jsonl, line 4"]
 
 
 def test_a_wrongly_read_engine_speed_is_put_right_by_a_label() -> None:
     truth = trial()
     rpm = [1700.0 if n == 6 else r for n, r in enumerate(truth["rpm_mean"].to_pylist(), start=1)]
     misread = truth.set_column(truth.schema.get_field_index("rpm_mean"), "rpm_mean", pa.array(rpm))
-    assert band(reduce_trial(misread, Config(), clocks=no_clocks(), samples=None)[0], 2000)["ways"] == 1
+    assert (
+        band(measure_trial(misread, Config(), clocks=no_clocks(), samples=None, session_id="t")[0], 2000)["ways"] == 1
+    )
     kept, (bands, legs, _) = reduced(misread, entry(misread, "relabel", 6, 2000.0))
     assert 1700 not in bands["band_rpm"].to_pylist()
     assert (band(bands, 2000)["ways"], band(bands, 2000)["rpm_mean"]) == (2, pytest.approx(2000.0, abs=0.1))
@@ -173,9 +178,9 @@ def test_without_engine_speed_bands_are_matched_by_speed() -> None:
     segments = trial(engines=())
     _, (bands, _, summary) = reduced(segments, entry(segments, "exclude", 6))
     assert bands["band_rpm"].null_count == len(PLANING_STEPS)
-    changed = [p for p in summary["review"]["bands"] if p["changed"]]
-    assert [(p["automatic"]["ways"], p["reviewed"]["ways"]) for p in changed] == [(2, 1)]
-    assert changed[0]["automatic"]["speed_kn"] == pytest.approx(TRUTH[2000.0], abs=0.3)
+    changed = [p for p in summary.review.bands if p.changed]
+    assert [(p.automatic.ways, p.reviewed.ways) for p in changed] == [(2, 1)]
+    assert changed[0].automatic.speed_kn == pytest.approx(TRUTH[2000.0], abs=0.3)
 
 
 def test_engine_speed_noted_by_hand_makes_bands_where_none_was_recorded() -> None:
@@ -184,7 +189,7 @@ def test_engine_speed_noted_by_hand_makes_bands_where_none_was_recorded() -> Non
     _, (bands, _, summary) = reduced(segments, *labels)
     assert bands["band_rpm"].to_pylist() == [rpm for rpm, _ in PLANING_STEPS]
     assert bands["speed_kn"].to_pylist() == pytest.approx([v for _, v in PLANING_STEPS], abs=0.1)
-    assert len(summary["review"]["changes"]) == 14
+    assert len(summary.review.changes) == 14
 
 
 @pytest.mark.parametrize("settings", [Bands(), Bands(steps_rpm=(1000, 1500, 2000), half_width_rpm=40)])

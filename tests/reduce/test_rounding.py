@@ -10,8 +10,8 @@ import pytest
 
 from tests.segment_builder import PLANING_STEPS, build_segments, planing_fuel, reciprocal_legs, steady_current
 from trialcapture.config import Config, Fuel, load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.budget import rounding_in_mean
-from trialcapture.reduce.trial import reduce_trial
 
 RECTANGLE = 1.0 / np.sqrt(12.0)
 ENGINES = ("port", "stbd")
@@ -28,7 +28,7 @@ def with_columns(segments: pa.Table, columns: Mapping[str, np.ndarray]) -> pa.Ta
 
 
 def reduce(segments: pa.Table, config: Config = CONFIG) -> tuple[pa.Table, dict]:
-    bands, _, summary = reduce_trial(segments, config, clocks=None, samples=None)
+    bands, _, summary = measure_trial(segments, config, clocks=None, samples=None, session_id="t")
     return bands, summary
 
 
@@ -64,7 +64,7 @@ def test_a_constant_rate_shown_in_whole_litres_is_off_by_no_more_than_it_says() 
             assert row["fuel_u_l_per_h"] >= 1.9 * RECTANGLE
             wide = row["economy_nm_per_l"] is None or 2.0 * row["economy_u_nm_per_l"] > 0.1 * row["economy_nm_per_l"]
             coarse.append((wide, "coarse-readings" in row["flags"].split(";")))
-        told = [w for w in summary["warnings"] if w["code"] == "coarse-readings"]
+        told = [w for w in summary.warnings if w.code == "coarse-readings"]
         assert bool(told) == any("coarse-readings" in f for f in bands["flags"].to_pylist())
     assert np.mean(inside) >= 0.95
     assert {wide for wide, _ in coarse} == {True, False}
@@ -106,7 +106,7 @@ def test_speed_in_whole_knots_stands_in_the_budget_as_often_as_it_is_wrong() -> 
             abs(row["speed_kn"] - v) <= 2.0 * row["speed_u_kn"]
             for row, (_, v) in zip(bands.to_pylist(), steps, strict=True)
         ]
-        terms = [{t["name"]: t["u_kn"] for t in b["terms"]} for b in summary["budgets"]]
+        terms = [{t.name: t.u_kn for t in b.terms} for b in summary.budgets]
         assert all(t["rounding"] > 0.1 for t in terms)
         for row, t in zip(bands.to_pylist(), terms, strict=True):
             assert row["speed_u_kn"] == pytest.approx(np.sqrt(sum(u**2 for u in t.values())))

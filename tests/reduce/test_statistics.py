@@ -7,7 +7,7 @@ import pytest
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.engine_readings import thermal_expansion_per_c
-from trialcapture.reduce.statistics import (
+from trialcapture.reduce.uncertainty import (
     coverage_factor,
     effective_degrees_of_freedom,
     pooled_scatter,

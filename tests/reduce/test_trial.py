@@ -24,10 +24,11 @@ from tests.segment_builder import (
     tide,
 )
 from trialcapture.config import Config, load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.flags import BAND_FLAGS, TRIAL_WARNINGS
-from trialcapture.reduce.legs import read_times_ns
+from trialcapture.reduce.runs import read_times_ns
+from trialcapture.reduce.summary import Findings, as_json
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, bands_csv, legs_csv
-from trialcapture.reduce.trial import reduce_trial
 
 BOAT = """
 [boat]
@@ -57,19 +58,20 @@ rated_kw = 320
 TRUTH = dict(PLANING_STEPS)
 
 
-def reduce(segments: pa.Table, config: Config | None = None, **more: Any) -> tuple[pa.Table, pa.Table, dict[str, Any]]:
-    made = reduce_trial(
+def reduce(segments: pa.Table, config: Config | None = None, **more: Any) -> tuple[pa.Table, pa.Table, Findings]:
+    made = measure_trial(
         segments,
         config or load_config(BOAT),
         clocks=more.get("clocks", no_clocks()),
         samples=more.get("samples"),
+        session_id="t",
     )
-    json.dumps(made[2], allow_nan=False)
+    json.dumps(as_json(made[2]), allow_nan=False)
     for table in made[:2]:
         for name in table.column_names:
             if pa.types.is_floating(table.schema.field(name).type):
                 assert not any(v is not None and np.isnan(v) for v in table[name].to_pylist()), name
-    codes = {w["code"] for w in made[2]["warnings"]}
+    codes = {w.code for w in made[2].warnings}
     assert codes <= {*BAND_FLAGS, *TRIAL_WARNINGS}
     return made
 
@@ -78,8 +80,8 @@ def flags_of(bands: pa.Table) -> list[set[str]]:
     return [set(filter(None, f.split(";"))) for f in bands["flags"].to_pylist()]
 
 
-def codes_of(summary: dict[str, Any]) -> set[str]:
-    return {w["code"] for w in summary["warnings"]}
+def codes_of(summary: Findings) -> set[str]:
+    return {w.code for w in summary.warnings}
 
 
 @pytest.mark.parametrize("towards", range(0, 360, 45))
@@ -93,7 +95,7 @@ def test_one_knot_of_current_at_any_angle_is_taken_out(towards: float, course_he
     assert bands["current_kn"].to_pylist() == pytest.approx([1.0] * 7, abs=0.02)
     apart = (np.array(bands["current_towards_deg"].to_pylist()) - towards + 180) % 360 - 180
     assert np.abs(apart).max() < 1.5
-    assert all(m["agree"] for m in summary["current"]["methods"])
+    assert all(m.agree for m in summary.current.methods)
 
 
 @pytest.mark.parametrize("towards", range(0, 360, 45))
@@ -103,7 +105,7 @@ def test_without_a_heading_a_current_at_any_angle_is_taken_out_when_the_helm_ste
     error = np.array(bands["speed_kn"].to_pylist()) - np.array([v for _, v in PLANING_STEPS])
     assert np.abs(error).max() < 0.01
     assert "no-heading" in codes_of(summary)
-    assert any(t["name"] == "current abeam unseen" for t in summary["budgets"][0]["terms"])
+    assert any(t.name == "current abeam unseen" for t in summary.budgets[0].terms)
 
 
 def test_without_a_heading_a_course_held_across_a_stream_stays_within_its_uncertainty() -> None:
@@ -120,10 +122,10 @@ def test_a_fast_changing_tide_between_late_pairs_is_followed() -> None:
     legs = reciprocal_legs(PLANING_STEPS, gap_min=10.0)
     bands, _, summary = reduce(build_segments(legs, tide(2.0, 40.0, 3.1)))
     error = np.abs(np.array(bands["speed_kn"].to_pylist()) - np.array([v for _, v in PLANING_STEPS]))
-    pair = np.array([p["through_water_kn"] for p in summary["current"]["pairs"]])
+    pair = np.array([p.through_water_kn for p in summary.current.pairs])
     assert np.abs(pair - np.array([v for _, v in PLANING_STEPS])).max() > 0.06
     assert error.max() < 0.02
-    assert summary["current"]["pairs"][0]["expected_error_kn"] > 0.06
+    assert summary.current.pairs[0].expected_error_kn > 0.06
 
 
 def test_a_band_run_one_way_borrows_the_current_of_the_others_and_says_so() -> None:
@@ -135,7 +137,7 @@ def test_a_band_run_one_way_borrows_the_current_of_the_others_and_says_so() -> N
     assert row["speed_kn"] == pytest.approx(11.5, abs=0.05)
     assert {"one-way", "current-from-other-bands"} <= flags_of(bands)[2]
     assert row["speed_u_kn"] > bands["speed_u_kn"][1].as_py()
-    assert [h["segments"] for h in summary["current"]["half_pairs"]] == [[5]]
+    assert [h.segments for h in summary.current.half_pairs] == [(5,)]
 
 
 def test_one_direction_only_gets_a_wide_uncertainty_and_no_made_up_current() -> None:
@@ -147,8 +149,8 @@ def test_one_direction_only_gets_a_wide_uncertainty_and_no_made_up_current() -> 
     assert np.all(np.abs(error) < 2 * u)
     assert np.all((u > 0.5) & (u < 1.5))
     assert all("current-unknown" in f for f in flags_of(bands))
-    assert summary["top_speed"] is None
-    assert summary["fastest_seen"]["missing"].startswith("repeat at ")
+    assert summary.top_speed is None
+    assert summary.fastest_seen.missing.startswith("repeat at ")
 
 
 def coverage(seeds: range, **kinds: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -202,12 +204,12 @@ def test_every_budget_adds_up_to_what_is_printed() -> None:
         scatter_kn=0.04, heading_sd_deg=1.0, rpm_sd=3.0,
     )  # fmt: skip
     bands, _, summary = reduce(segments)
-    for row, budget in zip(bands.to_pylist(), summary["budgets"], strict=True):
-        terms = np.array([t["u_kn"] for t in budget["terms"]])
+    for row, budget in zip(bands.to_pylist(), summary.budgets, strict=True):
+        terms = np.array([t.u_kn for t in budget.terms])
         assert row["speed_u_kn"] == pytest.approx(np.sqrt(np.sum(terms**2)))
-        fuel = np.array([t["u_l_per_h"] for t in budget["fuel_terms"]])
+        fuel = np.array([t.u_l_per_h for t in budget.fuel_terms])
         assert row["fuel_u_l_per_h"] == pytest.approx(np.sqrt(np.sum(fuel**2)))
-        names = {t["name"] for t in budget["terms"]}
+        names = {t.name for t in budget.terms}
         assert {"sampling", "repeat", "current", "receiver bias"} <= names
 
 
@@ -223,8 +225,8 @@ def test_a_clock_that_is_known_badly_shows_in_the_budget() -> None:
         "quality": "",
     }
     _, _, summary = reduce(segments, clocks=pa.Table.from_pylist([clock], schema=no_clocks().schema))
-    term = next(t for t in summary["budgets"][0]["terms"] if t["name"] == "clock alignment")
-    assert term["u_kn"] == pytest.approx(30.0 * 0.02 / 60.0)
+    term = next(t for t in summary.budgets[0].terms if t.name == "clock alignment")
+    assert term.u_kn == pytest.approx(30.0 * 0.02 / 60.0)
 
 
 def test_a_poor_piece_of_a_log_counts_only_for_the_bands_it_overlaps() -> None:
@@ -239,7 +241,7 @@ def test_a_poor_piece_of_a_log_counts_only_for_the_bands_it_overlaps() -> None:
         {"source": "receiver", "offset_u_s": 0.05},
     ]
     _, _, summary = reduce(segments, clocks=pa.Table.from_pylist(pieces, schema=schema))
-    u_kn = [next(t["u_kn"] for t in b["terms"] if t["name"] == "clock alignment") for b in summary["budgets"]]
+    u_kn = [next(t.u_kn for t in b.terms if t.name == "clock alignment") for b in summary.budgets]
     assert min(u_kn) == pytest.approx(0.1 * 0.02 / 60.0)
     assert max(u_kn) == pytest.approx(30.0 * 0.02 / 60.0)
 
@@ -260,7 +262,7 @@ def test_equal_input_gives_equal_bytes() -> None:
             reciprocal_legs(PLANING_STEPS, fuel=planing_fuel), tide(1.0, 70.0, 1.0), rng=rng, sampling_kn=0.03
         )
         bands, legs, summary = reduce(segments)
-        return bands_csv(bands), legs_csv(legs), json.dumps(summary)
+        return bands_csv(bands), legs_csv(legs), json.dumps(as_json(summary))
 
     assert once() == once()
 
@@ -286,7 +288,7 @@ def test_nothing_accepted_gives_empty_tables_and_says_so() -> None:
         assert made.schema.equals(LEGS_SCHEMA, check_metadata=True)
         assert bands.num_rows == made.num_rows == 0
         assert "no-bands" in codes_of(summary)
-        assert summary["top_speed"] is None
+        assert summary.top_speed is None
         assert bands_csv(bands).decode().count("\n") == 1
 
 
@@ -295,7 +297,7 @@ def test_accepted_runs_outside_the_declared_bands_are_named() -> None:
     bands, _, summary = reduce(build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.5, 0.0)), config)
     assert bands["band_rpm"].to_pylist() == [1500.0, 2800.0, 3200.0, 3500.0]
     assert ["undeclared-step" in f for f in flags_of(bands)] == [False, False, True, True]
-    where = next(w["where"] for w in summary["warnings"] if w["code"] == "outside-bands")
+    where = next(w.where for w in summary.warnings if w.code == "outside-bands")
     assert where == "held at 1000, 2000, 2400 rpm"
     everything, _, summary = reduce(build_segments(reciprocal_legs([(1200.0, 7.0)]), steady_current(0.5, 0.0)), config)
     assert everything.num_rows == 0
@@ -308,7 +310,7 @@ def test_no_fuel_anywhere_leaves_fuel_columns_null() -> None:
         assert bands[name].to_pylist() == [None] * 7
     assert "no-fuel" in codes_of(summary)
     assert "fuel-uncalibrated" not in codes_of(summary)
-    assert summary["economy_planing"] is None
+    assert summary.economy_planing is None
 
 
 def test_fuel_of_one_engine_alone_is_no_fuel() -> None:
@@ -338,7 +340,7 @@ def test_one_two_and_four_engines(engines: tuple[str, ...]) -> None:
     )
     bands, _, summary = reduce(segments, load_config(text))
     assert bands["fuel_l_per_h"].to_pylist() == pytest.approx([planing_fuel(r) for r, _ in PLANING_STEPS], rel=1e-6)
-    assert [c["engine"] for c in summary["rated_rpm_check"]] == list(engines)
+    assert [c.engine for c in summary.rated_rpm_check] == list(engines)
 
 
 def test_no_engine_data_still_gives_a_speed_table() -> None:
@@ -381,7 +383,7 @@ def test_a_compass_that_is_no_compass_is_not_used_and_named() -> None:
 def test_a_compass_off_by_a_constant_angle_is_found_out() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.8, 100.0), heading_offset_deg=8.0)
     bands, _, summary = reduce(segments)
-    assert summary["current"]["heading_offset_deg"] == pytest.approx(8.0, abs=0.3)
+    assert summary.current.heading_offset_deg == pytest.approx(8.0, abs=0.3)
     assert "heading-offset" in codes_of(summary)
     assert bands["speed_kn"].to_pylist() == pytest.approx([v for _, v in PLANING_STEPS], abs=0.02)
 
@@ -406,7 +408,7 @@ def test_a_pair_at_unequal_rpm_does_not_pass_the_difference_off_as_current() -> 
     bands, _, summary = reduce(build_segments(legs, steady_current(0.0, 0.0)))
     # uncorrected, half the difference of 0.2 kn would be taken for current
     assert max(bands["current_kn"].to_pylist()) < 0.02
-    assert max(abs(p["along_kn"]) for p in summary["current"]["pairs"]) > 0.09
+    assert max(abs(p.along_kn) for p in summary.current.pairs) > 0.09
     assert bands["speed_kn"].to_pylist() == pytest.approx([16.0 + 2.4 * k for k in range(5)], abs=0.01)
 
 
@@ -415,7 +417,7 @@ def test_what_the_choice_of_model_costs_is_in_the_budget() -> None:
     legs = reciprocal_legs(PLANING_STEPS[:4])[:-1]
     segments = build_segments(legs, tide(1.2, 40.0, 3.0), rng=rng, sampling_kn=0.03, scatter_kn=0.05)
     _, _, summary = reduce(segments)
-    one_way = {t["name"]: t["u_kn"] for t in summary["budgets"][3]["terms"]}
+    one_way = {t.name: t.u_kn for t in summary.budgets[3].terms}
     assert one_way["choice of model"] > 0.002
 
 
@@ -455,7 +457,7 @@ def test_conditions_put_flags_on_rows_and_never_drop_them() -> None:
 def test_a_sea_too_high_is_a_warning_whether_measured_or_given_by_its_code(stated: str, marked: str | None) -> None:
     config = load_config(f"{BOAT}\n[trial]\n{stated}\n")
     _, _, summary = reduce(build_segments(reciprocal_legs(PLANING_STEPS), steady_current(0.5, 0.0)), config)
-    said = [w["text"] for w in summary["warnings"] if w["code"] == "sea"]
+    said = [w.text for w in summary.warnings if w.code == "sea"]
     assert bool(said) == bool(marked)
     assert all(marked and marked in text for text in said)
 
@@ -477,14 +479,14 @@ def test_the_log_is_held_against_current_free_speed() -> None:
         for g in reciprocal_legs(PLANING_STEPS)
     ]
     _, _, summary = reduce(build_segments(legs, steady_current(1.0, 40.0)))
-    assert summary["speed_log"]["factor"] == pytest.approx(1.05, abs=2e-3)
-    assert summary["speed_log"]["offset_kn"] == pytest.approx(0.3, abs=0.02)
+    assert summary.speed_log.factor == pytest.approx(1.05, abs=2e-3)
+    assert summary.speed_log.offset_kn == pytest.approx(0.3, abs=0.02)
 
 
 def test_legs_name_the_segments_behind_each_row() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(1.0, 40.0))
     bands, legs, _ = reduce(segments)
-    assert legs["segment_id"].to_pylist() == list(range(1, 15))
+    assert legs.segment_id.to_pylist() == list(range(1, 15))
     assert legs["way"].to_pylist() == [1, -1] * 7
     assert legs["start"][0].value == T0_NS
     assert legs["current_along_kn"].to_pylist() == pytest.approx([1.0, -1.0] * 7, abs=0.01)

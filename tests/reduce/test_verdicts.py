@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from trialcapture.reduce.trial import reduce_trial
 
 from tests.segment_builder import (
     PLANING_STEPS,
@@ -19,7 +20,6 @@ from tests.segment_builder import (
 )
 from trialcapture.config import load_config
 from trialcapture.reduce.summary import Findings
-from trialcapture.reduce.trial import reduce_trial
 
 BOAT = """
 [boat]

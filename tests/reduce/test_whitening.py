@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialcapture.reduce.current_model import CurrentCovariance, CurrentModel, Strengths
-from trialcapture.reduce.observations import Observations
-from trialcapture.reduce.whitening import Whitening, explain
+from trialcapture.reduce.vectorfit import CurrentCovariance, CurrentModel, Observations, Strengths, Whitening, explain
 
 RUN_H = np.array([0.0, 0.1, 0.35, 0.6, 0.8, 1.4])
 STRENGTHS: Strengths = (0.6, 0.12, 0.07, 2.0)
@@ -39,7 +37,7 @@ def equations(*, measured: bool) -> Observations:
 
 def plain_covariance(seen: Observations) -> np.ndarray:
     tide, wander, scatter, degrees = STRENGTHS
-    at = RUN_H[seen["position"]]
+    at = RUN_H[seen.position]
     made = np.zeros((at.size, at.size))
     for i in range(at.size):
         for j in range(at.size):
@@ -47,11 +45,11 @@ def plain_covariance(seen: Observations) -> np.ndarray:
             x = np.sqrt(3.0) * lag / MODEL.wander_length_h
             current = MODEL.constant_kn**2 + tide**2 * np.exp(-0.5 * (lag / MODEL.tide_length_h) ** 2)
             current += wander**2 * (1.0 + x) * np.exp(-x)
-            made[i, j] = current * float(seen["unit"][i] @ seen["unit"][j])
+            made[i, j] = current * float(seen.unit[i] @ seen.unit[j])
             for lever, error in (("offset_lever_kn", MODEL.heading_offset_deg), ("bend_lever_kn", MODEL.line_bend_deg)):
                 made[i, j] += np.radians(error) ** 2 * seen[lever][i] * seen[lever][j]  # type: ignore[literal-required]
-        made[i, i] += (seen["lever_kn"][i] * np.radians(degrees)) ** 2
-        made[i, i] += seen["own_var"][i] + seen["slope_var"][i] + scatter**2
+        made[i, i] += (seen.lever_kn[i] * np.radians(degrees)) ** 2
+        made[i, i] += seen.own_var[i] + seen.slope_var[i] + scatter**2
     return made
 
 
@@ -60,9 +58,9 @@ def test_speeds_likelihood_and_gain_are_those_of_the_textbook(measured: bool) ->
     seen = equations(measured=measured)
     whitening = Whitening(seen, CurrentCovariance(RUN_H[:, None] - RUN_H[None, :], MODEL), MODEL)
     white = whitening.whiten(STRENGTHS)
-    covariance, x, y = plain_covariance(seen), seen["design"], seen["y"]
+    covariance, x, y = plain_covariance(seen), seen.design, seen.y
     assert white.factor @ white.factor.T == pytest.approx(covariance, rel=1e-12)
-    own = np.diag(seen["own_var"] + seen["slope_var"] + STRENGTHS[2] ** 2)
+    own = np.diag(seen.own_var + seen.slope_var + STRENGTHS[2] ** 2)
     assert whitening.water(STRENGTHS) + whitening.compass(STRENGTHS) + own == pytest.approx(covariance, rel=1e-12)
     inverse = np.linalg.inv(covariance)
     normal = x.T @ inverse @ x

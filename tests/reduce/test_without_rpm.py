@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from tests.segment_builder import PLANING_STEPS, Current, Leg, build_segments, reciprocal_legs, steady_current
 from trialcapture.config import Config, Steady
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.bands import assign_without_rpm
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.trial import reduce_trial
+from trialcapture.reduce.runs import select_legs
 
 STILL = steady_current(0.0, 0.0)
 
@@ -53,9 +53,9 @@ def test_out_and_back_at_two_settings_are_no_pair_where_the_others_show_the_curr
 
 
 def test_a_strong_current_that_all_pairs_show_is_one() -> None:
-    bands, _, _ = reduce_trial(
+    bands, _, _ = measure_trial(
         build_segments(reciprocal_legs(PLANING_STEPS), steady_current(2.2, 40.0), engines=()),
-        Config(), clocks=None, samples=None,
+        Config(), clocks=None, samples=None, session_id="t",
     )  # fmt: skip
     assert bands["ways"].to_pylist() == [2] * len(PLANING_STEPS)
     assert bands["speed_kn"].to_pylist() == pytest.approx([v for _, v in PLANING_STEPS], abs=0.05)
@@ -63,11 +63,11 @@ def test_a_strong_current_that_all_pairs_show_is_one() -> None:
 
 def test_without_a_way_back_there_is_no_current_and_speed_is_that_over_ground() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS, ways=1), steady_current(1.2, 40.0), engines=())
-    bands, _, summary = reduce_trial(segments, Config(), clocks=None, samples=None)
+    bands, _, summary = measure_trial(segments, Config(), clocks=None, samples=None, session_id="t")
     assert bands["ways"].to_pylist() == [1] * len(PLANING_STEPS)
     assert bands["current_kn"].to_pylist() == [None] * len(PLANING_STEPS)
-    assert summary["current"]["fit"] == []
-    assert summary["current"]["pairs"] == []
+    assert summary.current.fit == ()
+    assert summary.current.pairs == ()
     over_ground = sorted(segments["sog_kn_mean"].to_pylist())
     assert bands["speed_kn"].to_pylist() == pytest.approx(over_ground, abs=0.3)
     for row, (_, v) in zip(bands.to_pylist(), PLANING_STEPS, strict=True):
@@ -77,8 +77,8 @@ def test_without_a_way_back_there_is_no_current_and_speed_is_that_over_ground() 
 
 def test_rows_are_named_by_speed_and_time_and_warnings_name_them() -> None:
     legs = [*reciprocal_legs(PLANING_STEPS[:3]), Leg(1, 14.0, 40.0, 2.0)]
-    bands, table, summary = reduce_trial(
-        build_segments(legs, steady_current(0.5, 40.0), engines=()), Config(), clocks=None, samples=None
+    bands, table, summary = measure_trial(
+        build_segments(legs, steady_current(0.5, 40.0), engines=()), Config(), clocks=None, samples=None, session_id="t"
     )
     names = bands["band_name"].to_pylist()
     assert bands["band_rpm"].to_pylist() == [None] * 4
@@ -88,6 +88,6 @@ def test_rows_are_named_by_speed_and_time_and_warnings_name_them() -> None:
         assert (unit, len(clock)) == ("kn", 5)
         assert float(speed) == pytest.approx(row["speed_kn"], abs=0.051)
     assert set(table["band_name"].to_pylist()) == set(names)
-    (one_way,) = [w["where"] for w in summary["warnings"] if w["code"] == "one-way"]
+    (one_way,) = [w.where for w in summary.warnings if w.code == "one-way"]
     assert one_way == next(n for n, w in zip(names, bands["ways"].to_pylist(), strict=True) if w == 1)
-    assert "?" not in str(summary["warnings"])
+    assert "?" not in str(summary.warnings)

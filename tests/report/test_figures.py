@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+import io
+import math
 import re
+from dataclasses import replace
 
 import matplotlib as mpl
 import numpy as np
 import pyarrow as pa
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
-from tests.report.trial_tables import make_trial
-from trialcapture.report.arrow_columns import engine_ids, floats, mean_across, rows, times_ns
+from tests.report.trial_tables import curves, make_trial, render, typed
+from trialcapture.reduce.summary import FigureAxis, FigureMark, FigureSeries, FigureSpec, as_json
+from trialcapture.report.arrow_columns import engine_ids, floats, rows, times_ns
 from trialcapture.report.figures import COMPACT, draw, envelope
 from trialcapture.report.figures_results import (
     CurrentPoint,
     current_figure,
     current_rows,
-    curves,
+    draw_specification,
     fit_points,
     pair_points,
 )
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
+from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.terminal import bands_view
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 4000), st.integers(1, 200))
@@ -81,9 +88,9 @@ def test_a_single_reading_between_gaps_is_a_dot():
 
 def test_a_persons_matplotlib_settings_change_no_byte_of_a_drawing():
     trial = make_trial()
-    before = curves(trial["bands"], trial["legs"], trial["summary"])
+    before = curves(trial["bands"], trial["legs"], typed(trial["summary"]))
     with mpl.rc_context({"font.size": 23, "axes.grid": True, "svg.fonttype": "path", "lines.linewidth": 5}):
-        assert curves(trial["bands"], trial["legs"], trial["summary"]) == before
+        assert curves(trial["bands"], trial["legs"], typed(trial["summary"])) == before
         assert mpl.rcParams["font.size"] == 23
 
 
@@ -98,7 +105,7 @@ def test_a_long_trial_is_drawn_with_few_pieces():
 
 def test_the_alternative_text_of_a_curve_reads_out_its_points():
     trial = make_trial()
-    speed = curves(trial["bands"], trial["legs"], trial["summary"])[0]
+    speed = curves(trial["bands"], trial["legs"], typed(trial["summary"]))[0]
     last = trial["bands"].to_pylist()[-1]
     assert f"{last['speed_kn']:.1f} ± {2 * last['speed_u_kn']:.1f}" in speed.alt
 
@@ -110,7 +117,7 @@ def test_only_quantities_with_values_are_drawn():
 
 def _bands(fuel: bool) -> tuple[pa.Table, pa.Table, dict[str, object]]:
     trial = make_trial(fuel=fuel)
-    return trial["bands"], trial["legs"], trial["summary"]
+    return trial["bands"], trial["legs"], typed(trial["summary"])
 
 
 def test_a_short_trial_in_a_long_record_is_drawn_close_up_and_the_caption_says_so():
@@ -165,25 +172,27 @@ def test_pairs_are_set_beside_the_fit_at_their_own_time():
     fit = [CurrentPoint(0.0, 1.0, 350.0, None, None), CurrentPoint(100.0, 1.0, 10.0, None, None)]
     row = current_rows([CurrentPoint(50.0, 0.9, 60.0, 0.05, 1500.0)], fit)[0]
     # half-way between two vectors 20° apart: due north, shortened to cos 10°; along 060° half of that (elementary)
-    assert row["fit"] == "0.49"
-    assert (row["pair"], row["pair_pm"], row["pair_towards"]) == ("0.90", "0.10", "060°")
+    assert row.fit == "0.49"
+    assert (row.pair, row.pair_pm, row.pair_towards) == ("0.90", "0.10", "060°")
     late = current_rows([CurrentPoint(500.0, 0.9, 60.0, None, 1500.0)], fit)[0]
-    assert late["fit"] == "–"
+    assert late.fit == "–"
 
 
 def test_the_fit_along_a_pairs_line_keeps_the_pairs_direction():
+    summary = make_trial(steps=(2000,))["summary"]
     given = {"t": "2031-05-14T08:00:00Z", "speed_kn": 0.8, "towards_deg": 255.0, "along_kn": -0.8, "fit_along_kn": -0.7}
-    (point,) = pair_points({"current": {"pairs": [given]}}, pa.table({}), None)
+    summary["current"]["pairs"] = [summary["current"]["pairs"][0] | given]
+    (point,) = pair_points(typed(summary), pa.table({}), None)
     assert point.fit_kn == 0.7
-    assert current_rows([point], [])[0]["fit"] == "0.70"
+    assert current_rows([point], [])[0].fit == "0.70"
 
 
 def test_without_pairs_in_the_summary_the_band_table_gives_them():
     trial = make_trial()
-    del trial["summary"]["current"]
-    found = pair_points(trial["summary"], trial["bands"], trial["legs"])
+    trial["summary"]["current"] |= {"pairs": [], "fit": []}
+    found = pair_points(typed(trial["summary"]), trial["bands"], trial["legs"])
     assert len(found) == trial["bands"].num_rows
-    assert fit_points(trial["summary"]) == []
+    assert fit_points(typed(trial["summary"])) == []
     assert current_figure(found, []) is not None
     assert current_figure([], []) is None
 
@@ -222,8 +231,56 @@ def test_engine_ids_are_read_from_the_rpm_columns_only():
     assert engine_ids(table) == ("port", "stbd")
 
 
-def test_the_mean_over_engines_ignores_the_silent_one():
-    table = pa.table({"rpm_a": pa.array([1000.0, None]), "rpm_b": pa.array([1010.0, None])})
-    mean = mean_across(table, "rpm", ("a", "b"))
-    assert mean[0] == 1005.0
-    assert np.isnan(mean[1])
+SPEEDS = FigureSpec(
+    "acceleration", "Speed through water", FigureAxis("Time from the first rise of rpm", "s"),
+    FigureAxis("Speed through water", "kn"),
+    (
+        FigureSeries("run on 075°", (0.0, 4.0, 8.0), (0.0, 10.0, 24.3), None, "line"),
+        FigureSeries("run on 255°", (0.0, 4.0, 8.0), (0.0, 9.0, 23.1), None, "line"),
+        FigureSeries("", (8.0,), (24.3,), (0.2,), "points"),
+    ),
+    (FigureMark(8.0, 24.3, "20 kn passed"),), "Two runs.",
+)  # fmt: skip
+
+
+def test_any_specification_is_drawn_in_the_units_of_its_reader():
+    metric, us = draw_specification(SPEEDS), draw_specification(SPEEDS, ReaderUnits("us"))
+    assert "Speed through water [kn]</text>" in metric.svg
+    assert "[mph]" not in metric.svg
+    assert "[mph]</text>" in us.svg
+    for name in ("run on 075°", "run on 255°", "20 kn passed", "Time from the first rise of rpm [s]"):
+        assert f"{name}</text>" in metric.svg
+    assert metric.caption == "Two runs."
+    assert "8 s 24.3 ± 0.4" in metric.alt
+    consumption = replace(SPEEDS, y=FigureAxis("Fuel rate", "L/h"), title="Fuel rate", marks=())
+    drawn = draw_specification(consumption, ReaderUnits("us", "metric"))
+    # 24.3 L/h are 6.419 US gal/h (by hand, divided by 3.785411784)
+    assert "8 s 6.42 ± 0.11" in drawn.alt
+    assert "[gal/h]" in drawn.svg
+    assert "[L/h]</text>" in drawn.svg
+    assert draw_specification(SPEEDS) == metric
+
+
+def test_a_specification_without_a_known_point_is_drawn_empty():
+    empty = replace(SPEEDS, series=(FigureSeries("", (1.0,), (math.nan,), None, "line"),), marks=())
+    assert "<svg" in draw_specification(empty).svg
+
+
+def test_another_result_stands_in_the_page_and_on_the_screen():
+    trial = make_trial(steps=(2000,))
+    answer = {"label": "Time from neutral to 5 kn", "value": 4.21, "u": 0.15, "unit": "s", "coverage_factor": 2.4}
+    found = {"name": "to_5_kn", "claimed": True, "reason": "", "answer": answer | {"notes": ["on 075°"]}}
+    open_end = found | {
+        "name": "x",
+        "answer": answer | {"label": "Stop", "value": None, "u": None, "notes": ["no run"]},
+    }
+    rest = {"manoeuvres": [], "warnings": [], "figures": [as_json(SPEEDS)]}
+    trial["summary"]["measures"] = [found | rest, open_end | rest | {"figures": []}]
+    html = render(**trial)
+    # 2.4 times 0.15 s
+    assert "4.21 ± 0.36 s" in re.sub(r"<[^>]+>", "", html)
+    assert "fig-acceleration" in html
+    out = io.StringIO()
+    Console(file=out, width=80).print(bands_view(trial["bands"], typed(trial["summary"])))
+    assert "4.21 ± 0.36 s, on 075°" in " ".join(out.getvalue().split())
+    assert "Stop" in out.getvalue()

@@ -11,18 +11,20 @@ import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from tests.report.trial_tables import make_trial
+from tests.report.trial_tables import curves, make_trial, typed
 from trialcapture.report.figures import Drawing
-from trialcapture.report.figures_results import current_figure, curves, fit_points, pair_points
+from trialcapture.report.figures_results import current_figure, fit_points, pair_points
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
+from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def drawings(trial: dict[str, Any]) -> list[Drawing]:
-    pairs, fit = pair_points(trial["summary"], trial["bands"], trial["legs"]), fit_points(trial["summary"])
+def drawings(trial: dict[str, Any], units: ReaderUnits = METRIC) -> list[Drawing]:
+    summary = typed(trial["summary"])
+    pairs, fit = pair_points(summary, trial["bands"], trial["legs"]), fit_points(summary)
     found = [
-        *curves(trial["bands"], trial["legs"], trial["summary"]),
+        *curves(trial["bands"], trial["legs"], summary, units),
         timeline(trial["samples"], trial["segments"], {}),
         track(trial["samples"], trial["legs"]),
         current_figure(pairs, fit),
@@ -66,7 +68,8 @@ TRIALS: dict[str, dict[str, Any]] = {
 
 @pytest.mark.parametrize("name", TRIALS)
 def test_no_text_runs_out_of_its_drawing_or_over_its_neighbour_on_the_line(name: str):
-    for drawing in drawings(make_trial(**TRIALS[name])):
+    trial = make_trial(**TRIALS[name])
+    for drawing in [*drawings(trial), *drawings(trial, ReaderUnits("us", "metric"))]:
         for svg in filter(None, (drawing.svg, drawing.narrow_svg)):
             view = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
             assert view

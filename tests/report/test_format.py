@@ -17,7 +17,6 @@ from trialcapture.report.format import (
     fixed,
     general,
     grouped,
-    label_and_unit,
     measured,
     number,
     parse_moment,
@@ -109,13 +108,6 @@ def test_a_span_over_midnight_names_both_days():
 
 def test_durations_are_read_at_a_glance():
     assert [duration(x) for x in (48.4, 89, 3599.6, 6720)] == ["48 s", "1 min 29 s", "1 h 00 min", "1 h 52 min"]
-
-
-def test_a_key_gives_its_label_and_its_unit():
-    assert label_and_unit("wind_speed_true_kn_mean") == ("wind speed true, mean", "kn")
-    assert label_and_unit("depth_m_min") == ("depth, least", "m")
-    assert label_and_unit("gap_min") == ("gap", "min")
-    assert label_and_unit("sea_state") == ("sea state", "")
 
 
 def test_flags_are_split_from_text_and_from_lists():

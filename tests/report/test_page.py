@@ -9,8 +9,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from tests.report.trial_tables import make_trial
-from trialcapture.report.page import render_report
+from tests.report.trial_tables import bare_summary, make_trial, render
 
 SECTIONS = ("result", "bands", "curves", "timeline", "track", "current", "clocks", "dispute", "method", "cautions")
 VOID = {"meta", "br", "hr", "img", "input", "link"}
@@ -81,7 +80,7 @@ def trial() -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def html(trial: dict[str, Any]) -> str:
-    return render_report(**trial)
+    return render(**trial)
 
 
 @pytest.fixture(scope="module")
@@ -152,7 +151,7 @@ def test_litres_per_mile_is_the_inverse_of_miles_per_litre():
     bands = trial["bands"]
     for name, value in (("speed_kn", 30.0), ("fuel_l_per_h", 60.0), ("economy_nm_per_l", 0.5)):
         bands = bands.set_column(bands.schema.get_field_index(name), name, pa.array([value]))
-    row = Page(render_report(**(trial | {"bands": bands}))).table(2)["rows"][1]
+    row = Page(render(**(trial | {"bands": bands}))).table(2)["rows"][1]
     assert row[-1] == "2.00"
 
 
@@ -235,17 +234,17 @@ def test_the_planing_threshold_is_given_both_ways_with_its_trim():
     trial = make_trial(steps=(800, 2600))
     down, up = {"speed_kn": 17.31, "u_kn": 0.35}, {"speed_kn": 19.02, "u_kn": 0.4}
     trial["summary"]["slowest_planing_speed"] = down | {
-        "from": "slow run-down, highest running trim", "trim": "tabs 20 %", "run_down": down, "run_up": up,
+        "from": "slow run-down, highest running trim", "trim": "tabs 20 %", "run_down": down, "run_up": up, "runs": [],
     }  # fmt: skip
     said = "Slowest planing speed 17.3 ± 0.7 kn, from slow run-down, highest running trim, trim tabs 20 %; "
     said += "slowing down 17.3 ± 0.7 kn, speeding up 19.0 ± 0.8 kn."
-    assert said in Page(render_report(**trial)).text
+    assert said in Page(render(**trial)).text
 
 
 def test_a_boat_that_does_not_plane_is_asked_for_one_best_economy():
     trial = make_trial(steps=(800, 1100, 1400))
     trial["summary"]["boat"]["planing"] = False
-    page = Page(render_report(**trial))
+    page = Page(render(**trial))
     labels = re.findall(r"(Top speed|Best economy(?: \w+)*?|Range) (?=\d)", page.text[page.text.index("1 Result") :])
     assert {"Top speed", "Best economy", "Range"} <= set(labels)
     assert "below planing" not in page.text.replace("displacing and planing", "")
@@ -256,7 +255,7 @@ def test_a_boat_whose_regime_could_not_be_judged_still_gets_her_best_economy():
     s = trial["summary"]
     s["economy_overall"] = s["economy_displacement"] | {"at_edge": True, "ways": 1}
     s["economy_planing"] = s["economy_displacement"] = None
-    text = Page(render_report(**trial)).text
+    text = Page(render(**trial)).text
     for said in ("could not be judged", "a better one may lie outside", "one direction only: current not cancelled"):
         assert said in text
 
@@ -266,7 +265,7 @@ def test_a_warning_of_the_reduction_is_not_repeated_as_a_gap():
     trial["summary"]["warnings"] = [
         {"code": "no-depth", "severity": "info", "text": "Depth was not recorded.", "where": ""}
     ]
-    top = Page(render_report(**trial)).text
+    top = Page(render(**trial)).text
     assert "Shallow-water effects cannot be ruled out." not in top
 
 
@@ -277,10 +276,10 @@ def test_bands_without_an_engine_speed_are_tabled_and_not_drawn():
         bands = bands.set_column(bands.schema.get_field_index(name), name, pa.nulls(bands.num_rows, pa.float64()))
     at = bands.schema.get_field_index("band_name")
     bands = bands.set_column(at, "band_name", pa.nulls(bands.num_rows, pa.string()))
-    page = Page(render_report(**(trial | {"bands": bands})))
+    page = Page(render(**(trial | {"bands": bands})))
     names = [f"{v:.1f} kn 09:{10 + n}" for n, v in enumerate(bands["speed_kn"].to_pylist())]
     named = bands.set_column(at, "band_name", pa.array(names))
-    assert [r[0] for r in Page(render_report(**(trial | {"bands": named}))).table(1)["rows"][1:]] == names
+    assert [r[0] for r in Page(render(**(trial | {"bands": named}))).table(1)["rows"][1:]] == names
     assert [row[0] for row in page.table(1)["rows"][1:]] == ["–"] * 10
     assert "no band has an engine speed to draw against" in page.text
 
@@ -289,7 +288,7 @@ def test_types_met_only_in_damaged_sentences_are_added_up():
     trial = make_trial()
     damaged = {"source": "gps1", "talker": "GQ", "formatter": "RMC", "good": 0, "bad": 2, "not_decoded": 0}
     trial["summary"]["counts"] += [damaged, damaged | {"talker": "SX"}]
-    rows = Page(render_report(**trial)).table(14)["rows"]
+    rows = Page(render(**trial)).table(14)["rows"]
     assert ["gps1", "damaged", "0", "4", "0"] in rows
     assert not any("GQRMC" in row for row in rows)
 
@@ -298,7 +297,7 @@ def test_one_trim_on_every_leg_is_said_once():
     trial = make_trial()
     legs = trial["legs"]
     same = legs.set_column(legs.schema.get_field_index("trim"), "trim", pa.array(["tabs 15 %"] * legs.num_rows))
-    page = Page(render_report(**(trial | {"legs": same})))
+    page = Page(render(**(trial | {"legs": same})))
     assert "Trim on every leg: tabs 15 %." in " ".join(page.table(4)["caption"].split())
     assert "Trim" not in page.table(4)["rows"][0]
 
@@ -344,8 +343,10 @@ def test_cautions_are_there(page: Page):
 
 def test_both_standard_errors_stand_beside_the_budget(trial: dict[str, Any]):
     entry = {"n_eff_u_kn": 0.0217, "blocking_u_kn": 0.0602, "ratio": 2.774, "blocks": 60, "agree": False}
-    errors = {"factor": 2.0, "bands": [{"band_rpm": 800.0} | entry, {"band_rpm": 1000.0} | entry], "all": entry}
-    page = Page(render_report(**(trial | {"summary": trial["summary"] | {"statistics": {"standard_errors": errors}}})))
+    bands = [{"band_rpm": rpm, "band_name": f"{rpm:.0f} rpm"} | entry for rpm in (800.0, 1000.0)]
+    errors = {"factor": 2.0, "bands": bands, "all": entry}
+    statistics = trial["summary"]["statistics"] | {"standard_errors": errors}
+    page = Page(render(**(trial | {"summary": trial["summary"] | {"statistics": statistics}})))
     table = page.table("11a")
     assert table["rows"][1] == ["800", "0.022", "0.060", "2.77", "60", "no"]
     assert table["rows"][-1][0] == "all"
@@ -353,17 +354,18 @@ def test_both_standard_errors_stand_beside_the_budget(trial: dict[str, Any]):
 
 
 def test_froude_numbers_are_printed_where_the_boat_is_known(trial: dict[str, Any], html: str):
-    known = {"band_rpm": 800.0, "regime": "between", "volumetric_froude": 1.0927, "length_froude": None}
+    known = {"band_rpm": 800.0, "band_name": "800 rpm", "regime": "between", "volumetric_froude": 1.0927}
+    known["length_froude"] = None
     regimes = {"by": "volumetric Froude number", "bands": [known]}
-    page = Page(render_report(**(trial | {"summary": trial["summary"] | {"regimes": regimes}})))
+    page = Page(render(**(trial | {"summary": trial["summary"] | {"regimes": regimes}})))
     assert page.table("13a")["rows"][1:] == [["800", "1.09", "–", "between"]]
     unknown = regimes | {"bands": [known | {"volumetric_froude": None}]}
-    assert "Table 13a" not in render_report(**(trial | {"summary": trial["summary"] | {"regimes": unknown}}))
+    assert "Table 13a" not in render(**(trial | {"summary": trial["summary"] | {"regimes": unknown}}))
     assert "Table 13a" not in html
 
 
 def test_equal_input_gives_equal_bytes(trial: dict[str, Any], html: str):
-    assert render_report(**trial) == html
+    assert render(**trial) == html
 
 
 EVIL = "<script>alert(1)</script>\"><img src=x onerror=alert(2)> & 'Søløve' {{ 7*7 }} $x_1$"
@@ -374,8 +376,8 @@ def test_markup_in_any_text_is_shown_and_not_run():
     s = trial["summary"]
     s["load"]["items"][0]["name"] = s["load"]["missing"] = EVIL
     s["load"]["missing"] = [EVIL]
-    s["warnings"] = [{"code": EVIL, "severity": EVIL, "text": EVIL, "where": EVIL}]
-    s["conditions"]["sea"] = EVIL
+    s["warnings"] = [{"code": EVIL, "severity": "red", "text": EVIL, "where": EVIL}]
+    s["conditions"]["place"] = s["conditions"]["hull_cleaned"] = EVIL
     s["fuel"]["calibration"]["origin"] = EVIL
     s["session"]["id"] = s["software_version"] = s["config_hash"] = EVIL
     s["raw"][0]["path"] = s["raw"][0]["sha256"] = EVIL
@@ -392,7 +394,7 @@ def test_markup_in_any_text_is_shown_and_not_run():
         for name in names:
             t = t.set_column(t.schema.get_field_index(name), name, pa.array([EVIL] * t.num_rows))
         trial[table] = t
-    html = render_report(**trial)
+    html = render(**trial)
     page = Page(html)
     assert {"script", "img"}.isdisjoint(t for t, _ in page.tags)
     assert not any(k.startswith("on") for _, attrs in page.tags for k in attrs)
@@ -401,21 +403,21 @@ def test_markup_in_any_text_is_shown_and_not_run():
 
 
 def test_without_fuel_economy_and_range_are_not_given_and_the_reason_is():
-    page = Page(render_report(**make_trial(fuel=False)))
+    page = Page(render(**make_trial(fuel=False)))
     assert page.text.count("Fuel flow was not recorded.") >= 3
     assert [row[3:6] for row in page.table(1)["rows"][1:]] == [["–", "–", "–"]] * 10
     assert "Fuel flow was not recorded for any engine" in page.text
 
 
 def test_without_heading_or_depth_the_page_says_what_cannot_be_known():
-    page = Page(render_report(**make_trial(heading=False, depth=False)))
+    page = Page(render(**make_trial(heading=False, depth=False)))
     assert "Heading was not recorded." in page.text
     assert "Shallow-water effects cannot be ruled out." in page.text
     assert ["Was the water deep enough?", "not known", "Depth was not recorded."] in page.table(8)["rows"]
 
 
 def test_with_no_accepted_stretch_the_page_says_so_and_shows_why():
-    page = Page(render_report(**make_trial(accepted=False)))
+    page = Page(render(**make_trial(accepted=False)))
     assert page.text.count("Not given") == 4
     assert "There is no band: no steady stretch was accepted." in page.text
     assert "0 of 27 stretches used" in page.text
@@ -425,8 +427,8 @@ def test_with_no_accepted_stretch_the_page_says_so_and_shows_why():
 
 def test_empty_tables_and_an_empty_summary_give_a_page_that_names_every_hole():
     trial = make_trial()
-    bare = {k: {} if k == "summary" else v.schema.empty_table() for k, v in trial.items()}
-    page = Page(render_report(**bare))
+    bare = {k: bare_summary() if k == "summary" else v.schema.empty_table() for k, v in trial.items()}
+    page = Page(render(**bare))
     assert set(SECTIONS) <= set(page.ids)
     for text in (
         "No time line is drawn",
@@ -441,21 +443,21 @@ def test_empty_tables_and_an_empty_summary_give_a_page_that_names_every_hole():
 
 def test_tables_that_are_not_there_at_all_stop_nothing():
     trial = make_trial()
-    page = Page(render_report(**(trial | dict.fromkeys(("samples", "segments", "clocks", "rejects", "legs")))))
+    page = Page(render(**(trial | dict.fromkeys(("samples", "segments", "clocks", "rejects", "legs")))))
     assert "No samples" in page.text
     assert page.table(1)["rows"]
 
 
 def test_a_samples_table_with_a_few_columns_only_is_enough():
     trial = make_trial()
-    page = Page(render_report(**(trial | {"samples": trial["samples"].select(["t", "sog_kn"])})))
+    page = Page(render(**(trial | {"samples": trial["samples"].select(["t", "sog_kn"])})))
     assert "Engine speed was not recorded for any engine" in page.text
     assert "No track is drawn" in page.text
 
 
 @pytest.mark.parametrize("engines", [("main",), ("port", "mid", "stbd"), ("a", "b", "c", "d")])
 def test_one_to_four_engines(engines: tuple[str, ...]):
-    html = render_report(**make_trial(engines=engines, steps=(1400, 2600)))
+    html = render(**make_trial(engines=engines, steps=(1400, 2600)))
     drawn = re.search(r"<svg.*?</svg>", html[html.index('id="timeline"') :], re.DOTALL)
     assert drawn
     assert len(engines) == 1 or all(f">{e}</text>" in drawn[0] for e in engines)
@@ -467,7 +469,7 @@ def test_a_long_dense_trial_stays_light():
         pad_s=36000 - 25 * 300 - 240, one_way=(600,),
     )  # fmt: skip
     assert trial["samples"].num_rows > 350_000
-    html = render_report(**trial)
+    html = render(**trial)
     sizes = [len(svg.encode()) for svg in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
     assert max(sizes) < 400_000
     assert len(html.encode()) < 3_000_000

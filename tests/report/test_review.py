@@ -10,11 +10,12 @@ import pytest
 from rich.console import Console
 
 from tests.report.test_page import Page
-from tests.report.trial_tables import make_trial
+from tests.report.trial_tables import make_trial, render, typed
 from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments
 from trialcapture.reduce.reviewed import COMPARED, compare_results
+from trialcapture.reduce.summary import as_json
 from trialcapture.report.band_table import review_line, review_view
-from trialcapture.report.page import render_report
+from trialcapture.report.reader_units import METRIC
 from trialcapture.report.terminal import bands_view, stretches_view
 
 
@@ -38,14 +39,19 @@ def reviewed() -> dict[str, Any]:
     for name, values in (("speed_kn", speed), ("ways", ways)):
         index = after.schema.get_field_index(name)
         after = after.set_column(index, after.schema.field(index), pa.array(values, after.schema.field(index).type))
-    (after, _, summary), compared = compare_results((before, legs, trial["summary"]), (after, legs, trial["summary"]))
-    summary = summary | {"review": {"entries": 3, "changes": review.changes, **compared}}
+    after, rows = compare_results((before, legs), (after, legs))
+    automatic = {
+        name: trial["summary"].get(name)
+        for name in ("top_speed", "economy_planing", "economy_displacement", "economy_overall")
+    }
+    compared = {"bands": as_json(rows), "automatic": automatic}
+    summary = trial["summary"] | {"review": {"entries": 3, "changes": review.changes, **compared}}
     return trial | {"segments": review.segments, "bands": after, "summary": summary}
 
 
 @pytest.fixture(scope="module")
 def page(reviewed: dict[str, Any]) -> Page:
-    return Page(render_report(**reviewed))
+    return Page(render(**reviewed))
 
 
 def table(page: Page, name: str) -> list[list[str]]:
@@ -75,7 +81,7 @@ def test_the_points_of_dispute_say_whether_a_person_changed_anything(page: Page)
     asked = {row[0]: row[1:] for row in table(page, "8")}
     state, answer = asked["Did a person change what was used?"]
     assert (state, answer.startswith("Yes: 1 stretch excluded (1)")) == ("caution", True)
-    untouched = {row[0]: row[1:] for row in table(Page(render_report(**make_trial())), "8")}
+    untouched = {row[0]: row[1:] for row in table(Page(render(**make_trial())), "8")}
     assert untouched["Did a person change what was used?"][1].startswith("No: ")
 
 
@@ -99,7 +105,7 @@ def test_the_rest_of_the_page_shows_what_the_result_rests_on(page: Page, reviewe
 
 
 def test_reasons_cannot_inject_markup(reviewed: dict[str, Any]) -> None:
-    html = render_report(**reviewed)
+    html = render(**reviewed)
     assert "<0>" not in html
     assert "reason &lt;0&gt; &amp; more" in html
 
@@ -107,20 +113,21 @@ def test_reasons_cannot_inject_markup(reviewed: dict[str, Any]) -> None:
 def test_a_trial_nobody_reviewed_has_no_word_of_it() -> None:
     trial = make_trial()
     for summary in (trial["summary"], trial["summary"] | {"review": None}):
-        html = render_report(**(trial | {"summary": summary}))
+        html = render(**(trial | {"summary": summary}))
         assert "Reviewed by people" not in html
         assert "Table 2a" not in html
-        assert review_view(summary) is None
-        assert review_line(summary) == ""
+        assert review_view(typed(summary), METRIC) is None
+        assert review_line(typed(summary)) == ""
 
 
 def test_a_band_that_is_gone_shows_its_automatic_result_and_a_dash(reviewed: dict[str, Any]) -> None:
     rows = reviewed["summary"]["review"]["bands"]
     gone = [rows[0] | {"reviewed": None}, {**rows[1], "automatic": None, "changed": True}, *rows[2:]]
-    view = review_view(reviewed["summary"] | {"review": reviewed["summary"]["review"] | {"bands": gone}})
+    summary = reviewed["summary"] | {"review": reviewed["summary"]["review"] | {"bands": gone}}
+    view = review_view(typed(summary), METRIC)
     assert view is not None
-    assert (view.bands[0]["rpm"], view.bands[0]["legs"], view.bands[0]["speed"].reviewed) == ("800", "2 → 0", "–")
-    assert (view.bands[1]["legs"], view.bands[1]["speed"].automatic) == ("0 → 2", "–")
+    assert (view.bands[0].rpm, view.bands[0].legs, view.bands[0].figures[0].reviewed) == ("800", "2 → 0", "–")
+    assert (view.bands[1].legs, view.bands[1].figures[0].automatic) == ("0 → 2", "–")
 
 
 def text_of(view: Any) -> str:
@@ -131,10 +138,10 @@ def text_of(view: Any) -> str:
 
 
 def test_the_screen_says_in_one_line_that_the_result_is_reviewed(reviewed: dict[str, Any]) -> None:
-    text = text_of(bands_view(reviewed["bands"], reviewed["summary"]))
+    text = text_of(bands_view(reviewed["bands"], typed(reviewed["summary"])))
     assert "Reviewed: 1 stretch excluded (1), 1 included (2) and 1 relabelled (3)" in " ".join(text.split())
     assert text.count("Reviewed:") == 1
-    assert "Reviewed" not in text_of(bands_view(reviewed["bands"], reviewed["summary"] | {"review": None}))
+    assert "Reviewed" not in text_of(bands_view(reviewed["bands"], typed(reviewed["summary"] | {"review": None})))
 
 
 def test_the_list_of_stretches_names_verdict_and_reason_in_80_columns(reviewed: dict[str, Any]) -> None:

@@ -10,14 +10,18 @@ import pyarrow as pa
 import pytest
 from rich.console import Console
 
-from tests.report.trial_tables import make_trial
+from tests.report.trial_tables import make_trial, typed
 from trialcapture.report.terminal import bands_view
 
 
-def shown(trial: dict[str, Any], width: int = 80) -> str:
+def text_of(view: Any, width: int = 80) -> str:
     out = io.StringIO()
-    Console(file=out, width=width, no_color=True, highlight=False).print(bands_view(trial["bands"], trial["summary"]))
+    Console(file=out, width=width, no_color=True, highlight=False).print(view)
     return out.getvalue()
+
+
+def shown(trial: dict[str, Any], width: int = 80) -> str:
+    return text_of(bands_view(trial["bands"], typed(trial["summary"])), width)
 
 
 @pytest.mark.parametrize(

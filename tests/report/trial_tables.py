@@ -7,6 +7,7 @@ throttle, a current that turns, reciprocal legs. It is not a test of the science
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
 from typing import Any
@@ -14,6 +15,13 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 from scipy.signal import lfilter
+
+from trialcapture.prepare.data_health import DataHealth
+from trialcapture.reduce.summary import Summary, as_json, parse_summary
+from trialcapture.report.figures import Drawing
+from trialcapture.report.figures_results import band_figures, draw_specification
+from trialcapture.report.page import render_report
+from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
 STAMP = pa.timestamp("ns", tz="UTC")
@@ -223,8 +231,44 @@ def _rejects() -> pa.Table:
 
 
 def _answer(row: dict[str, Any], low: float, high: float) -> dict[str, Any]:
-    kept = ("band_rpm", "speed_kn", "economy_nm_per_l", "economy_u_nm_per_l", "range_nm", "range_u_nm")
-    return {k: row[k] for k in kept} | {"flat_from_kn": low, "flat_to_kn": high, "within_pct": 3.0}
+    kept = (
+        "band_rpm", "band_name", "speed_kn", "speed_u_kn", "fuel_l_per_h", "economy_nm_per_l", "economy_u_nm_per_l",
+        "range_nm", "range_u_nm", "ways",
+    )  # fmt: skip
+    stated = {"one_way_as_good": None, "flat_from_kn": low, "flat_to_kn": high, "within_pct": 3.0, "at_edge": False}
+    return {k: row[k] for k in kept} | stated
+
+
+def bare_summary() -> dict[str, Any]:
+    """Return a summary in which nothing is known that need not be."""
+    known = make_trial(steps=(2000,), accepted=False)["summary"]
+    stated = {"capacity_l": None, "usable_after_reserve_l": None, "density_kg_per_m3": None, "calibration": None}
+    empty: dict[str, Any] = {
+        key: [] for key in ("rated_rpm_check", "plausibility", "budgets", "warnings", "counts", "raw")
+    }
+    return known | empty | {
+        "load": {"items": [], "displacement_kg": None, "missing": []},
+        "fuel": known["fuel"] | stated,
+        "current": known["current"] | {"pairs": [], "fit": [], "methods": []},
+        "conditions": known["conditions"] | {k: None for k in known["conditions"] if k not in ("water", "water_density_kg_per_m3")}
+        | {"place": "", "hull_cleaned": "", "trim": []},
+        "speed_log": None,
+    }  # fmt: skip
+
+
+def typed(summary: dict[str, Any]) -> Summary:
+    """Return a summary as the program holds it, of one as ``summary.json`` holds it."""
+    return parse_summary(json.dumps(summary))
+
+
+def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits = METRIC) -> list[Drawing]:
+    """Return the drawn figures of the band table."""
+    return [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)]
+
+
+def render(*, summary: dict[str, Any], **parts: Any) -> str:
+    """Return the page of a trial from `make_trial`."""
+    return render_report(summary=typed(summary), **parts)
 
 
 def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, t_s: Any) -> dict[str, Any]:
@@ -238,7 +282,9 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
     iso = [np.datetime64(int(m), "s").astype(str) + "Z" for m in minutes]
     return {
         "schema_version": 1,
-        "boat": {"name": name, "length_m": 14.2, "planing": True},
+        "boat": {
+            "name": name, "length_m": 14.2, "beam_m": None, "draught_m": None, "lightship_kg": 14200.0, "planing": True,
+        },
         "load": {
             "items": [
                 {"name": "light ship", "kg": 14200.0}, {"name": "fuel", "kg": 1134.0}, {"name": "fresh water", "kg": 300.0},
@@ -248,14 +294,18 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
         },
         "fuel": {
             "capacity_l": 1800.0, "usable_fraction": 1.0, "reserve_fraction": 0.10, "usable_after_reserve_l": 1620.0,
-            "density_kg_per_m3": 840.0, "calibration": {"factor": 1.013, "origin": "tank to tank, 240 L"},
+            "density_kg_per_m3": 840.0, "calibration": {"factor": 1.013, "origin": "tank to tank, 240 L", "u_pct": 1.0},
+            "uncalibrated_u_pct": None,
         },
-        "top_speed": top and {k: top[k] for k in ("speed_kn", "speed_u_kn", "band_rpm", "ways")},
+        "top_speed": top and {k: top[k] for k in ("speed_kn", "speed_u_kn", "band_rpm", "band_name", "rpm_mean", "ways")},
+        "fastest_seen": None, "economy_overall": None, "slowest_on_the_plane": None, "slow_runs": [],
         "economy_planing": plane and _answer(plane, plane["speed_kn"] - 1.8, plane["speed_kn"] + 1.4),
         "economy_displacement": slow and _answer(slow, slow["speed_kn"] - 0.6, slow["speed_kn"] + 0.3),
-        "slowest_planing_speed": {"speed_kn": 17.3, "u_kn": 0.35, "from": "slow run-down"} if rows else None,
+        "slowest_planing_speed": {
+            "speed_kn": 17.3, "u_kn": 0.35, "from": "slow run-down", "trim": None, "run_down": None, "run_up": None, "runs": [],
+        } if rows else None,
         "rated_rpm_check": [
-            {"engine": e, "rated_rpm": 3500.0, "reached_rpm": 3496.0 + k, "pct": 99.9, "verdict": "rated rpm reached"}
+            {"engine": e, "rated_rpm": 3500.0, "reached_rpm": 3496.0 + k, "pct": 99.9, "highest_load_pct": None, "verdict": "rated rpm reached"}
             for k, e in enumerate(engines)
         ] if rows else [],
         "conditions": {
@@ -270,22 +320,34 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
                 {
                     "t": iso[1 + i], "band_rpm": r["band_rpm"], "speed_kn": r["current_kn"] + 0.04 * (-1) ** i,
                     "towards_deg": 245.0, "along_kn": -(r["current_kn"] + 0.04 * (-1) ** i), "fit_along_kn": -r["current_kn"],
-                    "u_kn": 0.06,
+                    "u_kn": 0.06, "band_name": r["band_name"], "segments": [1, 2], "method": "double run", "through_water_kn": r["speed_kn"],
+                    "axis_deg": 65.0, "gap_min": 2.5, "in_time": True, "rpm_difference_pct": 0.1, "off_reciprocal_deg": 0.0,
+                    "expected_error_kn": 0.01,
                 }
                 for i, r in enumerate(rows[:10])
             ],
             "methods": [
                 {
-                    "band_rpm": r["band_rpm"], "method": "double run", "classical_kn": r["speed_kn"] + 0.012,
+                    "band_rpm": r["band_rpm"], "band_name": r["band_name"], "method": "double run", "classical_kn": r["speed_kn"] + 0.012,
                     "fit_kn": r["speed_kn"], "difference_kn": -0.012, "allowed_kn": 0.03, "agree": True,
                 }
                 for r in rows if r["ways"] == 2
             ],
             "fit": [
-                {"t": t, "speed_kn": 0.75 - 0.3 * i / 11, "towards_deg": 200 + 90 * i / 11, "u_kn": 0.03}
+                {"t": t, "speed_kn": 0.75 - 0.3 * i / 11, "towards_deg": 200 + 90 * i / 11, "u_kn": 0.03, "worst_axis_u_kn": 0.03}
                 for i, t in enumerate(iso)
             ] if rows else [],
+            "half_pairs": [], "disagreement": "", "third_run_advice": [], "strengths": None, "heading_used": heading,
+            "heading_offset_deg": None, "heading_offset_u_deg": None,
         },
+        "statistics": {
+            "chauvenet": False, "values_left_out": 0, "standard_errors": {"factor": 2.0, "bands": [], "all": None},
+        },
+        "review": None,
+        "measures": [],
+        "clocks": [],
+        "data_health": as_json(DataHealth()),
+        "dropped": {"segments": {}, "longest_segment": None, "rejects": {}},
         "regimes": {"by": "volumetric Froude number", "bands": []},
         "speed_log": {"bands": 9, "factor": 1.0204, "factor_u": 0.0031, "offset_kn": -0.04, "worst_left_kn": 0.06},
         "plausibility": [
@@ -294,7 +356,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
         ],
         "budgets": [
             {
-                "band_rpm": r["band_rpm"], "speed_u_kn": r["speed_u_kn"],
+                "band_rpm": r["band_rpm"], "band_name": r["band_name"], "speed_u_kn": r["speed_u_kn"], "coverage_factor": 2.0,
                 "fuel_terms": [] if r["fuel_u_l_per_h"] is None else [
                     {"name": "repeat", "u_l_per_h": 0.6 * r["fuel_u_l_per_h"]}, {"name": "calibration", "u_l_per_h": 0.8 * r["fuel_u_l_per_h"]},
                 ],
@@ -314,7 +376,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             for t, f, g, b, n in (("GP", "RMC", 30120, 61, 0), ("GP", "GGA", 30118, 58, 0), ("GP", "GSV", 0, 12, 90344), ("HC", "HDT", 30991, 31, 0))
             if heading or f != "HDT"
         ],
-        "session": {"id": "2031-05-14-osk", "created": iso[0]},
+        "session": {"id": "2031-05-14-osk", "created": iso[0], "made_by": "trialcapture 0.1.0"},
         "software_version": "0.1.0",
         "config_hash": "5f1d" * 16,
         "raw": [

@@ -8,7 +8,7 @@ from threading import Condition
 from typing import NamedTuple
 
 from trialcapture.archive.journal import encode_line
-from trialcapture.decode.nmea0183.stream import cut_pieces, grade_piece
+from trialcapture.decode.nmea0183.stream import line_quality, split_stream
 
 # ------------------------------------------------------------------------------
 # The bounded queue between the readers and the writer: a stalled disk must not make a reader wait.
@@ -139,7 +139,7 @@ class LineCutter:
                 after = received.data[len(whole.data) - whole.again :]
                 return [whole, *(self.feed(received._replace(data=after)) if after else [])]
         buffer = received.data if rest is None else rest.data + received.data
-        cut, left = cut_pieces(buffer)
+        cut, left = split_stream(buffer)
         source = self.source_of(received.source, received.sender)
         mono_ns, wall_ns = (received.mono_ns, received.wall_ns) if rest is None else rest[1:]
         pieces = []
@@ -191,10 +191,10 @@ class LineCutter:
         """Return the whole line if what came makes the half that was written an intact sentence."""
         if received.mono_ns - written.mono_ns > REMEMBER_NS:
             return None
-        pieces, _ = cut_pieces(written.data + received.data)
+        pieces, _ = split_stream(written.data + received.data)
         if not pieces or len(pieces[0]) <= len(written.data) or not pieces[0].endswith(b"\r\n"):
             return None
-        if grade_piece(pieces[0]) not in ("good", "unread"):
+        if line_quality(pieces[0]) not in ("good", "unread"):
             return None
         return Piece(self.source_of(*key), written.mono_ns, written.wall_ns, pieces[0], len(written.data))
 

@@ -18,8 +18,7 @@ from trialcapture.acquire.raw_files import RawFiles
 from trialcapture.acquire.received_lines import HOLD_NS, Backlog, LineCutter, Piece, Received, journal_line
 from trialcapture.acquire.source import Chunk, Say, Source, SourceError, say_nothing
 from trialcapture.acquire.source_health import Health
-from trialcapture.config import Config
-from trialcapture.config import Source as SourceSettings
+from trialcapture.config import Config, SourceSettings
 from trialcapture.errors import TrialCaptureError
 
 WAITS_S = (0.5, 1.0, 2.0, 2.0, 5.0)

@@ -16,7 +16,7 @@ from serial.tools import list_ports
 
 from trialcapture.acquire.computer_clock import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
-from trialcapture.decode.nmea0183.stream import cut_pieces, grade_piece
+from trialcapture.decode.nmea0183.stream import line_quality, split_stream
 
 # ------------------------------------------------------------------------------
 # Finding the speed of a serial line by listening only.
@@ -63,8 +63,8 @@ class BaudProbe:
         """
         if self._found:
             return self.baud
-        pieces, self._rest = cut_pieces(self._rest + data)
-        self._intact += sum(grade_piece(piece) in ("good", "unread") for piece in pieces)
+        pieces, self._rest = split_stream(self._rest + data)
+        self._intact += sum(line_quality(piece) in ("good", "unread") for piece in pieces)
         if self._intact >= ENOUGH_SENTENCES:
             self._found = True
         elif now_s - self._since_s >= STAY_S:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.received_lines import Piece
 from trialcapture.archive.verify import LONGEST_SILENCE_S
-from trialcapture.decode.nmea0183.stream import grade_piece
+from trialcapture.decode.nmea0183.stream import line_quality
 
 # ------------------------------------------------------------------------------
 # What a receiver's own sentences say while recording: is there a fix, and is its clock believable.
@@ -268,7 +268,7 @@ class Health:
                 health = self._get(piece.source, parent, stream, piece.mono_ns, None)
                 health.state = "open"
             self._arrived(health, piece.mono_ns)
-            grade = grade_piece(piece.data)
+            grade = line_quality(piece.data)
             if grade == "unsummed" and parent in self._trusted:
                 grade = "good"
             health.count(piece.mono_ns, len(piece.data), grade)

@@ -15,7 +15,7 @@ from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import nmea_files, open_session
 from trialcapture.decode.can.candump import is_candump_line
-from trialcapture.decode.nmea0183.stream import grade_piece, xor_checksum
+from trialcapture.decode.nmea0183.stream import line_quality, xor_checksum
 from trialcapture.errors import TrialCaptureError
 
 # Is every second of a recorded session either data or a gap with a name?
@@ -306,7 +306,7 @@ def _check_journal(
                     found.add("the TAG block's checksum is wrong; the sentence survives", number)
                     continue
                 timeline.add_line(ours[2].decode("ascii"), int(ours[3]))
-                sentences[grade_piece(unescape(ours[5]) + b"\r\n")] += 1
+                sentences[line_quality(unescape(ours[5]) + b"\r\n")] += 1
                 continue
             parsed = parse_line(line)
             if parsed.mono_us is not None and parsed.fault in ("", "torn"):
@@ -318,7 +318,7 @@ def _check_journal(
             elif timeline.begun:
                 found.add(f"{parsed.fault}; what can be read of the line survives", number)
             else:
-                sentences[grade_piece(parsed.original)] += 1
+                sentences[line_quality(parsed.original)] += 1
     faults += found.texts()
     remarks += torn.texts()
     return count

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from trialcapture.cli.output import PATH, json_option, path_argument, print_json, shown_progress
+
+if TYPE_CHECKING:
+    from trialcapture.config import UnitSystem
 
 
 @click.command()
@@ -18,8 +22,13 @@ from trialcapture.cli.output import PATH, json_option, path_argument, print_json
     type=PATH,
     help="Settings to use instead of those in the session.",
 )
+@click.option(
+    "--units",
+    type=click.Choice(("metric", "us", "imperial")),
+    help="Units of table and report; those of the settings when not given.",
+)
 @json_option
-def process(session: Path, config_path: Path | None, as_json: bool) -> None:
+def process(session: Path, config_path: Path | None, units: UnitSystem | None, as_json: bool) -> None:
     """Turn a session into trial set, band table and report.
 
     Everything is derived from SESSION/raw and can be made again: the same raw
@@ -33,7 +42,7 @@ def process(session: Path, config_path: Path | None, as_json: bool) -> None:
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
 
     with shown_progress() as progress:
-        result = derive(session, config_text=text, progress=progress)
+        result = derive(session, config_text=text, progress=progress, units=units)
     if as_json:
         bands = result["bands"].to_pylist()
         print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
@@ -42,5 +51,5 @@ def process(session: Path, config_path: Path | None, as_json: bool) -> None:
 
     from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
-    Console().print(bands_view(result["bands"], result["summary"]))
+    Console().print(bands_view(result["bands"], result["findings"], result["units"]))
     click.echo(f"report: {result['paths']['report']}")

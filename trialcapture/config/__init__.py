@@ -16,11 +16,11 @@ from pydantic import Field, ValidationError, model_validator
 from trialcapture.config.base import Section, fault_lines
 from trialcapture.config.inputs import (
     COUNTED_NS,
-    Column,
     EngineLog,
     LocaleWords,
-    LogClock,
-    Source,
+    LogClockSettings,
+    LogColumn,
+    SourceSettings,
     Xdr,
     fold_word,
     locale_words,
@@ -34,10 +34,12 @@ from trialcapture.config.sections import (
     Engine,
     Fuel,
     Load,
+    Report,
     Samples,
     Steady,
     Tank,
     Trial,
+    UnitSystem,
 )
 from trialcapture.errors import ConfigError, TrialCaptureError
 
@@ -48,19 +50,21 @@ __all__ = [
     "Bands",
     "Boat",
     "Calibration",
-    "Column",
     "Config",
     "Engine",
     "EngineLog",
     "Fuel",
     "Load",
     "LocaleWords",
-    "LogClock",
+    "LogClockSettings",
+    "LogColumn",
+    "Report",
     "Samples",
-    "Source",
+    "SourceSettings",
     "Steady",
     "Tank",
     "Trial",
+    "UnitSystem",
     "Xdr",
     "config_hash",
     "fold_word",
@@ -83,7 +87,8 @@ class Config(Section):
     bands: Bands = Field(default_factory=Bands)
     steady: Steady = Field(default_factory=Steady)
     samples: Samples = Field(default_factory=Samples)
-    source: tuple[Source, ...] = ()
+    report: Report = Field(default_factory=Report)
+    source: tuple[SourceSettings, ...] = ()
     engine_log: tuple[EngineLog, ...] = ()
     xdr: tuple[Xdr, ...] = ()
 
@@ -94,14 +99,14 @@ class Config(Section):
 
     @property
     def guard_s(self) -> float:
-        """Time left out after every change of rpm or course [s]."""
+        """Time left out after every change of rpm or course [s] (common practice, no source)."""
         if self.steady.guard_s is not None:
             return self.steady.guard_s
         return 20.0 if self.boat.planing else 30.0
 
     @property
     def sog_sd_kn(self) -> float:
-        """Limit on the spread of speed inside a steady segment [kn]."""
+        """Limit on the spread of speed inside a steady segment [kn] (common practice, no source)."""
         if self.steady.sog_sd_kn is not None:
             return self.steady.sog_sd_kn
         return 0.4 if self.boat.planing else 0.3

@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from babel import Locale
 
 _SHORTEST_PREFIX = 3
+"""Fewest letters of a month cut short (our choice: two months share two letters in most languages)."""
 _WIDTHS = ("wide", "abbreviated")
 
 _ALSO_MONTHS = {"de": {"mrz": 3}}
@@ -159,14 +160,15 @@ TIME_WORDS = ("iso", *COUNTED_NS, "elapsed_hms", "spreadsheet")
 SIX_PARTS = ("year", "month", "day", "hour", "minute", "second")
 """What the six columns of a time are, in this order."""
 LONGEST_OFFSET_S = 9.2e9
-"""Times are kept in 64-bit nanoseconds, which end after 292 years."""
+"""Longest offset of a clock [s]: a time is 64-bit nanoseconds, which end after 292 years."""
 _LARGEST = 1e12
+"""Largest scale and offset of raw counts, and one over the smallest scale (our choice: beyond lies only a slip)."""
 _OF_DAY, _OF_YEAR = frozenset("dejmbByYGUWuwC"), frozenset("yYjGUWC")
 _LOCALE_DIRECTIVES = frozenset("YymdHIMSfbBpaA")
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2})(?::?([0-5]\d))?")
 
 
-class Source(Section):
+class SourceSettings(Section):
     """One input on the boat's network; we only listen."""
 
     id: Annotated[Text, Field(pattern=r"^[A-Za-z0-9_-]{1,15}$")]
@@ -181,6 +183,7 @@ class Source(Section):
     bitrate: Whole | None = None
     path: Text | None = None
     latency_s: Annotated[Number, Field(ge=0, le=10)] = 0.0
+    """Delay of the sentences behind the measurement [s]; the upper bound is our choice."""
     require_checksum: Flag = True
     stamp: Literal["first_byte", "last_byte"] | None = None
     """Which byte of a sentence receipt stamps were made at. By default the first, as the recorder does, and the last
@@ -195,11 +198,12 @@ class Source(Section):
 
 
 Place = Annotated[Whole, Field(ge=1, le=16_384)]
-"""Number of a column, from 1; a sheet of a workbook has at most 16 384."""
+"""Number of a column, from 1; a sheet of an .xlsx workbook has at most 16 384 (its makers' published limit, from
+memory)."""
 Heading = Annotated[Text, Field(min_length=1)]
 
 
-class Column(Section):
+class LogColumn(Section):
     """One quantity of an engine log: its heading or column number, its declared unit, and what its counts mean."""
 
     name: Heading | Place
@@ -224,7 +228,7 @@ class Column(Section):
             raise ValueError(f"{fault.what}; {fault.expected}") from fault
 
 
-class LogClock(Section):
+class LogClockSettings(Section):
     """How an engine log's clock is tied to UTC."""
 
     method: Literal["auto", "rpm", "marks", "fixed"] = "auto"
@@ -242,7 +246,7 @@ HeadingOrColumn = Annotated[
     Annotated[Text, Tag("heading")]
     | Annotated[Place, Tag("place")]
     | Annotated[tuple[Heading | Place, ...], Tag("list")]
-    | Annotated[Column, Tag("table")],
+    | Annotated[LogColumn, Tag("table")],
     Discriminator(_column_kind),
 ]
 
@@ -285,7 +289,7 @@ class EngineLog(Section):
     """Rows up to and including the headings; 0 where there are none and columns are numbered."""
     skip_rows_after_header: Annotated[Whole, Field(ge=0, le=100)] = 0
     """Rows between headings and data, such as a row of units."""
-    clock: LogClock = Field(default_factory=LogClock)
+    clock: LogClockSettings = Field(default_factory=LogClockSettings)
 
     @property
     def zone(self) -> tzinfo:

@@ -39,6 +39,7 @@ class Fuel(Section):
     capacity_l: Positive | None = None
     usable_fraction: Annotated[Number, Field(gt=0, le=1)] = 1.0
     reserve_fraction: Annotated[Number, Field(ge=0, lt=1)] = 0.10
+    """Share of the usable fuel kept as reserve; 10 % (common practice, no source)."""
     density_kg_per_m3: Annotated[Number, Field(ge=653, le=1075)] | None = None
     """At 15 °C; the bounds are those of ASTM D1250-80 table 54B, which corrects volumes for temperature."""
     supply_temp_c: Annotated[Number, Field(ge=-40, le=120)] | None = None
@@ -63,6 +64,7 @@ class Tank(Section):
     capacity_l: Positive
     fraction: Share
     density_kg_per_m3: Annotated[Number, Field(ge=600, le=1400)]
+    """Bounds: below any fuel, above any liquid cargo of a boat (our choice)."""
 
     @model_validator(mode="before")
     @classmethod
@@ -89,6 +91,7 @@ class Engine(Section):
     id: EngineId
     rated_rpm: Positive
     idle_rpm: Positive = 600.0
+    """Speed at idle; 600 rpm (common practice for Diesel engines, no source)."""
     highest_rpm: Positive | None = None
     """Readings above are void; 1.25 times the rated speed when not given: overspeed stops act at 1.15 to 1.2 times
     (common practice, no source)."""
@@ -148,6 +151,7 @@ class Samples(Section):
     """The uniform grid of the trial set."""
 
     grid_hz: Annotated[Number, Field(ge=0.2, le=100)] = 10.0
+    """Rows a second; 10 as the fastest common receivers (common practice, no source); bounds are our choice."""
     max_gap_s: dict[str, Positive] = Field(default_factory=dict)
     """Overrides, by channel group; the defaults are `trialcapture.channels.MAX_GAP_S`."""
 
@@ -164,6 +168,18 @@ class Samples(Section):
         return self.max_gap_s.get(base_group, MAX_GAP_S[base_group])
 
 
+UnitSystem = Literal["metric", "us", "imperial"]
+"""Units of what people read; files keep those of the program."""
+
+
+class Report(Section):
+    """What people read: terminal, report and figures. No number in a file depends on it."""
+
+    units: UnitSystem = "metric"
+    also: UnitSystem | None = None
+    """Units printed beside them."""
+
+
 class Trial(Section):
     """Conditions as people saw them; what instruments see comes from the data."""
 
@@ -171,6 +187,7 @@ class Trial(Section):
     place: Text = ""
     water: Literal["sea", "fresh", "brackish"] = "sea"
     water_density_kg_per_m3: Annotated[Number, Field(ge=990, le=1060)] | None = None
+    """Bounds: warm fresh water to beyond the saltiest sea (our choice)."""
     wave_height_m: NotNegative | None = None
     sea_state: Annotated[Whole, Field(ge=0, le=9)] | None = None
     generator_running: Flag | None = None

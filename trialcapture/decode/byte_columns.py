@@ -44,7 +44,7 @@ I64 = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 LONGEST = 16
-"""Most characters (sign left out) read in columns; longer numbers are left to `float`, one by one."""
+"""Most characters (sign left out) read in columns: two 64-bit words. Longer numbers are left to `float`, one by one."""
 
 
 def _each(byte: int) -> np.uint64:
@@ -239,6 +239,7 @@ def encode_spans(
 
 
 _LONGEST_SPAN = 96
+"""Bytes of a span that are told apart: twelve 64-bit words, more than a sentence of 82 holds (our choice)."""
 _FIRST_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], np.uint64)
 
 

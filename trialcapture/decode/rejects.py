@@ -13,7 +13,7 @@ from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode import byte_columns
 
 LONGEST_KEPT_BYTES = 256
-"""A reject's bytes are shown up to this length; the raw file holds the rest."""
+"""Bytes of a reject that are kept (our choice: three sentences); the raw file holds the rest."""
 
 
 class Reason(IntEnum):

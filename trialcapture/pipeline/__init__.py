@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import open_sample_rows, write_file, write_parquet
 from trialcapture.archive.session import Session, open_session
 from trialcapture.archive.work_folder import open_run_folder
-from trialcapture.config import Config, load_config
+from trialcapture.config import Config, UnitSystem, load_config
 from trialcapture.pipeline.gridding import find_slices, write_samples
 from trialcapture.pipeline.reading import (
     Progress,
@@ -41,6 +42,7 @@ from trialcapture.prepare.trial_alignment import align_trial
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.page import render_report
+from trialcapture.report.reader_units import ReaderUnits
 
 __all__ = ["Progress", "process"]
 
@@ -49,6 +51,7 @@ def process(
     folder: Path,
     config_text: str | None = None,
     progress: Progress = lambda _step, _share: None,
+    units: UnitSystem | None = None,
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
@@ -58,9 +61,11 @@ def process(
         folder: The session.
         config_text: Settings to use instead of those in ``session.toml``.
         progress: See `Progress`.
+        units: What people read is in these; None for those of the settings. Of the files only the report depends on it.
 
     Returns:
-        ``bands`` and ``legs`` (Arrow tables), ``summary`` (JSON-able) and ``paths`` of the files written.
+        ``bands`` and ``legs`` (Arrow tables), ``summary`` (as JSON holds it), ``findings`` (the same, typed), ``units``
+        (of the reader) and ``paths`` of the files written.
 
     Raises:
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
@@ -84,11 +89,11 @@ def process(
         raw = hashing.result()
         progress("reduction", None)
         results = reduce_prepared(trial, session, config, notes, raw)
-        summary = as_json(results.summary)
+        read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
         page = render_report(
-            bands=results.bands, legs=results.legs, summary=summary, samples=trial.overview,
-            segments=results.segments, clocks=trial.clocks, rejects=trial.rejects,
+            bands=results.bands, legs=results.legs, summary=results.summary, samples=trial.overview,
+            segments=results.segments, clocks=trial.clocks, rejects=trial.rejects, units=read_in,
         )  # fmt: skip
         if keeping is not None:
             keeping.result()
@@ -102,6 +107,7 @@ def process(
     write_parquet(reduction / "bands.parquet", results.bands, provenance)
     write_file(reduction / "bands.csv", bands_csv(results.bands))
     write_file(reduction / "legs.csv", legs_csv(results.legs))
+    summary = as_json(results.summary)
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(reduction / "summary.json", summary_text.encode())
     write_file(reduction / "report.html", page.encode())
@@ -111,7 +117,10 @@ def process(
         "report": reduction / "report.html",
         "summary": reduction / "summary.json",
     }
-    return {"bands": results.bands, "legs": results.legs, "summary": summary, "paths": paths}
+    return {
+        "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
+        "paths": paths,
+    }  # fmt: skip
 
 
 def prepare_trial(
@@ -152,6 +161,12 @@ def prepare_trial(
         made_of = origin()
         rejected = write_rejects(trialset / "rejects.parquet", made_of, logs, engine_logs, arrangement)
         slices = find_slices(logs, engine_logs, arrangement)
+        warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
+        health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
+        health = health.with_items(log_rejections(engine_logs))
+        # the outlines have done their work; they are the largest thing held, and windows need room
+        arrangement = replace(arrangement, logs={})
+        del logs, engine_logs
         gridded = write_samples(
             trialset / "samples.parquet", made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
         )
@@ -162,9 +177,6 @@ def prepare_trial(
             samples.read, gridded.first_ns, gridded.stretches, config, receiver_of(leading),
             partial(arrangement.screen.u_kn, leading), resolutions,
         )  # fmt: skip
-    warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
-    health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
-    health = health.with_items(log_rejections(engine_logs))
     health = health.with_items(spike_items(gridded.left_out, rankings, (span_ns[1] - span_ns[0]) / 3.6e12, config))
     health = health.with_items(silence_holes(gridded.stretches, gridded.first_ns, config))
     health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])

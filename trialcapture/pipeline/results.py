@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from math import ceil
 from typing import Any
 
 import pyarrow as pa
@@ -12,10 +14,13 @@ import pyarrow as pa
 from trialcapture import __version__
 from trialcapture.archive.manifest import hash_file, raw_files
 from trialcapture.archive.notes import Note, reviews_of, trims_of
+from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
+from trialcapture.measure.circumstances import ReadSamples
+from trialcapture.measure.trial import measure_trial
 from trialcapture.pipeline.reading import SentenceCounts
 from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
 from trialcapture.prepare.steady.segment_review import as_reviewed
@@ -34,7 +39,6 @@ from trialcapture.reduce.summary import (
     TrialWarning,
     complete,
 )
-from trialcapture.reduce.trial import reduce_trial
 
 NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
 """Limits that say what the boat was doing, not that a run on one course failed."""
@@ -121,17 +125,36 @@ def reduce_prepared(
         notes: Trim settings and reviews among them have a part in the results.
         raw: From `hash_raw`.
     """
-    segments, (bands, legs, findings) = reduce_reviewed(
-        with_trims(trial.segments, trims_of(notes), config),
-        reviews_of(notes),
-        lambda s: reduce_trial(s, config, clocks=trial.clocks, samples=trial.overview),
-    )
+    with _open_episodes(session, trial, config) as read_samples:
+        segments, (bands, legs, findings) = reduce_reviewed(
+            with_trims(trial.segments, trims_of(notes), config),
+            reviews_of(notes),
+            lambda s: measure_trial(
+                s, config, clocks=trial.clocks, samples=trial.overview, session_id=session.id,
+                read_samples=read_samples,
+            ),
+        )  # fmt: skip
     air = replace(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
     findings = replace(findings, conditions=air)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw)
     return Results(segments, bands, legs, summary)
+
+
+@contextmanager
+def _open_episodes(session: Session, trial: PreparedTrial, config: Config) -> Iterator[ReadSamples]:
+    """Open the samples of a trial, to read the full rate of an episode of it."""
+    with open_sample_rows(session.folder / "trialset" / "samples.parquet") as samples:
+        first_ns = integers(samples.read(0, 1, ["t"])["t"])[0][0]
+        rows = trial.overview.num_rows * max(round(config.samples.grid_hz), 1)
+
+        def read(start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
+            ends = (ceil((t_ns - first_ns) * config.samples.grid_hz / 1e9) for t_ns in (start_ns, stop_ns))
+            start, stop = (min(max(row, 0), rows) for row in ends)
+            return samples.read(start, stop, columns)
+
+        yield read
 
 
 def _with_evidence(

@@ -1,7 +1,7 @@
-"""The account of what is wrong with the data of a trial: every fault with its cost to the result.
+"""Data health: every fault of a trial's data with its cost to the result.
 
-Whoever finds a fault makes one item of it; `DataHealth` gathers them, and the summary, the screen and the report
-tell them in the same words.
+Whoever finds a fault makes one item of it; `DataHealth` gathers them; summary, terminal and report show them in the
+same words. Also here: counts of what was refused or is not decoded, and times without readings.
 """
 
 from __future__ import annotations
@@ -379,12 +379,10 @@ def utc_text(t_ns: int) -> str:
     return f"{moment:%Y-%m-%dT%H:%M:%S}.{rest // 1_000_000:03d}Z"
 
 
-# ------------------------------------------------------------------------------
-# What came in and could not be used, counted: refused sentences, void fields, types that feed no result.
+# Refused sentences, void fields, and types that feed no result, counted.
 #
 # What never came in is not here. Where all that a source said of something was refused, that is said, so that nobody
 # takes it for missing.
-# ------------------------------------------------------------------------------
 
 Counts = Mapping[tuple[str, str, str], Sequence[int]]
 """Sentences good, bad and not decoded, by source, talker and formatter or parameter group."""
@@ -396,7 +394,8 @@ NO_COST = "none"
 COSTLY_SHARE = 0.05
 """Share of a type's sentences refused from which on it costs something (common practice, no source)."""
 _FEWEST_OF_A_TYPE = 5
-"""Fewer refused sentences of a type, none of which was ever sound, are damage to other addresses."""
+"""Fewer refused sentences of a type, none of which was ever sound, are damage to other addresses (our choice, no
+source)."""
 _TRANSDUCERS = {
     "A": "angle", "C": "temperature", "D": "distance", "F": "frequency", "G": "generic", "H": "humidity",
     "I": "electric current",
@@ -543,9 +542,7 @@ def unmapped_items(left: Mapping[tuple[str, str, str, str], int]) -> Iterator[Un
         )
 
 
-# ------------------------------------------------------------------------------
-# Times in which a channel that feeds the result has no reading, and what that cost.
-# ------------------------------------------------------------------------------
+# Times without readings of a channel that feeds the result.
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]

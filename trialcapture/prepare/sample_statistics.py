@@ -1,20 +1,25 @@
-"""Means, spreads, effective sample sizes and outliers of autocorrelated and circular samples."""
+"""Means, spreads, effective sample sizes and outliers of autocorrelated and circular samples.
+
+Circular means are written out: they are four lines, and importing `scipy.stats` takes 0.4 s of CPU.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 Floats = npt.NDArray[np.float64]
 
 _WINDOW, _WINDOW_OWN_MEAN = 5.0, 3.0
 """Lags summed up, in running taus. On simulated legs the correction was surest with three; each lag more adds noise."""
 _LEAST_LEFT = 0.1
-"""Share of the variance that must be left in a stretch once its own mean is out; below, it is one long swing."""
+"""Share of the variance that must be left in a stretch once its own mean is out; below, it is one long swing (our
+choice, no source)."""
 
 MEMORY_S = 5.0
 """Integrated memory that the speed in a seaway has at least, twice a correlation time [s]. Waves that swing to and fro
@@ -118,6 +123,7 @@ def slope_per_s(y: Floats, dt_s: float) -> float:
 
 def rolling_mean(y: Floats, width: int) -> Floats:
     """Return the centred moving mean over `width` samples; NaN is skipped, a window of NaN gives NaN."""
+    # SciPy's uniform filter knows no unknown values, and pandas takes 0.4 s of CPU to import
     if width <= 1 or y.size == 0:
         return y.astype(np.float64, copy=True)
     before, after = width // 2, (width - 1) // 2
@@ -155,61 +161,10 @@ def window_sums(y: Floats | npt.NDArray[np.bool_], before: int, after: int) -> F
     return sums
 
 
-def median(values: Floats) -> float:
-    """Return the median of known values, at least one; NumPy's own takes several times as long for a few hundred."""
-    ordered, half = np.sort(values), values.size // 2
-    return float(ordered[half]) if values.size % 2 else 0.5 * float(ordered[half - 1] + ordered[half])
-
-
-def quantile(values: Floats, share: float) -> float:
-    """Return a quantile of known values, at least one, linear between them; quick for the same reason as `median`.
-
-    Args:
-        values: Shape (n,).
-        share: From 0 to 1.
-    """
-    place = (values.size - 1) * share
-    below = int(place)
-    low, high = np.sort(values)[[below, min(below + 1, values.size - 1)]].tolist()
-    part = place - below
-    # from the nearer of the two, as NumPy does
-    return float(low + (high - low) * part if part < 0.5 else high - (high - low) * (1.0 - part))
-
-
-# ------------------------------------------------------------------------------
-# The standard error of a mean by blocking: a check on the effective sample size that shares none of its arithmetic.
-# ------------------------------------------------------------------------------
+# Standard error by blocking: a check on the effective sample size that shares none of its arithmetic.
 
 FEWEST_BLOCKS = 3
-"""Fewer blocks than this tell nothing of their own spread."""
-
-
-class Level(NamedTuple):
-    """What blocks of one length say: standard error of the mean and the standard uncertainty of that error."""
-
-    block: int
-    error: float
-    error_u: float
-
-
-def blocking_levels(values: Floats) -> list[Level]:
-    """Return the standard error of the mean of a series for blocks of 1, 2, 4 … samples.
-
-    It rises with the block length until blocks are longer than the samples remember, and is flat from there on; an
-    odd sample at the end of a level is left out of the longer ones.
-
-    Args:
-        values: Samples at one spacing, finite, shape (n,).
-
-    Source: Flyvbjerg & Petersen 1989, J. Chem. Phys. 91:461, equations 25-28.
-    """
-    levels = []
-    x, block = values, 1
-    while x.size >= 2:
-        error = float(x.std(ddof=1)) / float(np.sqrt(x.size))
-        levels.append(Level(block, error, error / float(np.sqrt(2.0 * (x.size - 1)))))
-        x, block = 0.5 * (x[: x.size // 2 * 2 : 2] + x[1::2]), 2 * block
-    return levels
+"""Fewer blocks than this tell nothing of their own spread (our choice, no source)."""
 
 
 def choose_block(parts: Sequence[Floats]) -> int:
@@ -269,9 +224,7 @@ def _pooled_variance(parts: Sequence[Floats], block: int) -> float:
     return sum(float(a @ a) for a in apart) / freedom if freedom else 0.0
 
 
-# ------------------------------------------------------------------------------
-# Chauvenet's criterion: samples so far from the mean that fewer than half a one is expected there.
-# ------------------------------------------------------------------------------
+# Chauvenet's criterion.
 
 Bools = npt.NDArray[np.bool_]
 
@@ -281,8 +234,6 @@ def chauvenet_limit(n: int, expected: float = 0.5) -> float:
 
     Source: Chauvenet's criterion ``n * erfc(z / sqrt 2) < 0.5``, as ISO 19030-2 uses it (from memory).
     """
-    from scipy.special import ndtri  # noqa: PLC0415  (slow import, needed by few)
-
     return float(ndtri(1.0 - min(expected / n, 1.0) / 2.0))
 
 

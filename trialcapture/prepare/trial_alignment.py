@@ -1,6 +1,7 @@
-"""What must be known of a whole trial before any of it can be gridded: clocks, sources in order, engines by number.
+"""Trial alignment: what must be known of a whole trial before it is gridded, found from downsampled indexes.
 
-Found from downsampled indexes, so that a day's recording need not be held.
+These are the clocks, the ranking of sources by channel group, engines by number, channels published on change, and the
+readings that are not used.
 """
 
 from __future__ import annotations
@@ -86,7 +87,7 @@ MEASURING = ("velocity", "rpm", "fuel")
 ON_CHANGE = ("rpm", "fuel", "trim", "stw", "depth", "water_temp")
 """Groups of one channel that instruments may publish on change only."""
 LONGEST_DAYS = 14
-"""Longest session that is taken for one trial."""
+"""Longest session that is taken for one trial (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +146,7 @@ def align_trial(
     marks_ns: Sequence[int] = (),
     progress: Callable[[str], None] = lambda _: None,
 ) -> TrialAlignment:
-    """Arrange a trial from the downsampled indexes of its logs.
+    """Align a trial from the downsampled indexes of its logs.
 
     Args:
         indexes: Per raw NMEA or CAN file, its name and its downsampled index.

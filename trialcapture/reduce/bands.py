@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TypedDict
 
 import numpy as np
 
-from trialcapture.config import Bands, Steady
+from trialcapture.config import Bands, Fuel, Steady
 from trialcapture.prepare.sample_statistics import wrap_deg
-from trialcapture.reduce.legs import IntArray, Legs
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.runs import IntArray, Legs, Runs, RunSequence
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray, coverage_factor, pooled_scatter, weighted_mean
 
 WIDEST_DEFAULT_HALF_WIDTH_RPM = 100.0
 """Common practice, no source: a throttle set by hand stays well inside it."""
@@ -37,7 +38,8 @@ CLEARLY_OTHER_STEP_PCT = 8.0
 """Gaps wider than this tell no more about where the cut should be (common practice, no source)."""
 
 
-class Band(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Band:
     """Limits of one RPM band; all NaN when the boat's engine speed is unknown."""
 
     band_rpm: float
@@ -57,8 +59,8 @@ class BandKey(TypedDict):
 
 def band_key(band: Band) -> BandKey:
     """Return what entries of the summary are told apart by: ``band_rpm``, None where unknown, and ``band_name``."""
-    rpm = band["band_rpm"]
-    return {"band_rpm": rpm if np.isfinite(rpm) else None, "band_name": band["name"]}
+    rpm = band.band_rpm
+    return {"band_rpm": rpm if np.isfinite(rpm) else None, "band_name": band.name}
 
 
 def join_names(names: Sequence[str], last: str = ", ") -> str:
@@ -98,10 +100,8 @@ def assign_bands(rpm: FloatArray, settings: Bands) -> tuple[IntArray, list[Band]
     for members in find_clusters(rpm[above], settings.half_width_rpm):
         groups.append((_nominal(rpm[above][members]), above[members], False))
     numbers, bands = _number_bands(rpm, groups)
-    for band in bands:
-        if band["declared"]:
-            band["low_rpm"], band["high_rpm"] = band["band_rpm"] - half, band["band_rpm"] + half
-    return numbers, bands
+    declared = [replace(b, low_rpm=b.band_rpm - half, high_rpm=b.band_rpm + half) if b.declared else b for b in bands]
+    return numbers, declared
 
 
 def band_half_width_rpm(settings: Bands) -> float:
@@ -177,7 +177,7 @@ def assign_without_rpm(legs: Legs, settings: Steady) -> tuple[IntArray, list[Ban
         legs: Accepted segments in order of time.
         settings: ``reciprocal_deg`` and ``reciprocal_max_gap_min`` are used.
     """
-    sog = legs["values"]["sog_kn_mean"]
+    sog = legs.values["sog_kn_mean"]
     groups = _split_unlike(_gather(legs, settings, BACK_SPEED_KN), legs)
     strong = _gather(legs, settings, STRONG_BACK_SPEED_KN)
     shown = np.array(list(_shown_currents(strong, legs).values()))
@@ -188,16 +188,16 @@ def assign_without_rpm(legs: Legs, settings: Steady) -> tuple[IntArray, list[Ban
     for b, members in enumerate(groups):
         numbers[members] = b
     nan = float(np.nan)
-    nameless: Band = {"band_rpm": nan, "low_rpm": nan, "high_rpm": nan, "declared": False, "name": ""}
-    return numbers, [nameless.copy() for _ in groups]
+    nameless = Band(band_rpm=nan, low_rpm=nan, high_rpm=nan, declared=False, name="")
+    return numbers, [nameless] * len(groups)
 
 
 def _gather(legs: Legs, settings: Steady, back_kn: float) -> list[list[int]]:
     """Return the legs by setting of the throttle, as `assign_without_rpm` says."""
     groups: list[list[int]] = []
-    for k in range(legs["start_ns"].size):
+    for k in range(legs.start_ns.size):
         for members in sorted(groups, key=lambda g: -g[-1]):
-            gap_min = (legs["start_ns"][k] - legs["stop_ns"][members[-1]]) / 60e9
+            gap_min = (legs.start_ns[k] - legs.stop_ns[members[-1]]) / 60e9
             soon = gap_min <= settings.reciprocal_max_gap_min
             if soon and all(_one_setting(legs, k, m, settings, back_kn) for m in members):
                 members.append(k)
@@ -209,7 +209,7 @@ def _gather(legs: Legs, settings: Steady, back_kn: float) -> list[list[int]]:
 
 def _one_setting(legs: Legs, i: int, j: int, settings: Steady, back_kn: float) -> bool:
     """Return whether two legs may have been run at one setting of the throttle."""
-    values = legs["values"]
+    values = legs.values
     course, sog, stw = values["cog_true_deg_mean"], values["sog_kn_mean"], values["stw_kn_mean"]
     turned, back = np.abs(wrap_deg(np.array([course[i] - course[j], course[i] - course[j] - 180.0])))
     same_way = turned <= settings.reciprocal_deg and abs(sog[i] - sog[j]) <= SAME_SPEED_KN
@@ -222,7 +222,7 @@ def _one_setting(legs: Legs, i: int, j: int, settings: Steady, back_kn: float) -
 
 def _shown_currents(groups: list[list[int]], legs: Legs) -> dict[int, FloatArray]:
     """Return the current, north and east [kn], that each group run both ways shows: the mean of both ways."""
-    sog, course = legs["values"]["sog_kn_mean"], np.radians(legs["values"]["cog_true_deg_mean"])
+    sog, course = legs.values["sog_kn_mean"], np.radians(legs.values["cog_true_deg_mean"])
     ground = np.column_stack([sog * np.cos(course), sog * np.sin(course)])
     ways = {g: _ways(members, legs) for g, members in enumerate(groups)}
     return {g: np.mean([ground[w].mean(axis=0) for w in parts], axis=0) for g, parts in ways.items() if all(parts)}
@@ -245,7 +245,7 @@ def _split_unlike(groups: list[list[int]], legs: Legs) -> list[list[int]]:
 
 def _ways(members: list[int], legs: Legs) -> tuple[list[int], list[int]]:
     """Return the legs of a group that go the way of its first one, and those back."""
-    course = legs["values"]["cog_true_deg_mean"]
+    course = legs.values["cog_true_deg_mean"]
     ahead = [bool(abs(wrap_deg(course[m] - course[members[0]])) <= 90.0) for m in members]
     out = [m for m, is_out in zip(members, ahead, strict=True) if is_out]
     return out, [m for m in members if m not in out]
@@ -262,12 +262,213 @@ def _number_bands(rpm: FloatArray, groups: list[tuple[float, IntArray, bool]]) -
         # two clusters that round to one name keep their own mean, so that no row can be taken for another
         shown = float(held.mean()) if names.count(name) > 1 and not declared else name
         bands.append(
-            {
-                "band_rpm": shown,
-                "low_rpm": float(held.min()),
-                "high_rpm": float(held.max()),
-                "declared": declared,
-                "name": rpm_name(shown),
-            }
+            Band(
+                band_rpm=shown,
+                low_rpm=float(held.min()),
+                high_rpm=float(held.max()),
+                declared=declared,
+                name=rpm_name(shown),
+            )
         )
     return numbers, bands
+
+
+# ------------------------------------------------------------------------------
+# Bands of a trial in which people put stretches into another band than the one their engine speed was read in.
+# ------------------------------------------------------------------------------
+
+
+def assign_relabelled(rpm: FloatArray, label_rpm: FloatArray, settings: Bands) -> tuple[IntArray, list[Band]]:
+    """Return the band of each hold (-1 for none) and the bands, ascending, as `assign_bands` does.
+
+    A hold with a label stands in the declared step the label falls into, else in the band whose name is within 1 % of
+    it, else in a band of its own; how the other holds are gathered does not depend on it.
+
+    Args:
+        rpm: Mean engine speed of each hold [rpm]; NaN without a label is put in no band.
+        label_rpm: Band a person put the hold into [rpm]; NaN where nobody did.
+        settings: ``[bands]`` of the configuration.
+    """
+    labelled = np.isfinite(label_rpm)
+    number, bands = assign_bands(np.where(labelled, np.nan, rpm), settings)
+    if not labelled.any():
+        return number, bands
+    for label in np.unique(label_rpm[labelled]):
+        members = np.flatnonzero(label_rpm == label)
+        name, is_declared = _step(float(label), settings)
+        apart = np.array([abs(b.band_rpm - name) for b in bands])
+        if apart.size and apart.min() <= SAME_STEP_PCT / 100.0 * name:
+            number[members] = int(np.argmin(apart))
+            continue
+        half = band_half_width_rpm(settings) if is_declared else 0.0
+        low, high = (name - half, name + half) if is_declared else (rpm[members].min(), rpm[members].max())
+        number[members] = len(bands)
+        bands.append(
+            Band(
+                band_rpm=name,
+                low_rpm=float(low),
+                high_rpm=float(high),
+                declared=is_declared,
+                name=rpm_name(name),
+            )
+        )
+    order = sorted(range(len(bands)), key=lambda b: (float(rpm[number == b].mean()), bands[b].band_rpm))
+    place = np.empty(len(bands) + 1, dtype=np.int64)
+    place[order] = np.arange(len(bands))
+    place[-1] = -1
+    return place[number], [_with_members(bands[b], rpm[number == b]) for b in order]
+
+
+def _step(label_rpm: float, settings: Bands) -> tuple[float, bool]:
+    """Return the declared step a label falls into and True, else the label and False."""
+    if not settings.is_automatic:
+        nearest = min(settings.steps_rpm, key=lambda step: abs(step - label_rpm))
+        if abs(nearest - label_rpm) <= band_half_width_rpm(settings):
+            return float(nearest), True
+    return label_rpm, False
+
+
+def _with_members(band: Band, rpm: FloatArray) -> Band:
+    """Return a band found automatically with the limits of what is in it now."""
+    if band.declared:
+        return band
+    return replace(band, low_rpm=float(rpm.min()), high_rpm=float(rpm.max()))
+
+
+# ------------------------------------------------------------------------------
+# Means per band that give both directions equal weight, with the scatter of fuel from run to run.
+# ------------------------------------------------------------------------------
+
+FUEL_POWER = 2.7
+"""d ln fuel / d ln rpm where one band alone cannot tell; between 2.5 and 3 in propeller practice (no source)."""
+FUEL_SCATTER_SHARE = 0.005
+"""Spread of fuel rate from run to run expected before looking (common practice, no source)."""
+FUEL_SCATTER_WORTH = 3.0
+"""How many runs that expectation is worth."""
+CALIBRATION_TERMS = ("calibration", "no calibration")
+"""Causes that move the fuel rate of every band by the same share."""
+_SAME_LINE = 0.3
+"""Courses that spread across their line by less than this share of their spread along it are one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class FuelValues:
+    """Fuel rate per band [L/h], calibrated, at the band's mean rpm; NaN where unknown. Uncertainties k=1."""
+
+    rate_l_per_h: FloatArray
+    u_l_per_h: FloatArray
+    terms_u_l_per_h: dict[str, FloatArray]
+
+
+def balance_ways(runs: Runs, sequences: list[RunSequence], n_bands: int) -> FloatArray:
+    """Return the weight of every run in its band's means, shape (B, n), each row adding up to 1.
+
+    Both ways of a sequence count half, so that wind and sea, which favour one way, cancel. Sequences count by
+    their number of runs.
+    """
+    weights = np.zeros((n_bands, len(runs.members)))
+    for sequence in sequences:
+        members, sign = np.array(sequence.runs), sequence.sign
+        sides = [side for side in (sign > 0, sign < 0) if side.any()]
+        for side in sides:
+            weights[sequence.band, members[side]] = len(members) / len(sides) / side.sum()
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def band_means(weights: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the weighted mean per band of a value per run, NaN where no run of a band has one."""
+    return np.array([weighted_mean(values, w) for w in weights], dtype=np.float64)
+
+
+def reduce_fuel(
+    runs: Runs,
+    weights: FloatArray,
+    band_rpm: FloatArray,
+    settings: Fuel,
+    rounding_u_l_per_h: FloatArray | None = None,
+    run_rounding_u_l_per_h: FloatArray | None = None,
+) -> FuelValues:
+    """Return the fuel rate of every band.
+
+    Each run's rate is first brought to the band's mean rpm by the local slope of fuel against rpm on logarithmic
+    scales. The scatter of runs about their bands is pooled over all bands as a share of the rate. What wind and sea
+    add one way and spare the other is no scatter: it is fitted to all runs and taken out of it, because it cancels in
+    the mean of both ways; a band run one way keeps all of it, as a term of its own. What a wrong calibration does, it
+    does to every run: it is a Type B term that no number of runs reduces.
+
+    Args:
+        runs: All runs.
+        weights: From `balance_ways`, shape (B, n).
+        band_rpm: Mean rpm per band, shape (B,); NaN where unknown.
+        settings: ``[fuel]`` of the configuration.
+        rounding_u_l_per_h: What rounding of readings leaves open in each band as shown, shape (B,); None for nothing.
+        run_rounding_u_l_per_h: Same in each run, shape (n,): runs that differ by no more than rounding can make them
+            differ show no scatter.
+
+    Source: GUM (JCGM 100:2008) 4.2 (Type A, pooled), 4.3 (Type B), 5.1.2; 4.2.5 (scatter about a fitted line).
+    """
+    shown, band = runs.fuel_l_per_h, np.argmax(weights > 0, axis=0)
+    raw = band_means(weights, shown)
+    ratio = band_rpm[band] / runs.rpm
+    at_band = shown * np.where(np.isfinite(ratio), ratio, 1.0) ** _fuel_power(raw, band_rpm)[band]
+    rate = band_means(weights, at_band)
+    use = np.isfinite(at_band) & (rate[band] > 0)
+    known = np.where(use, weights, 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        known = known / known.sum(axis=1, keepdims=True)
+        off = np.where(use, at_band / rate[band] - 1.0, 0.0)
+    if run_rounding_u_l_per_h is not None and run_rounding_u_l_per_h.any():
+        with np.errstate(invalid="ignore", divide="ignore"):
+            hidden = np.where(use, np.sqrt(3.0) * run_rounding_u_l_per_h / rate[band], 0.0)
+        off = np.sign(off) * np.maximum(np.abs(off) - hidden, 0.0)
+    by_way, ways = _way_effect(runs.cog_deg, off, band, known, use)
+    share, freedom = pooled_scatter(
+        (off - by_way + np.nansum(known * by_way, axis=1)[band])[use],
+        max(int(use.sum() - np.unique(band[use]).size) - ways, 0),
+        prior_sd=FUEL_SCATTER_SHARE,
+        prior_degrees_of_freedom=FUEL_SCATTER_WORTH,
+    )
+    repeat = share * coverage_factor(freedom) / 2.0 * rate * np.sqrt(np.sum(known**2, axis=1))
+    sampling = np.sqrt(np.sum((known * np.nan_to_num(runs.fuel_u_l_per_h)) ** 2, axis=1))
+    factor, calibration_pct = 1.0, settings.uncalibrated_u_pct
+    if settings.calibration is not None:
+        factor, calibration_pct = settings.calibration.factor, settings.calibration.u_pct
+    terms = {
+        # the scatter between runs already holds their sampling error; whichever shows more is taken
+        "repeat": factor * np.maximum(repeat, sampling),
+        "one way": factor * np.abs(rate * np.sum(known * by_way, axis=1)),
+        CALIBRATION_TERMS[0 if settings.calibration else 1]: factor * rate * calibration_pct / 100.0,
+    }
+    if rounding_u_l_per_h is not None and rounding_u_l_per_h.any():
+        # a reading of nothing may be a little fuel that was rounded away: then that is all its ± holds
+        nothing = rate == 0.0
+        terms = {name: np.where(nothing, 0.0, u) for name, u in terms.items()}
+        terms["rounding"] = factor * rounding_u_l_per_h
+    return FuelValues(
+        rate_l_per_h=factor * rate,
+        u_l_per_h=np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)),
+        terms_u_l_per_h=terms,
+    )
+
+
+def _way_effect(
+    course_deg: FloatArray, off: FloatArray, band: IntArray, known: FloatArray, use: BoolArray
+) -> tuple[FloatArray, int]:
+    """Return by what share of the rate wind and sea change each run's fuel, and how many parameters that took.
+
+    The effect is taken to go with the cosine of the angle between course and wind, which two parameters describe
+    whatever the direction of the wind; on one line of runs they are one. Bands are compared within themselves.
+    """
+    radians = np.radians(course_deg)
+    way = np.where(use[:, None], np.column_stack([np.cos(radians), np.sin(radians)]), 0.0)
+    inside = np.where(use[:, None], way - np.nan_to_num(known @ way)[band], 0.0)
+    effect, _, rank, _ = np.linalg.lstsq(inside, off, rcond=_SAME_LINE)
+    return np.asarray(way @ effect, dtype=np.float64), int(rank)
+
+
+def _fuel_power(rate: FloatArray, rpm: FloatArray) -> FloatArray:
+    power = np.full(rate.size, FUEL_POWER)
+    known = np.flatnonzero(np.isfinite(rate) & np.isfinite(rpm) & (rate > 0) & (rpm > 0))
+    if known.size >= 2 and np.all(np.diff(rpm[known]) > 0):
+        power[known] = np.clip(np.gradient(np.log(rate[known]), np.log(rpm[known])), 0.0, 5.0)
+    return power

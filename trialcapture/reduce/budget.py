@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence as ListOf
+from collections.abc import Sequence
+from dataclasses import asdict
 
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.buffers import to_arrow, truths
+from trialcapture.config import Config, Steady
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.legs import Legs, read_numbers
-from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray, weighted_mean
-from trialcapture.reduce.summary import BandBudget, FuelTerm, SpeedTerm
+from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, Runs, RunSequence, read_numbers, select_legs
+from trialcapture.reduce.summary import (
+    BandBudget,
+    BandStandardErrors,
+    FuelTerm,
+    SpeedTerm,
+    StandardErrorComparison,
+    StandardErrors,
+    TrialStatistics,
+)
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray, weighted_mean
 from trialcapture.reduce.vectorfit import VectorFit
 
 UNSEEN_ABEAM_KN = 0.5
@@ -51,11 +62,11 @@ def speed_terms(
 
     Source: GUM (JCGM 100:2008) 4.3, 5.1.2.
     """
-    values = legs["values"]
-    n_bands = fit["speed_kn"].size
+    values = legs.values
+    n_bands = fit.speed_kn.size
     bias = np.where(np.isfinite(values["sog_bias_u_kn"]), values["sog_bias_u_kn"], SOG_BIAS_U_KN)
     slope = np.abs(np.nan_to_num(values["sog_slope_kn_per_min"])) / 60.0
-    members = [[leg for k in np.flatnonzero(runs["band"] == b) for leg in runs["members"][k]] for b in range(n_bands)]
+    members = [[leg for k in np.flatnonzero(runs.band == b) for leg in runs.members[k]] for b in range(n_bands)]
     terms = _with_rounding(fit, runs)
     terms["receiver bias"] = np.array([bias[m].mean() for m in members])
     terms["clock alignment"] = np.array([_worst_clock_s(clocks, legs, m) * slope[m].mean() for m in members])
@@ -64,7 +75,7 @@ def speed_terms(
     if outlying:
         moved = np.zeros(n_bands)
         for k in outlying:
-            moved[runs["band"][k]] += abs(fit["gain"][runs["band"][k], k] * fit["residual_kn"][k])
+            moved[runs.band[k]] += abs(fit.gain[runs.band[k], k] * fit.residual_kn[k])
         terms["outlying run"] = moved / 2.0
     return terms
 
@@ -92,7 +103,7 @@ def rounding_in_mean(weights: FloatArray, values: FloatArray, u: FloatArray) -> 
 
 
 def engine_rounding_u(
-    legs: Legs, runs: Runs, weights: FloatArray, engine_ids: ListOf[str], quantity: str
+    legs: Legs, runs: Runs, weights: FloatArray, engine_ids: Sequence[str], quantity: str
 ) -> FloatArray:
     """Return what rounding leaves open in the sum over engines of a quantity of each band, shape (B,).
 
@@ -103,10 +114,10 @@ def engine_rounding_u(
         engine_ids: Engines.
         quantity: ``rpm`` or ``fuel_l_per_h``.
     """
-    values, duration = legs["values"], legs["values"]["duration_s"]
+    values, duration = legs.values, legs.values["duration_s"]
 
     def means(name: str) -> FloatArray:
-        return np.array([weighted_mean(values[name][m], duration[m]) for m in runs["members"]])
+        return np.array([weighted_mean(values[name][m], duration[m]) for m in runs.members])
 
     stem = {"rpm": "rpm_{}", "fuel_l_per_h": "fuel_l_per_h_{}"}[quantity]
     at = [means(f"{stem.format(e)}_mean") for e in engine_ids]
@@ -122,11 +133,11 @@ def _with_rounding(fit: VectorFit, runs: Runs) -> dict[str, FloatArray]:
 
     The fit takes rounding for an error of each run by itself; runs at one reading have it in common.
     """
-    terms, own = dict(fit["terms_u_kn"]), runs["rounding_u_kn"]
+    terms, own = dict(fit.terms_u_kn), runs.rounding_u_kn
     if not own.any():
         return terms
-    terms["sampling"] = np.sqrt(np.maximum(terms["sampling"] ** 2 - fit["gain"] ** 2 @ own**2, 0.0))
-    terms["rounding"] = np.array([rounding_in_mean(g, runs["sog_kn"], own) for g in fit["gain"]])
+    terms["sampling"] = np.sqrt(np.maximum(terms["sampling"] ** 2 - fit.gain**2 @ own**2, 0.0))
+    terms["rounding"] = np.array([rounding_in_mean(g, runs.sog_kn, own) for g in fit.gain])
     return terms
 
 
@@ -174,7 +185,7 @@ def budget_entries(
     return tuple(entries)
 
 
-def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: ListOf[int]) -> float:
+def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: Sequence[int]) -> float:
     """Return the largest uncertainty of a clock that placed any of these legs [s].
 
     A piece of an engine log counts where it overlaps one of them; every other clock counts for all.
@@ -183,7 +194,7 @@ def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: ListOf[int]) ->
         return 0.0
     u = read_numbers(clocks, "offset_u_s")
     begins, ends = read_numbers(clocks, "from_ns"), read_numbers(clocks, "to_ns")
-    start, stop = legs["start_ns"][members], legs["stop_ns"][members]
+    start, stop = legs.start_ns[members], legs.stop_ns[members]
     overlaps = (start[None, :] <= ends[:, None]) & (stop[None, :] >= begins[:, None])
     u = np.where(np.isnan(begins) | overlaps.any(axis=1), u, np.nan)
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
@@ -196,11 +207,11 @@ def _unseen_abeam_kn(fit: VectorFit, runs: Runs, weights: FloatArray, line_headi
     courses both ways are not quite reciprocal it changes the speed by its share along their bisector too, and courses
     cannot tell whether a drift bent them, which the mean of both ways loses, or the helm.
     """
-    radians = np.radians(runs["cog_deg"])
+    radians = np.radians(runs.cog_deg)
     bisector = np.hypot(weights @ np.cos(radians), weights @ np.sin(radians))
     both_ways = np.array([np.isfinite(line_heading_deg[w > 0]).all() for w in weights])
     bent = UNSEEN_BENT_KN * np.where(both_ways, bisector, 0.0)
-    through = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit["speed_kn"], 1.0))
+    through = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit.speed_kn, 1.0))
     return np.asarray(np.hypot(through, bent), dtype=np.float64)
 
 
@@ -210,9 +221,171 @@ def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:
     Lines run both ways count where there are any: drift turns single courses, and a band run one way tells nothing of
     the current as long as its own speed is not known.
     """
-    if np.isfinite(runs["heading_deg"]).all():
+    if np.isfinite(runs.heading_deg).all():
         return False
     lines = line_heading_deg[np.isfinite(line_heading_deg)]
-    doubled = np.radians(2.0 * (lines if lines.size else runs["cog_deg"]))
+    doubled = np.radians(2.0 * (lines if lines.size else runs.cog_deg))
     apart = np.abs(np.angle(np.exp(1j * (doubled[:, None] - doubled[None, :]))))
     return bool(np.degrees(apart.max()) / 2.0 < ONE_LINE_DEG)
+
+
+# ------------------------------------------------------------------------------
+# Two standard errors of every mean speed side by side: by effective sample size, and by blocking.
+# ------------------------------------------------------------------------------
+
+DISAGREE_FACTOR = 2.0
+"""Standard errors further apart than this are told (common practice, no source)."""
+_CHANCE = 0.01
+
+
+def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> StandardErrorComparison:
+    """Return per band, and for all legs together, the standard error of the mean speed found in two ways.
+
+    The effective sample size of a leg comes from the autocorrelation of all legs; blocking needs none of it. A leg
+    holds few blocks, so their own spread is known badly; a band disagrees only where the two differ by more than a
+    factor of two beyond what so few blocks leave open (1 % of the chi-square distribution on either side).
+
+    Args:
+        legs: Accepted segments.
+        band: Band of each leg; negative for none.
+        bands: The bands.
+
+    Returns:
+        The comparison; bands without a leg long enough for blocks are left out.
+
+    Source: Flyvbjerg & Petersen 1989, J. Chem. Phys. 91:461.
+    """
+    entries = []
+    for b, limits in enumerate(bands):
+        entry = _compare(legs, band == b)
+        if entry is not None:
+            entries.append(BandStandardErrors(**band_key(limits), **asdict(entry)))
+    return StandardErrorComparison(DISAGREE_FACTOR, tuple(entries), _compare(legs, band >= 0))
+
+
+def describe_statistics(legs: Legs, band: IntArray, bands: list[Band], config: Config) -> TrialStatistics:
+    """Return what was done to the samples of the legs, and how their standard errors compare."""
+    left_out = legs.values["n_outliers"]
+    known = config.steady.chauvenet and bool(np.isfinite(left_out).any())
+    return TrialStatistics(
+        chauvenet=config.steady.chauvenet,
+        values_left_out=int(np.nansum(left_out)) if known else None,
+        standard_errors=compare_standard_errors(legs, band, bands),
+    )
+
+
+def _compare(legs: Legs, members: BoolArray) -> StandardErrors | None:
+    from scipy.special import chdtri  # noqa: PLC0415  (slow import, needed here only)
+
+    values = legs.values
+    by_size, by_blocks, blocks = values["sog_u_kn"], values["sog_u_blocking_kn"], values["sog_blocks"]
+    use = members & np.isfinite(by_blocks) & np.isfinite(blocks) & (blocks > 1) & (by_size > 0)
+    if not use.any():
+        return None
+    ours, theirs = (float(np.sqrt(np.mean(u[use] ** 2))) for u in (by_size, by_blocks))
+    freedom = float(np.sum(blocks[use] - 1))
+    low, high = (float(np.sqrt(chdtri(freedom, p) / freedom)) for p in (1.0 - _CHANCE, _CHANCE))
+    ratio = theirs / ours
+    return StandardErrors(
+        n_eff_u_kn=ours,
+        blocking_u_kn=theirs,
+        ratio=ratio,
+        blocks=int(blocks[use].sum()),
+        agree=bool(low / DISAGREE_FACTOR <= ratio <= high * DISAGREE_FACTOR),
+    )
+
+
+# ------------------------------------------------------------------------------
+# What a run back that was refused still says about a band run one way: whether the current is the others' current.
+#
+# A hold is refused where its speed did not settle or too little of it was left. Its mean is no measurement of the band,
+# but a current taken from other bands has to hold there too: where the mean of both ways lies far from the speed found
+# with it, the water at this band was not the water of the others (a front, an eddy, the lee of a headland).
+# ------------------------------------------------------------------------------
+
+SHORTEST_S = 15.0
+"""A refused hold shorter than this says nothing (common practice, no source)."""
+ONE_STEP_PCT = 2.0
+"""Engine speeds within this are one step, for a hold whose speed is only a check (common practice, no source)."""
+UNKNOWN_CURRENT_KN = 0.7
+"""No refused hold makes a current more uncertain than one nothing is known of (common practice, no source)."""
+ELSEWHERE_SHARE = 0.5
+"""A one-way run lies on the other side of a front that another band shows, or does not (no source)."""
+
+
+def select_refused(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
+    """Return the refused segments, by whoever refused them, as `select_legs` returns the accepted ones.
+
+    Args:
+        segments: Segments of the trial set.
+        engine_ids: Engines in the order of the configuration.
+    """
+    names = [n for n in ("reviewed_accepted", "accepted") if n in segments.column_names]
+    if not names:
+        return select_legs(segments, engine_ids)
+    refused = to_arrow(~truths(segments.column(names[0])))
+    return select_legs(segments.drop_columns(names).append_column("accepted", refused), engine_ids)
+
+
+def refused_return_u_kn(
+    refused: Legs,
+    legs: Legs,
+    runs: Runs,
+    sequences: list[RunSequence],
+    speed_kn: FloatArray,
+    band_rpm: FloatArray,
+    steady: Steady,
+) -> FloatArray:
+    """Return by how much refused runs back put the speed of bands run one way in doubt [kn, k=1], shape (B,).
+
+    It is the difference between the speed found and the mean of both ways. Bands run one way without such a hold get
+    half of the largest difference seen in the trial. Bands run both ways get 0: their own runs show their current.
+
+    Args:
+        refused: From `select_refused`.
+        legs: The accepted segments; gives the origin of time.
+        runs: The runs.
+        sequences: Which runs are reciprocal.
+        speed_kn: Speed found for each band, shape (B,).
+        band_rpm: Engine speed it holds for, shape (B,); NaN where unknown.
+        steady: ``reciprocal_deg``, ``reciprocal_max_gap_min`` and ``heading_sd_deg`` are used.
+    """
+    found = np.full(speed_kn.size, np.nan)
+    both_ways = {s.band for s in sequences if s.weights is not None}
+    one_way = [b for b in range(speed_kn.size) if b not in both_ways]
+    if both_ways:
+        for b in one_way:
+            found[b] = _apart_kn(refused, legs, runs, b, float(speed_kn[b]), float(band_rpm[b]), steady)
+    if not np.isfinite(found).any():
+        return np.zeros(speed_kn.size)
+    elsewhere = ELSEWHERE_SHARE * float(np.nanmax(found))
+    doubt = np.zeros(speed_kn.size)
+    doubt[one_way] = np.where(np.isfinite(found[one_way]), found[one_way], elsewhere)
+    return np.minimum(doubt, UNKNOWN_CURRENT_KN)
+
+
+def _apart_kn(
+    refused: Legs, legs: Legs, runs: Runs, band: int, speed_kn: float, band_rpm: float, steady: Steady
+) -> float:
+    """Return how far the mean of both ways is from the speed of a band, by its longest refused way back; NaN if none.
+
+    Speeds are brought to the band's engine speed in proportion (constant slip).
+    """
+    values, own = refused.values, np.flatnonzero(runs.band == band)
+    start_h = (refused.start_ns - legs.t0_ns) / NS_PER_H
+    stop_h = (refused.stop_ns - legs.t0_ns) / NS_PER_H
+    straight = ~(values["heading_sd_deg"] > steady.heading_sd_deg)
+    same_step = np.abs(values["rpm_mean"] / band_rpm - 1.0) <= ONE_STEP_PCT / 100.0
+    usable = straight & same_step & (values["duration_s"] >= SHORTEST_S)
+    best_s, apart = 0.0, np.nan
+    for k in own:
+        back = np.abs(wrap_deg(values["cog_true_deg_mean"] - runs.cog_deg[k] - 180.0)) <= steady.reciprocal_deg
+        gap_h = np.maximum(start_h - runs.stop_h[k], runs.start_h[k] - stop_h)
+        near = 60.0 * gap_h <= steady.reciprocal_max_gap_min
+        for i in np.flatnonzero(usable & back & near):
+            if values["duration_s"][i] > best_s:
+                best_s = float(values["duration_s"][i])
+                there = runs.sog_kn[k] * band_rpm / runs.rpm[k]
+                here = values["sog_kn_mean"][i] * band_rpm / values["rpm_mean"][i]
+                apart = abs(speed_kn - (there + here) / 2.0)
+    return float(apart)

@@ -2,23 +2,109 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.prepare.steady.segments import depth_froude
-from trialcapture.reduce.engines import FUEL_SPLIT_PCT, RPM_SPLIT_PCT, none_if_nan, split_pct
-from trialcapture.reduce.legs import Legs
-from trialcapture.reduce.performance import depth_without_correction_m
-from trialcapture.reduce.statistics import FloatArray, weighted_direction_deg, weighted_mean
-from trialcapture.reduce.summary import TrialConditions
-from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.water import (
-    beaufort_force,
-    least_wave_height_m,
-    sea_state_code,
-    trial_water_density,
-    wave_height_limit_m,
+from trialcapture.reduce.engine_checks import (
+    FUEL_SPLIT_PCT,
+    RPM_SPLIT_PCT,
+    depth_without_correction_m,
+    none_if_nan,
+    split_pct,
 )
+from trialcapture.reduce.flags import quantity, warn
+from trialcapture.reduce.runs import Legs
+from trialcapture.reduce.summary import LoadItem, LoadSheet, TrialConditions, TrialWarning
+from trialcapture.reduce.tables import iso_utc
+from trialcapture.reduce.uncertainty import FloatArray, weighted_direction_deg, weighted_mean
+
+# ------------------------------------------------------------------------------
+# Water density, sea state and wind force: what the published tables and equations say.
+# ------------------------------------------------------------------------------
+
+SALINITY: dict[str, float] = {"sea": 35.0, "brackish": 10.0, "fresh": 0.0}
+"""Practical salinity taken for a kind of water; 35 is the reference of EOS-80, 10 for brackish is common practice."""
+
+_BEAUFORT_LOWER: dict[str, tuple[float, ...]] = {
+    "kn": (1, 4, 7, 11, 17, 22, 28, 34, 41, 48, 56, 64),
+    "m/s": (0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7),
+}
+_BEAUFORT_STEP: dict[str, float] = {"kn": 1.0, "m/s": 0.1}
+_SEA_STATE_UPPER_M = (0.0, 0.10, 0.50, 1.25, 2.50, 4.0, 6.0, 9.0, 14.0)
+
+
+def water_density_kg_per_m3(temperature_c: float, salinity: float) -> float:
+    """Return the density of water at one atmosphere [kg/m³].
+
+    Args:
+        temperature_c: Temperature, ITS-90 [°C], -2 to 40.
+        salinity: Practical salinity, 0 to 42.
+
+    Source: EOS-80, UNESCO Technical Papers in Marine Science 44 (Fofonoff & Millard 1983), equations 13-14;
+    temperatures of that scale are 1.00024 times ITS-90 (Saunders 1990).
+    """
+    t = 1.00024 * temperature_c
+    s = salinity
+    pure = np.polynomial.polynomial.polyval(
+        t, [999.842594, 6.793952e-2, -9.095290e-3, 1.001685e-4, -1.120083e-6, 6.536332e-9]
+    )
+    a = np.polynomial.polynomial.polyval(t, [8.24493e-1, -4.0899e-3, 7.6438e-5, -8.2467e-7, 5.3875e-9])
+    b = np.polynomial.polynomial.polyval(t, [-5.72466e-3, 1.0227e-4, -1.6546e-6])
+    return float(pure + a * s + b * s * np.sqrt(s) + 4.8314e-4 * s * s)
+
+
+def trial_water_density(
+    kind: Literal["sea", "fresh", "brackish"], measured_kg_per_m3: float | None, temperature_c: float | None
+) -> float:
+    """Return the water density to reckon with [kg/m³]: as measured, else from the kind of water at its temperature.
+
+    15 °C is taken when no temperature is known (the reference temperature of towing-tank practice).
+    """
+    if measured_kg_per_m3 is not None:
+        return measured_kg_per_m3
+    return water_density_kg_per_m3(15.0 if temperature_c is None else temperature_c, SALINITY[kind])
+
+
+def beaufort_force(wind_speed: float, unit: Literal["kn", "m/s"] = "kn") -> int:
+    """Return the Beaufort force of a mean wind speed.
+
+    The scale is printed in whole knots and in tenths of m/s, with gaps between the classes, and the two columns
+    disagree at their edges (16 kn is force 4, the same wind in m/s force 5); so the unit measured decides, and
+    values are rounded to the column's step, halves up.
+
+    Source: WMO Beaufort scale (WMO-No. 306; from memory, four public copies concordant).
+    """
+    step = _BEAUFORT_STEP[unit]
+    rounded = np.floor(wind_speed / step + 0.5 + 1e-9) * step
+    return int(np.searchsorted(_BEAUFORT_LOWER[unit], rounded + 1e-9, side="right"))
+
+
+def sea_state_code(significant_height_m: float) -> int:
+    """Return the sea-state code (0 to 9) of a significant wave height [m]; at a bound, the lower code.
+
+    Source: WMO code table 3700.
+    """
+    return int(np.searchsorted(_SEA_STATE_UPPER_M, significant_height_m, side="left"))
+
+
+def least_wave_height_m(sea_state: int) -> float:
+    """Return the significant wave height above which a sea-state code (0 to 9) begins [m].
+
+    Source: WMO code table 3700.
+    """
+    return _SEA_STATE_UPPER_M[sea_state - 1] if sea_state > 0 else 0.0
+
+
+def wave_height_limit_m(length_m: float) -> float:
+    """Return the visually observed significant wave height up to which a ship's speed trial is made [m].
+
+    Source: 1.5 √(L/100), ISO 15016 and ITTC speed trials (from memory; written for ships, a yardstick for yachts).
+    """
+    return float(1.5 * np.sqrt(length_m / 100.0))
+
 
 CRITICAL_FROUDE = (0.9, 1.1)
 """Depth Froude numbers about the critical speed; textbook value 1, the width common practice."""
@@ -31,11 +117,11 @@ def leg_depth_froude(legs: Legs, through_water_kn: FloatArray) -> FloatArray:
 
     The value that came with the segment stands in where no depth did.
     """
-    depth = legs["values"]["depth_m_min"]
+    depth = legs.values["depth_m_min"]
     return np.array(
         [
             depth_froude(v, h) if np.isfinite(v) and h > 0 else given
-            for v, h, given in zip(through_water_kn, depth, legs["values"]["depth_froude"], strict=True)
+            for v, h, given in zip(through_water_kn, depth, legs.values["depth_froude"], strict=True)
         ],
         dtype=np.float64,
     )
@@ -57,7 +143,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
         froude: Depth Froude number of every leg.
         config: Boat and engines.
     """
-    values = legs["values"]
+    values = legs.values
     flags = []
     depth = values["depth_m_min"][members]
     needed = depth_without_correction_m(speed_kn, config.boat.beam_m, config.boat.draught_m)
@@ -68,7 +154,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
     wind = values["wind_speed_true_kn_mean"][members]
     if np.isfinite(wind).any() and beaufort_force(float(np.nanmax(wind))) > GENTLE_BREEZE:
         flags.append("wind")
-    trims = [legs["trim"][k] for k in members]
+    trims = [legs.trim[k] for k in members]
     if None in trims:
         flags.append("trim-unknown")
     if len(set(trims) - {None}) > 1:
@@ -88,7 +174,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
 
 def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
     """Return the conditions of the trial: measured where there was an instrument, else as people stated them."""
-    values, trial = legs["values"], config.trial
+    values, trial = legs.values, config.trial
     weights = values["duration_s"]
     wind, depth = values["wind_speed_true_kn_mean"], values["depth_m_min"]
     temperature = none_if_nan(weighted_mean(values["water_temp_c_mean"], weights))
@@ -97,8 +183,8 @@ def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
     if sea_state is None and trial.wave_height_m is not None:
         sea_state = sea_state_code(trial.wave_height_m)
     return TrialConditions(
-        start=iso_utc(legs["start_ns"].min()) if legs["start_ns"].size else None,
-        stop=iso_utc(legs["stop_ns"].max()) if legs["stop_ns"].size else None,
+        start=iso_utc(legs.start_ns.min()) if legs.start_ns.size else None,
+        stop=iso_utc(legs.stop_ns.max()) if legs.stop_ns.size else None,
         place=trial.place,
         wind_speed_true_kn_mean=none_if_nan(weighted_mean(wind, weights)),
         wind_speed_true_kn_max=strongest,
@@ -112,18 +198,53 @@ def trial_conditions(legs: Legs, config: Config) -> TrialConditions:
         water_density_kg_per_m3=trial_water_density(trial.water, trial.water_density_kg_per_m3, temperature),
         generator_running=trial.generator_running,
         hull_cleaned=trial.hull_cleaned,
-        trim=tuple(sorted({t for t in legs["trim"] if t})),
+        trim=tuple(sorted({t for t in legs.trim if t})),
     )
 
 
-def waves_too_high(config: Config) -> str | None:
-    """Return a sentence when the stated waves pass what a speed trial allows for this length, else None."""
+def sea_warnings(config: Config) -> list[TrialWarning]:
+    """Return the warning that the stated waves pass what a speed trial allows for this length, if they do."""
     height, state, length = config.trial.wave_height_m, config.trial.sea_state, config.boat.length_m
     if length is None:
-        return None
+        return []
     limit = wave_height_limit_m(length)
+    allowed = quantity(limit, "m", ".2f")
     if height is not None:
-        return f"Stated {height:g} m, allowed {limit:.2f} m." if height > limit else None
+        stated = quantity(height, "m", "g")
+        detail = f"Stated {stated.text}, allowed {allowed.text}."
+        return [warn("sea", "", detail, (stated, allowed))] if height > limit else []
     if state is not None and least_wave_height_m(state) >= limit:
-        return f"Stated sea state {state}, more than {least_wave_height_m(state):g} m, allowed {limit:.2f} m."
-    return None
+        least = quantity(least_wave_height_m(state), "m", "g")
+        detail = f"Stated sea state {state}, more than {least.text}, allowed {allowed.text}."
+        return [warn("sea", "", detail, (least, allowed))]
+    return []
+
+
+# ------------------------------------------------------------------------------
+# The load sheet: what was on board, item by item, with the sum shown.
+# ------------------------------------------------------------------------------
+
+
+def load_sheet(config: Config) -> LoadSheet:
+    """Return the load sheet of a trial; unknown is never counted as zero without being named as missing."""
+    items: list[LoadItem] = []
+    missing: list[str] = []
+    if config.boat.lightship_kg is None:
+        missing.append("light ship")
+    else:
+        items.append(LoadItem("light ship", config.boat.lightship_kg))
+    for tank in config.load.tanks:
+        litres = tank.capacity_l * tank.fraction
+        items.append(LoadItem(tank.name, litres * tank.density_kg_per_m3 / 1000.0))
+    if not config.load.tanks:
+        missing.append("tanks")
+    if config.load.persons is None:
+        missing.append("persons")
+    else:
+        items.append(LoadItem(f"{config.load.persons} persons", config.load.persons * config.load.person_kg))
+    if config.load.gear_kg is None:
+        missing.append("gear")
+    else:
+        items.append(LoadItem("gear", config.load.gear_kg))
+    known = config.boat.lightship_kg is not None
+    return LoadSheet(tuple(items), sum(item.kg for item in items) if known else None, tuple(missing))

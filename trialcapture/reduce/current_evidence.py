@@ -6,11 +6,8 @@ import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.engines import none_if_nan
-from trialcapture.reduce.legs import NS_PER_H, Legs
-from trialcapture.reduce.pairs import Sequence
-from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import FloatArray
+from trialcapture.reduce.engine_checks import none_if_nan
+from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence
 from trialcapture.reduce.summary import (
     CurrentEvidence,
     FittedCurrent,
@@ -20,6 +17,7 @@ from trialcapture.reduce.summary import (
     ThirdRunAdvice,
 )
 from trialcapture.reduce.tables import iso_utc
+from trialcapture.reduce.uncertainty import FloatArray
 from trialcapture.reduce.vectorfit import VectorFit
 
 LOOK_EVERY_H = 1.0 / 20.0
@@ -35,7 +33,7 @@ DISAGREEMENT_FLOOR_KN = 0.02
 
 def look_times_h(runs: Runs) -> FloatArray:
     """Return evenly spaced times from the first to the last run at which the fitted current is shown [h]."""
-    first, last = float(runs["start_h"].min()), float(runs["stop_h"].max())
+    first, last = float(runs.start_h.min()), float(runs.stop_h.max())
     n = int(np.clip(np.ceil((last - first) / LOOK_EVERY_H), 1, MOST_LOOKS)) + 1
     return np.linspace(first, last, n)
 
@@ -45,45 +43,45 @@ def find_outlying(fit: VectorFit) -> list[int]:
 
     Chauvenet's criterion with a tenth of its half: of all runs of a trial, 0.05 are expected past the limit.
     """
-    limit = chauvenet_limit(fit["residual"].size, expected=0.05)
-    return [int(k) for k in np.flatnonzero(np.abs(fit["residual"]) > limit)]
+    limit = chauvenet_limit(fit.residual.size, expected=0.05)
+    return [int(k) for k in np.flatnonzero(np.abs(fit.residual) > limit)]
 
 
 def band_current(runs: Runs, fit: VectorFit, band: int) -> tuple[float, float]:
     """Return speed [kn] and direction towards [deg, true] of the mean current at a band's runs; NaN where unknown."""
-    at = np.flatnonzero(runs["band"] == band)
-    worst = float(np.sqrt(np.linalg.eigvalsh(fit["run_current_cov"][at].mean(axis=0))[-1]))
+    at = np.flatnonzero(runs.band == band)
+    worst = float(np.sqrt(np.linalg.eigvalsh(fit.run_current_cov[at].mean(axis=0))[-1]))
     if worst > UNKNOWN_ABOVE_KN:
         return np.nan, np.nan
-    north, east = fit["run_current_kn"][at].mean(axis=0)
+    north, east = fit.run_current_kn[at].mean(axis=0)
     return float(np.hypot(north, east)), float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0)
 
 
-def compare_methods(sequences: list[Sequence], fit: VectorFit, bands: list[Band]) -> dict[int, MethodComparison]:
+def compare_methods(sequences: list[RunSequence], fit: VectorFit, bands: list[Band]) -> dict[int, MethodComparison]:
     """Return by number of the band the classical result beside the fit, and whether they agree.
 
     The two use the same runs, so what may part them is far less than either uncertainty; it follows from the
     covariance of the runs. A band without runs both ways has no classical result and is left out.
     """
     found: dict[int, MethodComparison] = {}
-    for band in range(fit["speed_kn"].size):
-        complete = [s for s in sequences if s["band"] == band and s["weights"] is not None]
+    for band in range(fit.speed_kn.size):
+        complete = [s for s in sequences if s.band == band and s.weights is not None]
         if not complete:
             continue
-        shares = np.array([len(s["runs"]) for s in complete], dtype=np.float64)
+        shares = np.array([len(s.runs) for s in complete], dtype=np.float64)
         shares /= shares.sum()
-        classical = float(sum(f * s["speed_kn"] for f, s in zip(shares, complete, strict=True) if s["speed_kn"]))
-        weights = np.zeros(fit["gain"].shape[1])
+        classical = float(sum(f * s.speed_kn for f, s in zip(shares, complete, strict=True) if s.speed_kn))
+        weights = np.zeros(fit.gain.shape[1])
         for f, s in zip(shares, complete, strict=True):
-            weights[s["runs"]] += f * np.asarray(s["weights"])
-        apart = fit["gain"][band] - weights
-        allowed = 2.0 * float(np.sqrt(apart @ fit["along_cov"] @ apart)) + DISAGREEMENT_FLOOR_KN
-        difference = float(fit["speed_kn"][band]) - classical
+            weights[s.runs] += f * np.asarray(s.weights)
+        apart = fit.gain[band] - weights
+        allowed = 2.0 * float(np.sqrt(apart @ fit.along_cov @ apart)) + DISAGREEMENT_FLOOR_KN
+        difference = float(fit.speed_kn[band]) - classical
         found[band] = MethodComparison(
             **band_key(bands[band]),
-            method=" + ".join(s["method"] for s in complete),
+            method=" + ".join(s.method for s in complete),
             classical_kn=classical,
-            fit_kn=float(fit["speed_kn"][band]),
+            fit_kn=float(fit.speed_kn[band]),
             difference_kn=difference,
             allowed_kn=allowed,
             agree=abs(difference) <= allowed,
@@ -92,39 +90,39 @@ def compare_methods(sequences: list[Sequence], fit: VectorFit, bands: list[Band]
 
 
 def describe_sequences(
-    legs: Legs, runs: Runs, sequences: list[Sequence], fit: VectorFit, bands: list[Band]
+    legs: Legs, runs: Runs, sequences: list[RunSequence], fit: VectorFit, bands: list[Band]
 ) -> tuple[list[SequenceCurrent], list[HalfPair]]:
     """Return the complete sequences and the half ones, as the summary shows them."""
     complete: list[SequenceCurrent] = []
     half: list[HalfPair] = []
     for sequence in sequences:
-        index = sequence["runs"]
-        segments = tuple(int(legs["segment_id"][leg]) for k in index for leg in runs["members"][k])
-        t = iso_utc(legs["t0_ns"] + round(float(runs["mid_h"][index].mean()) * NS_PER_H))
-        key = band_key(bands[sequence["band"]])
-        along, through = sequence["current_along_kn"], sequence["speed_kn"]
+        index = sequence.runs
+        segments = tuple(int(legs.segment_id[leg]) for k in index for leg in runs.members[k])
+        t = iso_utc(legs.t0_ns + round(float(runs.mid_h[index].mean()) * NS_PER_H))
+        key = band_key(bands[sequence.band])
+        along, through = sequence.current_along_kn, sequence.speed_kn
         if along is None or through is None:
-            half.append(HalfPair(**key, t=t, segments=segments, direction_deg=sequence["axis_deg"]))
+            half.append(HalfPair(**key, t=t, segments=segments, direction_deg=sequence.axis_deg))
             continue
-        axis = np.radians(sequence["axis_deg"])
+        axis = np.radians(sequence.axis_deg)
         unit = np.array([np.cos(axis), np.sin(axis)])
-        sampling = float(np.sqrt(np.sum(runs["u_kn"][index] ** 2))) / len(index)
+        sampling = float(np.sqrt(np.sum(runs.u_kn[index] ** 2))) / len(index)
         complete.append(
             SequenceCurrent(
                 **key,
                 t=t,
                 segments=segments,
-                method=sequence["method"],
+                method=sequence.method,
                 through_water_kn=through,
-                axis_deg=sequence["axis_deg"],
+                axis_deg=sequence.axis_deg,
                 along_kn=along,
                 speed_kn=abs(along),
-                towards_deg=float((sequence["axis_deg"] + (180.0 if along < 0 else 0.0)) % 360.0),
-                u_kn=float(np.hypot(sampling, fit["strengths"].scatter_kn / np.sqrt(len(index)))),
-                fit_along_kn=float(fit["run_current_kn"][index].mean(axis=0) @ unit),
-                gap_min=sequence["gap_min"],
-                in_time=sequence["in_time"],
-                rpm_difference_pct=none_if_nan(sequence["rpm_difference_pct"]),
+                towards_deg=float((sequence.axis_deg + (180.0 if along < 0 else 0.0)) % 360.0),
+                u_kn=float(np.hypot(sampling, fit.strengths.scatter_kn / np.sqrt(len(index)))),
+                fit_along_kn=float(fit.run_current_kn[index].mean(axis=0) @ unit),
+                gap_min=sequence.gap_min,
+                in_time=sequence.in_time,
+                rpm_difference_pct=none_if_nan(sequence.rpm_difference_pct),
                 off_reciprocal_deg=_off_reciprocal_deg(runs, sequence),
                 expected_error_kn=_expected_error_kn(sequence, fit, unit),
             )
@@ -132,23 +130,23 @@ def describe_sequences(
     return complete, half
 
 
-def _off_reciprocal_deg(runs: Runs, sequence: Sequence) -> float:
-    index = np.array(sequence["runs"])
-    direction = np.where(np.isfinite(runs["heading_deg"]), runs["heading_deg"], runs["cog_deg"])[index]
-    turned = direction + np.where(sequence["sign"] > 0, 0.0, 180.0)
+def _off_reciprocal_deg(runs: Runs, sequence: RunSequence) -> float:
+    index = np.array(sequence.runs)
+    direction = np.where(np.isfinite(runs.heading_deg), runs.heading_deg, runs.cog_deg)[index]
+    turned = direction + np.where(sequence.sign > 0, 0.0, 180.0)
     return float(np.max(np.abs(wrap_deg(turned - turned[0]))))
 
 
-def _expected_error_kn(sequence: Sequence, fit: VectorFit, unit: FloatArray) -> float:
+def _expected_error_kn(sequence: RunSequence, fit: VectorFit, unit: FloatArray) -> float:
     """Return what the fitted current leaves in the sequence's own result: its weights meet a current that changed."""
-    along = fit["run_current_kn"][sequence["runs"]] @ unit
-    return float(abs(np.asarray(sequence["weights"]) @ (sequence["sign"] * along)))
+    along = fit.run_current_kn[sequence.runs] @ unit
+    return float(abs(np.asarray(sequence.weights) @ (sequence.sign * along)))
 
 
 def describe_current(
     legs: Legs,
     runs: Runs,
-    sequences: list[Sequence],
+    sequences: list[RunSequence],
     fit: VectorFit,
     methods: dict[int, MethodComparison],
     bands: list[Band],
@@ -163,10 +161,10 @@ def describe_current(
         fit: The fit.
         methods: From `compare_methods`.
         bands: The bands.
-        at_h: The first times the fit was asked for; what was asked for beside them is left out.
+        at_h: The times the fit was asked for; empty where it tells no current.
     """
     pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
-    measured = bool(np.isfinite(runs["heading_deg"]).any())
+    measured = bool(np.isfinite(runs.heading_deg).any())
     advised = [p for p in pairs if p.method == "double run" and p.expected_error_kn > THIRD_RUN_KN]
     return CurrentEvidence(
         pairs=tuple(pairs),
@@ -175,10 +173,10 @@ def describe_current(
         disagreement=_disagreement(methods),
         third_run_advice=tuple(ThirdRunAdvice(p.band_rpm, p.band_name, p.expected_error_kn) for p in advised),
         fit=_current_over_time(legs, fit, at_h),
-        strengths=fit["strengths"],
+        strengths=fit.strengths,
         heading_used=measured,
-        heading_offset_deg=fit["heading_offset_deg"] if measured else None,
-        heading_offset_u_deg=fit["heading_offset_u_deg"] if measured else None,
+        heading_offset_deg=fit.heading_offset_deg if measured else None,
+        heading_offset_u_deg=fit.heading_offset_u_deg if measured else None,
     )
 
 
@@ -189,7 +187,7 @@ def no_current() -> CurrentEvidence:
 
 def _current_over_time(legs: Legs, fit: VectorFit, at_h: FloatArray) -> tuple[FittedCurrent, ...]:
     series = []
-    for t_h, (north, east), cov in zip(at_h, fit["current_kn"], fit["current_cov"], strict=False):
+    for t_h, (north, east), cov in zip(at_h, fit.current_kn, fit.current_cov, strict=False):
         speed = float(np.hypot(north, east))
         ahead = np.array([north, east]) / max(speed, 1e-9)
         along = float(ahead @ cov @ ahead) if speed > 1e-6 else float(np.trace(cov) / 2.0)
@@ -197,7 +195,7 @@ def _current_over_time(legs: Legs, fit: VectorFit, at_h: FloatArray) -> tuple[Fi
         if worst <= UNKNOWN_ABOVE_KN:
             series.append(
                 FittedCurrent(
-                    t=iso_utc(legs["t0_ns"] + round(float(t_h) * NS_PER_H)),
+                    t=iso_utc(legs.t0_ns + round(float(t_h) * NS_PER_H)),
                     speed_kn=speed,
                     towards_deg=float(np.degrees(np.arctan2(east, north)) % 360.0 % 360.0),
                     u_kn=float(np.sqrt(max(along, 0.0))),

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow, truths
 from trialcapture.config import Config
-from trialcapture.reduce.current import velocity_kn
-from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns
-from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns, velocity_kn
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 
 LYING_STILL = ("lying still", "in neutral")
 """Limits by which the detection refuses a stretch because the boat was not driven."""
@@ -38,7 +37,8 @@ OWN_U_KN = 0.06
 """Of a drift's mean velocity beside its sampling error: what is left of her way, and swinging (no source)."""
 
 
-class Drifts(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Drifts:
     """Drifts in order of time; arrays have one entry a drift. Times in hours since the first leg."""
 
     mid_h: FloatArray
@@ -53,17 +53,17 @@ class Drifts(TypedDict):
 def no_drifts() -> Drifts:
     """Return no drift at all."""
     none = np.zeros(0)
-    return {"mid_h": none, "velocity_kn": np.zeros((0, 2)), "u_kn": none, "leeway_u_kn": none}
+    return Drifts(mid_h=none, velocity_kn=np.zeros((0, 2)), u_kn=none, leeway_u_kn=none)
 
 
 def select_drifts(drifts: Drifts, keep: BoolArray) -> Drifts:
     """Return the drifts where `keep` is True."""
-    return {
-        "mid_h": drifts["mid_h"][keep],
-        "velocity_kn": drifts["velocity_kn"][keep],
-        "u_kn": drifts["u_kn"][keep],
-        "leeway_u_kn": drifts["leeway_u_kn"][keep],
-    }
+    return Drifts(
+        mid_h=drifts.mid_h[keep],
+        velocity_kn=drifts.velocity_kn[keep],
+        u_kn=drifts.u_kn[keep],
+        leeway_u_kn=drifts.leeway_u_kn[keep],
+    )
 
 
 def find_drifts(segments: pa.Table, legs: Legs, config: Config) -> Drifts:
@@ -77,12 +77,12 @@ def find_drifts(segments: pa.Table, legs: Legs, config: Config) -> Drifts:
         legs: Accepted ones, which say when she ran.
         config: Idle speeds of the engines.
     """
-    if "reason" not in segments.column_names or not legs["start_ns"].size:
+    if "reason" not in segments.column_names or not legs.start_ns.size:
         return no_drifts()
     limits = np.array([str(r or "").split(":")[0] for r in segments["reason"].to_pylist()])
-    start = (read_times_ns(segments, "start") - legs["t0_ns"]) / NS_PER_H
-    stop = (read_times_ns(segments, "stop") - legs["t0_ns"]) / NS_PER_H
-    runs_h = (np.array([legs["start_ns"].min(), legs["stop_ns"].max()]) - legs["t0_ns"]) / NS_PER_H
+    start = (read_times_ns(segments, "start") - legs.t0_ns) / NS_PER_H
+    stop = (read_times_ns(segments, "stop") - legs.t0_ns) / NS_PER_H
+    runs_h = (np.array([legs.start_ns.min(), legs.stop_ns.max()]) - legs.t0_ns) / NS_PER_H
     sog, cog, stw = (read_numbers(segments, n) for n in ("sog_kn_mean", "cog_true_deg_mean", "stw_kn_mean"))
     rpm = read_numbers(segments, "rpm_mean")
     idle = max((e.idle_rpm or 0.0 for e in config.engine), default=0.0)
@@ -100,12 +100,12 @@ def find_drifts(segments: pa.Table, legs: Legs, config: Config) -> Drifts:
     known = np.isfinite(wind) & np.isfinite(wind_from)
     leeway = velocity_kn(np.where(known, LEEWAY_SHARE * wind, 0.0), np.where(known, wind_from + 180.0, 0.0))
     sampling = np.nan_to_num(read_numbers(segments, "sog_u_kn"), nan=0.1)
-    return {
-        "mid_h": ((start + stop) / 2.0)[use],
-        "velocity_kn": (velocity_kn(sog, cog) - leeway)[use],
-        "u_kn": np.hypot(sampling, OWN_U_KN)[use],
-        "leeway_u_kn": np.where(known, LEEWAY_U_SHARE * np.nan_to_num(wind), UNKNOWN_WIND_U_KN)[use],
-    }
+    return Drifts(
+        mid_h=((start + stop) / 2.0)[use],
+        velocity_kn=(velocity_kn(sog, cog) - leeway)[use],
+        u_kn=np.hypot(sampling, OWN_U_KN)[use],
+        leeway_u_kn=np.where(known, LEEWAY_U_SHARE * np.nan_to_num(wind), UNKNOWN_WIND_U_KN)[use],
+    )
 
 
 def refuse_drifting(
@@ -143,16 +143,14 @@ def refuse_drifting(
         drifting |= ~np.isfinite(rpm) & (from_none | (~two_ways & (speed_kn < SLOWEST_RUN_KN)))
     if not drifting.any() or drifting.all():
         return None
-    ids = legs["segment_id"][(band >= 0) & drifting[np.maximum(band, 0)]]
+    ids = legs.segment_id[(band >= 0) & drifting[np.maximum(band, 0)]]
     verdicts = [name for name in ("accepted", "reviewed_accepted") if name in segments.column_names]
     mine = np.isin(read_numbers(segments, "segment_id"), ids)
     if len(verdicts) > 1:
         mine &= truths(segments["accepted"]) == truths(segments["reviewed_accepted"])
     if not mine.any():
         return None
-    moved = np.isin(
-        read_numbers(segments, "segment_id"), legs["segment_id"][(band >= 0) & from_none[np.maximum(band, 0)]]
-    )
+    moved = np.isin(read_numbers(segments, "segment_id"), legs.segment_id[(band >= 0) & from_none[np.maximum(band, 0)]])
     reasons = (
         "in neutral: she moved with the current that the other runs show",
         "idling: slow, one way only and without an engine speed, this cannot be told from drifting",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from trialcapture.reduce.summary import Severity, TrialWarning
+from trialcapture.reduce.summary import Quantity, Severity, TrialWarning
 
 
 class Flag(NamedTuple):
@@ -103,13 +103,25 @@ TRIAL_WARNINGS: dict[str, Flag] = {
 """Codes that concern the whole trial."""
 
 
-def warn(code: str, where: str = "", detail: str = "") -> TrialWarning:
+def warn(code: str, where: str = "", detail: str = "", quantities: tuple[Quantity, ...] = ()) -> TrialWarning:
     """Return one entry for the warnings of a summary.
 
     Args:
         code: A key of `BAND_FLAGS` or `TRIAL_WARNINGS`.
         where: What it concerns, such as ``"1500, 2000 rpm"``.
         detail: A sentence with the figures, put behind the standing sentence.
+        quantities: Numbers of that sentence in units that readers may want to change.
     """
     flag = BAND_FLAGS.get(code) or TRIAL_WARNINGS[code]
-    return TrialWarning(code, flag.severity, f"{flag.text} {detail}".strip(), where)
+    return TrialWarning(code, flag.severity, f"{flag.text} {detail}".strip(), where, quantities)
+
+
+def quantity(value: float, unit: str, form: str) -> Quantity:
+    """Return a number with its unit as it stands in a sentence.
+
+    Args:
+        value: The number.
+        unit: Its unit, "1" for a bare number, which is not written.
+        form: Format of the number, such as ``".2f"``.
+    """
+    return Quantity(value, unit, f"{value:{form}} {unit}".removesuffix(" 1"))

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from trialcapture.config import Fuel
-from trialcapture.reduce.monotone import monotone_curve
-from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 
 WITHIN_PCT = 3.0
 """Speeds this close to the best economy are called as good (common practice, no source)."""
@@ -100,7 +100,7 @@ def find_best_economy(
     low = high = float(speed_kn[best])
     if order.size > 1:
         grid = np.unique(np.concatenate([np.linspace(speed_kn[order[0]], speed_kn[order[-1]], 2001), speed_kn[order]]))
-        curve = monotone_curve(speed_kn[order], economy[order], grid)
+        curve = PchipInterpolator(speed_kn[order], economy[order])(grid)
         good = curve >= (1.0 - within_pct / 100.0) * economy[best]
         at = int(np.searchsorted(grid, speed_kn[best]))
         worse = np.flatnonzero(~good)

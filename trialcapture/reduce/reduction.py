@@ -1,34 +1,121 @@
-"""What the steps of a reduction have in common, so that tables, summary and warnings read from one place."""
+"""The whole reduction on one screen: accepted segments in; bands, current and uncertainties out, and their tables."""
 
 from __future__ import annotations
 
-from typing import TypedDict
+from dataclasses import dataclass, replace
+from typing import Any
 
-from trialcapture.reduce.band_values import FuelValues
-from trialcapture.reduce.bands import Band
-from trialcapture.reduce.legs import IntArray, Legs
-from trialcapture.reduce.pairs import Sequence
-from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.slow_runs import SlowRun
-from trialcapture.reduce.statistics import FloatArray
+import numpy as np
+import pyarrow as pa
+
+from trialcapture.buffers import table_of
+from trialcapture.config import Config
+from trialcapture.reduce.bands import (
+    Band,
+    FuelValues,
+    assign_relabelled,
+    assign_without_rpm,
+    balance_ways,
+    band_means,
+    reduce_fuel,
+)
+from trialcapture.reduce.budget import (
+    combined,
+    engine_rounding_u,
+    opposed_share,
+    refused_return_u_kn,
+    select_refused,
+    speed_terms,
+)
+from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
+from trialcapture.reduce.current_evidence import (
+    THIRD_RUN_KN,
+    UNKNOWN_ABOVE_KN,
+    band_current,
+    compare_methods,
+    describe_sequences,
+    find_outlying,
+    look_times_h,
+)
+from trialcapture.reduce.drifts import find_drifts, no_drifts, refuse_drifting
+from trialcapture.reduce.engine_checks import band_slip_pct, none_if_nan
+from trialcapture.reduce.flags import BAND_FLAGS
+from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
+from trialcapture.reduce.runs import (
+    IntArray,
+    Legs,
+    Runs,
+    RunSequence,
+    drop_unusable_heading,
+    find_line_headings,
+    find_sequences,
+    merge_runs,
+    select_legs,
+)
 from trialcapture.reduce.summary import MethodComparison
-from trialcapture.reduce.vectorfit import VectorFit
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, iso_utc
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray, weighted_mean
+from trialcapture.reduce.vectorfit import VectorFit, fit_current
+
+COARSE_PCT = 10.0
+"""An economy that rounding leaves more uncertain than this (k=2) is told (common practice, no source)."""
 
 
-class Reduction(TypedDict):
-    """Everything the tables and the summary are written from; B bands, n runs."""
+@dataclass(frozen=True, slots=True)
+class GatheredLegs:
+    """The accepted segments and which band each belongs to.
+
+    Attributes:
+        legs: The segments.
+        band: Band of each; negative for none, shape (n,).
+        bands: The bands, ascending.
+        has_drifted: Whether segments were left out that only moved with the current.
+    """
+
+    legs: Legs
+    band: IntArray
+    bands: list[Band]
+    has_drifted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """Everything the tables and the results are made from; B bands, n runs, uncertainties k=1.
+
+    Attributes:
+        legs: The accepted segments.
+        band: Band of each; negative for none.
+        bands: The bands, ascending.
+        runs: Passes in one direction.
+        heading_note: Why the heading was not used; "" where it was.
+        sequences: Which runs are reciprocal.
+        two_ways: True for bands run both ways, shape (B,).
+        weights: Share of each run in its band's means, shape (B, n).
+        rpm, rpm_u: Mean engine speed, and what rounding leaves open in it, shape (B,).
+        look_h: Times at which the fitted current is shown [h since the first leg].
+        fit: Band speeds and current.
+        terms: Causes of the uncertainty of the speeds [kn], shape (B,) each.
+        speed_u: Their sum.
+        fuel: Fuel rates.
+        economy, economy_u: [nm/L], shape (B,).
+        slip_pct: Apparent slip, shape (B,).
+        froude: Depth Froude number of each leg.
+        methods: Classical result beside the fit, by number of the band.
+        shows_current: False where nothing tells the current: no engine speed, and no runs both ways.
+        flags: Of each band.
+    """
 
     legs: Legs
     band: IntArray
     bands: list[Band]
     runs: Runs
     heading_note: str
-    sequences: list[Sequence]
+    sequences: list[RunSequence]
+    two_ways: BoolArray
     weights: FloatArray
     rpm: FloatArray
     rpm_u: FloatArray
     look_h: FloatArray
-    slow_runs: list[SlowRun]
     fit: VectorFit
     terms: dict[str, FloatArray]
     speed_u: FloatArray
@@ -39,5 +126,212 @@ class Reduction(TypedDict):
     froude: FloatArray
     methods: dict[int, MethodComparison]
     shows_current: bool
-    """False where nothing tells the current: no engine speed, and no runs both ways."""
     flags: list[list[str]]
+
+
+def reduce_segments(
+    segments: pa.Table, config: Config, *, clocks: pa.Table | None
+) -> tuple[GatheredLegs, Reduction | None]:
+    """Reduce the accepted segments: bands with the current removed and every uncertainty stated.
+
+    Segments that turn out to have only moved with the current are refused, and the rest is reduced again.
+
+    Args:
+        segments: Segments of the trial set; only accepted ones are used, as people reviewed them.
+        config: Boat, fuel, engines, bands, and what counts as reciprocal.
+        clocks: Clocks of the trial set, for the alignment term of the budget; None or empty counts nothing.
+
+    Returns:
+        The legs, and the reduction; None where no band is left.
+    """
+    has_drifted = False
+    while True:
+        legs = select_legs(segments, config.engine_ids)
+        rpm, label = legs.values["rpm_mean"], legs.values["relabelled_rpm"]
+        has_rpm = bool(np.isfinite(rpm).any())
+        band, bands = (
+            assign_relabelled(rpm, label, config.bands) if has_rpm else assign_without_rpm(legs, config.steady)
+        )
+        gathered = GatheredLegs(legs, band, bands, has_drifted)
+        if not bands:
+            return gathered, None
+        made = _reduce(gathered, segments, config, clocks)
+        driven = refuse_drifting(segments, legs, band, made.rpm, made.fit.speed_kn, made.speed_u, made.two_ways, config)
+        if driven is None:
+            return gathered, made
+        segments, has_drifted = driven, True
+
+
+def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: pa.Table | None) -> Reduction:
+    legs, band, bands = gathered.legs, gathered.band, gathered.bands
+    refused = select_refused(segments, config.engine_ids)
+    drifts = find_drifts(segments, legs, config)
+    runs, heading_note = drop_unusable_heading(merge_runs(legs, band, config.steady.reciprocal_deg))
+    sequences = find_sequences(runs, config.steady)
+    weights = balance_ways(runs, sequences, len(bands))
+    rpm = band_means(weights, runs.rpm)
+    look_h = look_times_h(runs)
+    lines = find_line_headings(runs, sequences)
+    if drifts.mid_h.size == 1 and not any(s.weights is not None for s in sequences):
+        # a single drift, with no pair of runs that it could be held against, shows nothing that anything confirms
+        drifts = no_drifts()
+    shows_current = bool(np.isfinite(rpm).any()) or bool(np.isfinite(lines).any())
+    # with nothing to tell speed from current, a compass a little off the course would be taken for a strong one
+    asked = runs if shows_current else replace(runs, heading_deg=lines)
+    fit = fit_current(asked, rpm, lines, look_h, drifts=drifts)
+    bands = _named(bands, band, legs, fit.speed_kn)
+    outlying = find_outlying(fit)
+    terms = speed_terms(fit, runs, weights, lines, legs, clocks, outlying)
+    terms["run back refused"] = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)
+    speed_u = combined(terms)
+    fuel_rounding, each_run = (
+        engine_rounding_u(legs, runs, shares, config.engine_ids, "fuel_l_per_h")
+        for shares in (weights, np.eye(len(runs.members)))
+    )
+    fuel = reduce_fuel(runs, weights, rpm, config.fuel, fuel_rounding, each_run)
+    rpm_u = engine_rounding_u(legs, runs, weights, config.engine_ids, "rpm") / max(len(config.engine_ids), 1)
+    rate, rate_u = fuel.rate_l_per_h, fuel.u_l_per_h
+    opposed = opposed_share(fit.speed_kn, terms, rate, fuel.terms_u_l_per_h)
+    economy, economy_u = economy_nm_per_l(fit.speed_kn, speed_u, rate, rate_u, opposed)
+    through = np.full(band.size, np.nan)
+    for k, members in enumerate(runs.members):
+        through[members] = fit.along_kn[k]
+    froude = leg_depth_froude(legs, through)
+    methods = compare_methods(sequences, fit, bands)
+    by_engine = {e: _engine_rpm(legs, runs, weights, e) for e in config.engine_ids}
+    slips = [
+        band_slip_pct(speed, {e: float(rpms[b]) for e, rpms in by_engine.items()}, config)
+        for b, speed in enumerate(fit.speed_kn)
+    ]
+    made = Reduction(
+        legs=legs, band=band, bands=bands, runs=runs, heading_note=heading_note, sequences=sequences,
+        two_ways=np.isin(np.arange(len(bands)), [s.band for s in sequences if s.weights is not None]),
+        weights=weights, rpm=rpm, rpm_u=rpm_u, look_h=look_h, fit=fit, terms=terms, speed_u=speed_u, fuel=fuel,
+        economy=economy, economy_u=economy_u, slip_pct=np.array(slips), froude=froude, methods=methods,
+        shows_current=shows_current, flags=[],
+    )  # fmt: skip
+    return replace(made, flags=[_band_flags(made, b, outlying, config) for b in range(len(bands))])
+
+
+def _named(bands: list[Band], band: IntArray, legs: Legs, speed_kn: FloatArray) -> list[Band]:
+    """Return the bands with names: those of unknown engine speed after their speed and when they were first held."""
+    started = [iso_utc(int(legs.start_ns[band == b].min())) for b in range(len(bands))]
+    minutes = [f"{v:.1f} kn {t[11:16]}" for v, t in zip(speed_kn, started, strict=True)]
+    # two rows of one speed within one minute are told apart by the second
+    own = [n if minutes.count(n) == 1 else n + t[16:19] for n, t in zip(minutes, started, strict=True)]
+    return [replace(limits, name=limits.name or name) for limits, name in zip(bands, own, strict=True)]
+
+
+def _engine_rpm(legs: Legs, runs: Runs, weights: FloatArray, engine_id: str) -> FloatArray:
+    values, duration = legs.values[f"rpm_{engine_id}_mean"], legs.values["duration_s"]
+    return band_means(weights, np.array([weighted_mean(values[m], duration[m]) for m in runs.members]))
+
+
+def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config) -> list[str]:
+    """Return the flags of one band in the order of `BAND_FLAGS`."""
+    runs, fit = made.runs, made.fit
+    own = [s for s in made.sequences if s.band == band]
+    complete = [s for s in own if s.weights is not None]
+    members = np.flatnonzero(made.band == band).tolist()
+    flags = condition_flags(made.legs, members, float(fit.speed_kn[band]), made.froude, config)
+    if not complete:
+        known = made.shows_current and fit.terms_u_kn["current"][band] <= UNKNOWN_ABOVE_KN
+        flags += ["one-way", "current-from-other-bands" if known else "current-unknown"]
+    if any(not s.in_time for s in complete):
+        flags.append("late-reciprocal")
+    if any(s.rpm_difference_pct > config.steady.reciprocal_rpm_pct for s in own):
+        flags.append("rpm-mismatch")
+    if band in made.methods and not made.methods[band].agree:
+        flags.append("methods-disagree")
+    if any(runs.band[k] == band for k in outlying):
+        flags.append("outlying-leg")
+    shown, _ = describe_sequences(made.legs, runs, complete, fit, made.bands)
+    if any(s.method == "double run" and s.expected_error_kn > THIRD_RUN_KN for s in shown):
+        flags.append("third-run-advised")
+    limits = made.bands[band]
+    if not config.bands.is_automatic and np.isfinite(limits.band_rpm) and not limits.declared:
+        flags.append("undeclared-step")
+    if not np.isfinite(made.fuel.rate_l_per_h[band]):
+        flags.append("no-fuel")
+    if _is_coarse(made, band):
+        flags.append("coarse-readings")
+    return [f for f in BAND_FLAGS if f in flags]
+
+
+def _is_coarse(made: Reduction, band: int) -> bool:
+    """Return whether rounding of readings makes a band's economy uncertain by more than `COARSE_PCT`."""
+    nothing = np.zeros(made.rpm.size)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed_share = made.terms.get("rounding", nothing) / made.fit.speed_kn
+        fuel_share = made.fuel.terms_u_l_per_h.get("rounding", nothing) / made.fuel.rate_l_per_h
+    rounding = float(np.hypot(speed_share, fuel_share)[band])
+    whole = float(made.economy_u[band] / made.economy[band])
+    limit = COARSE_PCT / 100.0 / 2.0
+    # by itself, or because without it the limit would have been kept
+    return rounding > 0.0 and (rounding > limit or whole > limit >= np.sqrt(max(whole**2 - rounding**2, 0.0)))
+
+
+def bands_table(made: Reduction, config: Config, session_id: str) -> pa.Table:
+    """Return the band table of a reduction, `BANDS_SCHEMA`; ranges are on the usable fuel of the settings."""
+    runs, fit, fuel = made.runs, made.fit, made.fuel
+    stw = band_means(made.weights, runs.stw_kn)
+    usable_l = usable_fuel_l(config.fuel)
+    usable_l = np.nan if usable_l is None else usable_l
+    rows = []
+    for b, limits in enumerate(made.bands):
+        current, towards = band_current(runs, fit, b) if made.shows_current else (np.nan, np.nan)
+        froude = made.froude[made.band == b]
+        numbers = {
+            "band_rpm": limits.band_rpm, "rpm_low": limits.low_rpm, "rpm_high": limits.high_rpm,
+            "rpm_mean": made.rpm[b], "speed_kn": fit.speed_kn[b], "speed_u_kn": made.speed_u[b],
+            "stw_kn": stw[b], "current_kn": current, "current_towards_deg": towards,
+            "fuel_l_per_h": fuel.rate_l_per_h[b], "fuel_u_l_per_h": fuel.u_l_per_h[b],
+            "economy_nm_per_l": made.economy[b], "economy_u_nm_per_l": made.economy_u[b],
+            "range_nm": usable_l * made.economy[b], "range_u_nm": usable_l * made.economy_u[b],
+            "slip_pct": made.slip_pct[b],
+            "depth_froude_max": np.nanmax(froude) if np.isfinite(froude).any() else np.nan,
+        }  # fmt: skip
+        row: dict[str, Any] = {name: none_if_nan(float(x)) for name, x in numbers.items()}
+        row["legs"] = int(np.sum(made.band == b))
+        row["ways"] = 2 if made.two_ways[b] else 1
+        row["flags"] = ";".join(made.flags[b])
+        row["band_name"] = limits.name
+        row["session_id"] = session_id
+        row["rpm_u"] = none_if_nan(float(made.rpm_u[b])) if np.isfinite(made.rpm[b]) else None
+        rows.append(row)
+    return table_of(rows, BANDS_SCHEMA)
+
+
+def legs_table(made: Reduction, session_id: str) -> pa.Table:
+    """Return the legs behind the bands, `LEGS_SCHEMA`."""
+    legs, runs, fit, values = made.legs, made.runs, made.fit, made.legs.values
+    heading = np.where(np.isfinite(runs.heading_deg), runs.heading_deg, runs.cog_deg)
+    ahead = np.column_stack([np.cos(np.radians(heading)), np.sin(np.radians(heading))])
+    along = np.sum(fit.run_current_kn * ahead, axis=1)
+    place = {k: (n, int(w)) for n, s in enumerate(made.sequences, 1) for k, w in zip(s.runs, s.sign, strict=True)}
+    rows = []
+    for k, members in enumerate(runs.members):
+        b = int(runs.band[k])
+        for leg in members:
+            numbers = {name: values[name][leg] for name in LEGS_SCHEMA.names if name in values} | {
+                "band_rpm": made.bands[b].band_rpm,
+                "through_water_kn": fit.along_kn[k],
+                "current_along_kn": along[k],
+                "residual_kn": fit.residual_kn[k],
+                "weight": made.weights[b, k],
+                "depth_froude": made.froude[leg],
+            }
+            row: dict[str, Any] = {name: none_if_nan(float(x)) for name, x in numbers.items()}
+            row |= {
+                "segment_id": int(legs.segment_id[leg]),
+                "run": k + 1,
+                "sequence": place[k][0],
+                "way": place[k][1],
+                "start": int(legs.start_ns[leg]),
+                "stop": int(legs.stop_ns[leg]),
+                "trim": legs.trim[leg],
+                "band_name": made.bands[b].name,
+                "session_id": session_id,
+            }
+            rows.append(row)
+    return table_of(rows, LEGS_SCHEMA)

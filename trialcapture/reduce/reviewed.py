@@ -29,6 +29,8 @@ COMPARED = (
 """Columns of the band table that are shown twice."""
 Result = tuple[pa.Table, pa.Table, Findings]
 """Bands, legs and findings of one reduction."""
+Tables = tuple[pa.Table, pa.Table]
+"""Bands and legs."""
 
 
 def reduce_reviewed(
@@ -49,32 +51,31 @@ def reduce_reviewed(
     bands, legs, found = reduce(review.segments)
     if review.changes:
         automatic = reduce(without_review(review.segments))
-        (bands, legs, found), compared = compare_results(automatic, (bands, legs, found))
+        bands, compared = compare_results(automatic[:2], (bands, legs))
+        where = [_either(row).band_name for row in compared if row.changed]
         before = automatic[2]
         answers = AutomaticAnswers(
             before.top_speed, before.economy_planing, before.economy_displacement, before.economy_overall
         )
         changes = tuple(ReviewChange(**change) for change in review.changes)
-        found = replace(found, review=ReviewComparison(review.entries, changes, compared, answers))
+        marked = (warn("reviewed", join_names(where)),) if where else ()
+        comparison = ReviewComparison(review.entries, changes, compared, answers)
+        found = replace(found, review=comparison, warnings=(*found.warnings, *marked))
     told = tuple(TrialWarning(**cast(dict[str, Any], warning)) for warning in review.warnings)
     return review.segments, (bands, legs, replace(found, warnings=(*found.warnings, *told)))
 
 
-def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, tuple[BandComparison, ...]]:
-    """Return the reviewed result with its bands marked, and the rows of the two results beside each other.
+def compare_results(automatic: Tables, reviewed: Tables) -> tuple[pa.Table, tuple[BandComparison, ...]]:
+    """Return the reviewed bands with those marked that were changed, and the rows of both results side by side.
 
     A band counts as changed where it is made of other stretches than its automatic counterpart: the band that shares
     most of its stretches, else the one of the same name, else the one nearest in speed where engine speed is unknown.
     Its row gets the flag ``reviewed``. Other rows may differ a little too, because all runs tell the current.
 
     Args:
-        automatic: From the segments as prepared.
-        reviewed: From the segments as people reviewed them.
-
-    Returns:
-        The reviewed result, and the rows.
+        automatic: Bands and legs of the segments as prepared.
+        reviewed: Same of the segments as people reviewed them.
     """
-    bands, legs, found = reviewed
     before, after = _rows(automatic), _rows(reviewed)
     pairs = _matched(before, after)
     rows: list[BandComparison] = []
@@ -86,13 +87,11 @@ def compare_results(automatic: Result, reviewed: Result) -> tuple[Result, tuple[
     gone = [row for a, row in enumerate(before) if a not in pairs.values()]
     rows += [BandComparison(_shown(row), None, changed=True) for row in gone]
     rows.sort(key=_place)
-    where = [_either(r).band_name for r in rows if r.changed]
-    told = (warn("reviewed", join_names(where)),) if where else ()
-    return (_marked(bands, changed), legs, replace(found, warnings=(*found.warnings, *told))), tuple(rows)
+    return _marked(reviewed[0], changed), tuple(rows)
 
 
-def _rows(result: Result) -> list[dict[str, Any]]:
-    bands, legs, _ = result
+def _rows(result: Tables) -> list[dict[str, Any]]:
+    bands, legs = result
     members: dict[str, set[int]] = {}
     for name, segment_id in zip(legs["band_name"].to_pylist(), legs["segment_id"].to_pylist(), strict=True):
         members.setdefault(name, set()).add(segment_id)

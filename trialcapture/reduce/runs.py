@@ -2,14 +2,254 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import comb
 
 import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
 
+from trialcapture.buffers import to_arrow
+from trialcapture.config import Steady
 from trialcapture.prepare.sample_statistics import wrap_deg
-from trialcapture.reduce.current import velocity_kn
-from trialcapture.reduce.legs import NS_PER_H, IntArray, Legs
-from trialcapture.reduce.statistics import FloatArray, weighted_direction_deg, weighted_mean
+from trialcapture.reduce.uncertainty import FloatArray, weighted_direction_deg, weighted_mean
+
+# ------------------------------------------------------------------------------
+# The accepted steady segments as NumPy columns; null becomes NaN here and turns back into null in `tables`.
+# ------------------------------------------------------------------------------
+
+IntArray = npt.NDArray[np.int64]
+
+NS_PER_H = 3_600_000_000_000
+DISBELIEVED_PCT = 4.0
+"""Where a person's band is further than this from the engine speed that was read, the reading is held to be wrong;
+holds this far apart are never one step (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Legs:
+    """Accepted segments in order of time; all arrays have one entry a leg."""
+
+    t0_ns: int
+    start_ns: IntArray
+    stop_ns: IntArray
+    segment_id: IntArray
+    trim: list[str | None]
+    values: dict[str, FloatArray]
+
+
+_COLUMNS = (
+    "duration_s", "rpm_mean", "rpm_sd", "sog_kn_mean", "sog_kn_sd", "sog_slope_kn_per_min", "sog_u_kn",
+    "sog_bias_u_kn", "n_eff", "heading_true_deg_mean", "cog_true_deg_mean", "heading_sd_deg", "stw_kn_mean",
+    "fuel_l_per_h_mean", "fuel_u_l_per_h", "depth_m_min", "depth_froude", "wind_speed_true_kn_mean",
+    "wind_from_true_deg_mean", "pitch_deg_mean", "roll_deg_mean", "water_temp_c_mean", "relabelled_rpm",
+    "sog_u_blocking_kn", "sog_blocks", "n_outliers", "sog_rounding_u_kn",
+)  # fmt: skip
+_ENGINE_COLUMNS = (
+    "rpm_{}_mean", "fuel_l_per_h_{}_mean", "load_pct_{}_mean", "rpm_{}_rounding_u", "fuel_l_per_h_{}_rounding_u",
+)  # fmt: skip
+
+
+def read_numbers(table: pa.Table, name: str) -> FloatArray:
+    """Return a numeric column as float64 with NaN for null; all NaN when the table has no such column."""
+    if name not in table.column_names:
+        return np.full(table.num_rows, np.nan)
+    values = table.column(name).to_pylist()
+    return np.array([np.nan if v is None else float(v) for v in values], dtype=np.float64)
+
+
+def read_times_ns(table: pa.Table, name: str) -> IntArray:
+    """Return a timestamp column as nanoseconds since 1970 UTC; it must hold no null."""
+    return np.array(table.column(name).cast(pa.timestamp("ns", "UTC")).cast(pa.int64()).to_pylist(), dtype=np.int64)
+
+
+def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
+    """Return the accepted segments that have a speed over ground, a course and a time.
+
+    Where people reviewed the segments, their verdict counts (`steady.segment_review`), and so does the band they
+    put one into.
+
+    Where the boat's total is missing it is the sum over engines (fuel) or their mean (rpm), provided that every
+    engine has a value: half a fuel figure is none.
+
+    Args:
+        segments: Segments of the trial set, accepted and refused.
+        engine_ids: Engines in the order of the configuration.
+    """
+    names = set(segments.column_names)
+    verdict = "reviewed_accepted" if "reviewed_accepted" in names else "accepted"
+    accepted = (
+        np.array([bool(a) for a in segments.column(verdict).to_pylist()], dtype=np.bool_)
+        if verdict in names
+        else np.zeros(segments.num_rows, dtype=np.bool_)
+    )
+    usable = (
+        accepted
+        & np.isfinite(read_numbers(segments, "sog_kn_mean"))
+        & np.isfinite(read_numbers(segments, "cog_true_deg_mean"))
+    )
+    for edge in ("start", "stop"):
+        usable &= (
+            np.array([v is not None for v in segments.column(edge).cast(pa.int64()).to_pylist()], dtype=np.bool_)
+            if edge in names
+            else False
+        )
+    chosen = segments.filter(to_arrow(usable))
+    if chosen.num_rows:
+        chosen = chosen.sort_by([("start", "ascending"), ("stop", "ascending")])
+    wanted = [*_COLUMNS, *(stem.format(e) for e in engine_ids for stem in _ENGINE_COLUMNS)]
+    values = {name: read_numbers(chosen, name) for name in wanted}
+    _fill_totals(values, engine_ids)
+    label = values["relabelled_rpm"]
+    near = np.abs(values["rpm_mean"] - label) <= DISBELIEVED_PCT / 100.0 * label
+    values["rpm_mean"] = np.where(near | ~np.isfinite(label), values["rpm_mean"], label)
+    start = read_times_ns(chosen, "start") if chosen.num_rows else np.zeros(0, np.int64)
+    stop = read_times_ns(chosen, "stop") if chosen.num_rows else np.zeros(0, np.int64)
+    missing = ~np.isfinite(values["duration_s"])
+    values["duration_s"][missing] = (stop - start)[missing] / 1e9
+    ids = read_numbers(chosen, "segment_id")
+    return Legs(
+        t0_ns=int(start[0]) if start.size else 0,
+        start_ns=start,
+        stop_ns=stop,
+        segment_id=np.where(np.isfinite(ids), ids, -1).astype(np.int64),
+        trim=[t or None for t in chosen.column("trim").to_pylist()] if "trim" in names else [None] * chosen.num_rows,
+        values=values,
+    )
+
+
+def _fill_totals(values: dict[str, FloatArray], engine_ids: Sequence[str]) -> None:
+    if not engine_ids:
+        return
+    for total, stem in (("fuel_l_per_h_mean", "fuel_l_per_h_{}_mean"), ("rpm_mean", "rpm_{}_mean")):
+        engines = np.stack([values[stem.format(e)] for e in engine_ids])
+        summed = engines.sum(axis=0) if total.startswith("fuel") else engines.mean(axis=0)
+        values[total] = np.where(np.isfinite(values[total]), values[total], summed)
+
+
+# ------------------------------------------------------------------------------
+# The arithmetic of runs up and down one line: what weights make the current vanish.
+# ------------------------------------------------------------------------------
+
+EQUAL_SPACING_PCT = 10.0
+"""Runs whose spacing varies more than this are not equally spaced (common practice, no source)."""
+WORST_AMPLIFICATION = 1.0
+"""A least-squares result noisier than a single run is refused (sum of squared weights above 1)."""
+
+
+def mean_of_means_weights(n: int) -> FloatArray:
+    """Return the weights of `n` alternating, equally spaced runs: ``C(n-1, k) / 2^(n-1)``.
+
+    They cancel a current that is a polynomial in time of degree n-2.
+
+    Source: mean of means of ship speed trials (ITTC 7.5-04-01-01.1, ISO 15016; weights from memory, the property
+    follows from the binomial theorem).
+    """
+    if n < 2:
+        raise ValueError(f"a mean of means needs at least two runs, saw {n}")
+    return np.array([comb(n - 1, k) for k in range(n)], dtype=np.float64) / 2.0 ** (n - 1)
+
+
+def alternating_run_weights(t_h: FloatArray) -> FloatArray:
+    """Return the mean of means of strictly alternating runs at the times they were made.
+
+    ``w_k ∝ 1 / Π_{j≠k} |t_k - t_j|``, adding up to 1: the divided difference of order n-1, which is zero for every
+    polynomial in time of degree n-2, whatever the spacing. At equal spacing these are the weights of
+    `mean_of_means_weights`.
+
+    Args:
+        t_h: Time of each run, ascending, no two alike [h].
+
+    Source: divided differences (Newton; any text on numerical analysis).
+    """
+    t = t_h / float(np.ptp(t_h))
+    apart = np.abs(t[:, None] - t[None, :]) + np.eye(t.size)
+    weights = 1.0 / np.prod(apart, axis=1)
+    return np.asarray(weights / weights.sum(), dtype=np.float64)
+
+
+def least_squares_weights(t_h: FloatArray, sign: FloatArray) -> FloatArray:
+    """Return the weights that give V in ``speed_k = V + sign_k (c0 + c1 t_k)``, at any spacing of the runs.
+
+    Args:
+        t_h: Time of each run [h].
+        sign: +1 one way, -1 the other.
+
+    Raises:
+        ValueError: Fewer than three runs, or no solution (all runs one way).
+
+    Source: ordinary least squares; exact for a current linear in time.
+    """
+    if t_h.size < 3 or np.unique(sign).size < 2:
+        raise ValueError("three runs, not all one way, are needed")
+    t = t_h - t_h.mean()
+    scale = float(np.abs(t).max()) or 1.0
+    design = np.column_stack([np.ones(t.size), sign, sign * t / scale])
+    return np.asarray(np.linalg.pinv(design, rcond=1e-10)[0], dtype=np.float64)
+
+
+def alternating_weights(t_h: FloatArray, sign: FloatArray) -> tuple[FloatArray, str]:
+    """Return the weights of a sequence of runs and the name of the method they belong to.
+
+    Two runs: their mean. More, strictly alternating and equally spaced within 10 %: mean of means, at the times the
+    runs were made, so that what the spacing lacks in evenness costs nothing. Otherwise least squares in time, unless
+    that is noisier than a single run (two runs one way and one back, close in time), where each direction is averaged
+    first and the two means then.
+
+    Args:
+        t_h: Mid time of each run, ascending [h].
+        sign: +1 one way, -1 the other; both must occur.
+    """
+    n = t_h.size
+    if n < 2 or np.unique(sign).size < 2:
+        raise ValueError("a run each way is needed")
+    if n == 2:
+        return mean_of_means_weights(2), "double run"
+    spacing = np.diff(t_h)
+    alternate = bool(np.all(sign[1:] * sign[:-1] < 0))
+    if alternate and np.ptp(spacing) <= EQUAL_SPACING_PCT / 100.0 * spacing.mean():
+        return alternating_run_weights(t_h), f"mean of means of {n}"
+    weights = least_squares_weights(t_h, sign)
+    if float(weights @ weights) <= WORST_AMPLIFICATION:
+        return weights, f"least squares in time of {n}"
+    ways = [sign > 0, sign < 0]
+    return np.sum([0.5 * way / way.sum() for way in ways], axis=0), f"mean of two directions, {n} runs"
+
+
+def combine_runs(
+    weights: FloatArray, sign: FloatArray, ground_kn: FloatArray, heading_deg: FloatArray
+) -> tuple[float, float]:
+    """Return speed through water [kn] and the mean course axis [deg, true] of runs up and down one line.
+
+    The weighted ground velocities, turned to one side, lose the current; what remains is speed times the equally
+    weighted unit vectors of heading. With the two headings reciprocal this is the mean speed made along them; a
+    current abeam drops out too, whether heading or course was held, and a compass that is wrong by one and the
+    same angle changes nothing. Without headings they are taken as reciprocal.
+
+    Args:
+        weights: Sum 1, shape (n,).
+        sign: +1 one way, -1 the other, shape (n,).
+        ground_kn: Velocity over ground, north and east, shape (n, 2).
+        heading_deg: Heading, true, shape (n,); any NaN and none is used.
+
+    Source: vector form of the double run (elementary).
+    """
+    made = (weights * sign) @ ground_kn
+    axis = float(np.degrees(np.arctan2(made[1], made[0]))) % 360.0
+    if np.isfinite(heading_deg).all():
+        radians = np.radians(heading_deg)
+        pointed = (weights * sign) @ np.column_stack([np.cos(radians), np.sin(radians)])
+        return float(np.hypot(*made) / np.hypot(*pointed)), axis
+    return float(np.hypot(*made)), axis
+
+
+def velocity_kn(speed_kn: FloatArray, direction_deg: FloatArray) -> FloatArray:
+    """Return north and east components, shape (n, 2)."""
+    radians = np.radians(direction_deg)
+    return np.column_stack([speed_kn * np.cos(radians), speed_kn * np.sin(radians)])
+
 
 SAME_RUN_GAP_S = 120.0
 """Segments of one band and direction closer than this are one run (common practice, no source)."""
@@ -22,7 +262,8 @@ DRIFT_ALLOWED_KN = 2.0
 """What a current of this speed turns the course by says nothing against the compass (common practice, no source)."""
 
 
-class Runs(TypedDict):
+@dataclass(frozen=True, slots=True)
+class Runs:
     """Runs in order of time; arrays have one entry a run, NaN where unknown. Times in hours since the first leg."""
 
     members: list[list[int]]
@@ -54,7 +295,7 @@ def merge_runs(legs: Legs, band: IntArray, same_way_deg: float) -> Runs:
         band: Band number of each leg; negative for none.
         same_way_deg: How far the courses of one run may differ [deg].
     """
-    course = legs["values"]["cog_true_deg_mean"]
+    course = legs.values["cog_true_deg_mean"]
     members: list[list[int]] = []
     for i in range(band.size):
         if band[i] < 0:
@@ -64,7 +305,7 @@ def merge_runs(legs: Legs, band: IntArray, same_way_deg: float) -> Runs:
             last == i - 1
             and last >= 0
             and band[last] == band[i]
-            and legs["start_ns"][i] - legs["stop_ns"][last] <= SAME_RUN_GAP_S * 1e9
+            and legs.start_ns[i] - legs.stop_ns[last] <= SAME_RUN_GAP_S * 1e9
             and abs(wrap_deg(course[i] - course[last])) <= same_way_deg
         )
         if joins:
@@ -75,11 +316,11 @@ def merge_runs(legs: Legs, band: IntArray, same_way_deg: float) -> Runs:
 
 
 def _average(legs: Legs, band: IntArray, members: list[list[int]]) -> Runs:
-    values = legs["values"]
+    values = legs.values
     duration = np.maximum(values["duration_s"], 1e-3)
     ground = velocity_kn(values["sog_kn_mean"], values["cog_true_deg_mean"])
-    start = (legs["start_ns"] - legs["t0_ns"]) / NS_PER_H
-    stop = (legs["stop_ns"] - legs["t0_ns"]) / NS_PER_H
+    start = (legs.start_ns - legs.t0_ns) / NS_PER_H
+    stop = (legs.stop_ns - legs.t0_ns) / NS_PER_H
     sampling = np.where(np.isfinite(values["sog_u_kn"]), values["sog_u_kn"], UNKNOWN_SAMPLING_U_KN)
 
     def mean(x: FloatArray) -> FloatArray:
@@ -95,25 +336,25 @@ def _average(legs: Legs, band: IntArray, members: list[list[int]]) -> Runs:
     # the vector mean of pieces that differ by some degrees is too short; the speed is kept as it was made good
     speed = mean(values["sog_kn_mean"])
     heading = values["heading_true_deg_mean"]
-    return {
-        "members": members,
-        "band": np.array([band[m[0]] for m in members], dtype=np.int64),
-        "start_h": np.array([start[m[0]] for m in members], dtype=np.float64),
-        "stop_h": np.array([stop[m[-1]] for m in members], dtype=np.float64),
-        "mid_h": mean((start + stop) / 2.0),
-        "duration_s": np.array([duration[m].sum() for m in members], dtype=np.float64),
-        "ground_kn": velocity_kn(speed, course),
-        "sog_kn": speed,
-        "cog_deg": course,
-        "heading_deg": np.array([weighted_direction_deg(heading[m], duration[m]) for m in members], dtype=np.float64),
-        "rpm": mean(values["rpm_mean"]),
-        "u_kn": spread(sampling),
+    return Runs(
+        members=members,
+        band=np.array([band[m[0]] for m in members], dtype=np.int64),
+        start_h=np.array([start[m[0]] for m in members], dtype=np.float64),
+        stop_h=np.array([stop[m[-1]] for m in members], dtype=np.float64),
+        mid_h=mean((start + stop) / 2.0),
+        duration_s=np.array([duration[m].sum() for m in members], dtype=np.float64),
+        ground_kn=velocity_kn(speed, course),
+        sog_kn=speed,
+        cog_deg=course,
+        heading_deg=np.array([weighted_direction_deg(heading[m], duration[m]) for m in members], dtype=np.float64),
+        rpm=mean(values["rpm_mean"]),
+        u_kn=spread(sampling),
         # one reading rounded the same way all the time: pieces of a run have it in common
-        "rounding_u_kn": mean(np.nan_to_num(values["sog_rounding_u_kn"])),
-        "fuel_l_per_h": mean(values["fuel_l_per_h_mean"]),
-        "fuel_u_l_per_h": spread(values["fuel_u_l_per_h"]),
-        "stw_kn": mean(values["stw_kn_mean"]),
-    }
+        rounding_u_kn=mean(np.nan_to_num(values["sog_rounding_u_kn"])),
+        fuel_l_per_h=mean(values["fuel_l_per_h_mean"]),
+        fuel_u_l_per_h=spread(values["fuel_u_l_per_h"]),
+        stw_kn=mean(values["stw_kn_mean"]),
+    )
 
 
 def drop_unusable_heading(runs: Runs) -> tuple[Runs, str]:
@@ -122,19 +363,149 @@ def drop_unusable_heading(runs: Runs) -> tuple[Runs, str]:
     A compass may be wrong by an angle, which the fit finds; one that is stuck, upside down or a quarter turn off is
     no compass. A current can turn course from heading, far at low speed: that much is left out of the comparison.
     """
-    drift = np.degrees(np.arcsin(np.minimum(DRIFT_ALLOWED_KN / np.maximum(runs["sog_kn"], 1e-6), 1.0)))
-    turned = wrap_deg(runs["cog_deg"] - runs["heading_deg"])
+    drift = np.degrees(np.arcsin(np.minimum(DRIFT_ALLOWED_KN / np.maximum(runs.sog_kn, 1e-6), 1.0)))
+    turned = wrap_deg(runs.cog_deg - runs.heading_deg)
     apart = np.sign(turned) * np.maximum(np.abs(turned) - drift, 0.0)
     known = np.isfinite(apart)
     if not known.any():
         return runs, ""
-    weights = np.where(known, runs["sog_kn"], 0.0)
+    weights = np.where(known, runs.sog_kn, 0.0)
     radians = np.radians(np.where(known, apart, 0.0))
     north, east = float(weights @ np.cos(radians)), float(weights @ np.sin(radians))
     length = float(np.hypot(north, east) / weights.sum())
     mean = float(np.degrees(np.arctan2(east, north)))
     if abs(mean) <= WRONG_COMPASS_DEG and length >= LOOSE_COMPASS_RESULTANT:
         return runs, ""
-    without = runs.copy()
-    without["heading_deg"] = np.full(apart.size, np.nan)
+    without = replace(runs, heading_deg=np.full(apart.size, np.nan))
     return without, f"Course minus heading is {mean:+.0f}° on average, resultant length {length:.2f}."
+
+
+# ------------------------------------------------------------------------------
+# Which runs are reciprocal, and what the classical reduction makes of them.
+# ------------------------------------------------------------------------------
+
+CROSS_CURRENT_ALLOWED_KN = 1.0
+"""Without a heading, courses may miss the reciprocal by what this current abeam does to them (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunSequence:
+    """Runs of one band up and down one line, none longer than the allowed gap after the one before.
+
+    ``weights`` and ``speed_kn`` are None where only one way was run: a half pair stays half.
+    """
+
+    band: int
+    runs: list[int]
+    sign: FloatArray
+    gap_min: float
+    in_time: bool
+    rpm_difference_pct: float
+    method: str
+    weights: FloatArray | None
+    speed_kn: float | None
+    axis_deg: float
+    current_along_kn: float | None
+
+
+def relation(runs: Runs, i: int, j: int, limit_deg: float) -> int:
+    """Return +1 when two runs go the same way, -1 when they are reciprocal, 0 otherwise.
+
+    Headings decide where both are known, and courses may instead: a boat that holds a course across a stream points
+    elsewhere. With no heading the courses get the allowance of a moderate stream abeam.
+    """
+    allowance = [limit_deg, limit_deg]
+    differences = [runs.heading_deg[i] - runs.heading_deg[j], runs.cog_deg[i] - runs.cog_deg[j]]
+    if not np.isfinite(differences[0]):
+        sine = [min(1.0, CROSS_CURRENT_ALLOWED_KN / max(runs.sog_kn[k], 1e-6)) for k in (i, j)]
+        allowance[1] += float(np.degrees(np.arcsin(sine)).sum())
+    for difference, limit in zip(differences, allowance, strict=True):
+        if not np.isfinite(difference):
+            continue
+        turned, back = np.abs(wrap_deg(np.array([difference, difference - 180.0])))
+        if min(turned, back) <= min(limit, 60.0):
+            return 1 if turned < back else -1
+    return 0
+
+
+def find_sequences(runs: Runs, settings: Steady) -> list[RunSequence]:
+    """Return the sequences of every band, in order of band and time; every run is in exactly one.
+
+    A line is taken from the first run of a band; runs along it, either way, belong to it. Runs off it open another
+    line. Where the gap between two runs of a line passes the limit a new sequence begins, unless the pieces would
+    be one way only: then they stay together and are marked late.
+
+    Args:
+        runs: Runs in order of time.
+        settings: ``reciprocal_deg``, ``reciprocal_max_gap_min`` and ``reciprocal_rpm_pct`` are used.
+    """
+    found: list[RunSequence] = []
+    for band in np.unique(runs.band):
+        left = [int(k) for k in np.flatnonzero(runs.band == band)]
+        while left:
+            first = left[0]
+            way = {k: (1 if k == first else relation(runs, first, k, settings.reciprocal_deg)) for k in left}
+            line = [k for k in left if way[k] != 0]
+            left = [k for k in left if way[k] == 0]
+            for piece in _cut_at_gaps(runs, line, way, settings.reciprocal_max_gap_min):
+                found.append(_reduce(runs, piece, np.array([way[k] for k in piece], dtype=np.float64), settings))
+    return found
+
+
+def _cut_at_gaps(runs: Runs, line: list[int], way: dict[int, int], limit_min: float) -> list[list[int]]:
+    pieces: list[list[int]] = [[line[0]]]
+    for before, after in pairwise(line):
+        if 60.0 * (runs.start_h[after] - runs.stop_h[before]) > limit_min:
+            pieces.append([])
+        pieces[-1].append(after)
+    both_ways = [len({way[k] for k in piece}) == 2 for piece in pieces]
+    if len({way[k] for k in line}) == 2 and not any(both_ways):
+        return [line]
+    return pieces
+
+
+def _reduce(runs: Runs, members: list[int], sign: FloatArray, settings: Steady) -> RunSequence:
+    index: IntArray = np.array(members, dtype=np.int64)
+    gaps = 60.0 * (runs.start_h[index[1:]] - runs.stop_h[index[:-1]])
+    rpm = runs.rpm[index]
+    one_way = RunSequence(
+        band=int(runs.band[index[0]]),
+        runs=members,
+        sign=sign,
+        gap_min=float(gaps.max()) if gaps.size else 0.0,
+        in_time=bool(np.all(gaps <= settings.reciprocal_max_gap_min)),
+        rpm_difference_pct=float(100.0 * np.ptp(rpm) / rpm.mean()) if np.isfinite(rpm).all() else float(np.nan),
+        method="one way",
+        weights=None,
+        speed_kn=None,
+        axis_deg=float(runs.cog_deg[index[0]]),
+        current_along_kn=None,
+    )
+    if np.unique(sign).size < 2:
+        return one_way
+    weights, method = alternating_weights(runs.mid_h[index], sign)
+    ground = runs.ground_kn[index]
+    speed, axis = combine_runs(weights, sign, ground, runs.heading_deg[index])
+    along = ground @ velocity_kn(np.ones(1), np.array([axis]))[0]
+    mean_each_way = [along[sign > 0].mean(), along[sign < 0].mean()]
+    return replace(
+        one_way,
+        method=method,
+        weights=weights,
+        speed_kn=speed,
+        axis_deg=axis,
+        current_along_kn=float(np.mean(mean_each_way)),
+    )
+
+
+def find_line_headings(runs: Runs, sequences: list[RunSequence]) -> FloatArray:
+    """Return the heading [deg, true] each run would have if both ways of a line were steered exactly reciprocal.
+
+    NaN for runs of a half pair. It stands in, with its own wide uncertainty, where the boat has no heading sensor.
+    """
+    headings = np.full(len(runs.members), np.nan)
+    for sequence in sequences:
+        if sequence.weights is not None:
+            turned = np.where(sequence.sign > 0, 0.0, 180.0)
+            headings[sequence.runs] = (sequence.axis_deg + turned) % 360.0
+    return headings

@@ -48,13 +48,31 @@ class NamedBand(_Entry):
 
 
 @dataclass(frozen=True, slots=True)
+class Quantity(_Entry):
+    """A number in a sentence, so that it can be printed in other units: its value, unit, and how it stands there."""
+
+    value: float
+    unit: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class TrialWarning(_Entry):
-    """One thing that is to be said against a row or a trial: a code, how grave it is, a sentence, what it concerns."""
+    """One thing that is to be said against a row or a trial.
+
+    Attributes:
+        code: Names what it is.
+        severity: How grave it is.
+        text: A sentence.
+        where: What it concerns.
+        quantities: Numbers of the sentence whose unit readers may want to change, in the order they stand in it.
+    """
 
     code: str
     severity: Severity
     text: str
     where: str
+    quantities: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -616,6 +634,137 @@ class ReviewComparison(_Entry):
 
 
 @dataclass(frozen=True, slots=True)
+class AnswerLine(_Entry):
+    """One answer as a reader is told it: "label: value ± k u unit, notes".
+
+    Attributes:
+        label: What was asked.
+        value: None where nothing is claimed; then the notes say why.
+        u: Standard uncertainty.
+        unit: Of both.
+        coverage_factor: What u is multiplied with for 95 %.
+        notes: What the value holds for; without numbers in units that a reader may want changed.
+    """
+
+    label: str
+    value: float | None
+    u: float | None
+    unit: str
+    coverage_factor: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FigureAxis(_Entry):
+    """One axis of a figure."""
+
+    label: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class FigureSeries(_Entry):
+    """Points of a figure that belong together.
+
+    Attributes:
+        label: Its name.
+        x, y: Of the points, in the units of the axes.
+        u: Standard uncertainty of `y`; None where it is not drawn.
+        style: Whether the points are joined; else how they look: filled, open, or as small crosses.
+    """
+
+    label: str
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    u: tuple[float, ...] | None
+    style: Literal["line", "points", "open", "crosses"]
+
+
+@dataclass(frozen=True, slots=True)
+class FigureMark(_Entry):
+    """A point of a figure that is named."""
+
+    x: float
+    y: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FigureSpec(_Entry):
+    """What a figure shows, as plain data; how it looks is the report's business.
+
+    Attributes:
+        name: For anchors and file names.
+        title: What stands above it.
+        x, y: The axes.
+        series: What is drawn.
+        marks: What is named.
+        caption: What stands below it.
+        shaded: Spans of x set off by a tint.
+    """
+
+    name: str
+    title: str
+    x: FigureAxis
+    y: FigureAxis
+    series: tuple[FigureSeries, ...]
+    marks: tuple[FigureMark, ...]
+    caption: str
+    shaded: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Manoeuvre(_Entry):
+    """One manoeuvre: what it shows, or why nothing.
+
+    Attributes:
+        kind: What was done.
+        start: When it began.
+        direction_deg: Course; None where unknown.
+        from_, to: Between which states it is measured.
+        value, u, unit: The result; None where nothing is claimed.
+        conditions: What it holds for.
+        claimed: Whether the value may be held against anybody.
+        reason: Why not; "" where it may.
+    """
+
+    kind: str
+    start: str
+    direction_deg: float | None
+    from_: str
+    to: str
+    value: float | None
+    u: float | None
+    unit: str
+    conditions: str
+    claimed: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measured(_Entry):
+    """One result of the trial beside the bands.
+
+    Attributes:
+        name: Its key.
+        claimed: Whether there is an answer.
+        reason: Why not; "" where there is.
+        answer: The answer.
+        manoeuvres: What it rests on.
+        warnings: What is to be said about it.
+        figures: What shows it.
+    """
+
+    name: str
+    claimed: bool
+    reason: str
+    answer: AnswerLine
+    manoeuvres: tuple[Manoeuvre, ...]
+    warnings: tuple[TrialWarning, ...]
+    figures: tuple[FigureSpec, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Findings(_Entry):
     """All that a reduction found out.
 
@@ -635,6 +784,7 @@ class Findings(_Entry):
         plausibility: Figures beside what is usual.
         budgets: One a band.
         statistics: Standard errors compared.
+        measures: Results that have no field of their own.
         warnings: Everything that is to be said.
         review: None where the result is the automatic one.
     """
@@ -659,6 +809,7 @@ class Findings(_Entry):
     plausibility: tuple[PlausibilityLine, ...]
     budgets: tuple[BandBudget, ...]
     statistics: TrialStatistics
+    measures: tuple[Measured, ...]
     warnings: tuple[TrialWarning, ...]
     review: ReviewComparison | None
 
@@ -735,13 +886,17 @@ def _health_from_json(value: Any, check: ValidatorFunctionWrapHandler) -> DataHe
     """Return the account of faults from its JSON; what follows from the rest (texts, seconds) must do so."""
     if isinstance(value, DataHealth):
         return value
-    if not isinstance(value, Mapping):
-        raise ValueError("is no object")  # noqa: TRY004  pydantic turns a ValueError into its own
-    items = {name: tuple(map(_item_from_json, of_kind)) for name, of_kind in value.items()}
-    health: DataHealth = check(items)
+    names = {f.name for f in fields(DataHealth)}
+    if not isinstance(value, Mapping) or value.keys() != names or not all(map(_is_list_of_objects, value.values())):
+        raise ValueError(f"must be an object of lists named {', '.join(sorted(names))}")
+    health: DataHealth = check({name: tuple(map(_item_from_json, items)) for name, items in value.items()})
     if health.as_json() != value:
         raise ValueError("lacks a key, has one too many, or a text that does not follow from its numbers")
     return health
+
+
+def _is_list_of_objects(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(item, Mapping) for item in value)
 
 
 def _item_from_json(item: Mapping[str, Any]) -> dict[str, Any]:

@@ -38,6 +38,7 @@ BANDS_SCHEMA = pa.schema(
         pa.field("flags", pa.string()),
         pa.field("band_name", pa.string(), metadata={"meaning": "what people call the row"}),
         _number("rpm_u", "rpm"),
+        pa.field("session_id", pa.string()),
     ]
 )
 """One row a band, ascending in rpm. ``rpm_low`` and ``rpm_high`` are the limits of a declared band, or the lowest and
@@ -58,6 +59,7 @@ LEGS_SCHEMA = pa.schema(
         pa.field("trim", pa.string()),
         _number("sog_u_blocking_kn", "kn"),
         pa.field("band_name", pa.string()),
+        pa.field("session_id", pa.string()),
     ]
 )
 """The accepted segments behind each row, in order of time. ``through_water_kn`` is the leg's run with the fitted

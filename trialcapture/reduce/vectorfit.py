@@ -14,26 +14,414 @@ models (Hoeting et al. 1999, Statistical Science 14:382). All from memory.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TypedDict
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
-from trialcapture.reduce.current_model import (
-    CurrentCovariance,
-    CurrentModel,
-    Strengths,
-    Trend,
-    find_likely,
-    raise_constant,
-    strength_axes,
-)
+from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.drifts import Drifts, no_drifts, select_drifts
-from trialcapture.reduce.observations import Observations, linearise
-from trialcapture.reduce.runs import Runs
-from trialcapture.reduce.statistics import BoolArray, FloatArray
+from trialcapture.reduce.runs import IntArray, Runs
 from trialcapture.reduce.summary import FitStrengths
-from trialcapture.reduce.whitening import Whitening, explain
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray
+
+# ------------------------------------------------------------------------------
+# What is believed of current, compass and runs before any run is seen.
+# ------------------------------------------------------------------------------
+
+Strengths = tuple[float, float, float, float]
+"""Standard deviations of tide [kn], wander [kn], scatter [kn] and heading error [deg]."""
+_M2_PERIOD_H = 12.4206
+ROOM_FOR_CURRENT = 3.0
+"""How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
+of this."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentModel:
+    """What is believed before any run is seen. Strengths are common practice, no source, unless said otherwise.
+
+    Each ``*_kn`` grid holds standard deviations and each ``*_weight`` how likely each is beforehand.
+
+    Attributes:
+        constant_kn: Of the current that stays, per axis.
+        tide_kn: Of the tide-like change.
+        tide_length_h: Its correlation length: a squared exponential of length T/2π curves like a sinusoid of period
+            T, here the principal lunar tide of 12.42 h.
+        trend_kn_per_h: Of a steady change, per axis. A stream of amplitude A turns at up to 2πA/12.42 h, so this is
+            three quarters of what 2 kn can do and half of what 3 kn can (common practice, no source). Runs there and
+            back a few minutes apart show the change by themselves; where all runs one way came before all runs back,
+            nothing tells it from speed, and this is what is then allowed for.
+        wander_kn: Of local wandering (eddies, fronts, another stretch of water).
+        wander_length_h: Its correlation length (Matérn 3/2).
+        scatter_kn: Of runs about their band beyond their own sampling error (waves, wind, helm).
+        heading_deg: Error of a compass heading that differs from run to run.
+        line_heading_deg: Same, where a missing compass is replaced by "both ways were steered reciprocal".
+        line_bend_deg: By how much all lines alike were bent, each way, where a missing compass is so replaced: the same
+            marks steered for every time, or a coast followed.
+        heading_offset_deg: Error common to all headings.
+        rpm_slope_share: Relative error of the speed-against-rpm slope used to bring runs to one rpm.
+    """
+
+    constant_kn: float = 0.7
+    tide_kn: tuple[float, ...] = (0.05, 0.2, 0.6, 1.5)
+    tide_weight: tuple[float, ...] = (0.2, 0.35, 0.3, 0.15)
+    tide_length_h: float = _M2_PERIOD_H / (2.0 * np.pi)
+    trend_kn_per_h: float = 0.75
+    wander_kn: tuple[float, ...] = (0.01, 0.05, 0.12, 0.3)
+    wander_weight: tuple[float, ...] = (0.3, 0.37, 0.25, 0.08)
+    wander_length_h: float = 0.25
+    scatter_kn: tuple[float, ...] = (0.01, 0.03, 0.07, 0.15, 0.35)
+    scatter_weight: tuple[float, ...] = (0.2, 0.35, 0.28, 0.13, 0.04)
+    heading_deg: tuple[float, ...] = (0.7, 2.0, 5.0)
+    heading_weight: tuple[float, ...] = (0.3, 0.5, 0.2)
+    line_heading_deg: tuple[float, ...] = (3.0, 12.0)
+    line_heading_weight: tuple[float, ...] = (0.6, 0.4)
+    line_bend_deg: float = 6.0
+    heading_offset_deg: float = 5.0
+    rpm_slope_share: float = 0.3
+
+
+Axes = tuple[tuple[tuple[float, float], ...], ...]
+"""Per strength the values looked at, each with how likely it is beforehand."""
+
+
+def strength_axes(model: CurrentModel, has_heading: bool) -> Axes:
+    """Return the values of the four strengths that are looked at, in the order of `FitStrengths`."""
+    heading = (
+        zip(model.heading_deg, model.heading_weight, strict=True)
+        if has_heading
+        else zip(model.line_heading_deg, model.line_heading_weight, strict=True)
+    )
+    return (
+        tuple(zip(model.tide_kn, model.tide_weight, strict=True)),
+        tuple(zip(model.wander_kn, model.wander_weight, strict=True)),
+        tuple(zip(model.scatter_kn, model.scatter_weight, strict=True)),
+        tuple(heading),
+    )
+
+
+def raise_constant(model: CurrentModel, current_kn: FloatArray) -> CurrentModel:
+    """Return the beliefs with room for a current that was found: `constant_kn` is raised, never lowered.
+
+    Args:
+        model: Beliefs.
+        current_kn: North and east as found with an open mind, shape (n, 2).
+    """
+    found_kn = float(np.hypot(*current_kn.mean(axis=0)))
+    return replace(model, constant_kn=max(model.constant_kn, ROOM_FOR_CURRENT * found_kn))
+
+
+def find_likely(
+    axes: Axes, log_likelihood: Callable[[Strengths], float], first: tuple[int, ...], negligible: float
+) -> tuple[list[Strengths], FloatArray, tuple[int, ...]]:
+    """Return the combinations of strengths that matter, their shares, and where the best one stands.
+
+    From a first guess the search spreads to neighbouring values as long as they are not negligible beside the best
+    so far; with many runs few combinations are left, with few runs nearly all.
+
+    Args:
+        axes: From `strength_axes`.
+        log_likelihood: Of a combination.
+        first: Position to begin at.
+        negligible: A combination this much less likely than the best is left out.
+
+    Returns:
+        The combinations, their shares (adding up to 1), and the position of the best.
+    """
+    found: dict[tuple[int, ...], float] = {}
+    waiting = [first]
+    top, margin = -np.inf, float(np.log(negligible))
+    while waiting:
+        at = waiting.pop(0)
+        if at in found:
+            continue
+        chosen = [axis[k] for axis, k in zip(axes, at, strict=True)]
+        tide, wander, scatter, heading = (value for value, _ in chosen)
+        found[at] = log_likelihood((tide, wander, scatter, heading)) + sum(float(np.log(w)) for _, w in chosen)
+        top = max(top, found[at])
+        if found[at] < top + margin:
+            continue
+        for place, axis in enumerate(axes):
+            for step in (-1, 1):
+                k = at[place] + step
+                if 0 <= k < len(axis):
+                    waiting.append((*at[:place], k, *at[place + 1 :]))
+    places = sorted(found)
+    share = np.exp(np.array([found[at] for at in places]) - top)
+    kept = np.flatnonzero(share >= negligible)
+    best = places[int(np.argmax(share))]
+    strengths = [tuple(axis[k][0] for axis, k in zip(axes, places[i], strict=True)) for i in kept]
+    return strengths, share[kept] / share[kept].sum(), best  # type: ignore[return-value]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A steady change of the current, counted from the middle of the runs.
+
+    Attributes:
+        axes: Unit vectors (north, east) along which it is allowed for, shape (k, 2).
+        middle_h: When it is zero.
+        kn_per_h: Its standard deviation along each axis.
+    """
+
+    axes: FloatArray
+    middle_h: float
+    kn_per_h: float
+
+    def lever_kn(self, unit: FloatArray, at_h: FloatArray) -> FloatArray:
+        """Return what one standard deviation moves the current's component along `unit` (n, 2) by, shape (n, k)."""
+        return np.asarray(self.kn_per_h * (at_h - self.middle_h)[:, None] * (unit @ self.axes.T), dtype=np.float64)
+
+    def state_kn(self, at_h: FloatArray) -> FloatArray:
+        """Return what one standard deviation moves north and east by at some times, shape (q, 2, k)."""
+        return np.asarray(self.kn_per_h * (at_h - self.middle_h)[:, None, None] * self.axes.T[None], dtype=np.float64)
+
+
+class CurrentCovariance:
+    """Covariance of one component of the current at pairs of times, under any strengths.
+
+    What takes time, the exponentials, follows from the lags alone and is worked out once.
+
+    Args:
+        lag_h: How far apart the two times are, any shape.
+        model: Beliefs.
+    """
+
+    def __init__(self, lag_h: FloatArray, model: CurrentModel) -> None:
+        x = np.sqrt(3.0) * np.abs(lag_h) / model.wander_length_h
+        self._constant = model.constant_kn**2
+        self._tide = np.exp(-0.5 * (lag_h / model.tide_length_h) ** 2)
+        self._wander_rise, self._wander_fall = 1.0 + x, np.exp(-x)
+
+    def at(self, tide_kn: float, wander_kn: float) -> FloatArray:
+        """Return the covariance for these strengths [kn²], in the shape of the lags."""
+        wander = wander_kn**2 * self._wander_rise * self._wander_fall
+        return np.asarray(self._constant + tide_kn**2 * self._tide + wander, dtype=np.float64)
+
+
+# ------------------------------------------------------------------------------
+# What each run says of speed and current, as equations that are linear about the answer so far.
+# ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Observations:
+    """Runs and drifts as linear equations in band speeds, current and compass offset.
+
+    First come the n speeds of the runs along the way through the water, then the cross speeds that heading against
+    course shows, then north and east of every drift.
+    """
+
+    y: FloatArray
+    design: FloatArray
+    position: IntArray
+    unit: FloatArray
+    own_var: FloatArray
+    slope_var: FloatArray
+    lever_kn: FloatArray
+    offset_lever_kn: FloatArray
+    """What an error common to all measured headings moves."""
+    bend_lever_kn: FloatArray
+    """What a bend common to all lines moves, where reciprocal headings stand in for measured ones."""
+    leeway_lever_kn: FloatArray
+    """What one standard deviation of the leeway, north and east, moves each equation by, shape (N, 2)."""
+
+
+def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
+    """Return d ln V / d ln rpm at each band, between 0 and 4; 1 (constant slip) where there is nothing to tell."""
+    power = np.ones(speed.size)
+    known = np.flatnonzero(np.isfinite(rpm) & (speed > 0))
+    if known.size >= 2 and np.all(np.diff(rpm[known]) > 0):
+        power[known] = np.clip(np.gradient(np.log(speed[known]), np.log(rpm[known])), 0.0, 4.0)
+    return power
+
+
+def _rpm_excess(runs: Runs, speed_kn: FloatArray, band_rpm: FloatArray) -> FloatArray:
+    """Return how much faster each run was than its band because its rpm was higher [kn]; 0 where rpm is unknown."""
+    band = runs.band
+    ratio = runs.rpm / band_rpm[band]
+    ratio = np.where(np.isfinite(ratio), ratio, 1.0)
+    return np.asarray(speed_kn[band] * (ratio ** _speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
+
+
+def linearise(
+    runs: Runs,
+    heading_deg: FloatArray,
+    measured: BoolArray,
+    current_kn: FloatArray,
+    speed_kn: FloatArray,
+    band_rpm: FloatArray,
+    model: CurrentModel,
+    drifts: Drifts | None = None,
+) -> Observations:
+    """Return the equations of all runs and drifts about a current and band speeds assumed so far.
+
+    Args:
+        runs: The runs.
+        heading_deg: Heading or its stand-in, shape (n,); NaN for none.
+        measured: True where a sensor gave the heading.
+        current_kn: Current at each run so far, shape (n, 2) or longer.
+        speed_kn: Band speeds so far, shape (B,).
+        band_rpm: Engine speed the band speeds hold for, shape (B,).
+        model: Gives the uncertainty of the slope of speed against rpm.
+        drifts: Times at which the boat lay in neutral.
+    """
+    drifts = no_drifts() if drifts is None else drifts
+    band = runs.band
+    current_kn = current_kn[: band.size]
+    through = runs.ground_kn - current_kn
+    moved_kn = np.maximum(np.hypot(through[:, 0], through[:, 1]), 0.1)
+    ahead = through / moved_kn[:, None]
+    abeam = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    excess_kn = _rpm_excess(runs, speed_kn, band_rpm)
+    with_heading = np.flatnonzero(np.isfinite(heading_deg))
+    direction = np.degrees(np.arctan2(through[:, 1], through[:, 0]))
+    turned = np.radians(wrap_deg(direction - heading_deg))[with_heading]
+    y_along = np.sum(ahead * runs.ground_kn, axis=1) - excess_kn
+    y_across = moved_kn[with_heading] * turned + np.sum(abeam * current_kn, axis=1)[with_heading]
+    n, m = band.size, with_heading.size
+    design = np.zeros((n + m, speed_kn.size))
+    design[np.arange(n), band] = 1.0
+    lever = np.concatenate([np.zeros(n), moved_kn[with_heading]])
+    sensed = np.concatenate([np.zeros(n, bool), measured[with_heading]])
+    run_u_kn = np.hypot(runs.u_kn, runs.rounding_u_kn)
+    bend = np.where(sensed, 0.0, lever * np.concatenate([np.zeros(n), _way(heading_deg[with_heading])]))
+    d = drifts.mid_h.size
+    none = np.zeros(2 * d)
+    axes = np.tile(np.eye(2), (d, 1))
+    return Observations(
+        y=np.concatenate([y_along, y_across, drifts.velocity_kn.ravel()]),
+        design=np.concatenate([design, np.zeros((2 * d, speed_kn.size))]),
+        position=np.concatenate([np.arange(n), with_heading, n + np.repeat(np.arange(d), 2)]),
+        unit=np.concatenate([ahead, abeam[with_heading], axes]),
+        own_var=np.concatenate([run_u_kn, runs.u_kn[with_heading], np.repeat(drifts.u_kn, 2)]) ** 2,
+        slope_var=np.concatenate([(model.rpm_slope_share * excess_kn) ** 2, np.zeros(m), none]),
+        lever_kn=np.concatenate([lever, none]),
+        offset_lever_kn=np.concatenate([np.where(sensed, lever, 0.0), none]),
+        bend_lever_kn=np.concatenate([bend, none]),
+        leeway_lever_kn=np.concatenate([np.zeros((n + m, 2)), axes * np.repeat(drifts.leeway_u_kn, 2)[:, None]]),
+    )
+
+
+def _way(heading_deg: FloatArray) -> FloatArray:
+    """Return +1 for headings on the side of the first one, -1 for those back."""
+    if not heading_deg.size:
+        return np.zeros(0)
+    return np.where(np.abs(wrap_deg(heading_deg - heading_deg[0])) <= 90.0, 1.0, -1.0)
+
+
+# ------------------------------------------------------------------------------
+# Generalised least squares of the runs' equations under any strengths of current, scatter and compass error.
+#
+# Some hundred combinations of strengths are tried on the same equations, so what none of them changes is worked out
+# once, and only the combinations that are used afterwards are solved any further than their likelihood.
+# ------------------------------------------------------------------------------
+
+
+class White(NamedTuple):
+    """Equations turned into independent ones of unit variance; N equations, B bands."""
+
+    factor: FloatArray
+    """Lower Cholesky factor of the covariance of the equations, shape (N, N)."""
+    design: FloatArray
+    """Shape (N, B)."""
+    left: FloatArray
+    """What the band speeds leave of the right-hand side, shape (N,)."""
+    speed_cov: FloatArray
+    """Shape (B, B)."""
+    speed: FloatArray
+    """Band speeds [kn], shape (B,)."""
+    log_likelihood: float
+    """Restricted: the band speeds are integrated out."""
+
+
+class Whitening:
+    """The equations of all runs with their covariance under any strengths.
+
+    Args:
+        seen: The equations.
+        current: Of the current at every two runs, shape (n, n).
+        model: Beliefs that no strength changes.
+        trend_kn: What one standard deviation of a steady change of the current moves each equation by along each of
+            its axes, shape (N, k); None for no such change.
+    """
+
+    def __init__(
+        self, seen: Observations, current: CurrentCovariance, model: CurrentModel, trend_kn: FloatArray | None = None
+    ) -> None:
+        self.seen = seen
+        self.trend_kn = np.zeros((seen.y.size, 0)) if trend_kn is None else trend_kn
+        # what all equations of a kind share and no strength changes: the trend, and the leeway of a drifting boat
+        self._shared = self.trend_kn @ self.trend_kn.T + seen.leeway_lever_kn @ seen.leeway_lever_kn.T
+        self._current = current
+        self._facing = seen.unit @ seen.unit.T
+        self._compass = _common_var(seen.offset_lever_kn, model.heading_offset_deg)
+        if seen.bend_lever_kn.any():
+            self._compass += _common_var(seen.bend_lever_kn, model.line_bend_deg)
+        self._own_var = seen.own_var + seen.slope_var
+        self._sides = np.column_stack([seen.design, seen.y])
+
+    def water(self, strengths: Strengths) -> FloatArray:
+        """Return the covariance of the equations by the current, and by leeway taken for it [kn²], shape (N, N)."""
+        position, by_run = self.seen.position, self._current.at(strengths[0], strengths[1])
+        made = by_run.take(position, axis=0).take(position, axis=1)
+        made *= self._facing
+        made += self._shared
+        return made
+
+    def compass(self, strengths: Strengths) -> FloatArray:
+        """Return the covariance of the equations by the headings alone [kn²], shape (N, N)."""
+        return self._compass + np.diag(self._heading_var(strengths))
+
+    def whiten(self, strengths: Strengths) -> White:
+        """Return the equations made independent, with the band speeds and the restricted likelihood they give."""
+        from scipy.linalg import solve_triangular  # noqa: PLC0415  (slow import, needed here only)
+
+        covariance = self.water(strengths)
+        variance = np.diagonal(covariance) + (np.diagonal(self._compass) + self._heading_var(strengths))
+        covariance += self._compass
+        np.fill_diagonal(covariance, variance + (self._own_var + strengths[2] ** 2))
+        # symmetric, and by columns as LAPACK wants it
+        factor = np.asarray(np.linalg.cholesky(covariance.T), dtype=np.float64)
+        white = solve_triangular(factor, self._sides, lower=True, check_finite=False)
+        design, y = white[:, :-1], white[:, -1]
+        normal = design.T @ design
+        speed_cov = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+        speed = speed_cov @ (design.T @ y)
+        left = y - design @ speed
+        spread = 2.0 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(normal)[1]
+        return White(factor, design, left, speed_cov, speed, float(-0.5 * (spread + left @ left)))
+
+    def log_likelihood(self, strengths: Strengths) -> float:
+        """Return the restricted log-likelihood of the strengths."""
+        return self.whiten(strengths).log_likelihood
+
+    def _heading_var(self, strengths: Strengths) -> FloatArray:
+        return np.asarray((self.seen.lever_kn * np.radians(strengths[3])) ** 2, dtype=np.float64)
+
+
+def explain(white: White) -> tuple[FloatArray, FloatArray]:
+    """Return band speeds as a linear function of the right-hand side, and what is left, both by the equations.
+
+    Returns:
+        The gain, shape (B, N), and the inverse covariance times what the band speeds leave of the right-hand side,
+        shape (N,): a covariance with the equations times it is the best guess of what is left.
+    """
+    from scipy.linalg import solve_triangular  # noqa: PLC0415  (slow import, needed here only)
+
+    sides = np.column_stack([white.design, white.left])
+    back = solve_triangular(white.factor, sides, lower=True, trans="T", check_finite=False)
+    return white.speed_cov @ back[:, :-1].T, back[:, -1]
+
+
+def _common_var(lever_kn: FloatArray, error_deg: float) -> FloatArray:
+    """Return the covariance that one error common to all headings makes [kn²], shape (N, N)."""
+    made = np.outer(lever_kn, lever_kn)
+    made *= np.radians(error_deg) ** 2
+    return made
+
 
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
 ANY_CURRENT_KN = 3.0
@@ -46,7 +434,8 @@ NEGLIGIBLE_SHARE = 1e-3
 """A combination this much less likely than the best one is left out of the average."""
 
 
-class VectorFit(TypedDict):
+@dataclass(frozen=True, slots=True)
+class VectorFit:
     """Result of `fit_current`; B bands, n runs, q times asked for. Uncertainties are standard (k=1)."""
 
     speed_kn: FloatArray
@@ -56,6 +445,8 @@ class VectorFit(TypedDict):
     """What `speed_u_kn` is made of, shape (B,) each; their squares add up to it."""
     unseen_trend_u_kn: FloatArray
     """Part of the current's term that a steady change of the current makes, which the runs do not show, shape (B,)."""
+    current: CurrentOverTime
+    """The current at any other time."""
     current_kn: FloatArray
     """North and east at the times asked for, shape (q, 2)."""
     current_cov: FloatArray
@@ -79,11 +470,12 @@ class VectorFit(TypedDict):
     """Averaged."""
 
 
-class _Solution(TypedDict):
+@dataclass(frozen=True, slots=True)
+class _Solution:
     speed: FloatArray
     terms: dict[str, FloatArray]
-    state: FloatArray
-    state_cov: FloatArray
+    projected: FloatArray
+    """Inverse covariance of the equations with the band speeds taken out, shape (N, N)."""
     offset: float
     offset_var: float
     residual: FloatArray
@@ -140,20 +532,22 @@ def _fit_with(
     drifts: Drifts,
 ) -> tuple[VectorFit, FloatArray]:
     """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
-    measured = np.isfinite(runs["heading_deg"])
-    heading = np.where(measured, runs["heading_deg"], line_heading_deg)
+    measured = np.isfinite(runs.heading_deg)
+    heading = np.where(measured, runs.heading_deg, line_heading_deg)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
         current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts)[3]
         model = raise_constant(model, current)
     equations, likely, share, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts)
-    n, d = runs["mid_h"].size, drifts["mid_h"].size
-    seen_h = np.concatenate([runs["mid_h"], drifts["mid_h"]])
-    times_h = np.concatenate([runs["mid_h"], at_h])
-    asked = _Asked(times_h, seen_h, _trend(runs, measured, model), model)
-    solutions = [_solve(equations, strengths, asked, model) for strengths in likely]
-    residual = share @ np.array([s["residual"] for s in solutions])
-    return _average(equations.seen, solutions, share, likely, n), residual[residual.size - 2 * d :].reshape(d, 2)
+    d = drifts.mid_h.size
+    seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
+    solutions = [_solve(equations, strengths, model) for strengths in likely]
+    residual = share @ np.array([s.residual for s in solutions])
+    projected = tuple(s.projected for s in solutions)
+    trend = _trend(runs, measured, model)
+    over_time = CurrentOverTime(equations, tuple(likely), share, projected, seen_h, trend, model)
+    fit = _average(equations.seen, solutions, share, likely, over_time, runs.mid_h, at_h)
+    return fit, residual[residual.size - 2 * d :].reshape(d, 2)
 
 
 def _search(
@@ -167,16 +561,16 @@ def _search(
     """Return the equations about the best answer, the strengths that matter, their shares, and the current at runs."""
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
-    seen_h = np.concatenate([runs["mid_h"], drifts["mid_h"]])
+    seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
     covariance = CurrentCovariance(seen_h[:, None] - seen_h[None, :], model)
     trend = _trend(runs, measured, model)
     here = _Asked(seen_h, seen_h, trend, model)
     current = np.zeros((seen_h.size, 2))
-    speed = np.array([runs["sog_kn"][runs["band"] == b].mean() for b in range(band_rpm_mean.size)])
+    speed = np.array([runs.sog_kn[runs.band == b].mean() for b in range(band_rpm_mean.size)])
 
     def equations_about(current: FloatArray, speed: FloatArray) -> Whitening:
         seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model, drifts)
-        return Whitening(seen, covariance, model, trend.lever_kn(seen["unit"], seen_h[seen["position"]]))
+        return Whitening(seen, covariance, model, trend.lever_kn(seen.unit, seen_h[seen.position]))
 
     for sweep in range(MOST_SWEEPS):
         tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(axes, best, strict=True))
@@ -204,12 +598,12 @@ def _trend(runs: Runs, measured: BoolArray, model: CurrentModel) -> Trend:
     """
     axes = np.eye(2)
     if not measured.any():
-        doubled = np.radians(2.0 * runs["cog_deg"])
+        doubled = np.radians(2.0 * runs.cog_deg)
         north, east = float(np.cos(doubled).mean()), float(np.sin(doubled).mean())
         if np.hypot(north, east) > ONE_LINE_RESULTANT:
             along = 0.5 * np.arctan2(east, north)
             axes = np.array([[np.cos(along), np.sin(along)]])
-    return Trend(axes, float(runs["mid_h"].mean()), model.trend_kn_per_h)
+    return Trend(axes, float(runs.mid_h.mean()), model.trend_kn_per_h)
 
 
 class _Asked:
@@ -234,8 +628,8 @@ class _Asked:
     def link(self, equations: Whitening, lagged: FloatArray) -> FloatArray:
         """Return the covariance of north and east with what each equation sees, shape (q, 2, N)."""
         seen = equations.seen
-        at = np.take(lagged, seen["position"], axis=1)
-        return np.asarray(at[:, None, :] * seen["unit"].T[None, :, :] + self._trend_kn @ equations.trend_kn.T)
+        at = np.take(lagged, seen.position, axis=1)
+        return np.asarray(at[:, None, :] * seen.unit.T[None, :, :] + self._trend_kn @ equations.trend_kn.T)
 
     def prior(self, tide_kn: float, wander_kn: float) -> FloatArray:
         """Return the covariance of north and east before any run is seen, shape (q, 2, 2)."""
@@ -243,36 +637,74 @@ class _Asked:
         return np.asarray(constant + self._trend_kn @ np.swapaxes(self._trend_kn, 1, 2), dtype=np.float64)
 
 
-def _solve(equations: Whitening, strengths: Strengths, asked: _Asked, model: CurrentModel) -> _Solution:
+@dataclass(frozen=True, slots=True)
+class CurrentOverTime:
+    """The fitted current at any time of a trial.
+
+    Attributes:
+        equations: What runs and drifts say of it.
+        strengths: The combinations that matter.
+        share: Their shares, adding up to 1.
+        projected: Of each, the inverse covariance of the equations with the band speeds taken out.
+        seen_h: Times of the runs and drifts [h since the first leg].
+        trend: The trend allowed for.
+        model: Beliefs.
+    """
+
+    equations: Whitening
+    strengths: tuple[Strengths, ...]
+    share: FloatArray
+    projected: tuple[FloatArray, ...]
+    seen_h: FloatArray
+    trend: Trend
+    model: CurrentModel
+
+    def at(self, at_h: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the current, north and east [kn], shape (q, 2), and its covariance [kn²], shape (q, 2, 2).
+
+        Args:
+            at_h: Times [h since the first leg], shape (q,). Away from the runs its uncertainty grows.
+        """
+        asked = _Asked(at_h, self.seen_h, self.trend, self.model)
+        states, covariances = [], []
+        for (tide_kn, wander_kn, *_), projected in zip(self.strengths, self.projected, strict=True):
+            link = asked.link(self.equations, asked.lagged(tide_kn, wander_kn))
+            carried = link @ projected
+            states.append(carried @ self.equations.seen.y)
+            covariances.append(asked.prior(tide_kn, wander_kn) - carried @ np.swapaxes(link, 1, 2))
+        state = np.einsum("k,kqc->qc", self.share, np.array(states))
+        off = np.array(states) - state
+        covariance = np.einsum("k,kqcd->qcd", self.share, np.array(covariances))
+        return state, covariance + np.einsum("k,kqc,kqd->qcd", self.share, off, off)
+
+
+def _solve(equations: Whitening, strengths: Strengths, model: CurrentModel) -> _Solution:
     seen, white = equations.seen, equations.whiten(strengths)
-    gain, y, design = explain(white)[0], seen["y"], seen["design"]
+    gain, y, design = explain(white)[0], seen.y, seen.design
     inverse_factor = np.linalg.inv(white.factor)
     precision = inverse_factor.T @ inverse_factor
     projected = precision - precision @ design @ gain
-    link = asked.link(equations, asked.lagged(strengths[0], strengths[1]))
-    carried = link @ projected
     offset_var = np.radians(model.heading_offset_deg) ** 2
-    to_offset = offset_var * seen["offset_lever_kn"]
+    to_offset = offset_var * seen.offset_lever_kn
     left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
-    return {
-        "speed": white.speed,
-        "terms": {
-            "sampling": (gain**2) @ seen["own_var"],
+    return _Solution(
+        speed=white.speed,
+        terms={
+            "sampling": (gain**2) @ seen.own_var,
             "repeat": np.sum(gain**2, axis=1) * strengths[2] ** 2,
             "current": np.sum((gain @ equations.water(strengths)) * gain, axis=1),
             "heading": np.sum((gain @ equations.compass(strengths)) * gain, axis=1),
-            "rpm match": (gain**2) @ seen["slope_var"],
+            "rpm match": (gain**2) @ seen.slope_var,
         },
-        "state": carried @ y,
-        "state_cov": asked.prior(strengths[0], strengths[1]) - carried @ np.swapaxes(link, 1, 2),
-        "offset": float(to_offset @ left),
-        "offset_var": float(offset_var - to_offset @ projected @ to_offset),
-        "residual": left / np.sqrt(own),
-        "residual_kn": left / own,
-        "gain": gain,
-        "covariance": white.factor @ white.factor.T,
-        "trend_var": np.sum((gain @ equations.trend_kn) ** 2, axis=1),
-    }
+        projected=projected,
+        offset=float(to_offset @ left),
+        offset_var=float(offset_var - to_offset @ projected @ to_offset),
+        residual=left / np.sqrt(own),
+        residual_kn=left / own,
+        gain=gain,
+        covariance=white.factor @ white.factor.T,
+        trend_var=np.sum((gain @ equations.trend_kn) ** 2, axis=1),
+    )
 
 
 def _average(
@@ -280,41 +712,41 @@ def _average(
     solutions: list[_Solution],
     share: FloatArray,
     strengths: list[Strengths],
-    n: int,
+    current: CurrentOverTime,
+    run_h: FloatArray,
+    at_h: FloatArray,
 ) -> VectorFit:
-    speeds = np.array([s["speed"] for s in solutions])
-    states = np.array([s["state"] for s in solutions])
-    offsets = np.array([s["offset"] for s in solutions])
+    n = run_h.size
+    speeds = np.array([s.speed for s in solutions])
+    state, state_cov = current.at(np.concatenate([run_h, at_h]))
+    offsets = np.array([s.offset for s in solutions])
     speed = share @ speeds
-    state = np.einsum("k,kqc->qc", share, states)
-    off = states - state
-    state_cov = np.einsum("k,kqcd->qcd", share, np.array([s["state_cov"] for s in solutions]))
-    state_cov += np.einsum("k,kqc,kqd->qcd", share, off, off)
-    terms = {name: share @ np.array([s["terms"][name] for s in solutions]) for name in solutions[0]["terms"]} | {
+    terms = {name: share @ np.array([s.terms[name] for s in solutions]) for name in solutions[0].terms} | {
         "choice of model": share @ (speeds - speed) ** 2
     }
     offset = float(share @ offsets)
-    offset_var = float(share @ (np.array([s["offset_var"] for s in solutions]) + (offsets - offset) ** 2))
+    offset_var = float(share @ (np.array([s.offset_var for s in solutions]) + (offsets - offset) ** 2))
     mean_strengths = share @ np.array(strengths)
-    gain = np.einsum("k,kbi->bi", share, np.array([s["gain"] for s in solutions]))
-    covariance = np.einsum("k,kij->ij", share, np.array([s["covariance"] for s in solutions]))
-    residual = share @ np.array([s["residual"] for s in solutions])
-    residual_kn = share @ np.array([s["residual_kn"] for s in solutions])
-    return {
-        "speed_kn": speed,
-        "speed_u_kn": np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
-        "terms_u_kn": {name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
-        "unseen_trend_u_kn": np.sqrt(share @ np.array([s["trend_var"] for s in solutions])),
-        "current_kn": state[n:],
-        "current_cov": state_cov[n:],
-        "run_current_kn": state[:n],
-        "run_current_cov": state_cov[:n],
-        "along_kn": seen["y"][:n] - np.sum(seen["unit"][:n] * state[:n], axis=1),
-        "residual": residual[:n],
-        "residual_kn": residual_kn[:n],
-        "gain": gain[:, :n],
-        "along_cov": covariance[:n, :n],
-        "heading_offset_deg": float(np.degrees(offset)),
-        "heading_offset_u_deg": float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
-        "strengths": FitStrengths(*mean_strengths.tolist()),
-    }
+    gain = np.einsum("k,kbi->bi", share, np.array([s.gain for s in solutions]))
+    covariance = np.einsum("k,kij->ij", share, np.array([s.covariance for s in solutions]))
+    residual = share @ np.array([s.residual for s in solutions])
+    residual_kn = share @ np.array([s.residual_kn for s in solutions])
+    return VectorFit(
+        speed_kn=speed,
+        speed_u_kn=np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
+        terms_u_kn={name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
+        unseen_trend_u_kn=np.sqrt(share @ np.array([s.trend_var for s in solutions])),
+        current=current,
+        current_kn=state[n:],
+        current_cov=state_cov[n:],
+        run_current_kn=state[:n],
+        run_current_cov=state_cov[:n],
+        along_kn=seen.y[:n] - np.sum(seen.unit[:n] * state[:n], axis=1),
+        residual=residual[:n],
+        residual_kn=residual_kn[:n],
+        gain=gain[:, :n],
+        along_cov=covariance[:n, :n],
+        heading_offset_deg=float(np.degrees(offset)),
+        heading_offset_u_deg=float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
+        strengths=FitStrengths(*mean_strengths.tolist()),
+    )

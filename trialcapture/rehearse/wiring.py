@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.decode.nmea0183.stream import cut_pieces
+from trialcapture.decode.nmea0183.stream import split_stream
 from trialcapture.rehearse.instruments import Emission, finish
 from trialcapture.rehearse.kit import Damage, Laptop, Wire
 
@@ -182,7 +182,7 @@ def _cut(chunks: list[bytes], spoilt: npt.NDArray[np.bool_]) -> tuple[list[bytes
     rest = b""
     for k, (chunk, is_spoilt) in enumerate(zip(chunks, spoilt.tolist(), strict=True)):
         if rest or is_spoilt:
-            found, rest = cut_pieces(rest + chunk)
+            found, rest = split_stream(rest + chunk)
             pieces += found
             origin += [k] * len(found)
         else:

@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import pyarrow as pa
 
+from trialcapture.reduce.summary import (
+    BestEconomy,
+    FastestSeen,
+    MeanThreshold,
+    Measured,
+    NamedBand,
+    OneWayAsGood,
+    SlowestHeld,
+    SlowestPlaning,
+    Summary,
+)
 from trialcapture.report.arrow_columns import has_values
 from trialcapture.report.format import (
+    K,
     band_phrase,
-    column_decimals,
     degrees,
     fixed,
     general,
     grouped,
     join_words,
-    measured,
-    number,
     percent,
-    plus_minus,
+    sentence,
     words,
 )
+from trialcapture.report.reader_units import ReaderUnits, rounded_pair
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,38 +42,34 @@ class Answer:
         value: The number, "" where there is none.
         pm: Its ± at 95 %, "" where not known.
         unit: Its unit.
+        others: The same in other units of the reader: number, ± and unit.
         lines: What it holds for; or why there is no answer.
     """
 
     label: str
-    value: str
-    pm: str
-    unit: str
-    lines: tuple[str, ...]
+    value: str = ""
+    pm: str = ""
+    unit: str = ""
+    others: tuple[tuple[str, str, str], ...] = ()
+    lines: tuple[str, ...] = ()
 
 
-def at(data: Any, *path: str) -> Any:
-    """Return what nested dicts hold at a path, None where anything on the way is missing."""
-    for key in path:
-        if not isinstance(data, Mapping):
-            return None
-        data = data.get(key)
-    return data
-
-
-def answers(bands: pa.Table, summary: Mapping[str, Any]) -> list[Answer]:
+def answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answer]:
     """Return top speed, best economy on the plane and below it, and range with its reserve."""
-    return [_top_speed(bands, summary), *_economies(bands, summary), _range(bands, summary)]
+    return [_top_speed(bands, summary, units), *_economies(bands, summary, units), _range(bands, summary, units)]
 
 
-def _quantity(label: str, value: Any, u: Any, unit: str, lines: list[str], *, usual: int, most: int = 4) -> Answer:
-    decimals = column_decimals([u], usual=usual, most=most)
-    pm = plus_minus(u, decimals, dash="")
-    return Answer(label, fixed(value, decimals), pm, unit, tuple(lines if pm else [*lines, "± not known"]))
+def _quantity(
+    label: str, x: float, u: float | None, unit: str, lines: list[str], units: ReaderUnits, *, usual: int, most: int = 4
+) -> Answer:  # fmt: skip
+    """Return an answer in all units of the reader; see `rounded_pair` for the decimals."""
+    printed = [(*rounded_pair(s, x, u, usual=usual, most=most), s.text) for s in units.scales(unit)]
+    value, pm, text = printed[0]
+    return Answer(label, value, pm, text, tuple(printed[1:]), tuple(lines if pm else [*lines, "± not known"]))
 
 
 def _none(label: str, why: str) -> Answer:
-    return Answer(label, "", "", "", (why,))
+    return Answer(label, lines=(why,))
 
 
 _TOLD_BY = {
@@ -83,33 +87,29 @@ _TOLD_BY = {
 _IN_LOGS = ("rpm", "fuel")
 
 
-def why_absent(summary: Mapping[str, Any], quantity: str) -> str:
+def why_absent(summary: Summary, quantity: str) -> str:
     """Return "was not recorded" of what never came in, else that it came in and could not be used.
 
     Args:
-        summary: The reduction's summary with what the pipeline adds.
+        summary: The summary.
         quantity: One of `_TOLD_BY`.
     """
-    read = [r for r in at(summary, "counts") or [] if isinstance(r, Mapping)]
-    types = [r for r in read if r.get("formatter") in _TOLD_BY[quantity]]
+    types = [count for count in summary.counts if count.formatter in _TOLD_BY[quantity]]
     # XDR and ENGINE tell many things: whole sentences of them say nothing of this one
     if quantity in _IN_LOGS:
-        types = [r for r in types if r.get("formatter") not in ("XDR", "ENGINE")]
-    count = sum(int(number(r.get("good")) or 0) + int(number(r.get("bad")) or 0) for r in types)
-    if count:
-        names = join_words(sorted({str(r["formatter"]) for r in types}))
-        return f"came in and could not be used ({grouped(count)} sentences of type {names})"
-    clocks = [r for r in at(summary, "clocks") or [] if isinstance(r, Mapping)]
-    logs = [str(r["source"]) for r in clocks if str(r.get("source")).startswith("engine log") and not r.get("method")]
-    logs += [
-        str(r["source"]) for r in clocks if str(r.get("quality")).startswith("failed") and "log" in str(r["source"])
-    ]
+        types = [count for count in types if count.formatter not in ("XDR", "ENGINE")]
+    came_in = sum(count.good + count.bad for count in types)
+    if came_in:
+        names = join_words(sorted({count.formatter for count in types}))
+        return f"came in and could not be used ({grouped(came_in)} sentences of type {names})"
+    logs = {c.source for c in summary.clocks if c.source.startswith("engine log") and not c.method}
+    logs |= {c.source for c in summary.clocks if (c.quality or "").startswith("failed") and "log" in c.source}
     if quantity in _IN_LOGS and logs:
-        return f"came in and could not be used ({join_words(sorted(set(logs)))})"
+        return f"came in and could not be used ({join_words(sorted(logs))})"
     return "was not recorded"
 
 
-def why_no_fuel(bands: pa.Table, summary: Mapping[str, Any]) -> str:
+def why_no_fuel(bands: pa.Table, summary: Summary) -> str:
     """Return why no band has an economy."""
     if bands.num_rows == 0:
         return "No steady stretch was accepted."
@@ -118,206 +118,174 @@ def why_no_fuel(bands: pa.Table, summary: Mapping[str, Any]) -> str:
     return "No band has both speed and fuel flow."
 
 
-def _top_speed(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
-    found = at(summary, "top_speed")
-    seen = at(summary, "fastest_seen")
-    if number(at(found, "speed_kn")) is None and number(at(seen, "speed_kn")) is not None:
-        return _none("Top speed", f"Not claimed. {fastest_seen(seen)}")
-    if number(at(found, "speed_kn")) is None:
+def _top_speed(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
+    found, seen = summary.top_speed, summary.fastest_seen
+    if found is None:
+        if seen is not None:
+            return _none("Top speed", f"Not claimed. {fastest_seen(seen, units)}")
         why = "No steady stretch was accepted." if bands.num_rows == 0 else "No band has a speed."
         return _none("Top speed", why)
-    ways = number(found.get("ways"))
     lines = [_at_band(found)] if band_phrase(found) else []
-    if ways is not None:
-        lines.append("both directions, current removed" if ways >= 2 else "one direction only: current not cancelled")
-    return _quantity("Top speed", found["speed_kn"], found.get("speed_u_kn"), "kn", lines, usual=2, most=2)
+    lines.append("both directions, current removed" if found.ways >= 2 else _ONE_WAY)
+    return _quantity("Top speed", found.speed_kn, found.speed_u_kn, "kn", lines, units, usual=2, most=2)
 
 
-def fastest_seen(seen: Mapping[str, Any]) -> str:
+_ONE_WAY = "one direction only: current not cancelled"
+
+
+def fastest_seen(seen: FastestSeen, units: ReaderUnits) -> str:
     """Return "Fastest seen: 31.9 ± 0.8 kn at 3500 rpm on 074°; repeat at 3500 rpm on 254°."."""
-    rpm, heading = number(seen.get("rpm")), number(seen.get("heading_deg"))
-    text = f"Fastest seen: {measured(seen['speed_kn'], seen.get('u_kn'), 'kn', usual=1, most=1)}"
-    text += "" if rpm is None else f" at {fixed(rpm, 0)} rpm"
-    text += "" if heading is None else f" on {degrees(heading)}"
-    missing = str(seen.get("missing") or "")
-    return f"{text}; {missing}." if missing else f"{text}."
+    text = f"Fastest seen: {units.measured(seen.speed_kn, seen.u_kn, 'kn', usual=1, most=1)}"
+    text += "" if seen.rpm is None else f" at {fixed(seen.rpm, 0)} rpm"
+    text += "" if seen.heading_deg is None else f" on {degrees(seen.heading_deg)}"
+    return f"{text}; {seen.missing}." if seen.missing else f"{text}."
 
 
-_REGIMES = (("economy_planing", "on the plane"), ("economy_displacement", "below planing"))
-
-
-def _economy_points(summary: Mapping[str, Any]) -> list[tuple[str, str, Any]]:
-    """Return key, place on the curve and point of each economy worth asking for.
+def _economy_points(summary: Summary) -> list[tuple[str, BestEconomy | None]]:
+    """Return place on the curve and point of each economy worth asking for.
 
     A boat stated not to plane is asked for one; so is one whose running regime could not be judged.
     """
-    if at(summary, "boat", "planing") is False:
-        return [("economy_displacement", "", at(summary, "economy_displacement"))]
-    points = [(key, where, at(summary, key)) for key, where in _REGIMES]
-    if all(point is None for *_, point in points) and at(summary, "economy_overall") is not None:
-        return [("economy_overall", "", at(summary, "economy_overall"))]
+    if not summary.boat.planing:
+        return [("", summary.economy_displacement)]
+    points = [("on the plane", summary.economy_planing), ("below planing", summary.economy_displacement)]
+    if all(point is None for _, point in points) and summary.economy_overall is not None:
+        return [("", summary.economy_overall)]
     return points
 
 
-def _economies(bands: pa.Table, summary: Mapping[str, Any]) -> list[Answer]:
+def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answer]:
     found = []
-    for key, where, point in _economy_points(summary):
+    for where, point in _economy_points(summary):
         label = f"Best economy {where}".strip()
-        if number(at(point, "economy_nm_per_l")) is None:
+        if point is None:
             no_fuel = not has_values(bands, "economy_nm_per_l")
             found.append(_none(label, why_no_fuel(bands, summary) if no_fuel else f"No band {where} was measured."))
             continue
-        lines = [_where_on_curve(point)]
-        low, high = number(point.get("flat_from_kn")), number(point.get("flat_to_kn"))
-        if low is not None and high is not None and fixed(high, 1) != fixed(low, 1):
-            lines.append(flat_interval(point))
-        if point.get("at_edge"):
+        lines = [_where_on_curve(point, units)]
+        if fixed(point.flat_to_kn, 1) != fixed(point.flat_from_kn, 1):
+            lines.append(flat_interval(point, units))
+        if point.at_edge:
             lines.append("at the end of the speeds measured: a better one may lie outside")
-        if (number(point.get("ways")) or 2) < 2:
-            lines.append("one direction only: current not cancelled")
-        rival = point.get("one_way_as_good")
-        if number(at(rival, "economy_nm_per_l")) is not None:
-            lines.append(
-                f"{_where_on_curve(rival).removeprefix('at ')} run one way looks better, within its uncertainty"
-            )
-        if key == "economy_overall":
+        if point.ways < 2:
+            lines.append(_ONE_WAY)
+        rival = point.one_way_as_good
+        if rival is not None:
+            run = _where_on_curve(rival, units).removeprefix("at ")
+            lines.append(f"{run} run one way looks better, within its uncertainty")
+        if not where and summary.boat.planing:
             lines.append("displacing or planing: could not be judged")
-        u = point.get("economy_u_nm_per_l")
-        found.append(_quantity(label, point["economy_nm_per_l"], u, "nm/L", [x for x in lines if x], usual=3))
+        u = point.economy_u_nm_per_l
+        found.append(_quantity(label, point.economy_nm_per_l, u, "nm/L", lines, units, usual=3))
     return found
 
 
-def flat_interval(point: Mapping[str, Any]) -> str:
+def flat_interval(point: BestEconomy, units: ReaderUnits) -> str:
     """Return "21.0 to 24.5 kn are within 3 % of it"."""
-    within = number(point.get("within_pct"))
-    share = "about as good" if within is None else f"within {general(within)} % of it"
-    return f"{fixed(point.get('flat_from_kn'), 1)} to {fixed(point.get('flat_to_kn'), 1)} kn are {share}"
+    speeds = units.span(point.flat_from_kn, point.flat_to_kn, "kn", 1)
+    return f"{speeds} are within {general(point.within_pct)} % of it"
 
 
-def _at_band(entry: Mapping[str, Any]) -> str:
+def _at_band(band: NamedBand) -> str:
     """Return "at 1800 rpm", or which row it is where engine speed is unknown."""
-    return f"{'row' if number(entry.get('band_rpm')) is None else 'at'} {band_phrase(entry)}"
+    return f"{'row' if band.band_rpm is None else 'at'} {band_phrase(band)}"
 
 
-def _where_on_curve(point: Mapping[str, Any]) -> str:
-    parts = []
-    if band_phrase(point):
-        parts.append(band_phrase(point))
-    if number(point.get("speed_kn")) is not None:
-        parts.append(f"{fixed(point['speed_kn'], 1)} kn")
-    return "at " + ", ".join(parts) if parts else ""
+def _where_on_curve(point: BestEconomy | OneWayAsGood, units: ReaderUnits) -> str:
+    speed = units.say(point.speed_kn, "kn", 1)
+    return f"at {band_phrase(point)}, {speed}" if band_phrase(point) else f"at {speed}"
 
 
-def _range(bands: pa.Table, summary: Mapping[str, Any]) -> Answer:
-    known = [(where, p) for _, where, p in _economy_points(summary) if number(at(p, "range_nm")) is not None]
+def _range(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
+    points = _economy_points(summary)
+    known = [(where, p, p.range_nm) for where, p in points if p is not None and p.range_nm is not None]
     if not known:
         if not has_values(bands, "economy_nm_per_l"):
             return _none("Range", why_no_fuel(bands, summary))
-        if number(at(summary, "fuel", "capacity_l")) is None:
+        if summary.fuel.capacity_l is None:
             return _none("Range", "The tank capacity was not stated.")
         return _none("Range", "No range could be formed.")
-    where, point = known[0]
-    lines = [_where_on_curve(point)]
-    for other, p in known[1:]:
-        lines.append(
-            f"{other}: {measured(p['range_nm'], p.get('range_u_nm'), 'nm', usual=0, most=1)} {_where_on_curve(p)}"
-        )
-    lines.append(reserve_in_short(summary))
-    return _quantity(
-        f"Range {where}".strip(),
-        point["range_nm"],
-        point.get("range_u_nm"),
-        "nm",
-        [x for x in lines if x],
-        usual=0,
-        most=1,
-    )
+    where, point, range_nm = known[0]
+    lines = [_where_on_curve(point, units)]
+    for other, p, nm in known[1:]:
+        said = units.measured(nm, p.range_u_nm, "nm", usual=0, most=1)
+        lines.append(f"{other}: {said} {_where_on_curve(p, units)}")
+    lines.append(f"with {percent(summary.fuel.reserve_fraction)} kept in reserve")
+    label = f"Range {where}".strip()
+    return _quantity(label, range_nm, point.range_u_nm, "nm", lines, units, usual=0, most=1)
 
 
-def reserve_in_short(summary: Mapping[str, Any]) -> str:
-    """Return "with 10 % kept in reserve"."""
-    fraction = number(at(summary, "fuel", "reserve_fraction"))
-    return "reserve not stated" if fraction is None else f"with {percent(fraction)} kept in reserve"
-
-
-def reserve_statement(summary: Mapping[str, Any], bands: pa.Table) -> str:
+def reserve_statement(summary: Summary, bands: pa.Table, units: ReaderUnits) -> str:
     """Return the sentence every printed range stands on: capacity, usable share, reserve and what is left to burn."""
     if not has_values(bands, "economy_nm_per_l"):
         why = why_no_fuel(bands, summary)
         return f"Range is not given: {why[0].lower()}{why[1:]}"
-    capacity = number(at(summary, "fuel", "capacity_l"))
-    reserve = number(at(summary, "fuel", "reserve_fraction"))
-    if capacity is None:
+    fuel = summary.fuel
+    if fuel.capacity_l is None:
         return "Range is not given: the tank capacity was not stated."
-    usable = number(at(summary, "fuel", "usable_fraction"))
-    left = number(at(summary, "fuel", "usable_after_reserve_l"))
-    parts = [
-        f"Range is on {grouped(left, 0 if left and left >= 100 else 1)} L of fuel: tank capacity {grouped(capacity)} L"
-    ]
-    if usable is not None:
-        parts.append(f"{percent(usable)} of it usable")
-    parts.append(f"{percent(reserve)} kept in reserve" if reserve is not None else "reserve not stated")
-    return join_words(parts) + "."
+    left = fuel.usable_after_reserve_l
+    burnt = units.say(left, "L", 0 if left and left >= 100 else 1, thousands=True)
+    return (
+        f"Range is on {burnt} of fuel: tank capacity {units.say(fuel.capacity_l, 'L', 0, thousands=True)}, "
+        f"{percent(fuel.usable_fraction)} of it usable and {percent(fuel.reserve_fraction)} kept in reserve."
+    )
 
 
-def calibration_statement(summary: Mapping[str, Any], bands: pa.Table) -> str:
+def calibration_statement(summary: Summary, bands: pa.Table) -> str:
     """Return how the fuel flow was checked; "uncalibrated" where it was not, "" without a fuel flow."""
     if not has_values(bands, "fuel_l_per_h"):
         return ""
-    found = at(summary, "fuel", "calibration")
-    factor = number(at(found, "factor"))
-    if factor is None:
+    found = summary.fuel.calibration
+    if found is None:
         return "Fuel flow is uncalibrated: it is the engines’ own figure."
-    origin = str(found.get("origin") or "origin not stated")
-    return f"Fuel flow is calibrated: shown flow times {general(factor, 5)} ({origin})."
+    return f"Fuel flow is calibrated: shown flow times {general(found.factor, 5)} ({found.origin})."
 
 
-def also_found(summary: Mapping[str, Any]) -> list[str]:
+def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
     """Return slowest planing speed and rated-rpm check, one sentence each, where there is something to say."""
     said = []
-    slowest = at(summary, "slowest_planing_speed")
-    if number(at(slowest, "speed_kn")) is not None:
-        parts = [f"Slowest planing speed {_planing_speed(slowest)}"]
-        if slowest.get("from"):
-            parts.append(f"from {words(str(slowest['from']))}")
-        if slowest.get("trim"):
-            parts.append(f"trim {slowest['trim']}")
-        text = ", ".join(parts)
-        both = [at(slowest, way) for way in ("run_down", "run_up")]
-        if all(number(at(run, "speed_kn")) is not None for run in both):
-            text += f"; slowing down {_planing_speed(both[0])}, speeding up {_planing_speed(both[1])}"
+    slowest = summary.slowest_planing_speed
+
+    def speed(found: MeanThreshold | SlowestPlaning) -> str:
+        return units.measured(found.speed_kn, found.u_kn, "kn", usual=1, most=1)
+
+    if slowest is not None:
+        text = f"Slowest planing speed {speed(slowest)}, from {words(slowest.from_)}"
+        text += f", trim {slowest.trim}" if slowest.trim else ""
+        if slowest.run_down is not None and slowest.run_up is not None:
+            text += f"; slowing down {speed(slowest.run_down)}, speeding up {speed(slowest.run_up)}"
         said.append(f"{text}.")
-    elif number(at(summary, "slowest_on_the_plane", "speed_kn")) is not None:
-        said.append(_slowest_held(summary["slowest_on_the_plane"]))
+    elif summary.slowest_on_the_plane is not None:
+        said.append(_slowest_held(summary.slowest_on_the_plane, units))
     return said + rated_rpm_lines(summary)
 
 
-def _slowest_held(band: Mapping[str, Any]) -> str:
-    rpm = number(band.get("band_rpm"))
-    at_rpm = "" if rpm is None else f" at {fixed(rpm, 0)} rpm"
-    ways = "" if (number(band.get("ways")) or 2) >= 2 else ", one direction only"
-    speed = measured(band["speed_kn"], band.get("speed_u_kn"), "kn", usual=1, most=1)
+def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:
+    at_rpm = "" if band.band_rpm is None else f" at {fixed(band.band_rpm, 0)} rpm"
+    ways = "" if band.ways >= 2 else ", one direction only"
+    speed = units.measured(band.speed_kn, band.speed_u_kn, "kn", usual=1, most=1)
     return f"Slowest speed held on the plane {speed}{at_rpm}{ways}; no slow run shows how much slower she would plane."
 
 
-def _planing_speed(found: Mapping[str, Any]) -> str:
-    return measured(found["speed_kn"], found.get("u_kn"), "kn", usual=1, most=1)
+def other_result(found: Measured, units: ReaderUnits) -> Answer:
+    """Return a result beside the bands as an answer; the reason where nothing is claimed."""
+    line = found.answer
+    if line.value is None:
+        return Answer(line.label, lines=tuple(line.notes) or (sentence(found.reason),))
+    # what is printed is k u with the coverage factor of this result
+    u = None if line.u is None else line.u * line.coverage_factor / K
+    return _quantity(line.label, line.value, u, line.unit, list(line.notes), units, usual=1)
 
 
-def rated_rpm_lines(summary: Mapping[str, Any]) -> list[str]:
+def rated_rpm_lines(summary: Summary) -> list[str]:
     """Return one sentence an engine on whether rated rpm was reached."""
     said = []
-    for check in at(summary, "rated_rpm_check") or []:
-        reached, rated = number(check.get("reached_rpm")), number(check.get("rated_rpm"))
-        name = f"Engine {check.get('engine')}"
+    for check in summary.rated_rpm_check:
+        reached, rated = check.reached_rpm, fixed(check.rated_rpm, 0)
         if reached is None:
-            said.append(f"{name}: highest rpm not known; rated {fixed(rated, 0)} rpm.")
+            said.append(f"Engine {check.engine}: highest rpm not known; rated {rated} rpm.")
             continue
-        share = number(check.get("pct"))
-        verdict = str(check.get("verdict") or "")
-        said.append(
-            f"{name} reached {fixed(reached, 0)} of {fixed(rated, 0)} rated rpm"
-            + (f" ({fixed(share, 1)} %)" if share is not None else "")
-            + (f": {words(verdict)}." if verdict else ".")
-        )
+        share = "" if check.pct is None else f" ({fixed(check.pct, 1)} %)"
+        verdict = f": {words(check.verdict)}." if check.verdict else "."
+        said.append(f"Engine {check.engine} reached {fixed(reached, 0)} of {rated} rated rpm{share}{verdict}")
     return said

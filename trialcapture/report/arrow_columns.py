@@ -96,15 +96,3 @@ def engine_ids(table: pa.Table | None) -> tuple[str, ...]:
         if engine not in found:
             found.append(engine)
     return tuple(found)
-
-
-def mean_across(table: pa.Table | None, stem: str, engines: tuple[str, ...]) -> Floats:
-    """Return the mean over engines of ``<stem>_<id>``, ignoring engines without a value; NaN where none has one."""
-    columns = [floats(table, f"{stem}_{engine}") for engine in engines]
-    if not columns:
-        return np.full(0 if table is None else table.num_rows, np.nan)
-    stack = np.vstack(columns)
-    known = np.isfinite(stack)
-    count = known.sum(axis=0)
-    total = np.where(known, stack, 0.0).sum(axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

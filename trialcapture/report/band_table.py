@@ -5,21 +5,28 @@ Digits of a column line up; notes are letters, answers capitals.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import pyarrow as pa
 
 from trialcapture.reduce.flags import BAND_FLAGS
-from trialcapture.report.answers import at
+from trialcapture.reduce.summary import (
+    AutomaticAnswers,
+    BandComparison,
+    BestEconomy,
+    ComparedBand,
+    ReviewChange,
+    Summary,
+    TopSpeed,
+)
 from trialcapture.report.arrow_columns import rows
 from trialcapture.report.format import (
     DASH,
     band_label,
     band_phrase,
     clock,
-    column_decimals,
     degrees,
     fixed,
     join_words,
@@ -30,24 +37,36 @@ from trialcapture.report.format import (
     split_flags,
     words,
 )
+from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
 
-QUANTITIES: tuple[tuple[str, str, str, str, int, int], ...] = (
-    ("speed", "speed_kn", "speed_u_kn", "kn", 2, 2),
-    ("fuel", "fuel_l_per_h", "fuel_u_l_per_h", "L/h", 1, 3),
-    ("economy", "economy_nm_per_l", "economy_u_nm_per_l", "nm/L", 3, 5),
-    ("range", "range_nm", "range_u_nm", "nm", 0, 1),
+
+class BandQuantity(NamedTuple):
+    """A column of the band table: its name, heading, columns of value and standard uncertainty, unit, and decimals.
+
+    ``usual`` decimals are printed where no uncertainty is known, never more than ``most``; both in `unit`.
+    """
+
+    name: str
+    heading: str
+    value: str
+    u: str
+    unit: str
+    usual: int
+    most: int
+
+
+BAND_QUANTITIES = (
+    BandQuantity("speed", "Speed", "speed_kn", "speed_u_kn", "kn", 2, 2),
+    BandQuantity("fuel", "Fuel flow", "fuel_l_per_h", "fuel_u_l_per_h", "L/h", 1, 3),
+    BandQuantity("economy", "Economy", "economy_nm_per_l", "economy_u_nm_per_l", "nm/L", 3, 5),
+    BandQuantity("range", "Range", "range_nm", "range_u_nm", "nm", 0, 1),
 )
-"""Name, value column, standard-uncertainty column, unit, usual decimals, most decimals."""
+SPEED, FUEL, ECONOMY, RANGE = BAND_QUANTITIES
 
 SHOWN_RPM_U = 0.5
 """Below this standard uncertainty [rpm] an engine speed stands without its ±."""
 
-ANSWER_LETTERS: tuple[tuple[str, str, str], ...] = (
-    ("top_speed", "T", "top speed"),
-    ("economy_planing", "P", "best economy on the plane"),
-    ("economy_displacement", "D", "best economy below planing"),
-    ("economy_overall", "E", "best economy"),
-)
+_ON_THE_PLANE, _BELOW_PLANING = "best economy on the plane", "best economy below planing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +87,8 @@ class BandRow:
     rpm_mean: str
     legs: str
     ways: str
-    cells: Mapping[str, Cell]
-    litres_per_nm: str
+    cells: tuple[Cell, ...]
+    consumption: str
     current: str
     towards: str
     stw: str
@@ -79,65 +98,109 @@ class BandRow:
     notes: str
 
 
+class BandColumn(NamedTuple):
+    """A quantity in one unit."""
+
+    quantity: BandQuantity
+    scale: Scale
+
+
 @dataclass(frozen=True, slots=True)
 class BandTable:
-    """Rows in ascending rpm, and what their letters stand for."""
+    """The band table.
 
+    Attributes:
+        columns: Quantities in their usual units first, in the order of `BAND_QUANTITIES`; then the same in the other
+            units of the reader.
+        rows: In ascending rpm, a cell for each column.
+        notes: What the letters of the notes stand for.
+        answers: What the capitals stand for.
+    """
+
+    columns: tuple[BandColumn, ...]
     rows: tuple[BandRow, ...]
     notes: tuple[tuple[str, str], ...]
     answers: tuple[tuple[str, str], ...]
 
+    @property
+    def usual(self) -> range:
+        """Places of the columns in usual units."""
+        return range(len(BAND_QUANTITIES))
 
-def band_table(bands: pa.Table, summary: Mapping[str, Any]) -> BandTable:
+    @property
+    def others(self) -> range:
+        """Places of the columns in other units."""
+        return range(len(BAND_QUANTITIES), len(self.columns))
+
+
+def band_table(bands: pa.Table, summary: Summary, units: ReaderUnits) -> BandTable:
     """Return the band table as text.
 
     Args:
         bands: One row an RPM band.
-        summary: Gives the bands of the answers, and the words of warnings that share a flag's code.
+        summary: Gives the bands of the answers.
+        units: What the reader asked for.
     """
     plain = sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
-    decimals = {
-        name: column_decimals([r.get(u) for r in plain if number(r.get(value)) is not None], usual=usual, most=most)
-        for name, value, u, _, usual, most in QUANTITIES
-    }
+    columns = [BandColumn(q, units.scale(q.unit)) for q in BAND_QUANTITIES]
+    columns += [BandColumn(q, scale) for q in BAND_QUANTITIES for scale in units.scales(q.unit)[1:]]
+    decimals = [_column_decimals(column, plain) for column in columns]
     letters = _letters([flag for r in plain for flag in split_flags(r.get("flags"))])
-    marked = {key: _band_of(at(summary, key)) for key, _, _ in ANSWER_LETTERS}
-    # the best of all is one of the best of its regime, unless no regime could be judged
-    if marked["economy_planing"] is not None or marked["economy_displacement"] is not None:
-        marked["economy_overall"] = None
+    marked = _answered_bands(summary)
     made = []
     for r in plain:
-        band = _band_of(r)
-        hits = [letter for key, letter, _ in ANSWER_LETTERS if band is not None and marked[key] == band]
-        made.append(_row(r, decimals, letters, "".join(hits)))
+        cells = tuple(_cell(r, column, places) for column, places in zip(columns, decimals, strict=True))
+        hits = "".join(letter for letter, _, band in marked if band == _key(r))
+        made.append(_row(r, cells, letters, hits, units))
     used = {letter for row in made for letter in row.answers}
     return BandTable(
+        tuple(columns),
         tuple(made),
         tuple((letter, flag_text(flag, summary)) for flag, letter in letters.items()),
-        tuple((letter, _answer_text(text, summary)) for _, letter, text in ANSWER_LETTERS if letter in used),
+        tuple((letter, text) for letter, text, _ in marked if letter in used),
     )
 
 
-def _band_of(entry: Any) -> float | str | None:
-    """Return what a band is told by: its engine speed, else its name; None where there is neither."""
-    if not isinstance(entry, Mapping):
-        return None
-    rpm = number(entry.get("band_rpm"))
-    return entry.get("band_name") if rpm is None else rpm
+def _column_decimals(column: BandColumn, plain: Sequence[Mapping[str, Any]]) -> int:
+    quantity, scale = column
+    us = [r.get(quantity.u) for r in plain if number(r.get(quantity.value)) is not None]
+    return scale_decimals(scale, us, usual=quantity.usual, most=quantity.most)
 
 
-def _answer_text(text: str, summary: Mapping[str, Any]) -> str:
-    """Return what an answer's letter stands for: a boat that does not plane has no "below planing"."""
-    return text.removesuffix(" below planing") if at(summary, "boat", "planing") is False else text
+def _cell(r: Mapping[str, Any], column: BandColumn, decimals: int) -> Cell:
+    quantity, scale = column
+    value = scale.value(r.get(quantity.value))
+    pm = "" if value is None else plus_minus(scale.u(r.get(quantity.u)), decimals, dash="")
+    return Cell(fixed(value, decimals), pm)
 
 
-def _row(r: Mapping[str, Any], decimals: Mapping[str, int], letters: Mapping[str, str], hits: str) -> BandRow:
-    cells = {}
-    for name, value, u, *_ in QUANTITIES:
-        known = number(r.get(value)) is not None
-        cells[name] = Cell(
-            fixed(r.get(value), decimals[name]), plus_minus(r.get(u), decimals[name], dash="") if known else ""
-        )
+_Key = float | str | None
+"""What a band is told by: its engine speed, else its name; None where there is neither."""
+
+
+def _key(r: Mapping[str, Any]) -> _Key:
+    rpm = number(r.get("band_rpm"))
+    return r.get("band_name") if rpm is None else rpm
+
+
+def _answered_bands(summary: Summary) -> list[tuple[str, str, _Key]]:
+    """Return letter, name and band of each answer."""
+    below = _BELOW_PLANING if summary.boat.planing else "best economy"
+    found: list[tuple[str, str, TopSpeed | BestEconomy | None]] = [
+        ("T", "top speed", summary.top_speed),
+        ("P", _ON_THE_PLANE, summary.economy_planing),
+        ("D", below, summary.economy_displacement),
+    ]
+    # the best of all is one of the best of its regime, unless no regime could be judged
+    if summary.economy_planing is None and summary.economy_displacement is None:
+        found.append(("E", "best economy", summary.economy_overall))
+    named = [(letter, text, a, a.band_name if a.band_rpm is None else a.band_rpm) for letter, text, a in found if a]
+    return [(letter, text, band) for letter, text, _, band in named if band not in ("", None)]
+
+
+def _row(
+    r: Mapping[str, Any], cells: tuple[Cell, ...], letters: Mapping[str, str], hits: str, units: ReaderUnits
+) -> BandRow:
     economy = number(r.get("economy_nm_per_l"))
     low, high = fixed(r.get("rpm_low"), 0), fixed(r.get("rpm_high"), 0)
     return BandRow(
@@ -148,10 +211,10 @@ def _row(r: Mapping[str, Any], decimals: Mapping[str, int], letters: Mapping[str
         legs=fixed(r.get("legs"), 0),
         ways=fixed(r.get("ways"), 0),
         cells=cells,
-        litres_per_nm=fixed(1 / economy if economy else None, 2),
-        current=fixed(r.get("current_kn"), 2),
+        consumption=units.cell(1 / economy if economy else None, "L/nm", 2),
+        current=units.cell(r.get("current_kn"), "kn", 2),
         towards=degrees(r.get("current_towards_deg")),
-        stw=fixed(r.get("stw_kn"), 2),
+        stw=units.cell(r.get("stw_kn"), "kn", 2),
         slip=fixed(r.get("slip_pct"), 1),
         froude=fixed(r.get("depth_froude_max"), 2),
         answers=hits,
@@ -169,28 +232,47 @@ def _letters(flags: list[str]) -> dict[str, str]:
     return made
 
 
-def flag_text(flag: str, summary: Mapping[str, Any]) -> str:
+def flag_text(flag: str, summary: Summary) -> str:
     """Return what a flag means: its standing sentence, that of a warning of the same code, or its own words."""
     if flag in BAND_FLAGS:
         return BAND_FLAGS[flag].text
-    for warning in at(summary, "warnings") or []:
-        if warning.get("code") == flag and warning.get("text"):
-            return sentence(str(warning["text"]))
-    return sentence(words(flag))
+    return sentence(next((w.text for w in summary.warnings if w.code == flag and w.text), words(flag)))
 
 
-COMPARED = QUANTITIES[:3]
+COMPARED = BAND_QUANTITIES[:3]
 """Quantities shown twice; range follows economy."""
 STAR = "*"
 """Stands behind the number of a stretch that is used because of, or elsewhere by, a review."""
 
 
-@dataclass(frozen=True, slots=True)
-class Both:
+class Both(NamedTuple):
     """One figure of a band: by the automatic verdicts, and as reviewed, which is "same" where both print alike."""
 
     automatic: str
     reviewed: str
+
+
+class ChangeRow(NamedTuple):
+    """One thing a person changed about a stretch, as text."""
+
+    number: str
+    start: str
+    stop: str
+    rpm: str
+    change: str
+    automatic: str
+    reason: str
+    by: str
+
+
+class ComparedRow(NamedTuple):
+    """One band by the automatic verdicts and as reviewed; `figures` are in the order of `COMPARED`."""
+
+    rpm: str
+    changed: bool
+    legs: str
+    ways: str
+    figures: tuple[Both, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,29 +281,36 @@ class ReviewView:
 
     Attributes:
         said: One sentence: how many stretches were changed.
-        changes: A row for each change: stretch, time, what, automatic verdict, reason, who.
-        bands: A row for each band: its rpm, whether it changed, legs, ways, and a `Both` for each quantity.
+        changes: A row for each change.
+        bands: A row for each band.
         answers: What the answers are without it, where they print otherwise.
     """
 
     said: str
-    changes: list[dict[str, str]]
-    bands: list[dict[str, Any]]
+    changes: list[ChangeRow]
+    bands: list[ComparedRow]
     answers: str
 
 
-def review_view(summary: Mapping[str, Any]) -> ReviewView | None:
+def review_view(summary: Summary, units: ReaderUnits) -> ReviewView | None:
     """Return what the page shows of a review, or None when the result is the automatic one."""
-    if not _changes(summary):
+    review = summary.review
+    if review is None or not review.changes:
         return None
-    return ReviewView(review_line(summary), _change_rows(summary), _band_rows(summary), _automatic_answers(summary))
+    return ReviewView(
+        review_line(summary),
+        [_change_row(change) for change in review.changes],
+        _compared_rows(review.bands, units),
+        _automatic_answers(review.automatic, summary, units),
+    )
 
 
-def review_line(summary: Mapping[str, Any]) -> str:
+def review_line(summary: Summary) -> str:
     """Return "1 stretch excluded (23), 1 included (20)", or "" when the result is the automatic one."""
     parts: list[str] = []
     for word in ("excluded", "included", "relabelled"):
-        ids = [fixed(c.get("segment_id"), 0) for c in _changes(summary) if c.get("change") == word]
+        changes = summary.review.changes if summary.review else ()
+        ids = [str(c.segment_id) for c in changes if c.change == word]
         if ids:
             count = f"{len(ids)}" if parts else plural(len(ids), "stretch", "stretches")
             parts.append(f"{count} {word} ({', '.join(ids)})")
@@ -233,81 +322,98 @@ def starred(segments: pa.Table | None) -> set[int]:
     return {r["segment_id"] for r in rows(segments) if r.get("review_reason") and r.get("reviewed_accepted")}
 
 
-def _changes(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    return [c for c in at(summary, "review", "changes") or [] if isinstance(c, Mapping)]
+def _change_row(c: ReviewChange) -> ChangeRow:
+    return ChangeRow(
+        number=str(c.segment_id),
+        start=clock(c.start),
+        stop=clock(c.stop),
+        rpm=fixed(c.rpm_mean, 0),
+        change=c.change if c.relabelled_rpm is None else f"{c.change} to {fixed(c.relabelled_rpm, 0)}",
+        automatic="used" if c.automatic_accepted else f"left out: {c.automatic_reason or DASH}",
+        reason=c.reason or DASH,
+        by=c.by or "not stated",
+    )
 
 
-def _change_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+_Figure = tuple[float | None, float | None]
+"""A value and its standard uncertainty."""
+
+
+def _compared_figures(row: ComparedBand | None) -> tuple[_Figure, ...]:
+    """Return the figures of a band in the order of `COMPARED`."""
+    if row is None:
+        return ((None, None),) * len(COMPARED)
+    return (
+        (row.speed_kn, row.speed_u_kn),
+        (row.fuel_l_per_h, row.fuel_u_l_per_h),
+        (row.economy_nm_per_l, row.economy_u_nm_per_l),
+    )
+
+
+def _compared_rows(pairs: Sequence[BandComparison], units: ReaderUnits) -> list[ComparedRow]:
+    sides = [(_compared_figures(p.automatic), _compared_figures(p.reviewed)) for p in pairs]
+    columns = []
+    for n, q in enumerate(COMPARED):
+        scale = units.scale(q.unit)
+        us = [side[n][1] for both in sides for side in both if side[n][0] is not None]
+        columns.append((scale, scale_decimals(scale, us, usual=q.usual, most=q.most)))
     made = []
-    for c in _changes(summary):
-        rpm, label = fixed(c.get("rpm_mean"), 0), fixed(c.get("relabelled_rpm"), 0)
-        what = str(c.get("change") or DASH)
+    for p, (before, after) in zip(pairs, sides, strict=True):
+        figures = []
+        for n, (scale, decimals) in enumerate(columns):
+            old, new = (_figure(side[n], scale, decimals) for side in (before, after))
+            figures.append(Both(old, "same" if old == new != DASH else new))
+        shown = p.reviewed or p.automatic
         made.append(
-            {
-                "number": fixed(c.get("segment_id"), 0),
-                "start": clock(c.get("start")),
-                "stop": clock(c.get("stop")),
-                "rpm": rpm,
-                "change": f"{what} to {label}" if number(c.get("relabelled_rpm")) is not None else what,
-                "automatic": "used"
-                if c.get("automatic_accepted")
-                else f"left out: {c.get('automatic_reason') or DASH}",
-                "reason": str(c.get("reason") or DASH),
-                "by": str(c.get("by") or "not stated"),
-            }
+            ComparedRow(
+                band_label(shown) if shown else DASH,
+                p.changed,
+                _arrow(p.automatic.legs if p.automatic else 0, p.reviewed.legs if p.reviewed else 0),
+                _arrow(p.automatic.ways if p.automatic else 0, p.reviewed.ways if p.reviewed else 0),
+                tuple(figures),
+            )
         )
     return made
 
 
-def _band_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
-    pairs = [p for p in at(summary, "review", "bands") or [] if isinstance(p, Mapping)]
-    sides = [p.get(side) or {} for p in pairs for side in ("automatic", "reviewed")]
-    decimals = {
-        name: column_decimals([r.get(u) for r in sides if number(r.get(value)) is not None], usual=usual, most=most)
-        for name, value, u, _, usual, most in COMPARED
-    }
-    made = []
-    for p in pairs:
-        old, new = p.get("automatic") or {}, p.get("reviewed") or {}
-        row: dict[str, Any] = {
-            "rpm": band_label(new or old),
-            "changed": bool(p.get("changed")),
-            "legs": _arrow(old.get("legs"), new.get("legs")),
-            "ways": _arrow(old.get("ways"), new.get("ways")),
-        }
-        for name, value, u, *_ in COMPARED:
-            before, after = (_figure(side, value, u, decimals[name]) for side in (old, new))
-            row[name] = Both(before, "same" if before == after != DASH else after)
-        made.append(row)
-    return made
-
-
-def _arrow(before: Any, after: Any) -> str:
+def _arrow(old: int, new: int) -> str:
     """Return "2", or "2 → 1" where a review changed it; a band that is not there has none."""
-    old, new = (fixed(x, 0, dash="0") for x in (before, after))
-    return new if old == new else f"{old} → {new}"
+    return str(new) if old == new else f"{old} → {new}"
 
 
-def _figure(row: Mapping[str, Any], value: str, u: str, decimals: int) -> str:
-    if number(row.get(value)) is None:
+def _figure(figure: _Figure, scale: Scale, decimals: int) -> str:
+    value = scale.value(figure[0])
+    if value is None:
         return DASH
-    pm = plus_minus(row.get(u), decimals, dash="")
-    return fixed(row.get(value), decimals) + (f" ± {pm}" if pm else "")
+    pm = plus_minus(scale.u(figure[1]), decimals, dash="")
+    return fixed(value, decimals) + (f" ± {pm}" if pm else "")
 
 
-def _automatic_answers(summary: Mapping[str, Any]) -> str:
+def _automatic_answers(automatic: AutomaticAnswers, summary: Summary, units: ReaderUnits) -> str:
     """Return those automatic answers that print otherwise than the reviewed ones, as one sentence; "" if none does."""
-    said = []
-    for key, name, (_, value, u, unit, usual, most) in (
-        ("top_speed", "top speed", QUANTITIES[0]),
-        ("economy_planing", "best economy on the plane", QUANTITIES[2]),
-        ("economy_displacement", "best economy below planing", QUANTITIES[2]),
-    ):
-        both = [
-            r if isinstance(r, Mapping) else {} for r in (at(summary, "review", "automatic", key), at(summary, key))
-        ]
-        decimals = column_decimals([r.get(u) for r in both if r], usual=usual, most=most)
-        old, new = (f"{_figure(r, value, u, decimals)} {unit} at {band_phrase(r)}" if r else "not given" for r in both)
-        if old != new:
-            said.append(f"{name} {old}")
-    return f"By the automatic verdicts alone: {'; '.join(said)}." if said else ""
+    tops = (automatic.top_speed, summary.top_speed)
+    planing = (automatic.economy_planing, summary.economy_planing)
+    below = (automatic.economy_displacement, summary.economy_displacement)
+    speeds = [(band_phrase(a), (a.speed_kn, a.speed_u_kn)) if a else None for a in tops]
+    said = [_unlike("top speed", speeds, SPEED, units)]
+    for name, both in ((_ON_THE_PLANE, planing), (_BELOW_PLANING, below)):
+        economies = [(band_phrase(a), (a.economy_nm_per_l, a.economy_u_nm_per_l)) if a else None for a in both]
+        said.append(_unlike(name, economies, ECONOMY, units))
+    kept = [text for text in said if text]
+    return f"By the automatic verdicts alone: {'; '.join(kept)}." if kept else ""
+
+
+def _unlike(
+    name: str, both: Sequence[tuple[str, _Figure] | None], quantity: BandQuantity, units: ReaderUnits
+) -> str:  # fmt: skip
+    """Return the first of two answers, each a band and its figure, where it prints otherwise than the second."""
+    us = [answer[1][1] for answer in both if answer]
+    texts = []
+    for answer in both:
+        said = []
+        for scale in units.beside(quantity.unit):
+            decimals = scale_decimals(scale, us, usual=quantity.usual, most=quantity.most)
+            said.append(f"{_figure(answer[1], scale, decimals)} {scale.text}" if answer else "")
+        beside = f" ({said[1]})" if len(said) > 1 else ""
+        texts.append(f"{said[0]}{beside} at {answer[0]}" if answer else "not given")
+    return f"{name} {texts[0]}" if texts[0] != texts[1] else ""

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from typing import Any
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 
-from trialcapture.report.answers import at
+from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe
+from trialcapture.reduce.summary import BandBudget, Summary, TrialConditions
 from trialcapture.report.arrow_columns import rows
-from trialcapture.report.band_table import QUANTITIES, STAR
+from trialcapture.report.band_table import FUEL, SPEED, STAR, BandQuantity
 from trialcapture.report.format import (
     DASH,
     band_label,
@@ -21,13 +23,12 @@ from trialcapture.report.format import (
     fixed,
     general,
     grouped,
-    label_and_unit,
-    number,
     plus_minus,
     sentence,
     span,
     words,
 )
+from trialcapture.report.reader_units import ReaderUnits, scale_decimals
 
 
 def common_trim(legs: pa.Table | None) -> str:
@@ -36,33 +37,61 @@ def common_trim(legs: pa.Table | None) -> str:
     return str(*trims) if len(trims) == 1 and None not in trims else ""
 
 
-def leg_rows(legs: pa.Table | None, stars: Collection[int] = ()) -> list[dict[str, str]]:
+class LegRow(NamedTuple):
+    """One accepted stretch as text."""
+
+    number: str
+    band: str
+    start: str
+    held: str
+    heading: str
+    course: str
+    rpm: str
+    sog: str
+    sog_pm: str
+    through: str
+    fuel: str
+    depth: str
+    trim: str
+
+
+def leg_rows(legs: pa.Table | None, units: ReaderUnits, stars: Collection[int] = ()) -> list[LegRow]:
     """Return the accepted stretches as text, in the order sailed, a star behind the number of those in `stars`."""
     plain = sorted(rows(legs), key=lambda r: r.get("start") or 0)
     decimals = column_decimals([r.get("sog_u_kn") for r in plain], usual=2, most=2)
-    made = []
-    for r in plain:
-        made.append(
-            {
-                "number": fixed(r.get("segment_id"), 0) + (STAR if r.get("segment_id") in stars else ""),
-                "band": band_label(r),
-                "start": clock(r.get("start")),
-                "held": duration(r.get("duration_s")),
-                "heading": degrees(r.get("heading_true_deg_mean")),
-                "course": degrees(r.get("cog_true_deg_mean")),
-                "rpm": fixed(r.get("rpm_mean"), 0),
-                "sog": fixed(r.get("sog_kn_mean"), decimals),
-                "sog_pm": plus_minus(r.get("sog_u_kn"), decimals, dash=""),
-                "through": fixed(r.get("through_water_kn"), decimals),
-                "fuel": fixed(r.get("fuel_l_per_h_mean"), 1),
-                "depth": fixed(r.get("depth_m_min"), 1),
-                "trim": str(r.get("trim") or "not noted"),
-            }
+    return [
+        LegRow(
+            number=fixed(r.get("segment_id"), 0) + (STAR if r.get("segment_id") in stars else ""),
+            band=band_label(r),
+            start=clock(r.get("start")),
+            held=duration(r.get("duration_s")),
+            heading=degrees(r.get("heading_true_deg_mean")),
+            course=degrees(r.get("cog_true_deg_mean")),
+            rpm=fixed(r.get("rpm_mean"), 0),
+            sog=fixed(r.get("sog_kn_mean"), decimals),
+            sog_pm=plus_minus(r.get("sog_u_kn"), decimals, dash=""),
+            through=fixed(r.get("through_water_kn"), decimals),
+            fuel=units.cell(r.get("fuel_l_per_h_mean"), "L/h", 1),
+            depth=units.cell(r.get("depth_m_min"), "m", 1),
+            trim=str(r.get("trim") or "not noted"),
         )
-    return made
+        for r in plain
+    ]
 
 
-def clock_rows(clocks: pa.Table | None) -> list[dict[str, str]]:
+class ClockLine(NamedTuple):
+    """How one source was placed on UTC, as text."""
+
+    source: str
+    offset: str
+    offset_pm: str
+    drift: str
+    drift_pm: str
+    method: str
+    quality: str
+
+
+def clock_rows(clocks: pa.Table | None) -> list[ClockLine]:
     """Return how each source was placed on UTC, as text."""
     made = []
     for r in rows(clocks):
@@ -70,20 +99,28 @@ def clock_rows(clocks: pa.Table | None) -> list[dict[str, str]]:
         decimals = column_decimals([u], usual=2, most=3)
         drift_decimals = column_decimals([du], usual=1, most=1)
         made.append(
-            {
-                "source": str(r.get("source") or DASH),
-                "offset": fixed(r.get("offset_s"), decimals),
-                "offset_pm": plus_minus(u, decimals, dash=""),
-                "drift": fixed(r.get("drift_ppm"), drift_decimals),
-                "drift_pm": plus_minus(du, drift_decimals, dash=""),
-                "method": str(r.get("method") or DASH),
-                "quality": str(r.get("quality") or DASH),
-            }
+            ClockLine(
+                source=str(r.get("source") or DASH),
+                offset=fixed(r.get("offset_s"), decimals),
+                offset_pm=plus_minus(u, decimals, dash=""),
+                drift=fixed(r.get("drift_ppm"), drift_decimals),
+                drift_pm=plus_minus(du, drift_decimals, dash=""),
+                method=str(r.get("method") or DASH),
+                quality=str(r.get("quality") or DASH),
+            )
         )
     return made
 
 
-def reject_rows(rejects: pa.Table | None) -> list[dict[str, str]]:
+class RejectRow(NamedTuple):
+    """Lines of one source that were not used for one reason, as text."""
+
+    source: str
+    reason: str
+    lines: str
+
+
+def reject_rows(rejects: pa.Table | None) -> list[RejectRow]:
     """Return the lines not used, counted by source and reason, the commonest first.
 
     Args:
@@ -91,235 +128,266 @@ def reject_rows(rejects: pa.Table | None) -> list[dict[str, str]]:
     """
     counted = rows(rejects)
     ranked = sorted(counted, key=lambda r: (-r["count"], str(r["source"]), str(r["reason"])))
-    return [
-        {
-            "source": str(r["source"] or DASH),
-            "reason": words(str(r["reason"] or DASH)),
-            "count": grouped(r["count"]),
-        }
-        for r in ranked
-    ]
+    return [RejectRow(str(r["source"] or DASH), words(str(r["reason"] or DASH)), grouped(r["count"])) for r in ranked]
 
 
-_FAULTS = (
-    ("disagreements", "Contradiction"),
-    ("stuck", "Stood still"),
-    ("spikes", "Lone wrong readings"),
-    ("clock_steps", "Clock set"),
-    ("restarts", "Restart"),
-    ("holes", "No data"),
-    ("rejected", "Not used"),
-    ("undecoded", "Not decoded"),
-    ("readings_rounded_to", "Steps of a reading"),
-)
 _MOST_OF_A_KIND = 24
 
 
-def health_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+class FaultRow(NamedTuple):
+    """One fault of the data as text."""
+
+    kind: str
+    what: str
+    text: str
+
+
+def health_rows(health: DataHealth, units: ReaderUnits) -> list[FaultRow]:
     """Return what is wrong with the data, fault by fault, those of one kind together; the first two dozen of each."""
+    told = units.restate_health(health)
+    kinds: tuple[tuple[str, tuple[Item, ...]], ...] = (
+        ("Contradiction", told.disagreements),
+        ("Stood still", told.stuck),
+        ("Lone wrong readings", told.spikes),
+        ("Clock set", told.clock_steps),
+        ("Restart", told.restarts),
+        ("No data", told.holes),
+        ("Not used", told.rejected),
+        ("Not decoded", told.undecoded),
+        ("Steps of a reading", told.readings_rounded_to),
+    )
     made = []
-    for key, kind in _FAULTS:
-        found = [item for item in at(summary, "data_health", key) or [] if isinstance(item, Mapping)]
+    for kind, found in kinds:
         for item in found[:_MOST_OF_A_KIND]:
-            what = str(item.get("what") or item.get("sentence") or DASH)
-            made.append({"kind": kind, "what": what, "text": sentence(str(item.get("text") or ""))})
+            what = item.sentence if isinstance(item, Rejection | Undecoded) else item.what
+            made.append(FaultRow(kind, what or DASH, sentence(describe(item).text)))
         if len(found) > _MOST_OF_A_KIND:
-            more = f"{len(found) - _MOST_OF_A_KIND} more stand in summary.json."
-            made.append({"kind": kind, "what": DASH, "text": more})
+            made.append(FaultRow(kind, DASH, f"{len(found) - _MOST_OF_A_KIND} more stand in summary.json."))
     return made
 
 
-def sentence_counts(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+class SentenceRow(NamedTuple):
+    """Sentences of one source and type, counted, as text."""
+
+    source: str
+    type: str
+    good: str
+    bad: str
+    not_decoded: str
+
+
+def sentence_counts(summary: Summary) -> list[SentenceRow]:
     """Return the sentences read, by source and type; types met in damaged sentences alone are added up a source."""
-    read = [r for r in at(summary, "counts") or [] if isinstance(r, Mapping)]
-    made, damaged = [], dict.fromkeys((str(r.get("source") or DASH) for r in read), 0)
-    for r in read:
-        source = str(r.get("source") or DASH)
-        if not number(r.get("good")) and not number(r.get("not_decoded")):
-            damaged[source] += int(number(r.get("bad")) or 0)
+    made, damaged = [], dict.fromkeys((count.source for count in summary.counts), 0)
+    for count in summary.counts:
+        if not count.good and not count.not_decoded:
+            damaged[count.source] += count.bad
             continue
-        kind = f"{r.get('talker') or ''}{r.get('formatter') or ''}" or DASH
-        counts = {name: grouped(r.get(name)) for name in ("good", "bad", "not_decoded")}
-        made.append({"source": source, "type": kind} | counts)
-    none = {"good": "0", "not_decoded": "0"}
-    made += [{"source": s, "type": "damaged", "bad": grouped(n)} | none for s, n in damaged.items() if n]
-    return sorted(made, key=lambda r: r["source"])
+        kind = f"{count.talker}{count.formatter}" or DASH
+        numbers = [grouped(n) for n in (count.good, count.bad, count.not_decoded)]
+        made.append(SentenceRow(count.source or DASH, kind, *numbers))
+    made += [SentenceRow(source or DASH, "damaged", "0", grouped(n), "0") for source, n in damaged.items() if n]
+    return sorted(made, key=lambda r: r.source)
 
 
-def load_sheet(summary: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the load sheet as text, with its sum as printed."""
-    items = [i for i in at(summary, "load", "items") or [] if isinstance(i, Mapping)]
-    return {
-        "items": [(str(i.get("name") or "unnamed"), grouped(i.get("kg"))) for i in items],
-        "total": grouped(at(summary, "load", "displacement_kg")),
-        "missing": [str(m) for m in at(summary, "load", "missing") or []],
-    }
+@dataclass(frozen=True, slots=True)
+class LoadTable:
+    """The load sheet as text: name and mass of each item, their sum as printed, and what nobody stated."""
+
+    items: tuple[tuple[str, str], ...]
+    total: str
+    missing: tuple[str, ...]
 
 
-def budget_table(summary: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the uncertainty budgets as two tables, of speed [kn] and of fuel flow [L/h], standard uncertainties.
+def load_sheet(summary: Summary, units: ReaderUnits) -> LoadTable:
+    """Return the load sheet as text."""
+    load = summary.load
+    items = tuple((item.name or "unnamed", units.cell(item.kg, "kg", 0, thousands=True)) for item in load.items)
+    return LoadTable(items, units.cell(load.displacement_kg, "kg", 0, thousands=True), load.missing)
 
-    Returns:
-        ``speed`` and ``fuel``, each with ``names`` of the terms and a row a band.
-    """
-    budgets = [b for b in at(summary, "budgets") or [] if isinstance(b, Mapping)]
-    return {
-        "speed": _budget(budgets, "terms", "u_kn", "speed_u_kn", 3, QUANTITIES[0]),
-        "fuel": _budget(budgets, "fuel_terms", "u_l_per_h", "fuel_u_l_per_h", 2, QUANTITIES[1]),
-    }
+
+class BudgetRow(NamedTuple):
+    """The uncertainty budget of one band as text: its terms, their combination, and the ± printed."""
+
+    band: str
+    terms: tuple[str, ...]
+    combined: str
+    expanded: str
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetTable:
+    """Uncertainty budgets of one quantity: its unit, the names of the terms, and a row a band."""
+
+    title: str
+    quantity: str
+    unit: str
+    names: tuple[str, ...]
+    rows: tuple[BudgetRow, ...]
+
+
+def budget_tables(summary: Summary, units: ReaderUnits) -> tuple[BudgetTable, BudgetTable]:
+    """Return the uncertainty budgets of speed and of fuel flow, standard uncertainties in the usual unit."""
+    speed = [(b, [(t.name, t.u_kn) for t in b.terms], b.speed_u_kn) for b in summary.budgets]
+    fuel = [(b, [(t.name, t.u_l_per_h) for t in b.fuel_terms], None) for b in summary.budgets]
+    return (
+        _budget("Uncertainty budget of speed", "a speed", speed, 3, SPEED, units),
+        _budget("Uncertainty budget of fuel flow", "a fuel flow", fuel, 2, FUEL, units),
+    )
 
 
 def _budget(
-    budgets: list[Mapping[str, Any]],
-    terms_key: str,
-    u_key: str,
-    total_key: str,
-    decimals: int,
-    quantity: tuple[str, str, str, str, int, int],
-) -> dict[str, Any]:
+    title: str, quantity: str, budgets: Sequence[tuple[BandBudget, list[tuple[str, float]], float | None]],
+    own_decimals: int, printed: BandQuantity, units: ReaderUnits,
+) -> BudgetTable:  # fmt: skip
     """Return one budget as text, its ± with the decimals of the band table."""
-    names = list(dict.fromkeys(str(t.get("name")) for b in budgets for t in b.get(terms_key) or []))
-    terms = [{str(t.get("name")): number(t.get(u_key)) for t in b.get(terms_key) or []} for b in budgets]
-    totals = [_total(b.get(total_key), list(t.values())) for b, t in zip(budgets, terms, strict=True)]
-    printed = column_decimals(totals, usual=quantity[4], most=quantity[5])
-    return {
-        "names": [words(name) for name in names],
-        "rows": [
-            {
-                "band": band_label(b),
-                "terms": [fixed(t.get(name), decimals) for name in names],
-                "combined": fixed(total, decimals),
-                "expanded": plus_minus(total, printed),
-            }
-            for b, t, total in zip(budgets, terms, totals, strict=True)
-            if names
-        ],
-    }
+    scale = units.scale(printed.unit)
+    names = list(dict.fromkeys(name for _, terms, _ in budgets for name, _ in terms))
+    totals = [_total(given, [u for _, u in terms]) for _, terms, given in budgets]
+    shown = scale_decimals(scale, totals, usual=printed.usual, most=printed.most)
+    decimals = scale.decimals(own_decimals)
+    made = []
+    for (band, terms, _), total in zip(budgets, totals, strict=True):
+        if names:
+            by_name = dict(terms)
+            cells = tuple(fixed(scale.u(by_name.get(name)), decimals) for name in names)
+            u = scale.u(total)
+            made.append(BudgetRow(band_label(band), cells, fixed(u, decimals), plus_minus(u, shown)))
+    return BudgetTable(title, quantity, scale.text, tuple(words(name) for name in names), tuple(made))
 
 
-def _total(given: Any, terms: list[float | None]) -> float | None:
+def _total(given: float | None, terms: list[float]) -> float | None:
     """Return the combined standard uncertainty: as given, else the root of the sum of squares (GUM 5.1.2)."""
-    if number(given) is not None:
-        return number(given)
-    known = [u for u in terms if u is not None]
-    return float(np.sqrt(np.sum(np.square(known)))) if known else None
+    return given if given is not None else float(np.sqrt(np.sum(np.square(terms)))) if terms else None
 
 
-def method_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+class MethodRow(NamedTuple):
+    """The speed of a band by pairs alone beside that by the fit to all runs, as text."""
+
+    band: str
+    method: str
+    classical: str
+    fit: str
+    difference: str
+    allowed: str
+    agree: str
+
+
+def method_rows(summary: Summary) -> list[MethodRow]:
     """Return per band the speed by pairs alone beside the speed by the fit to all runs."""
     return [
-        {
-            "band": band_label(m),
-            "method": str(m.get("method") or DASH),
-            "classical": fixed(m.get("classical_kn"), 2),
-            "fit": fixed(m.get("fit_kn"), 2),
-            "difference": fixed(m.get("difference_kn"), 3),
-            "allowed": fixed(m.get("allowed_kn"), 3),
-            "agree": "yes" if m.get("agree") else "no",
-        }
-        for m in at(summary, "current", "methods") or []
-        if isinstance(m, Mapping)
+        MethodRow(
+            band=band_label(m),
+            method=m.method or DASH,
+            classical=fixed(m.classical_kn, 2),
+            fit=fixed(m.fit_kn, 2),
+            difference=fixed(m.difference_kn, 3),
+            allowed=fixed(m.allowed_kn, 3),
+            agree="yes" if m.agree else "no",
+        )
+        for m in summary.current.methods
     ]
 
 
-def plausibility_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+class PlausibilityRow(NamedTuple):
+    """A figure of the trade beside what is usual, as text."""
+
+    name: str
+    value: str
+    usual: str
+    verdict: str
+
+
+def plausibility_rows(summary: Summary, units: ReaderUnits) -> list[PlausibilityRow]:
     """Return the figures an engineer looks at first, beside what is usual."""
     made = []
-    for p in at(summary, "plausibility") or []:
-        if not isinstance(p, Mapping):
-            continue
-        usual = p.get("usual") or []
-        ok = p.get("ok")
-        unit = str(p.get("unit") or "").replace("^(2/3)", "^⅔").replace("^3", "³")
+    for p in summary.plausibility:
+        values, spans = [], []
+        # Crouch's C is so many knots per root of pounds per horsepower: a coefficient, whatever the reader's units
+        for scale in units.beside(p.unit):
+            values.append(f"{general(scale.value(p.value), 3)} {scale.text}".removesuffix(" 1"))
+            if p.usual is not None:
+                low, high = (general(scale.value(x), 3) for x in p.usual)
+                spans.append(f"{low} to {high}")
         made.append(
-            {
-                "name": str(p.get("name") or DASH),
-                "value": f"{general(p.get('value'), 3)} {unit}".removesuffix(" 1"),
-                "usual": f"{general(usual[0], 3)} to {general(usual[1], 3)}" if len(usual) == 2 else DASH,
-                "verdict": DASH if ok is None else "usual" if ok else "unusual",
-            }
+            PlausibilityRow(
+                p.name or DASH,
+                _first_of(values),
+                _first_of(spans) if spans else DASH,
+                DASH if p.ok is None else "usual" if p.ok else "unusual",
+            )
         )
     return made
 
 
-def raw_files(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+def _first_of(texts: list[str]) -> str:
+    return f"{texts[0]} ({'; '.join(texts[1:])})" if len(texts) > 1 else texts[0]
+
+
+class RawFileRow(NamedTuple):
+    """A raw file with its size and its hash, as text."""
+
+    path: str
+    bytes: str
+    sha256: str
+
+
+def raw_file_rows(summary: Summary) -> list[RawFileRow]:
     """Return the raw files with size and SHA-256."""
-    return [
-        {"path": str(r.get("path") or DASH), "bytes": grouped(r.get("bytes")), "sha256": str(r.get("sha256") or DASH)}
-        for r in at(summary, "raw") or []
-        if isinstance(r, Mapping)
-    ]
+    return [RawFileRow(r.path, grouped(r.bytes), r.sha256) for r in summary.raw]
 
 
-def standard_error_rows(summary: Mapping[str, Any]) -> dict[str, Any]:
+class StandardErrorRow(NamedTuple):
+    """The standard error of the mean speed of a band by two methods, as text."""
+
+    band: str
+    n_eff: str
+    blocking: str
+    ratio: str
+    blocks: str
+    agree: str
+
+
+def standard_error_rows(summary: Summary) -> list[StandardErrorRow]:
     """Return the standard error of the mean speed by effective sample size and by blocking, band by band.
 
-    Returns:
-        ``rows``, the last of them of all legs together, and ``factor``, beyond which the two count as different.
+    The last row is that of all legs together.
     """
-    found = [e for e in at(summary, "statistics", "standard_errors", "bands") or [] if isinstance(e, Mapping)]
-    together = at(summary, "statistics", "standard_errors", "all")
-    named = [(band_label(e), e) for e in found]
-    if isinstance(together, Mapping) and len(found) > 1:
-        named.append(("all", together))
-    kinds = ("n_eff_u_kn", "blocking_u_kn")
-    decimals = max(column_decimals([number(e.get(kind)) for _, e in named], usual=3, most=3) for kind in kinds)
-    return {
-        "factor": general(at(summary, "statistics", "standard_errors", "factor"), 2),
-        "rows": [
-            {
-                "band": name,
-                "n_eff": fixed(e.get("n_eff_u_kn"), decimals),
-                "blocking": fixed(e.get("blocking_u_kn"), decimals),
-                "ratio": fixed(e.get("ratio"), 2),
-                "blocks": fixed(e.get("blocks"), 0),
-                "agree": DASH if e.get("agree") is None else "yes" if e.get("agree") else "no",
-            }
-            for name, e in named
-        ],
-    }
-
-
-def regime_rows(summary: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Return the Froude numbers of each band and how it was judged; empty where no band has either number."""
-    found = [e for e in at(summary, "regimes", "bands") or [] if isinstance(e, Mapping)]
-    kinds = ("volumetric_froude", "length_froude")
-    if not any(number(e.get(kind)) is not None for e in found for kind in kinds):
-        return []
+    compared = summary.statistics.standard_errors
+    named = [(band_label(e), e.n_eff_u_kn, e.blocking_u_kn, e.ratio, e.blocks, e.agree) for e in compared.bands]
+    total = compared.all
+    if total is not None and len(named) > 1:
+        named.append(("all", total.n_eff_u_kn, total.blocking_u_kn, total.ratio, total.blocks, total.agree))
+    decimals = max(column_decimals([row[n] for row in named], usual=3, most=3) for n in (1, 2))
     return [
-        {
-            "band": band_label(e),
-            "volumetric": fixed(e.get("volumetric_froude"), 2),
-            "length": fixed(e.get("length_froude"), 2),
-            "regime": str(e.get("regime") or DASH),
-        }
-        for e in found
-    ]
+        StandardErrorRow(
+            name, fixed(n_eff, decimals), fixed(blocking, decimals), fixed(ratio, 2), fixed(blocks, 0),
+            "yes" if agree else "no",
+        )
+        for name, n_eff, blocking, ratio, blocks, agree in named
+    ]  # fmt: skip
 
 
-_NAMED: tuple[tuple[str, str, str, int], ...] = (
-    ("wave_height_m", "Wave height", "m", 1),
-    ("sea_state", "Sea state, WMO code", "", 0),
-    ("depth_m_min", "Least depth", "m", 1),
-    ("water_temp_c", "Water temperature", "°C", 1),
-    ("water_density_kg_per_m3", "Water density", "kg/m³", 1),
-)
-"""Key, label, unit, decimals."""
-_TOLD = (
-    "start",
-    "stop",
-    "place",
-    "wind_speed_true_kn_mean",
-    "wind_speed_true_kn_max",
-    "wind_from_true_deg",
-    "wind_beaufort_max",
-)
+class RegimeRow(NamedTuple):
+    """The Froude numbers of a band and how it was judged, as text."""
+
+    band: str
+    volumetric: str
+    length: str
+    regime: str
 
 
-def conditions_line(summary: Mapping[str, Any]) -> str:
+def regime_rows(summary: Summary) -> list[RegimeRow]:
+    """Return the Froude numbers of each band and how it was judged; empty where no band has either number."""
+    found = summary.regimes.bands
+    if all(b.volumetric_froude is None and b.length_froude is None for b in found):
+        return []
+    return [RegimeRow(band_label(b), fixed(b.volumetric_froude, 2), fixed(b.length_froude, 2), b.regime) for b in found]
+
+
+def conditions_line(summary: Summary, units: ReaderUnits) -> str:
     """Return day, place, wind, sea and depth in one line."""
-    c = at(summary, "conditions") or {}
-    said = dict(condition_items(summary))
+    said = dict(condition_items(summary, units))
     parts = [said[k] for k in ("Time of the legs", "Place") if k in said]
     if "Wind, true" in said:
         parts.append("wind " + said["Wind, true"])
@@ -328,65 +396,40 @@ def conditions_line(summary: Mapping[str, Any]) -> str:
         for label, text in (("Wave height", "waves"), ("Least depth", "depth from"))
         if label in said
     ]
-    if "Wave height" not in said and number(c.get("sea_state")) is not None:
-        parts.append(f"sea state {fixed(c['sea_state'], 0)}")
+    if "Wave height" not in said and summary.conditions.sea_state is not None:
+        parts.append(f"sea state {summary.conditions.sea_state}")
     return "; ".join(parts)
 
 
-def wind(c: Mapping[str, Any]) -> str:
+def _wind(c: TrialConditions, units: ReaderUnits) -> str:
     """Return "8.1 kn from 285°, at most 11.0 kn (Beaufort 4)"; "" without a wind."""
-    mean, most = number(c.get("wind_speed_true_kn_mean")), number(c.get("wind_speed_true_kn_max"))
+    mean, most = c.wind_speed_true_kn_mean, c.wind_speed_true_kn_max
     if mean is None and most is None:
         return ""
-    text = f"{fixed(mean if mean is not None else most, 1)} kn"
-    if number(c.get("wind_from_true_deg")) is not None:
-        text += f" from {degrees(c['wind_from_true_deg'])}"
+    text = units.say(mean if mean is not None else most, "kn", 1)
+    if c.wind_from_true_deg is not None:
+        text += f" from {degrees(c.wind_from_true_deg)}"
     if mean is not None and most is not None and fixed(most, 1) != fixed(mean, 1):
-        text += f", at most {fixed(most, 1)} kn"
-    force = number(c.get("wind_beaufort_max"))
-    return text if force is None else f"{text} (Beaufort {fixed(force, 0)})"
+        text += f", at most {units.say(most, 'kn', 1)}"
+    return text if c.wind_beaufort_max is None else f"{text} (Beaufort {c.wind_beaufort_max})"
 
 
-def condition_items(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
+def condition_items(summary: Summary, units: ReaderUnits) -> list[tuple[str, str]]:
     """Return the conditions as label and value; what was neither measured nor stated is left to the list of gaps."""
-    flat = _flatten(at(summary, "conditions") or {})
-    items: list[tuple[str, str]] = []
-    if flat.get("start"):
-        items.append(("Time of the legs", span(flat["start"], flat.get("stop"))))
-    if flat.get("place"):
-        items.append(("Place", str(flat["place"])))
-    if wind(flat):
-        items.append(("Wind, true", wind(flat)))
-    for key, label, unit, decimals in _NAMED:
-        if number(flat.get(key)) is not None:
-            items.append((label, f"{fixed(flat[key], decimals)} {unit}".strip()))
-    named = {key for key, *_ in _NAMED} | set(_TOLD)
-    for key, value in flat.items():
-        if key in named or value is None or value in ("", [], ()):
-            continue
-        label, unit = label_and_unit(key)
-        items.append((label[:1].upper() + label[1:], plain_value(value, unit)))
-    return items
-
-
-def plain_value(value: Any, unit: str = "") -> str:
-    """Return any JSON value as text, with its unit."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list | tuple):
-        return ", ".join(plain_value(item, unit) for item in value)
-    if number(value) is not None:
-        if unit == "° true":
-            return f"{degrees(value)} true"
-        return f"{general(value, 3)}{'' if unit in ('', '°') else ' '}{unit}"
-    return DASH if value is None else str(value)
-
-
-def _flatten(data: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
-    flat: dict[str, Any] = {}
-    for key, value in data.items():
-        if isinstance(value, Mapping):
-            flat.update(_flatten(value, f"{prefix}{key}_"))
-        else:
-            flat[f"{prefix}{key}"] = value
-    return flat
+    c = summary.conditions
+    measured: tuple[tuple[str, float | None, str, int], ...] = (
+        ("Wave height", c.wave_height_m, "m", 1),
+        ("Sea state, WMO code", c.sea_state, "", 0),
+        ("Least depth", c.depth_m_min, "m", 1),
+        ("Water temperature", c.water_temp_c, "°C", 1),
+        ("Water density", c.water_density_kg_per_m3, "kg/m³", 1),
+        ("Air temperature", c.air_temp_c, "°C", 1),
+        ("Air pressure", c.pressure_hpa, "hPa", 0),
+    )
+    items = [("Time of the legs", span(c.start, c.stop) if c.start else ""), ("Place", c.place)]
+    items.append(("Wind, true", _wind(c, units)))
+    items += [(label, "" if x is None else units.say(x, unit, places).strip()) for label, x, unit, places in measured]
+    running = {True: "yes", False: "no", None: ""}[c.generator_running]
+    items += [("Water", c.water), ("Generator running", running), ("Hull cleaned", c.hull_cleaned)]
+    items.append(("Trim", ", ".join(c.trim)))
+    return [(label, text) for label, text in items if text]

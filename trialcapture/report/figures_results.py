@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from trialcapture.report.answers import at
+from trialcapture.reduce.summary import (
+    FigureAxis,
+    FigureMark,
+    FigureSeries,
+    FigureSpec,
+    NamedBand,
+    SequenceCurrent,
+    Summary,
+)
 from trialcapture.report.arrow_columns import Floats, floats, has_values, rows
+from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.figures import (
     COMPACT,
+    ENGINE_STYLES,
     INK,
     OCHRE,
     PAPER,
@@ -23,6 +34,7 @@ from trialcapture.report.figures import (
     QUIET,
     RUST,
     TINT,
+    TOP_PX,
     Drawing,
     draw,
     draw_boxes,
@@ -36,123 +48,145 @@ from trialcapture.report.format import (
     column_decimals,
     degrees,
     fixed,
+    general,
     number,
-    parse_moment,
     percent,
     plus_minus,
 )
+from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale
+
+_AXES_SIZE = (COMPACT[0] - 60, COMPACT[1] - 67)
+"""Of the axes of a curve [px]."""
+_LINES: tuple[tuple[str, Any], ...] = ENGINE_STYLES
+_POINTS: dict[str, dict[str, Any]] = {
+    "points": {"marker": "o", "ms": 6, "color": PETROL, "mec": PAPER, "mew": 0.8, "zorder": 4},
+    "open": {"marker": "o", "ms": 6, "color": PAPER, "mec": RUST, "mew": 1.6, "zorder": 4},
+    "crosses": {"marker": "x", "ms": 4.5, "color": QUIET, "mew": 0.9, "zorder": 1.5},
+}
+_MOST_READ_OUT = 40
+
+
+def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing:
+    """Draw a figure in the units of its reader, another unit of its upright axis on the right.
+
+    Args:
+        spec: What is to be seen, in the program's units.
+        units: What the reader asked for.
+    """
+    across, (scale, *others) = units.scale(spec.x.unit), units.scales(spec.y.unit)
+    # of several further units that of `also`, which was asked for by name, is drawn
+    right = others[-1] if others else None
+    series = [_converted(s, across, scale) for s in spec.series]
+    shaded = [(across.value(a) or 0.0, across.value(b) or 0.0) for a, b in spec.shaded]
+    title, x_label = _with_unit(spec.title, scale.text), _with_unit(spec.x.label, across.text)
+    limits = _limits(series)
+
+    def paint(figure: Figure) -> None:
+        labels = [s.label for s in series if s.label]
+        (axes,) = new_axes(figure, right=42 if right else 16, top=TOP_PX + (13 if len(labels) > 1 else 0))
+        draw_boxes(axes, shaded, *limits[1], TINT)
+        lines = 0
+        for s in series:
+            label = s.label or None
+            if s.style == "line":
+                colour, dash = _LINES[lines % len(_LINES)]
+                lines += 1
+                axes.plot(s.x, s.y, color=colour, ls=dash, lw=1, zorder=2, label=label)
+            else:
+                axes.plot(s.x, s.y, ls="none", label=label, **_POINTS[s.style])
+            known = np.isfinite(s.u) & np.isfinite(s.y)
+            if known.any():
+                axes.errorbar(
+                    s.x[known], s.y[known], yerr=K * s.u[known], fmt="none", ecolor=INK, elinewidth=1.1, capsize=3.5,
+                    zorder=3,
+                )  # fmt: skip
+        axes.set(xlim=limits[0], ylim=limits[1], xlabel=x_label)
+        if len(labels) > 1:
+            axes.legend(
+                title=title, alignment="left", loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0.7
+            )
+        else:
+            axes.set_title(title)
+        if right:
+            _draw_right_scale(axes, scale, right)
+        for mark in spec.marks:
+            _name_point(axes, limits, series, across.value(mark.x), scale.value(mark.y), mark.text)
+
+    alt = _alt(title, spec.x.label, across.text, series)
+    return Drawing(spec.name, draw(f"fig-{spec.name}", COMPACT, paint, label=alt), alt, spec.caption)
 
 
 @dataclass(frozen=True, slots=True)
-class _Curve:
-    key: str
-    value: str
-    u: str
-    title: str
-    says: str
+class _Converted:
+    label: str
+    style: str
+    x: Floats
+    y: Floats
+    u: Floats
 
 
-ECONOMY_NAMES = (("economy_planing", "best on the plane"), ("economy_displacement", "best below planing"))
-_AXES_SIZE = (COMPACT[0] - 40, COMPACT[1] - 56)
+def _converted(series: FigureSeries, across: Scale, scale: Scale) -> _Converted:
+    def numbers(convert: Callable[[float], float | None], values: Sequence[float]) -> Floats:
+        return np.array([np.nan if (x := convert(v)) is None else x for v in values], dtype=np.float64)
 
-_CURVES = (
-    _Curve("speed", "speed_kn", "speed_u_kn", "Speed, current removed [kn]", "Speed with the current removed"),
-    _Curve(
-        "fuel", "fuel_l_per_h", "fuel_u_l_per_h", "Fuel flow, all engines [L/h]", "Fuel flow of all engines together"
-    ),
-    _Curve("economy", "economy_nm_per_l", "economy_u_nm_per_l", "Economy [nm/L]", "Distance per litre"),
-    _Curve("range", "range_nm", "range_u_nm", "Range, reserve kept back [nm]", "Range on the usable fuel"),
-)
+    u = series.u if series.u is not None else (np.nan,) * len(series.y)
+    return _Converted(
+        series.label, series.style, numbers(across.value, series.x), numbers(scale.value, series.y), numbers(scale.u, u)
+    )
 
 
-def curves(bands: pa.Table, legs: pa.Table, summary: Mapping[str, Any]) -> list[Drawing]:
-    """Draw one figure per quantity that any band has a value for.
-
-    Args:
-        bands: The band table.
-        legs: The accepted segments; their speeds over ground are drawn small beside the band speeds.
-        summary: Where the answers marked on the curves are read from.
-    """
-    if not has_values(bands, "rpm_mean") and not has_values(bands, "band_rpm"):
-        return []
-    return [_curve(curve, bands, legs, summary) for curve in _CURVES if has_values(bands, curve.value)]
+def _with_unit(label: str, unit: str) -> str:
+    return f"{label} [{unit}]" if unit not in ("", "1") else label
 
 
-def _curve(curve: _Curve, bands: pa.Table, legs: pa.Table, summary: Mapping[str, Any]) -> Drawing:
-    x = floats(bands, "rpm_mean")
-    x = np.where(np.isfinite(x), x, floats(bands, "band_rpm"))
-    y, u, ways = floats(bands, curve.value), floats(bands, curve.u), floats(bands, "ways")
-    order = np.argsort(x)[: int(np.isfinite(x).sum())]
-    x, y, u, ways = x[order], y[order], u[order], ways[order]
-    nominal = floats(bands, "band_rpm")[order]
-    marks = _marks(curve.key, summary)
-    # without one run back there is nothing the current was removed by
-    bare = curve.key == "speed" and not (ways >= 2).any()
-    title = "Speed, current unknown [kn]" if bare else curve.title
-    alt = _alt(curve.key, title, x, y, u)
-    flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if curve.key == "economy" else []
+def _draw_right_scale(axes: Axes, left: Scale, right: Scale) -> None:
+    """Draw the same axis in another unit on the right, its unit in line with the title."""
+    there, zero = (right.value(x) or 0.0 for x in (1.0, 0.0))
+    here, own_zero = (left.value(x) or 0.0 for x in (1.0, 0.0))
+    factor = (there - zero) / (here - own_zero)
 
-    def paint(figure: Figure) -> None:
-        (axes,) = new_axes(figure)
-        limits = _room(x, y, u)
-        draw_boxes(axes, flat, *limits[1], TINT)
-        axes.plot(x, y, color=PETROL, lw=1, zorder=2)
-        known = np.isfinite(u) & np.isfinite(y)
-        axes.errorbar(
-            x[known], y[known], yerr=K * u[known], fmt="none", ecolor=INK, elinewidth=1.1, capsize=3.5, zorder=3
-        )
-        both = ways >= 2
-        for some, fill, edge, width in ((both, PETROL, PAPER, 0.8), (~both, PAPER, RUST, 1.6)):
-            if some.any():
-                axes.plot(x[some], y[some], "o", ms=6, color=fill, mec=edge, mew=width, zorder=4)
-        if curve.key == "speed":
-            leg_rpm, leg_kn = floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")
-            axes.plot(leg_rpm, leg_kn, "x", ms=4.5, color=QUIET, mew=0.9, zorder=1.5)
-        axes.set(xlim=limits[0], ylim=limits[1], title=title, xlabel="Engine speed [rpm]")
-        _name_points(axes, limits, marks, nominal, x, y, u)
+    def forward(y: Any) -> Any:
+        return (y - own_zero) * factor + zero
 
-    return Drawing(
-        curve.key, draw(f"fig-{curve.key}", COMPACT, paint, label=alt), alt,
-        _caption(curve, flat, bare, summary),
-    )  # fmt: skip
+    def back(y: Any) -> Any:
+        return (y - zero) / factor + own_zero
 
-
-def _marks(key: str, summary: Mapping[str, Any]) -> list[tuple[float, str]]:
-    """Return the nominal rpm of each answer and its name, for the curves the answer is about."""
-    wanted = {
-        "speed": (("top_speed", "top speed"),),
-        "economy": ECONOMY_NAMES,
-        "range": ECONOMY_NAMES,
-    }.get(key, ())
-    if summary.get("boat") and isinstance(summary["boat"], Mapping) and summary["boat"].get("planing") is False:
-        wanted = tuple((name, text.removesuffix(" below planing")) for name, text in wanted)
-    found = []
-    for name, text in wanted:
-        answer = summary.get(name)
-        rpm = number(answer.get("band_rpm")) if isinstance(answer, dict) else None
-        if rpm is not None:
-            found.append((rpm, text))
-    return found
+    axis = axes.secondary_yaxis("right", functions=(forward, back))
+    axis.grid(visible=False)
+    axis.tick_params(length=3)
+    axes.set_title(f"[{right.text}]", loc="right")
 
 
 _Limits = tuple[tuple[float, float], tuple[float, float]]
 
 
-def _name_points(
-    axes: Axes, limits: _Limits, marks: list[tuple[float, str]], nominal: Floats, x: Floats, y: Floats, u: Floats
+def _limits(series: Sequence[_Converted]) -> _Limits:
+    """Return limits that start the scale at zero and leave air above the highest bar for its name."""
+    x = np.concatenate([s.x for s in series])
+    tops = np.concatenate([s.y + np.where(np.isfinite(s.u), K * s.u, 0.0) for s in series])
+    x, tops = x[np.isfinite(x)], tops[np.isfinite(tops)]
+    if not len(x) or not len(tops):
+        return (0.0, 1.0), (0.0, 1.0)
+    pad = max(0.06 * float(np.ptp(x)), 0.025 * float(np.abs(x).max())) or 1.0
+    left = float(x.min()) - pad
+    bottom, top = min(0.0, 1.16 * float(tops.min())), float(tops.max())
+    return (max(0.0, left) if x.min() >= 0 else left, float(x.max()) + pad), (bottom, top * 1.16 if top > 0 else 1.0)
+
+
+def _name_point(
+    axes: Axes, limits: _Limits, series: Sequence[_Converted], x: float | None, y: float | None, text: str
 ) -> None:
-    for rpm, text in marks:
-        hits = np.flatnonzero(np.isclose(nominal, rpm))
-        if not len(hits) or not np.isfinite(y[hits[0]]):
-            continue
-        i = hits[0]
-        axes.plot(x[i], y[i], "o", ms=12, color="none", mec=OCHRE, mew=1.4, zorder=5)
-        half = float(K * u[i]) if np.isfinite(u[i]) else 0.0
-        dx, dy, side, edge = _free_place(limits, len(text), i, x, y, half)
-        axes.annotate(
-            text, (x[i], y[i] + (half if dy > 0 else -half if dy < 0 else 0.0)), xytext=(dx, dy), color=OCHRE,
-            textcoords="offset points", ha=side, va=edge, fontweight="bold", fontsize=10, zorder=6,
-        )  # fmt: skip
+    """Circle a point and write its name where it covers least of the first series."""
+    if x is None or y is None:
+        return
+    axes.plot(x, y, "o", ms=12, color="none", mec=OCHRE, mew=1.4, zorder=5)
+    at_point = [s.u[(s.x == x) & (s.y == y) & np.isfinite(s.u)] for s in series]
+    half = K * max((float(u.max()) for u in at_point if len(u)), default=0.0)
+    dx, dy, side, edge = _free_place(limits, len(text), (x, y), series[0], half)
+    axes.annotate(
+        text, (x, y + (half if dy > 0 else -half if dy < 0 else 0.0)), xytext=(dx, dy), color=OCHRE,
+        textcoords="offset points", ha=side, va=edge, fontweight="bold", fontsize=10, zorder=6,
+    )  # fmt: skip
 
 
 _PLACES: tuple[tuple[float, float, str, str], ...] = (
@@ -162,19 +196,16 @@ _PLACES: tuple[tuple[float, float, str, str], ...] = (
 
 
 def _free_place(
-    limits: _Limits, letters: int, i: int, x: Floats, y: Floats, half: float
+    limits: _Limits, letters: int, point: tuple[float, float], curve: _Converted, half: float
 ) -> tuple[float, float, str, str]:
-    """Return the offset and alignment at which a name about a point covers least of the curve.
-
-    Works on the drawing's usual size, because the axes are laid out only when all text is placed.
-    """
+    """Return the offset and alignment at which a name about a point covers least of a curve."""
     (left, right), (bottom, top) = limits
-    known = np.isfinite(x) & np.isfinite(y)
-    along = np.linspace(x[known].min(), x[known].max(), 400)
+    known = np.isfinite(curve.x) & np.isfinite(curve.y)
+    along = np.linspace(curve.x[known].min(), curve.x[known].max(), 400)
     px = (along - left) / (right - left) * _AXES_SIZE[0]
-    py = (np.interp(along, x[known], y[known]) - bottom) / (top - bottom) * _AXES_SIZE[1]
-    at_x = (x[i] - left) / (right - left) * _AXES_SIZE[0]
-    at_y = (y[i] - bottom) / (top - bottom) * _AXES_SIZE[1]
+    py = (np.interp(along, curve.x[known], curve.y[known]) - bottom) / (top - bottom) * _AXES_SIZE[1]
+    at_x = (point[0] - left) / (right - left) * _AXES_SIZE[0]
+    at_y = (point[1] - bottom) / (top - bottom) * _AXES_SIZE[1]
     bar = half / (top - bottom) * _AXES_SIZE[1]
     width, height = 6.6 * letters, 12.0
 
@@ -192,58 +223,118 @@ def _free_place(
     return min(_PLACES, key=cost)
 
 
-def _room(x: Floats, y: Floats, u: Floats) -> _Limits:
-    """Return limits that start the scale at zero and leave air above the highest bar for its name."""
-    top = float(np.nanmax(y + np.where(np.isfinite(u), K * u, 0)))
-    pad = max(0.06 * float(np.ptp(x)), 50.0)
-    return (
-        (max(0.0, float(np.nanmin(x)) - pad), float(np.nanmax(x)) + pad),
-        (0.0, top * 1.16 if top > 0 else 1.0),
-    )
+def _alt(title: str, x_name: str, x_unit: str, series: Sequence[_Converted]) -> str:
+    """Return what a person who cannot see the figure is told: its points, or where its lines begin, peak and end."""
+    read = [s for s in series if s.style in ("points", "open")]
+    highest = max((float(np.nanmax(np.abs(s.y))) for s in series if np.isfinite(s.y).any()), default=1.0) or 1.0
+    decimals = max(0, 2 - math.floor(math.log10(highest)))
+
+    def place(x: float, y: float, u: float) -> str:
+        pm = f" ± {fixed(K * u, decimals)}" if np.isfinite(u) else ""
+        return f"{general(x)} {x_unit} {fixed(y, decimals)}{pm}"
+
+    points = sorted((x, y, u) for s in read for x, y, u in zip(s.x, s.y, s.u, strict=True) if np.isfinite(y))
+    if read and len(points) <= _MOST_READ_OUT:
+        told = "; ".join(place(*point) for point in points)
+        return f"{title} against {x_name.lower()}, {len(points)} points: {told}."
+    lines = []
+    for s in series:
+        known = np.flatnonzero(np.isfinite(s.y))
+        if len(known):
+            ends = (known[0], known[np.argmax(s.y[known])], known[-1])
+            lines.append(f"{s.label} from {' by '.join(place(s.x[i], s.y[i], np.nan) for i in ends)}".strip())
+    return f"{title} against {x_name.lower()}: {'; '.join(lines)}."
 
 
-def _flat_rpm(summary: Mapping[str, Any], x: Floats, speed: Floats) -> list[tuple[float, float]]:
+def band_figures(bands: pa.Table, legs: pa.Table | None, summary: Summary) -> list[FigureSpec]:
+    """Return the figure of each quantity of the band table that any band has a value for, against engine speed.
+
+    Args:
+        bands: The band table.
+        legs: The accepted segments; their speeds over ground stand small beside the band speeds.
+        summary: Has the answers named in the figures.
+    """
+    if not has_values(bands, "rpm_mean") and not has_values(bands, "band_rpm"):
+        return []
+    return [_band_figure(q, bands, legs, summary) for q in BAND_QUANTITIES if has_values(bands, q.value)]
+
+
+def _band_figure(quantity: BandQuantity, bands: pa.Table, legs: pa.Table | None, summary: Summary) -> FigureSpec:
+    x = floats(bands, "rpm_mean")
+    x = np.where(np.isfinite(x), x, floats(bands, "band_rpm"))
+    y, u, ways = floats(bands, quantity.value), floats(bands, quantity.u), floats(bands, "ways")
+    order = np.argsort(x)[: int(np.isfinite(x).sum())]
+    x, y, u, ways, nominal = x[order], y[order], u[order], ways[order], floats(bands, "band_rpm")[order]
+    both = ways >= 2
+    # without one run back there is nothing the current was removed by
+    bare = quantity is SPEED and not both.any()
+    flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if quantity is ECONOMY else []
+    series = [_series("line", x, y), _series("points", x[both], y[both], u[both])]
+    series.append(_series("open", x[~both], y[~both], u[~both]))
+    if quantity is SPEED:
+        series.append(_series("crosses", floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")))
+    marks = []
+    for rpm, text in _answered(quantity, summary):
+        found = np.flatnonzero(np.isclose(nominal, rpm) & np.isfinite(y))
+        marks += [FigureMark(float(x[i]), float(y[i]), text) for i in found[:1]]
+    title, says = _TITLES[quantity]
+    return FigureSpec(
+        quantity.name, "Speed, current unknown" if bare else title, FigureAxis("Engine speed", "rpm"),
+        FigureAxis(title, quantity.unit), tuple(s for s in series if s.x), tuple(marks),
+        _caption(quantity, "Speed by runs one way only" if bare else says, flat, summary), tuple(flat),
+    )  # fmt: skip
+
+
+def _series(
+    style: Literal["line", "points", "open", "crosses"], x: Floats, y: Floats, u: Floats | None = None
+) -> FigureSeries:
+    return FigureSeries("", tuple(x.tolist()), tuple(y.tolist()), None if u is None else tuple(u.tolist()), style)
+
+
+_TITLES = {
+    SPEED: ("Speed, current removed", "Speed with the current removed"),
+    FUEL: ("Fuel flow, all engines", "Fuel flow of all engines together"),
+    ECONOMY: ("Economy", "Distance on a unit of fuel"),
+    RANGE: ("Range, reserve kept back", "Range on the usable fuel"),
+}
+"""Title of each figure, and what it is in its caption."""
+
+
+def _answered(quantity: BandQuantity, summary: Summary) -> list[tuple[float, str]]:
+    """Return the nominal rpm of each answer and its name, for the figures the answer is about."""
+    below = "best below planing" if summary.boat.planing else "best"
+    named: list[tuple[str, NamedBand | None]] = []
+    if quantity is SPEED:
+        named = [("top speed", summary.top_speed)]
+    elif quantity is not FUEL:
+        named = [("best on the plane", summary.economy_planing), (below, summary.economy_displacement)]
+    return [(band.band_rpm, text) for text, band in named if band is not None and band.band_rpm is not None]
+
+
+def _flat_rpm(summary: Summary, x: Floats, speed_kn: Floats) -> list[tuple[float, float]]:
     """Return the engine speeds between which economy stays near its best, where speed rises steadily with rpm."""
-    known = np.isfinite(speed) & np.isfinite(x)
-    if known.sum() < 2 or (np.diff(speed[known]) <= 0).any():
+    known = np.isfinite(speed_kn) & np.isfinite(x)
+    if known.sum() < 2 or (np.diff(speed_kn[known]) <= 0).any():
         return []
     found = []
-    for name in ("economy_displacement", "economy_planing"):
-        answer = summary.get(name)
-        ends = [number(answer.get(k)) for k in ("flat_from_kn", "flat_to_kn")] if isinstance(answer, dict) else [None]
-        ends_known = [end for end in ends if end is not None]
-        if len(ends_known) == 2:
-            low, high = np.interp(ends_known, speed[known], x[known])
+    for best in (summary.economy_displacement, summary.economy_planing):
+        if best is not None:
+            low, high = np.interp([best.flat_from_kn, best.flat_to_kn], speed_kn[known], x[known])
             found.append((float(low), float(high)))
     return found
 
 
-def _alt(key: str, title: str, x: Floats, y: Floats, u: Floats) -> str:
-    decimals = {"speed": 1, "fuel": 1, "economy": 3, "range": 0}[key]
-    known = np.flatnonzero(np.isfinite(y))
-    points = "; ".join(
-        f"{x[i]:.0f} rpm {fixed(y[i], decimals)}" + (f" ± {fixed(K * u[i], decimals)}" if np.isfinite(u[i]) else "")
-        for i in known
-    )
-    return f"{title} against engine speed, {len(known)} points: {points}."
-
-
-def _caption(curve: _Curve, flat: list[tuple[float, float]], bare: bool, summary: Mapping[str, Any]) -> str:
-    parts = ["Speed by runs one way only." if bare else f"{curve.says}."]
-    if curve.key == "speed":
+def _caption(quantity: BandQuantity, says: str, flat: list[tuple[float, float]], summary: Summary) -> str:
+    parts = [f"{says}."]
+    if quantity is SPEED:
         parts.append("Small crosses: each leg’s speed over ground, current still in it.")
-    if curve.key == "economy":
+    if quantity is ECONOMY:
         parts.append("Mean speed divided by mean fuel flow.")
-        within = [
-            summary[k].get("within_pct")
-            for k in ("economy_planing", "economy_displacement")
-            if isinstance(summary.get(k), dict)
-        ]
-        if flat and within and number(within[0]) is not None:
-            parts.append(f"Shaded: within {within[0]:g} % of the best.")
-    if curve.key == "range":
-        fuel = summary.get("fuel") or {}
-        parts.append(f"A reserve of {percent(fuel.get('reserve_fraction'))} is kept back.")
+        best = summary.economy_planing or summary.economy_displacement
+        if flat and best is not None:
+            parts.append(f"Shaded: within {best.within_pct:g} % of the best.")
+    if quantity is RANGE:
+        parts.append(f"A reserve of {percent(summary.fuel.reserve_fraction)} is kept back.")
     return " ".join(parts)
 
 
@@ -273,11 +364,10 @@ class CurrentPoint:
     band: str = ""
 
 
-def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | None) -> list[CurrentPoint]:
-    """Return the current each pair shows; from the band table and the times of its legs where the summary has none."""
-    given = _points(at(summary, "current", "pairs"))
-    if given:
-        return given
+def pair_points(summary: Summary, bands: pa.Table, legs: pa.Table | None) -> list[CurrentPoint]:
+    """Return the current each pair shows; from the band table and the times of its legs where no pair was formed."""
+    if summary.current.pairs:
+        return sorted((_pair_point(pair) for pair in summary.current.pairs), key=lambda p: p.t_s)
     times: dict[float, list[float]] = {}
     for leg in rows(legs):
         rpm = number(leg.get("band_rpm"))
@@ -287,41 +377,26 @@ def pair_points(summary: Mapping[str, Any], bands: pa.Table, legs: pa.Table | No
     for band in rows(bands):
         rpm, speed = number(band.get("band_rpm")), number(band.get("current_kn"))
         if rpm in times and speed is not None:
-            found.append(
-                CurrentPoint(
-                    float(np.mean(times[rpm])),
-                    speed,
-                    number(band.get("current_towards_deg")),
-                    None,
-                    rpm,
-                    band=band_label(band),
-                )
-            )
+            towards = number(band.get("current_towards_deg"))
+            found.append(CurrentPoint(float(np.mean(times[rpm])), speed, towards, None, rpm, band=band_label(band)))
     return sorted(found, key=lambda p: p.t_s)
 
 
-def fit_points(summary: Mapping[str, Any]) -> list[CurrentPoint]:
+def _pair_point(pair: SequenceCurrent) -> CurrentPoint:
+    fit_kn = -pair.fit_along_kn if pair.along_kn < 0 else pair.fit_along_kn
+    return CurrentPoint(
+        _seconds(pair.t), pair.speed_kn, pair.towards_deg, pair.u_kn, pair.band_rpm, fit_kn, band_label(pair)
+    )
+
+
+def fit_points(summary: Summary) -> list[CurrentPoint]:
     """Return the fitted current in order of time; empty where no fit was made."""
-    return _points(at(summary, "current", "fit"))
-
-
-def _points(entries: Any) -> list[CurrentPoint]:
-    found = []
-    for entry in entries if isinstance(entries, Iterable) and not isinstance(entries, str | Mapping) else ():
-        if not isinstance(entry, Mapping):
-            continue
-        t = parse_moment(entry.get("t"))
-        speed = number(entry.get("speed_kn", entry.get("current_kn")))
-        if t is None or speed is None:
-            continue
-        towards = number(entry.get("towards_deg", entry.get("current_towards_deg")))
-        u = number(entry.get("u_kn", entry.get("speed_u_kn")))
-        along, fit_along = number(entry.get("along_kn")), number(entry.get("fit_along_kn"))
-        fit_kn = None if fit_along is None else -fit_along if along is not None and along < 0 else fit_along
-        found.append(
-            CurrentPoint(t.timestamp(), speed, towards, u, number(entry.get("band_rpm")), fit_kn, band_label(entry))
-        )
+    found = [CurrentPoint(_seconds(f.t), f.speed_kn, f.towards_deg, f.u_kn, None) for f in summary.current.fit]
     return sorted(found, key=lambda p: p.t_s)
+
+
+def _seconds(iso_utc: str) -> float:
+    return datetime.fromisoformat(iso_utc).timestamp()
 
 
 def current_figure(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> Drawing | None:
@@ -387,21 +462,32 @@ def _hour(t_s: float) -> str:
     return clock(datetime.fromtimestamp(t_s, UTC), seconds=False)
 
 
-def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[dict[str, str]]:
+class CurrentRow(NamedTuple):
+    """A pair's current along its line beside the fit along the same line, as text."""
+
+    time: str
+    band: str
+    pair: str
+    pair_pm: str
+    pair_towards: str
+    fit: str
+
+
+def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[CurrentRow]:
     """Return each pair's current along its line beside the fit along the same line, as text."""
     decimals = max(2, column_decimals([p.u_kn for p in pairs], usual=2, most=2))
     made = []
     for p in pairs:
         beside = p.fit_kn if p.fit_kn is not None else _fit_along(fit, p)
         made.append(
-            {
-                "time": _hour(p.t_s),
-                "band": p.band,
-                "pair": fixed(p.speed_kn, decimals),
-                "pair_pm": plus_minus(p.u_kn, decimals, dash=""),
-                "pair_towards": degrees(p.towards_deg),
-                "fit": fixed(beside, decimals),
-            }
+            CurrentRow(
+                time=_hour(p.t_s),
+                band=p.band,
+                pair=fixed(p.speed_kn, decimals),
+                pair_pm=plus_minus(p.u_kn, decimals, dash=""),
+                pair_towards=degrees(p.towards_deg),
+                fit=fixed(beside, decimals),
+            )
         )
     return made
 

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from numbers import Real
-from typing import Any
+from typing import Any, Protocol
 
 K = 2.0
 """Coverage factor of every printed ±."""
@@ -23,14 +23,6 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
     "December",
 )  # fmt: skip
-
-_UNIT_SUFFIXES: tuple[tuple[str, str], ...] = (
-    ("_kn_per_min", "kn/min"), ("_deg_per_min", "°/min"), ("_nm_per_l", "nm/L"), ("_l_per_nm", "L/nm"),
-    ("_l_per_h", "L/h"), ("_kg_per_m3", "kg/m³"), ("_true_deg", "° true"), ("_deg", "°"), ("_kn", "kn"),
-    ("_rpm", "rpm"), ("_ppm", "ppm"), ("_pct", "%"), ("_min", "min"), ("_kg", "kg"), ("_kw", "kW"), ("_nm", "nm"),
-    ("_bar", "bar"), ("_hz", "Hz"), ("_c", "°C"), ("_m", "m"), ("_s", "s"), ("_l", "L"), ("_h", "h"),
-)  # fmt: skip
-_STATISTICS = {"mean": "mean", "min": "least", "max": "greatest", "sd": "spread (sd)", "median": "median"}
 
 
 def number(value: Any) -> float | None:
@@ -50,15 +42,38 @@ def fixed(value: Any, decimals: int, *, dash: str = DASH) -> str:
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
 
-def band_label(entry: Mapping[str, Any]) -> str:
-    """Return what stands in a column of bands: the engine speed, or the name of a band of unknown engine speed."""
-    rpm = number(entry.get("band_rpm"))
-    return str(entry.get("band_name") or DASH) if rpm is None else fixed(rpm, 0)
+class BandEntry(Protocol):
+    """What tells a band: its engine speed [rpm], or its name where that is unknown."""
+
+    @property
+    def band_rpm(self) -> float | None:
+        """Engine speed [rpm], None where unknown."""
+
+    @property
+    def band_name(self) -> str:
+        """What people call it."""
 
 
-def band_phrase(entry: Mapping[str, Any]) -> str:
+def band_label(band: BandEntry | Mapping[str, Any]) -> str:
+    """Return what stands in a column of bands: the engine speed, or the name of a band of unknown engine speed.
+
+    Args:
+        band: An entry of the summary, or a row of a table with the same fields.
+    """
+    rpm, name = _band_of(band)
+    return name or DASH if rpm is None else fixed(rpm, 0)
+
+
+def band_phrase(band: BandEntry | Mapping[str, Any]) -> str:
     """Return what a band is called in a sentence: "1800 rpm", or its own name."""
-    return str(entry.get("band_name") or "") if number(entry.get("band_rpm")) is None else f"{band_label(entry)} rpm"
+    rpm, name = _band_of(band)
+    return name if rpm is None else f"{fixed(rpm, 0)} rpm"
+
+
+def _band_of(band: BandEntry | Mapping[str, Any]) -> tuple[float | None, str]:
+    if isinstance(band, Mapping):
+        return number(band.get("band_rpm")), str(band.get("band_name") or "")
+    return number(band.band_rpm), band.band_name
 
 
 def grouped(value: Any, decimals: int = 0) -> str:
@@ -230,22 +245,6 @@ def sentence(text: str) -> str:
 def words(key: str) -> str:
     """Return a code such as ``one_way`` as words."""
     return key.strip() if " " in key.strip() else key.replace("_", " ").strip()
-
-
-def label_and_unit(key: str) -> tuple[str, str]:
-    """Return what a key such as ``wind_speed_true_kn_mean`` names, and its unit ("" if it has none)."""
-    stem, extra = key, ""
-    for statistic, text in _STATISTICS.items():
-        # "_min" alone is a unit only where it follows no other unit
-        if key.endswith(f"_{statistic}") and any(
-            key.removesuffix(f"_{statistic}").endswith(s) for s, _ in _UNIT_SUFFIXES
-        ):
-            stem, extra = key.removesuffix(f"_{statistic}"), f", {text}"
-            break
-    for suffix, unit in _UNIT_SUFFIXES:
-        if stem.endswith(suffix):
-            return words(stem.removesuffix(suffix)) + extra, unit
-    return words(stem) + extra, ""
 
 
 def split_flags(value: Any) -> list[str]:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.prepare.data_health import page_one
 from trialcapture.reduce.bands import join_names
-from trialcapture.report.answers import at, calibration_statement, rated_rpm_lines, why_absent
+from trialcapture.reduce.summary import Severity, Summary
+from trialcapture.report.answers import calibration_statement, rated_rpm_lines, why_absent
 from trialcapture.report.arrow_columns import engine_ids, floats, has_values, rows
 from trialcapture.report.band_table import review_line
 from trialcapture.report.evidence_tables import condition_items
@@ -21,7 +22,6 @@ from trialcapture.report.format import (
     column_decimals,
     degrees,
     fixed,
-    grouped,
     join_words,
     measured,
     number,
@@ -30,39 +30,32 @@ from trialcapture.report.format import (
     sentence,
     words,
 )
+from trialcapture.report.reader_units import ReaderUnits
 
-_SEVERITY_ORDER = {"red": 0, "yellow": 1, "info": 2}
-SEVERITY_WORDS = {"red": "Serious", "yellow": "Caution", "info": "Note"}
+_SEVERITY_ORDER: dict[Severity, int] = {"red": 0, "yellow": 1, "info": 2}
+SEVERITY_WORDS: dict[Severity, str] = {"red": "Serious", "yellow": "Caution", "info": "Note"}
 _MOST_NAMED = 12
 
 
-def sorted_warnings(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """Return the warnings, gravest first, otherwise in the order given."""
-    found = [w for w in at(summary, "warnings") or [] if isinstance(w, Mapping)]
-    return sorted(found, key=lambda w: _SEVERITY_ORDER.get(str(w.get("severity")), 2))
+class WarningLine(NamedTuple):
+    """A warning as text: how grave it is and the word for that, a sentence, and what it concerns."""
+
+    severity: Severity
+    word: str
+    text: str
+    where: str
 
 
-def warning_lines(summary: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Return each warning as severity word, text and where it applies."""
-    lines = []
-    for w in sorted_warnings(summary):
-        severity = str(w.get("severity")) if w.get("severity") in SEVERITY_WORDS else "info"
-        lines.append(
-            {
-                "severity": severity,
-                "word": SEVERITY_WORDS[severity],
-                "text": sentence(str(w.get("text") or words(str(w.get("code") or "unnamed warning")))),
-                "where": str(w.get("where") or ""),
-            }
-        )
-    return lines
-
-
-def boat_name(summary: Mapping[str, Any]) -> str:
-    """Return the boat's name, however the summary holds it."""
-    boat = at(summary, "boat")
-    name = boat.get("name") if isinstance(boat, Mapping) else boat
-    return str(name) if name else "Unnamed boat"
+def warning_lines(summary: Summary, units: ReaderUnits) -> list[WarningLine]:
+    """Return the warnings in the reader's units, gravest first, otherwise in the order given."""
+    faults = iter(page_one(units.restate_health(summary.data_health)))
+    made = []
+    for w in summary.warnings:
+        # each line of the account of the data is a warning of its own, in the same order
+        fault = next(faults, None) if w.code == "data-health" else None
+        text = units.restate_warning(w) if fault is None else f"{fault.what} {fault.text}"
+        made.append(WarningLine(w.severity, SEVERITY_WORDS[w.severity], sentence(text), w.where))
+    return sorted(made, key=lambda line: _SEVERITY_ORDER[line.severity])
 
 
 _MEASURED: tuple[tuple[str, str, str, str, str], ...] = (
@@ -82,12 +75,12 @@ _MEASURED: tuple[tuple[str, str, str, str, str], ...] = (
 )
 
 
-def gaps(samples: pa.Table | None, bands: pa.Table, summary: Mapping[str, Any]) -> list[str]:
+def gaps(samples: pa.Table | None, bands: pa.Table, summary: Summary) -> list[str]:
     """Return what was neither measured nor stated, and what the report lacks for it.
 
     What a warning of the reduction already says is not said again.
     """
-    said = {str(w.get("code")) for w in sorted_warnings(summary)}
+    said = {w.code for w in summary.warnings}
     found = []
     if samples is None or samples.num_rows == 0:
         found.append("No samples: nothing could be placed on UTC. Time line, track and speeds are missing.")
@@ -108,19 +101,18 @@ def gaps(samples: pa.Table | None, bands: pa.Table, summary: Mapping[str, Any]) 
                 found.append(f"{name} {why}{' for any engine' if why == 'was not recorded' else ''}. {effect}")
             elif without:
                 found.append(f"{name} {why_absent(summary, quantity)}: engine {join_words(without)}.")
-    if "capacity-unknown" not in said and number(at(summary, "fuel", "capacity_l")) is None:
+    if "capacity-unknown" not in said and summary.fuel.capacity_l is None:
         found.append("The tank capacity was not stated. No range is given.")
-    lacking = [str(item) for item in at(summary, "load", "missing") or []]
-    if lacking and "load-incomplete" not in said:
-        found.append(f"Load: {join_words(lacking)} not stated. The displacement is not complete.")
-    checked = "fuel-uncalibrated" in said or at(summary, "fuel", "calibration") is not None
+    if summary.load.missing and "load-incomplete" not in said:
+        found.append(f"Load: {join_words(summary.load.missing)} not stated. The displacement is not complete.")
+    checked = "fuel-uncalibrated" in said or summary.fuel.calibration is not None
     if not checked and has_values(bands, "fuel_l_per_h"):
         found.append("Fuel flow was not checked against a measured volume.")
     return found
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class RefusedKind:
     """Stretches left out for one kind of reason.
 
     Attributes:
@@ -145,7 +137,7 @@ def kind_of_reason(reason: Any) -> str:
     return kind or "no reason given"
 
 
-def rejected_stretches(segments: pa.Table | None) -> list[LeftOut]:
+def rejected_stretches(segments: pa.Table | None) -> list[RefusedKind]:
     """Return the candidates left out, by kind of reason, the commonest first, each kind with a letter."""
     by_kind: dict[str, list[tuple[int, str]]] = {}
     for s in rows(segments):
@@ -158,7 +150,7 @@ def rejected_stretches(segments: pa.Table | None) -> list[LeftOut]:
     for n, (kind, found) in enumerate(ranked):
         letter = chr(65 + n) if n < 26 else f"Z{n - 25}"
         named = tuple((clock(t), detail) for t, detail in sorted(found)[:_MOST_NAMED])
-        made.append(LeftOut(letter, kind, len(found), named, max(0, len(found) - _MOST_NAMED)))
+        made.append(RefusedKind(letter, kind, len(found), named, max(0, len(found) - _MOST_NAMED)))
     return made
 
 
@@ -190,34 +182,33 @@ class Point:
 
 def points(
     *, segments: pa.Table | None, clocks: pa.Table | None, bands: pa.Table, legs: pa.Table | None,
-    summary: Mapping[str, Any], rejected: list[LeftOut],
+    summary: Summary, rejected: list[RefusedKind], units: ReaderUnits,
 ) -> list[Point]:  # fmt: skip
     """Return the points of dispute in the order they are usually raised."""
     return [
-        _load(summary),
+        _load(summary, units),
         _directions(bands),
-        _current(bands, summary),
-        _depth(bands, legs, summary),
-        _weather(summary),
+        _current(bands, summary, units),
+        _depth(bands, legs, summary, units),
+        _weather(summary, units),
         _trim(legs),
         _fuel(bands, summary),
         _rated(summary),
-        _speed_log(summary),
+        _speed_log(summary, units),
         _clocks(clocks),
         _left_out(segments, rejected),
         _reviewed(summary),
     ]
 
 
-def _load(summary: Mapping[str, Any]) -> Point:
-    question = "How was the boat loaded?"
-    total = number(at(summary, "load", "displacement_kg"))
-    missing = [str(m) for m in at(summary, "load", "missing") or []]
-    lacking = f" Not stated: {join_words(missing)}." if missing else ""
-    if total is None:
+def _load(summary: Summary, units: ReaderUnits) -> Point:
+    question, load = "How was the boat loaded?", summary.load
+    lacking = f" Not stated: {join_words(load.missing)}." if load.missing else ""
+    if load.displacement_kg is None:
         return Point(question, UNKNOWN, f"The displacement is not known.{lacking}")
+    total = units.say(load.displacement_kg, "kg", 0, thousands=True)
     return Point(
-        question, CAUTION if missing else KNOWN, f"{grouped(total)} kg in all; the load sheet shows the sum.{lacking}"
+        question, CAUTION if load.missing else KNOWN, f"{total} in all; the load sheet shows the sum.{lacking}"
     )
 
 
@@ -232,7 +223,7 @@ def _directions(bands: pa.Table) -> Point:
     return Point(question, CAUTION, f"{both}. One direction only: {join_names(one_way, ' and ')}.")
 
 
-def _current(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
+def _current(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Point:
     question = "How strong was the current?"
     size, towards = floats(bands, "current_kn"), floats(bands, "current_towards_deg")
     known = np.isfinite(size)
@@ -240,25 +231,23 @@ def _current(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
         return Point(question, UNKNOWN, "It could not be found from the runs.")
     low, high = float(size[known].min()), float(size[known].max())
     where = towards[known & np.isfinite(towards)]
-    text = f"{fixed(low, 2)} to {fixed(high, 2)} kn" if fixed(low, 2) != fixed(high, 2) else f"{fixed(high, 2)} kn"
+    text = units.span(low, high, "kn", 2)
     if len(where):
         radians = np.radians(where)
         mean = np.degrees(np.arctan2(np.sin(radians).mean(), np.cos(radians).mean()))
         text += f", setting about {degrees(float(mean))}"
-    said = at(summary, "current", "disagreement")
-    disagree = any(
-        "disagree" in str(w.get("code", "")) for w in at(summary, "warnings") or [] if isinstance(w, Mapping)
-    )
-    extra = f" {sentence(str(said))}" if isinstance(said, str) and said else ""
+    disagree = any("disagree" in w.code for w in summary.warnings)
+    said = summary.current.disagreement
+    extra = f" {sentence(said)}" if said else ""
     return Point(question, CAUTION if disagree else KNOWN, f"{text}. Pairs and fit are compared in section 6.{extra}")
 
 
-def _depth(bands: pa.Table, legs: pa.Table | None, summary: Mapping[str, Any]) -> Point:
+def _depth(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits) -> Point:
     question = "Was the water deep enough?"
     depth, froude = floats(legs, "depth_m_min"), floats(bands, "depth_froude_max")
     if not np.isfinite(depth).any() and not np.isfinite(froude).any():
         return Point(question, UNKNOWN, f"Depth {why_absent(summary, 'depth')}.")
-    text = f"Least depth on a leg {fixed(float(np.nanmin(depth)), 1)} m." if np.isfinite(depth).any() else ""
+    text = f"Least depth on a leg {units.say(np.nanmin(depth), 'm', 1)}." if np.isfinite(depth).any() else ""
     near = (froude >= CRITICAL_LOW) & (froude <= CRITICAL_HIGH)
     if np.isfinite(froude).any():
         text += f" Depth Froude number up to {fixed(float(np.nanmax(froude)), 2)}."
@@ -269,9 +258,9 @@ def _depth(bands: pa.Table, legs: pa.Table | None, summary: Mapping[str, Any]) -
     return Point(question, CAUTION if near.any() else KNOWN, text.strip())
 
 
-def _weather(summary: Mapping[str, Any]) -> Point:
+def _weather(summary: Summary, units: ReaderUnits) -> Point:
     named = (("Wind, true", "wind"), ("Wave height", "waves"), ("Sea state, WMO code", "sea state (WMO code)"))
-    said = dict(condition_items(summary))
+    said = dict(condition_items(summary, units))
     text = "; ".join(f"{name} {said[label]}" for label, name in named if label in said)
     if not text:
         return Point("What were wind and sea?", UNKNOWN, "Neither wind nor sea was recorded or noted.")
@@ -291,37 +280,34 @@ def _trim(legs: pa.Table | None) -> Point:
     return Point(question, CAUTION if void or len(kinds) > 1 else KNOWN, sentence(text))
 
 
-def _fuel(bands: pa.Table, summary: Mapping[str, Any]) -> Point:
+def _fuel(bands: pa.Table, summary: Summary) -> Point:
     question = "Was the fuel flow calibrated?"
     if not has_values(bands, "fuel_l_per_h"):
         return Point(question, UNKNOWN, f"Fuel flow {why_absent(summary, 'fuel')}.")
-    calibrated = number(at(summary, "fuel", "calibration", "factor")) is not None
-    return Point(question, KNOWN if calibrated else CAUTION, calibration_statement(summary, bands))
+    return Point(
+        question, CAUTION if summary.fuel.calibration is None else KNOWN, calibration_statement(summary, bands)
+    )
 
 
-def _rated(summary: Mapping[str, Any]) -> Point:
+def _rated(summary: Summary) -> Point:
     question = "Did the engines reach rated rpm?"
     lines = rated_rpm_lines(summary)
     if not lines:
         return Point(question, UNKNOWN, "There is no full-throttle stretch to judge by, or rated rpm was not stated.")
-    shares = [number(c.get("pct")) for c in at(summary, "rated_rpm_check") or []]
     # the reduction calls rated rpm reached from here on (common practice, no source)
-    short = any(s is None or s < 99 for s in shares)
+    short = any(check.pct is None or check.pct < 99 for check in summary.rated_rpm_check)
     return Point(question, CAUTION if short else KNOWN, " ".join(lines))
 
 
-def _speed_log(summary: Mapping[str, Any]) -> Point:
-    question = "Does the boat’s own log agree?"
-    found = at(summary, "speed_log")
-    if number(at(found, "factor")) is None:
+def _speed_log(summary: Summary, units: ReaderUnits) -> Point:
+    question, found = "Does the boat’s own log agree?", summary.speed_log
+    if found is None:
         return Point(question, UNKNOWN, "No log speed to compare, or no band run both ways.")
-    text = f"Log speed × {measured(found['factor'], found.get('factor_u'), '', usual=3)}"
-    offset = number(found.get("offset_kn"))
-    if offset:
-        text += f" {'+' if offset > 0 else '−'} {fixed(abs(offset), 2)} kn"
-    text += f" is the speed found, over {plural(int(found.get('bands') or 0), 'band')}"
-    if number(found.get("worst_left_kn")) is not None:
-        text += f", within {fixed(found['worst_left_kn'], 2)} kn"
+    text = f"Log speed × {measured(found.factor, found.factor_u, '', usual=3)}"
+    if found.offset_kn:
+        text += f" {'+' if found.offset_kn > 0 else '−'} {units.say(abs(found.offset_kn), 'kn', 2)}"
+    text += f" is the speed found, over {plural(found.bands, 'band')}"
+    text += f", within {units.say(found.worst_left_kn, 'kn', 2)}"
     return Point(question, KNOWN, f"{text}. The log is shown and used for nothing.")
 
 
@@ -345,7 +331,7 @@ def _clocks(clocks: pa.Table | None) -> Point:
     return Point(question, CAUTION if failed or poor else KNOWN, text.strip() or "See the table of clocks.")
 
 
-def _left_out(segments: pa.Table | None, rejected: list[LeftOut]) -> Point:
+def _left_out(segments: pa.Table | None, rejected: list[RefusedKind]) -> Point:
     question = "What was left out, and why?"
     total = 0 if segments is None else segments.num_rows
     if not total:
@@ -358,7 +344,7 @@ def _left_out(segments: pa.Table | None, rejected: list[LeftOut]) -> Point:
     return Point(question, KNOWN, f"{out} of {total} stretches: {why}{more}. Section 4 names each.")
 
 
-def _reviewed(summary: Mapping[str, Any]) -> Point:
+def _reviewed(summary: Summary) -> Point:
     question = "Did a person change what was used?"
     line = review_line(summary)
     if not line:

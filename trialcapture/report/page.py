@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
@@ -12,10 +11,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from trialcapture.prepare.steady.segment_review import as_reviewed
-from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
-from trialcapture.report.band_table import COMPARED, QUANTITIES, band_table, review_view, starred
+from trialcapture.reduce.summary import Summary
+from trialcapture.report.answers import also_found, answers, calibration_statement, other_result, reserve_statement
+from trialcapture.report.band_table import COMPARED, band_table, review_view, starred
 from trialcapture.report.evidence_tables import (
-    budget_table,
+    budget_tables,
     clock_rows,
     common_trim,
     condition_items,
@@ -25,18 +25,25 @@ from trialcapture.report.evidence_tables import (
     load_sheet,
     method_rows,
     plausibility_rows,
-    raw_files,
+    raw_file_rows,
     regime_rows,
     reject_rows,
     sentence_counts,
     standard_error_rows,
 )
 from trialcapture.report.figures import Drawing
-from trialcapture.report.figures_results import current_figure, current_rows, curves, fit_points, pair_points
+from trialcapture.report.figures_results import (
+    band_figures,
+    current_figure,
+    current_rows,
+    draw_specification,
+    fit_points,
+    pair_points,
+)
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
-from trialcapture.report.format import DASH, plural
+from trialcapture.report.format import DASH, general, plural
 from trialcapture.report.limits import (
-    boat_name,
+    WarningLine,
     gaps,
     points,
     reason_letters,
@@ -44,8 +51,13 @@ from trialcapture.report.limits import (
     steady_count,
     warning_lines,
 )
+from trialcapture.report.reader_units import METRIC, ReaderUnits
 
-_NUMBER_AND_UNIT = re.compile(r"(?:± )?\d[\d.\u202f]* (?:%|kn|nm/L|nm|L/h|L|rpm|m|kg|s|°C|legs?|bands?)(?![\w/])")
+_NUMBER_AND_UNIT = re.compile(
+    r"(?:± )?\d[\d.\u202f]* "
+    r"(?:%|kn|mph|n?mi?/(?:L|(?:US |imp )?gal)|nm|mi|(?:L|(?:US |imp )?gal)/h|L|(?:US |imp )?gal|rpm|m|ft|kg|lb|s|°[CF]"
+    r"|legs?|bands?)(?![\w/])"
+)
 
 
 def render_report(
@@ -56,7 +68,8 @@ def render_report(
     rejects: pa.Table | None,
     bands: pa.Table,
     legs: pa.Table | None,
-    summary: Mapping[str, Any],
+    summary: Summary,
+    units: ReaderUnits = METRIC,
 ) -> str:
     """Return the report of a trial as one HTML file that needs nothing beside it.
 
@@ -69,37 +82,39 @@ def render_report(
         rejects: How many lines could not be used, by ``source`` and ``reason``, as ``count``.
         bands: One row an RPM band.
         legs: The accepted segments that made each band.
-        summary: The reduction's summary with what the pipeline adds.
+        summary: The summary.
+        units: What the reader asked for.
     """
     stars = starred(segments)
     segments = None if segments is None else as_reviewed(segments)
     rejected = rejected_stretches(segments)
     pairs, fit = pair_points(summary, bands, legs), fit_points(summary)
-    warnings = warning_lines(summary)
+    warnings = warning_lines(summary, units)
     missing = gaps(samples, bands, summary)
     context = {
-        "boat": boat_name(summary),
+        "boat": summary.boat.name or "Unnamed boat",
         "identity": _identity(summary),
-        "conditions": conditions_line(summary),
-        "condition_items": condition_items(summary),
-        "answers": answers(bands, summary),
-        "also": also_found(summary),
+        "conditions": conditions_line(summary, units),
+        "condition_items": condition_items(summary, units),
+        "answers": answers(bands, summary, units),
+        "also": also_found(summary, units),
         "warnings": warnings,
         "missing": missing,
         "counts": _counts(warnings, missing, segments),
-        "table": band_table(bands, summary),
-        "quantities": QUANTITIES,
-        "reserve": reserve_statement(summary, bands),
+        "table": band_table(bands, summary, units),
+        "reserve": reserve_statement(summary, bands, units),
         "calibration": calibration_statement(summary, bands),
-        "curves": curves(bands, legs, summary),
-        "review": review_view(summary),
-        "compared": COMPARED,
+        "curves": [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)],
+        "others": [other_result(found, units) for found in summary.measures],
+        "other_figures": [draw_specification(spec, units) for found in summary.measures for spec in found.figures],
+        "review": review_view(summary, units),
+        "compared": [(q.name.capitalize(), units.scale(q.unit).text) for q in COMPARED],
         "starred": bool(stars),
         "timeline": timeline(samples, segments, reason_letters(segments), stars),
         "rejected": rejected,
         "steady": steady_count(segments),
         "track": track(samples, legs),
-        "legs": leg_rows(legs, stars),
+        "legs": leg_rows(legs, units, stars),
         "common_trim": common_trim(legs),
         "current": current_figure(pairs, fit),
         "current_rows": current_rows(pairs, fit),
@@ -107,21 +122,24 @@ def render_report(
         "clocks_figure": clocks_figure(clocks),
         "onset": onset(samples),
         "points": points(
-            segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected
+            segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected, units=units
         ),
-        "load": load_sheet(summary),
-        "budget": budget_table(summary),
+        "load": load_sheet(summary, units),
+        "budgets": budget_tables(summary, units),
         "errors": standard_error_rows(summary),
+        "errors_factor": general(summary.statistics.standard_errors.factor, 2),
         "regimes": regime_rows(summary),
-        "regimes_by": str(at(summary, "regimes", "by") or ""),
-        "plausibility": plausibility_rows(summary),
+        "regimes_by": summary.regimes.by,
+        "plausibility": plausibility_rows(summary, units),
         "methods": method_rows(summary),
         "rejects": reject_rows(rejects),
         "sentences": sentence_counts(summary),
-        "raw": raw_files(summary),
-        "health": health_rows(summary),
-        "version": str(at(summary, "software_version") or DASH),
-        "config_hash": str(at(summary, "config_hash") or DASH),
+        "raw": raw_file_rows(summary),
+        "health": health_rows(summary.data_health, units),
+        "version": summary.software_version,
+        "config_hash": summary.config_hash,
+        "unit": units.head,
+        "definitions": units.definitions(),
         "draw": _markup,
         "dash": DASH,
     }  # fmt: skip
@@ -150,20 +168,18 @@ def _markup(drawing: Drawing, narrow: bool = False) -> Any:
     return Markup(drawing.narrow_svg if narrow else drawing.svg)
 
 
-def _identity(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
-    config_hash = str(at(summary, "config_hash") or "")
-    session = at(summary, "session")
+def _identity(summary: Summary) -> list[tuple[str, str]]:
     return [
-        ("Session", str((session.get("id") if isinstance(session, Mapping) else session) or DASH)),
-        ("Made with", f"trialcapture {at(summary, 'software_version') or DASH}"),
-        ("Settings", f"{config_hash[:12]}…" if config_hash else DASH),
-        ("Raw files", str(len(at(summary, "raw") or []) or DASH)),
+        ("Session", summary.session.id),
+        ("Made with", f"trialcapture {summary.software_version}"),
+        ("Settings", f"{summary.config_hash[:12]}…"),
+        ("Raw files", str(len(summary.raw))),
     ]
 
 
-def _counts(warnings: list[dict[str, str]], missing: list[str], segments: pa.Table | None) -> str:
+def _counts(warnings: list[WarningLine], missing: list[str], segments: pa.Table | None) -> str:
     """Return "1 serious warning, 2 cautions, 1 note, 3 things not known; 18 of 27 stretches used"."""
     kinds = (("red", "serious warning"), ("yellow", "caution"), ("info", "note"))
-    said = [plural(n, name) for severity, name in kinds if (n := sum(w["severity"] == severity for w in warnings))]
+    said = [plural(n, name) for severity, name in kinds if (n := sum(w.severity == severity for w in warnings))]
     said.append(plural(len(missing), "thing not known", "things not known") if missing else "nothing missing")
-    return ", ".join(said or ["no warning"]) + "; " + steady_count(segments)
+    return ", ".join(said) + "; " + steady_count(segments)

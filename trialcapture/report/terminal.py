@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import pyarrow as pa
 from rich.box import Box
@@ -12,9 +12,18 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from trialcapture.report.answers import also_found, answers, at, calibration_statement, reserve_statement
+from trialcapture.prepare.data_health import DataHealth
+from trialcapture.reduce.summary import Severity, Summary
+from trialcapture.report.answers import (
+    Answer,
+    also_found,
+    answers,
+    calibration_statement,
+    other_result,
+    reserve_statement,
+)
 from trialcapture.report.arrow_columns import rows
-from trialcapture.report.band_table import QUANTITIES, BandTable, band_table, review_line
+from trialcapture.report.band_table import BandTable, band_table, review_line
 from trialcapture.report.format import (
     DASH,
     NARROW_SPACE,
@@ -24,79 +33,79 @@ from trialcapture.report.format import (
     fixed,
     number,
     plural,
-    sentence,
     words,
 )
-from trialcapture.report.limits import sorted_warnings
+from trialcapture.report.limits import WarningLine, warning_lines
+from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 _SCREEN = 80
 # plain hyphens, so that a terminal without line-drawing characters shows the same table
 RULED = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
-_SEVERITY = {"red": ("SERIOUS", "bold red"), "yellow": ("CAUTION", "yellow"), "info": ("NOTE", "")}
+_SEVERITY: dict[Severity, tuple[str, str]] = {
+    "red": ("SERIOUS", "bold red"),
+    "yellow": ("CAUTION", "yellow"),
+    "info": ("NOTE", ""),
+}
 
 
-def bands_view(bands: pa.Table, summary: Mapping[str, Any]) -> RenderableType:
+def bands_view(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC) -> RenderableType:
     """Return the RPM-band table with reserve, answers and warnings, readable at 80 columns without colour.
 
     Args:
         bands: One row an RPM band; uncertainties are k = 1 and printed k = 2.
-        summary: The reduction's summary.
+        summary: The summary.
+        units: What the reader asked for.
     """
-    table = band_table(bands, summary)
+    table = band_table(bands, summary, units)
     parts: list[RenderableType] = []
     if table.rows:
-        parts += [_table(table), *_below(table, bands, summary)]
+        parts += [*_tables(table, units), *_below(table, bands, summary, units)]
     else:
         parts.append(Text("No RPM band: no steady stretch was accepted.", style="bold"))
         parts += [Text(plain_text(line)) for line in why_no_band(summary)]
     reviewed = review_line(summary)
     if reviewed:
         parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
-    parts += [Text(""), *_answers(bands, summary)]
-    counted = health_line(summary)
-    if counted:
-        parts += [Text(""), _hanging("Data:", counted)]
-    warnings = sorted_warnings(summary)
+    parts += [Text(""), *_answers(bands, summary, units)]
+    parts += [Text(""), _hanging("Data:", health_line(summary.data_health))]
+    warnings = warning_lines(summary, units)
     if warnings:
         parts += [Text(""), Text(f"Warnings ({len(warnings)})", style="bold")]
         parts += [_warning(w) for w in warnings]
     return Group(*parts)
 
 
-def why_no_band(summary: Mapping[str, Any]) -> list[str]:
+def why_no_band(summary: Summary) -> list[str]:
     """Return why every stretch was refused: how many by which limit, and the longest that came near."""
-    tally = at(summary, "dropped", "segments")
-    if not isinstance(tally, Mapping) or not tally:
+    tally, longest = summary.dropped.segments, summary.dropped.longest_segment
+    if not tally:
         return ["Nothing looked like a run: engines, course and speed were never held together."]
-    ranked = sorted(tally.items(), key=lambda item: (-int(item[1]), str(item[0])))
-    lines = [f"Refused: {', '.join(f'{count} {words(str(reason))}' for reason, count in ranked)}."]
-    longest = at(summary, "dropped", "longest_segment")
-    if isinstance(longest, Mapping):
-        when, length = str(longest.get("start"))[11:19], float(longest.get("duration_s") or 0.0)
-        lines.append(f"The longest that may have been a run: {length:.0f} s from {when} UTC, {longest.get('reason')}.")
+    ranked = sorted(tally.items(), key=lambda item: (-item[1], item[0]))
+    lines = [f"Refused: {', '.join(f'{count} {words(reason)}' for reason, count in ranked)}."]
+    if longest is not None:
+        length, when = f"{longest.duration_s:.0f} s", longest.start[11:19]
+        lines.append(f"The longest that may have been a run: {length} from {when} UTC, {longest.reason}.")
     return lines
 
 
-_COUNTED = (
-    ("holes", "hole", "holes"), ("clock_steps", "step of a clock", "steps of a clock"),
-    ("restarts", "restart", "restarts"), ("disagreements", "contradiction", "contradictions"),
-    ("stuck", "stuck reading", "stuck readings"), ("spikes", "channel with spikes", "channels with spikes"),
-    ("undecoded", "type not decoded", "types not decoded"),
-)  # fmt: skip
-
-
-def health_line(summary: Mapping[str, Any]) -> str:
+def health_line(health: DataHealth) -> str:
     """Return "2 holes (190 s), 1 step of a clock; 214 sentences or fields not used. All are listed in the report."."""
-    health = at(summary, "data_health")
-    if not isinstance(health, Mapping):
-        return ""
-    said = []
-    for key, one, many in _COUNTED:
-        found = [item for item in health.get(key) or [] if isinstance(item, Mapping)]
-        if found:
-            seconds = sum(float(item.get("seconds") or 0.0) for item in found)
-            said.append(plural(len(found), one, many) + (f" ({seconds:.0f} s)" if key == "holes" else ""))
-    refused = sum(int(item.get("count") or 0) for item in health.get("rejected") or [] if isinstance(item, Mapping))
+    counted = (
+        (len(health.holes), "hole", "holes"),
+        (len(health.clock_steps), "step of a clock", "steps of a clock"),
+        (len(health.restarts), "restart", "restarts"),
+        (len(health.disagreements), "contradiction", "contradictions"),
+        (len(health.stuck), "stuck reading", "stuck readings"),
+        (len(health.spikes), "channel with spikes", "channels with spikes"),
+        (len(health.undecoded), "type not decoded", "types not decoded"),
+    )
+    seconds = sum(hole.stop_ns - hole.start_ns for hole in health.holes) / 1e9
+    said = [
+        plural(count, one, many) + (f" ({seconds:.0f} s)" if one == "hole" else "")
+        for count, one, many in counted
+        if count
+    ]
+    refused = sum(item.count for item in health.rejected)
     text = ", ".join(said) or "no hole, no step of a clock, no contradiction"
     text += f"; {plural(refused, 'sentence or field', 'sentences or fields')} not used" if refused else ""
     return f"{text}. Each stands with its cost in the report."
@@ -109,28 +118,65 @@ def plain_text(text: str) -> str:
     return text
 
 
-def _table(table: BandTable) -> Table:
+class _Column(NamedTuple):
+    head: str
+    unit: str
+    cells: list[str]
+
+    @property
+    def width(self) -> int:
+        return max(len(text) for text in (self.head, self.unit, *self.cells))
+
+
+_HEADS = {"speed": "Speed", "fuel": "Fuel", "economy": "Economy", "range": "Range"}
+
+
+def _tables(table: BandTable, units: ReaderUnits) -> list[RenderableType]:
+    """Return the band table in the usual units, then the same in the reader's other units where there are any."""
     named = any(row.rpm and not row.rpm.isdigit() for row in table.rows)
     engine_speeds = _with_pm([row.rpm for row in table.rows], [row.rpm_pm for row in table.rows])
     head = "Band ±" if any(row.rpm_pm for row in table.rows) else "Band"
-    columns = [(head, "" if named else "[rpm]", engine_speeds), ("Ways", "", [row.ways for row in table.rows])]
-    heads = {"speed": "Speed", "fuel": "Fuel", "economy": "Economy", "range": "Range"}
-    for name, _, _, unit, *_ in QUANTITIES:
-        cells = _with_pm([r.cells[name].value for r in table.rows], [r.cells[name].pm for r in table.rows])
-        columns.append((f"{heads[name]} ±", f"[{unit}]", cells))
+    band = _Column(head, "" if named else "[rpm]", engine_speeds)
+    columns = [band, _Column("Ways", "", [row.ways for row in table.rows])]
+    columns += [_quantity_column(table, n) for n in table.usual]
     currents = [row.current if row.towards == DASH else f"{row.current} {row.towards}" for row in table.rows]
-    columns.append(("Current", "[kn], to", currents))
+    columns.append(_Column("Current", f"[{units.scale('kn').text}], to", currents))
     notes = [" ".join(part for part in (row.answers, row.notes) if part) for row in table.rows]
-    widths = [max(len(text) for text in (head, unit, *cells)) for head, unit, cells in columns]
     # figures are never cut short: where they need the room, the current stands in the page alone
-    if sum(widths) + len(widths) + len("Notes") > _SCREEN:
-        columns, widths = columns[:-1], widths[:-1]
+    if _width(columns) + len("Notes") > _SCREEN:
+        columns = columns[:-1]
+    made: list[RenderableType] = [_ruled(columns, notes)]
+    left = [_quantity_column(table, n) for n in table.others]
+    while left:
+        fitting = 1
+        while fitting < len(left) and _width([band, *left[: fitting + 1]]) <= _SCREEN:
+            fitting += 1
+        made += [Text(""), _ruled([band, *left[:fitting]])]
+        left = left[fitting:]
+    return made
+
+
+def _width(columns: Sequence[_Column]) -> int:
+    return sum(column.width + 1 for column in columns)
+
+
+def _quantity_column(table: BandTable, n: int) -> _Column:
+    quantity, scale = table.columns[n]
+    cells = [row.cells[n] for row in table.rows]
+    return _Column(
+        f"{_HEADS[quantity.name]} ±", f"[{scale.text}]", _with_pm([c.value for c in cells], [c.pm for c in cells])
+    )
+
+
+def _ruled(columns: Sequence[_Column], notes: Sequence[str] = ()) -> Table:
     view = Table(box=RULED, padding=0, pad_edge=False, show_edge=False, header_style="bold")
-    for (head, unit, _), width in zip(columns, widths, strict=True):
-        view.add_column(Text(plain_text(f"{head}\n{unit}")), justify="right", no_wrap=True, min_width=width)
-    view.add_column("Notes", overflow="fold")
-    for i in range(len(table.rows)):
-        view.add_row(*(Text(plain_text(cells[i])) for _, _, cells in columns), Text(notes[i]))
+    for column in columns:
+        head = Text(plain_text(f"{column.head}\n{column.unit}"))
+        view.add_column(head, justify="right", no_wrap=True, min_width=column.width)
+    if notes:
+        view.add_column("Notes", overflow="fold")
+    for i in range(len(columns[0].cells)):
+        view.add_row(*(Text(plain_text(c.cells[i])) for c in columns), *(Text(note) for note in notes[i : i + 1]))
     return view
 
 
@@ -144,10 +190,10 @@ def _with_pm(values: list[str], pms: list[str]) -> list[str]:
     ]
 
 
-def _below(table: BandTable, bands: pa.Table, summary: Mapping[str, Any]) -> list[RenderableType]:
+def _below(table: BandTable, bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[RenderableType]:
     said = [
         "± = 95 % (k = 2). Speed has the current removed where Ways is 2.",
-        reserve_statement(summary, bands),
+        reserve_statement(summary, bands, units),
         calibration_statement(summary, bands),
     ]
     parts: list[RenderableType] = [Text(""), *(Text(plain_text(text)) for text in said if text)]
@@ -165,26 +211,31 @@ def _hanging(mark: str, text: str, style: str = "") -> Table:
     return grid
 
 
-def _answers(bands: pa.Table, summary: Mapping[str, Any]) -> list[RenderableType]:
+def _answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[RenderableType]:
     grid = Table.grid(padding=(0, 2, 0, 0))
     grid.add_column(no_wrap=True)
     grid.add_column()
-    for answer in answers(bands, summary):
-        shown = f"{answer.value} ± {answer.pm} {answer.unit}" if answer.pm else f"{answer.value} {answer.unit}".strip()
+    for answer in [*answers(bands, summary, units), *(other_result(found, units) for found in summary.measures)]:
+        shown = _figure(answer)
         said = "; ".join(part.rstrip(".") for part in answer.lines)
         text = Text(plain_text(shown), style="bold")
         text.append(plain_text(f", {said}" if shown else said), style="not bold")
         grid.add_row(Text(answer.label), text)
     lines: list[RenderableType] = [grid]
-    lines += [Padding(Text(plain_text(line)), (0, 0, 0, 0)) for line in also_found(summary)]
+    lines += [Padding(Text(plain_text(line)), (0, 0, 0, 0)) for line in also_found(summary, units)]
     return lines
 
 
-def _warning(warning: Mapping[str, Any]) -> Table:
-    name, style = _SEVERITY.get(str(warning.get("severity")), _SEVERITY["info"])
-    where = str(warning.get("where") or "")
-    text = sentence(str(warning.get("text") or warning.get("code") or ""))
-    return _hanging(f"{name:<7}", f"{where}: {text}" if where else text, style)
+def _figure(answer: Answer) -> str:
+    """Return "31.92 ± 0.12 kn (36.73 ± 0.14 mph)"; "" where there is no answer."""
+    printed = [(answer.value, answer.pm, answer.unit), *answer.others]
+    first, *others = [f"{value} ± {pm} {unit}" if pm else f"{value} {unit}".strip() for value, pm, unit in printed]
+    return f"{first} ({'; '.join(others)})" if others else first
+
+
+def _warning(warning: WarningLine) -> Table:
+    name, style = _SEVERITY[warning.severity]
+    return _hanging(f"{name:<7}", f"{warning.where}: {warning.text}" if warning.where else warning.text, style)
 
 
 def stretches_view(segments: pa.Table) -> RenderableType:

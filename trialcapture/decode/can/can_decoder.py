@@ -37,7 +37,7 @@ OWN_TABLES = ("POSITION", "VELOCITY", "ENGINE", "TANK")
 """Tables without a sentence of NMEA 0183 that says the same."""
 
 _WIDTH = 64
-"""Bytes kept of a payload; no field that is read lies beyond."""
+"""Bytes kept of a payload (our choice): the last field that is read ends at byte 42."""
 _READ = frozenset(NMEA2000) | frozenset(J1939)
 
 

@@ -21,11 +21,14 @@ U8 = npt.NDArray[np.uint8]
 Bools = npt.NDArray[np.bool_]
 
 _MARGIN = b"\n" + b" " * 127
+"""Stands around a block: longer than any look ahead, so that none leaves the buffer."""
 _HEX = np.full(256, 255, np.uint8)
 for _digit in b"0123456789ABCDEFabcdef":
     _HEX[_digit] = int(chr(_digit), 16)
 _LONGEST_STAMP = 11
+"""Most digits of a stamp's seconds (our choice: ten last until 2286)."""
 _EXTENDED = 8
+"""Hexadecimal digits of a 29-bit identifier, as candump writes it."""
 _NO_DATA_FRAME = re.compile(
     rb"\(\d+\.\d{6}\) \S+ ([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(#[0-9A-Fa-f]+|R[0-9A-Fa-f]?|[0-9A-Fa-f]*)( [RT])?"
 )
@@ -80,7 +83,7 @@ class Frames(NamedTuple):
     """Names of the channels."""
 
 
-class Odd(NamedTuple):
+class UnusableLine(NamedTuple):
     """A line that holds no data frame we can use."""
 
     line: int
@@ -88,7 +91,7 @@ class Odd(NamedTuple):
     text: bytes
 
 
-def parse_candump(block: bytes, first_line: int = 0) -> tuple[Frames, list[Odd], int]:
+def parse_candump(block: bytes, first_line: int = 0) -> tuple[Frames, list[UnusableLine], int]:
     """Take candump lines apart.
 
     Args:
@@ -120,7 +123,7 @@ def _as_recorded(match: re.Match[bytes]) -> bytes:
     return b"(%s.%s) %s %s#%s%s" % (seconds, micros, channel, identifier, data, end)
 
 
-def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[Odd], int]:
+def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[UnusableLine], int]:
     """Take lines apart that are as the recorder writes them."""
     buf = np.frombuffer(_MARGIN[::-1] + block + _MARGIN, np.uint8)
     ends = np.flatnonzero(buf == ord("\n"))
@@ -137,7 +140,7 @@ def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[Odd], i
     extended = mark - space - 1 == _EXTENDED
     extended &= ident < 1 << 29
     odd = [
-        Odd(int(line[at]), _why(bytes(buf[start[at] : stop[at]])), bytes(buf[start[at] : stop[at]][:256]))
+        UnusableLine(int(line[at]), _why(bytes(buf[start[at] : stop[at]])), bytes(buf[start[at] : stop[at]][:256]))
         for at in np.flatnonzero(~(sound & ((mark - space - 1 == 3) | extended)))
     ]
     keep = np.flatnonzero(sound & extended)

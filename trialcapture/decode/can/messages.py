@@ -24,12 +24,17 @@ from trialcapture.decode import byte_columns
 
 TP_CM, TP_DT = 60416, 60160
 _RTS, _CTS, _BAM, _ABORT = 16, 17, 32, 255
+"""Parameter groups and control bytes of transport (SAE J1939-21 as restated in the drivers)."""
 LONGEST_PAUSE_NS = 750_000_000
 """Time between frames of one message beyond which it is given up: T1 of J1939-21 (from memory)."""
 LONGEST_PAUSE_RTS_NS = 1_250_000_000
 """The same where the receiver paces the sender: T2 of J1939-21 (from memory)."""
 _MOST_BEGUN_MEANWHILE = 2
+"""Messages of one group and sender that may begin before an open one is given up (our choice)."""
 _MOST_BYTES = 223
+"""Longest fast packet: 6 bytes in its first frame and 7 in each of 31 more (its 5-bit frame number)."""
+_MOST_TRANSPORT_BYTES = 1785
+"""Longest transport message: 255 packets of 7 bytes (SAE J1939-21, from memory)."""
 
 
 class Message(NamedTuple):
@@ -239,7 +244,7 @@ class Transport:
                 self._lose(key, "frame missing")
             size, packets = data[1] | data[2] << 8, data[3]
             pgn = data[5] | data[6] << 8 | data[7] << 16
-            if not 8 < size <= 1785 or packets != -(-size // 7):
+            if not 8 < size <= _MOST_TRANSPORT_BYTES or packets != -(-size // 7):
                 self.losses.append(Loss(pgn, address, channel, line, stamp_ns, "length", data))
                 return
             pause_ns = LONGEST_PAUSE_NS if control == _BAM else LONGEST_PAUSE_RTS_NS
@@ -327,14 +332,14 @@ class Rows(NamedTuple):
         return type(self)(line[mask], stamp_ns[mask], channel[mask], address[mask], payload[mask])
 
 
-class Part(NamedTuple):
+class TableRows(NamedTuple):
     """Rows of one table that come from one parameter group."""
 
     rows: Rows
     values: dict[str, pa.Array]
 
 
-def build_table(parts: list[Part], channels: Sequence[str], epoch_ns: int | None) -> pa.Table:
+def build_table(parts: list[TableRows], channels: Sequence[str], epoch_ns: int | None) -> pa.Table:
     """Return the rows of all parts in order of lines, with the columns every table begins with."""
     tables = []
     for part in parts:

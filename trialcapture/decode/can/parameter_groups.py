@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow
-from trialcapture.decode.can.messages import Part, Rows, build_table
+from trialcapture.decode.can.messages import Rows, TableRows, build_table
 from trialcapture.units import convert
 
 F64 = npt.NDArray[np.float64]
@@ -243,6 +243,8 @@ def _signed(raw: npt.NDArray[np.uint64], bits: int) -> npt.NDArray[np.int64]:
 
 Read = dict[str, tuple[F64, Bools]]
 
+# Codes of the open canboat database: wind reference, direction reference, temperature source, time source and
+# GNSS method.
 _APPARENT, _GROUND_NORTH, _MAGNETIC, _BOAT, _WATER = 2, 0, 1, 3, 4
 _TRUE_REFERENCE, _MAGNETIC_REFERENCE = 0, 1
 _SEA = 0
@@ -265,20 +267,20 @@ def make_tables(whole: dict[int, Rows], channels: Sequence[str], epoch_ns: int |
         channels: Names of the channels.
         epoch_ns: Stamp at session time 0 [ns since 1970 UTC], None when not known.
     """
-    parts: dict[str, list[Part]] = {}
+    parts: dict[str, list[TableRows]] = {}
     for pgn, rows in sorted(whole.items()):
         j1939 = pgn in J1939
         fields = (J1939 if j1939 else NMEA2000)[pgn]
         read = {name: read_field(rows.payload, field, j1939=j1939) for name, field in fields.items()}
         if j1939:
             read["instance"] = (rows.address.astype(np.float64), np.ones(len(rows.line), np.bool_))
-        for kind, part in _meaning_of(pgn)(rows, read):
+        for kind, part in _semantics_of(pgn)(rows, read):
             if len(part.rows.line):
                 parts.setdefault(kind, []).append(part)
     return {kind: build_table(made, channels, epoch_ns) for kind, made in sorted(parts.items())}
 
 
-Meaning = Callable[[Rows, Read], list[tuple[str, Part]]]
+Semantics = Callable[[Rows, Read], list[tuple[str, TableRows]]]
 
 
 def _numbers(value: tuple[F64, Bools]) -> pa.Array:
@@ -311,23 +313,23 @@ def _only(rows: Rows, mask: Bools, **values: tuple[F64, Bools]) -> tuple[Rows, d
     return rows.taken(mask), {name: (v[mask], p[mask]) for name, (v, p) in values.items()}
 
 
-def _clock(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _clock(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     """126992 system time, 129033 time and date; a display's own crystal is no time of a receiver."""
     tod = _within(read["tod_s"], 0, 86_401)
     trusted = ~_is(read["time_source"], _CRYSTAL) if "time_source" in read else np.ones(len(rows.line), np.bool_)
     return [("ZDA", _zda(rows, trusted & tod[1] & read["date_days"][1], tod, read["date_days"]))]
 
 
-def _zda(rows: Rows, mask: Bools, tod: tuple[F64, Bools], days: tuple[F64, Bools]) -> Part:
+def _zda(rows: Rows, mask: Bools, tod: tuple[F64, Bools], days: tuple[F64, Bools]) -> TableRows:
     kept, v = _only(rows, mask, tod=tod, days=days)
-    return Part(kept, {"tod_ns": _tod(v["tod"]), "date_days": _whole(v["days"], np.int32)})
+    return TableRows(kept, {"tod_ns": _tod(v["tod"]), "date_days": _whole(v["days"], np.int32)})
 
 
 def _tod(tod_s: tuple[F64, Bools]) -> pa.Array:
     return to_arrow(np.rint(tod_s[0] * 1e4).astype(np.int64) * 100_000, tod_s[1])
 
 
-def _rudder(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _rudder(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     mask = _is(read["instance"], 0)
     kept, v = _only(rows, mask, position=read["position_deg"])
     n = len(kept.line)
@@ -337,13 +339,13 @@ def _rudder(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         "rudder_port_deg": _absent(n),
         "port_valid": to_arrow(np.zeros(n, np.bool_)),
     }
-    return [("RSA", Part(kept, values))]
+    return [("RSA", TableRows(kept, values))]
 
 
-def _heading(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _heading(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     heading = _turn(read["heading_deg"])
     true, v = _only(rows, _is(read["reference"], _TRUE_REFERENCE), heading=heading)
-    hdt = Part(true, {"heading_true_deg": _numbers(v["heading"])})
+    hdt = TableRows(true, {"heading_true_deg": _numbers(v["heading"])})
     magnetic, v = _only(
         rows,
         _is(read["reference"], _MAGNETIC_REFERENCE),
@@ -351,7 +353,7 @@ def _heading(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         deviation=read["deviation_deg"],
         variation=read["variation_deg"],
     )
-    hdg = Part(
+    hdg = TableRows(
         magnetic,
         {
             "heading_sensor_deg": _numbers(v["heading"]),
@@ -362,12 +364,12 @@ def _heading(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     return [("HDT", hdt), ("HDG", hdg)]
 
 
-def _rate_of_turn(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _rate_of_turn(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     rate = read["rate_deg_per_min"]
-    return [("ROT", Part(rows, {"rate_of_turn_deg_per_min": _numbers(rate), "valid": to_arrow(rate[1])}))]
+    return [("ROT", TableRows(rows, {"rate_of_turn_deg_per_min": _numbers(rate), "valid": to_arrow(rate[1])}))]
 
 
-def _attitude(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _attitude(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     made = []
     for name, value in (("PITCH", read["pitch_deg"]), ("ROLL", read["roll_deg"])):
         kept, v = _only(rows, value[1], value=value)
@@ -378,11 +380,11 @@ def _attitude(rows: Rows, read: Read) -> list[tuple[str, Part]]:
             "unit": column_of(["D"] * n, pa.string()),
             "name": column_of([name] * n, pa.string()),
         }
-        made.append(("XDR", Part(kept, values)))
+        made.append(("XDR", TableRows(kept, values)))
     return made
 
 
-def _engine(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _engine(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     made = []
     number = read["instance"]
     if "rpm" in read:
@@ -393,41 +395,41 @@ def _engine(rows: Rows, read: Read) -> list[tuple[str, Part]]:
             "pitch_pct": _absent(len(rows.line)),
             "valid": to_arrow(read["rpm"][1]),
         }
-        made.append(("RPM", Part(rows, values)))
+        made.append(("RPM", TableRows(rows, values)))
     present = [name for name in ENGINE_COLUMNS if name in read]
     some = np.any([read[name][1] for name in present], axis=0)
     kept, v = _only(rows, some, number=number, **{name: read[name] for name in present})
     values = {"number": _whole(v["number"], np.int16)}
     for name in ENGINE_COLUMNS:
         values[name] = _numbers(v[name]) if name in v else _absent(len(kept.line))
-    return [*made, ("ENGINE", Part(kept, values))]
+    return [*made, ("ENGINE", TableRows(kept, values))]
 
 
-def _tank(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _tank(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     values = {
         "number": _whole(read["instance"], np.int16),
         "kind": _whole(read["kind"], np.int16),
         "level_pct": _numbers(read["level_pct"]),
         "capacity_l": _numbers(read["capacity_l"]),
     }
-    return [("TANK", Part(rows, values))]
+    return [("TANK", TableRows(rows, values))]
 
 
-def _water_speed(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _water_speed(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     n = len(rows.line)
     values = {
         "heading_true_deg": _absent(n),
         "heading_magnetic_deg": _absent(n),
         "stw_kn": _numbers(read["stw_kn"]),
     }
-    return [("VHW", Part(rows, values))]
+    return [("VHW", TableRows(rows, values))]
 
 
-def _depth(rows: Rows, read: Read) -> list[tuple[str, Part]]:
-    return [("DPT", Part(rows, {name: _numbers(read[name]) for name in ("depth_m", "offset_m")}))]
+def _depth(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
+    return [("DPT", TableRows(rows, {name: _numbers(read[name]) for name in ("depth_m", "offset_m")}))]
 
 
-def _position(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _position(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     lat, lon = _within(read["lat_deg"], -90, 90), _within(read["lon_deg"], -180, 180)
     both = lat[1] & lon[1]
     values = {
@@ -435,10 +437,10 @@ def _position(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         "lat_deg": to_arrow(lat[0], both),
         "lon_deg": to_arrow(lon[0], both),
     }
-    return [("POSITION", Part(rows, values))]
+    return [("POSITION", TableRows(rows, values))]
 
 
-def _velocity(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _velocity(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     course = _turn(read["cog_deg"])
     values = {
         "valid": to_arrow(read["sog_kn"][1]),
@@ -446,10 +448,10 @@ def _velocity(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         "cog_magnetic_deg": to_arrow(course[0], course[1] & _is(read["reference"], _MAGNETIC_REFERENCE)),
         "sog_kn": _numbers(read["sog_kn"]),
     }
-    return [("VELOCITY", Part(rows, values))]
+    return [("VELOCITY", TableRows(rows, values))]
 
 
-def _gnss(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _gnss(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     tod = _within(read["tod_s"], 0, 86_401)
     lat, lon = _within(read["lat_deg"], -90, 90), _within(read["lon_deg"], -180, 180)
     fixed = lat[1] & lon[1] & read["method"][1] & (read["method"][0] > 0)
@@ -465,13 +467,13 @@ def _gnss(rows: Rows, read: Read) -> list[tuple[str, Part]]:
         "separation_m": _numbers(read["separation_m"]),
     }
     dated = tod[1] & read["date_days"][1] & fixed
-    return [("GGA", Part(rows, values)), ("ZDA", _zda(rows, dated, tod, read["date_days"]))]
+    return [("GGA", TableRows(rows, values)), ("ZDA", _zda(rows, dated, tod, read["date_days"]))]
 
 
-def _wind(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _wind(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     speed, angle, reference = read["speed_kn"], _turn(read["angle_deg"]), read["reference"]
     relative, v = _only(rows, _is(reference, _APPARENT, _BOAT, _WATER), speed=speed, angle=angle, reference=reference)
-    mwv = Part(
+    mwv = TableRows(
         relative,
         {
             "wind_angle_deg": _numbers(v["angle"]),
@@ -482,7 +484,7 @@ def _wind(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     )
     compass, v = _only(rows, _is(reference, _GROUND_NORTH, _MAGNETIC), speed=speed, angle=angle, reference=reference)
     north = _is(v["reference"], _GROUND_NORTH)
-    mwd = Part(
+    mwd = TableRows(
         compass,
         {
             "wind_from_true_deg": to_arrow(v["angle"][0], v["angle"][1] & north),
@@ -493,16 +495,16 @@ def _wind(rows: Rows, read: Read) -> list[tuple[str, Part]]:
     return [("MWV", mwv), ("MWD", mwd)]
 
 
-def _water_temperature(rows: Rows, read: Read) -> list[tuple[str, Part]]:
+def _water_temperature(rows: Rows, read: Read) -> list[tuple[str, TableRows]]:
     if "place" in read:
         rows, v = _only(rows, _is(read["place"], _SEA), temperature=read["temperature_c"])
         value = v["temperature"]
     else:
         value = read["water_temp_c"]
-    return [("MTW", Part(rows, {"water_temp_c": _numbers(value)}))]
+    return [("MTW", TableRows(rows, {"water_temp_c": _numbers(value)}))]
 
 
-_MEANINGS: dict[int, Meaning] = {
+_SEMANTICS: dict[int, Semantics] = {
     126992: _clock, 129033: _clock, 127245: _rudder, 127250: _heading, 127251: _rate_of_turn, 127257: _attitude,
     127505: _tank, 128259: _water_speed, 128267: _depth, 129025: _position, 129026: _velocity, 129029: _gnss,
     130306: _wind, 130310: _water_temperature, 130311: _water_temperature, 130312: _water_temperature,
@@ -510,5 +512,5 @@ _MEANINGS: dict[int, Meaning] = {
 }  # fmt: skip
 
 
-def _meaning_of(pgn: int) -> Meaning:
-    return _MEANINGS.get(pgn, _engine)
+def _semantics_of(pgn: int) -> Semantics:
+    return _SEMANTICS.get(pgn, _engine)

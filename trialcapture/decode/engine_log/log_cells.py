@@ -1,208 +1,39 @@
 """The cells of an engine log: bytes to lines, lines to the wanted cells, cells to numbers.
 
-Plain numbers are read in columns, all others one by one; what is no whole row is a reject."""
+`pyarrow.csv` splits the lines of a block and Arrow reads plain numbers, a column at a time. What they cannot judge as
+strictly as is wanted here is read alone by the exact functions: a line by `parse_cells`, a cell by `parse_number`.
+Such lines have quotes inside a cell or an odd number of them, zero bytes, too few or too many cells, no time, or look
+like the headings; such cells are neither empty nor a plain number. A line that is no whole row is a reject.
+"""
 
 from __future__ import annotations
 
 import codecs
 import csv
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from functools import lru_cache
-from typing import Any, NamedTuple
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+from pyarrow import csv as arrow_csv
 
-from trialcapture.decode.byte_columns import POWER_OF_10, parse_decimals, words_of
+from trialcapture.buffers import coded, column_of, floats, known, one_chunk, to_arrow, truths
 from trialcapture.errors import TrialCaptureError
 
-# ------------------------------------------------------------------------------
-# A column of numbers that all have as many decimals, as most loggers write them, read without looking for the point.
-#
-# It builds on the technique of `digits`: eight characters are one word. As the place of the point is known, it is
-# checked as one more character, and closed up by what the digits before it are worth instead of by moving them.
-# ------------------------------------------------------------------------------
-
-U64 = npt.NDArray[np.uint64]
 Ints = npt.NDArray[np.int64]
-Bytes = npt.NDArray[np.uint8]
-
-_LONGEST = 8
-_TOP = np.uint64(0x8080_8080_8080_8080)
-_PAIRS = np.uint64(0x000000FF_000000FF)
-_TEN, _ONE_BYTE, _TWO_BYTES, _FOUR_BYTES = (np.uint64(n) for n in (10, 8, 16, 32))
-# Keep the last n of eight characters; in a little-endian word the last character is the highest byte.
-_KEEP = np.array([(1 << 64) - (1 << 8 * (_LONGEST - n)) for n in range(_LONGEST + 1)], np.uint64)
-
-
-class _Form(NamedTuple):
-    """What the last eight characters of a number are to be, and what they are worth.
-
-    Attributes:
-        text: ``0`` for each digit, and the decimal mark.
-        past: What lifts a byte to 0x80 and more, once `text` is xored away, if it is no digit or not the mark.
-        first_and_third: What the first and third pair of characters are worth, counted from the left.
-        second_and_fourth: The same of the others.
-    """
-
-    text: np.uint64
-    past: np.uint64
-    first_and_third: np.uint64
-    second_and_fourth: np.uint64
-
-
-def read_equal_decimals(buf: Bytes, start: Ints, length: Ints, decimal: str) -> npt.NDArray[np.float64] | None:
-    """Read a column of unsigned numbers.
-
-    Args:
-        buf: (b,) bytes, with 8 bytes of margin before the first number.
-        start: (n,) first character of each number, at least one.
-        length: (n,) its length in characters.
-        decimal: The decimal mark, one ASCII character.
-
-    Returns:
-        The numbers, the same bits as ``float`` gives; shape (n,). None where one is longer than eight characters,
-        or has not as many decimals as the first, or is no unsigned number.
-    """
-    shortest, longest = int(length.min()), int(length.max())
-    if longest > _LONGEST or shortest == 0:
-        return None
-    first = buf[start[0] : start[0] + length[0]].tobytes()
-    _, mark, decimals = first.partition(decimal.encode())
-    places = len(decimals)
-    if shortest <= places or (mark and not decimals):
-        return None
-    form = _form(places, decimal)
-    digits: U64 = words_of(buf, 8)[start + length - _LONGEST]
-    digits ^= form.text
-    digits &= _KEEP[longest] if shortest == longest else _KEEP[length]
-    if (((digits + form.past) | digits) & _TOP).any():
-        return None
-    digits = digits * _TEN + (digits >> _ONE_BYTE)
-    whole = (digits & _PAIRS) * form.first_and_third
-    whole += (digits >> _TWO_BYTES & _PAIRS) * form.second_and_fourth
-    whole >>= _FOUR_BYTES
-    # both are exact in binary floating point, and the division rounds once
-    return whole.view(np.int64) / POWER_OF_10[places]  # type: ignore[no-any-return]
-
-
-@lru_cache(maxsize=16)
-def _form(places: int, decimal: str) -> _Form:
-    text, past = bytearray(b"0" * _LONGEST), bytearray([0x80 - 10] * _LONGEST)
-    if places:
-        text[-1 - places], past[-1 - places] = ord(decimal), 0x7F
-    # From the right, the pairs would be worth 1, 100, 10 000 and 1 000 000; those that begin before the mark have
-    # it in one of their places, or behind them, and are worth a tenth.
-    fourth, third, second, first = (
-        10 ** (2 * pair) if not places or 2 * pair < places else 10 ** (2 * pair - 1) for pair in range(4)
-    )
-    return _Form(
-        np.uint64(int.from_bytes(text, "little")),
-        np.uint64(int.from_bytes(past, "little")),
-        np.uint64(first << 32 | third),
-        np.uint64(second << 32 | fourth),
-    )
-
-
-# ------------------------------------------------------------------------------
-# Lines of an engine log and where all their cells end, found in one pass.
-# ------------------------------------------------------------------------------
-
 Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
 
-MARGIN = 16
-"""Bytes before the first line and after the last, so that numbers can be loaded as words."""
-_LONGEST_QUOTED = 100_000
-"""Longer lines with quotes are left to `csv`, which has a limit of its own."""
-_SPACE, _LF, _CR, _QUOTE = b' \n\r"'
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """Lines one after the other in a buffer, and all their cells.
-
-    Attributes:
-        raw: The buffer, with a margin on either side.
-        buf: The same as an array.
-        starts: First byte of each line; shape (n,).
-        ends: The byte after each cell, for the last one of a line its LF or CRLF; shape (sum of `widths`,).
-        stops: The byte after each line's last cell; shape (n,).
-        widths: How many cells each line has; shape (n,).
-        has_padding: There are spaces beside a delimiter or a line end.
-    """
-
-    raw: bytes
-    buf: Bytes
-    starts: Ints
-    ends: Ints
-    stops: Ints
-    widths: Ints
-    has_padding: bool
-
-    def text(self, index: int, errors: str) -> str:
-        """Return one line."""
-        return self.raw[self.starts[index] : self.stops[index]].decode("utf-8", errors)
-
-
-def split_lines(data: bytes, delimiter: str) -> Lines:
-    """Find all lines and cells.
-
-    Args:
-        data: Lines in UTF-8, each ended by LF or CRLF, without any other CR.
-        delimiter: Between cells; where it is not one ASCII character each line is one cell.
-    """
-    raw = b"".join([b"\n" * MARGIN, data, b"\n" * MARGIN])
-    buf = np.frombuffer(raw, np.uint8)
-    is_end = buf == _LF
-    if len(delimiter) == 1 and delimiter.isascii():
-        is_end |= buf == ord(delimiter)
-    ends = np.flatnonzero(is_end)[MARGIN:-MARGIN]
-    last = np.flatnonzero(buf[ends] == _LF)
-    line_ends = ends[last]
-    starts = np.concatenate([[MARGIN - 1], line_ends])[:-1] + 1
-    stops = line_ends - (buf[line_ends - 1] == _CR)
-    ends[last] = stops
-    has_padding = False
-    if b" " in data:
-        is_space = buf == _SPACE
-        is_beside = is_space[1:-1] & (is_end[:-2] | is_end[2:])
-        has_padding = bool(is_beside.any() or is_space[stops - 1].any())
-    return Lines(raw, buf, starts, ends, stops, np.diff(last, prepend=-1), has_padding)
-
-
-def only(values: npt.NDArray[Any], mask: Bools) -> npt.NDArray[Any]:
-    """Return the rows that are marked; a copy only where some are not."""
-    return values if mask.all() else values[mask]
-
-
-def has_whole_quotes(lines: Lines) -> Bools:
-    """Return which lines have quotes in pairs around whole cells and nowhere else; they then mean nothing."""
-    at = np.flatnonzero(lines.buf == _QUOTE)
-    line = np.searchsorted(lines.stops, at)
-    is_edge = np.zeros(len(lines.buf), dtype=np.bool_)
-    is_edge[lines.ends] = True
-    is_edge[lines.starts - 1] = True
-    opens, closes = is_edge[at - 1], is_edge[at + 1]
-    is_whole: Bools = np.bincount(line, minlength=lines.stops.size) % 2 == 0
-    is_whole[line[opens == closes]] = False
-    is_whole &= lines.stops - lines.starts < _LONGEST_QUOTED
-    paired = is_whole[line]
-    at, line, opens = at[paired], line[paired], opens[paired]
-    cell = np.searchsorted(lines.ends, at)
-    is_pair = opens[::2] & ~opens[1::2] & (cell[::2] == cell[1::2])
-    is_whole[line[::2][~is_pair]] = False
-    return is_whole
-
-
-# ------------------------------------------------------------------------------
-# Engine-log bytes to whole lines in UTF-8, whatever the encoding and wherever the bytes were cut.
-# ------------------------------------------------------------------------------
+# Bytes to whole lines in UTF-8, whatever the encoding and wherever the bytes were cut.
 
 LONGEST_LINE_BYTES = 1 << 20
-"""What is longer is no row: of a line that does not end within this, only the beginning is kept."""
+"""Longest row (our choice: 16 384 columns of 64 characters); of a longer line only the beginning is kept."""
 
 _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -295,9 +126,7 @@ def _without_lone_cr(data: bytes) -> bytes:
     return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
 
 
-# ------------------------------------------------------------------------------
-# Where the wanted columns of an engine log stand, by their headings.
-# ------------------------------------------------------------------------------
+# Where the wanted columns stand, by their headings.
 
 _NTH = re.compile(r"(.*)#([1-9]\d?)")
 
@@ -307,14 +136,18 @@ class Layout:
     """How rows are laid out under one row of headings.
 
     Attributes:
-        places: Place of each wanted cell in a row, from 0.
+        positions: Position of each wanted cell in a row, from 0.
         width: How many cells a row has.
         last: Which wanted heading stands at the end of a row, or "".
     """
 
-    places: tuple[int, ...]
+    positions: tuple[int, ...]
     width: int
     last: str
+
+    def pick(self, cells: Sequence[str]) -> tuple[str, ...]:
+        """Return the wanted cells of a row, white space off."""
+        return tuple(cells[position].strip() for position in self.positions)
 
 
 def parse_cells(line: str, delimiter: str) -> list[str] | None:
@@ -344,9 +177,9 @@ def find_layout(line: str, wanted: Sequence[str | int], delimiter: str, where: s
     headings = [heading.strip() for heading in parse_cells(line, delimiter) or [line]]
     while len(headings) > 1 and not headings[-1] and not has_numbers_only(wanted):
         headings.pop()
-    places = tuple(_place(name, headings, delimiter, where) for name in wanted)
-    last = column_name(wanted[places.index(len(headings) - 1)]) if len(headings) - 1 in places else ""
-    return Layout(places, len(headings), last)
+    positions = tuple(_position(name, headings, delimiter, where) for name in wanted)
+    last = column_name(wanted[positions.index(len(headings) - 1)]) if len(headings) - 1 in positions else ""
+    return Layout(positions, len(headings), last)
 
 
 def has_numbers_only(wanted: Sequence[str | int]) -> bool:
@@ -354,7 +187,7 @@ def has_numbers_only(wanted: Sequence[str | int]) -> bool:
     return not any(isinstance(name, str) for name in wanted)
 
 
-def _place(name: str | int, headings: list[str], delimiter: str, where: str) -> int:
+def _position(name: str | int, headings: list[str], delimiter: str, where: str) -> int:
     if isinstance(name, int):
         if name <= len(headings):
             return name - 1
@@ -364,13 +197,13 @@ def _place(name: str | int, headings: list[str], delimiter: str, where: str) -> 
             where=where,
             expected=_delimiter_hint(headings, delimiter) or "give the number of a column, counted from 1 at the left",
         )
-    places = [index for index, heading in enumerate(headings) if heading == name]
-    if not places and (nth := _NTH.fullmatch(name)):
-        places = [index for index, heading in enumerate(headings) if heading == nth[1]][int(nth[2]) - 1 :][:1]
-    if len(places) == 1:
-        return places[0]
-    if places:
-        at = ", ".join(str(place + 1) for place in places)
+    positions = [index for index, heading in enumerate(headings) if heading == name]
+    if not positions and (nth := _NTH.fullmatch(name)):
+        positions = [index for index, heading in enumerate(headings) if heading == nth[1]][int(nth[2]) - 1 :][:1]
+    if len(positions) == 1:
+        return positions[0]
+    if positions:
+        at = ", ".join(str(position + 1) for position in positions)
         raise TrialCaptureError(
             f"the heading {name!r} stands more than once",
             seen=f"columns {at}",
@@ -416,9 +249,7 @@ def shown(text: str) -> str:
     return plain if len(plain) <= 40 else f"{plain[:39]}…"
 
 
-# ------------------------------------------------------------------------------
-# The wanted cells of an engine log's rows, as they stand in its bytes or as texts.
-# ------------------------------------------------------------------------------
+# The wanted cells of some rows.
 
 
 @dataclass(frozen=True, slots=True)
@@ -438,25 +269,35 @@ class Reject:
     column: str = ""
 
 
-@dataclass(slots=True)
-class Regular:
-    """Lines cut all at once.
+@dataclass(frozen=True)
+class TextBlock:
+    """Whole lines of a log.
 
     Attributes:
-        raw: Their bytes and others.
-        buf: The same as an array.
-        starts: Where each line begins in it; shape (r,).
-        ends: Where each of its cells ends; shape (r, cells).
-        has_quotes: There may be quotes around cells.
-        has_padding: There may be spaces beside a delimiter or a line end.
+        data: Lines in UTF-8, each ended by LF or CRLF, without any other CR.
+        errors: How to decode what is no UTF-8.
+        delimiter: Between cells.
+        first_line: 0-based line in the file of the first of them.
     """
 
-    raw: bytes
-    buf: Bytes
-    starts: Ints
-    ends: Ints
-    has_quotes: bool
-    has_padding: bool
+    data: bytes
+    errors: str
+    delimiter: str
+    first_line: int
+
+    @cached_property
+    def ends(self) -> Ints:
+        """The byte after each line; shape (n,)."""
+        return np.flatnonzero(np.frombuffer(self.data, np.uint8) == ord("\n")) + 1
+
+    def bounds(self, index: int) -> slice:
+        """Return where a line stands, its end included."""
+        return slice(int(self.ends[index - 1]) if index else 0, int(self.ends[index]))
+
+    def line(self, index: int) -> str:
+        """Return the text of a line without its end."""
+        data = self.data[self.bounds(index)]
+        return data.removesuffix(b"\n").removesuffix(b"\r").decode("utf-8", self.errors)
 
 
 @dataclass
@@ -464,148 +305,113 @@ class LogRows:
     """The wanted cells of some lines of a log under one row of headings.
 
     Attributes:
-        rows: 0-based line of each row; shape (n,).
+        block: The lines.
         layout: Where the wanted cells stand.
-        regular: Indexes of the rows that were cut all at once; shape (r,).
-        texts: The wanted cells of each other row, by its index.
-        rejects: Rows that are not in `rows`, and headings that are repeated.
+        rows: 0-based line in the file of each row; shape (n,).
+        regular: Indexes of the rows that were split as columns; shape (r,).
+        columns: Their cells by position, null where empty; each of shape (r,).
+        exact: Cells that were read from their line alone, by index of the row; those of every row not in `regular`.
+        rejects: Lines that are no row, and headings that are repeated.
         first_row: 0-based line of the first row of data, whole or not.
         unsure_column: Heading of the cell at the end of a file without a last line end: it may be cut; or "".
     """
 
-    rows: Ints
+    block: TextBlock
     layout: Layout
-    errors: str
-    cut: Regular
+    rows: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     regular: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
-    texts: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    columns: dict[int, pa.StringArray] = field(default_factory=dict)
+    exact: dict[int, tuple[str, ...]] = field(default_factory=dict)
     rejects: list[Reject] = field(default_factory=list)
     first_row: int | None = None
     unsure_column: str = ""
 
-    @property
-    def buf(self) -> Bytes:
-        """The bytes that `spans` point into, with a margin on either side."""
-        return self.cut.buf
+    @cached_property
+    def irregular(self) -> Ints:
+        """Indexes of the rows that are not in `regular`."""
+        return np.setdiff1d(np.arange(self.rows.size), self.regular, assume_unique=True)
 
-    def spans(self, wanted: int) -> tuple[Ints, Ints]:
-        """Return where the regular rows' cells of one wanted column begin in `buf`, and their lengths, spaces off."""
-        start, end = self._bounds(wanted, slice(None))
-        if not self.cut.has_padding and not self.cut.has_quotes:
-            return start, end - start
-        while (spaced := (self.buf[start] == _SPACE) & (start < end)).any():
-            start = start + spaced
-        while (spaced := (self.buf[end - 1] == _SPACE) & (start < end)).any():
-            end = end - spaced
-        return start, end - start
+    def column(self, wanted: int) -> pa.StringArray:
+        """Return the regular rows' cells of one wanted column as they stand, null where empty; shape (r,)."""
+        return self.columns.get(self.layout.positions[wanted], _NO_TEXT)
 
-    def cells(self, indexes: Sequence[int] | Ints, wanted: int) -> list[str]:
-        """Return the texts of some rows' cells of one wanted column, white space off."""
-        if not len(self.regular) or not len(indexes):
-            return [self.texts[index][wanted] for index in indexes]
-        at = np.searchsorted(self.regular, indexes)
-        starts, ends = self._bounds(wanted, np.minimum(at, self.regular.size - 1))
-        raw, errors = self.cut.raw, self.errors
-        return [
-            self.texts[index][wanted] if index in self.texts else raw[start:end].decode("utf-8", errors).strip()
-            for index, start, end in zip(indexes, starts.tolist(), ends.tolist(), strict=True)
-        ]
+    def texts(self, wanted: Sequence[int]) -> pa.StringArray:
+        """Return the regular rows' cells of some wanted columns, white space off, joined by a space; shape (r,)."""
+        parts = [pc.fill_null(pc.utf8_trim_whitespace(self.column(nth)), "") for nth in wanted]
+        return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
 
-    def joined(self, indexes: Sequence[int] | Ints, columns: Sequence[int]) -> list[str]:
-        """Return some rows' cells of several wanted columns, one text a row, one space between."""
-        if len(columns) == 1:
-            return self.cells(indexes, columns[0])
-        return [" ".join(parts) for parts in zip(*(self.cells(indexes, nth) for nth in columns), strict=True)]
+    def cells(self, indexes: Sequence[int] | Ints, wanted: Sequence[int]) -> list[str]:
+        """Return the exact texts of some rows' cells, those of several columns joined by a space."""
+        return [" ".join(self._cells(int(index))[nth] for nth in wanted) for index in indexes]
 
-    def _bounds(self, wanted: int, lines: Ints | slice) -> tuple[Ints, Ints]:
-        """Return begin and end of the cells of some regular lines, quotes off."""
-        place = self.layout.places[wanted]
-        start = self.cut.ends[lines, place - 1] + 1 if place else self.cut.starts[lines]
-        end = self.cut.ends[lines, place]
-        if self.cut.has_quotes:
-            is_quoted = (self.buf[start] == _QUOTE) & (start < end)
-            start, end = start + is_quoted, end - is_quoted
-        return start, end
+    def distinct(self, wanted: Sequence[int]) -> tuple[list[str], Ints]:
+        """Return the different texts that `cells` would give of all rows, and which of them each row has."""
+        codes, words = coded(self.texts(wanted))
+        index = np.zeros(self.rows.size, np.int64)
+        index[self.regular] = codes
+        index[self.irregular] = len(words) + np.arange(self.irregular.size)
+        return words + self.cells(self.irregular, wanted), index
+
+    def _cells(self, index: int) -> tuple[str, ...]:
+        if index not in self.exact:
+            line = self.block.line(int(self.rows[index]) - self.block.first_line)
+            self.exact[index] = self.layout.pick(parse_cells(line, self.block.delimiter) or [])
+        return self.exact[index]
 
 
-Floats = npt.NDArray[np.float64]
+_NO_TEXT = pa.nulls(0, pa.string())
+
+# Cells to numbers.
 
 VOID_CELLS = frozenset({"", "-", "--", "---", "n/a", "#n/a", "nan", "null"})
 """What stands for "no value", capitals or not."""
 
-NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 
-_KEPT_TEXTS, _LONGEST_KEPT = 4096, 64
-_PLUS, _MINUS = b"+-"
-_ONLY_POINT = bytes(c if c < 0x80 else ord("?") for c in range(256))
-_COMMA_AS_POINT = _ONLY_POINT.translate(bytes.maketrans(b".,", b"?."))
+_COMMA_AS_POINT = bytes.maketrans(b".,", b"?.")
 
 
 class NumberCells:
     """Reads the cells of number columns.
 
-    Plain decimals of up to `digits.LONGEST` characters are exact in columns; whatever else stands in a cell is
-    given to `parse_number`, which alone decides what is a number, void or neither.
+    Arrow reads a column whose cells are all empty or plain numbers, with the bits that `float` gives. Of any other
+    column each different text is given to `parse_number`, which alone decides what is a number, void or neither.
     """
 
     def __init__(self, decimal: str, thousands: str | None = None) -> None:
         self._decimal = decimal
         self._thousands = thousands
-        self._known: dict[str, float] = {}
-        self._rows: LogRows | None = None
-        self._buf: npt.NDArray[np.uint8] = np.zeros(0, np.uint8)
 
-    def read(self, found: LogRows, wanted: int) -> npt.NDArray[np.float64]:
+    def read(self, found: LogRows, wanted: int) -> Floats:
         """Return the numbers of one wanted column, NaN where void and infinity where no number; shape (n,)."""
-        odd = list(found.texts)
-        read = np.zeros(0)
-        if found.regular.size:
-            start, length = found.spans(wanted)
-            equal = read_equal_decimals(found.buf, start, length, self._decimal)
-            if equal is None:
-                read, is_odd = self._read_unequal(found, start, length)
-                odd += found.regular[is_odd].tolist()
-            else:
-                read = equal
-        if not odd:
-            return read
-        values = np.zeros(len(found.rows))
-        values[found.regular] = read
-        values[odd] = [self._parse(text) for text in found.cells(odd, wanted)]
+        texts = found.column(wanted)
+        try:
+            plain = floats(pc.cast(texts if self._decimal == "." else _with_points(texts), pa.float64()))
+        except pa.ArrowInvalid:
+            return self._read_exactly(found, wanted)
+        # Arrow takes the words for infinity and "not a number" too.
+        if not np.isfinite(plain).all() and (np.isfinite(plain) != known(texts)).any():
+            return self._read_exactly(found, wanted)
+        if not found.irregular.size:
+            return plain
+        values = np.empty(found.rows.size)
+        values[found.regular] = plain
+        values[found.irregular] = [self._parse(text) for text in found.cells(found.irregular, [wanted])]
         return values
 
-    def _read_unequal(self, found: LogRows, start: Ints, length: Ints) -> tuple[Floats, Bools]:
-        """Return the numbers of the regular rows, NaN where there is none, and which cells are left to `_parse`."""
-        buf = self._number_bytes(found)
-        sign = buf[start]
-        is_signed = ((sign == _PLUS) | (sign == _MINUS)) & (length > 0)
-        if is_signed.any():
-            start, length = start + is_signed, length - is_signed
-        number = parse_decimals(buf, start, length)
-        read = number.mantissa / _power_of_10(number.places)
-        if is_signed.any():
-            read = np.where(is_signed & (sign == _MINUS), -read, read)
-        return np.where(number.sound, read, np.nan), ~number.sound & ((length > 0) | is_signed)
-
-    def _number_bytes(self, found: LogRows) -> npt.NDArray[np.uint8]:
-        """Return the buffer as the columns take it: a point for the decimal mark, nothing beyond ASCII."""
-        if self._rows is not found:
-            self._rows, self._buf = found, found.buf
-            if self._decimal != ".":
-                self._buf = np.frombuffer(found.buf.tobytes().translate(_COMMA_AS_POINT), np.uint8)
-            elif found.buf.max() >= 0x80:
-                self._buf = np.frombuffer(found.buf.tobytes().translate(_ONLY_POINT), np.uint8)
-        return self._buf
+    def _read_exactly(self, found: LogRows, wanted: int) -> Floats:
+        texts, index = found.distinct([wanted])
+        return np.array([self._parse(text) for text in texts])[index]
 
     def _parse(self, text: str) -> float:
-        value = self._known.get(text)
-        if value is None:
-            value = parse_number(text, self._decimal, self._thousands)
-            if len(self._known) >= _KEPT_TEXTS:
-                self._known.clear()
-            if len(text) <= _LONGEST_KEPT:
-                self._known[text] = value
-        return value
+        return parse_number(text, self._decimal, self._thousands)
+
+
+def _with_points(texts: pa.StringArray) -> pa.StringArray:
+    """Return a column with a point for each comma; a cell that has a point is made no number."""
+    valid, offsets, letters = texts.buffers()
+    swapped = None if letters is None else pa.py_buffer(letters.to_pybytes().translate(_COMMA_AS_POINT))
+    return pa.Array.from_buffers(texts.type, len(texts), [valid, offsets, swapped], offset=texts.offset)
 
 
 def parse_number(text: str, decimal: str, thousands: str | None = None) -> float:
@@ -626,6 +432,7 @@ def parse_number(text: str, decimal: str, thousands: str | None = None) -> float
 
 
 _FEWEST_GROUPED = 4
+"""Texts of at most so many characters hold no group of three digits behind a separator."""
 
 
 def _ungrouped(text: str, decimal: str, thousands: str) -> str:
@@ -638,28 +445,14 @@ def _ungrouped(text: str, decimal: str, thousands: str) -> str:
     return whole.replace(thousands, "") + mark + rest if grouped else "invalid"
 
 
-def _power_of_10(places: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | np.int64:
-    if places.size and bool((places == places[0]).all()):
-        return POWER_OF_10[places[0]]  # type: ignore[no-any-return]
-    return POWER_OF_10[np.clip(places, 0, len(POWER_OF_10) - 1)]
+# Lines to rows.
+
+_SPOILING = (b"\0", codecs.BOM_UTF8)
+"""What a line cannot have if `pyarrow.csv` is to read it: zero bytes, and what it takes for a byte order mark."""
 
 
-# ------------------------------------------------------------------------------
-# Lines of an engine log to the cells that are wanted; what is no whole row is a reject.
-#
-# Lines that have the usual number of delimiters, no zero bytes and quotes only around whole cells are cut all at once;
-# every other line is looked at by itself.
-# ------------------------------------------------------------------------------
-
-_IS_STAMP_START = np.isin(np.arange(256), list(b"+-0123456789"))
-_IS_INK = (np.arange(256) > _SPACE) & (np.arange(256) < 0x7F)
-_STAMP_START = re.compile(r"\s*[+\-0-9]", re.ASCII)
-_NO_INTS = np.zeros(0, np.int64)
-_NOTHING = Regular(b"", np.zeros(0, np.uint8), _NO_INTS, _NO_INTS.reshape(0, 1), has_quotes=False, has_padding=False)
-
-
-class RowCutter:
-    """Cuts the lines below a log's headings, in order; headings that stand there again may move the columns.
+class RowReader:
+    """Reads the lines below a log's headings, in order; headings that stand there again may move the columns.
 
     Attributes:
         line: 0-based number of the line that comes next.
@@ -679,13 +472,13 @@ class RowCutter:
         """
         self.line = len(above)
         self._layout = layout
+        self._width = layout.width
         self._wanted = wanted
         self._delimiter = delimiter
         self._where = where
         self._above = {line.strip() for line in above if line.strip()}
-        cells = {line: parse_cells(line, delimiter) or [line] for line in self._above}
-        # All others are told from rows by how their first cell begins.
-        self._like_data = [line for line in cells if any(map(_STAMP_START.match, cells[line]))]
+        cells = {cell.strip() for line in self._above for cell in parse_cells(line, delimiter) or [line]}
+        self._not_times = column_of(sorted({"", *cells}), pa.string())
         self._blank = f"{delimiter} \t"
         # without headings none can stand again
         self._first_name = "" if has_numbers_only(wanted) else column_name(wanted[0])
@@ -696,14 +489,14 @@ class RowCutter:
     @property
     def numbers(self) -> tuple[int, ...]:
         """Numbers of the wanted columns in a row, from 1."""
-        return tuple(place + 1 for place in self._layout.places)
+        return tuple(position + 1 for position in self._layout.positions)
 
-    def cut(self, data: bytes, errors: str) -> Iterator[LogRows]:
-        """Cut whole lines.
+    def read(self, data: bytes, errors: str) -> Iterator[LogRows]:
+        """Read whole lines.
 
         Args:
-            data: Lines in UTF-8, each ended by LF or CRLF, without any other CR.
-            errors: How to decode what is no UTF-8.
+            data: As `TextBlock` has it.
+            errors: The same.
 
         Yields:
             The rows between one row of headings and the next.
@@ -713,22 +506,22 @@ class RowCutter:
         """
         begin = 0
         for start, end, line in self._new_headings(data, errors):
-            found = self._cut(data[begin:start], errors)
+            found = self._read(data[begin:start], errors)
             found.rejects.append(Reject(self.line, "repeated heading", line))
             begin, self.line = end, self.line + 1
             yield found
             self._layout = find_layout(line, self._wanted, self._delimiter, f"{self._where}, row {self.line}")
+            self._width = self._layout.width
         if begin < len(data):
-            yield self._cut(data[begin:], errors)
+            yield self._read(data[begin:], errors)
 
-    def cut_torn(self, torn: bytes, errors: str) -> LogRows:
-        """Cut the last line of a log, which has no end."""
-        number = self.line
-        found = LogRows(np.zeros(0, np.int64), self._layout, errors, _NOTHING)
+    def read_torn(self, torn: bytes, errors: str) -> LogRows:
+        """Read the last line of a log, which has no end."""
+        found = LogRows(TextBlock(torn, errors, self._delimiter, self.line), self._layout)
         line = torn.decode("utf-8", errors)
-        cells = self._read_line(line, number, found, is_torn=True)
+        cells = self._read_line(line, self.line, found, is_torn=True)
         if cells is not None:
-            found.rows, found.texts = np.array([number], dtype=np.int64), {0: self._pick(cells)}
+            found.rows, found.exact = np.array([self.line], np.int64), {0: self._layout.pick(cells)}
             if len(cells) == self._layout.width and not line.endswith('"'):
                 found.unsure_column = self._layout.last
         return found
@@ -749,62 +542,84 @@ class RowCutter:
             if self._first_name in map(str.strip, parse_cells(line, self._delimiter) or []):
                 yield start, end, line
 
-    def _cut(self, data: bytes, errors: str) -> LogRows:
-        lines = split_lines(data, self._delimiter)
-        is_regular, ends = self._regular_lines(data, lines, errors)
-        starts = only(lines.starts, is_regular)
-        regular = Regular(lines.raw, lines.buf, starts, ends, b'"' in data, lines.has_padding)
-        found = LogRows(np.zeros(0, np.int64), self._layout, errors, regular)
-        is_row = is_regular.copy()
-        picked = {}
+    def _read(self, data: bytes, errors: str) -> LogRows:
+        block = TextBlock(data, errors, self._delimiter, self.line)
+        is_regular, columns = self._read_columns(block)
+        found = LogRows(block, self._layout, columns=columns)
+        exact = {}
         for index in np.flatnonzero(~is_regular).tolist():
-            cells = self._read_line(lines.text(index, errors), self.line + index, found, is_torn=False)
+            cells = self._read_line(block.line(index), self.line + index, found, is_torn=False)
             if cells is not None:
-                picked[index] = self._pick(cells)
-                is_row[index] = True
-        rows = np.flatnonzero(is_row)
-        found.rows = rows + self.line
-        if rows.size:
+                exact[index] = self._layout.pick(cells)
+        is_row = is_regular.copy()
+        is_row[list(exact)] = True
+        lines = np.flatnonzero(is_row)
+        found.rows = lines + self.line
+        if lines.size:
             first = int(found.rows[0])
             found.first_row = first if found.first_row is None else min(first, found.first_row)
-        found.regular = np.flatnonzero(is_regular[rows])
-        found.texts = dict(zip(np.searchsorted(rows, list(picked)).tolist(), picked.values(), strict=True))
+        found.regular = np.flatnonzero(is_regular[lines])
+        found.exact = dict(zip(np.searchsorted(lines, list(exact)).tolist(), exact.values(), strict=True))
         self.line += is_regular.size
         return found
 
-    def _regular_lines(self, data: bytes, lines: Lines, errors: str) -> tuple[Bools, Ints]:
-        """Return which lines can be cut all at once, and where the cells of each of them end, shape (r, cells)."""
-        width = self._layout.width
-        enough = lines.widths[lines.widths >= width]
-        if not enough.size or not self._delimiter.isascii() or self._delimiter in '\0"+-0123456789':
-            return np.zeros(lines.starts.size, np.bool_), _NO_INTS.reshape(0, 1)
-        usual = int(np.bincount(enough).argmax())
-        is_regular = lines.widths == usual
-        if b'"' in data:
-            is_regular &= has_whole_quotes(lines)
-        if b"\0" in data:
-            is_regular[np.searchsorted(lines.stops, np.flatnonzero(lines.buf == 0))] = False
-        ends = only(lines.ends, np.repeat(is_regular, lines.widths)).reshape(-1, usual)
-        has_ends = is_regular.copy()
-        if usual > width:  # what stands beyond the last heading must be empty
-            is_regular[has_ends] = ends[:, -1] - ends[:, width - 1] == usual - width
-        # A line that is blank or a heading has no stamp.
-        place = self._layout.places[0]
-        start = only(ends[:, place - 1] + 1 if place else lines.starts[has_ends], is_regular[has_ends])
-        start = start + (lines.buf[start] == _QUOTE)
-        while self._delimiter != " " and (spaced := lines.buf[start] == _SPACE).any():
-            start = start + spaced
-        is_data, like_data = _IS_STAMP_START[lines.buf[start]], self._like_data
-        if 2 * np.count_nonzero(is_data) < is_data.size:  # these stamps begin with a word, as headings do
-            is_ink = _IS_INK & (np.arange(256) != ord(self._delimiter))
-            is_data, like_data = is_ink[lines.buf[start]], list(self._above)
-        is_regular[is_regular] = is_data
-        for line in like_data:
-            if line.count(self._delimiter) != usual - 1 and not self._delimiter.isspace():
-                continue
-            for match in re.finditer(re.escape(line.encode("utf-8", errors)), data):
-                is_regular[np.searchsorted(lines.stops, match.start() + MARGIN)] = False
-        return is_regular, only(ends, is_regular[has_ends])
+    def _read_columns(self, block: TextBlock) -> tuple[Bools, dict[int, pa.StringArray]]:
+        """Return which lines are whole rows of data for certain, and the cells of these by position."""
+        if not self._delimiter.isascii():
+            return np.zeros(block.data.count(b"\n"), np.bool_), {}
+        is_regular = ~_is_spoilt(block)
+        if not is_regular.any():
+            return is_regular, {}
+        data = block.data
+        if not is_regular.all():
+            data = b"".join(data[block.bounds(index)] for index in np.flatnonzero(is_regular).tolist())
+        table, misfits = self._split(data)
+        widths = Counter(width for _, width in misfits if width >= self._layout.width)
+        if widths and (usual := widths.most_common(1)[0])[1] > table.num_rows:
+            self._width = usual[0]
+            table, misfits = self._split(data)
+        is_regular[np.flatnonzero(is_regular)[[number for number, _ in misfits]]] = False
+        time, *_ = self._layout.positions
+        # blank lines and headings have no time; beyond the last heading all cells must be empty
+        is_odd = truths(pc.is_in(pc.fill_null(pc.utf8_trim_whitespace(table[str(time)]), ""), self._not_times))
+        for surplus in range(self._layout.width, self._width):
+            is_odd |= known(table[str(surplus)])
+        if is_odd.any():
+            table = table.filter(to_arrow(~is_odd))
+            is_regular[is_regular] = ~is_odd
+        return is_regular, {int(name): one_chunk(table[name]) for name in table.column_names}
+
+    def _split(self, data: bytes) -> tuple[pa.Table, list[tuple[int, int]]]:
+        """Return the wanted cells of lines that have the usual width, and number and width of all other lines."""
+        misfits: list[tuple[int, int]] = []
+
+        def skip(row: arrow_csv.InvalidRow) -> str:
+            misfits.append((row.number - 1, row.actual_columns))
+            return "skip"
+
+        if not data.isascii():  # it takes nothing but UTF-8
+            data = data.decode("utf-8", "replace").encode()
+        needed = {*self._layout.positions, *range(self._layout.width, self._width)}
+        names = [str(position) for position in range(self._width)]
+        table = arrow_csv.read_csv(
+            pa.BufferReader(data),
+            arrow_csv.ReadOptions(use_threads=False, block_size=len(data) + 1, column_names=names),
+            arrow_csv.ParseOptions(
+                delimiter=self._delimiter,
+                quote_char='"' if b'"' in data else False,
+                double_quote=False,
+                ignore_empty_lines=False,
+                invalid_row_handler=skip,
+            ),
+            arrow_csv.ConvertOptions(
+                check_utf8=False,
+                column_types=dict.fromkeys(names, pa.string()),
+                include_columns=[name for name in names if int(name) in needed],
+                null_values=[""],
+                strings_can_be_null=True,
+            ),
+        )
+        return table, misfits
 
     def _read_line(self, line: str, number: int, found: LogRows, *, is_torn: bool) -> list[str] | None:
         """Return the cells of one line, or None where it is blank or a reject."""
@@ -822,8 +637,28 @@ class RowCutter:
             return None
         return cells
 
-    def _pick(self, cells: list[str]) -> tuple[str, ...]:
-        return tuple(cells[place].strip() for place in self._layout.places)
+
+def _is_spoilt(block: TextBlock) -> Bools:
+    """Return which lines `pyarrow.csv` would read otherwise than `parse_cells`; shape (n,).
+
+    It reads quotes alike where they stand in pairs, each pair around one whole cell and none inside it.
+    """
+    is_spoilt = np.zeros(block.data.count(b"\n"), np.bool_)
+    for mark in _SPOILING:
+        if mark[:1] in block.data:  # one byte is looked for many times faster than three
+            odd = [match.start() for match in re.finditer(mark, block.data)]
+            is_spoilt[np.searchsorted(block.ends, odd, "right")] = True
+    if b'"' not in block.data:
+        return is_spoilt
+    letters = np.frombuffer(b"\n" + block.data, np.uint8)
+    at = np.flatnonzero(letters == ord('"'))
+    line = np.searchsorted(block.ends, at - 1, "right")
+    closes = (np.arange(at.size) - np.searchsorted(line, line)) % 2 == 1
+    beside = np.where(closes, letters[at + 1], letters[at - 1])
+    is_whole = (beside == ord(block.delimiter)) | (beside == ord("\n")) | (closes & (beside == ord("\r")))
+    is_spoilt[line[~is_whole]] = True
+    is_spoilt |= np.bincount(line, minlength=is_spoilt.size) % 2 == 1
+    return is_spoilt | (np.diff(block.ends, prepend=0) > csv.field_size_limit())
 
 
 def _row_fault(line: str, cells: list[str] | None, width: int) -> str:

@@ -33,7 +33,9 @@ Cells = list[list[str]]
 
 _DELIMITERS = ";\t,|"
 _LINES = 3000
+"""Lines of a log that are looked at (our choice: five minutes at 10 Hz)."""
 _TRIED = 60
+"""Times of the first rows that a format must fit to be offered (our choice: a minute at 1 Hz)."""
 EPOCH = datetime(1970, 1, 1)
 """Where clock readings count from."""
 _LANGUAGES = ("en", "de", "fr", "es", "it", "nl", "pt")

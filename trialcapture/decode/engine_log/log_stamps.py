@@ -9,7 +9,9 @@ from datetime import date
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 
+from trialcapture.buffers import to_arrow
 from trialcapture.config import COUNTED_NS, EngineLog
 from trialcapture.decode.byte_columns import POWER_OF_10, read_windows
 from trialcapture.decode.engine_log.log_cells import LogRows, NumberCells, column_name
@@ -43,7 +45,7 @@ Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float64]
 
 _MOST_FORMS = 24
-"""Forms (lengths, zones) of stamps that are read in columns, for one block; the stamps of others go one by one."""
+"""Forms (lengths, zones) of stamps that are read in columns, for one block (our choice); others go one by one."""
 _ISO_GROUPS = {"Y": 1, "m": 2, "d": 3, "H": 4, "M": 5, "S": 6, "f": 7}
 _ISO_TIME_GROUPS = {"H": 1, "M": 2, "S": 3, "f": 4}
 _SECONDS_GROUPS = {"s": 2, "f": 3}
@@ -51,9 +53,13 @@ _PLACES = {1_000_000_000: 9, 1_000_000: 6, 1000: 3}
 _COUNTED = {name: _PLACES[unit_ns] for name, unit_ns in COUNTED_NS.items() if unit_ns in _PLACES}
 """Formats that count a power of ten of nanoseconds: they are read in columns too."""
 _EPOCH_DAYS = 25_569
+"""Serial day of 1970-01-01 (ECMA-376 part 1, 18.17.4.1)."""
 _LEAP_BUG_DAY = 60
+"""Serial day of 1900-02-29, which never was (ECMA-376 part 1, 18.17.4.1)."""
 _LARGEST_DAYS = 100_000
+"""Largest serial day that is a time (our choice: the year 2173)."""
 _DIGITS_KEPT = 18
+"""Most decimal digits that fit into 64 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,41 +85,49 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str, l
         time_format: As `log_time.stamp_parser` takes it.
         locale: The same.
     """
-    readings = Readings.empty(len(found.rows))
-    odd = list(found.texts)
-    left = np.arange(found.regular.size)
-    spans = [found.spans(nth) for nth in columns] if left.size else []
+    readings = Readings.empty(found.rows.size)
+    texts = found.texts(columns)
+    letters, start, length = _spans(texts)
+    left, unread = np.arange(length.size), [np.zeros(0, np.int64)]
     for _ in range(_MOST_FORMS if _has_forms(time_format) else 0):
         if not left.size:
             break
-        form = _form_of(found.joined(found.regular[left[:1]], columns)[0], time_format)
-        width = sum(int(length[left[0]]) for _, length in spans) + len(spans) - 1
-        took = np.zeros(left.size, dtype=np.bool_)
-        if form is not None and len(form.text) == width:  # else there is white space other than spaces around it
-            same = np.ones(left.size, dtype=np.bool_)
-            for _, length in spans:
-                same &= length[left] == length[left[0]]
-            these = left[same]
-            clock_ns, fits = _read_form(_characters(found.buf, spans, these), form, time_format)
-            rows = found.regular[these[fits]]
-            readings.clock_ns[rows] = clock_ns[fits]
-            readings.offset_ns[rows] = form.offset_ns or 0
-            readings.is_local[rows] = form.offset_ns is None and time_format not in ZONELESS
-            took[same] = fits
-        if not took[0]:
-            took[0] = True
-            odd.append(int(found.regular[left[0]]))
-        left = left[~took]
-    odd += found.regular[left].tolist()
-    one_by_one = parse_stamps(found.joined(odd, columns), time_format, locale)
+        form = _form_of(texts[int(left[0])].as_py(), time_format)
+        if form is None:
+            unread.append(left[:1])
+            left = left[1:]
+            continue
+        same = length[left] == len(form.text)
+        these = left[same]
+        clock_ns, fits = _read_form(read_windows(letters, start[these], len(form.text)).T, form, time_format)
+        rows = found.regular[these[fits]]
+        readings.clock_ns[rows] = clock_ns[fits]
+        readings.offset_ns[rows] = form.offset_ns or 0
+        readings.is_local[rows] = form.offset_ns is None and time_format not in ZONELESS
+        is_read = np.zeros(left.size, dtype=np.bool_)
+        is_read[same] = fits
+        left = left[~is_read]
+    odd = np.concatenate([*unread, left])
+    words = texts.take(to_arrow(odd)).to_pylist() + found.cells(found.irregular, columns)
+    one_by_one = parse_stamps(words, time_format, locale)
+    rows = np.concatenate([found.regular[odd], found.irregular])
     for target, source in (
         (readings.clock_ns, one_by_one.clock_ns),
         (readings.offset_ns, one_by_one.offset_ns),
         (readings.is_local, one_by_one.is_local),
         (readings.state, one_by_one.state),
     ):
-        target[odd] = source
+        target[rows] = source
     return readings
+
+
+def _spans(texts: pa.StringArray) -> tuple[Bytes, Ints, Ints]:
+    """Return the bytes of a text column, and first byte and length of each text; there are no nulls."""
+    _, ends, letters = texts.buffers()
+    if not len(texts) or letters is None:
+        return np.zeros(0, np.uint8), np.zeros(len(texts), np.int64), np.zeros(len(texts), np.int64)
+    edges = np.frombuffer(ends, np.int32, len(texts) + 1, 4 * texts.offset).astype(np.int64)
+    return np.frombuffer(letters, np.uint8), edges[:-1], np.diff(edges)
 
 
 def read_serial_days(days: Sequence[Floats], *, is_time_of_day: bool) -> Readings:
@@ -212,18 +226,6 @@ def _form_of(text: str, time_format: str) -> _Form | None:
 def _touches_digit(text: str, part: slice) -> bool:
     around = text[max(part.start - 1, 0) : part.start] + text[part.stop : part.stop + 1]
     return bool(re.search(r"\d", around)) or not text[part].isdigit()
-
-
-def _characters(buf: Bytes, spans: list[tuple[Ints, Ints]], rows: Ints) -> Bytes:
-    """Return the stamps' characters, one column a stamp, one row a character; all are equally long."""
-    widths = [int(length[rows[0]]) for _, length in spans]
-    characters = np.full((sum(widths) + len(widths) - 1, rows.size), ord(" "), dtype=np.uint8)
-    first = 0
-    for (start, _), width in zip(spans, widths, strict=True):
-        if width:
-            characters[first : first + width] = read_windows(buf, start[rows], width).T
-        first += width + 1
-    return characters
 
 
 def _read_form(characters: Bytes, form: _Form, time_format: str) -> tuple[Ints, Bools]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow
 from trialcapture.buffers import values as values_of
-from trialcapture.config import BY_DENSITY, Column, EngineLog, log_channel
+from trialcapture.config import BY_DENSITY, EngineLog, LogColumn, log_channel
 from trialcapture.decode import byte_columns, rejects
 from trialcapture.decode.engine_log.log_cells import (
     NUMBER,
@@ -21,11 +22,10 @@ from trialcapture.decode.engine_log.log_cells import (
     LogText,
     NumberCells,
     Reject,
-    RowCutter,
+    RowReader,
     column_name,
     find_layout,
     has_numbers_only,
-    only,
     shown,
 )
 from trialcapture.decode.engine_log.log_long_form import LongReadings, LongRows
@@ -63,7 +63,7 @@ def log_channels(spec: EngineLog, engine_ids: tuple[str, ...]) -> list[LogChanne
     wanted = []
     for key, column in spec.columns.items():
         known = log_channel(key, engine_ids)
-        if isinstance(column, Column) and known is not None:
+        if isinstance(column, LogColumn) and known is not None:
             name, unit, engine_id = known
             stem = f"{name}_{engine_id}"
             wanted.append(LogChannel(stem, unit, column.name, column.unit, column.scale, column.offset))
@@ -317,7 +317,7 @@ class LogRejection:
     text: str
 
 
-class Rejected:
+class RejectCounter:
     """Counts what could not be used, and makes tables of it."""
 
     def __init__(self, where: str) -> None:
@@ -362,12 +362,14 @@ def cell_rejects(
     """Return the marked rows' cells of some wanted columns as rejects."""
     indexes = np.flatnonzero(mask)
     rows = found.rows[indexes].tolist()
-    texts = found.joined(indexes.tolist(), parts)
+    texts = found.cells(indexes.tolist(), parts)
     return [Reject(row, reason, text, heading) for row, text in zip(rows, texts, strict=True)]
 
 
 _BLOCK_BYTES = 4 << 20
+"""Bytes of a log decoded at once (our choice)."""
 _NAMES_SHOWN = 40
+"""Most names listed in a message (our choice: half a screen)."""
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
@@ -451,10 +453,10 @@ class EngineLogDecoder:
         self._columns = [*self._times.columns, *of_values]
         self._text = LogText(spec.encoding)
         self._above = b""
-        self._cutter: RowCutter | None = None
+        self._reader: RowReader | None = None
         self._numbers = NumberCells(spec.decimal, spec.thousands)
         self._names_seen: dict[str, None] = {}
-        self._rejected = Rejected(where)
+        self._rejected = RejectCounter(where)
         self._held: list[_Piece] = []
         self._last_ns: int | None = None
         self._row_fit = RowFit()
@@ -479,10 +481,10 @@ class EngineLogDecoder:
         """
         whole, torn = self._text.finish()
         pieces = self._read(whole, torn)
-        if self._cutter is None:
+        if self._reader is None:
             self._refuse_empty(bool(torn))
         elif torn:
-            pieces.append(self._piece(self._cutter.cut_torn(torn, self._text.errors)))
+            pieces.append(self._piece(self._reader.read_torn(torn, self._text.errors)))
         last = self._emit(pieces, is_last=True)
         self._number_columns()
         self._row_fit.check(self._spec, self._where)
@@ -506,9 +508,9 @@ class EngineLogDecoder:
 
     def _number_columns(self) -> None:
         """Tell the fits which columns they are of, as a spreadsheet would count them."""
-        if self._cutter is None or has_numbers_only(self._columns):
+        if self._reader is None or has_numbers_only(self._columns):
             return
-        numbers, times = self._cutter.numbers, len(self._time_headings)
+        numbers, times = self._reader.numbers, len(self._time_headings)
         self._time_fit.numbers = numbers[:times]
         for nth, fit in enumerate(self._cell_fits):
             fit.numbers = numbers[-1:] if self._long is not None else (numbers[times + nth],)
@@ -525,11 +527,11 @@ class EngineLogDecoder:
             )
 
     def _read(self, data: bytes, torn: bytes = b"") -> list[_Piece]:
-        if self._cutter is None:
+        if self._reader is None:
             data = self._begin(self._above + data, torn)
-        if self._cutter is None:
+        if self._reader is None:
             return []
-        return [self._piece(found) for found in self._cutter.cut(data, self._text.errors)]
+        return [self._piece(found) for found in self._reader.read(data, self._text.errors)]
 
     def _begin(self, data: bytes, torn: bytes) -> bytes:
         """Find the headings once all rows above the data are there, and return what follows them."""
@@ -546,7 +548,7 @@ class EngineLogDecoder:
         else:
             where = f"{self._where}, row {spec.header_rows}"
             layout = find_layout(lines[spec.header_rows - 1], self._columns, spec.delimiter, where)
-        self._cutter = RowCutter(lines, layout, self._columns, spec.delimiter, self._where)
+        self._reader = RowReader(lines, layout, self._columns, spec.delimiter, self._where)
         return rest
 
     def _refuse_empty(self, is_torn: bool) -> None:
@@ -572,7 +574,7 @@ class EngineLogDecoder:
                 for nth in range(len(self._wanted))
             ]
         if self._first is None and len(found.rows) and found.rows[0] == self._row_fit.first_row:
-            cells = {column_name(column): found.cells([0], nth)[0] for nth, column in enumerate(self._columns)}
+            cells = {column_name(column): found.cells([0], [nth])[0] for nth, column in enumerate(self._columns)}
             fits = readings.state[0] == 0 or any(has_value[0] for _, has_value in values)
             self._first = FirstRow(int(found.rows[0]), cells, times, bool(fits))
         return _Piece(found, readings, values, bad, codes)
@@ -580,11 +582,11 @@ class EngineLogDecoder:
     def _long_values(self, found: LogRows, bad: list[Reject]) -> tuple[Ints, list[tuple[Floats, Bools]]]:
         """Return which channel each row is a reading of, and the one column of their values."""
         cell = len(self._columns) - 1
-        names = found.cells(range(len(found.rows)), cell - 1)
+        names, index = found.distinct([cell - 1])
         self._names_seen |= dict.fromkeys(
             names if len(self._names_seen) < _NAMES_SHOWN else set(names) & set(self._code_of)
         )
-        codes = np.array([self._code_of.get(name, -1) for name in names], dtype=np.int64)
+        codes = np.array([self._code_of.get(name, -1) for name in names], dtype=np.int64)[index]
         read = self._numbers.read(found, cell)
         values, has_value = np.full(read.size, np.nan), np.zeros(read.size, dtype=np.bool_)
         for nth in range(len(self._wanted)):
@@ -664,8 +666,10 @@ class EngineLogDecoder:
             used = timed & has_value
             self._long.add(LongReadings(found.rows[used], t_ns[used], piece.codes[used], values[used]))
             return []
-        arrays = [to_arrow(only(found.rows, timed)), to_arrow(only(t_ns, timed))]
-        return arrays + [to_arrow(only(values, timed), only(has_value, timed)) for values, has_value in piece.values]
+        arrays = [to_arrow(_select(found.rows, timed)), to_arrow(_select(t_ns, timed))]
+        return arrays + [
+            to_arrow(_select(values, timed), _select(has_value, timed)) for values, has_value in piece.values
+        ]
 
     def _table(self, pieces: list[list[pa.Array]]) -> pa.Table:
         fields = [pa.field("row", pa.int64()), pa.field("t_log_ns", pa.int64(), metadata={"unit": "ns"})]
@@ -687,3 +691,8 @@ def _cut_rows(found: LogRows, headings: list[str]) -> Bools:
     is_cut = np.zeros(len(found.rows), dtype=np.bool_)
     is_cut[-1:] = found.unsure_column in headings
     return is_cut
+
+
+def _select(values: npt.NDArray[Any], mask: Bools) -> npt.NDArray[Any]:
+    """Return the rows that are marked; a copy only where some are not."""
+    return values if mask.all() else values[mask]

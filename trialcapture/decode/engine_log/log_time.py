@@ -28,7 +28,10 @@ BAD, SKIPPED, TWICE = 1, 2, 3
 """How sure a stamp is: 0 as read, else not in the format, a time that never was, or one that came twice."""
 
 _PATIENCE_NS = 60 * SECOND_NS
+"""Longest step between neighbouring rows that still shows on which side of a change of the clocks they lie, where the
+log's own pace allows no longer one (our choice)."""
 _SHORT_STEP_NS = _PATIENCE_NS // 10
+"""Steps up to this one give the shortest patience, ten steps of the log's pace."""
 
 
 class ZoneClock:
@@ -217,7 +220,9 @@ class PartialClock:
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _FEBRUARY_29 = 59
+"""Days of a leap year before 29 February."""
 _MOST_DAYS = 100_000
+"""Days from 1970 that fit into 64-bit nanoseconds, rounded down (292 years are 106 751)."""
 
 
 def _day_begin(year: int) -> int:
@@ -276,6 +281,7 @@ def delta_ns(delta: timedelta) -> int:
 
 
 LARGEST_NS = 9_223_372_036_000_000_000
+"""Largest time of whole seconds in 64-bit nanoseconds."""
 ISO = re.compile(
     r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,

@@ -35,13 +35,16 @@ I32 = npt.NDArray[np.int32]
 READ_GROUPS = frozenset(NMEA2000) | frozenset(J1939)
 """Parameter groups that become channels."""
 _FRAME_BYTES = 8
+"""Bytes of one CAN frame (ISO 11898-1)."""
 _TAIL_BYTES = 1 << 16
-"""So much of a log surely holds all frames of a message: a bus carries one message among others in under a second."""
+"""Bytes before a block in which the frames of a message are looked for: several seconds of a busy 38 400 baud line, and
+a message takes less than one (our choice)."""
 _KEPT_BYTES = 64
-"""Bytes kept of a payload; no field that is read lies beyond."""
+"""Bytes kept of a payload (our choice): the last field that is read ends at byte 42."""
 _LAST_IS_RESERVED = (127245, 127257, 127488, 127505, 128259, 129026, 130306, 130312)
 """Single-frame groups whose last byte is reserved and reads all ones (canboat's database)."""
 _FAST_SIZES = {127489: (26,), 127497: (9,), 129029: range(43, 224)}
+"""Sizes of fast packets [bytes], which stand in the second byte of their first frame (canboat's database)."""
 _LOSSES = ("frame missing", "frame order", "timeout", "no start", "length", "aborted", "unfinished")
 TALKERS = tuple(f"CAN{address:02X}" for address in range(256))
 """Talker of an encapsulated message: its sender's address on the bus."""

@@ -5,8 +5,8 @@ few), and text of another shape is damage that the checksum, one byte, has let t
 once in 256 times. A blank field is no damage; it is absent.
 
 Every kind reads in two ways. Called, it takes text of any shape from anywhere in a buffer. Where many lines
-have their digits in the same places, `fit` says for those places what each digit is worth, all fields of all
-lines become numbers in one matrix product, and `finish` makes a column of them. `fit` takes only what both ways
+have their digits in the same places, `compile` says for those places what each digit is worth, all fields of all
+lines become numbers in one matrix product, and `to_column` makes a column of them. `compile` takes only what both ways
 read alike; everything else is left to the first way.
 
 Shapes are those of IEC 61162-1 as restated in the open "NMEA Revealed" document.
@@ -31,10 +31,11 @@ Bools = npt.NDArray[np.bool_]
 
 FLOAT_POWER_OF_10 = POWER_OF_10.astype(np.float64)
 EXACT_DIGITS = 15
-"""Whole numbers of so many digits are exact in a float, and so is a sum of digits times powers of ten."""
+"""Most digits of a whole number that is exact in a float (IEEE 754 binary64), and so is a sum of digits times powers
+of ten."""
 
 
-class Column(NamedTuple):
+class FieldColumn(NamedTuple):
     """One value a row, and where there is one.
 
     The dtype says what it is: float64, int8 … int64, bool, uint8 for a letter, S for a short text.
@@ -43,31 +44,31 @@ class Column(NamedTuple):
     values: npt.NDArray[Any]
     present: Bools
 
-    def where(self, mask: Bools) -> Column:
+    def where(self, mask: Bools) -> FieldColumn:
         """Return the column with everything absent where the mask is False."""
-        return Column(self.values, self.present & mask)
+        return FieldColumn(self.values, self.present & mask)
 
 
-Read = tuple[Column, U8 | None]
+Read = tuple[FieldColumn, U8 | None]
 
 
-class Fit(NamedTuple):
+class FieldTemplate(NamedTuple):
     """How a field is read where its characters stand in fixed places.
 
     A letter or text is the same in all lines of a shape; digits may differ.
     """
 
-    caps: bytes
+    max_offsets: bytes
     """For each character how far it may lie above "0"; 0 where it must be the very character."""
     weights: tuple[tuple[float, ...], ...] = ()
-    """For each number the field gives (`Reader.numbers`), what a one in each place is worth."""
+    """For each number the field gives (`FieldReader.numbers`), what a one in each place is worth."""
     scales: tuple[float, ...] = ()
     """For each number, what the sum is divided by."""
     fixed: bytes = b""
     """The letter or text."""
 
 
-class Reader(Protocol):
+class FieldReader(Protocol):
     """One kind of field."""
 
     @property
@@ -81,10 +82,10 @@ class Reader(Protocol):
             The column and (n,) `Reason` codes, or None when there is nothing wrong with any.
         """
 
-    def fit(self, text: bytes) -> Fit | None:
+    def compile(self, text: bytes) -> FieldTemplate | None:
         """Return how fields that look like this (digits given as "0") are read, None to leave them."""
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
         """Make a column of what fits gave.
 
         Args:
@@ -111,10 +112,10 @@ class Number:
     numbers = 1
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         present = length > 0
         if not present.any():
-            return Column(np.zeros(len(start)), present), None
+            return FieldColumn(np.zeros(len(start)), present), None
         if self.low < 0:
             first = buf[start]
             minus = present & (first == ord("-"))
@@ -130,12 +131,12 @@ class Number:
         fault = find_faults((present & ~sound, Reason.NUMBER), (present & ~within, Reason.RANGE))
         if self.full_turn:
             values[values == self.high] = 0
-        return Column(values, present), fault
+        return FieldColumn(values, present), fault
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if not text:
-            return Fit(b"", ((),), (1.0,))
+            return FieldTemplate(b"", ((),), (1.0,))
         found = _SIGNED.fullmatch(text)
         if found is None or (found[1] and self.low >= 0):
             return None
@@ -145,17 +146,17 @@ class Number:
             return None
         scale = FLOAT_POWER_OF_10[len(after)] * (-1 if sign == b"-" else 1)
         placed = (0.0,) * len(sign) + weights[: len(before)] + (0.0,) * len(point) + weights[len(before) :]
-        return Fit(bytes(9 * (byte == ord("0")) for byte in text), (placed,), (float(scale),))
+        return FieldTemplate(bytes(9 * (byte == ord("0")) for byte in text), (placed,), (float(scale),))
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
         values = found[0]
         bad = None
         if values.max() > self.high or values.min() < self.low:
             bad = present & ((values > self.high) | (values < self.low))
         if self.full_turn and values.max() >= self.high:
             values[values == self.high] = 0
-        return Column(values, present), bad
+        return FieldColumn(values, present), bad
 
 
 def angle() -> Number:
@@ -173,26 +174,26 @@ class Whole:
     numbers = 1
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         present = length > 0
         text = parse_decimals(buf, start, length)
         shaped = text.sound & ~text.point & (length <= self.digits)
         values = np.where(shaped, text.mantissa, 0)
-        return Column(values.astype(self.dtype), present), find_faults(
+        return FieldColumn(values.astype(self.dtype), present), find_faults(
             (present & ~shaped, Reason.NUMBER), (present & (values > self.most), Reason.RANGE)
         )
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if len(text) > self.digits or text.strip(b"0"):
             return None
-        return Fit(b"\x09" * len(text), (weigh_digits(len(text), 0),), (1.0,))
+        return FieldTemplate(b"\x09" * len(text), (weigh_digits(len(text), 0),), (1.0,))
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
         values = found[0]
         bad = present & (values > self.most) if values.max() > self.most else None
-        return Column(values.astype(self.dtype), present), bad
+        return FieldColumn(values.astype(self.dtype), present), bad
 
 
 @dataclass(frozen=True)
@@ -203,24 +204,24 @@ class Letter:
     numbers = 0
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         present = length > 0
         found = buf[start]
         known = np.zeros(len(start), np.bool_)
         for code in self.allowed.encode():
             known |= found == code
         known &= length == 1
-        return Column(found, present), find_faults((present & ~known, Reason.LETTER))
+        return FieldColumn(found, present), find_faults((present & ~known, Reason.LETTER))
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if len(text) > 1 or text not in self.allowed.encode():
             return None
-        return Fit(bytes(len(text)), fixed=text)
+        return FieldTemplate(bytes(len(text)), fixed=text)
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
-        return Column(found.astype("S1").view(np.uint8), present), None
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
+        return FieldColumn(found.astype("S1").view(np.uint8), present), None
 
 
 @dataclass(frozen=True)
@@ -232,23 +233,23 @@ class Text:
     numbers = 0
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         table = np.zeros(256, np.bool_)
         table[np.frombuffer(self.allowed.encode(), np.uint8)] = True
         within = np.arange(self.longest) < length[:, None]
         found = np.where(within, buf[start[:, None] + np.arange(self.longest)], 0).astype(np.uint8)
         odd = (within & ~table[found]).any(axis=1) | (length > self.longest)
-        return Column(found.view(f"S{self.longest}")[:, 0], length > 0), find_faults((odd, Reason.LETTER))
+        return FieldColumn(found.view(f"S{self.longest}")[:, 0], length > 0), find_faults((odd, Reason.LETTER))
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if len(text) > self.longest or text.strip(self.allowed.encode()):
             return None
-        return Fit(bytes(len(text)), fixed=text)
+        return FieldTemplate(bytes(len(text)), fixed=text)
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
-        return Column(found.astype(f"S{self.longest}"), present), None
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
+        return FieldColumn(found.astype(f"S{self.longest}"), present), None
 
 
 def weigh_digits(before: int, after: int) -> tuple[float, ...]:
@@ -284,13 +285,13 @@ _CLOCK = re.compile(rb"000000(\.?)(0*)")
 _HHMMSS_S = (36_000, 3_600, 600, 60, 10, 1)
 
 
-class Clock:
+class TimeOfDay:
     """``hhmmss`` with or without decimals, as UTC time of day [ns]; a leap second's 60 counts on."""
 
     numbers = 1
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         digits = parse_decimals(buf, start, length)
         hhmmss, parts = split_at_point(digits)
         hours, minutes, seconds = hhmmss // 10000, hhmmss // 100 % 100, hhmmss % 100
@@ -300,25 +301,25 @@ class Clock:
         parts = parts // POWER_OF_10[np.maximum(digits.places - 9, 0)]
         tod_ns = (hours * 3600 + minutes * 60 + seconds) * _NS_PER_S + parts * to_ns
         present = length > 0
-        return Column(tod_ns, present), find_faults((present & ~sound, Reason.TIME))
+        return FieldColumn(tod_ns, present), find_faults((present & ~sound, Reason.TIME))
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if not text:
-            return Fit(b"", ((),), (1.0,))
+            return FieldTemplate(b"", ((),), (1.0,))
         found = _CLOCK.fullmatch(text)
         if found is None or len(found[2]) > 9 or (found[2] and not found[1]):
             return None
         whole = tuple(float(seconds * _NS_PER_S) for seconds in _HHMMSS_S)
         parts = tuple(float(10**n) for n in range(8, 8 - len(found[2]), -1))
         # The caps leave out second 60, which the other way reads.
-        caps = bytes((2, 9, 5, 9, 5, 9, *[0] * len(found[1]), *[9] * len(found[2])))
-        return Fit(caps, ((*whole, *[0.0] * len(found[1]), *parts),), (1.0,))
+        max_offsets = bytes((2, 9, 5, 9, 5, 9, *[0] * len(found[1]), *[9] * len(found[2])))
+        return FieldTemplate(max_offsets, ((*whole, *[0.0] * len(found[1]), *parts),), (1.0,))
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
         bad = present & (found[0] >= _NS_PER_DAY) if found[0].max() >= _NS_PER_DAY else None
-        return Column(found[0].astype(np.int64), present), bad
+        return FieldColumn(found[0].astype(np.int64), present), bad
 
 
 class Date:
@@ -327,21 +328,21 @@ class Date:
     numbers = 1
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         digits = parse_decimals(buf, start, length)
         present = (length > 0) & ~(digits.sound & (digits.mantissa == 0) & (length == 6))
         days, sound = _days_of(digits.mantissa)
         sound &= digits.sound & ~digits.point & (length == 6)
-        return Column(days, present), find_faults((present & ~sound, Reason.DATE))
+        return FieldColumn(days, present), find_faults((present & ~sound, Reason.DATE))
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if text.strip(b"0") or len(text) not in (0, 6):
             return None
-        return Fit(b"\x09" * len(text), (weigh_digits(len(text), 0),), (1.0,))
+        return FieldTemplate(b"\x09" * len(text), (weigh_digits(len(text), 0),), (1.0,))
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
         ddmmyy, given = found[0], present & (found[0] != 0)
         if (ddmmyy == ddmmyy[0]).all():  # as almost always
             days, sound = _days_of(ddmmyy[:1].astype(np.int64))
@@ -349,7 +350,7 @@ class Date:
         else:
             days, sound = _days_of(ddmmyy.astype(np.int64))
         bad = given & ~sound
-        return Column(days, given), bad if bad.any() else None
+        return FieldColumn(days, given), bad if bad.any() else None
 
 
 @dataclass(frozen=True)
@@ -361,7 +362,7 @@ class Degrees:
     numbers = 2
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
-        """See `Reader`."""
+        """See `FieldReader`."""
         digits = parse_decimals(buf, start, length)
         ddmm, parts = split_at_point(digits)
         degrees, minutes = ddmm // 100, (ddmm % 100) * POWER_OF_10[digits.places] + parts
@@ -373,12 +374,12 @@ class Degrees:
             values[row], exact[row], sound[row] = _long_degrees(text, self.before_point)
         present = length > 0
         bad = present & ~(sound & (exact < 60) & (values <= self.most))
-        return Column(values, present), find_faults((bad, Reason.POSITION))
+        return FieldColumn(values, present), find_faults((bad, Reason.POSITION))
 
-    def fit(self, text: bytes) -> Fit | None:
-        """See `Reader`."""
+    def compile(self, text: bytes) -> FieldTemplate | None:
+        """See `FieldReader`."""
         if not text:
-            return Fit(b"", ((), ()), (1.0, 1.0))
+            return FieldTemplate(b"", ((), ()), (1.0, 1.0))
         places = len(text) - self.before_point - 1
         if places < 1 or places + 2 > EXACT_DIGITS or text != b"0" * self.before_point + b"." + b"0" * places:
             return None
@@ -386,14 +387,14 @@ class Degrees:
         degrees = (*weigh_digits(two, 0), *[0.0] * (3 + places))
         of_minutes = weigh_digits(2, places)
         minutes = (*[0.0] * two, *of_minutes[:2], 0.0, *of_minutes[2:])
-        caps = bytes((*[9] * two, 5, 9, 0, *[9] * places))
-        return Fit(caps, (degrees, minutes), (1.0, float(FLOAT_POWER_OF_10[places])))
+        max_offsets = bytes((*[9] * two, 5, 9, 0, *[9] * places))
+        return FieldTemplate(max_offsets, (degrees, minutes), (1.0, float(FLOAT_POWER_OF_10[places])))
 
-    def finish(self, found: npt.NDArray[Any], present: Bools) -> tuple[Column, Bools | None]:
-        """See `Reader`."""
+    def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
+        """See `FieldReader`."""
         values = found[0] + found[1] / 60.0
         bad = present & (values > self.most) if values.max() > self.most else None
-        return Column(values, present), bad
+        return FieldColumn(values, present), bad
 
 
 def day_number(year: I64, month: I64, day: I64) -> tuple[npt.NDArray[np.int32], Bools]:

@@ -30,10 +30,10 @@ LONGEST_SENTENCE_BYTES = 256
 (common practice, no source)."""
 
 _STRETCH_BYTES = 1 << 16
-"""So many bytes are searched at once: they stay in the processor's cache."""
+"""Bytes searched at once, so that they stay in the processor's cache (our choice)."""
 _BEFORE = b"0" * 127 + b"\n"
 _AFTER = b"\n" + b"," * 127
-"""Stand around a block, so that no look behind or ahead leaves it; the LF ends a last line that nothing ends."""
+"""Stand around a block, longer than any look behind or ahead; the LF ends a last line that has no line end."""
 
 COMMA, STAR, DOLLAR, BANG, TAG, CR, LF = (np.uint8(ord(byte)) for byte in ",*$!\\\r\n")
 _HEX = np.full(256, -1, np.int16)
@@ -68,7 +68,7 @@ class Frame(NamedTuple):
     """(m,) whether ``*`` and the right checksum end what begins at each bound, before the next bound."""
 
 
-class Pieces(NamedTuple):
+class SentenceSpans(NamedTuple):
     """The sentences of a block, sound ones and damaged ones, in order; each field is an array (p,)."""
 
     bound: I64
@@ -170,7 +170,7 @@ def _find_structural(buf: U8) -> I64:
     return np.flatnonzero(some)
 
 
-def find_pieces(frame: Frame) -> Pieces:
+def find_sentences(frame: Frame) -> SentenceSpans:
     """Find every sentence, sound or not, with the first thing that is wrong with its frame or checksum."""
     bound = np.flatnonzero(starts(frame))
     first, last = frame.bound[bound], frame.inner[bound]
@@ -186,7 +186,7 @@ def find_pieces(frame: Frame) -> Pieces:
     long = end - start > LONGEST_SENTENCE_BYTES - 3
     if long.any():
         reason[long & (reason != Reason.CONTROL_BYTES)] = Reason.TOO_LONG
-    return Pieces(bound, start, end, stop, first, last - first - 1, reason)
+    return SentenceSpans(bound, start, end, stop, first, last - first - 1, reason)
 
 
 def starts(frame: Frame) -> Bools:
@@ -220,7 +220,9 @@ def rows_from(values: I64, start: I64, width: int) -> I64:
     return np.ascontiguousarray(rows[start].view(np.int64).reshape(-1, width).T)
 
 
-def find_noise(frame: Frame, pieces: Pieces, summed: Bools, tag_open: Bools, tag_close: Bools) -> tuple[I64, I64, I64]:
+def find_noise(
+    frame: Frame, pieces: SentenceSpans, summed: Bools, tag_open: Bools, tag_close: Bools
+) -> tuple[I64, I64, I64]:
     """Find what belongs to no sentence and no TAG block.
 
     Args:
@@ -257,10 +259,14 @@ def find_noise(frame: Frame, pieces: Pieces, summed: Bools, tag_open: Bools, tag
 # ------------------------------------------------------------------------------
 
 FIRST_MS = 100_000_000_000
-"""A ``c`` below this counts seconds (1e11 s is the year 5138), from here on milliseconds (1e11 ms is 1973)."""
+"""A ``c`` below this counts seconds, from here on milliseconds (our choice: 1e11 s is the year 5138, 1e11 ms is
+1973)."""
 _MOST_FIELDS = 32
-"""More ``key:value`` fields than fit into a TAG block; also less than the margin behind a block is long."""
+"""Most ``key:value`` fields of a TAG block (our choice: 80 characters hold 20); less than the margin is long."""
 _LAST_MS = 100_000_000_000_000
+"""A ``c`` from here on is no time (our choice: 1e14 ms is the year 5138)."""
+_LAST_US = 9_000_000_000_000_000
+"""An ``r`` from here on is no time: its nanoseconds would leave 64 bits."""
 
 
 class Tags(NamedTuple):
@@ -439,7 +445,7 @@ def _wall_ms(buf: U8, start: I64, length: I64) -> tuple[I64, Bools]:
 def _mono_ns(buf: U8, start: I64, length: I64) -> tuple[I64, Bools]:
     """Read ``r`` values: whole microseconds."""
     number = parse_decimals(buf, start, length)
-    is_time = number.sound & ~number.point & (number.mantissa < 9_000_000_000_000_000)
+    is_time = number.sound & ~number.point & (number.mantissa < _LAST_US)
     return number.mantissa * 1000, is_time
 
 
@@ -452,7 +458,7 @@ def _mono_ns(buf: U8, start: I64, length: I64) -> tuple[I64, Bools]:
 # ------------------------------------------------------------------------------
 
 _LONGEST = 8
-"""Most characters of an address told apart, ``$`` or ``!`` included; manufacturers' are longer than five."""
+"""Most characters of an address told apart, ``$`` or ``!`` included (our choice: one 64-bit word)."""
 _STANDARD = re.compile(r"([A-OQ-Z0-9][A-Z0-9])([A-Z0-9]{3})")
 _OTHER = re.compile(r"[A-Z0-9]+")
 
@@ -474,7 +480,7 @@ class Addresses(NamedTuple):
     """(a,) whether it is a ``$`` sentence of the standard: talker and formatter."""
 
 
-def find_addresses(frame: Frame, pieces: Pieces) -> Addresses:
+def find_addresses(frame: Frame, pieces: SentenceSpans) -> Addresses:
     """Read the address of every sentence."""
     length = np.minimum(frame.at[pieces.first + 1] - pieces.start, _LONGEST)
     code, words = encode_spans(frame.buf, pieces.start, length)

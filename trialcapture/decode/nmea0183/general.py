@@ -20,16 +20,16 @@ from trialcapture.buffers import column_of, to_arrow
 from trialcapture.config.inputs import declared_source
 from trialcapture.decode import byte_columns
 from trialcapture.decode.nmea0183.encapsulated import Carried, is_encapsulated, read_payloads
-from trialcapture.decode.nmea0183.fields import I64, U8, Bools, Column
+from trialcapture.decode.nmea0183.fields import I64, U8, Bools, FieldColumn
 from trialcapture.decode.nmea0183.framing import (
     LF,
     Addresses,
     Frame,
-    Pieces,
+    SentenceSpans,
     Tags,
     find_addresses,
     find_noise,
-    find_pieces,
+    find_sentences,
     frame_block,
     holds_bang,
     parse_tags,
@@ -38,7 +38,7 @@ from trialcapture.decode.nmea0183.framing import (
 )
 from trialcapture.decode.nmea0183.sentences import (
     FORMATTERS,
-    MEANINGS,
+    SEMANTICS,
     Columns,
     Transducer,
     Variant,
@@ -90,7 +90,7 @@ class _Found(NamedTuple):
 
 
 def list_rejects(
-    frame: Frame, tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, voided: list[Voided]
+    frame: Frame, tags: Tags, pieces: SentenceSpans, addresses: Addresses, origin: Origin, voided: list[Voided]
 ) -> pa.Table:
     """List everything that was rejected, in the order it stands in the block.
 
@@ -171,7 +171,7 @@ Counts = dict[tuple[str, str, str], tuple[int, int, int]]
 
 
 def count_sentences(
-    tags: Tags, pieces: Pieces, addresses: Addresses, origin: Origin, ours: Bools, elsewhere: Bools
+    tags: Tags, pieces: SentenceSpans, addresses: Addresses, origin: Origin, ours: Bools, elsewhere: Bools
 ) -> Counts:
     """Count the sentences of each source, talker and formatter by what became of them.
 
@@ -224,7 +224,7 @@ def counts_table(counts: Counts) -> pa.Table:
 I32 = npt.NDArray[np.int32]
 
 
-class Part(NamedTuple):
+class ColumnBatch(NamedTuple):
     """Rows of one sentence type; every array is (n,)."""
 
     line: I64
@@ -265,29 +265,29 @@ class Names:
         return column_of(names, pa.string()), place
 
 
-def constant(value: int, count: int) -> Column:
+def constant(value: int, count: int) -> FieldColumn:
     """Return a column of codes that are all the same."""
-    return Column(np.full(count, value, np.int32), np.ones(count, np.bool_))
+    return FieldColumn(np.full(count, value, np.int32), np.ones(count, np.bool_))
 
 
-def join_parts(parts: list[Part]) -> Part:
+def join_batches(parts: list[ColumnBatch]) -> ColumnBatch:
     """Put parts together in the order of their lines; rows of one line stay in the order given."""
     line = np.concatenate([part.line for part in parts])
     order = None if (line[1:] >= line[:-1]).all() else np.argsort(line, kind="stable")
     merged = {}
     for name in parts[0].columns:
-        column = Column(
+        column = FieldColumn(
             np.concatenate([part.columns[name].values for part in parts]),
             np.concatenate([part.columns[name].present for part in parts]),
         )
         if order is not None:
             present = column.present if column.present.all() else column.present.take(order)
-            column = Column(column.values.take(order), present)
+            column = FieldColumn(column.values.take(order), present)
         merged[name] = column
-    return Part(line if order is None else line.take(order), merged)
+    return ColumnBatch(line if order is None else line.take(order), merged)
 
 
-def to_table(part: Part, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
+def to_table(part: ColumnBatch, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
     """Return the Arrow table of a sentence type.
 
     Args:
@@ -305,7 +305,7 @@ def to_table(part: Part, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
     return pa.table(table)
 
 
-def _to_arrow(column: Column) -> pa.Array:
+def _to_arrow(column: FieldColumn) -> pa.Array:
     if column.values.dtype == np.bool_:
         return to_arrow(column.values)
     if column.values.dtype == np.uint8:
@@ -317,12 +317,13 @@ def _to_arrow(column: Column) -> pa.Array:
 
 _XDR = FORMATTERS.index("XDR")
 _MOST_FIELDS = 63
+"""Numbers of fields told apart: with a formatter they make one 16-bit sorting key. Longer layouts are not decoded."""
 
 
-class Irregular(NamedTuple):
+class GeneralRows(NamedTuple):
     """What a block gave."""
 
-    parts: dict[str, Part]
+    parts: dict[str, ColumnBatch]
     """By formatter, in the order of the block."""
     carried: list[Carried]
     """Messages of a CAN bus."""
@@ -339,10 +340,10 @@ class Checksums(NamedTuple):
     """Sources whose may, even so."""
 
 
-def decode_irregular(
+def decode_general(
     block: bytes, file_line: I64, *, source: str, sources: Names, talkers: Names, xdr_names: Names,
     wanted: tuple[Transducer, ...], checksums: Checksums,
-) -> Irregular:  # fmt: skip
+) -> GeneralRows:  # fmt: skip
     """Decode a block of any lines.
 
     Args:
@@ -362,7 +363,7 @@ def decode_irregular(
             frame = unescape_lines(frame, _journal_lines(escaped))
     frame = frame._replace(line=np.append(file_line, file_line[-1] + np.arange(1, 3))[frame.line])
     tags = parse_tags(frame, source)
-    pieces = find_pieces(frame)
+    pieces = find_sentences(frame)
     addresses = find_addresses(frame, pieces)
     origin = Origin(frame.line[pieces.bound], tags.head_of(frame, pieces.bound))
     reason = pieces.reason
@@ -375,7 +376,7 @@ def decode_irregular(
 
     source_code = sources.codes(tags.sources, tags.source[origin.head], origin.line)
     talker_code = talkers.codes(addresses.talkers, addresses.talker[addresses.code], origin.line)
-    parts: dict[str, Part] = {}
+    parts: dict[str, ColumnBatch] = {}
     voided: list[Voided] = []
     for formatter, groups in _by_formatter(pieces, addresses):
         if formatter == "XDR":
@@ -385,22 +386,22 @@ def decode_irregular(
             voided += [Voided(rows[at], why, name) for at, why, name in void]
             kept = rows[owner]
             name = values["name"]
-            values["name"] = Column(xdr_names.codes(names, name.values, origin.line[kept]), name.present)
+            values["name"] = FieldColumn(xdr_names.codes(names, name.values, origin.line[kept]), name.present)
         else:
             kept, values = _decode_formatter(frame, pieces, formatter, groups, voided)
         if len(kept):
             head, all_of_them = origin.head[kept], np.ones(len(kept), np.bool_)
             prefix = {
-                "mono_ns": Column(tags.mono_ns[head], tags.mono_known[head]),
-                "wall_ms": Column(tags.wall_ms[head], tags.wall_known[head]),
-                "source": Column(source_code[kept], all_of_them),
-                "talker": Column(talker_code[kept], all_of_them),
+                "mono_ns": FieldColumn(tags.mono_ns[head], tags.mono_known[head]),
+                "wall_ms": FieldColumn(tags.wall_ms[head], tags.wall_known[head]),
+                "source": FieldColumn(source_code[kept], all_of_them),
+                "talker": FieldColumn(talker_code[kept], all_of_them),
             }
-            parts[formatter] = Part(origin.line[kept], {**prefix, **values})
+            parts[formatter] = ColumnBatch(origin.line[kept], {**prefix, **values})
     carried = _read_carried(frame, pieces, addresses, tags, origin, source_code)
     rejects = list_rejects(frame, tags, pieces, addresses, origin, voided)
     counts = count_sentences(tags, pieces, addresses, origin, _is_ours(addresses), _carries(addresses))
-    return Irregular(parts, carried, rejects, counts)
+    return GeneralRows(parts, carried, rejects, counts)
 
 
 def _carries(addresses: Addresses) -> Bools:
@@ -410,7 +411,12 @@ def _carries(addresses: Addresses) -> Bools:
 
 
 def _read_carried(
-    frame: Frame, pieces: Pieces, addresses: Addresses, tags: Tags, origin: Origin, source_code: npt.NDArray[np.int32]
+    frame: Frame,
+    pieces: SentenceSpans,
+    addresses: Addresses,
+    tags: Tags,
+    origin: Origin,
+    source_code: npt.NDArray[np.int32],
 ) -> list[Carried]:
     """Return what sound sentences carry; the reason of those that carry nothing readable is set in `pieces`."""
     mine = _carries(addresses)
@@ -443,7 +449,7 @@ def _journal_lines(tags: Tags) -> Bools:
     return lines
 
 
-def _is_cut(frame: Frame, pieces: Pieces, tags: Tags, origin: Origin) -> Bools:
+def _is_cut(frame: Frame, pieces: SentenceSpans, tags: Tags, origin: Origin) -> Bools:
     """Return where a line ends only because what was received, or the file, ends there.
 
     A journal line that ends in a bare LF was torn by a crash and closed afterwards.
@@ -457,11 +463,11 @@ def _is_ours(addresses: Addresses) -> Bools:
     return addresses.dollar & np.array([name in FORMATTERS for name in addresses.formatter], np.bool_)
 
 
-Group = tuple[int, I64]
+SentenceGroup = tuple[int, I64]
 """A number of fields, and the sentences that have so many."""
 
 
-def _by_formatter(pieces: Pieces, addresses: Addresses) -> Iterator[tuple[str, list[Group]]]:
+def _by_formatter(pieces: SentenceSpans, addresses: Addresses) -> Iterator[tuple[str, list[SentenceGroup]]]:
     """Yield each formatter that is decoded, with its sound sentences by number of fields (0 for XDR)."""
     ours = _is_ours(addresses)
     number = [FORMATTERS.index(name) if mine else 0 for name, mine in zip(addresses.formatter, ours, strict=True)]
@@ -481,7 +487,7 @@ def _by_formatter(pieces: Pieces, addresses: Addresses) -> Iterator[tuple[str, l
 
 
 def _decode_formatter(
-    frame: Frame, pieces: Pieces, formatter: str, groups: list[Group], voided: list[Voided]
+    frame: Frame, pieces: SentenceSpans, formatter: str, groups: list[SentenceGroup], voided: list[Voided]
 ) -> tuple[I64, Columns]:
     """Decode all sound sentences of one formatter, each variant by its own layout.
 
@@ -505,13 +511,13 @@ def _decode_formatter(
             sound = read.reason == Reason.SOUND
             voided += [Voided(these[v.rows & sound], v.reason, v.field) for v in read.voided]
             if sound.all():
-                parts.append(Part(these, read.columns))
+                parts.append(ColumnBatch(these, read.columns))
             else:
-                kept = {name: Column(c.values[sound], c.present[sound]) for name, c in read.columns.items()}
-                parts.append(Part(these[sound], kept))
+                kept = {name: FieldColumn(c.values[sound], c.present[sound]) for name, c in read.columns.items()}
+                parts.append(ColumnBatch(these[sound], kept))
     if not parts:
         return np.zeros(0, np.int64), {}
-    return join_parts(parts) if len(parts) > 1 else parts[0]
+    return join_batches(parts) if len(parts) > 1 else parts[0]
 
 
 class _Void(NamedTuple):
@@ -590,7 +596,7 @@ def _read_variant(frame: Frame, first: I64, formatter: str, variant: Variant) ->
         voided.append(_Void(everywhere, Reason.MISSING_FIELD, next(iter(variant.missing))))
     if variant.surplus:
         voided.append(_Void(everywhere, Reason.SURPLUS_FIELDS, "surplus"))
-    columns, faults = MEANINGS[formatter](found)
+    columns, faults = SEMANTICS[formatter](found)
     told: dict[str, Bools] = {}
     for void in voided:
         told[void.field] = told.get(void.field, False) | void.rows

@@ -18,17 +18,17 @@ from trialcapture.decode.nmea0183.encapsulated import Carried, decode_carried, l
 from trialcapture.decode.nmea0183.fields import I64, Bools
 from trialcapture.decode.nmea0183.general import (
     Checksums,
+    ColumnBatch,
     Counts,
     Names,
-    Part,
     add_counts,
     counts_table,
-    decode_irregular,
-    join_parts,
+    decode_general,
+    join_batches,
     to_table,
 )
 from trialcapture.decode.nmea0183.sentences import FORMATTERS, Transducer
-from trialcapture.decode.nmea0183.templated import MARGIN_BYTES, Lines, decode_regular, find_lines
+from trialcapture.decode.nmea0183.templated import MARGIN_BYTES, Lines, decode_templated, find_lines
 from trialcapture.decode.rejects import SCHEMA
 
 _MOST_BYTES = 2 << 20
@@ -74,19 +74,19 @@ def decode_nmea(
     if len(lines.lone_cr):
         file_line += np.searchsorted(lines.lone_cr, lines.start)
     wanted = tuple(xdr)
-    regular = decode_regular(
+    templated = decode_templated(
         lines, file_line, source=source, sources=sources, talkers=talkers, xdr_names=xdr_names, wanted=wanted
     )
-    parts: defaultdict[str, list[Part]] = defaultdict(list, regular.parts)
+    parts: defaultdict[str, list[ColumnBatch]] = defaultdict(list, templated.batches)
     rejects: list[pa.Table] = []
     counts: list[Counts] = [
-        {key: (count, 0, 0) for key, count in regular.good.items() if count},
-        {key: (0, 0, count) for key, count in regular.not_decoded.items()},
+        {key: (count, 0, 0) for key, count in templated.good.items() if count},
+        {key: (0, 0, count) for key, count in templated.not_decoded.items()},
     ]
     agreed = Checksums(require_checksum, without_checksum)
     carried = _carried_before(before, source, sources, agreed)
-    for rest, rest_line in _what_is_left(block, lines, regular.done, file_line, first_line):
-        found = decode_irregular(
+    for rest, rest_line in _what_is_left(block, lines, templated.done, file_line, first_line):
+        found = decode_general(
             rest, rest_line, source=source, sources=sources, talkers=talkers, xdr_names=xdr_names, wanted=wanted,
             checksums=agreed,
         )  # fmt: skip
@@ -97,7 +97,7 @@ def decode_nmea(
         counts.append(found.counts)
     names = {"source": sources.listed(), "talker": talkers.listed(), "name": xdr_names.listed()}
     tables = {
-        formatter: to_table(join_parts(parts[formatter]), names)
+        formatter: to_table(join_batches(parts[formatter]), names)
         for formatter in FORMATTERS
         if any(len(part.line) for part in parts[formatter])
     }
@@ -115,7 +115,7 @@ def _carried_before(before: bytes, source: str, sources: Names, checksums: Check
     if not lines:
         return []
     count = len(lines.splitlines())
-    return decode_irregular(
+    return decode_general(
         lines, np.arange(-count, 0), source=source, sources=sources, talkers=Names(), xdr_names=Names(),
         wanted=(), checksums=checksums,
     ).carried  # fmt: skip

@@ -27,14 +27,14 @@ from trialcapture.decode.nmea0183.fields import (
     I64,
     U8,
     Bools,
-    Clock,
-    Column,
     Date,
     Degrees,
+    FieldColumn,
+    FieldReader,
     Letter,
     Number,
-    Reader,
     Text,
+    TimeOfDay,
     Whole,
     angle,
     day_number,
@@ -43,10 +43,11 @@ from trialcapture.decode.nmea0183.framing import Frame, holds_bang
 from trialcapture.decode.rejects import Reason
 from trialcapture.units import convert
 
-Layout = dict[str, Reader]
+Layout = dict[str, FieldReader]
 """Field name to reader, in the order of the sentence."""
 
-_clock, _date, _angle = Clock(), Date(), angle()
+# Bounds of values are our choice, far outside what a boat can show: a value beyond is damage that passed the checksum.
+_clock, _date, _angle = TimeOfDay(), Date(), angle()
 _latitude, _longitude = Degrees(4, 90), Degrees(5, 180)
 _speed = Number(0, 2000)
 _signed_speed = Number(-2000, 2000)
@@ -328,10 +329,10 @@ def _with_their_letters(layout: Layout) -> dict[str, str]:
 # are kept and marked not valid.
 # ------------------------------------------------------------------------------
 
-Columns = dict[str, Column]
+Columns = dict[str, FieldColumn]
 Faults = dict[tuple[str, Reason], Bools]
 """By field and reason, where a field is void (it is so already); "" is the whole sentence."""
-Meaning = Callable[[Columns], tuple[Columns, Faults]]
+Semantics = Callable[[Columns], tuple[Columns, Faults]]
 
 _HPA_PER_INHG = 33.86389
 """Conventional inch of mercury [hPa] (NIST SP 811, appendix B.8)."""
@@ -339,7 +340,7 @@ _MEASURED = np.frombuffer(b"ADFPR", np.uint8)  # autonomous, differential, float
 _MODES = np.frombuffer(b"\0ADEFMNPRS", np.uint8)
 
 
-def _is(column: Column, letters: str) -> Bools:
+def _is(column: FieldColumn, letters: str) -> Bools:
     """Return where a letter is there and is one of these."""
     found: Bools = column.values == ord(letters[0])
     for other in letters[1:]:
@@ -347,38 +348,38 @@ def _is(column: Column, letters: str) -> Bools:
     return column.present & found
 
 
-def _optional(c: Columns, name: str, like: str) -> Column:
+def _optional(c: Columns, name: str, like: str) -> FieldColumn:
     """Return a letter that only newer versions of the sentence have; absent everywhere in older ones."""
     return c[name] if name in c else _absent_like(c[like])
 
 
-def _truth(values: Bools) -> Column:
-    return Column(values, np.ones(len(values), np.bool_))
+def _truth(values: Bools) -> FieldColumn:
+    return FieldColumn(values, np.ones(len(values), np.bool_))
 
 
-def _absent_like(column: Column) -> Column:
-    return Column(np.zeros_like(column.values), np.zeros_like(column.present))
+def _absent_like(column: FieldColumn) -> FieldColumn:
+    return FieldColumn(np.zeros_like(column.values), np.zeros_like(column.present))
 
 
-def _first_of(*choices: Column) -> Column:
+def _first_of(*choices: FieldColumn) -> FieldColumn:
     """Return the first of several columns that has a value, row by row."""
     best = choices[0]
     for other in choices[1:]:
-        best = Column(np.where(best.present, best.values, other.values), best.present | other.present)
+        best = FieldColumn(np.where(best.present, best.values, other.values), best.present | other.present)
     return best
 
 
-def _in_unit(column: Column, unit: str, to: str) -> Column:
-    return Column(convert(column.values, unit, to), column.present)
+def _in_unit(column: FieldColumn, unit: str, to: str) -> FieldColumn:
+    return FieldColumn(convert(column.values, unit, to), column.present)
 
 
-def _signed(size: Column, letter: Column, negative: str) -> tuple[Column, Bools]:
+def _signed(size: FieldColumn, letter: FieldColumn, negative: str) -> tuple[FieldColumn, Bools]:
     """Give a size the sign its letter tells; also return where the letter is missing."""
     values = np.where(letter.values == ord(negative), -size.values, size.values)
     return size._replace(values=values).where(letter.present), size.present & ~letter.present
 
 
-def _position(c: Columns, fixed: Bools) -> tuple[Column, Column, Faults]:
+def _position(c: Columns, fixed: Bools) -> tuple[FieldColumn, FieldColumn, Faults]:
     """Return latitude and longitude, both or none, and where part of a position is missing."""
     lat, no_ns = _signed(c["lat"], c["north"], "S")
     lon, no_ew = _signed(c["lon"], c["east"], "W")
@@ -444,7 +445,7 @@ def _gll(c: Columns) -> tuple[Columns, Faults]:
 def _vtg(c: Columns) -> tuple[Columns, Faults]:
     sog = _first_of(c["sog_kn"], _in_unit(c["sog_km_per_h"], "km/h", "kn"))
     none = np.zeros(len(sog.values), np.bool_)
-    mode = c["mode"] if "mode" in c else Column(none.view(np.uint8), none)
+    mode = c["mode"] if "mode" in c else FieldColumn(none.view(np.uint8), none)
     fixed = ~_is(mode, "N")
     return {
         "valid": _truth(sog.present & ~_is(mode, "NEMS")), "cog_true_deg": c["cog_true"].where(fixed),
@@ -457,7 +458,7 @@ def _zda(c: Columns) -> tuple[Columns, Faults]:
     days, exists = day_number(*(part.values for part in parts[::-1]))
     given = parts[0].present & parts[1].present & parts[2].present
     none = (parts[0].values == 0) & (parts[1].values == 0) & (parts[2].values == 0)  # 00,00,0000
-    return {"tod_ns": c["time"], "date_days": Column(days, given & exists)}, {
+    return {"tod_ns": c["time"], "date_days": FieldColumn(days, given & exists)}, {
         ("", Reason.DATE): given & ~exists & ~none
     }
 
@@ -490,7 +491,7 @@ def _vbw(c: Columns) -> tuple[Columns, Faults]:
     }, {}  # fmt: skip
 
 
-def _not_denied(c: Columns, told: Column) -> tuple[Bools, Faults]:
+def _not_denied(c: Columns, told: FieldColumn) -> tuple[Bools, Faults]:
     """Return where a status says valid, or says nothing; and where a value is believed without it."""
     said = c["status"].present
     return ~said | _is(c["status"], "A"), {("status", Reason.MISSING_FIELD): told.present & ~said}
@@ -515,11 +516,11 @@ def _rsa(c: Columns) -> tuple[Columns, Faults]:
 
 def _mwv(c: Columns) -> tuple[Columns, Faults]:
     unit, speed = c["unit"], c["speed"].values
-    valid, faults = _not_denied(c, Column(speed, c["speed"].present | c["angle"].present))
+    valid, faults = _not_denied(c, FieldColumn(speed, c["speed"].present | c["angle"].present))
     in_kn = np.where(unit.values == ord("K"), convert(speed, "km/h", "kn"), speed)
     in_kn = np.where(unit.values == ord("M"), convert(speed, "m/s", "kn"), in_kn)
     in_kn = np.where(unit.values == ord("S"), convert(speed, "mph", "kn"), in_kn)
-    wind = Column(in_kn, c["speed"].present & unit.present).where(valid)
+    wind = FieldColumn(in_kn, c["speed"].present & unit.present).where(valid)
     return {
         "wind_angle_deg": c["angle"].where(valid), "reference": c["reference"], "wind_speed_kn": wind,
         "valid": _truth(wind.present & c["angle"].present),
@@ -538,7 +539,7 @@ def _mda(c: Columns) -> tuple[Columns, Faults]:
     wind, _ = _mwd(c)
     inches = c["pressure_inhg"]
     pressure = _first_of(
-        _in_unit(c["pressure_bar"], "bar", "mbar"), Column(inches.values * _HPA_PER_INHG, inches.present)
+        _in_unit(c["pressure_bar"], "bar", "mbar"), FieldColumn(inches.values * _HPA_PER_INHG, inches.present)
     )
     return {
         **wind, "pressure_hpa": pressure, "air_temp_c": c["air_c"],
@@ -546,7 +547,7 @@ def _mda(c: Columns) -> tuple[Columns, Faults]:
     }, {}  # fmt: skip
 
 
-def _off_bow(c: Columns) -> tuple[Column, Column, Faults]:
+def _off_bow(c: Columns) -> tuple[FieldColumn, FieldColumn, Faults]:
     """Return angle clockwise from the bow [0, 360) and speed [kn]."""
     angle, side = c["angle"], c["side"]
     clockwise = np.where((side.values == ord("L")) & (angle.values > 0), 360.0 - angle.values, angle.values)
@@ -555,7 +556,11 @@ def _off_bow(c: Columns) -> tuple[Column, Column, Faults]:
     )
     ahead = angle.values == 0
     no_side = angle.present & ~side.present & ~ahead
-    return Column(clockwise, angle.present & (side.present | ahead)), speed, {("angle", Reason.HEMISPHERE): no_side}
+    return (
+        FieldColumn(clockwise, angle.present & (side.present | ahead)),
+        speed,
+        {("angle", Reason.HEMISPHERE): no_side},
+    )
 
 
 def _vwr(c: Columns) -> tuple[Columns, Faults]:
@@ -579,11 +584,11 @@ def _rot(c: Columns) -> tuple[Columns, Faults]:
     return {"rate_of_turn_deg_per_min": rate, "valid": _truth(rate.present)}, faults
 
 
-def _renamed(**names: str) -> Meaning:
+def _renamed(**names: str) -> Semantics:
     return lambda c: ({new: c[old] for new, old in names.items()}, {})
 
 
-MEANINGS: dict[str, Meaning] = {
+SEMANTICS: dict[str, Semantics] = {
     "RMC": _rmc, "GGA": _gga, "GNS": _gns, "GLL": _gll, "VTG": _vtg, "ZDA": _zda,
     "HDT": _renamed(heading_true_deg="true"), "THS": _ths, "HDG": _hdg,
     "HDM": _renamed(heading_magnetic_deg="magnetic"),
@@ -670,9 +675,9 @@ def decode_xdr(
     if wanted := tuple(wanted):
         kept &= _is_wanted(wanted, kind, unit, name_code, names)
     rows = np.flatnonzero(kept)
-    named = Column(name_code, edges[4] - edges[3] > 1)
+    named = FieldColumn(name_code, edges[4] - edges[3] > 1)
     table = {"type": kind, "value": value, "unit": unit, "name": named}
-    table = {key: Column(column.values[rows], column.present[rows]) for key, column in table.items()}
+    table = {key: FieldColumn(column.values[rows], column.present[rows]) for key, column in table.items()}
     return table, names, owner[rows], reason, void
 
 
@@ -681,12 +686,16 @@ def is_wanted(wanted: tuple[Transducer, ...], kind: str, unit: str, name: str) -
     return not wanted or any(name == one.name and one.type in ("", kind) and one.unit in ("", unit) for one in wanted)
 
 
-def _one_letter(buf: U8, before: I64, after: I64) -> Column:
-    return Column(buf[before + 1], after - before == 2)
+def _one_letter(buf: U8, before: I64, after: I64) -> FieldColumn:
+    return FieldColumn(buf[before + 1], after - before == 2)
 
 
 def _is_wanted(
-    wanted: tuple[Transducer, ...], kind: Column, unit: Column, name_code: npt.NDArray[np.int32], names: list[str]
+    wanted: tuple[Transducer, ...],
+    kind: FieldColumn,
+    unit: FieldColumn,
+    name_code: npt.NDArray[np.int32],
+    names: list[str],
 ) -> Bools:
     kept = np.zeros(len(name_code), np.bool_)
     for transducer in wanted:

@@ -1,9 +1,7 @@
-r"""A stream of NMEA 0183 as it arrives: cut into pieces the size of a line, and how good each piece is.
+r"""A stream of NMEA 0183 as it arrives: split into lines, and the quality of each line, found without decoding it.
 
-No byte is lost or invented by the cutting; the quality of a line is told without decoding it.
-
-A piece ends at its line end (CRLF, LF or CR), before the start of another sentence inside the same line
-(``$``, ``!`` or the ``\`` of a TAG block), after a closed TAG block, or at `LIMIT_BYTES`.
+No byte is lost or invented. A received line ends at its line end (CRLF, LF or CR), before the start of another sentence
+inside it (``$``, ``!`` or the ``\`` of a TAG block), after a closed TAG block, or at `LIMIT_BYTES`.
 """
 
 from __future__ import annotations
@@ -14,11 +12,11 @@ from typing import Literal
 from trialcapture.decode.nmea0183.encapsulated import READ_GROUPS
 
 LIMIT_BYTES = 1024
-"""Longest piece, its line end included; a stream that never ends a line is cut into pieces of this size."""
+"""Longest line, its line end included (our choice: eight sentences and a TAG block); an endless one is cut here."""
 
-# A content byte is anything but a line end or a start. The groups are atomic and the counts possessive, so a
-# piece that is not yet decided fails at once instead of being tried at every shorter length.
-_PIECE = re.compile(
+# A content byte is anything but a line end or a start. The groups are atomic and the counts possessive, so that an
+# incomplete line fails at once instead of being tried at every shorter length.
+_LINE = re.compile(
     rb"""
       \\ [^$!\\\r\n]{0,1020}+ \\                                  # a closed TAG block stands alone
     | (?> [$!\\][^$!\\\r\n]{0,1021}+ | [^$!\\\r\n]{1,1022}+ | )  # a sentence, noise or nothing, then
@@ -28,25 +26,25 @@ _PIECE = re.compile(
 )
 
 
-def cut_pieces(buffer: bytes) -> tuple[list[bytes], bytes]:
-    """Cut what has arrived into pieces, and give back the rest that is not decided yet.
+def split_stream(buffer: bytes) -> tuple[list[bytes], bytes]:
+    """Split received bytes into lines, and return the rest, whose line is not complete yet.
 
-    However the stream was chopped on its way here, the pieces are the same: feed ``rest + next chunk``.
+    The lines do not depend on how the stream was divided into chunks: pass ``rest + next chunk``.
 
     Args:
-        buffer: The rest of last time and what came since.
+        buffer: The rest of the last call and what came since.
 
     Returns:
-        The pieces, line ends included, and the rest, at most `LIMIT_BYTES` long;
-        ``b"".join(pieces) + rest == buffer`` always.
+        The lines, line ends included, and the rest, at most `LIMIT_BYTES` long;
+        ``b"".join(lines) + rest == buffer`` always.
     """
-    pieces = []
+    lines = []
     at = 0
-    match = _PIECE.match
+    match = _LINE.match
     while (found := match(buffer, at)) is not None:
-        pieces.append(found[0])
+        lines.append(found[0])
         at = found.end()
-    return pieces, buffer[at:]
+    return lines, buffer[at:]
 
 
 def xor_checksum(data: bytes) -> int:
@@ -59,11 +57,9 @@ def xor_checksum(data: bytes) -> int:
     return folded
 
 
-# ------------------------------------------------------------------------------
-# How good a piece of NMEA 0183 traffic is, told without decoding it; quick enough for every line received.
-# ------------------------------------------------------------------------------
+# The quality of a received line.
 
-Grade = Literal["good", "unread", "bad", "unsummed", "noise", "tag", "blank"]
+LineQuality = Literal["good", "unread", "bad", "unsummed", "noise", "tag", "blank"]
 
 READ_FORMATTERS = frozenset(
     b"RMC GGA GNS GLL VTG ZDA HDT THS HDG HDM VHW VBW RPM RSA XDR MWV MWD MDA VWR VWT DPT DBT DBS DBK MTW ROT".split()
@@ -77,33 +73,33 @@ _TAG = re.compile(rb"\\[ -\[\]-~]*\*[0-9A-Fa-f]{2}\\")
 _TEXT = re.compile(rb"[ -~]*[\r\n]*")
 
 
-def grade_piece(piece: bytes) -> Grade:
-    """Return how a piece of traffic reads.
+def line_quality(line: bytes) -> LineQuality:
+    """Return the quality of a received line; quick enough for every line.
 
     Args:
-        piece: As `trialcapture.decode.nmea0183.stream.cut_pieces` gives it.
+        line: As `split_stream` returns it.
 
     Returns:
         ``good`` (checksum right, a type that becomes channels), ``unread`` (checksum right, another type),
         ``bad`` (checksum wrong, or text that is no sentence), ``unsummed`` (a sentence without checksum),
         ``noise`` (bytes that are no text), ``tag`` (a TAG block by itself) or ``blank`` (a line end alone).
     """
-    found = _SENTENCE.fullmatch(piece)
+    found = _SENTENCE.fullmatch(line)
     if found is not None:
         if xor_checksum(found[1]) != int(found[2], 16):
             return "bad"
-        return "good" if _is_read(piece) else "unread"
-    if _TEXT.fullmatch(piece) is None:
+        return "good" if _is_read(line) else "unread"
+    if _TEXT.fullmatch(line) is None:
         return "noise"
-    if not piece.strip(b"\r\n"):
+    if not line.strip(b"\r\n"):
         return "blank"
-    if _TAG.fullmatch(piece) is not None:
+    if _TAG.fullmatch(line) is not None:
         return "tag"
-    return "unsummed" if _UNSUMMED.fullmatch(piece) is not None and b"," in piece else "bad"
+    return "unsummed" if _UNSUMMED.fullmatch(line) is not None and b"," in line else "bad"
 
 
-def _is_read(piece: bytes) -> bool:
-    if piece[:2] != b"$P" and piece[3:6] in READ_FORMATTERS:
+def _is_read(line: bytes) -> bool:
+    if line[:2] != b"$P" and line[3:6] in READ_FORMATTERS:
         return True
-    carries = piece.startswith(b"$PCDIN,") or (piece[:2] != b"$P" and piece[3:7] == b"PGN,")
-    return carries and piece[7:13] in _READ_GROUPS
+    carries = line.startswith(b"$PCDIN,") or (line[:2] != b"$P" and line[3:7] == b"PGN,")
+    return carries and line[7:13] in _READ_GROUPS

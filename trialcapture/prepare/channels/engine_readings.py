@@ -21,11 +21,10 @@ from trialcapture.prepare.clocks.sentence_times import STANDS_FOR_COLUMN, readin
 from trialcapture.prepare.data_health import Disagreement
 from trialcapture.units import FloatOrArray
 
-# ------------------------------------------------------------------------------
-# Fuel volume against temperature: what a flow meter shows is not what the tank holds at 15 °C.
-# ------------------------------------------------------------------------------
+# Fuel volume against temperature.
 
 BASE_TEMPERATURE_C = 15.0
+"""Temperature at which fuel density is stated [°C] (ISO 91, API MPMS 11.1)."""
 
 
 def thermal_expansion_per_c(density15_kg_per_m3: float) -> float:
@@ -88,9 +87,7 @@ def net_fuel_l_per_h(
     return supply - returned
 
 
-# ------------------------------------------------------------------------------
-# The fuel rate of one engine from what its log holds: a rate, two flow meters, or a running total.
-# ------------------------------------------------------------------------------
+# Fuel rate of one engine: from a rate, two flow meters, or a running total.
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -98,6 +95,7 @@ Ints = npt.NDArray[np.int64]
 TEMPERATURE_GAP_S = MAX_GAP_S["water_temp"]
 """Longest gap over which a fuel temperature is interpolated: it drifts, it does not jump (common practice)."""
 SHORT_HOLD_S = 60.0
+"""Length of a short hold, for the words about a coarse counter [s] (our choice, no source)."""
 FUEL_STEMS = (
     "fuel_l_per_h", "fuel_supply_l_per_h", "fuel_return_l_per_h", "fuel_supply_temp_c", "fuel_return_temp_c",
     "fuel_total_l",
@@ -214,10 +212,12 @@ _TORQUE_RISE = 1.4
 _LIGHTEST_LOAD = 0.1
 """Least power of a boat under way, as a share of what a propeller takes at that speed (common practice, no source)."""
 _UNDER_WAY = 0.6
-"""From this share of rated speed on a boat is taken to be under way."""
+"""From this share of rated speed on a boat is taken to be under way (common practice, no source)."""
 _FEWEST = 40
+"""Readings from which a fuel rate is judged (our choice, no source)."""
 _RISE = 1.2
-"""Fuel rises at least so much where engine speed rises by half: a propeller takes 3.4 times the power."""
+"""Fuel rises at least so much where engine speed rises by half (our choice: a propeller takes 1.5³ = 3.4 times the
+power, and much of that may be lost in noise)."""
 
 
 def impossible_fuel(
@@ -254,6 +254,7 @@ def impossible_fuel(
 
 
 _NEAR_NS = 3_000_000_000
+"""A fuel reading is compared with rpm no further away than this [ns] (our choice, no source)."""
 
 
 def _beyond_l_per_h(fuel: Floats, rpm: Floats, engine: Engine) -> tuple[str, float, float] | None:
@@ -309,7 +310,7 @@ def _temperature_c(t_ns: Ints, measured: Floats | None, declared: float | None) 
 
 
 _SLOPES_AT_ONCE = 256
-"""Windows whose sums are taken together: more would cost digits, fewer time."""
+"""Windows whose sums are taken together: more would cost digits, fewer time (our choice, no source)."""
 
 
 def slope_of_total(t_ns: Ints, total_l: Floats, window_s: float = SLOPE_WINDOW_S) -> Floats:
@@ -378,6 +379,7 @@ LOG_STAMPS = ("row", "t_log_ns", STANDS_FOR_COLUMN)
 _TYPE_OF_UNIT = {"rpm": "T", "degc": "C", "bar": "P", "l/h": "R", "deg": "A"}
 """Type letter of an XDR transducer by the unit of the channel it is ("NMEA Revealed")."""
 _MANY_READINGS = 1000
+"""Readings of a log from which a transducer told only now and then is called rare (our choice, no source)."""
 _STEMS = {
     group: tuple(q.name for q in ENGINE_QUANTITIES if q.group == group) for group in ("rpm", "fuel", "engine", "trim")
 }

@@ -141,8 +141,7 @@ def failed_readings_of(samples: pa.Table) -> list[FailedReadings]:
     return [FailedReadings(*entry) for entry in json.loads(told)] if told else []
 
 
-OCCASIONAL = 4
-OCCASIONAL_PER_H = 6.0
+OCCASIONAL, OCCASIONAL_PER_H = 4, 6.0
 """So many readings that fail a test in a trial, or each hour of it, are told by their flags alone: a line damaged now
 and then changes digits without changing the checksum (common practice, no source)."""
 
@@ -327,12 +326,10 @@ def _join_angles(value: Floats, around: _Neighbours, *, from_zero: bool) -> Floa
     return joined
 
 
-# ------------------------------------------------------------------------------
-# True wind over ground from apparent wind and the boat's motion, where no sentence tells it.
+# True wind over ground from apparent wind, where no sentence tells it.
 #
 # The wind over ground is the apparent wind vector plus the velocity of the boat over ground; the sensor is turned by
 # the heading, not the course (Smith, Bourassa & Sharp 1999, J. Atmos. Oceanic Technol. 16:939).
-# ------------------------------------------------------------------------------
 
 
 def true_wind(
@@ -362,9 +359,7 @@ def true_wind(
     return speed, np.where(speed > 1e-6, from_deg, np.nan)
 
 
-# ------------------------------------------------------------------------------
-# One stretch of the grid at a time: the samples between two instants, from the readings around them.
-# ------------------------------------------------------------------------------
+# Samples between two instants.
 
 
 def reaches_s(

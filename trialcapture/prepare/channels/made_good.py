@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
-from trialcapture.prepare.sample_statistics import median, quantile
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -24,25 +23,27 @@ SOG_BIAS_U_KN = 0.03
 """Standard uncertainty of a GNSS receiver's Doppler speed that no averaging removes [kn] (common practice, no
 source)."""
 BLOCK_S = 30.0
-"""Speed is held against positions over blocks of this length [s]."""
+"""Speed is held against positions over blocks of this length [s] (our choice, no source)."""
 _GAP_S = 3.5
-"""Longest time between velocities that are summed up [s]."""
-_LEAST_SPAN_SHARE = 0.6
-_LEAST_POSITIONS = 4
+"""Longest time between velocities that are summed up [s] (common practice, no source)."""
+_LEAST_SPAN_SHARE, _LEAST_POSITIONS = 0.6, 4
+"""A block is used where positions span this share of it, and are so many (our choice, no source)."""
 _STRAIGHT = 0.97
-"""Way made good over way run, below which a block has a turn in it (that of an arc of 50 degrees)."""
+"""Distance between the ends of a block over distance along the track, below which the block has a turn in it: that of
+an arc of 50 degrees (our choice)."""
 _UNDER_WAY_KN = 1.5
-_JUMP_M = 6.0
-_JUMP_NOISES = 6.0
-"""A position jumps where from one to the next it moves by more than both, beyond what velocity tells: in metres, and
-in medians of those moves (common practice, no source)."""
-_LEAST_BLOCKS = 5
-_LEAST_NOISE_KN = 0.02
+"""Speed below which a block says nothing about a speed error [kn] (our choice, no source)."""
+_JUMP_M, _JUMP_NOISES = 6.0, 6.0
+"""A position jumps where from one to the next it moves by more than both, beyond what velocity tells: in metres, and in
+medians of those moves (common practice, no source)."""
+_LEAST_BLOCKS, _LEAST_NOISE_KN = 5, 0.02
+"""Blocks a fit needs, and the least noise it is given [kn] (our choice, no source)."""
 _BISQUARE = 4.685
 """Tuning constant of Tukey's bisquare: 95 % efficient for normal errors (Holland & Welsch, Commun. Stat. A6, 1977)."""
 SURE = 5.0
 """Two speeds disagree beyond this many standard uncertainties: of 100 sound trials none should (chosen so)."""
 _LEAST_ERROR_KN = 0.15
+"""A smaller error of a speed is not corrected [kn] (our choice: 1.5 counts of a display in tenths)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +195,7 @@ def _rest_of(velocity: Velocity, position: Position) -> _Rest | None:
     rest = north - told[0], east - told[1]
     part = run[after - 1]
     moved = np.hypot(np.diff(rest[0]), np.diff(rest[1]))
-    jumped = (moved > max(_JUMP_M, _JUMP_NOISES * median(moved))) & (np.diff(part) == 0)
+    jumped = (moved > max(_JUMP_M, _JUMP_NOISES * np.median(moved))) & (np.diff(part) == 0)
     part = part + np.append(0, np.cumsum(jumped))
     return _Rest(t0, t_p, part, (told[0], told[1], told[2]), rest, moved[jumped])
 
@@ -246,15 +247,20 @@ class LegError:
 
 
 PIECE_S = 20.0
+"""Length of the pieces of a leg whose scatter tells the noise [s] (our choice, no source)."""
 _SPACING_S = 1.0
+"""Spacing of the positions used [s] (our choice: most receivers tell one a second)."""
 _PIECE_NOISE_KN = 0.25
 """Standard deviation of the error of one piece where too few tell it [kn]: positions good to 2.5 m (no source)."""
 _FEW_PIECES = 6
+"""Degrees of freedom from which the scatter of pieces is used (our choice, no source)."""
 _TELLING_PIECES, _SHARE_OF_MOST = 3, 0.5
 """The median of so many pieces, or more, must show this share of the error of a leg."""
 _ASTRAY = 0.35
-"""Positions that go more than this to the side of the shown course, over ahead, go another way (20 degrees)."""
+"""Positions that go this share of the way ahead to the side of the shown course go another way (our choice: 20 degrees,
+far more than leeway)."""
 _LEAST_LEG_ERROR_KN = 0.3
+"""A smaller error of one leg is not corrected [kn] (our choice: twice that of a speed throughout a trial)."""
 
 
 def error_of_leg(sog_kn: Floats, cog_true_deg: Floats, lat_deg: Floats, lon_deg: Floats, dt_s: float) -> LegError:
@@ -299,12 +305,14 @@ def check_legs(legs: Sequence[LegError], known_u_kn: Floats) -> tuple[Floats, Fl
     free = sum(a.size - 1 for a in away)
     noise = _PIECE_NOISE_KN
     if free >= _FEW_PIECES:
-        noise = max(1.4826 * median(np.concatenate(away)), _LEAST_NOISE_KN)
+        noise = max(1.4826 * np.median(np.concatenate(away)), _LEAST_NOISE_KN)
     error = np.array([leg.error_kn for leg in legs])
     astray = np.array([leg.is_another_way for leg in legs], dtype=np.bool_)
     span_s = np.array([leg.span_s for leg in legs])
     # a speed that is wrong is so in most pieces; where another receiver takes over, positions step in one of them
-    most = np.array([median(leg.pieces_kn) if leg.pieces_kn.size >= _TELLING_PIECES else leg.error_kn for leg in legs])
+    most = np.array(
+        [np.median(leg.pieces_kn) if leg.pieces_kn.size >= _TELLING_PIECES else leg.error_kn for leg in legs]
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         u = noise * np.sqrt(PIECE_S / span_s)
         sure = SURE * (1.0 + 4.0 / max(free, 1)) * np.sqrt(u**2 + SOG_BIAS_U_KN**2 + known_u_kn**2)
@@ -336,21 +344,22 @@ def difference_of_speeds(one: Velocity, other: Velocity, block_s: float = BLOCK_
 def fit_errors(errors: Errors) -> SpeedFit | None:
     """Fit offset and share to the errors of blocks, by Tukey's bisquare; None where there are too few.
 
-    Blocks that lie far off, in turns or where a speed is wrong for a while, have no say.
+    Blocks that lie far off, in turns or where a speed is wrong for a while, have no say. SciPy has no loss that gives
+    them none at all, so the weights are iterated here.
     """
     speed, error = errors.speed_kn, errors.error_kn
     if speed.size < _LEAST_BLOCKS:
         return None
-    speeds = (quantile(speed, 0.1), median(speed), quantile(speed, 0.9))
+    speeds = (np.quantile(speed, 0.1), np.median(speed), np.quantile(speed, 0.9))
     # a share shows only where speeds differ
     columns = [np.ones(speed.size), speed - speeds[1]]
     told = np.array(columns if speeds[2] - speeds[0] > 2.0 else columns[:1])
-    at = np.array([median(error), 0.0])[: told.shape[0]]
+    at = np.array([np.median(error), 0.0])[: told.shape[0]]
     if told.shape[0] == 2:
         at = _start(speed - speeds[1], error)
     for _ in range(50):
         rest = error - at @ told
-        scale = max(1.4826 * median(np.abs(rest)), _LEAST_NOISE_KN)
+        scale = max(1.4826 * np.median(np.abs(rest)), _LEAST_NOISE_KN)
         weight = np.clip(1.0 - (rest / (_BISQUARE * scale)) ** 2, 0.0, None) ** 2
         normal = (told * weight) @ told.T
         if np.linalg.det(normal) <= 1e-9:
@@ -361,7 +370,7 @@ def fit_errors(errors: Errors) -> SpeedFit | None:
         if settled:
             break
     rest = error - at @ told
-    scale = max(1.4826 * median(np.abs(rest)), _LEAST_NOISE_KN)
+    scale = max(1.4826 * np.median(np.abs(rest)), _LEAST_NOISE_KN)
     cov = np.zeros((2, 2))
     cov[: told.shape[0], : told.shape[0]] = scale**2 * np.linalg.inv(normal)
     share, middle = float(at[1]) if at.size == 2 else 0.0, speeds[1]
@@ -383,5 +392,5 @@ def _start(speed: Floats, error: Floats) -> Floats:
     slow, fast = order[:half], order[speed.size - half :]
     apart = speed[fast] - speed[slow]
     far = apart > 0.5
-    share = median((error[fast] - error[slow])[far] / apart[far]) if far.any() else 0.0
-    return np.array([median(error - share * speed), share])
+    share = np.median((error[fast] - error[slow])[far] / apart[far]) if far.any() else 0.0
+    return np.array([np.median(error - share * speed), share])

@@ -25,19 +25,22 @@ HOLD_MOST_S = 900.0
 """No reading is held longer: the device behind it may have died (common practice, no source)."""
 PAUSE_S = 5.0
 """A logger without any reading for this long, and for three of its usual intervals, has paused (no source)."""
-FEWEST_CHANGES = 8
-FEWEST_ROWS = 30
+FEWEST_CHANGES, FEWEST_ROWS = 8, 30
+"""Changes and rows from which a channel can be called published on change (our choice, no source)."""
 REPEATING_SHARE = 0.2
 """Rows written on change repeat at least one of their columns this often (no source)."""
 FEW_CHANGES = 3.0
 """A row after a silence differs by no more smallest changes than this where the logger was at work (no source)."""
 SILENT_STEP_S = 1.0
+"""Least spacing of the rows made for a silence [s] (our choice, no source)."""
 REPEATED_SHARE = 0.01
-"""More readings in a row that are alike than this, and the channel is published whether it changes or not."""
+"""Share of readings that repeat the one before, above which a channel is published whether it changes or not (our
+choice, no source)."""
 FLOOR_SHARE = 0.4
-"""Changes after a silence are about the smallest there are: the smallest must be this share of them. Of normal noise
-it is a tenth."""
+"""Changes after a silence are about the smallest there are: the smallest must be this share of them. Of normal noise it
+is a tenth (our choice, no source)."""
 SETTLED_S = 90.0
+"""Time in which a hull has answered a change of rpm [s] (common practice, no source)."""
 SPEED_MOVED_SHARE, SPEED_MOVED_KN = 0.25, 2.0
 """A speed that moves this far while an engine reading is held, later than a hull needs to settle, says that the
 reading is not being told any more (common practice, no source)."""

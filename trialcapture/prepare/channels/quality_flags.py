@@ -73,19 +73,22 @@ BURST: dict[str, Burst] = {
 """By channel stem (common practice, no source): a boat gains or loses at most about 2 kn a second, an engine without
 load, its throttle blipped, up to 3000 rpm a second."""
 _BURST_READINGS = 3
+"""Readings a burst has at most (our choice, no source)."""
 _BURST_S = 4.2
-"""Longest time from the reading before a burst to the one after it [s]: three readings at 1 Hz."""
+"""Longest time from the reading before a burst to the one after it [s]: three readings at 1 Hz (our choice, no
+source)."""
 _BURST_NOISES = 8.0
-"""A burst stands out by more than this many standard deviations of the readings around it."""
+"""A burst stands out by more than this many standard deviations of the readings around it (our choice, no source)."""
 _NOISE_S = 8.0
-"""Readings within this time tell that noise [s]."""
+"""Readings within this time tell that noise [s] (our choice, no source)."""
 _RETURN_SHARE = 0.5
-"""After a burst the signal is back: it has moved by less than this share of the burst's size."""
-_STOPPED_RPM = 350.0
-_STOPPED_SHARE = 0.4
+"""After a burst the signal is back: it has moved by less than this share of the burst's size (our choice, no
+source)."""
+_STOPPED_RPM, _STOPPED_SHARE = 350.0, 0.4
 """An engine that turns cannot stop and be back within two seconds: a lone reading below both, the share being of its
 neighbours, is none (common practice, no source)."""
 _STOPPED_S = 2.2
+"""Longest time from the reading before such a one to the reading after it [s]: 1 Hz (our choice)."""
 CONTEXT_S = _NOISE_S + _BURST_S
 """How far around a reading others matter to its flag [s]."""
 

@@ -32,17 +32,19 @@ Bools = npt.NDArray[np.bool_]
 Candidates = Mapping[str, Sequence[Candidate]]
 
 _BOTH_BIASES_KN = SOG_BIAS_U_KN * 2.0**0.5
+"""Standard uncertainty of the difference of two receivers' biases [kn]."""
 _POSITION_POINTS = 2
-"""A position counts for more than another speed: what repeats a wrong speed on the bus agrees with it."""
-_FAR_JUMP_M = 20.0
-_OCCASIONAL_JUMPS = 6
-_OCCASIONAL_JUMPS_PER_H = 6.0
+"""A position counts for more than another speed: what repeats a wrong speed on the bus agrees with it (our choice, no
+source)."""
+_FAR_JUMP_M, _OCCASIONAL_JUMPS, _OCCASIONAL_JUMPS_PER_H = 20.0, 6, 6.0
 """Jumps of a position by more than this, aside or back, are told where there are more, in all and an hour (common
 practice, no source): a receiver that finds its satellites again moves by some metres."""
 _FAR_WORSE = 3.0
-"""Of two speeds that positions contradict, one is right if the other is off by so many times as much."""
+"""Of two speeds that positions contradict, one is right if the other is off by so many times as much (our choice, no
+source)."""
 _KNOWN_U_KN = 0.3
-"""A witness that knows the error of a speed no better than this says nothing in its favour [kn]."""
+"""A witness that knows the error of a speed no better than this says nothing in its favour [kn] (our choice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,13 +23,14 @@ from trialcapture.prepare.data_health import Rounding
 Floats = npt.NDArray[np.float64]
 
 FEWEST_LEVELS = 3
-"""Distinct readings from which a least count is read."""
+"""Distinct readings from which a least count is read (our choice, no source)."""
 STRAY_SHARE = 0.02
 """Readings seen once, where they are fewer than this share of all, are damage and tell no count (no source)."""
 OFF_LATTICE = 0.15
 """Readings may miss a whole number of counts by this share of one: a logger that rounds in one unit and converts to
 another writes such (common practice, no source)."""
 MOST_LEVELS = 4000
+"""Distinct readings above which a channel shows no least count (our choice, no source)."""
 MOST_PARTS = 10
 """Few readings are looked at for a step of so many parts of their least distance (no source)."""
 NEAR_SHARE = 0.25
@@ -38,12 +39,14 @@ steps where values are larger (common practice, no source)."""
 NEGLIGIBLE_COUNTS = 0.02
 """What rounding leaves open is set to nothing below this many counts: the readings dither (no source)."""
 SLOPE_WINDOW_S = 30.0
-"""A running total is differentiated over this long: no longer than the guard time on both sides of a hold."""
+"""A running total is differentiated over this long: no longer than the guard time on both sides of a hold (our choice,
+no source)."""
 DITHERED_COUNTS = 0.1
 """Readings are said to dither where rounding leaves less than this many counts open in the usual leg (no source)."""
 LEAST_PASSED = 0.15
 """Share of a count's saw-tooth that no slope window takes out: rows are some time apart (no source)."""
 _HARMONICS = 6
+"""Harmonics of the saw-tooth that are summed up (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -235,9 +235,7 @@ def _inside_gaps(t_ns: Ints, lead_ns: Ints, gap_s: float) -> Ints:
     return np.concatenate([np.arange(a, b) for a, b in bounds])
 
 
-# ------------------------------------------------------------------------------
-# Readings of the boat as a whole: position, speeds, heading, depth, wind, water, turn.
-# ------------------------------------------------------------------------------
+# Channels of the boat: position, speeds, heading, depth, wind, water, turn.
 
 
 class Adder(Protocol):

@@ -16,7 +16,6 @@ from trialcapture.prepare.channels.made_good import Position, Velocity, errors_o
 from trialcapture.prepare.channels.receiver_choice import Void, receiver_of, velocity_of
 from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.data_health import Stuck
-from trialcapture.prepare.sample_statistics import median
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -24,41 +23,39 @@ Ints = npt.NDArray[np.int64]
 Candidates = Mapping[str, Sequence[Candidate]]
 
 _GAP_S = 15.0
-"""Longest silence within one repetition [s]."""
-_POSITION_S = 5.0
-_SPEED_S = 15.0
-_HEADING_S = 60.0
-_RPM_S = 40.0
-"""Shortest repetitions that are looked at [s]."""
-_WAY_M = 30.0
-_WAY_COUNTS = 5.0
-"""A position is stuck where the boat went further than this, and further than so many steps of the position."""
-_SPEED_CHANGE_KN = 1.0
-_NOISES = 8.0
-"""A speed is stuck where the distance made good shows that it changed by more than this, and by so many deviations."""
+"""Longest silence within one repetition [s] (our choice, no source)."""
+_POSITION_S, _SPEED_S, _HEADING_S, _RPM_S = 5.0, 15.0, 60.0, 40.0
+"""Shortest repetitions that are looked at [s] (our choice, no source)."""
+_WAY_M, _WAY_COUNTS = 30.0, 5.0
+"""A position is stuck where the boat went further than this, and further than so many steps of the position (our
+choice, no source)."""
+_SPEED_CHANGE_KN, _NOISES = 1.0, 8.0
+"""A speed is stuck where the distance made good shows that it changed by more than this, and by so many standard
+deviations (our choice, no source)."""
 _FEW_BLOCKS = 5
+"""Blocks from which the noise of a speed is taken (our choice, no source)."""
 _USUAL_NOISE_KN = 0.3
 """Taken where too little else of the trial tells it [kn] (common practice, no source)."""
 _RESTING_KN = 1.5
+"""A slower speed may stand still: the boat may lie still (our choice, no source)."""
 _COURSE_CHANGE_DEG = 60.0
+"""A heading is stuck where the course changes by more (our choice, no source)."""
 _UNDER_WAY_KN = 2.0
-_PLATEAU_S = 15.0
-_PLATEAU_KN = 0.5
-_SAME_COURSE_DEG = 30.0
-_STEP_SHARE = 0.15
-_STEP_KN = 1.5
-_PLATEAUS = 3
-_FINE_PLATEAUS = 2
-_FINE_SHARE = 0.003
+"""A slower boat tells nothing about a tachometer (our choice, no source)."""
+_PLATEAU_S, _PLATEAU_KN = 15.0, 0.5
+"""Speed holds a plateau where it stays for so long within so much (our choice, no source)."""
+_SAME_COURSE_DEG, _STEP_SHARE, _STEP_KN, _PLATEAUS, _FINE_PLATEAUS, _FINE_SHARE = 30.0, 0.15, 1.5, 3, 2, 0.003
 """An engine speed is stuck where on one course the boat held so many speeds, each so far from the next: at one rpm a
-hull may hold two, before the hump and past it; but then a tachometer whose step is below this share of it moves
-(common practice, no source)."""
-_LOG_S = 15.0
-_LOG_SHARE = 0.04
-_LOG_RPM = 40.0
-"""It is stuck too where the engine log shows another engine speed by more than both for so long."""
+hull may hold two, before the hump and past it; but then a tachometer whose step is below this share of it moves (common
+practice, no source)."""
+_LOG_S, _LOG_SHARE, _LOG_RPM = 15.0, 0.04, 40.0
+"""An engine speed is stuck too where the engine log shows another one by more than both the share and the rpm for so
+long (our choice, no source)."""
 _SHARED = 0.8
+"""Share of a repetition in which something else of that receiver stood still, from which both are one fault (our
+choice, no source)."""
 _OPEN_NS = 10_000_000_000
+"""How far a void may reach beyond the repetition where no reading bounds it [ns] (our choice, no source)."""
 
 
 def find_stuck(
@@ -176,7 +173,7 @@ def _way_by_speed_m(c: Candidate, low_ns: int, high_ns: int) -> float:
     inside = (c.t_ns >= low_ns) & (c.t_ns <= high_ns) & np.isfinite(c.values["sog_kn"])
     if inside.sum() < 3:
         return 0.0
-    return median(c.values["sog_kn"][inside]) * KN_M_PER_S * (high_ns - low_ns) / 1e9
+    return np.median(c.values["sog_kn"][inside]) * KN_M_PER_S * (high_ns - low_ns) / 1e9
 
 
 def _way_by_position_m(c: Candidate, low_ns: int, high_ns: int) -> float:
@@ -224,7 +221,7 @@ def _speed_changed(velocity: Velocity, position: Position, low_ns: int, high_ns:
         return False
     around = errors_of_speed(velocity, position, _SPEED_S)
     usual = around.error_kn[(around.t_ns < low_ns) | (around.t_ns > high_ns)]
-    noise = 1.4826 * median(np.abs(usual - median(usual))) if usual.size >= _FEW_BLOCKS else _USUAL_NOISE_KN
+    noise = 1.4826 * np.median(np.abs(usual - np.median(usual))) if usual.size >= _FEW_BLOCKS else _USUAL_NOISE_KN
     return bool(np.ptp(within.error_kn) > max(_SPEED_CHANGE_KN, _NOISES * noise))
 
 

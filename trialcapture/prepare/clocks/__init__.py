@@ -1,4 +1,4 @@
-"""When each reading was: receive clocks, receivers' own times and engine-log clocks, all placed on UTC.
+"""UTC assignment: receive clocks, receivers' own times and engine-log clocks.
 
 Receivers: ``receive_time`` (the axis on which lines came in), ``sentence_times`` (what sentences say of the time),
 ``lower_envelope`` (one against the other), ``receiver_steps`` (a receiver's time that was set), ``line_order`` (logs

@@ -1,7 +1,7 @@
 """The downsampled index of a log: few rows, held whole, from which clocks are fitted and sources ranked.
 
-A day's log does not fit into memory, but what must be known of all of it at once is little: one sentence a second
-of each receiver, two rpm readings a second, one in five seconds of all else. Every row says how many it stands for.
+A day's log does not fit into memory. What must be known of all of it at once does: one sentence a second of each
+receiver, two rpm readings a second, one row in five seconds of all else. Every row says how many it stands for.
 """
 
 from __future__ import annotations
@@ -24,13 +24,16 @@ from trialcapture.prepare.sample_statistics import first_least
 Ints = npt.NDArray[np.int64]
 
 SPACING_S = {"RMC": 1.0, "VELOCITY": 1.0, "ZDA": 1.0, "VTG": 1.0, "RPM": 0.5}
-"""Spacing of the rows kept of one stream, by formatter [s]."""
+"""Spacing of the rows kept of one stream, by formatter [s] (our choice: no clock drifts and no boat moves faster; rpm
+does)."""
 LONGEST_SPACING_S = 5.0
-"""Spacing of all other streams [s]."""
+"""Spacing of all other streams [s] (our choice, as above)."""
 AXIS = {clock: f"axis_{clock}_ns" for clock in CLOCKS}
 """Columns of a downsampled index: each row's place on the log's receive-time axes [ns]."""
 _EARLY_NS, _LATE_NS = 1_000_000_000, 15_000_000_000
+"""A time so much too early, or so much too late, for its neighbours stands alone [ns] (our choice, no source)."""
 _AGREEING_NS = 5_000_000_000
+"""Neighbours whose delays differ by less agree [ns] (our choice, no source)."""
 _USUAL_PACE_NS = 100_000_000
 """Time a line takes where nothing tells it (common practice, no source)."""
 _STANDING = 3
@@ -38,12 +41,16 @@ _STANDING = 3
 _RARE = 0.2
 """A receiver whose sentences repeat their time oftener does so by its nature (common practice, no source)."""
 _BACK_NS = 2_000_000_000
+"""A time that goes back by no more than this between two devices' sentences [ns] (our choice, no source)."""
 _SOME, _LONGER, _UNEVEN, _MOSTLY = 0.3, 1.4, 0.2, 0.6
+"""Two devices: share of times told once; longest period, in usual ones; how far from the middle, and how often, the
+second sentence of a time stands (our choice, no source)."""
 _APART_M = 1.0
 _CROSSED, _MANY_CROSSED = 0.04, 30
 """Two devices send under one name where more sentences than this share, and than so many, tell a second position, over
 a metre off, for a time (common practice, no source): a device of ten times a second beside one of one leaves 0.09."""
 _M_PER_DEG = 111_200.0
+"""Metres a degree of latitude, to a per cent: WGS 84 at 50 degrees."""
 _STREAM = ("kind", "number", "reference", "type", "unit", "name")
 
 

@@ -1,4 +1,7 @@
-"""Logs without receive-time stamps: lines placed by their order between the sentences that carry a time."""
+"""Logs without receive-time stamps: UTC by the order of the lines between the sentences that carry a time.
+
+Pauses of the recording are told from steps of the receiver's clock by what else the lines say.
+"""
 
 from __future__ import annotations
 
@@ -29,13 +32,20 @@ Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 _FEW = 10
+"""Sentences of a kind from which its place in the burst is known (our choice, no source)."""
 _MOST_STRAYS = 4
+"""Wrong times in a row that are taken for damage (our choice, no source)."""
 _MOST_BREAKS = 2000
+"""Breaks of a log that are looked at: a bound on time, far above any log's (our choice)."""
 _FAR_NS = 60_000_000_000
+"""Several wrong times in a row are damage only where they are so far off [ns] (our choice, no source)."""
 _SLIP_NS = 600_000_000
+"""A step longer than usual by this is looked at as a slip of a whole second [ns] (our choice, no source)."""
 _COARSE_NS = 3_000_000_000
 """What a wall clock of whole seconds, seen on a line nearby, may be off by (common practice, no source)."""
 _LONGEST_PAUSE_NS = 14 * 86_400_000_000_000
+"""A longer step of time is no pause of the recording [ns]: the longest session of one trial, 14 days (our
+choice)."""
 
 
 @dataclass(frozen=True, slots=True)

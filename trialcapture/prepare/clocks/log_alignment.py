@@ -1,4 +1,7 @@
-"""How an engine log is tied to UTC: the choice between the ways, and the account that is given of it."""
+"""Alignment of a whole engine log with UTC: the choice between the methods, warnings and clock evidence.
+
+Also found here: engines whose columns in the log are exchanged.
+"""
 
 from __future__ import annotations
 
@@ -24,18 +27,21 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_BLOCK_NS = 10_000_000_000
-_STEADY_RPM = 15.0
-_LEAST_BLOCKS = 20
+_BLOCK_NS, _STEADY_RPM, _LEAST_BLOCKS = 10_000_000_000, 15.0, 20
+"""Engines are compared by means of so long [ns], over which rpm spreads by less; so many are needed (our choice, no
+source)."""
 _MEASURABLE = 0.3
-"""Share of the network's least count, and of 1 rpm, by which engines must differ to be told apart."""
+"""Share of the network's least count, and of 1 rpm, by which engines must differ to be told apart (our choice, no
+source)."""
 _OPPOSED, _CLEARLY = -0.5, 4.0
 """Correlation of what the log and the network show of the engines' difference, and how many standard errors it must lie
 from nought, to call them exchanged (common practice, no source)."""
 _ODD_OFFSET_S = 900.0
+"""An offset beyond this is told, as the declared zone may be wrong [s] (our choice: zones differ by a
+quarter of an hour at least)."""
 _DAY_S = 86_400.0
-_PAUSE_NS = 6 * 3_600_000_000_000
-_SET_BACK_NS = 5_000_000_000
+_PAUSE_NS, _SET_BACK_NS = 6 * 3_600_000_000_000, 5_000_000_000
+"""A pause, and a set-back, that part two runs of a log [ns] (our choice, no source)."""
 
 
 def align_whole_log(
@@ -348,9 +354,7 @@ def _warnings(name: str, fit: LogFit, stamps: Ints, series: Mapping[str, pa.Tabl
     return told
 
 
-# ------------------------------------------------------------------------------
-# The account of an engine log's clock: its runs, the evidence of each piece, the steps between, what is left out.
-# ------------------------------------------------------------------------------
+# The evidence of an engine log's clock, piece by piece.
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
-"""Tying an engine log's own clock to UTC by what both sides saw of the same engine.
+"""The clock of an engine log from rpm on the network, or from marks at throttle blips.
 
-In order of trust: rpm seen on the network against rpm in the log; marks; rpm in the log against the motion of the
-boat. The offset is UTC minus log time at the log's first row; drift is how much the offset grows per second.
+In order of trust: rpm on the network against rpm in the log; marks; rpm in the log against the motion of the boat
+(`log_motion`). The offset is UTC minus log time at the log's first row; drift is how much the offset grows per second.
 """
 
 from __future__ import annotations
@@ -19,18 +19,19 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 AMBIGUOUS_RATIO = 1.10
-"""Two fits whose misfit differs by less than this ratio cannot be told apart."""
+"""Two fits whose misfit differs by less than this ratio cannot be told apart (our choice, no source)."""
 NO_MATCH = 0.30
-"""Unexplained share of the rpm's variance, offset known to the second, above which two recordings are not of the same
-run."""
+"""Unexplained share of the rpm's variance, offset known to the second, above which two recordings are of different runs
+(our choice, no source)."""
 NO_MATCH_FINE = 0.05
-"""The same once offset and drift are fitted."""
+"""The same once offset and drift are fitted (our choice, no source)."""
 USUAL_DRIFT = 100e-6
 """Standard uncertainty of the drift of a clock nobody has measured (common practice, no source)."""
 SHOWN_DRIFT = 3.0
-"""A drift larger than this many of its standard uncertainties is one of the clock, not of the fit: 99.7 %."""
+"""A drift larger than this many of its standard uncertainties is one of the clock, not of the fit: 99.7 % (our choice,
+no source)."""
 SHORT_DRIFT_U = 300e-6
-"""A fit that knows its drift no better than this tells nothing about it that is not known of every clock."""
+"""A drift known no better than this is taken for that of any clock (our choice: three times the usual one)."""
 BUS_U_S = 0.2
 """Standard uncertainty of when rpm seen on the network was true [s]: bus, gateway and receiver delay it by 0.05 to
 0.5 s (common practice, no source)."""
@@ -206,26 +207,29 @@ def _ambiguous(method: str, coarse: tuple[float, float, float | None, float | No
     return LogFit(None, None, 0.0, 0.0, method, f"failed: {why}", misfit, rival_s, rival_misfit)
 
 
-# ------------------------------------------------------------------------------
-# Tying an engine log's clock to UTC by marks a person made at throttle blips.
-# ------------------------------------------------------------------------------
+# Marks at throttle blips.
 
 _RISE_RPM = 150.0
+"""A rise of rpm within three seconds from which it may be a blip (our choice, no source)."""
 _REACTION_S = 0.25
 """What even a quick hand takes to follow the throttle [s] (common practice, no source)."""
 _HAND_U_S = 0.5
 """Standard uncertainty of a mark made by hand [s] (common practice, no source)."""
 _MET_S = 1.5
-"""How far from a rise a mark may stand to be a mark of it [s]."""
+"""How far from a rise a mark may stand to be a mark of it [s] (our choice, no source)."""
 _APART_S = 5.0
+"""Offsets further apart than this are rivals [s] (our choice, no source)."""
 _RIVAL_SHARE = 0.8
-"""Share of the best offset's marks at which another offset is as good."""
+"""Share of the best offset's marks at which another offset is as good (our choice, no source)."""
 _BY_CHANCE = 0.05
-"""Number of offsets expected to meet as many marks by chance above which marks prove nothing."""
+"""Number of offsets expected to meet as many marks by chance above which marks prove nothing (our choice, no
+source)."""
 _EARLY_S = 0.8
-"""A mark that stands so far before all others was made before its blip."""
+"""A mark that stands so far before all others was made before its blip (our choice, no source)."""
 _DRIFTS = tuple(d * 1e-6 for d in (0, 50, -50, 100, -100, 150, -150, 200, -200))
+"""Drifts that are tried: those of quartz clocks (common practice, no source)."""
 _DRIFT_PPM = 100.0
+"""Standard uncertainty of the drift of a clock nobody has measured [1e-6], as `USUAL_DRIFT`."""
 
 
 def fit_by_marks(mark_ns: Ints, log_ns: Ints, rpm: Floats) -> LogFit:

@@ -1,4 +1,7 @@
-"""Matching two recordings of one rpm: to the second over every overlap, then by least squares on the transients."""
+"""Matching two recordings of one rpm: the offset to the second, then offset, drift and scale by least squares.
+
+The first step is a masked cross-correlation over every overlap; the second a robust fit on the transients.
+"""
 
 from __future__ import annotations
 
@@ -15,8 +18,8 @@ from trialcapture.prepare.sample_statistics import rolling_mean
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-_MIN_OVERLAP_S = 120
-_APART_S = 5
+_MIN_OVERLAP_S, _APART_S = 120, 5
+"""Least overlap of two recordings [s], and how near offsets belong to one minimum [s] (our choice, no source)."""
 
 Pair = tuple[Ints, Floats, Ints, Floats]
 """One engine seen twice: network UTC [ns], network rpm, log stamp [ns], log rpm; finite values only."""
@@ -185,7 +188,7 @@ def _standardised(values: Floats) -> Floats:
     return scaled
 
 
-# Offset, drift and scale by robust least squares on the transients.
+# Robust least squares.
 
 Model = Callable[[Floats], tuple[Floats, Floats]]
 """Takes parameters, shape (p,); gives residuals, shape (n,), and their derivatives by each parameter, shape (p, n)."""
@@ -194,7 +197,7 @@ _TOLERANCE = 1e-12
 """Relative change of the cost, and of the parameters, at which a fit has converged (our choice: three digits beyond the
 uncertainty of an offset from 100 000 readings)."""
 _MAX_EVALUATIONS = 300
-"""Our choice, measured on the simulated sessions: fits that converge take 10 to 60."""
+"""Our choice: fits of the simulated sessions take 9 to 32."""
 
 
 class RobustFit(NamedTuple):
@@ -257,19 +260,22 @@ WIDE_DRIFT = 10_000e-6
 """Largest drift that is looked for where the clock is worse than that: a logger that counts by an oscillator without
 a crystal may be a per cent off (common practice, no source)."""
 _AT_BOUND = 0.98
-"""Share of a bound from which a fit counts as pressed against it."""
+"""Share of a bound from which a fit counts as pressed against it (our choice, no source)."""
 _REACH_S = 10.0
-"""How far from the rough offset the fine one is looked for [s]."""
+"""How far from the rough offset the fine one is looked for [s] (our choice, no source)."""
 _WANDER_S = 0.1
-"""By how much the delay of rpm on the network is taken to change during a recording [s]."""
+"""By how much the delay of rpm on the network is taken to change during a recording [s] (common practice, no
+source)."""
 _SLOW_LOG, _SLOW_BOTH = 0.03, 0.12
 """What a slow log, and one met with a slow network, adds to the uncertainty of the offset, as a share of the time
 between readings beyond 1 s and 1.5 s: a change of rpm falls between two of them (by simulated trials)."""
 _CHANGE_S = 20.0
-"""Readings of one change of rpm lie within so long [s]."""
+"""Readings of one change of rpm lie within so long [s] (our choice, no source)."""
 _FINE_S = 0.25
+"""Spacing of the smooth lines [s] (our choice: below the uncertainty of any offset)."""
 _SLOWER = 2.0
-"""Where one side's readings come so much slower than the other's, its readings are compared one by one."""
+"""Where one side's readings come so much slower than the other's, its readings are compared one by one (our choice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)

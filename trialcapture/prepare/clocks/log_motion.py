@@ -1,9 +1,8 @@
-"""Tying an engine log's clock to UTC without rpm on the network, by the boat's motion.
+"""The clock of an engine log from the boat's motion, where the network carries no rpm.
 
-Two looks at the same recordings, each blind where the other sees. The level of the speed, as a free function of a
-lagging rpm, tells over days which stretch of the trial the log belongs to, but only to some ten seconds. The onset of
-acceleration at the edges of rpm (`fit_onsets`) tells the instant, but one step of a ladder looks
-like the next. A place that both do not prefer clearly is not taken.
+Two matches are combined. The level of the speed, a free function of lagged rpm, finds the offset among days, to some
+ten seconds. The onset of acceleration at the edges of rpm (`fit_onsets`) finds the instant, but cannot tell one step of
+a ladder of rpm from the next. An offset that is not clearly the best by both together is refused.
 """
 
 from __future__ import annotations
@@ -18,19 +17,19 @@ from trialcapture.prepare.clocks.log_clock import LogFit
 from trialcapture.prepare.clocks.log_match import longest_gap_s, misfit_by_lag, to_seconds, usual_pace_s
 from trialcapture.prepare.sample_statistics import rolling_mean
 
-# ------------------------------------------------------------------------------
-# Lasting changes of rpm, and the fine uniform grid on which they are looked for.
-# ------------------------------------------------------------------------------
+# Lasting changes of rpm on a uniform grid.
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 STEP_S = 0.25
-"""Spacing both recordings are brought to [s]."""
+"""Spacing both recordings are brought to [s] (our choice, no source)."""
 CHANGE_S = 8.0
+"""Time within which a change of rpm is one edge [s] (our choice, no source)."""
 _LEAST_SHARE, _LEAST_RPM = 0.04, 40.0
-"""An edge changes rpm within 8 s by so much of its whole range, and by so much at least."""
+"""An edge changes rpm within 8 s by so much of its whole range, and by so much at least (our choice, no source)."""
 _SMOOTH_S = 2.0
+"""Rpm is averaged over this before edges are looked for [s] (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +82,7 @@ def find_edges(rpm: Floats) -> tuple[Ints, Floats]:
     return at, change[at]
 
 
-# ------------------------------------------------------------------------------
-# Where the boat begins to answer a change of rpm: the onset of acceleration against the edges of rpm in a log.
+# The onset of acceleration against the edges of rpm in a log.
 #
 # Speed lags rpm by many seconds, so matching the two is biased late. The onset of the change does not lag: thrust
 # follows the shaft at once. Round every lasting change of rpm the speed is taken for a straight line plus the
@@ -99,20 +97,22 @@ def find_edges(rpm: Floats) -> tuple[Ints, Floats]:
 # swinging and with periods of 8 to 30 s, crash stops, hunting throttles and receivers that smooth. 99 % of them lie
 # within twice the stated uncertainty, the worst at 2.6 times. They are not sharp: 2 or 3 readings an edge, and 0.4 to 1
 # as its limit, leave no trial of the first 275 beyond 3 u.
-# ------------------------------------------------------------------------------
 
 _BEFORE_S, _AFTER_S = 9.0, 15.0
-"""How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else."""
+"""How much of an edge is looked at: long enough for the slope before and the bend after, too short for much else (our
+choice, no source)."""
 _TIME_CONSTANTS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 1000.0)
-"""Time constants of a hull that are tried [s]; the last one stands for speed that only grows."""
+"""Time constants of a hull that are tried [s]; the last one stands for speed that only grows (our choice, no
+source)."""
 _FLOOR_KN2 = 0.03**2
-"""Noise no speed is believed to be better than [kn²]."""
+"""Noise no speed is believed to be better than [kn²] (common practice, no source)."""
 _KIND_U_S = 0.3
 """How far large and small, rising and falling edges of one boat stand apart [s], by simulated trials. Where a trial
 begins with one kind and ends with another this looks like drift."""
 _EDGES_FOR_SLOPE = 8
+"""Edges from which a drift is fitted (our choice, no source)."""
 _CLEAR = 0.5
-"""An edge leaving more than this share unexplained shows no onset."""
+"""An edge leaving more than this share unexplained shows no onset (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,19 +209,20 @@ SECOND_ORDER_HULLS = tuple(
 neighbours (by simulated trials)."""
 _READINGS = 3.0
 """Independent readings an edge counts for in the likelihood of a hull: 24 s of a receiver's slow noise, less the line,
-the size and the time constant that are fitted to them."""
+the size and the time constant that are fitted to them (our choice, no source)."""
 _ORDINARY = 0.1
 """By how much per edge (logarithm of what is left unexplained) a second-order hull must do better than the first-order
 one to be as likely. Real first-order hulls are not quite linear: simulated ones leave 0 to 0.25 more than the best
 second-order hull explains, and hulls that swing with 12 to 22 s leave 0.1 to 1."""
 _MOST = 1.0
 """What one edge may say for or against a hull, as above: a crash stop, with the gear out or astern, answers late too,
-and as clearly as no other change of rpm."""
+and as clearly as no other change of rpm (our choice, no source)."""
 _UNLIKE_S = 0.8
 """How far the instant of a hull that swings in another way than those tried stands from theirs, one standard deviation
 [s] (by simulated trials)."""
 _REACH_S, _FAR_S = 4.0, 8.0
-"""How far the onset is looked for to either side [s], and where hulls are tried whose answer begins slowly."""
+"""How far the onset is looked for to either side [s], and where hulls are tried whose answer begins slowly (our choice,
+no source)."""
 
 
 class _Search(NamedTuple):
@@ -447,28 +448,35 @@ THRUST_U_S = 0.8
 """Standard uncertainty of how far the speed a receiver tells stands behind the shaft [s]: its filter, the gear, the
 slack of the drive (common practice, no source)."""
 _SLOW_S = 1.5
+"""Readings further apart than this tell nothing about the hull [s] (our choice, no source)."""
 _LATE_S = 0.5
 """What a hull that may answer late must add to the uncertainty to be named [s] (common practice, no source)."""
 _DRIFT_PPM = 100.0
+"""Standard uncertainty of the drift of a clock nobody has measured [1e-6] (common practice, no source)."""
 _NO_MATCH = 0.16
-"""Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of
-a trial with its own speed leave 0.01 to 0.12, and of another trial seldom less than 0.2."""
+"""Share left unexplained (geometric mean of level and edges) above which the log is taken for another run's. Logs of a
+trial with its own speed leave 0.01 to 0.12, and of another trial seldom less than 0.2 (by simulated trials)."""
 _CLEARER = 2.0
 """How much more a rival must leave unexplained to be ruled out. Few edges decide here, so the bar is higher than where
-rpm meets rpm: true alignments leave rivals at 2.5 times and more."""
+rpm meets rpm: true alignments leave rivals at 2.5 times and more (by simulated trials)."""
 _LEAST_EDGES = 4
+"""Edges that must show an onset (our choice, no source)."""
 _LEAST_ANSWERED = 0.4
 """Share of the edges both recordings hold that speed must answer; what is missing is blips in neutral and steps that
-the waves hide."""
+the waves hide (our choice, no source)."""
 _LEAST_OVERLAP = 0.5
-"""Share of the shorter recording that both must have."""
+"""Share of the shorter recording that both must have (our choice, no source)."""
 _APART_S = 30
+"""Offsets further apart than this are rivals [s] (our choice, no source)."""
 _MOST_CANDIDATES = 8
+"""Offsets at which onsets are looked at: a bound on time (our choice)."""
 _LAGS_S = (4.0, 12.0, 36.0)
-"""Lags of speed behind rpm that are tried for the level [s]."""
+"""Lags of speed behind rpm that are tried for the level [s] (common practice, no source)."""
 _SPAN_S = 25.0
+"""How far the onset is looked for from an offset by the level of speed [s] (our choice: that is known to some ten
+seconds)."""
 _LONG_S = 3.0 * 3600.0
-"""A drift is only looked for over so long."""
+"""A drift is only looked for over so long (our choice, no source)."""
 
 
 class _Candidate(NamedTuple):

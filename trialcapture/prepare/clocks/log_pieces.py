@@ -1,11 +1,10 @@
-"""Engine-log clocks that were set or began anew while the log ran: where, and which offset holds on either side.
+"""Steps of an engine log's clock, and the offset of each piece between them.
 
-A clock put back shows in its stamps; one put forward looks in them like a pause in which nothing was logged. So every
-place at which the stamps do not go on at their own pace is only a *candidate*, and rpm seen on the network decides:
-of all ways to give each piece between two candidates an offset, the one is taken that explains the rpm best, where an
-offset that changes has to pay for it, and pays less where the rows then come at their usual pace, as they do from a
-logger that was set and went on writing (Viterbi, "Error Bounds for Convolutional Codes", IEEE Trans. Inf. Theory
-13(2), 1967). A piece that would go nearly as well elsewhere is not tied.
+A clock set back shows in its stamps; one set forward looks like a pause. So each irregular step of the stamps is only a
+*candidate*, and rpm on the network decides. A dynamic program (Viterbi, "Error Bounds for Convolutional Codes", IEEE
+Trans. Inf. Theory 13(2), 1967) assigns an offset to each piece between candidates: its cost is the misfit of rpm plus a
+penalty for each change of the offset, lower where the rows then come at their usual interval, as from a logger that was
+set while it went on writing. A piece that would fit nearly as well at another offset gets none.
 """
 
 from __future__ import annotations
@@ -25,33 +24,38 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 MOST_CUTS = 64
-"""More candidates than this are not weighed; the weakest pauses are left out, and a log whose stamps run backwards
-more often has no order."""
+"""More candidates than this are not weighed; the weakest pauses are left out, and a log whose stamps run backwards more
+often has no order (our choice, no source)."""
 _JITTER_S = 1.2
-"""By how much the step between two rows may differ from the usual one: stamps in whole seconds do by one second."""
+"""By how much the step between two rows may differ from the usual one: stamps in whole seconds do by one second (our
+choice, no source)."""
 _BLOCK = 32
+"""Rows over which the usual step is taken (our choice, no source)."""
 _FEW = 3
-"""So many rows in a row may be out of order without the clock having been set."""
+"""So many rows in a row may be out of order without the clock having been set (our choice, no source)."""
 _LONG_S = 6 * 3600.0
-"""Beyond such a step rows may come in any order: files of several days put together."""
+"""Beyond such a step rows may come in any order: files of several days put together (our choice, no source)."""
 _SET = 6.0
-"""What a clock that is set while the logger goes on has to explain [nats]: about five rows of a changing rpm."""
+"""What a clock that is set while the logger goes on has to explain [nats]: about five rows of a changing rpm (our
+choice, no source)."""
 _RESTARTED = 10.0
-"""What a clock that is set with a pause has to explain."""
+"""What a clock that is set with a pause has to explain [nats] (our choice, no source)."""
 _IMPOSSIBLE = 1000.0
+"""Cost of what cannot be [nats] (our choice: more than any log explains)."""
 _CLEAR = 5.0
 """How much worse a piece must be placed anywhere else [nats]; rivals are 150 times less likely."""
-_WORST = 12.5
-_UNKNOWN = 2.0
-"""Cost of a row whose rpm differs by five standard deviations and more, and of one the network tells nothing about; a
-row that fits costs a half."""
+_WORST, _UNKNOWN = 12.5, 2.0
+"""Cost of a row whose rpm differs by five standard deviations and more, and of one the network tells nothing about
+[nats]; a row that fits costs a half (our choice, no source)."""
 _MEMORY_S = 3.0
-"""Rows closer than this share their noise."""
+"""Rows closer than this share their noise (our choice, no source)."""
 _MOST_OFFSETS = 160
-_APART_S = 1.0
-_SAME_S = 1.5
-_FLANK_S = 3.0
+"""Offsets that are tried: a bound on time (our choice)."""
+_APART_S, _SAME_S, _FLANK_S = 1.0, 1.5, 3.0
+"""Offsets tried are no nearer than the first [s], one clock's change by no more than the second, and rivals lie beyond
+the third (our choice, no source)."""
 _LATE = 1.0
+"""Cost of rows written late instead of a clock set back [nats] (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,20 +348,22 @@ def _move_cost(tried_s: Floats, step_s: float, pace_s: float, may_be_late: bool)
     return cost
 
 
-# ------------------------------------------------------------------------------
-# The order of an engine log's rows as offloaded: newest first is turned round, and rows written twice count once.
-# ------------------------------------------------------------------------------
+# Order of the rows as offloaded, and rows written twice.
 
 Codes = npt.NDArray[np.uint64]
 
 _LEAST_RUN = 5
-"""So many rows in a row must come again, in the same order, to be a stretch that was offloaded twice."""
+"""So many rows in a row must come again, in the same order, to be a stretch that was offloaded twice (our choice, no
+source)."""
 _LEAST_KINDS = 3
-"""So many of them must differ: an engine at rest shows the same values at other times too."""
+"""So many of them must differ: an engine at rest shows the same values at other times too (our choice, no source)."""
 _UNLIKE_SHARE = 0.1
-"""Where more than this share of the rows of one stamp differ, stamps are coarse and rows alike are no repeats."""
+"""Where more than this share of the rows of one stamp differ, stamps are coarse and rows alike are no repeats (our
+choice, no source)."""
 _STAMPS = ("row", "t_log_ns")
 _ODD = np.uint64(0x9E3779B97F4A7C15)
+"""2**64 over the golden ratio, odd: the multiplier of Fibonacci hashing (Knuth, "The Art of Computer Programming", vol.
+3, section 6.4, from memory)."""
 
 
 def is_newest_first(t_log_ns: Ints) -> bool:

@@ -1,8 +1,8 @@
-"""Tying an engine log to UTC, whole or in pieces, and the account of what its clock did.
+"""Alignment of an engine log with UTC, whole or in pieces.
 
-A log whose clock ran on is tied as a whole (`clocks.log_alignment`). One whose clock was set, or began anew,
-is cut there, and each piece is tied alone: its offset is its own, its drift is the oscillator's and so shared. A piece
-that nothing ties is left out and named.
+A log whose clock ran on is aligned as a whole (`clocks.log_alignment`). One whose clock was set, or began anew, is cut
+there, and each piece is aligned alone: its offset is its own, its drift is that of the oscillator and so shared. A
+piece that nothing aligns is left out and named.
 """
 
 from __future__ import annotations
@@ -51,13 +51,15 @@ Align = Callable[[slice], tuple[LogFit | None, ClockRow, list[str]]]
 _WORST_U_S = 3.0
 """A piece that its rpm ties no better than this is left out (common practice, no source)."""
 _SAME_S = 1.0
-"""Offsets of neighbours nearer than this, and than three times their uncertainty, are one."""
+"""Offsets of neighbours nearer than this, and than three times their uncertainty, are one (our choice, no source)."""
 _STEP_S = 0.6
-"""Stamps that go back by less are in the jitter of rows."""
+"""Stamps that go back by less are in the jitter of rows (our choice, no source)."""
 _LONG_S = 6 * 3600.0
-"""A pause so long parts one day's trial from another's."""
+"""A pause so long parts one day's trial from another's (our choice, no source)."""
 _LEAST_PAUSE_S, _MOST_PAUSES = 5.0, 3
+"""A pause from which a hidden step is looked for [s], and how many pauses are (our choice, no source)."""
 _LEAST_PIECE_S = 20.0
+"""A shorter piece is not fitted alone [s] (our choice, no source)."""
 _LEAST_READINGS = 12
 """A piece with less is not tied (common practice, no source)."""
 

@@ -1,4 +1,4 @@
-"""Placing receive-time stamps on UTC: the lower envelope of (receive time minus sentence time), level by level.
+"""UTC of receive-time stamps by the lower envelope of (receive time - GNSS time), level by level.
 
 A receiver's sentence can only arrive late, never early, so the lower edge of ``receive time - sentence time`` is the
 clock offset and everything above it is delay. Fitting a line under the points (rather than through them) is the
@@ -20,11 +20,18 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _BIN_S = 20.0
+"""The drift is fitted to the least delay of each so long [s] (our choice, no source)."""
 _STEP_S = 0.4
+"""Smallest step of a level that is looked for [s] (our choice, no source)."""
 _STRAY_S = 2.0
+"""A time further from its neighbours' median is damage [s] (our choice, no source)."""
 _LEVEL_BINS = 30
+"""Seconds to either side of a point by which a step shows (our choice, no source)."""
 _LEAST_OFFSET_U_S = 0.02
+"""No offset is known better [s] (our choice, no source)."""
 _SLIP_SPAN, _SLIP_NS, _ALIKE_NS = 5, 800_000_000, 150_000_000
+"""Sentences compared, and how far off and how alike their delays are [ns], where lone times are whole seconds off (our
+choice, no source)."""
 FROZEN_NS, LONG_FROZEN_NS = 1_500_000_000, 10_000_000_000
 """A receiver's time stands still where it tells one for longer; for good, longer than the second (common practice,
 no source)."""

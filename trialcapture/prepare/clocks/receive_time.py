@@ -29,6 +29,7 @@ SET_BACK_NS = 100_000_000
 from several sources, which follow each other out of order by milliseconds."""
 
 _STRAY_NS = 10_000_000_000
+"""A stamp further than this from both neighbours is damage [ns] (our choice, no source)."""
 _SECOND_NS = 1_000_000_000
 
 CLOCKS = {"mono": ("mono_ns", 1), "wall": ("wall_ms", 1_000_000)}
@@ -192,8 +193,7 @@ def choose_clock(blocks: Mapping[str, Sequence[Stamps]], has_receiver: bool) -> 
     return "order" if has_receiver else "none"
 
 
-# ------------------------------------------------------------------------------
-# How long sentences take on a serial line, and what that says of when they set out.
+# Time on a serial line.
 #
 # A character is ten bits on the line: a start bit, eight data bits, no parity, a stop bit (NMEA 0183 and
 # IEC 61162-1, from memory), so n characters take ``10 n / baud`` seconds: 82 of them 171 ms at 4800 baud, 21 ms at
@@ -209,15 +209,15 @@ def choose_clock(blocks: Mapping[str, Sequence[Stamps]], has_receiver: bool) -> 
 # - waiting in the talker or multiplexer behind the sentences sent before. Whether a sentence that follows closely on
 #   another was waiting, or was measured just then, cannot be seen. It is taken off only where the source is declared
 #   to send bursts.
-# ------------------------------------------------------------------------------
 
 BITS_A_CHARACTER = 10
+"""Start bit, eight data bits, stop bit (NMEA 0183 and IEC 61162-1, from memory)."""
 LINE_END_CHARACTERS = 2
-"""CR and LF, which a sentence's text does not count."""
+"""CR and LF, which a sentence's text does not count (NMEA 0183, from memory)."""
 _TOUCHING_NS = 5_000_000
 """Sentences no further apart than this on the line follow each other without a pause (common practice, no source)."""
 _OVERLOADED = 1.02
-"""A line cannot carry more than it can; what seems to, runs at another speed than declared."""
+"""A line cannot carry more than it can; what seems to, runs at another speed than declared (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

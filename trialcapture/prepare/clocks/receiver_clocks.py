@@ -42,9 +42,12 @@ GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.08
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source
 declares none (common practice, no source)."""
 _AHEAD_S = 1.0
+"""A receiver further ahead of the main one than this is wrong [s]: delays only add (our choice, no source)."""
 _MOST_DRIFT = 300e-6
 """No computer's clock is as far off as this by itself; ordinary ones are within 100e-6 (common practice, no source)."""
 _EPOCH_ROOM_S = 1.5 * 86_400.0
+"""How far from whole 1024-week epochs a date off by them may be [s]: a computer's date may be a day wrong (our
+choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,9 @@
-"""A receiver's own time followed through its steps: cold starts, restarts, leap seconds, dates of another epoch.
+"""Steps of a receiver's own time: cold starts, restarts, leap seconds, dates of another epoch.
 
-A receiver's time is held against the receive-time axis of its log. Where their difference jumps for good, either the
-receiver's clock was set or the computer's was. Which of them shows in what else happened there: the second clock of
-the computer, the lines of other instruments, and how far the boat moved. A step of the receiver is taken out of its
-times, so that what lies before and after stands right to each other; which side is UTC is chosen once for all of it.
+A receiver's time is compared with the receive-time axis of its log. Where their difference changes for good, either the
+receiver's clock was set or the computer's was. What else happened there decides: the second clock of the computer, the
+lines of other instruments, and how far the boat moved. A step of the receiver is taken out of its times; which level is
+UTC is chosen once for the whole log.
 """
 
 from __future__ import annotations
@@ -31,19 +31,27 @@ WHOLE_S = 0.15
 EPOCH_S = 1024 * 7 * 86_400.0
 """The week number of the GPS message has ten bits (IS-GPS-200)."""
 _SAME_LEVEL_NS = 1_000_000_000
-_ORDER_JUMP_NS = 700_000_000
-_ORDER_ROOM_S = 0.3
-_ENVELOPE_WINDOW_NS = 60_000_000_000
-_ENVELOPE_ROWS = 200
+"""Levels nearer than this are one [ns]; smaller steps are found by `fit_lower_envelope` (our choice)."""
+_ORDER_JUMP_NS, _ORDER_ROOM_S = 700_000_000, 0.3
+"""Where lines have no stamps: the smallest jump [ns], and how near to whole seconds a step is one of them [s] (our
+choice, no source)."""
+_ENVELOPE_WINDOW_NS, _ENVELOPE_ROWS = 60_000_000_000, 200
+"""The lower envelope at the end of a run is taken over so long [ns] and so many rows at most (our choice, no
+source)."""
 _MOST_RUNS = 4000
+"""Runs that are followed: a bound on time, far above any log's (our choice)."""
 _LIKE_S = 0.5
-_GOOD_WALL_S = 0.5
-_FAIR_WALL_S = 5.0
+"""Levels this near agree [s] (our choice, no source)."""
+_GOOD_WALL_S, _FAIR_WALL_S = 0.5, 5.0
+"""A computer's clock tells which level is UTC where it is this near one of them and far from the next [s] (our choice,
+no source)."""
 BEFORE_ALL = -(1 << 62)
-_MOTION_S = 3.0
-_MOTION_REACH_S = 60.0
-MOTION_FLOOR_M = 3.0
-_MOTION_SHARE = 0.3
+"""Earlier than any time on an axis [ns]."""
+_MOTION_S, _MOTION_REACH_S = 3.0, 60.0
+"""Speed is taken from fixes at least so far apart and within such a reach [s] (our choice, no source)."""
+MOTION_FLOOR_M, _MOTION_SHARE = 3.0, 0.3
+"""What the distance between two fixes may be off by: in metres, and as a share of the way (common practice, no
+source)."""
 _FIRST_YEAR_NS = 788_918_400_000_000_000  # 1995-01-01: GPS was declared operational in that year
 _NS_PER_S = 1_000_000_000
 
@@ -368,14 +376,13 @@ def choose_level(timed: TimedSentences, own: TimeCorrection, others_s: Sequence[
     return last, "after it"
 
 
-# ------------------------------------------------------------------------------
-# What is told of clocks that were set: steps of receivers' times and of the recording computer's clocks.
-# ------------------------------------------------------------------------------
+# Items of data health: steps of receivers' times and of the recording computer's clocks.
 
 _RESTART_S = 10.0
 """A receiver silent for longer before its time steps has begun anew (common practice, no source)."""
-_NEAR_ROWS = 20
-_MOST_STEPS = 1000
+_NEAR_ROWS, _MOST_STEPS = 20, 1000
+"""Rows on both sides by which a step of the computer's clock is sized, and steps looked at: a bound on time (our
+choice)."""
 _TIES = ("computer's clock", "order of lines")
 
 

@@ -1,6 +1,7 @@
 """UTC as the sentences themselves state it: dates joined to times of day, rollovers undone, strays left out.
 
-A sentence without a time of its own takes that of the sentence its receiver sent beside it."""
+A sentence without a time of its own takes that of the sentence its receiver sent beside it.
+"""
 
 from __future__ import annotations
 
@@ -27,6 +28,7 @@ STANDS_FOR_COLUMN = "stands_for"
 _NONE = np.zeros(0, dtype=np.int64)
 DAY_NS = 86_400_000_000_000
 _WEEKS_1024_DAYS = 7168
+"""Days of the ten-bit week number of the GPS message (IS-GPS-200)."""
 _AGREEING = 0.02
 """Share of a log's dates that must agree with the computer's for none of them to be taken for an epoch off; the rest
 are steps of the receiver's clock (common practice, no source)."""
@@ -262,12 +264,10 @@ def main_receiver(tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints
     return best[1] if best else None
 
 
-# ------------------------------------------------------------------------------
-# Course and speed carry no time of their own; their receiver sends them beside a sentence that does.
-# ------------------------------------------------------------------------------
+# VTG carries no time of its own; its receiver sends it beside a sentence that does.
 
 _BESIDE_NS = 1_000_000_000
-"""Received no further apart than this, two sentences belong together."""
+"""Received no further apart than this, two sentences belong together (our choice, no source)."""
 
 
 def time_of_neighbour(

@@ -18,8 +18,6 @@ from trialcapture.prepare.clocks.downsampled_index import (
     AXIS,
     DownsampledIndex,
     find_pace_ns,
-    index_block,
-    join_indexes,
 )
 from trialcapture.prepare.clocks.line_order import Epochs, TimesByOrder, assign_utc_by_order, find_times_by_order
 from trialcapture.prepare.clocks.lower_envelope import FROZEN_NS, LONG_FROZEN_NS, ClockFit, find_repeats, find_slips
@@ -57,8 +55,12 @@ Stop = tuple[int, int, int]
 """Between what UTC a receiver's time stood still, and at what time [ns each]."""
 
 _COMPANY = 2
+"""Sentences in a row whose times cannot be, from which it is the receiver and not damage (our choice, no source)."""
 _SLIP_NS = 800_000_000
+"""Smallest deviation looked at as a whole second off [ns] (our choice, no source)."""
 _EARLY_NS, _LATE_NS = -1_000_000_000, round(LONGEST_DELAY_S * 1e9)
+"""A sentence's own time is believed where the delay it implies lies between these [ns] (our choice; see
+`LONGEST_DELAY_S`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,15 +210,6 @@ def assign_utc_to_index(log_index: DownsampledIndex, assignment: UtcAssignment) 
     if assignment.clock in AXIS:
         axis = {name: integer_column(table, AXIS[assignment.clock])[0] for name, table in log_index.tables.items()}
     return _assign(log_index.tables, assignment, axis, {})
-
-
-def assign_utc_to_log(
-    sentences: Mapping[str, pa.Table], latency_s: Mapping[str, float], shared: ClockFit | None = None
-) -> tuple[dict[str, pa.Table], list[ClockRow], list[str], ClockFit | None]:
-    """Give every sentence of a log that is held whole its UTC; see `find_utc_assignment` and `assign_utc`."""
-    log_index = join_indexes([index_block(sentences)])
-    assignment, rows, warnings, fit = find_utc_assignment(log_index, latency_s, shared)
-    return assign_utc(sentences, assignment, 0), rows, warnings, fit
 
 
 def _assign(
@@ -456,9 +449,7 @@ def _is_near(late: Ints, assignment: UtcAssignment) -> Bools:
     return near
 
 
-# ------------------------------------------------------------------------------
-# Rejected lines with their place in time.
-# ------------------------------------------------------------------------------
+# UTC of rejected lines.
 
 REJECTS_SCHEMA = pa.schema(
     [

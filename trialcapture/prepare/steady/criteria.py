@@ -1,4 +1,8 @@
-"""The criteria of a steady stretch: slope, spread, rpm, course; each violation is named with its value."""
+"""The criteria of a steady stretch, and the cutting of a recording into episodes.
+
+Criteria are limits on slope and spread of speed, on rpm and on course; a violation is named with its value and its key.
+Episodes bound what detection must hold: a recording is cut where rpm or speed moves far, or comes or goes.
+"""
 
 from __future__ import annotations
 
@@ -23,12 +27,15 @@ from trialcapture.prepare.sample_statistics import (
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-_SLOPE_ERRORS = 3.0
-_RUN_KN = 0.15
+_SLOPE_ERRORS, _RUN_KN = 3.0, 0.15
+"""Speed drifts where its slope is beyond so many standard errors, and its change over the stretch beyond this [kn] (our
+choice: three standard errors, 99.7 %; 1.5 counts of a display in tenths)."""
 _LARGE_RUN_KN = 0.5
-"""A change over the stretch that is refused whatever its error [kn]."""
+"""A change over the stretch that is refused whatever its error [kn] (our choice, no source)."""
 _STILL_RPM = 3.0
+"""A smaller spread of rpm is held whatever its share (our choice, no source)."""
 _CALM_S = 5.0
+"""The spread of rpm is that of its mean over this [s] (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,28 +188,27 @@ def mean_with_error(v: Floats, tau: float) -> tuple[float, float, float, float]:
     return float(v.mean()), spread, size, float(v.std()) / float(np.sqrt(max(size - 1.0, 0.5)))
 
 
-# ------------------------------------------------------------------------------
-# Where a recording may be cut before it has ended: at changes no steady stretch reaches across.
+# Episodes: a recording is cut at changes that no steady stretch reaches across.
 #
 # Detection looks at one episode at a time, so that an answer is final as soon as its episode is over and memory does
 # not grow with the recording. Whether a sample is a cut follows from the samples around it alone, counted in blocks
 # from the first sample of the recording: never from how the recording was handed over.
-# ------------------------------------------------------------------------------
 
 Ints = npt.NDArray[np.int64]
 
 LONGEST_EPISODE_S = 7200.0
-"""A recording without any change is cut all the same after this time [s]: it bounds memory."""
-_BLOCK_S = 2.0
-_MOVE_S = 10.0
+"""A recording without any change is cut all the same after this time [s]: it bounds memory (our choice, no source)."""
+_BLOCK_S, _MOVE_S = 2.0, 10.0
+"""Changes are looked for by medians of so long, across such a time [s] (our choice, no source)."""
 _RPM_MOVE_SHARE = 0.08
 """Change of rpm within ten seconds that is a moved throttle beyond doubt, eight times what ends a hold
 (common practice, no source); what is less stays inside an episode and is judged there."""
 _RPM_MOVE = 100.0
-_SPEED_MOVE_SHARE = 0.2
-_SPEED_MOVE_KN = 2.0
-_RPM_PRESENCE_S = 20.0
-_SPEED_PRESENCE_S = 60.0
+"""The same in rpm; both must be passed (common practice, no source)."""
+_SPEED_MOVE_SHARE, _SPEED_MOVE_KN = 0.2, 2.0
+"""The same of speed, where no engine speed is known (common practice, no source)."""
+_RPM_PRESENCE_S, _SPEED_PRESENCE_S = 20.0, 60.0
+"""So long must rpm, or speed, have come or gone for a cut [s] (our choice, no source)."""
 
 
 class _Blocks(NamedTuple):

@@ -1,4 +1,9 @@
-"""Steady stretches of a trial: rpm held, course held, nothing missing, and the speed settled."""
+"""Detection of steady stretches: rpm held, course held, nothing missing, and the speed settled.
+
+`SteadyFinder` takes a recording in pieces of any size and gives the same answer as for the whole. It keeps the samples
+of one episode (`SampleRingBuffer`) and what earlier episodes show of the noise of rpm and speed (`NoiseHistory`).
+`SegmentFinder` feeds it with block means of a samples table.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +19,7 @@ import pyarrow as pa
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.series import column
-from trialcapture.prepare.sample_statistics import circular_mean_deg, median, wrap_deg
+from trialcapture.prepare.sample_statistics import circular_mean_deg, wrap_deg
 from trialcapture.prepare.steady.criteria import EpisodeCutter, Limits, Track, limits_of
 from trialcapture.prepare.steady.exponential_settling import fit_hold_speed, residual_variance
 from trialcapture.prepare.steady.setpoint_holds import (
@@ -35,14 +40,12 @@ from trialcapture.prepare.steady.setpoint_holds import (
     runs,
 )
 
-# ------------------------------------------------------------------------------
-# What the episodes so far have told about the sensors and the sea, bounded however long the recording.
-# ------------------------------------------------------------------------------
+# Noise history.
 
 Floats = npt.NDArray[np.float64]
 
-_INCREMENTS_KEPT = 200
-_HOLDS_KEPT = 32
+_INCREMENTS_KEPT, _HOLDS_KEPT = 200, 32
+"""Increments of rpm, and holds, that are remembered (our choice, no source)."""
 _PRIOR_VARIANCE_KN2 = (0.01, 0.01, 0.01)
 """Variances of speed within holds that are counted with those observed: a spread of 0.1 kn, as if it had been seen
 three times (common practice, no source). So the first holds of a calm or of a rough hour do not decide alone."""
@@ -50,7 +53,7 @@ three times (common practice, no source). So the first holds of a calm or of a r
 
 @dataclass(frozen=True, slots=True)
 class NoiseHistory:
-    """What is known after some episodes.
+    """Bounded history of rpm increments and speed variance over past episodes; sets the noise thresholds.
 
     Attributes:
         increments: Per engine, the latest changes of rpm from sample to sample.
@@ -79,18 +82,17 @@ class NoiseHistory:
 
     def typical_speed_variance(self) -> float:
         """Return the typical variance of speed within a hold [kn**2]."""
-        return median(np.array([*self.scatter, *_PRIOR_VARIANCE_KN2]))
+        return float(np.median([*self.scatter, *_PRIOR_VARIANCE_KN2]))
 
 
-# ------------------------------------------------------------------------------
-# The latest samples of a track that arrives in pieces, addressed by their number since the first one.
-# ------------------------------------------------------------------------------
+# Sample ring buffer.
 
 _LEAST = 1024
+"""Samples of the first buffer (our choice)."""
 
 
 class SampleRingBuffer:
-    """Keeps the samples of a track from some sample on, in arrays that are moved only when they are full.
+    """The latest samples of a track, addressed by their number since the first one ever appended.
 
     Args:
         engines: Number of rpm signals.
@@ -139,19 +141,23 @@ class SampleRingBuffer:
         return Track(rows[0], rows[3:], rows[1], self._dt_s, rows[2] > 0.5)
 
 
-_HELM_LEAD_S = 6.0
-_COURSE_LEAD_S = 15.0
+_HELM_LEAD_S, _COURSE_LEAD_S = 6.0, 15.0
+"""Heading lags the rudder, so the last seconds of each course hold are dropped: the first of a heading, the second of a
+course over ground [s] (common practice, no source)."""
 _AROUND_S = 30.0
-"""What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over."""
+"""What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over (our
+choice, no source)."""
 _SEEN_SHARE = 0.05
+"""An engine counts in an episode where its rpm is known for this share of it (our choice, no source)."""
 _SILENCE_S = 5.0
 """A hold is judged across as long a silence of any channel [s]: four readings lost at 1 Hz (common practice, no
 source). The samples of a silence stay unknown."""
 _KNOWN_SHARE = 0.8
-"""What must be known of a stretch all the same, of each channel."""
+"""What must be known of a stretch all the same, of each channel (our choice, no source)."""
 _ROUND_A_SILENCE_S = 5.0
+"""Both sides of a silence are compared over this [s] (our choice, no source)."""
 _SAME_RPM_SHARE, _SAME_COURSE_DEG = 0.02, 10.0
-_RPM_LOST = "no engine speed, though it was known before"
+"""Rpm and course are the same on both sides of a silence within these (our choice, no source)."""
 
 
 class SteadyFinder:
@@ -367,7 +373,7 @@ def _goes_on(silence: Silence, track: Track) -> bool:
     before, after = slice(max(silence.start - near, 0), silence.start), slice(silence.stop, silence.stop + near)
     for rpm in track.rpm:
         then, now = (known[np.isfinite(known)] for known in (rpm[before], rpm[after]))
-        if then.size and now.size and abs(median(now) - median(then)) > _SAME_RPM_SHARE * median(then):
+        if then.size and now.size and abs(np.median(now) - np.median(then)) > _SAME_RPM_SHARE * np.median(then):
             return False
     then_deg, now_deg = (circular_mean_deg(track.heading_true_deg[part]) for part in (before, after))
     if then_deg is None or now_deg is None:
@@ -439,11 +445,10 @@ def _without_speed(on_course: list[Interval], known: list[Interval], dt_s: float
     return [Stretch(a, b, False, "no speed over ground") for a, b in lost]
 
 
-# ------------------------------------------------------------------------------
-# Steady stretches of a samples table that arrives in pieces: block means, and detection on them.
-# ------------------------------------------------------------------------------
+# Detection on block means of a samples table.
 
 _WORK_HZ = 4.0
+"""Rate at which detection works: a hull takes seconds to answer (our choice)."""
 
 
 class BlockMeans:

@@ -16,9 +16,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of
 
-# ------------------------------------------------------------------------------
-# One review entry: what a person decided about one stretch, how it names the stretch, and what is wrong with it.
-# ------------------------------------------------------------------------------
+# One review entry.
 
 EXCLUDE, INCLUDE, RELABEL, UNDO = "exclude", "include", "relabel", "review-undo"
 REVIEW_KINDS = (INCLUDE, EXCLUDE, RELABEL, UNDO)
@@ -28,6 +26,7 @@ HIGHEST_RPM = 20_000.0
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SECOND_NS = 1_000_000_000
 _SHOWN = 60
+"""Characters of an entry that a message shows (our choice)."""
 
 
 class EntryError(ValueError):

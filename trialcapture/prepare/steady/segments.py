@@ -31,7 +31,6 @@ from trialcapture.prepare.sample_statistics import (
     circular_mean_deg,
     circular_sd_deg,
     leave_out_outliers,
-    median,
     slope_per_s,
 )
 from trialcapture.prepare.steady.criteria import mean_with_error
@@ -71,7 +70,8 @@ _DEPTH_WINDOW_S = 21.0
 """A sounding is held against the median of this time around it [s]: bad ones come alone or a few in a row (common
 practice, no source)."""
 _DEPTH_SHARE, _DEPTH_M, _DEPTH_SPREADS = 0.2, 0.5, 4.0
-"""It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations."""
+"""It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations
+(common practice, no source)."""
 _DEPTH_LOW = 0.02
 """Quantile that stands for the least depth of a stretch once bad soundings are out (common practice, no source)."""
 _IDLE_SHARE, _STOPPED_RPM, _FASTEST_CURRENT_KN = 1.3, 100.0, 10.0
@@ -81,7 +81,7 @@ _NO_WAY_KN, _SIDEWAYS_DEG = 0.7, 60.0
 """A boat at idle lies in neutral where her log shows less than this, and less than three tenths of her speed over
 ground, or where her course is this far off her heading (common practice, no source)."""
 _READ_ROWS = 36_000
-"""Stretches that begin within this many rows are read together: an hour of the default grid."""
+"""Stretches that begin within this many rows are read together: an hour of the default grid (our choice, no source)."""
 _DIRECTIONS = ("heading_true_deg", "cog_true_deg", "wind_from_true_deg")
 
 
@@ -235,6 +235,7 @@ def check_segments(
 
 _ASTRAY = "speed and course contradict positions, which go another way or another speed"
 _SAME_RPM_SHARE = 0.02
+"""Runs whose rpm differ by less are told as one (our choice, no source)."""
 
 
 def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats, receiver: str) -> list[Disagreement]:
@@ -447,7 +448,7 @@ def depth_range(depth_m: Floats, dt_s: float) -> tuple[float, float] | None:
         np.lib.stride_tricks.sliding_window_view(np.pad(known, half, mode="reflect"), 2 * half + 1), axis=1
     )
     off = np.abs(known - around)
-    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * median(off)))
+    limit = np.maximum(_DEPTH_SHARE * around, max(_DEPTH_M, _DEPTH_SPREADS * 1.4826 * np.median(off)))
     sound = known[off <= limit]
     low, high = np.quantile(sound, [_DEPTH_LOW, 1.0 - _DEPTH_LOW]) if sound.size else (known.min(), known.max())
     return float(low), float(high)

@@ -1,4 +1,4 @@
-"""Stretches in which something is held: rpm at one level, heading on one course. Arrays in, intervals out.
+"""Setpoint holds: stretches of one rpm and one course, and the steady stretches within them. Arrays in, intervals out.
 
 All functions take uniformly spaced arrays and return half-open index intervals [start, stop).
 """
@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.prepare.sample_statistics import median, quantile, rolling_mean, window_sums, wrap_deg
+from trialcapture.prepare.sample_statistics import rolling_mean, window_sums, wrap_deg
 from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation
 from trialcapture.prepare.steady.exponential_settling import (
     TOLERANCE_SHARE,
@@ -28,25 +28,28 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Interval = tuple[int, int]
 
-_WINDOW_S = 10.0
-_SMOOTH_S = 2.0
-_LONG_SMOOTH_S = 6.0
-_SHIFT_S = 15.0
+_WINDOW_S, _SMOOTH_S, _LONG_SMOOTH_S, _SHIFT_S = 10.0, 2.0, 6.0, 15.0
+"""Changes are measured over the first [s], after smoothing over the second (rpm) or third (heading, speed); a lasting
+shift is that of means over the fourth (our choice, no source)."""
 _RPM_CHANGE_PCT = 1.0
 """Change over ten seconds that counts as a moving throttle [% of rpm] (common practice, no source)."""
 _RPM_SHIFT_PCT = 0.5
 """Lasting change of level that splits a hold [% of rpm] (common practice, no source)."""
-_COURSE_CHANGE_DEG = 10.0
-_COURSE_SHIFT_DEG = 8.0
+_COURSE_CHANGE_DEG, _COURSE_SHIFT_DEG = 10.0, 8.0
+"""Change of heading over ten seconds that is a turn, and lasting shift that splits a hold (common practice, no
+source)."""
 _YAW_S = 10.0
 """A swing of the heading this short that ends where it began is yaw in a seaway, no turn (common practice, no
 source)."""
-_YAW_FLANK_S = 20.0
-_YAW_DEG = 20.0
+_YAW_FLANK_S, _YAW_DEG = 20.0, 20.0
+"""Both sides of a swing are compared over this [s]; a wider swing is a turn (our choice, no source)."""
 _SPEED_CHANGE_KN = 0.5
+"""Change of speed that ends a hold where no engine speed is known [kn] (our choice, no source)."""
 _DIP_KN, _DIP_SPREADS = 0.5, 5.0
-"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations."""
+"""A wake is a departure of speed from the level around it by more than both: kn, and robust standard deviations (our
+choice, no source)."""
 _DIP_S = (2.0, 20.0)
+"""Shortest and longest wake [s] (common practice, no source)."""
 _AROUND_DIP_S = 61.0
 """Level is the median over this time [s]: three times the longest wake (common practice, no source)."""
 
@@ -104,7 +107,7 @@ def least_count(steps: Floats) -> float:
         # few moves may all belong to a throttle; one that is taken back at once is the last digit's
         taken_back = size[:-1][np.abs(steps[:-1] + steps[1:]) < 1e-9 * size[:-1]]
         return float(taken_back.min()) if taken_back.size else 0.0
-    smallest = quantile(size, 0.02)
+    smallest = np.quantile(size, 0.02)
     # a quantised signal moves in whole multiples of its least count, a smooth one does not
     whole = np.abs(size / smallest - np.rint(size / smallest)) < 0.02
     return smallest if whole.mean() > 0.95 else 0.0
@@ -125,7 +128,7 @@ def find_shifts(y: Floats, dt_s: float, smallest: float, window_s: float = _SHIF
     # most stretches show none, and then their noise need not be known
     if left.max() <= smallest:
         return []
-    threshold = max(smallest, 6.0 * median(left))
+    threshold = max(smallest, 6.0 * np.median(left))
     found: list[int] = []
     while left.max() > threshold:
         peak = int(left.argmax())
@@ -149,7 +152,7 @@ def find_rpm_holds(rpm: Floats, dt_s: float, count: float) -> list[Interval]:
         still = np.abs(window_change(smooth, dt_s)) <= limit
     held: list[Interval] = []
     for (start, stop), latest in _with_room(runs(still), rpm.size):
-        level = median(smooth[start:stop])
+        level = np.median(smooth[start:stop])
         cuts = find_shifts(smooth[start:stop], dt_s, max(_RPM_SHIFT_PCT / 100.0 * level, 0.75 * count))
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
@@ -173,8 +176,8 @@ def _room(edges: list[int], earliest: int, latest: int) -> list[tuple[slice, sli
 
 def _near_level(smooth: Floats, core: Floats, count: float) -> Bools:
     """Return True where rpm is at the level of a core stretch, within the core's own scatter."""
-    level = median(core)
-    spread = 1.4826 * median(np.abs(core - level))
+    level = np.median(core)
+    spread = 1.4826 * np.median(np.abs(core - level))
     tolerance = max(0.4 / 100.0 * abs(level), 0.75 * count, 3.0 * spread, 2.0)
     with np.errstate(invalid="ignore"):
         near: Bools = np.abs(smooth - level) <= tolerance
@@ -222,8 +225,8 @@ def find_course_holds(heading_true_deg: Floats, dt_s: float) -> list[Interval]:
         cuts = find_shifts(steady[start:stop], dt_s, _COURSE_SHIFT_DEG)
         edges = [start, *(start + c for c in cuts), stop]
         for piece, room in _room(edges, held[-1][1] if held else 0, latest):
-            away = np.abs(wrap_deg(fine[room] - median(steady[piece])))
-            spread = 1.4826 * median(away[piece.start - room.start : piece.stop - room.start])
+            away = np.abs(wrap_deg(fine[room] - np.median(steady[piece])))
+            spread = 1.4826 * np.median(away[piece.start - room.start : piece.stop - room.start])
             with np.errstate(invalid="ignore"):
                 near = away <= max(5.0, 2.5 * spread)
             held.append(_fit_to(near, piece, room))
@@ -243,7 +246,7 @@ def _across_yaw(still: list[Interval], steady: Floats, dt_s: float) -> list[Inte
     for start, stop in still:
         if joined and start - joined[-1][1] <= longest and np.isfinite(steady[joined[-1][1] : start]).all():
             first, last = joined[-1]
-            before, after = median(steady[max(first, last - flank) : last]), median(steady[start:stop][:flank])
+            before, after = np.median(steady[max(first, last - flank) : last]), np.median(steady[start:stop][:flank])
             away = np.abs(steady[last:start] - 0.5 * (before + after)).max()
             if abs(after - before) <= _COURSE_SHIFT_DEG and away <= _YAW_DEG:
                 joined[-1] = (first, stop)
@@ -303,7 +306,7 @@ def find_dips(v_kn: Floats, dt_s: float) -> list[tuple[int, int, float]]:
     coarse = v_kn[: whole * block].reshape(whole, block).mean(axis=1)
     padded = np.pad(coarse, half, mode="reflect")
     away = coarse - np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    spread = 1.4826 * median(np.abs(away))
+    spread = 1.4826 * np.median(np.abs(away))
     found: list[tuple[int, int, float]] = []
     for first, last in runs(np.abs(away) > max(_DIP_KN, _DIP_SPREADS * spread)):
         # the flanks of a wake are part of it
@@ -346,25 +349,30 @@ def intersect(first: list[Interval], second: list[Interval]) -> list[Interval]:
     return common
 
 
-# ------------------------------------------------------------------------------
-# From a hold of rpm and course to steady stretches: the approach cut off, fronts of current split, limits kept.
-# ------------------------------------------------------------------------------
+# From a hold to steady stretches: the approach is cut off, fronts of current split it, the criteria are applied.
 
 WORTH_LISTING_S = 10.0
+"""A shorter hold is not listed [s] (our choice)."""
 LEAD_S = 2.0
-"""Left out before the end of a hold [s]."""
+"""Left out before the end of a hold [s] (common practice, no source)."""
 _MARGIN_S = 1.0
-_FRONT_KN = 0.4
-_FRONT_S = 20.0
+"""Left out after the start of a hold [s] (our choice, no source)."""
+_FRONT_KN, _FRONT_S = 0.4, 20.0
+"""A front of current is a lasting shift of speed by so much between means over so long (common practice, no source)."""
 _FLANK_S = 3.0
+"""Left out on both sides of a front [s] (our choice, no source)."""
 _SHORT_HOLD_SHARE = 0.005
+"""Share of speed that may be left of the approach in a short hold: half a per cent (our choice, no source)."""
 _LEAST_GUARD = 0.75
+"""Share of the guard time that a short hold must keep (our choice, no source)."""
 _DOUBTFUL_SHARE = 2.0
 """Of a hold whose approach may be slow waves, the last of it counts: so many times the least duration (common
 practice, no source)."""
-_IDLE_SHARE = 1.1
-_DRIFT_KN = 2.0
+_IDLE_SHARE, _DRIFT_KN = 1.1, 2.0
+"""An engine idles up to this share of its idle speed; below this speed a boat at idle may only drift [kn] (common
+practice, no source)."""
 _STEP_SHARE = 0.01
+"""Step of the starts that are tried, as a share of the stretch (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

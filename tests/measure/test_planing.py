@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -13,13 +14,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.config import Config, load_config
+from trialcapture.measure.hull_regime import volumetric_froude_number
+from trialcapture.measure.planing import (
+    find_hump_by_rpm,
+    find_hump_by_trim,
+    find_slow_runs,
+    find_slowest_planing,
+    is_hysteresis_reversed,
+    judge_slow_runs,
+    planing_warnings,
+)
 from trialcapture.reduce.flags import TRIAL_WARNINGS
-from trialcapture.reduce.hump import find_hump_by_rpm, find_hump_by_trim
-from trialcapture.reduce.legs import select_legs
-from trialcapture.reduce.planing import find_slowest_planing, is_hysteresis_reversed, judge_slow_runs
-from trialcapture.reduce.regime import volumetric_froude_number
-from trialcapture.reduce.slow_runs import find_slow_runs
-from trialcapture.reduce.trial_warnings import _planing_warnings
+from trialcapture.reduce.runs import select_legs
+from trialcapture.reduce.summary import JudgedSlowRun
 
 T0_NS = 1_800_000_000_000_000_000
 TRIAL = {"length_m": 16.8, "lightship_kg": 24000.0}
@@ -102,9 +109,9 @@ def settings_of(**boat: Any) -> Config:
     )
 
 
-def judge(samples: pa.Table, config: Config | None = None) -> list[dict[str, Any]]:
+def judge(samples: pa.Table, config: Config | None = None) -> tuple[JudgedSlowRun, ...]:
     runs = find_slow_runs(samples, ["main"])
-    still = [np.zeros((run["t_ns"].size, 2)) for run in runs]
+    still = [np.zeros((run.t_ns.size, 2)) for run in runs]
     config = settings_of(**TRIAL) if config is None else config
     return judge_slow_runs(runs, still, [0.05] * len(runs), select_legs(NEW_LEGS, ["main"]), config)
 
@@ -114,8 +121,8 @@ def even(first: float, last: float, seconds: int = 280) -> Floats:
     return np.concatenate([np.full(60, first), np.linspace(first, last, seconds), np.full(60, last)])
 
 
-def claims(judged: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return [run for run in judged if run["speed_kn"] is not None]
+def claims(judged: Iterable[JudgedSlowRun]) -> list[JudgedSlowRun]:
+    return [run for run in judged if run.speed_kn is not None]
 
 
 @pytest.mark.parametrize("pitch_sd_deg", [0.05, 0.1])
@@ -126,10 +133,10 @@ def test_up_and_down_are_both_found_within_half_a_knot(pitch_sd_deg: float, seed
     down = samples_of(even(2300.0, 800.0), Hull(12.9), seed=seed + 50, pitch_sd_deg=pitch_sd_deg, start_s=400)
     found = find_slowest_planing(judge(pa.concat_tables([up, down])))
     assert found is not None
-    assert found["run_up"]["speed_kn"] == pytest.approx(14.2, abs=0.5)
-    assert found["run_down"]["speed_kn"] == pytest.approx(12.9, abs=0.5)
-    assert found["speed_kn"] == found["run_down"]["speed_kn"]
-    assert found["from"] == "slow run-down, highest running trim"
+    assert found.run_up.speed_kn == pytest.approx(14.2, abs=0.5)
+    assert found.run_down.speed_kn == pytest.approx(12.9, abs=0.5)
+    assert found.speed_kn == found.run_down.speed_kn
+    assert found.from_ == "slow run-down, highest running trim"
     assert not is_hysteresis_reversed(found)
 
 
@@ -139,7 +146,7 @@ def test_a_restless_bow_widens_the_uncertainty(pitch_sd_deg: float, seed: int) -
     first = 800.0 if seed % 2 else 2300.0
     found = claims(judge(samples_of(even(first, 3100.0 - first), Hull(13.5), seed=seed, pitch_sd_deg=pitch_sd_deg)))
     for run in found:
-        assert abs(run["speed_kn"] - 13.5) <= 2.0 * run["u_kn"]
+        assert abs(run.speed_kn - 13.5) <= 2.0 * run.u_kn
     assert found or pitch_sd_deg > 0.5
 
 
@@ -147,8 +154,8 @@ def test_a_restless_bow_widens_the_uncertainty(pitch_sd_deg: float, seed: int) -
 def test_a_run_one_way_only_says_which(way: str, first: float, last: float) -> None:
     found = find_slowest_planing(judge(samples_of(even(first, last), Hull())))
     assert found is not None
-    assert found["from"] == f"slow run-{way} only, highest running trim"
-    assert found["run_down" if way == "up" else "run_up"] is None
+    assert found.from_ == f"slow run-{way} only, highest running trim"
+    assert (found.run_down if way == "up" else found.run_up) is None
 
 
 def test_planing_that_ends_faster_than_it_began_is_told() -> None:
@@ -156,8 +163,8 @@ def test_planing_that_ends_faster_than_it_began_is_told() -> None:
     down = samples_of(even(2300.0, 800.0), Hull(16.0), start_s=400)
     found = find_slowest_planing(judge(pa.concat_tables([up, down])))
     assert is_hysteresis_reversed(found)
-    said = _planing_warnings({"slow_runs": [], "slowest_planing_speed": found})
-    assert [w["code"] for w in said] == ["planing-reversed"]
+    said = planing_warnings([], found)
+    assert [w.code for w in said] == ["planing-reversed"]
 
 
 @settings(max_examples=40, deadline=None)
@@ -192,7 +199,7 @@ def test_a_displacement_boat_shows_no_threshold(
     top = Hull(None, slowest_kn=5.0, fastest_kn=10.5)
     samples = samples_of(rpm, top, pitch_sd_deg=pitch_sd_deg, lag_s=8.0)
     assert claims(judge(samples, settings_of(**boat))) == []
-    assert judge(samples_of(rpm, Hull()), settings_of(**{**boat, "planing": "false"})) == []
+    assert judge(samples_of(rpm, Hull()), settings_of(**{**boat, "planing": "false"})) == ()
 
 
 @pytest.mark.parametrize("boat", [TRIAL, {"length_m": 16.8}, {}])
@@ -206,8 +213,8 @@ def test_a_hull_without_a_hump_shows_no_threshold(
         samples = samples_of(even(first, 3100.0 - first), Hull(None), seed=seed, pitch_sd_deg=pitch_sd_deg, lag_s=lag_s)
         judged = judge(samples, settings_of(**boat))
         assert len(judged) == 1
-        assert judged[0]["speed_kn"] is None
-        assert judged[0]["reason"]
+        assert judged[0].speed_kn is None
+        assert judged[0].reason
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -221,8 +228,8 @@ def test_without_pitch_what_is_claimed_holds_the_truth(seed: int, speed_sd_kn: f
     )
     found = claims(judge(samples))
     for run in found:
-        assert run["basis"] == "speed against rpm"
-        assert abs(run["speed_kn"] - hump_kn) <= 2.0 * run["u_kn"]
+        assert run.basis == "speed against rpm"
+        assert abs(run.speed_kn - hump_kn) <= 2.0 * run.u_kn
     assert found or speed_sd_kn > 0.25
 
 
@@ -234,11 +241,11 @@ def test_a_turn_on_the_hump_leaves_nothing_to_claim_and_says_so() -> None:
     judged = judge(samples_of(rpm, Hull(), heading_deg=heading))
     assert claims(judged) == []
     assert judged
-    assert "Froude numbers" in judged[0]["reason"]
-    said = _planing_warnings({"slow_runs": judged, "slowest_planing_speed": None})
-    assert said[0]["code"] == "no-planing-threshold"
-    assert "slow run-up at" in said[0]["where"]
-    assert said[0]["text"].startswith(TRIAL_WARNINGS["no-planing-threshold"].text)
+    assert "Froude numbers" in judged[0].reason
+    said = planing_warnings(judged, None)
+    assert said[0].code == "no-planing-threshold"
+    assert "slow run-up at" in said[0].where
+    assert said[0].text.startswith(TRIAL_WARNINGS["no-planing-threshold"].text)
 
 
 def test_a_turn_after_the_hump_leaves_the_hump_to_be_found() -> None:
@@ -247,13 +254,13 @@ def test_a_turn_after_the_hump_leaves_the_hump_to_be_found() -> None:
     heading[310:] = 130.0
     found = claims(judge(samples_of(rpm, Hull(), heading_deg=heading)))
     assert len(found) == 1
-    assert found[0]["speed_kn"] == pytest.approx(14.0, abs=0.5)
+    assert found[0].speed_kn == pytest.approx(14.0, abs=0.5)
 
 
 def test_a_course_that_swings_all_the_way_shows_nothing() -> None:
     rpm = even(800.0, 2300.0)
     judged = judge(samples_of(rpm, Hull(), heading_deg=np.linspace(0.0, 360.0, rpm.size)))
-    assert [run["reason"] for run in judged] == ["the course was not held"]
+    assert [run.reason for run in judged] == ["the course was not held"]
 
 
 def test_an_acceleration_that_the_engine_follows_slowly_is_no_slow_run() -> None:
@@ -278,7 +285,7 @@ def test_a_slow_change_on_one_side_of_the_hump_is_not_even_spoken_of(first: floa
     """Warming up, and easing the throttle on the plane."""
     samples = samples_of(even(first, last, 150), Hull(17.0))
     assert len(find_slow_runs(samples, ["main"])) == 1
-    assert judge(samples) == []
+    assert judge(samples) == ()
 
 
 def test_a_threshold_that_no_hull_of_her_size_has_is_not_claimed() -> None:
@@ -287,21 +294,21 @@ def test_a_threshold_that_no_hull_of_her_size_has_is_not_claimed() -> None:
     assert volumetric_froude_number(24.0, 2.0 / 1.025) == pytest.approx(3.5, rel=0.02)
     judged = judge(samples_of(even(800.0, 2300.0), Hull(27.0, slowest_kn=5.0, fastest_kn=40.0)), light)
     assert claims(judged) == []
-    assert "lies outside 1 to 3.5" in judged[0]["reason"]
+    assert "lies outside 1 to 3.5" in judged[0].reason
 
 
 def test_a_run_that_stays_short_of_planing_is_not_claimed() -> None:
     judged = judge(samples_of(even(800.0, 1850.0), Hull()))
     assert claims(judged) == []
-    assert "2 or more is needed" in judged[0]["reason"]
+    assert "2 or more is needed" in judged[0].reason
 
 
 def test_an_unknown_hull_must_show_the_hump_twice() -> None:
     unknown = settings_of()
     both = judge(samples_of(even(800.0, 2300.0), Hull()), unknown)
-    assert claims(both)[0]["speed_kn"] == pytest.approx(14.0, abs=0.5)
+    assert claims(both)[0].speed_kn == pytest.approx(14.0, abs=0.5)
     without = judge(samples_of(even(800.0, 2300.0), Hull(), pitch_sd_deg=None), unknown)
-    assert without[0]["reason"].startswith("neither displacement nor length")
+    assert without[0].reason.startswith("neither displacement nor length")
     bow = samples_of(even(800.0, 2300.0), Hull(None))
     speed = bow["sog_kn"].to_numpy()
     bow = bow.set_column(4, "pitch_deg", pa.array(Hull(14.0).pitch_deg(speed)))
@@ -343,6 +350,6 @@ def test_short_losses_of_the_fix_and_of_rpm_do_not_end_a_run() -> None:
     sog[[*range(150, 158), *range(230, 238)]] = np.nan
     rpm[[*range(180, 188), *range(300, 305)]] = np.nan
     found = claims(judge(samples.set_column(2, "sog_kn", pa.array(sog)).set_column(1, "rpm_main", pa.array(rpm))))
-    assert found[0]["speed_kn"] == pytest.approx(14.0, abs=0.5)
+    assert found[0].speed_kn == pytest.approx(14.0, abs=0.5)
     sog[170:230] = np.nan
     assert claims(judge(samples.set_column(2, "sog_kn", pa.array(sog)))) == []

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.decode.nmea0183.stream import LIMIT_BYTES, cut_pieces
+from trialcapture.decode.nmea0183.stream import LIMIT_BYTES, split_stream
 
 STREAM = st.lists(
     st.one_of(
@@ -23,25 +23,25 @@ def feed(chunks: list[bytes]) -> tuple[list[bytes], bytes]:
     pieces: list[bytes] = []
     rest = b""
     for chunk in chunks:
-        found, rest = cut_pieces(rest + chunk)
+        found, rest = split_stream(rest + chunk)
         pieces += found
     return pieces, rest
 
 
 @given(STREAM)
 def test_no_byte_is_lost_or_moved(stream: bytes) -> None:
-    pieces, rest = cut_pieces(stream)
+    pieces, rest = split_stream(stream)
     assert b"".join(pieces) + rest == stream
     assert all(0 < len(piece) <= LIMIT_BYTES for piece in pieces)
     assert len(rest) <= LIMIT_BYTES
 
 
 @given(STREAM, st.lists(st.integers(0, 3000), max_size=20))
-def test_pieces_do_not_depend_on_how_the_stream_was_chopped(stream: bytes, cuts: list[int]) -> None:
+def test_lines_do_not_depend_on_how_the_stream_was_chopped(stream: bytes, cuts: list[int]) -> None:
     edges = sorted({0, len(stream), *(cut for cut in cuts if cut < len(stream))})
     chunks = [stream[a:b] for a, b in pairwise(edges)]
-    assert feed(chunks) == cut_pieces(stream)
-    assert feed([stream[i : i + 1] for i in range(len(stream))]) == cut_pieces(stream)
+    assert feed(chunks) == split_stream(stream)
+    assert feed([stream[i : i + 1] for i in range(len(stream))]) == split_stream(stream)
 
 
 @pytest.mark.parametrize(
@@ -58,11 +58,11 @@ def test_pieces_do_not_depend_on_how_the_stream_was_chopped(stream: bytes, cuts:
     ],
 )
 def test_cuts_fall_at_line_ends_and_before_the_next_start(stream: bytes, expected: list[bytes]) -> None:
-    assert cut_pieces(stream)[0] == expected
+    assert split_stream(stream)[0] == expected
 
 
 def test_a_stream_that_never_ends_a_line_is_cut_at_the_limit() -> None:
-    pieces, rest = cut_pieces(b"x" * 10_000)
+    pieces, rest = split_stream(b"x" * 10_000)
     assert {len(piece) for piece in pieces} == {LIMIT_BYTES - 2}
     assert len(rest) <= LIMIT_BYTES
 
@@ -70,4 +70,4 @@ def test_a_stream_that_never_ends_a_line_is_cut_at_the_limit() -> None:
 def test_a_sentence_glued_to_damage_is_found_whole() -> None:
     good = b"$GPHDT,274.07,T*03\r\n"
     for damage in (b"\x00\xff\xfe", b"$GPRMC,1234", b"!AIVDM,1,1,,A", b"\\s:x", b"^^^"):
-        assert cut_pieces(damage + good)[0][-1] == good
+        assert split_stream(damage + good)[0][-1] == good

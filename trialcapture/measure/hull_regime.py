@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from trialcapture.reduce.statistics import BoolArray, FloatArray
 from trialcapture.reduce.summary import Regime
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
 DISPLACEMENT_FNV = 1.0

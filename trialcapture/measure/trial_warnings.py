@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
-from trialcapture.reduce.conditions import waves_too_high
-from trialcapture.reduce.flags import BAND_FLAGS, warn
-from trialcapture.reduce.legs import IntArray, Legs
-from trialcapture.reduce.planing import is_hysteresis_reversed
+from trialcapture.reduce.conditions import sea_warnings
+from trialcapture.reduce.flags import BAND_FLAGS, quantity, warn
 from trialcapture.reduce.reduction import Reduction
-from trialcapture.reduce.statistics import BoolArray
+from trialcapture.reduce.runs import IntArray, Legs
 from trialcapture.reduce.summary import (
     BandStandardErrors,
-    FastestSeen,
     Findings,
     LoadSheet,
     StandardErrors,
     TrialStatistics,
     TrialWarning,
 )
+from trialcapture.reduce.uncertainty import BoolArray
 
 SHORT_OF_RATED_PCT = 97.0
 """Below this share of rated rpm the propeller is asked about (common practice, no source)."""
@@ -43,26 +42,28 @@ def empty_warnings(legs: Legs, band: IntArray, load: LoadSheet, config: Config) 
     return found + _stated_conditions(config)
 
 
-def trial_warnings(made: Reduction, summary: Findings, two_ways: BoolArray, config: Config) -> list[TrialWarning]:
+def trial_warnings(
+    made: Reduction, summary: Findings, measured: Sequence[TrialWarning], config: Config
+) -> list[TrialWarning]:
     """Return the warnings of a reduced trial: flags of bands first, then what concerns the whole.
 
     Args:
         made: The reduction.
         summary: Everything else of the summary.
-        two_ways: True for bands run both ways.
+        measured: Warnings of the results.
         config: Settings as used.
     """
-    names = [b["name"] for b in made["bands"]]
+    names = [b.name for b in made.bands]
     found = []
-    no_fuel = not np.isfinite(made["fuel"]["rate_l_per_h"]).any()
+    no_fuel = not np.isfinite(made.fuel.rate_l_per_h).any()
     for code in BAND_FLAGS:
-        marked = [name for name, flags in zip(names, made["flags"], strict=True) if code in flags]
+        marked = [name for name, flags in zip(names, made.flags, strict=True) if code in flags]
         if marked:
             where = "all bands" if len(marked) == len(names) else join_names(marked)
             found.append(warn(code, where))
     found += _heading_warnings(made)
     found += _statistics_warnings(summary.statistics)
-    if not np.isfinite(made["froude"]).any():
+    if not np.isfinite(made.froude).any():
         found.append(warn("no-depth"))
     if not no_fuel and config.fuel.calibration is None:
         found.append(warn("fuel-uncalibrated", "", f"±{2 * config.fuel.uncalibrated_u_pct:g} % is taken (k=2)."))
@@ -72,14 +73,13 @@ def trial_warnings(made: Reduction, summary: Findings, two_ways: BoolArray, conf
     if missing:
         found.append(warn("load-incomplete", ", ".join(missing)))
     found += _engine_warnings(summary)
-    found += _top_speed_warnings(summary.fastest_seen)
-    found += _tide_warnings(made, two_ways, names)
-    speed = made["fit"]["speed_kn"]
-    found += _planing_warnings(summary)
-    falling = [n for n, v in (("speed", speed), ("fuel", made["fuel"]["rate_l_per_h"])) if _falls(v, made["rpm"])]
+    found += measured
+    found += _tide_warnings(made, made.two_ways, names)
+    speed = made.fit.speed_kn
+    falling = [n for n, v in (("speed", speed), ("fuel", made.fuel.rate_l_per_h)) if _falls(v, made.rpm)]
     if falling:
         found.append(warn("not-monotonic", ", ".join(falling)))
-    outside = _outside_bands(made["legs"], made["band"])
+    outside = _outside_bands(made.legs, made.band)
     if outside:
         found.append(warn("outside-bands", outside))
     if not no_fuel and config.trial.generator_running is None:
@@ -87,16 +87,9 @@ def trial_warnings(made: Reduction, summary: Findings, two_ways: BoolArray, conf
     return found + _stated_conditions(config)
 
 
-def _top_speed_warnings(seen: FastestSeen | None) -> list[TrialWarning]:
-    if seen is None:
-        return []
-    at = f"{seen.speed_kn:.1f} kn" + ("" if seen.rpm is None else f" at {seen.rpm:.0f} rpm")
-    return [warn("top-speed-not-claimed", "", f"{at} was seen; to claim it, {seen.missing}.")]
-
-
 def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> list[TrialWarning]:
-    unseen = made["fit"]["unseen_trend_u_kn"]
-    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made["speed_u"])
+    unseen = made.fit.unseen_trend_u_kn
+    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made.speed_u)
     if not told.any():
         return []
     bands = join_names([name for name, wide in zip(names, told, strict=True) if wide])
@@ -104,14 +97,14 @@ def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> li
 
 
 def _heading_warnings(made: Reduction) -> list[TrialWarning]:
-    runs, fit = made["runs"], made["fit"]
-    found = [] if np.isfinite(made["rpm"]).any() else [warn("no-rpm")]
-    if made["heading_note"]:
-        return [*found, warn("heading-not-usable", "", made["heading_note"])]
-    if not np.isfinite(runs["heading_deg"]).any():
+    runs, fit = made.runs, made.fit
+    found = [] if np.isfinite(made.rpm).any() else [warn("no-rpm")]
+    if made.heading_note:
+        return [*found, warn("heading-not-usable", "", made.heading_note)]
+    if not np.isfinite(runs.heading_deg).any():
         return [*found, warn("no-heading")]
-    if abs(fit["heading_offset_deg"]) > max(OFFSET_WORTH_TELLING_DEG, 3.0 * fit["heading_offset_u_deg"]):
-        found.append(warn("heading-offset", "", f"True minus shown: {fit['heading_offset_deg']:+.1f}°."))
+    if abs(fit.heading_offset_deg) > max(OFFSET_WORTH_TELLING_DEG, 3.0 * fit.heading_offset_u_deg):
+        found.append(warn("heading-offset", "", f"True minus shown: {fit.heading_offset_deg:+.1f}°."))
     return found
 
 
@@ -142,32 +135,25 @@ def _engine_warnings(summary: Findings) -> list[TrialWarning]:
     for line in summary.plausibility:
         if line.ok is False and line.usual is not None:
             low, high = line.usual
-            text = f"It is {line.value:.3g} {line.unit}, usual is {low:g} to {high:g}."
-            found.append(warn("implausible", line.name, text))
+            said = (
+                quantity(line.value, line.unit, ".3g"),
+                quantity(low, line.unit, "g"),
+                quantity(high, line.unit, "g"),
+            )
+            text = f"It is {said[0].text}, usual is {said[1].text} to {said[2].text}."
+            found.append(warn("implausible", line.name, text, said))
     return found
 
 
-def _planing_warnings(summary: Findings) -> list[TrialWarning]:
-    found = [
-        warn("no-planing-threshold", f"slow run-{run.way} at {run.t[11:16]} UTC", f"{run.reason}.")
-        for run in summary.slow_runs
-        if run.reason
-    ]
-    return found + ([warn("planing-reversed")] if is_hysteresis_reversed(summary.slowest_planing_speed) else [])
-
-
 def _stated_conditions(config: Config) -> list[TrialWarning]:
-    found = []
-    waves = waves_too_high(config)
-    if waves:
-        found.append(warn("sea", "", waves))
+    found = sea_warnings(config)
     if config.trial.generator_running:
         found.append(warn("generator"))
     return found
 
 
 def _outside_bands(legs: Legs, band: IntArray) -> str:
-    rpm = legs["values"]["rpm_mean"]
+    rpm = legs.values["rpm_mean"]
     held = sorted({round(float(x), -1) for x in rpm[(band < 0) & np.isfinite(rpm)]})
     unknown = int(np.sum((band < 0) & ~np.isfinite(rpm)))
     parts = [f"held at {', '.join(f'{x:.0f}' for x in held)} rpm"] if held else []

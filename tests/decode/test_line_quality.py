@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from tests import rig
 from trialcapture.decode.nmea0183.nmea_decoder import FORMATTERS, decode_nmea
-from trialcapture.decode.nmea0183.stream import READ_FORMATTERS, grade_piece
+from trialcapture.decode.nmea0183.stream import READ_FORMATTERS, line_quality
 
 
 @pytest.mark.parametrize(
@@ -25,7 +25,7 @@ from trialcapture.decode.nmea0183.stream import READ_FORMATTERS, grade_piece
     ],
 )
 def test_each_kind_of_piece_has_its_grade(piece: bytes, grade: str) -> None:
-    assert grade_piece(piece) == grade
+    assert line_quality(piece) == grade
 
 
 def test_what_counts_as_read_is_what_the_decoder_reads() -> None:
@@ -34,7 +34,7 @@ def test_what_counts_as_read_is_what_the_decoder_reads() -> None:
 
 @given(st.binary(max_size=100))
 def test_any_bytes_have_a_grade_and_no_more_are_good_than_the_decoder_takes(piece: bytes) -> None:
-    grade = grade_piece(piece)
+    grade = line_quality(piece)
     if grade == "good":
         counts = decode_nmea(piece + b"\r\n", source="x")[2]
         assert counts.num_rows >= 1

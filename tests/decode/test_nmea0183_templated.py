@@ -1,7 +1,7 @@
-"""Lines read by their shape give what they give one by one: the same rows to the last bit, rejects and counts.
+"""Lines read by their template give what they give one by one: the same rows to the last bit, rejects and counts.
 
-`irregular` takes any line apart at its separators and is held against libraries and published examples by the
-other tests; here `regular` is held against it, on sound text, on text at the edge of each field's shape, on
+`general` takes any line apart at its separators and is held against libraries and published examples by the
+other tests; here `templated` is held against it, on sound text, on text at the edge of each field's shape, on
 damage and on soup.
 """
 
@@ -22,7 +22,7 @@ from tests.decode.test_nmea0183_damage import DAMAGE, SOUP, clean_sentences, dam
 from tests.nmea_builders import journal_line, sentence, tag_block
 from trialcapture.decode.nmea0183 import templated
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.decode.nmea0183.templated import find_lines, group_by_shape
+from trialcapture.decode.nmea0183.templated import find_lines, group_by_template
 
 NEVER = 1 << 40
 
@@ -177,20 +177,20 @@ def test_wanted_transducers_are_the_same_both_ways(wanted: list[tuple[str, str, 
     assert outcome(block, 1, xdr=xdr) == outcome(block, NEVER, xdr=xdr)
 
 
-def test_a_sound_log_is_read_by_its_shapes_and_only_its_oddities_one_by_one() -> None:
+def test_a_sound_log_is_read_by_its_templates_and_only_its_oddities_one_by_one() -> None:
     lines = [journal_line(text, mono_us=nth) for nth, text in enumerate(clean_sentences(Random(1), 2000))]
     found = find_lines(b"".join(lines))
-    assert found.regular.all()
-    with mock.patch("trialcapture.decode.nmea0183.nmea_decoder.decode_irregular", side_effect=AssertionError) as other:
+    assert found.plain.all()
+    with mock.patch("trialcapture.decode.nmea0183.nmea_decoder.decode_general", side_effect=AssertionError) as other:
         decode_nmea(b"".join(lines[:1] * 10), source="x")
     assert not other.called
 
 
-def test_lines_of_one_shape_with_other_letters_are_told_apart() -> None:
+def test_lines_of_one_template_with_other_letters_are_told_apart() -> None:
     texts = ["HEHDT,4.9,T", "YXMTW,4.9,C", "HCHDM,4.9,M", "XXZZZ,4.9,M", "TIROT,4.9,A", "TIROT,4.9,V"] * 20
     block = b"".join(map(sentence, texts))
     assert outcome(block, 3) == outcome(block, NEVER)
-    with mock.patch("trialcapture.decode.nmea0183.nmea_decoder.decode_irregular", side_effect=AssertionError):
+    with mock.patch("trialcapture.decode.nmea0183.nmea_decoder.decode_general", side_effect=AssertionError):
         tables, _, counts = decode_nmea(block, source="x")
     assert {name: table.num_rows for name, table in tables.items()} == {"HDT": 20, "HDM": 20, "MTW": 20, "ROT": 40}
     assert sum(counts["not_decoded"].to_pylist()) == 20
@@ -203,13 +203,13 @@ def test_lines_that_come_together_by_chance_are_told_apart() -> None:
     for block in (lines_at_the_edge(random, 40, journal=True), text):
         expected = outcome(block, NEVER)
         with mock.patch.object(templated, "_ODD", (0,) * 4):
-            assert len(group_by_shape(find_lines(block), 1)) == 1
+            assert len(group_by_template(find_lines(block), 1)) == 1
             assert outcome(block, 1) == expected
 
 
-def test_lines_whose_marks_and_address_are_the_same_are_one_shape() -> None:
+def test_lines_whose_marks_and_address_are_the_same_are_one_group() -> None:
     texts = ["HEHDT,4.9,T", "HEHDT,5.7,T", "HEHDT,15.7,T", "HCHDM,4.9,M", "HEHDT,4.9,A", "HEHDT,4.9,T,"]
     found = find_lines(b"".join(map(sentence, texts)))
-    groups = {tuple(group.rows.tolist()): group.length for group in group_by_shape(found, 1)}
+    groups = {tuple(group.rows.tolist()): group.length for group in group_by_template(found, 1)}
     assert groups == {(0, 1, 4): 17, (2,): 18, (3,): 17, (5,): 18}
-    assert [group.rows.tolist() for group in group_by_shape(found, 3)] == [[0, 1, 4]]
+    assert [group.rows.tolist() for group in group_by_template(found, 3)] == [[0, 1, 4]]

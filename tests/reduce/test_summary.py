@@ -1,0 +1,172 @@
+"""``summary.json`` is what the dataclasses say: it validates against their schema and comes back from JSON the same.
+
+The validator is an outside one: ``jsonschema``, JSON Schema draft 2020-12.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pytest
+from jsonschema import Draft202012Validator
+
+from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, steady_current
+from trialcapture.config import Config
+from trialcapture.errors import TrialCaptureError
+from trialcapture.measure.trial import measure_trial
+from trialcapture.pipeline import process
+from trialcapture.prepare.data_health import DataHealth, Disagreement, Hole, Restart
+from trialcapture.reduce.summary import (
+    Dropped,
+    SessionOrigin,
+    Summary,
+    as_json,
+    complete,
+    parse_summary,
+    summary_schema,
+)
+
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
+SESSIONS = sorted(path.parent.name for path in SAMPLES.glob("*/session.toml"))
+T0_NS = 1_800_000_000_000_000_000
+
+
+@pytest.fixture(scope="module", params=SESSIONS)
+def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Return ``summary.json`` as `process` writes it for a sample session."""
+    folder = tmp_path_factory.mktemp("session") / "s"
+    shutil.copytree(SAMPLES / request.param, folder)
+    process(folder)
+    return (folder / "reduction" / "summary.json").read_text()
+
+
+def summary_of(segments: pa.Table, health: DataHealth | None = None) -> Summary:
+    _, _, findings = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
+    return complete(
+        findings, session=SessionOrigin("s", "2031-05-14T08:00:00Z", "test"), software_version="0", config_hash="",
+        raw=(), counts=(), clocks=(), data_health=health or DataHealth(), dropped=Dropped({"turning": 2}, None, {}),
+    )  # fmt: skip
+
+
+def faults(data: Any) -> list[str]:
+    return [fault.message for fault in Draft202012Validator(summary_schema()).iter_errors(data)]
+
+
+def test_there_are_samples() -> None:
+    assert len(SESSIONS) >= 2
+
+
+def test_the_schema_is_one() -> None:
+    Draft202012Validator.check_schema(summary_schema())
+
+
+def test_what_process_writes_is_valid_and_comes_back_the_same(written: str) -> None:
+    data = json.loads(written)
+    assert faults(data) == []
+    assert as_json(parse_summary(written)) == data
+
+
+def test_a_trial_without_a_band_is_valid() -> None:
+    data = as_json(summary_of(build_segments([], steady_current(0.0, 0.0))))
+    assert faults(data) == []
+    assert as_json(parse_summary(json.dumps(data))) == data
+
+
+def _places(data: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Yield the path of every object in a JSON value, of each list only the first entry."""
+    if isinstance(data, dict):
+        yield path
+        for key, value in data.items():
+            yield from _places(value, (*path, key))
+    elif isinstance(data, list) and data:
+        yield from _places(data[0], (*path, 0))
+
+
+def _at(data: Any, path: tuple[Any, ...]) -> Any:
+    for part in path:
+        data = data[part]
+    return data
+
+
+def test_an_unknown_key_is_caught_wherever_it_stands(written: str) -> None:
+    data = json.loads(written)
+    counted = {("dropped", "segments"), ("dropped", "rejects")}  # keys there are reasons
+    for path in _places(data):
+        if path in counted:
+            continue
+        _at(data, path)["invented"] = 1
+        assert faults(data), path
+        with pytest.raises(TrialCaptureError):
+            parse_summary(json.dumps(data))
+        del _at(data, path)["invented"]
+    assert faults(data) == []
+
+
+def test_a_missing_key_is_caught_wherever_it_is_missing(written: str) -> None:
+    data = json.loads(written)
+    optional = {("conditions", "pressure_hpa"), ("conditions", "air_temp_c")}
+    for path in _places(data):
+        if path[:1] == ("dropped",) and path != ("dropped",) and path[1] != "longest_segment":
+            continue
+        for key in list(_at(data, path)):
+            if (*path, key) in optional:
+                continue
+            value = _at(data, path).pop(key)
+            assert faults(data), (*path, key)
+            with pytest.raises(TrialCaptureError):
+                parse_summary(json.dumps(data))
+            _at(data, path)[key] = value
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("schema_version",), "1"),
+        (("boat", "planing"), 1),
+        (("regimes", "by"), None),
+        (("warnings",), [{"code": "x", "severity": "purple", "text": "", "where": ""}]),
+        (("budgets",), {}),
+        (("data_health", "holes"), [{"start": "yesterday"}]),
+        (("data_health",), []),
+    ],
+)
+def test_a_value_of_another_kind_is_caught(path: tuple[str, ...], value: Any) -> None:
+    data = as_json(summary_of(build_segments([], steady_current(0.0, 0.0))))
+    _at(data, path[:-1])[path[-1]] = value
+    assert faults(data)
+    with pytest.raises(TrialCaptureError, match=path[0]):
+        parse_summary(json.dumps(data))
+
+
+def test_no_json_at_all_is_told() -> None:
+    with pytest.raises(TrialCaptureError, match=r"summary\.json"):
+        parse_summary("{")
+
+
+def test_faults_of_the_data_come_back_with_their_times() -> None:
+    items = (
+        Hole(T0_NS, T0_NS + 1_500_000_000, "gps1", "silent", "2 legs"),
+        Restart(None, "engine log", None, "began anew", "none"),
+        Disagreement("a", "b", 0.3, 0.1, "kn", None, None, "warning", "none"),
+        Disagreement("a", "b", 0.3, 0.1, "kn", T0_NS, T0_NS + 60_000_000_000, "excluded", "one leg"),
+    )
+    summary = summary_of(
+        build_segments(reciprocal_legs([(1000.0, 7.0)]), steady_current(0.0, 0.0)), DataHealth().with_items(items)
+    )
+    data = as_json(summary)
+    assert faults(data) == []
+    assert data["data_health"]["holes"][0]["seconds"] == 1.5
+    assert parse_summary(json.dumps(data)) == replace(summary, clocks=())
+    data["data_health"]["holes"][0]["seconds"] = 2.5
+    with pytest.raises(TrialCaptureError, match="data_health"):
+        parse_summary(json.dumps(data))
+
+
+def test_a_number_that_is_none_is_null_and_no_text_of_python() -> None:
+    assert as_json({"a": float("nan"), "b": (float("inf"), 1.0)}) == {"a": None, "b": [None, 1.0]}

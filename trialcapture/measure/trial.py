@@ -1,0 +1,130 @@
+"""All results of a trial on one screen: segments and samples in; band table, legs and findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pyarrow as pa
+
+from trialcapture.buffers import empty_table
+from trialcapture.config import Config
+from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
+from trialcapture.measure.planing import NO_SLOW_RUNS, measure_planing
+from trialcapture.measure.steady_bands import NO_BANDS, measure_steady_bands
+from trialcapture.measure.trial_warnings import empty_warnings, trial_warnings
+from trialcapture.reduce.budget import budget_entries, describe_statistics
+from trialcapture.reduce.conditions import load_sheet
+from trialcapture.reduce.current_evidence import describe_current, no_current
+from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines
+from trialcapture.reduce.flags import warn
+from trialcapture.reduce.fuel import usable_fuel_l
+from trialcapture.reduce.reduction import Reduction, bands_table, legs_table, reduce_segments
+from trialcapture.reduce.summary import (
+    SCHEMA_VERSION,
+    BoatStatement,
+    CurrentEvidence,
+    Findings,
+    FuelCheck,
+    FuelStatement,
+    Measured,
+)
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+
+Measure = Callable[[Circumstances, TrialSamples], Measured]
+MEASURES: tuple[Measure, ...] = ()
+"""Results beside the bands and the planing threshold, in the order they are told."""
+
+
+def measure_trial(
+    segments: pa.Table,
+    config: Config,
+    *,
+    clocks: pa.Table | None,
+    samples: pa.Table | None,
+    session_id: str,
+    read_samples: ReadSamples | None = None,
+) -> tuple[pa.Table, pa.Table, Findings]:
+    """Reduce a trial to bands and current, and measure everything that rests on them.
+
+    Args:
+        segments: Segments of the trial set; only accepted ones are used, as people reviewed them.
+        config: Boat, fuel, load, engines, bands, and what counts as reciprocal.
+        clocks: Clocks of the trial set, for the alignment term of the budget; None or empty counts nothing.
+        samples: A row a second of the trial set, for the highest engine speed, the planing threshold and for finding
+            manoeuvres; None does without.
+        session_id: Of the trial, for the tables.
+        read_samples: Reads the full rate of an episode; None where it is not there.
+
+    Returns:
+        Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and the findings. With nothing accepted the tables are empty
+        and the findings say so.
+    """
+    gathered, made = reduce_segments(segments, config, clocks=clocks)
+    legs, band = gathered.legs, gathered.band
+    circumstances = find_circumstances(gathered, made, clocks, config)
+    trial = TrialSamples(samples, read_samples)
+    steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial)
+    planing = NO_SLOW_RUNS if made is None else measure_planing(circumstances, trial)
+    measured = tuple(measure(circumstances, trial) for measure in MEASURES)
+    load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
+    findings = Findings(
+        schema_version=SCHEMA_VERSION,
+        boat=_boat(config),
+        load=load,
+        fuel=_fuel(config),
+        top_speed=steady.top_speed,
+        fastest_seen=steady.fastest_seen,
+        economy_planing=steady.economy_planing,
+        economy_displacement=steady.economy_displacement,
+        economy_overall=steady.economy_overall,
+        regimes=steady.regimes,
+        slowest_planing_speed=planing.slowest,
+        slowest_on_the_plane=steady.slowest_on_the_plane,
+        slow_runs=planing.slow_runs,
+        rated_rpm_check=rated,
+        conditions=circumstances.conditions,
+        current=no_current() if made is None else _current(made),
+        speed_log=steady.speed_log,
+        plausibility=() if made is None else plausibility_lines(
+            made.rpm, made.fit.speed_kn, made.fuel.rate_l_per_h, made.slip_pct, load.displacement_kg, rated, config
+        ),
+        budgets=() if made is None else budget_entries(made.bands, made.terms, made.fuel.terms_u_l_per_h),
+        statistics=describe_statistics(legs, band, gathered.bands, config),
+        measures=measured,
+        warnings=(),
+        review=None,
+    )  # fmt: skip
+    told = [*steady.warnings, *planing.warnings, *(w for m in measured for w in m.warnings)]
+    if made is None:
+        warnings = empty_warnings(legs, band, load, config)
+    else:
+        warnings = trial_warnings(made, findings, told, config)
+    warnings += [warn("drifted")] if gathered.has_drifted else []
+    findings = replace(findings, warnings=tuple(warnings))
+    if made is None:
+        return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), findings
+    return bands_table(made, config, session_id), legs_table(made, session_id), findings
+
+
+def _current(made: Reduction) -> CurrentEvidence:
+    shown_h = made.look_h if made.shows_current else made.look_h[:0]
+    return describe_current(made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h)
+
+
+def _boat(config: Config) -> BoatStatement:
+    boat = config.boat
+    return BoatStatement(boat.name, boat.length_m, boat.beam_m, boat.draught_m, boat.lightship_kg, boat.planing)
+
+
+def _fuel(config: Config) -> FuelStatement:
+    fuel, check = config.fuel, config.fuel.calibration
+    return FuelStatement(
+        capacity_l=fuel.capacity_l,
+        usable_fraction=fuel.usable_fraction,
+        reserve_fraction=fuel.reserve_fraction,
+        usable_after_reserve_l=usable_fuel_l(fuel),
+        density_kg_per_m3=fuel.density_kg_per_m3,
+        calibration=None if check is None else FuelCheck(check.factor, check.origin, check.u_pct),
+        uncalibrated_u_pct=fuel.uncalibrated_u_pct if check is None else None,
+    )
