@@ -62,3 +62,33 @@ def test_parts_of_two_disks_are_brought_together_and_nothing_is_replaced(tmp_pat
     assert (first / "raw" / "nmea-03.log").read_bytes() == b"third"
     assert (first / "raw" / "notes.jsonl").read_bytes() == b"{}\n"
     assert (second / "raw" / "nmea-03.log").exists()
+
+
+INDEX = "    Current AC Power Setting Index: 0x{:08x}\r\n    Current DC Power Setting Index: 0x{:08x}\r\n"
+
+
+@pytest.mark.parametrize(
+    ("platform", "program", "answer", "sleeps"),
+    [
+        # as the three systems answer, from memory: seconds in hexadecimal, a table of settings, a value as JSON
+        ("win32", "powercfg", INDEX.format(1800, 0), True), ("win32", "powercfg", INDEX.format(0, 0), False),
+        ("win32", "powercfg", "", None),
+        ("darwin", "pmset", "Currently in use:\n standby 1\n sleep 10\n", True),
+        ("darwin", "pmset", " sleep 0 (sleep prevented by x)\n", False), ("darwin", "pmset", "", None),
+        ("linux", "busctl", '{"type":"s","data":"suspend"}', True), ("linux", "busctl", '{"data":"ignore"}', False),
+        ("linux", "busctl", '{"data":"lock"}', False), ("linux", "busctl", "no such thing", None),
+    ],
+)  # fmt: skip
+def test_what_each_system_says_of_sleeping(
+    monkeypatch: pytest.MonkeyPatch, platform: str, program: str, answer: str, sleeps: bool | None
+) -> None:
+    asked: list[str] = []
+
+    def ask(command: list[str]) -> str:
+        asked.append(command[0])
+        return answer
+
+    monkeypatch.setattr(computer, "_ask", ask)
+    monkeypatch.setattr(computer.sys, "platform", platform)
+    assert computer.sleep_setting()[0] is sleeps
+    assert asked == [program]

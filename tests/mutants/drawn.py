@@ -55,7 +55,9 @@ def draw(root: Path, share: int = SHARE) -> list[Mutant]:
 
 
 def _around(source: Source, statement: ast.stmt, node: ast.expr | ast.stmt, after: str) -> str:
-    """Return a statement's first line of code with the change made, its blanks made one."""
+    """Return a statement up to its body with the change made, a check with its body as it is; blanks made one."""
+    if isinstance(statement, ast.If) and node is statement.test:
+        return " ".join(source.text(statement).split())
     begin, _ = source.span(statement)
     _, end = source.span(_head(statement))
     start, stop = source.span(node)

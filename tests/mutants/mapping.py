@@ -18,7 +18,7 @@ MOST_S = 150.0
 """Processor seconds of tests that one mutant is given (our choice: 100 mutants of a minute and two cores make an hour;
 nearly all are noticed within the first few seconds)."""
 FARTHEST = 4
-_UNKNOWN_S = 2.0
+_UNKNOWN_S = 5.0
 _APART = ("tests/mutants/", "tests/bench/", "tests/accuracy/", "tests/test_structure.py", "tests/test_docs.py")
 """Tests that judge text or speed and not what is computed."""
 END_TO_END: dict[str, tuple[str, ...]] = {
@@ -69,6 +69,9 @@ class TestMap:
             near[test] = min(near.get(test, FARTHEST), 2)
         for test in set(END_TO_END.get(package, ())) & set(self._tests.values()):
             near.setdefault(test, FARTHEST)
+        # a test named after the module is where a reader would look first
+        for test in (t for t in near if Path(path).stem in (Path(t).stem.removeprefix("test_"), Path(t).stem)):
+            near[test] = 0
         ranked = sorted(near, key=lambda t: (max(near[t], 2) if self.seconds(t) > 20.0 else near[t], self.seconds(t)))
         taken: list[str] = []
         left_s = MOST_S

@@ -153,3 +153,11 @@ def test_what_was_refused_costs_something_from_a_twentieth_on(
 def test_a_type_never_heard_sound_is_one_from_five_refusals_on(count: int, name: str) -> None:
     [item] = rejection_items({("gps1", "GPRMC", "", "checksum"): count}, {})
     assert item.sentence == name
+
+
+def test_holes_of_one_channel_are_added_up_and_a_single_one_is_told_as_it_is() -> None:
+    one = Hole(T_NS, T_NS + 90 * 10**9, "speed over ground", "no fix", "1 leg cut short")
+    other = Hole(T_NS + 200 * 10**9, T_NS + 230 * 10**9, "speed over ground", "no fix", "1 leg")
+    assert page_one(DataHealth().with_items([one])) == [describe(one)]
+    (line,) = page_one(DataHealth().with_items([one, other]))
+    assert "2 times no data, 120 s in all" in line.text

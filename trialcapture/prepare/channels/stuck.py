@@ -284,8 +284,6 @@ def _stuck_rpm(c: Candidate, engine_id: str, moving: Velocity) -> list[Void]:
     known = np.isfinite(c.values[name])
     t_ns, rpm = c.t_ns[known], c.values[name][known]
     runs = [run for run in _repeats(t_ns, (rpm,), _RPM_S) if rpm[run[0]] > 0.0]
-    if not runs:
-        return []
     steps = np.abs(np.diff(rpm))
     count = float(steps[steps > 0.0].min()) if np.any(steps > 0.0) else np.inf
     return [

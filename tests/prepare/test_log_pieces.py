@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pytest
 
-from tests.prepare.test_logclock_rpm import UTC0_S, engine
+from tests.prepare.test_log_match import UTC0_S, engine
 from trialcapture.config import load_config
 from trialcapture.prepare.clocks.log_alignment import AlignedLog, assign_utc_to_rows
 from trialcapture.prepare.clocks.log_pieces import find_cuts
@@ -188,3 +188,17 @@ def test_stamps_far_off_cost_only_their_own_rows() -> None:
     assert rows.num_rows == made.log.num_rows - stamps[100::211].size
     assert np.abs(t_ns / 1e9 - made.utc_s[np.asarray(rows["row"]) - 1]).max() < 1.0
     assert [i.count for i in found.items if isinstance(i, Rejection)] == [stamps[100::211].size]
+
+
+@pytest.mark.parametrize(("size_s", "is_tied"), [(-40.0, True), (-12.0, True), (25.0, False)])
+@pytest.mark.parametrize("last_s", [25.0, 38.0])
+def test_a_last_piece_too_short_to_be_matched_alone_goes_on_where_rows_kept_coming(
+    size_s: float, is_tied: bool, last_s: float
+) -> None:
+    """Matching by itself asks for 40 s. Set forward, the clock could as well have paused: then it is left out."""
+    changes = np.repeat(np.resize([1200.0, 2000.0, 1500.0, 2300.0, 900.0, 1800.0], 22), 50)
+    rpm = np.concatenate([engine(np.random.default_rng(7), 1500.0), changes])
+    made = case((1.0 - last_s / (rpm.size * 0.1 - 60.0), size_s), rpm=rpm)
+    found = tied(made)
+    assert [row.offset_s is not None for row in found.rows] == [True, is_tied]
+    assert np.abs(errors_in_u(made, found)).max() < 3.0
