@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import column_of, integers, table_of
+from trialcapture.buffers import column_of, empty_table, integers, table_of
 from trialcapture.channels import trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, check_legs, error_of_leg
@@ -141,7 +141,7 @@ def segment_engines(segments: pa.Table, engine_ids: Sequence[str], session_id: s
         session_id: Of the session.
     """
     count = segments.num_rows
-    parts = [SEGMENT_ENGINES_SCHEMA.empty_table()]
+    parts = [empty_table(SEGMENT_ENGINES_SCHEMA)]
     for e in engine_ids:
         own = [segments[made_of.format(e)] for _, _, made_of in _ENGINE_COLUMNS]
         session, engine = (column_of([name] * count, pa.string()) for name in (session_id, e))
