@@ -337,8 +337,8 @@ class LogRows:
 
     def texts(self, wanted: Sequence[int]) -> pa.StringArray:
         """Return the regular rows' cells of some wanted columns, white space off, joined by a space; shape (r,)."""
-        parts = [pc.fill_null(pc.utf8_trim_whitespace(self.column(nth)), "") for nth in wanted]
-        return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
+        parts = [pc.fill_null(pc.utf8_trim_whitespace(self.column(nth)), _BLANK) for nth in wanted]
+        return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, _SPACE)
 
     def cells(self, indexes: Sequence[int] | Ints, wanted: Sequence[int]) -> list[str]:
         """Return the exact texts of some rows' cells, those of several columns joined by a space."""
@@ -360,6 +360,8 @@ class LogRows:
 
 
 _NO_TEXT = pa.nulls(0, pa.string())
+_BLANK, _SPACE = column_of(["", " "], pa.string())
+"""Texts as Arrow has them: making them of Python's imports pandas."""
 
 # Cells to numbers.
 
@@ -581,7 +583,7 @@ class RowReader:
         is_regular[np.flatnonzero(is_regular)[[number for number, _ in misfits]]] = False
         time, *_ = self._layout.positions
         # blank lines and headings have no time; beyond the last heading all cells must be empty
-        is_odd = truths(pc.is_in(pc.fill_null(pc.utf8_trim_whitespace(table[str(time)]), ""), self._not_times))
+        is_odd = truths(pc.is_in(pc.fill_null(pc.utf8_trim_whitespace(table[str(time)]), _BLANK), self._not_times))
         for surplus in range(self._layout.width, self._width):
             is_odd |= known(table[str(surplus)])
         if is_odd.any():
