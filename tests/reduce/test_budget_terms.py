@@ -39,6 +39,7 @@ def budgets(
         load_config(config),
         clocks=no_clocks() if clocks is None else clocks,
         samples=None,
+        session_id="t",
     )
     speed = [{t.name: t.u_kn for t in b.terms} for b in found.budgets]
     fuel = [{t.name: t.u_l_per_h for t in b.fuel_terms} for b in found.budgets]
@@ -95,7 +96,11 @@ def test_a_current_abeam_goes_unseen_without_a_heading_on_one_line() -> None:
 def test_lines_thirty_degrees_apart_show_a_current_abeam(apart_deg: float, is_unseen: bool) -> None:
     legs = reciprocal_legs(PLANING_STEPS, axis_deg=lambda k: 355.0 + apart_deg * (k % 2))
     bands, _, found = measure_trial(
-        build_segments(legs, steady_current(0.0, 0.0), heading=False), load_config(BOAT), clocks=None, samples=None
+        build_segments(legs, steady_current(0.0, 0.0), heading=False),
+        load_config(BOAT),
+        clocks=None,
+        samples=None,
+        session_id="t",
     )
     assert bands.num_rows == len(PLANING_STEPS)
     assert [any(t.name == "current abeam unseen" for t in b.terms) for b in found.budgets] == [is_unseen] * 7

@@ -42,7 +42,11 @@ def reduced(
 ) -> tuple[list[dict[str, Any]], list[set[str]], Findings]:
     """The bands, their flags, and what was found out."""
     bands, _, found = measure_trial(
-        build_segments(legs, steady_current(0.0, 0.0), **built), load_config(config), clocks=no_clocks(), samples=None
+        build_segments(legs, steady_current(0.0, 0.0), **built),
+        load_config(config),
+        clocks=no_clocks(),
+        samples=None,
+        session_id="t",
     )
     rows = bands.to_pylist()
     return rows, [set(filter(None, r["flags"].split(";"))) for r in rows], found
