@@ -20,9 +20,9 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.reduce.budget import rounding_in_mean
-from trialcapture.reduce.trial import reduce_trial
 
 BOAT = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 CURRENT = steady_current(0.5, 40.0)
@@ -33,11 +33,12 @@ def budgets(
     legs: list[Leg], *, clocks: pa.Table | None = None, config: str = BOAT, **built: Any
 ) -> tuple[Terms, Terms, list[dict[str, Any]]]:
     """The terms of speed [kn] and of fuel [L/h] of every band, and the bands."""
-    bands, _, found = reduce_trial(
+    bands, _, found = measure_trial(
         build_segments(legs, CURRENT, **built),
         load_config(config),
         clocks=no_clocks() if clocks is None else clocks,
         samples=None,
+        session_id="s",
     )
     speed = [{t.name: t.u_kn for t in b.terms} for b in found.budgets]
     fuel = [{t.name: t.u_l_per_h for t in b.fuel_terms} for b in found.budgets]
@@ -93,8 +94,12 @@ def test_a_current_abeam_goes_unseen_without_a_heading_on_one_line() -> None:
 @pytest.mark.parametrize(("apart_deg", "is_unseen"), [(0.0, True), (27.0, True), (33.0, False), (90.0, False)])
 def test_lines_thirty_degrees_apart_show_a_current_abeam(apart_deg: float, is_unseen: bool) -> None:
     legs = reciprocal_legs(PLANING_STEPS, axis_deg=lambda k: 355.0 + apart_deg * (k % 2))
-    bands, _, found = reduce_trial(
-        build_segments(legs, steady_current(0.0, 0.0), heading=False), load_config(BOAT), clocks=None, samples=None
+    bands, _, found = measure_trial(
+        build_segments(legs, steady_current(0.0, 0.0), heading=False),
+        load_config(BOAT),
+        clocks=None,
+        samples=None,
+        session_id="s",
     )
     assert bands.num_rows == len(PLANING_STEPS)
     assert [any(t.name == "current abeam unseen" for t in b.terms) for b in found.budgets] == [is_unseen] * 7

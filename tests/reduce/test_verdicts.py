@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from trialcapture.reduce.trial import reduce_trial
 
 from tests.segment_builder import (
     PLANING_STEPS,
@@ -19,6 +18,7 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import load_config
+from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.summary import Findings
 
 BOAT = """
@@ -41,8 +41,12 @@ def reduced(
     legs: list[Leg], *, config: str = BOAT, **built: Any
 ) -> tuple[list[dict[str, Any]], list[set[str]], Findings]:
     """The bands, their flags, and what was found out."""
-    bands, _, found = reduce_trial(
-        build_segments(legs, steady_current(0.0, 0.0), **built), load_config(config), clocks=no_clocks(), samples=None
+    bands, _, found = measure_trial(
+        build_segments(legs, steady_current(0.0, 0.0), **built),
+        load_config(config),
+        clocks=no_clocks(),
+        samples=None,
+        session_id="s",
     )
     rows = bands.to_pylist()
     return rows, [set(filter(None, r["flags"].split(";"))) for r in rows], found
