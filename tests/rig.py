@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.decode.nmea0183.stream import xor_checksum
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from tests import rig
 from trialcapture.acquire import computer
-from trialcapture.acquire.computer_clock import scaled_clock, system_clock
+from trialcapture.acquire.computer import scaled_clock, system_clock
 from trialcapture.acquire.raw_files import bring_together
 
 

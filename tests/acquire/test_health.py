@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests import rig
-from trialcapture.acquire.computer_clock import ClockWatch
+from trialcapture.acquire.computer import ClockWatch
 from trialcapture.acquire.events import Event, Events
 from trialcapture.acquire.received_lines import Piece
 from trialcapture.acquire.source_health import GnssWatch, Health

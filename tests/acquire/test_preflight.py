@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests import rig
-from trialcapture.acquire.computer_clock import Clock, system_clock
+from trialcapture.acquire.computer import Clock, system_clock
 from trialcapture.acquire.preflight import Preflight, preflight
 from trialcapture.acquire.recorder import record
 from trialcapture.acquire.source import Chunk, SourceError

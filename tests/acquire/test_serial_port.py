@@ -10,7 +10,7 @@ import pytest
 import serial
 
 from tests import rig
-from trialcapture.acquire.computer_clock import system_clock
+from trialcapture.acquire.computer import system_clock
 from trialcapture.acquire.serial_port import BaudProbe, PortIdentity, PortInfo, SerialPort, find_port, open_trouble
 from trialcapture.acquire.source import SourceError
 

@@ -13,7 +13,7 @@ import pytest
 
 from tests import rig
 from trialcapture.acquire.can_bus import CanBus
-from trialcapture.acquire.computer_clock import system_clock
+from trialcapture.acquire.computer import system_clock
 from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.network import TcpClient, UdpListener
 from trialcapture.acquire.serial_port import SerialPort

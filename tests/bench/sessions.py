@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.session import create_session
-from trialcapture.rehearse.kit import Damage, Instruments, LogStyle, Wire
+from trialcapture.rehearse.boats import Damage, Instruments, LogStyle, Wire
 from trialcapture.rehearse.scenarios import TWIN, Scenario
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.truth import utc_text

@@ -18,7 +18,7 @@ import pytest
 from rich.console import Console
 
 from tests import rig
-from trialcapture.acquire.computer_clock import Clock, system_clock
+from trialcapture.acquire.computer import Clock, system_clock
 from trialcapture.archive.journal import original_bytes
 from trialcapture.archive.verify import verify_session
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from trialcapture.rehearse.boats import Receiver
 from trialcapture.rehearse.instruments import receive
-from trialcapture.rehearse.kit import Receiver
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import (
     CALIBRATED_SD_PCT,

@@ -9,7 +9,7 @@ import pytest
 
 from trialcapture.rehearse.boats import OLD_SEDGE, TARN_PLOVER, BoatModel
 from trialcapture.rehearse.motion import STEP_S, Crew, Motion, integrate
-from trialcapture.rehearse.plan import FULL, Phase, Plan, build_phases
+from trialcapture.rehearse.scenarios import FULL, Phase, Plan, build_phases
 from trialcapture.rehearse.sea import TIDE_PERIOD_S, Front, Sea, depth_m, front_m_s, tide_m_s
 from trialcapture.units import KN_M_PER_S
 

@@ -12,8 +12,7 @@ import pytest
 from trialcapture.config import Config, load_config
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.plan import Plan, build_phases, load_plan
-from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
+from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, build_phases, load_plan
 from trialcapture.rehearse.simulate import SimulatedTrial, config_text, simulate
 from trialcapture.rehearse.write import nmea_log, notes_text, truth_text
 

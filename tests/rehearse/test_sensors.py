@@ -11,7 +11,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from pynmeagps import NMEAReader
 
-from trialcapture.rehearse.boats import OLD_SEDGE, TARN_PLOVER
+from trialcapture.rehearse.boats import OLD_SEDGE, TARN_PLOVER, Damage, Instruments, Laptop, Outage, Receiver, Wire
 from trialcapture.rehearse.instruments import (
     Emission,
     angle_texts,
@@ -22,10 +22,9 @@ from trialcapture.rehearse.instruments import (
     position_texts,
     receive,
 )
-from trialcapture.rehearse.kit import Damage, Instruments, Laptop, Outage, Receiver, Wire
 from trialcapture.rehearse.motion import Crew, integrate, ride
 from trialcapture.rehearse.noise import correlated, low_pass
-from trialcapture.rehearse.plan import Phase
+from trialcapture.rehearse.scenarios import Phase
 from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.wiring import deliver, mono_us, wall_ms
 from trialcapture.units import KN_M_PER_S

@@ -8,11 +8,10 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from trialcapture.rehearse.boats import TARN_PLOVER
+from trialcapture.rehearse.boats import TARN_PLOVER, LogStyle
 from trialcapture.rehearse.enginelog import write_engine_log
-from trialcapture.rehearse.kit import LogStyle
 from trialcapture.rehearse.motion import RUN_SD_SHARE, STEP_S, Crew, Motion, integrate, ride
-from trialcapture.rehearse.plan import Plan, build_phases
+from trialcapture.rehearse.scenarios import Plan, build_phases
 from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.truth import tell_truth
 from trialcapture.units import KN_M_PER_S

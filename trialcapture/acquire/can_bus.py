@@ -6,7 +6,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 
 _AT_ONCE = 1000

@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 
 RECORDER = "recorder"
 """Who wrote an entry, when no person did."""

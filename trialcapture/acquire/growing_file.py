@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.archive.raw import read_blocks

@@ -10,7 +10,7 @@ import struct
 import sys
 from contextlib import suppress
 
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 
 _RECEIVE_BUFFER_BYTES = 4 << 20

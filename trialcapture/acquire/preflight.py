@@ -15,8 +15,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from trialcapture import __version__
-from trialcapture.acquire.computer import battery_pct, is_removable, is_synced_folder, sleep_setting
-from trialcapture.acquire.computer_clock import Clock, system_clock
+from trialcapture.acquire.computer import (
+    Clock,
+    battery_pct,
+    is_removable,
+    is_synced_folder,
+    sleep_setting,
+    system_clock,
+)
 from trialcapture.acquire.events import Event, Events, utc_text
 from trialcapture.acquire.explain import SentenceSeen, explain_groups, explain_log
 from trialcapture.acquire.received_lines import Backlog, LineCutter, journal_line

@@ -15,8 +15,15 @@ from typing import Any
 from rich.console import Console
 
 from trialcapture import __version__
-from trialcapture.acquire.computer import SessionLock, kept_awake
-from trialcapture.acquire.computer_clock import Clock, ClockFinding, ClockWatch, scaled_clock, system_clock
+from trialcapture.acquire.computer import (
+    Clock,
+    ClockFinding,
+    ClockWatch,
+    SessionLock,
+    kept_awake,
+    scaled_clock,
+    system_clock,
+)
 from trialcapture.acquire.events import Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
 from trialcapture.acquire.raw_files import RawFiles, bring_together, full_sync, last_part, mend_torn_end, prepare_second

@@ -10,7 +10,7 @@ from threading import Event as Flag
 from threading import Thread
 
 from trialcapture.acquire.can_bus import CanBus
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.network import TcpClient, UdpListener

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import serial
 from serial.tools import list_ports
 
-from trialcapture.acquire.computer_clock import Clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream
 

@@ -11,15 +11,12 @@ from contextlib import contextmanager, suppress
 import click
 
 from trialcapture import __version__
-from trialcapture.cli.collect import collect
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.output import report_fault
-from trialcapture.cli.preflight import preflight
-from trialcapture.cli.process import process
-from trialcapture.cli.record import record
+from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
-from trialcapture.cli.verify import verify
+from trialcapture.cli.sessions import collect, process, verify
 
 _STOPPED = 130
 """Exit code of a program ended by Ctrl-C (128 + SIGINT, POSIX shells)."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 import sys
 import tempfile
@@ -17,7 +18,24 @@ from typing import Any, TypeVar
 import click
 
 from trialcapture.errors import ConfigError, TrialCaptureError
-from trialcapture.json_values import plain
+
+# ------------------------------------------------------------------------------
+# Values as JSON can hold them.
+# ------------------------------------------------------------------------------
+
+
+def plain(value: Any) -> Any:
+    """Return a value as JSON can hold it: NaN and infinity become null, keys, times and paths become text."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, datetime):
+        return value.isoformat()
+    return str(value) if isinstance(value, Path) else value
+
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 PATH = click.Path(path_type=Path, readable=False)

@@ -1,4 +1,4 @@
-"""The boats that are simulated: all invented, with sizes and coefficients of their kind.
+"""The boats that are simulated, all invented, and what is on board to measure with.
 
 Coefficients not marked otherwise are common practice for the kind of boat, no source.
 """
@@ -6,6 +6,7 @@ Coefficients not marked otherwise are common practice for the kind of boat, no s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,3 +222,407 @@ SMALL_TERN = BoatModel(
     steps_rpm=(1500.0, 2000.0, 2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0),
 )  # fmt: skip
 """Single-engine petrol sports boat of about 2.5 t, with hysteresis at the hump."""
+
+
+# ------------------------------------------------------------------------------
+# What is on board to measure with: settings of receivers, instruments, wiring, laptop and engine logger.
+#
+# Sizes of errors, latencies and rates are common practice for such equipment, no source.
+# ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """Between which times of a trial something acts; the whole trial unless said otherwise.
+
+    Attributes:
+        share: When it begins, as a share of the trial.
+        duration_s: How long [s].
+        step: Acts in the runs of one step instead, given as a share of the ladder: 0 the first step, 1 the last.
+        way: With `step`: only the first run (0), the second (1) and so on; None for all runs.
+    """
+
+    share: float = 0.0
+    duration_s: float = float("inf")
+    step: float | None = None
+    way: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedError:
+    """What a receiver's speed is wrong by at times: shown = true times `factor`, plus `offset_kn`."""
+
+    when: When = When()
+    offset_kn: float = 0.0
+    factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """A receiver that repeats its last reading while its time runs on: speed and course, position, or both."""
+
+    when: When
+    what: Literal["both", "speed", "position"] = "both"
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedSpikes:
+    """Single fixes whose speed is off.
+
+    Attributes:
+        every_s: Time between them [s].
+        size_kn: By how much [kn].
+    """
+
+    every_s: float
+    size_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class PositionJumps:
+    """Positions that jump aside for a while and back, with the speed unchanged.
+
+    Attributes:
+        every_s: Time between them [s].
+        size_m: How far [m], each in another direction.
+        duration_s: How long they stay off [s].
+    """
+
+    every_s: float
+    size_m: float
+    duration_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class TimeError:
+    """A receiver's own time, shown in its sentences, that is not UTC for a while.
+
+    Attributes:
+        when: When it is wrong.
+        offset_s: Shown time minus UTC [s].
+        from_utc: Instead of an offset: an ISO 8601 time the clock runs freely from, as before the first fix.
+        status: ``V`` for fixes marked void while it lasts; ``A`` where they look like any other.
+    """
+
+    when: When
+    offset_s: float = 0.0
+    from_utc: str = ""
+    status: Literal["A", "V"] = "A"
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """A stretch without good fixes.
+
+    Attributes:
+        share: When it begins, as a share of the trial.
+        duration_s: How long [s].
+        kind: ``void`` sentences without a position, ``estimated`` positions by dead reckoning, ``silent`` nothing.
+    """
+
+    share: float
+    duration_s: float
+    kind: Literal["void", "estimated", "silent"] = "void"
+
+
+@dataclass(frozen=True, slots=True)
+class Receiver:
+    """A GNSS receiver.
+
+    Attributes:
+        source: Source its bytes arrive on.
+        talker: Talker of its sentences.
+        rate_hz: Fixes per second.
+        sentences: Sent with every fix.
+        slow: Sent once a second beside.
+        velocity_sd_kn: Standard deviation of each velocity component [kn].
+        velocity_memory_s: How long its error lasts [s].
+        speed_bias_kn: Added to every speed it shows [kn].
+        position_sd_m: Standard deviation of each position component [m].
+        position_memory_s: How long its error lasts [s].
+        latency_s: From the instant of the fix to the first character [s].
+        jitter_s: Scatter of that, added [s].
+        forward_m: Antenna ahead of midships [m].
+        starboard_m: Antenna to starboard of the centreline [m].
+        height_m: Antenna above the roll axis [m].
+        sog_decimals: Decimals of the speed [kn].
+        cog_decimals: Decimals of the course [deg].
+        minute_decimals: Decimals of the minutes of position.
+        time_decimals: Decimals of the seconds of time.
+        blank_cog_below_kn: Speed below which the course is left empty [kn].
+        mode_field: Whether sentences carry the mode indicator of NMEA 0183 2.3.
+        outages: Stretches without good fixes.
+        speed_errors: Where its speed is wrong though its positions are right.
+        frozen: Where it repeats itself.
+        spikes: Single fixes with a wrong speed.
+        jumps: Positions that jump aside.
+        smoothing_s: Time constant of a filter over its speed and course [s].
+        time_errors: Where its time is not UTC.
+        variation_text: What it writes for the magnetic variation and its letter instead of the right one.
+        mode_letter: What it writes as mode of a good fix.
+        is_beside: True for one that a fault put beside the others: it draws its noise apart, so that the others
+            show the same as without it.
+    """
+
+    source: str = "gps1"
+    talker: str = "GP"
+    rate_hz: float = 10.0
+    sentences: tuple[str, ...] = ("RMC", "VTG", "GGA")
+    slow: tuple[str, ...] = ("ZDA", "GLL")
+    velocity_sd_kn: float = 0.07
+    velocity_memory_s: float = 4.0
+    speed_bias_kn: float = 0.0
+    position_sd_m: float = 0.8
+    position_memory_s: float = 60.0
+    latency_s: float = 0.11
+    jitter_s: float = 0.02
+    forward_m: float = -3.0
+    starboard_m: float = 0.4
+    height_m: float = 3.2
+    sog_decimals: int = 2
+    cog_decimals: int = 1
+    minute_decimals: int = 5
+    time_decimals: int = 2
+    blank_cog_below_kn: float = 0.2
+    mode_field: bool = True
+    outages: tuple[Outage, ...] = ()
+    speed_errors: tuple[SpeedError, ...] = ()
+    frozen: tuple[Frozen, ...] = ()
+    spikes: tuple[SpeedSpikes, ...] = ()
+    jumps: tuple[PositionJumps, ...] = ()
+    smoothing_s: float = 0.0
+    time_errors: tuple[TimeError, ...] = ()
+    variation_text: str = ""
+    mode_letter: str = "A"
+    is_beside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class WrongRpm:
+    """Sentences of rpm that show another value.
+
+    Attributes:
+        every: One of so many sentences of each engine.
+        rpm: What it shows [rpm].
+        rated_share: Added to that, as a share of the rated rpm.
+    """
+
+    every: int
+    rpm: float = 0.0
+    rated_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Silences:
+    """Short times without rpm, on and on: one begins every so many seconds, and they differ in length."""
+
+    every_s: float
+    shortest_s: float
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Instruments:
+    """The instruments on the bus; a rate of 0 means there is none.
+
+    Attributes:
+        source: Source their bytes arrive on.
+        heading: ``HDT`` true, or ``HDG`` magnetic with variation given.
+        heading_hz, depth_hz, wind_hz, log_hz, rpm_hz, attitude_hz, turn_hz, temperature_hz: Sentences a second.
+        heading_error_deg: Fixed error of a true heading; size of the deviation curve of a compass [deg].
+        heading_decimals: Decimals of the heading.
+        log_factor: Speed shown by the log over speed through water.
+        log_offset_kn: Added to it [kn].
+        rpm_sentence: ``RPM`` a sentence an engine, ``XDR`` all engines in one, ``PCDIN`` or ``MXPGN`` messages of
+            the CAN network (PGN 127488) wrapped into a sentence.
+        rpm_quantum: Smallest step of rpm.
+        rpm_form: How an RPM sentence ends: as it should, ``four fields`` without the pitch, or ``trailing comma``.
+        rpm_wrong: Sentences that show another value.
+        rpm_silences: Short times without rpm.
+        rpm_stuck: When rpm repeats its last value.
+        on_change: Whether a sentence is sent only when it differs from the last one of its kind.
+        wind_sentence: ``MWV`` for the wind felt, or ``MDA`` for true wind with the pressure and temperature of the air.
+        depth_bad: Soundings that are wrong: (share of the trial, depth shown [m]).
+        fuel_hz: Sentences a second with the fuel rate of all engines, as XDR volume flow in l/s.
+        fuel_unit: The letter it writes as unit.
+        wind_true: Whether true wind is sent too, as MWD.
+        depth_lost_share: Share of depths lost to bubbles at speed.
+        latency_s: From the instant measured to the first character [s].
+        jitter_s: Scatter of that, added [s].
+    """
+
+    source: str = "ins1"
+    heading: Literal["HDT", "HDG"] = "HDT"
+    heading_hz: float = 5.0
+    heading_error_deg: float = 0.4
+    heading_decimals: int = 1
+    depth_hz: float = 1.0
+    depth_lost_share: float = 0.06
+    wind_hz: float = 1.0
+    wind_true: bool = False
+    log_hz: float = 1.0
+    log_factor: float = 0.965
+    log_offset_kn: float = 0.08
+    rpm_hz: float = 5.0
+    rpm_sentence: Literal["RPM", "XDR", "PCDIN", "MXPGN"] = "RPM"
+    rpm_quantum: float = 1.0
+    rpm_form: Literal["", "four fields", "trailing comma"] = ""
+    rpm_wrong: tuple[WrongRpm, ...] = ()
+    rpm_silences: tuple[Silences, ...] = ()
+    rpm_stuck: tuple[When, ...] = ()
+    on_change: bool = False
+    wind_sentence: Literal["MWV", "MDA"] = "MWV"
+    depth_bad: tuple[tuple[float, float], ...] = ()
+    fuel_hz: float = 0.0
+    fuel_unit: Literal["l", "I"] = "l"
+    attitude_hz: float = 2.0
+    turn_hz: float = 2.0
+    temperature_hz: float = 0.1
+    latency_s: float = 0.06
+    jitter_s: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """What goes wrong on the way, as shares of all lines, and what else talks on the bus (lines a second)."""
+
+    flipped: float = 0.0
+    dropped: float = 0.0
+    cut: float = 0.0
+    glued: float = 0.0
+    noise: float = 0.0
+    ais_hz: float = 0.1
+    proprietary_hz: float = 0.2
+
+    @property
+    def share(self) -> float:
+        """Share of lines that are damaged in any way."""
+        return self.flipped + self.dropped + self.cut + self.glued + self.noise
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """How a source reaches the laptop.
+
+    Attributes:
+        source: The source.
+        baud: Line rate of a serial line [bit/s], ten bits a character; 0 for a network, where a line arrives whole.
+        delay_s: Added on the way, such as by a gateway [s].
+    """
+
+    source: str
+    baud: int = 0
+    delay_s: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Laptop:
+    """The recording laptop's clocks.
+
+    Attributes:
+        wall_error_s: Wall clock minus UTC at the start [s].
+        drift_ppm: Rate error of its oscillator; wall and monotonic clock share it.
+        steps: Steps of the wall clock: (share of the trial, step [s]).
+        stall_share: Share of reads that come late because the laptop was busy.
+    """
+
+    wall_error_s: float = 1.7
+    drift_ppm: float = 14.0
+    steps: tuple[tuple[float, float], ...] = ((0.4, -1.25),)
+    stall_share: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Handling:
+    """How the levers are used, apart from the plan.
+
+    Attributes:
+        apart_share: How far the first engine's lever stands above the last one's, as a share of the order.
+        hunting_share: Amplitude of a slow oscillation of rpm within each hold, as a share.
+        hunting_s: Its period [s].
+    """
+
+    apart_share: float = 0.0
+    hunting_share: float = 0.0
+    hunting_s: float = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class LogStyle:
+    """An engine logger, its clock and its way of writing.
+
+    Attributes:
+        file: Name of the file.
+        engines: Ids of the engines in it; empty for all.
+        quantities: What it keeps: stems of channels with the unit and decimals written,
+            such as ``("fuel", "L/h", 1)``.
+        clock_error_s: UTC minus the logger's clock at the start [s], where it shows the zone's time rightly.
+        drift_ppm: How much slower than UTC the logger's clock runs [ppm].
+        zone: Time zone its stamps are written in, as an offset such as ``+02:00``.
+        declared_zone: Zone written into the settings; the zone itself when empty. A mistake when different.
+        time_format: As in the settings of an engine log.
+        period_s: Time between rows [s].
+        jitter_s: Scatter of the sampling instants [s].
+        delimiter, decimal, line_end, encoding: How rows are written.
+        preamble: Lines before the headings.
+        units_row: Whether a row of units follows the headings.
+        fuel_scale: Fuel shown over fuel burnt.
+        fuel_noise_share: Scatter of the fuel rate, as a share.
+        missing_share: Share of rows never written.
+        restart_share: When the logger restarts and writes its headings again, as a share of the trial; 0 never.
+        fuel_as: Unit and decimals the fuel rate is written in, instead of those in `quantities`.
+        fuel_step: Smallest step of the fuel rate as written; 0 for what the decimals allow.
+        rpm_step: Smallest step of rpm as written; 0 for what the decimals allow.
+        without: Quantities it does not keep.
+        on_change: ``rows`` for a row only when some value has changed; ``cells`` for cells that are empty unless
+            the value has changed.
+        clock_steps: Sets of its clock: (share of the trial, how much later its stamps are from there on [s]).
+        pauses: Stretches without rows: (share of the trial, duration [s]).
+        newest_first: Whether the file begins with the last row.
+        repeat_every: Each so manieth row is written twice; 0 for none.
+        is_swapped: Whether the columns of the first and the last engine are mixed up.
+    """
+
+    file: str = "engines.csv"
+    engines: tuple[str, ...] = ()
+    quantities: tuple[tuple[str, str, int], ...] = (
+        ("rpm", "rpm", 0),
+        ("fuel", "L/h", 1),
+        ("load", "%", 0),
+        ("coolant", "degC", 0),
+        ("oil", "bar", 2),
+        ("boost", "bar", 2),
+    )
+    clock_error_s: float = 137.0
+    drift_ppm: float = 25.0
+    zone: str = "+00:00"
+    declared_zone: str = ""
+    time_format: str = "iso"
+    period_s: float = 1.0
+    jitter_s: float = 0.004
+    delimiter: str = ","
+    decimal: Literal[".", ","] = "."
+    line_end: str = "\r\n"
+    encoding: str = "utf-8"
+    preamble: tuple[str, ...] = ()
+    units_row: bool = False
+    fuel_scale: float = 1.0
+    fuel_noise_share: float = 0.012
+    missing_share: float = 0.0
+    restart_share: float = 0.0
+    fuel_as: tuple[str, int] | None = None
+    fuel_step: float = 0.0
+    rpm_step: float = 0.0
+    without: tuple[str, ...] = ()
+    on_change: Literal["", "rows", "cells"] = ""
+    clock_steps: tuple[tuple[float, float], ...] = ()
+    pauses: tuple[tuple[float, float], ...] = ()
+    newest_first: bool = False
+    repeat_every: int = 0
+    is_swapped: bool = False
+
+    @property
+    def written(self) -> tuple[tuple[str, str, int], ...]:
+        """What is written in the end: `quantities` with `without` and `fuel_as`."""
+        kept = (q for q in self.quantities if q[0] not in self.without)
+        return tuple((q[0], *self.fuel_as) if q[0] == "fuel" and self.fuel_as else q for q in kept)

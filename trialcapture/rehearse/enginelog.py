@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.config import LOG_QUANTITIES
-from trialcapture.rehearse.boats import BoatModel
-from trialcapture.rehearse.kit import LogStyle
+from trialcapture.rehearse.boats import BoatModel, LogStyle
 from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.units import convert
 

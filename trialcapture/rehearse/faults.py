@@ -1,6 +1,6 @@
 """Faults that a simulated trial can have: each is data, goes with any scenario it fits, and with other faults.
 
-A fault changes settings of what is on board; the classes in `trialcapture.rehearse.kit`, the plan, the hull and the
+A fault changes settings of what is on board; the classes in `trialcapture.rehearse.boats`, the plan, the hull and the
 sea say what each setting does.
 """
 
@@ -11,10 +11,10 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal, TypeVar
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.boats import Hull
-from trialcapture.rehearse.kit import (
+from trialcapture.rehearse.boats import (
     Frozen,
     Handling,
+    Hull,
     Instruments,
     LogStyle,
     Outage,
@@ -29,8 +29,7 @@ from trialcapture.rehearse.kit import (
     WrongRpm,
 )
 from trialcapture.rehearse.motion import Ordered, spans_s
-from trialcapture.rehearse.plan import Plan
-from trialcapture.rehearse.scenarios import Scenario
+from trialcapture.rehearse.scenarios import Plan, Scenario
 from trialcapture.rehearse.sea import Sea, Wakes
 from trialcapture.rehearse.truth import utc_text
 

@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
-from trialcapture.rehearse.boats import BoatModel
-from trialcapture.rehearse.kit import Damage, Instruments, Receiver
+from trialcapture.rehearse.boats import BoatModel, Damage, Instruments, Receiver
 from trialcapture.rehearse.motion import Ordered, acts_at, repeated
 from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.rehearse.sea import Sea

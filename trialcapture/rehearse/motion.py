@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
-from trialcapture.rehearse.boats import BoatModel, EngineModel, Hull
+from trialcapture.rehearse.boats import BoatModel, EngineModel, Hull, When
 from trialcapture.rehearse.hull import (
     MOTORING_SHARE,
     RHO_AIR_KG_PER_M3,
@@ -27,9 +27,8 @@ from trialcapture.rehearse.hull import (
     full_torque_nm,
     rated_torque_nm,
 )
-from trialcapture.rehearse.kit import When
 from trialcapture.rehearse.noise import correlated, low_pass, swing
-from trialcapture.rehearse.plan import Phase
+from trialcapture.rehearse.scenarios import Phase
 from trialcapture.rehearse.sea import Sea, depth_m, wake_dip_m_s, wave_motion
 from trialcapture.units import KN_M_PER_S
 

@@ -14,14 +14,12 @@ import tomli_w
 
 from trialcapture.config import Config, load_config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.boats import BoatModel
+from trialcapture.rehearse.boats import BoatModel, LogStyle
 from trialcapture.rehearse.enginelog import WrittenLog, heading_text, write_engine_log
 from trialcapture.rehearse.faults import FAULTS, Fault, tell_faults
 from trialcapture.rehearse.instruments import ATTITUDE_NAMES, chatter, fuel_transducer, observe, receive, rpm_transducer
-from trialcapture.rehearse.kit import LogStyle
 from trialcapture.rehearse.motion import Crew, Motion, integrate, ride
-from trialcapture.rehearse.plan import Plan, build_phases, fitted, shortened
-from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Scenario
+from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, Scenario, build_phases, fitted, shortened
 from trialcapture.rehearse.truth import tell_truth, utc_text
 from trialcapture.rehearse.wiring import deliver, wall_ms
 

@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.decode.nmea0183.stream import split_stream
+from trialcapture.rehearse.boats import Damage, Laptop, Wire
 from trialcapture.rehearse.instruments import Emission, finish
-from trialcapture.rehearse.kit import Damage, Laptop, Wire
 
 Floats = npt.NDArray[np.float64]
 
