@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pytest
-from trialcapture.reduce.trial import reduce_trial
 
 from tests.segment_builder import (
     PLANING_STEPS,
