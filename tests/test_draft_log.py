@@ -20,6 +20,7 @@ from trialcapture.archive.session import engine_files
 from trialcapture.archive.workbook import open_engine_log
 from trialcapture.cli import group
 from trialcapture.config import load_config
+from trialcapture.decode.engine_log.log_draft import look_at_bytes
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder
 from trialcapture.errors import ConfigError, TrialCaptureError
 
@@ -264,3 +265,14 @@ def test_any_heading_is_sound_toml(tmp_path: Path, cell: str) -> None:
     assert tomllib.loads(line.removeprefix("# ").replace("QUANTITY_ENGINE1", "x"))["x"]["name"] == " ".join(
         cell.split("\n")
     )
+
+
+@pytest.mark.parametrize(("is_whole", "rows"), [(True, 3), (False, 2)])
+def test_a_line_that_breaks_off_with_what_was_read_is_not_looked_at(is_whole: bool, rows: int) -> None:
+    head = b"2026-06-22T09:04:03,1000,1\n2026-06-22T09:04:04,1001,2\n2026-06-22T09:04:05,100"
+    assert len(look_at_bytes(head, "a.csv", is_whole=is_whole).rows) == rows
+
+
+def test_one_long_line_is_looked_at_though_it_breaks_off() -> None:
+    look = look_at_bytes(b"2026-06-22T09:04:03,1000.5,0.25", "a.csv", is_whole=False)
+    assert look.rows == [["2026-06-22T09:04:03", "1000.5", "0.25"]]

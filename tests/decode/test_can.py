@@ -364,3 +364,14 @@ def test_a_clock_without_a_receiver_tells_time_and_date() -> None:
     tables, _, _ = decode_can(line(f"0DF80910#{payload.hex()}"))
     [row] = tables["ZDA"].to_pylist()
     assert (row["tod_ns"], row["date_days"]) == (3_600_500_000_000, days)
+
+
+@pytest.mark.parametrize(("size", "is_session"), [(8, False), (9, True), (1785, True), (1786, False)])
+def test_a_transport_session_carries_nine_to_1785_bytes(size: int, is_session: bool) -> None:
+    """SAE J1939-21: eight bytes fit one frame, and 255 packets of seven are the most; from memory."""
+    packets = -(-size // 7)
+    announced = (TP_CM, bytes([0x20, size & 0xFF, size >> 8, packets & 0xFF, 0xFF, 0x45, 0xFF, 0x01]))
+    data = [(TP_DT, bytes([n & 0xFF, *([0xAA] * 7)])) for n in range(1, packets + 1)]
+    whole, reasons = tp([announced, *data], step_ns=1_000_000)
+    assert whole == ([bytes([0xAA] * size)] if is_session else [])
+    assert ("length" in reasons) is not is_session

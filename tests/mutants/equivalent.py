@@ -6,6 +6,7 @@ from tests.mutants.changing import Mutant
 
 REASONS: dict[str, str] = {
     "comparison 0018d3dd": "the branch for one number of places is only faster: the other one gives the same quotient",
+    "check 0117a673": "what has settled stays settled: the sweeps that are left find the same, and only cost time",
     "check 04bbe6b9": "the branch for sentences that all fit is only faster: they are read once more, the same",
     "number 00244cdc": "numbers of parts need only be apart by more than the last block: any larger factor tells them",
     "number 009104f6": "the readings on either side are at least a nanosecond apart, so there is no hole of 0",

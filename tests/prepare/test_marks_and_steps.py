@@ -20,6 +20,8 @@ from trialcapture.prepare.clocks.log_clock import fit_by_marks
 from trialcapture.prepare.clocks.log_pieces import find_cuts
 from trialcapture.prepare.clocks.receive_time import monotone_axis
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
+from trialcapture.prepare.clocks.receiver_steps import TimeCorrection, TimedSentences, choose_level, describe_steps
+from trialcapture.prepare.data_health import ClockStep
 from trialcapture.prepare.trial_alignment import align_trial
 
 Ints = npt.NDArray[np.int64]
@@ -112,3 +114,68 @@ def test_a_computers_clock_set_back_by_more_than_a_tenth_of_a_second_is_taken_ou
         assert int(breaks[0]) == int(axis[60])
     else:
         assert np.array_equal(axis, received)
+
+
+EACH = 40
+"""Sentences of each level, one a second."""
+
+
+def stepped(
+    added_s: list[float], wall_off_s: float | None = None, gap_s: float = 1.0
+) -> tuple[TimedSentences, TimeCorrection]:
+    """A receiver with a fix whose own time steps; the computer's clock is that far off the time of the first level."""
+    count = len(added_s)
+    n = EACH * count
+    level = np.repeat(np.arange(count), EACH)
+    axis_ns = np.arange(n, dtype=np.int64) * 10**9 + np.rint(level * (gap_s - 1.0) * 1e9).astype(np.int64)
+    added_ns = np.rint(np.array(added_s) * 1e9).astype(np.int64)
+    utc_ns = UTC0_S * 10**9 + axis_ns + (added_ns[0] - added_ns[level])
+    wall_ns = None if wall_off_s is None else UTC0_S * 10**9 + axis_ns + round(wall_off_s * 1e9)
+    known = np.ones(n, dtype=np.bool_)
+    timed = TimedSentences(axis_ns, utc_ns, wall_ns, known, np.full(n, 54.0), np.full(n, 9.0), judges=True)
+    starts = [-(1 << 62), *(int(axis_ns[EACH * k]) for k in range(1, count))]
+    return timed, TimeCorrection(tuple(starts), tuple(added_ns.tolist()))
+
+
+@pytest.mark.parametrize(
+    ("added_s", "wall_off_s", "others_s", "expected"),
+    [
+        ([0.0], None, [], (0, "")),
+        # the computer's clock decides within half a second, or within five where the other times are far from it
+        ([3.0, 0.0], 0.45, [], (0, "that agrees with the computer's clock")), ([3.0, 0.0], 0.6, [], (1, "after it")),
+        ([70.0, 0.0], 4.9, [], (0, "that agrees with the computer's clock")), ([70.0, 0.0], 5.1, [], (1, "after it")),
+        ([52.0, 0.0], 4.0, [], (1, "after it")),
+        # another receiver decides first, within a second and a half
+        ([3.4, 0.0], None, [("gps2", -1.7)], (1, "after it")),
+        ([3.4, 0.0], None, [("gps2", -2.0)], (0, "that agrees with gps2")),
+        ([3.0, 0.0], 0.1, [("gps2", 0.1)], (1, "that agrees with gps2")),
+        # a time that it came back to, but not one that merely went on
+        ([0.0, 5.0, 0.0], None, [], (2, "that it came back to")), ([0.0, 0.3, 5.0], None, [], (2, "after it")),
+        ([9.0, 5.0, 0.0], None, [], (2, "after it")),
+    ],
+)  # fmt: skip
+def test_which_of_a_receivers_times_is_utc(
+    added_s: list[float], wall_off_s: float | None, others_s: list[tuple[str, float]], expected: tuple[int, str]
+) -> None:
+    assert choose_level(*stepped(added_s, wall_off_s), others_s) == expected
+
+
+LEAP = "the receiver's UTC was whole seconds off, as before it has learned the leap seconds, and was put right"
+
+
+@pytest.mark.parametrize(
+    ("size_s", "gap_s", "cause"),
+    [
+        # 18 leap seconds since 1980; the satellites tell them every 12.5 minutes (IS-GPS-200, from memory)
+        (18.0, 1.0, LEAP), (-2.0, 1.0, LEAP), (1.0, 1.0, LEAP), (20.0, 1.0, LEAP),
+        (21.0, 1.0, "it restarted or its clock was set"), (2.5, 1.0, "it restarted or its clock was set"),
+        (2.5, 9.0, "it restarted or its clock was set"), (2.5, 11.0, "it restarted"),
+        (1024 * 7 * 86_400.0, 1.0, "its week count moved by 1024 weeks"),
+    ],
+)  # fmt: skip
+def test_what_a_step_of_a_receivers_time_comes_from(size_s: float, gap_s: float, cause: str) -> None:
+    timed, own = stepped([size_s, 0.0], gap_s=gap_s)
+    step = describe_steps("gps/GP", timed, own, None, "after it")[0]
+    assert isinstance(step, ClockStep)
+    assert step.cause == cause
+    assert step.size_s == pytest.approx(size_s)

@@ -17,7 +17,6 @@ from trialcapture.reduce.summary import (
     SlowestPlaning,
     Summary,
 )
-from trialcapture.report.arrow_columns import has_values
 from trialcapture.report.format import (
     K,
     band_phrase,
@@ -25,6 +24,7 @@ from trialcapture.report.format import (
     fixed,
     general,
     grouped,
+    has_values,
     join_words,
     percent,
     sentence,
