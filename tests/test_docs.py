@@ -16,6 +16,7 @@ import click
 import pytest
 from pydantic import BaseModel
 
+import trialcapture
 from trialcapture.cli import group
 from trialcapture.config import Config, load_config
 from trialcapture.frames import TrialFrames
@@ -217,6 +218,7 @@ def test_the_guide_names_every_package() -> None:
     guide = text_of("DEVELOPERS.md")
     packages = [p.parent.name for p in sorted((ROOT / "trialcapture").glob("*/__init__.py"))]
     assert [name for name in packages if f"`{name}/`" not in guide] == []
+    assert [name for name in packages if f"``{name}``" not in str(trialcapture.__doc__)] == []
 
 
 def test_decisions_are_numbered_in_order_and_short() -> None:

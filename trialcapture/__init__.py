@@ -7,10 +7,12 @@ The map, in the direction the data flows:
 ``decode``   turns raw bytes into typed Arrow tables, and rejects with reasons (pure)
 ``prepare``  places everything on UTC, flags it, finds the steady segments (pure)
 ``reduce``   makes the RPM-band table: speed, current, fuel, range, uncertainty (pure)
+``measure``  has one module a result that rests on the reduction, such as the planing threshold (pure)
 ``report``   prints tables, draws figures, writes the HTML report
 ``rehearse`` simulates a boat and her sensors, for practice and for tests
 
-``pipeline`` shows the whole flow on one screen; ``cli`` is the command line.
+``pipeline`` shows the whole flow on one screen; ``cli`` is the command line; ``config`` holds boat and trial settings
+with every default.
 
 In a notebook, `load` gives the results of a processed session as pandas frames.
 """

@@ -11,8 +11,8 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence
 from tests.prepare.plain_boat import recorded
-from tests.prepare.test_logalign import CONFIG, align, blips_s, log_table
-from tests.prepare.test_logmarks import blipped
+from tests.prepare.test_log_alignment import CONFIG, align, blips_s, log_table
+from tests.prepare.test_log_marks import blipped
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes

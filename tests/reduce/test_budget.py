@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -24,12 +25,12 @@ def both_ways(
     band = np.repeat(np.arange(RPM.size), 2)
     way = np.tile([1.0, -1.0], RPM.size)
     rate = RATE[band] * (1.0 + headwind_share * way + scatter_share * rng.standard_normal(band.size))
-    runs: Any = {
-        "fuel_l_per_h": rate,
-        "fuel_u_l_per_h": np.full(band.size, 1e-4),
-        "rpm": RPM[band],
-        "cog_deg": axis_deg + 90.0 * (1.0 - way) + rng.uniform(-3.0, 3.0, band.size),
-    }
+    runs: Any = SimpleNamespace(
+        fuel_l_per_h=rate,
+        fuel_u_l_per_h=np.full(band.size, 1e-4),
+        rpm=RPM[band],
+        cog_deg=axis_deg + 90.0 * (1.0 - way) + rng.uniform(-3.0, 3.0, band.size),
+    )
     weights = np.where(band[None, :] == np.arange(RPM.size)[:, None], 0.5, 0.0)
     return runs, weights
 
@@ -40,8 +41,7 @@ def test_a_headwind_is_no_scatter_of_the_mean_of_both_ways() -> None:
     calm, windy = (
         np.mean(
             [
-                reduce_fuel(*both_ways(rng, headwind_share=share, scatter_share=0.005), RPM, settings)["u_l_per_h"]
-                / RATE
+                reduce_fuel(*both_ways(rng, headwind_share=share, scatter_share=0.005), RPM, settings).u_l_per_h / RATE
                 for _ in range(50)
             ]
         )
@@ -57,7 +57,7 @@ def test_the_scatter_of_fuel_is_stated_as_large_as_it_is(headwind_share: float) 
     for _ in range(300):
         runs, weights = both_ways(rng, headwind_share=headwind_share, scatter_share=0.005)
         found = reduce_fuel(runs, weights, RPM, Fuel(uncalibrated_u_pct=0.0))
-        z.append((found["rate_l_per_h"] - RATE) / found["u_l_per_h"])
+        z.append((found.rate_l_per_h - RATE) / found.u_l_per_h)
     assert 0.93 < np.mean(np.abs(z) < 2.0) < 0.98
 
 
@@ -66,31 +66,31 @@ def test_a_band_run_one_way_keeps_what_wind_does_to_it() -> None:
     runs, weights = both_ways(rng, headwind_share=0.03, scatter_share=0.002)
     weights[2] = 0.0
     weights[2, 4] = 1.0
-    one_way = {name: np.delete(values, 5) for name, values in runs.items()}
+    one_way = SimpleNamespace(**{name: np.delete(values, 5) for name, values in vars(runs).items()})
     found = reduce_fuel(one_way, np.delete(weights, 5, axis=1), RPM, Fuel())
-    share = found["terms_u_l_per_h"]["one way"] / found["rate_l_per_h"]
+    share = found.terms_u_l_per_h["one way"] / found.rate_l_per_h
     assert share[2] == pytest.approx(0.03, abs=0.005)
     assert np.all(np.delete(share, 2) < 0.002)
     # and that is about what its rate is off by
-    assert found["rate_l_per_h"][2] / RATE[2] - 1.0 == pytest.approx(0.03, abs=0.008)
+    assert found.rate_l_per_h[2] / RATE[2] - 1.0 == pytest.approx(0.03, abs=0.008)
 
 
 def test_runs_all_one_way_tell_nothing_of_the_wind() -> None:
     runs, weights = both_ways(np.random.default_rng(4), headwind_share=0.03, scatter_share=0.002)
-    forth = {name: values[::2] for name, values in runs.items()}
-    forth["cog_deg"] = np.full(RPM.size, 40.0)
+    forth = SimpleNamespace(**{name: values[::2] for name, values in vars(runs).items()})
+    forth.cog_deg = np.full(RPM.size, 40.0)
     found = reduce_fuel(forth, 2.0 * weights[:, ::2], RPM, Fuel())
-    assert found["terms_u_l_per_h"]["one way"] == pytest.approx(np.zeros(RPM.size), abs=1e-9)
-    assert np.all(np.isfinite(found["u_l_per_h"]))
+    assert found.terms_u_l_per_h["one way"] == pytest.approx(np.zeros(RPM.size), abs=1e-9)
+    assert np.all(np.isfinite(found.u_l_per_h))
 
 
 def test_bands_without_fuel_leave_the_others_alone() -> None:
     runs, weights = both_ways(np.random.default_rng(5), headwind_share=0.02, scatter_share=0.004)
     runs.fuel_l_per_h[:2] = np.nan
     found = reduce_fuel(runs, weights, RPM, Fuel())
-    assert np.isnan(found["rate_l_per_h"][0])
-    assert np.isnan(found["u_l_per_h"][0])
-    assert np.all(np.isfinite(found["u_l_per_h"][1:]))
+    assert np.isnan(found.rate_l_per_h[0])
+    assert np.isnan(found.u_l_per_h[0])
+    assert np.all(np.isfinite(found.u_l_per_h[1:]))
 
 
 def test_economy_counts_what_moves_speed_and_fuel_opposite_ways_once_more() -> None:

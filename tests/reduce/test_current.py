@@ -28,7 +28,7 @@ from trialcapture.reduce.runs import (
 def runs_of(legs: list[Leg], *, towards: float = 0.0, current: float = 0.0, heading: bool = True) -> Runs:
     table = build_segments(legs, steady_current(current, towards), heading=heading)
     chosen = select_legs(table, ("port", "stbd"))
-    band = np.round(chosen["values"]["rpm_mean"]).astype(np.int64)
+    band = np.round(chosen.values["rpm_mean"]).astype(np.int64)
     return merge_runs(chosen, np.unique(band, return_inverse=True)[1].astype(np.int64), 15.0)
 
 
@@ -114,8 +114,8 @@ def test_a_long_gap_parts_two_pairs_and_a_late_return_is_marked() -> None:
     assert [s.runs for s in find_sequences(four, Steady())] == [[0, 1], [2, 3]]
     late = find_sequences(runs_of([Leg(2000, 12.0, 40.0, 0.0), Leg(2000, 12.0, 220.0, 1.0)]), Steady())
     assert len(late) == 1
-    assert not late[0]["in_time"]
-    assert late[0]["speed_kn"] == pytest.approx(12.0)
+    assert not late[0].in_time
+    assert late[0].speed_kn == pytest.approx(12.0)
 
 
 def test_pieces_of_one_pass_become_one_run_and_the_way_back_does_not() -> None:

@@ -99,7 +99,7 @@ def test_excluding_one_way_of_a_band_makes_it_one_way_and_leaves_the_automatic_r
     told = next(w for w in summary.warnings if w.code == "reviewed")
     assert told.where == "2000 rpm"
     assert without_review(kept).equals(segments)
-    assert select_legs(kept, ())["segment_id"].size == 13  # what is stored reduces to the reviewed result
+    assert select_legs(kept, ()).segment_id.size == 13  # what is stored reduces to the reviewed result
     assert bands.filter(pa.array(["reviewed" not in f for f in bands["flags"].to_pylist()])).num_rows == 6
 
 
@@ -218,6 +218,6 @@ def test_a_label_joins_the_band_it_names_or_makes_one(
     rpm = np.array([1001.0, 999.0, 1500.0, 1501.0, 2001.0, 1999.0, label])
     labels = np.array([np.nan] * 6 + [label])
     number, bands = assign_relabelled(rpm, labels, settings)
-    assert [b["band_rpm"] for b in bands] == names
-    assert bands[number[6]]["band_rpm"] == where
-    assert [bands[n]["band_rpm"] for n in number[:6]] == [1000.0, 1000.0, 1500.0, 1500.0, 2000.0, 2000.0]
+    assert [b.band_rpm for b in bands] == names
+    assert bands[number[6]].band_rpm == where
+    assert [bands[n].band_rpm for n in number[:6]] == [1000.0, 1000.0, 1500.0, 1500.0, 2000.0, 2000.0]

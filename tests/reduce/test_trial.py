@@ -486,7 +486,10 @@ def test_the_log_is_held_against_current_free_speed() -> None:
 def test_legs_name_the_segments_behind_each_row() -> None:
     segments = build_segments(reciprocal_legs(PLANING_STEPS), steady_current(1.0, 40.0))
     bands, legs, _ = reduce(segments)
-    assert legs.segment_id.to_pylist() == list(range(1, 15))
+    assert legs["segment_id"].to_pylist() == list(range(1, 15))
+    for table in (bands, legs):
+        assert table.column_names[-1] == "session_id"
+        assert set(table["session_id"].to_pylist()) == {"t"}
     assert legs["way"].to_pylist() == [1, -1] * 7
     assert legs["start"][0].value == T0_NS
     assert legs["current_along_kn"].to_pylist() == pytest.approx([1.0, -1.0] * 7, abs=0.01)

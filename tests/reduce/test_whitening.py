@@ -21,18 +21,18 @@ def equations(*, measured: bool) -> Observations:
     lever = np.concatenate([np.zeros(6), generator.uniform(6.0, 20.0, 4)])
     design = np.zeros((10, 2))
     design[np.arange(6), [0, 1, 0, 1, 0, 1]] = 1.0
-    return {
-        "y": np.concatenate([np.array([8.0, 14.0, 8.3, 14.2, 7.9, 13.8]), generator.normal(0.0, 0.3, 4)]),
-        "design": design,
-        "position": position,
-        "unit": np.column_stack([np.cos(angle), np.sin(angle)]),
-        "own_var": generator.uniform(0.01, 0.03, 10) ** 2,
-        "slope_var": np.concatenate([generator.uniform(0.0, 0.02, 6) ** 2, np.zeros(4)]),
-        "lever_kn": lever,
-        "offset_lever_kn": lever if measured else np.zeros(10),
-        "bend_lever_kn": np.zeros(10) if measured else lever * np.tile([1.0, -1.0], 5),
-        "leeway_lever_kn": np.zeros((10, 2)),
-    }
+    return Observations(
+        y=np.concatenate([np.array([8.0, 14.0, 8.3, 14.2, 7.9, 13.8]), generator.normal(0.0, 0.3, 4)]),
+        design=design,
+        position=position,
+        unit=np.column_stack([np.cos(angle), np.sin(angle)]),
+        own_var=generator.uniform(0.01, 0.03, 10) ** 2,
+        slope_var=np.concatenate([generator.uniform(0.0, 0.02, 6) ** 2, np.zeros(4)]),
+        lever_kn=lever,
+        offset_lever_kn=lever if measured else np.zeros(10),
+        bend_lever_kn=np.zeros(10) if measured else lever * np.tile([1.0, -1.0], 5),
+        leeway_lever_kn=np.zeros((10, 2)),
+    )
 
 
 def plain_covariance(seen: Observations) -> np.ndarray:
@@ -47,7 +47,7 @@ def plain_covariance(seen: Observations) -> np.ndarray:
             current += wander**2 * (1.0 + x) * np.exp(-x)
             made[i, j] = current * float(seen.unit[i] @ seen.unit[j])
             for lever, error in (("offset_lever_kn", MODEL.heading_offset_deg), ("bend_lever_kn", MODEL.line_bend_deg)):
-                made[i, j] += np.radians(error) ** 2 * seen[lever][i] * seen[lever][j]  # type: ignore[literal-required]
+                made[i, j] += np.radians(error) ** 2 * getattr(seen, lever)[i] * getattr(seen, lever)[j]
         made[i, i] += (seen.lever_kn[i] * np.radians(degrees)) ** 2
         made[i, i] += seen.own_var[i] + seen.slope_var[i] + scatter**2
     return made

@@ -1,1 +1,21 @@
-"""TODO."""
+"""Results of a trial, one module each: what rests on bands, current and wind, and is claimed or says why not.
+
+``circumstances``            what every result is measured under: current at any time, conditions, clocks
+``steady_bands``             top speed, best economy, regimes, the boat's log: from the band table
+``planing``, ``hull_regime`` the slowest planing speed, from slow runs; how a hull runs at a speed
+``time_to_speed``            time from neutral to 5 kn, from starts at the full rate of the samples
+``trial_warnings``           every warning of a trial, those of the results among them
+``trial``                    all of it on one screen, with `MEASURES`, the list of results beside the bands
+
+A new result takes two files and a test, and a third file where the report says more of it than its answer line:
+
+1. A module here, named after the quantity, with one function ``measure_…(circumstances, samples) -> Measured``
+   (`trialcapture.reduce.summary.Measured`). It finds its episodes in ``samples.overview`` (a row a second of the
+   whole trial), reads each with ``samples.read(start_ns, stop_ns, columns)`` at the full rate, takes the current out
+   with ``circumstances.current_at``, and returns: an answer with value and standard uncertainty, or the reason why
+   nothing is claimed; a `Manoeuvre` for every episode, refused ones too; its warnings; and what a figure of it would
+   show, as plain data. Every term of the uncertainty is named in the code, every limit carries its source.
+2. Its function in `trialcapture.measure.trial.MEASURES`. From there on it stands in ``summary.json`` under
+   ``measures``, in the JSON Schema, and as one line of the report and the terminal where an episode was seen.
+3. ``tests/measure/test_….py``: closed forms, the simulated motion as truth, and each limit just inside and outside.
+"""

@@ -33,16 +33,22 @@ class TrialSamples:
     read: ReadSamples | None
 
 
+CurrentAt = Callable[[IntArray | FloatArray], tuple[FloatArray, FloatArray]]
+"""Returns the current, north and east [kn], shape (q, 2), and its covariance [kn²], shape (q, 2, 2), at times
+[ns since 1970 UTC], shape (q,)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Circumstances:
     """What every result is measured under.
 
     Attributes:
         config: Boat, engines and settings.
-        conditions: Wind, sea, water and load as the trial had them.
+        conditions: Wind, sea and water as the trial had them.
         volume_m3: Volume the hull displaces; None where the displacement is unknown.
         legs: The accepted segments.
-        reduction: Bands and current; None where there is no band.
+        current_at: The fitted current; None where there is no band.
+        shows_current: Whether runs of the trial tell the current; where not, `current_at` is a mere belief.
         clock_u_s: Standard uncertainty of the worst clock of the trial [s].
     """
 
@@ -50,26 +56,9 @@ class Circumstances:
     conditions: TrialConditions
     volume_m3: float | None
     legs: Legs
-    reduction: Reduction | None
+    current_at: CurrentAt | None
+    shows_current: bool
     clock_u_s: float
-
-    @property
-    def shows_current(self) -> bool:
-        """Whether runs of the trial tell the current."""
-        return self.reduction is not None and self.reduction.shows_current
-
-    def current_at(self, t_ns: IntArray | FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the current, north and east [kn], shape (q, 2), and its covariance [kn²], shape (q, 2, 2).
-
-        Args:
-            t_ns: Times [ns since 1970 UTC], shape (q,).
-
-        Raises:
-            ValueError: There is no reduction to take it from; see `shows_current`.
-        """
-        if self.reduction is None:
-            raise ValueError("no band, so no current")
-        return self.reduction.fit.current.at((t_ns - self.legs.t0_ns) / NS_PER_H)
 
 
 def find_circumstances(
@@ -85,12 +74,15 @@ def find_circumstances(
     """
     conditions = trial_conditions(gathered.legs, config)
     kg = load_sheet(config).displacement_kg
+    t0_ns = gathered.legs.t0_ns
+    current = None if reduction is None else reduction.fit.current
     clock_u_s = read_numbers(clocks, "offset_u_s") if clocks is not None else np.zeros(0)
     return Circumstances(
         config=config,
         conditions=conditions,
         volume_m3=kg and kg / conditions.water_density_kg_per_m3,
         legs=gathered.legs,
-        reduction=reduction,
+        current_at=None if current is None else lambda t_ns: current.at((t_ns - t0_ns) / NS_PER_H),
+        shows_current=reduction is not None and reduction.shows_current,
         clock_u_s=float(np.max(clock_u_s[np.isfinite(clock_u_s)], initial=0.0)),
     )

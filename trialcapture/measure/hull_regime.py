@@ -17,8 +17,9 @@ PAST_HUMP_FNV, FULL_PLANING_FNV = 2.0, 3.5
 """Past the pre-planing range of 1 to 2 (Savitsky & Brown 1976), and where planing is full at the latest (3 to 3.5 in
 Radojcic et al. 2014)."""
 DISPLACEMENT_FNL = 0.4
+"""By length, where displacement and hump are unknown: below it the hull displaces (Radojcic et al. 2014)."""
 PLANING_FNL = 1.0
-"""Same by length, where displacement and hump are unknown (Radojcic et al. 2014)."""
+"""Same: from here on it planes (Radojcic et al. 2014)."""
 HUMP_RISE_PCT = 8.0
 """The advance per revolution must rise by this much past its lowest value to call that the hump (no source)."""
 

@@ -55,8 +55,11 @@ MOST_UNLIKE = 10.0
 """The bow may rise to its highest with at most this many times the curvature it sinks with, or the reverse: a top
 with one side flat is noise (no source)."""
 _SMOOTH_S = 15
+"""Width of a moving mean that takes waves out and leaves the hump [s] (our choice)."""
 _LONGEST_MEMORY_S = 60
+"""Longest lag at which noise is taken to remember itself [s] (our choice)."""
 _CURVE_DEGREE = 6
+"""Of the stiff curve that trim is held against (our choice)."""
 
 
 class Hump(NamedTuple):
@@ -228,22 +231,24 @@ SLOWEST_PCT_PER_S, FASTEST_PCT_PER_S = 0.03, 0.6
 """Change of engine speed in a slow run, as a share of the highest of the trial: the whole range in three minutes or
 more, so that the hull is never far from its steady state (common practice, no source)."""
 SHORTEST_S = 60.0
+"""A shorter change of engine speed is no slow run [s] (common practice, no source)."""
 LEAST_RANGE_PCT = 25.0
-"""How much of its higher engine speed a slow run must cover."""
+"""How much of its higher engine speed a slow run must cover (common practice, no source)."""
 EVEN_FACTOR, LEAST_EVEN_SHARE = 3.0, 0.85
 """An intended slow change keeps its rate: over this share of the run it stays within this factor of its median. A
 throttle pushed and followed slowly by the engine, or moved now and then, does not (no source)."""
 COURSE_HELD_DEG = 12.0
-"""From the mean course of the run."""
+"""From the mean course of the run (common practice, no source)."""
 TURNING_DEG = 15.0
-"""A course that changes by this much in twenty seconds is a turn, not yaw."""
+"""A course that changes by this much in twenty seconds is a turn, not yaw (common practice, no source)."""
 AFTER_TURN_S = 20
 """A turn takes speed, which comes back at constant rpm and would be mistaken for the hump (no source)."""
 LONGEST_GAP_S = 10
-"""Seconds without speed or engine speed that do not end a run."""
+"""Seconds without speed or engine speed that do not end a run (our choice)."""
 SLOW_LOOKS = 9
-"""Times at which the current is asked for in a slow run; between them it is interpolated."""
+"""Times at which the current is asked for in a slow run; between them it is interpolated (our choice)."""
 _LAG_S = 10
+"""Half the span over which a rate of change is taken [s] (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,9 +424,11 @@ def measure_planing(circumstances: Circumstances, samples: TrialSamples) -> Plan
     A slow run takes minutes and waves take seconds, so a row a second holds all that it shows.
 
     Args:
-        circumstances: Current, boat and settings; there must be a reduction.
+        circumstances: Current, boat and settings.
         samples: Of the trial; the overview is used.
     """
+    if circumstances.current_at is None:
+        return NO_SLOW_RUNS
     runs = find_slow_runs(samples.overview, circumstances.config.engine_ids)
     currents, us = [], []
     for run in runs:

@@ -10,8 +10,9 @@ import pyarrow as pa
 from trialcapture.buffers import empty_table
 from trialcapture.config import Config
 from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
-from trialcapture.measure.planing import NO_SLOW_RUNS, measure_planing
+from trialcapture.measure.planing import measure_planing
 from trialcapture.measure.steady_bands import NO_BANDS, measure_steady_bands
+from trialcapture.measure.time_to_speed import measure_time_to_5_kn
 from trialcapture.measure.trial_warnings import empty_warnings, trial_warnings
 from trialcapture.reduce.budget import budget_entries, describe_statistics
 from trialcapture.reduce.conditions import load_sheet
@@ -32,7 +33,7 @@ from trialcapture.reduce.summary import (
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
 
 Measure = Callable[[Circumstances, TrialSamples], Measured]
-MEASURES: tuple[Measure, ...] = ()
+MEASURES: tuple[Measure, ...] = (measure_time_to_5_kn,)
 """Results beside the bands and the planing threshold, in the order they are told."""
 
 
@@ -65,7 +66,7 @@ def measure_trial(
     circumstances = find_circumstances(gathered, made, clocks, config)
     trial = TrialSamples(samples, read_samples)
     steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial)
-    planing = NO_SLOW_RUNS if made is None else measure_planing(circumstances, trial)
+    planing = measure_planing(circumstances, trial)
     measured = tuple(measure(circumstances, trial) for measure in MEASURES)
     load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
     findings = Findings(

@@ -26,6 +26,7 @@ from trialcapture.reduce.uncertainty import BoolArray
 SHORT_OF_RATED_PCT = 97.0
 """Below this share of rated rpm the propeller is asked about (common practice, no source)."""
 OFFSET_WORTH_TELLING_DEG = 4.0
+"""A compass off by less is within what its mounting does (common practice, no source)."""
 UNSEEN_TREND_KN, UNSEEN_TREND_SHARE = 0.05, 0.5
 """A change of the current that the runs do not show is told where it adds more than this to a band's standard
 uncertainty, and more than this share of it (common practice, no source)."""

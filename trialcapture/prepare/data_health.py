@@ -123,7 +123,7 @@ class Disagreement:
 
     Attributes:
         what: What is doubted, such as ``speed of gps2/GP``.
-        against: What it was held against, such as ``distance made good of gps1/GP``.
+        against: What it was compared with, such as ``distance made good of gps1/GP``.
         size: How far it is off, in `unit`; positive where what is doubted reads high.
         u: Standard uncertainty of `size`.
         unit: Unit of `size` and `u`.
@@ -264,7 +264,7 @@ class Line(NamedTuple):
     """One fault in words.
 
     Attributes:
-        severity: ``yellow`` where it cost the result something, ``info`` where it was put right.
+        severity: ``yellow`` where it cost the result something, ``info`` where it was corrected.
         what: What is at fault.
         text: When, how much, and what it cost; reads on from `what`.
     """
@@ -327,7 +327,7 @@ def page_one(health: DataHealth) -> list[Line]:
     """Return the faults that a reader has to know before he reads the figures, one line for each cause.
 
     Contradictions, stuck readings, spikes, and what a receiver's or an engine log's clock did are told one by one;
-    holes are added up by what is missing. What was put right at no cost and comes with every recording (a computer's
+    holes are added up by what is missing. What was corrected at no cost and comes with every recording (a computer's
     clock that was set, sentences damaged on the way, the steps readings come in) stands in the list of the report.
     """
     told: list[Item] = [*health.disagreements, *health.stuck, *health.spikes]

@@ -95,7 +95,7 @@ class LogFacts:
     """What holds for all of one NMEA or CAN log.
 
     Attributes:
-        assignment: How its lines are placed on UTC.
+        assignment: How its lines get their UTC.
         variation_deg: Magnetic variation, east positive, or None.
         numbers: Which engine number is which engine.
         with_utc: The log's downsampled index with ``t_ns``.
@@ -167,25 +167,25 @@ def align_trial(
     first_ns = [int(integers(rows["t_log_ns"])[0][0]) for _, _, rows in logs if rows.num_rows]
     day = min(first_ns, default=0) // DAY_NS
     for name, log_index in indexes:
-        assignment, rows, said, shared = find_utc_assignment(
+        assignment, rows, more_warnings, shared = find_utc_assignment(
             log_index, {s.id: s.latency_s for s in config.source}, shared, day
         )
         with_utc = assign_utc_to_index(log_index, assignment)
         numbers, more = match_engines(with_utc, config)
         clocks += rows
-        warnings += [*said, *more]
+        warnings += [*more_warnings, *more]
         health = health.with_items(assignment.items)
         facts[name] = LogFacts(assignment, find_variation_deg(with_utc, config), numbers, with_utc)
     progress("channels")
     candidates: Candidates = {}
     for log in facts.values():
-        found, said = gather_tables(log.with_utc, log.variation_deg, log.numbers, config)
+        found, more_warnings = gather_tables(log.with_utc, log.variation_deg, log.numbers, config)
         _extend(candidates, {group: [void_failed(c, group, config) for c in of] for group, of in found.items()})
-        warnings += said
-    candidates, order, screen, found_wrong = _screened(candidates, config, [log.assignment for log in facts.values()])
-    unmapped, said = _unmapped([log.with_utc for log in facts.values()], config)
-    warnings += said
-    health = health.with_items([*found_wrong, *unmapped])
+        warnings += more_warnings
+    candidates, order, screen, faults = _screened(candidates, config, [log.assignment for log in facts.values()])
+    unmapped, more_warnings = _unmapped([log.with_utc for log in facts.values()], config)
+    warnings += more_warnings
+    health = health.with_items([*faults, *unmapped])
     on_change = find_on_change(candidates, {name: table for name, _, table in logs}, config)
     series = _series(_held(candidates, on_change), _rank(candidates, config, order), config)
     progress("engine clocks")
@@ -195,13 +195,15 @@ def align_trial(
     from_logs: Candidates = {}
     for name, spec, rows_table in logs:
         filled = on_change.columns.get(name, {})
-        tied = align_engine_log(name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s)
-        clocks += tied.rows
-        warnings += tied.warnings
-        health = health.with_items([*tied.items, *rate_items(tied.rows)])
-        if tied.clock is not None:
-            fits[name] = tied.clock
-            used, t_ns = assign_utc_to_rows(rows_table, tied.clock)
+        aligned = align_engine_log(
+            name, spec, hold_in_log(rows_table, filled), series, config, marks_utc_ns, network_u_s
+        )
+        clocks += aligned.rows
+        warnings += aligned.warnings
+        health = health.with_items([*aligned.items, *rate_items(aligned.rows)])
+        if aligned.clock is not None:
+            fits[name] = aligned.clock
+            used, t_ns = assign_utc_to_rows(rows_table, aligned.clock)
             if used.num_rows:
                 health = health.with_items(find_exchanged(name, used, t_ns, series, config))
             warnings += fuel_rate_warnings(hold_in_log(used, filled), t_ns, name, config)
@@ -333,20 +335,20 @@ def _screened(
     frozen = Screen(tuple(voids))
     judged = {group: frozen.apply(group, of) for group, of in judged.items()}
     ranking = _rank(judged, config, ())["velocity"]
-    order, screen, wrong = compare_receivers(judged, ranking, config.trial.primary_gnss)
+    order, screen, receiver_faults = compare_receivers(judged, ranking, config.trial.primary_gnss)
     screen = replace(screen, voids=frozen.voids)
     return (
         {g: screen.apply(g, of) for g, of in candidates.items()},
         order,
         screen,
-        [*stuck, *wrong, *jump_items(judged)],
+        [*stuck, *receiver_faults, *jump_items(judged)],
     )
 
 
 def gather_tables(
     with_utc: Mapping[str, pa.Table], variation_deg: float | None, numbers: Numbers, config: Config
 ) -> tuple[Candidates, list[str]]:
-    """Return the candidates that placed tables of one log give, by channel group, and warnings for people.
+    """Return the candidates that tables with UTC of one log give, by channel group, and warnings for people.
 
     Args:
         with_utc: By formatter, with ``t_ns``: a block or a downsampled index.
@@ -355,20 +357,20 @@ def gather_tables(
         config: Boat and trial settings.
     """
     candidates: Candidates = {}
-    boat, said = gather_boat(with_utc, config, variation_deg)
+    boat, more_warnings = gather_boat(with_utc, config, variation_deg)
     xdr = gather_xdr(with_utc, config)
     rpm = gather_network_rpm(with_utc, config, numbers)
     for part in (boat, rpm, xdr, gather_can_engines(with_utc, config, numbers)):
         _extend(candidates, part)
-    return candidates, said
+    return candidates, more_warnings
 
 
 def _unmapped(with_utc: Sequence[Mapping[str, pa.Table]], config: Config) -> tuple[list[Item], list[str]]:
     """Return the XDR transducers of whole logs that are no channel, and a warning that names them all."""
     left = [unmapped_transducers(tables, config) for tables in with_utc]
     names = sorted({",".join(key[1:]) for found in left for key in found})
-    said = [f"XDR transducers seen, not mapped to a channel: {'; '.join(names)}"] if names else []
-    return [item for found in left for item in unmapped_items(found)], said
+    more_warnings = [f"XDR transducers seen, not mapped to a channel: {'; '.join(names)}"] if names else []
+    return [item for found in left for item in unmapped_items(found)], more_warnings
 
 
 def _extend(candidates: Candidates, more: Mapping[str, list[Candidate]]) -> None:
@@ -398,7 +400,7 @@ def _rank(candidates: Candidates, config: Config, speeds: Sequence[str]) -> dict
 
 
 def _series(candidates: Candidates, rankings: Mapping[str, tuple[str, ...]], config: Config) -> dict[str, pa.Table]:
-    """Return what clocks are tied by: position, velocity and engine speeds."""
+    """Return what clocks are aligned by: position, velocity and engine speeds."""
     wanted = {"position", "velocity", *(f"rpm_{e}" for e in config.engine_ids)}
     series = {}
     for group, channels in groups(config.engine_ids).items():

@@ -1,15 +1,18 @@
 """From accepted segments to RPM bands: speed without current, fuel, economy, range, each with its uncertainty.
 
-In the order of the work; ``trial`` shows it on one screen:
+In the order of the work; ``reduction`` shows it on one screen:
 
-``legs``, ``bands``, ``runs``                 accepted segments, which held rpm belong together, passes in one direction
-``pairs``, ``current``                        reciprocal runs, and what mean of means or least squares makes of them
-``current_model``, ``observations``, ``whitening``, ``vectorfit``  all runs at once: band speeds and a changing current
-``band_values``, ``fuel``, ``regime``         direction-balanced means, economy and range, displacement or planing
-``slow_runs``, ``hump``, ``planing``          the slowest planing speed, where a slow run shows it; else why not
-``budget``, ``current_evidence``              what the uncertainty is made of, and the current shown both ways
-``standard_errors``                           blocking beside the effective sample size, for every band
-``conditions``, ``engines``, ``load``, ``speed_log``  depth, wind, sea, trim, rated rpm, load sheet, the boat's log
-``flags``, ``trial_warnings``, ``summary``, ``tables``  what is said about it all, and in which form
-``statistics``, ``water``, ``performance``    formulas from the literature
+``runs``                   accepted segments (legs), passes in one direction (runs), reciprocal runs and their mean
+``bands``                  which held rpm belong together, as read or as relabelled; means that balance both ways; fuel
+``drifts``                 times in neutral, when the drift shows the current
+``vectorfit``              all runs at once: band speeds, and a current that changes, at any time
+``fuel``                   economy and range, and how flat the best economy is
+``budget``                 what the uncertainty is made of; standard errors in two ways; refused runs back
+``current_evidence``       the current shown both ways: sequence by sequence, and the fit
+``conditions``             depth, wind, sea, water, trim, load sheet
+``engine_checks``          rated rpm, split, slip, and figures outside the usual
+``reviewed``               the result as people reviewed it beside the automatic one
+``flags``, ``tables``      what may be said against a row; schemas and CSV of the tables
+``summary``                what ``summary.json`` holds, typed; JSON and JSON Schema at the edge
+``uncertainty``            means of angles and combination of uncertainties, from the literature
 """

@@ -20,18 +20,20 @@ SAME_STEP_PCT = 1.0
 OTHER_STEP_PCT = 4.0
 """Holds this far apart are never neighbours in one cluster (common practice, no source)."""
 NOMINAL_PCT = 0.5
-"""A cluster is named after a round number this close to its mean; the mean itself stands beside it."""
+"""A cluster is named after a round number this close to its mean, which stands beside it (our choice)."""
 SAME_SPEED_KN = 0.7
+"""Without engine speed: how far two runs of one setting may differ one way (common practice, no source)."""
 BACK_SPEED_KN = 3.0
-"""Without engine speed: how far two runs of one setting may differ one way, and out and back (no source)."""
+"""Without engine speed: how far they may differ out and back (common practice, no source)."""
 SAME_FUEL_SHARE = 0.15
 """Without engine speed: fuel rates further apart than this are two settings (no source)."""
 ONE_CURRENT_KN = 1.0
 """Without engine speed: out and back are one setting only where the current they show is within this of what the runs
 out and back next in time show (no source)."""
 COMPARED_CURRENTS = 4
+"""How many groups next in time a current is compared with (our choice)."""
 MOST_DOUBTED = 2
-"""Of two groups out and back that show two currents, nothing tells which is wrong."""
+"""Fewer others doubt nothing: of two groups that show two currents, nothing tells which is wrong."""
 STRONG_BACK_SPEED_KN = 6.0
 """Out and back may differ by this where several groups all show one and the same current (no source)."""
 CLEARLY_OTHER_STEP_PCT = 8.0
@@ -344,11 +346,11 @@ FUEL_POWER = 2.7
 FUEL_SCATTER_SHARE = 0.005
 """Spread of fuel rate from run to run expected before looking (common practice, no source)."""
 FUEL_SCATTER_WORTH = 3.0
-"""How many runs that expectation is worth."""
+"""How many runs that expectation is worth (common practice, no source)."""
 CALIBRATION_TERMS = ("calibration", "no calibration")
 """Causes that move the fuel rate of every band by the same share."""
 _SAME_LINE = 0.3
-"""Courses that spread across their line by less than this share of their spread along it are one line."""
+"""Courses that spread across their line by less than this share of their spread along it are one line (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ UNSEEN_BENT_KN = 0.7
 COMMON_TERMS = ("receiver bias",)
 """Causes that move the speed of every band alike, and so cancel where two bands of a trial are compared."""
 ONE_LINE_DEG = 30.0
-"""Runs whose lines all lie within this angle show no current abeam by themselves."""
+"""Runs whose lines all lie within this angle show no current abeam by themselves (common practice, no source)."""
 
 
 def speed_terms(
@@ -236,6 +236,7 @@ def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:
 DISAGREE_FACTOR = 2.0
 """Standard errors further apart than this are told (common practice, no source)."""
 _CHANCE = 0.01
+"""Share of sound bands that few blocks may make look unsound, on either side (our choice)."""
 
 
 def compare_standard_errors(legs: Legs, band: IntArray, bands: list[Band]) -> StandardErrorComparison:

@@ -33,7 +33,9 @@ _BEAUFORT_LOWER: dict[str, tuple[float, ...]] = {
     "m/s": (0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7),
 }
 _BEAUFORT_STEP: dict[str, float] = {"kn": 1.0, "m/s": 0.1}
+"""The step the scale is printed in; both from the WMO scale, see `beaufort_force`."""
 _SEA_STATE_UPPER_M = (0.0, 0.10, 0.50, 1.25, 2.50, 4.0, 6.0, 9.0, 14.0)
+"""Upper bound of significant wave height of each code; WMO code table 3700."""
 
 
 def water_density_kg_per_m3(temperature_c: float, salinity: float) -> float:

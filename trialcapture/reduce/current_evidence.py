@@ -21,14 +21,15 @@ from trialcapture.reduce.uncertainty import FloatArray
 from trialcapture.reduce.vectorfit import VectorFit
 
 LOOK_EVERY_H = 1.0 / 20.0
-"""Spacing of the fitted current in the summary."""
+"""Spacing of the fitted current in the summary (our choice)."""
 MOST_LOOKS = 200
+"""Most times at which it is shown (our choice)."""
 THIRD_RUN_KN = 0.1
 """A third run is worth its time when a double run is expected to err by more (common practice, no source)."""
 UNKNOWN_ABOVE_KN = 0.5
-"""A current known no better than this, along its worse axis, is not printed."""
+"""A current known no better than this, along its worse axis, is not printed (common practice, no source)."""
 DISAGREEMENT_FLOOR_KN = 0.02
-"""Differences below what any instrument here resolves are no disagreement."""
+"""Differences below what any instrument here resolves are no disagreement (our choice)."""
 
 
 def look_times_h(runs: Runs) -> FloatArray:

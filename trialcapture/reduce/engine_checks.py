@@ -85,8 +85,9 @@ def depth_without_correction_m(speed_kn: float, beam_m: float | None, draught_m:
 REACHED_OVER_S = 5.0
 """The highest engine speed is the highest mean over this long (common practice, no source)."""
 RPM_SPLIT_PCT = 1.5
+"""Port and starboard at equal throttle: engine speeds (common practice, no source)."""
 FUEL_SPLIT_PCT = 5.0
-"""Port and starboard at equal throttle (common practice, no source)."""
+"""Same: fuel rates (common practice, no source)."""
 
 
 def check_rated_rpm(legs: Legs, samples: pa.Table | None, config: Config) -> tuple[RatedRpmCheck, ...]:

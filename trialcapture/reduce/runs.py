@@ -136,7 +136,7 @@ def _fill_totals(values: dict[str, FloatArray], engine_ids: Sequence[str]) -> No
 EQUAL_SPACING_PCT = 10.0
 """Runs whose spacing varies more than this are not equally spaced (common practice, no source)."""
 WORST_AMPLIFICATION = 1.0
-"""A least-squares result noisier than a single run is refused (sum of squared weights above 1)."""
+"""A least-squares result noisier than a single run is refused: sum of squared weights above 1 (our choice)."""
 
 
 def mean_of_means_weights(n: int) -> FloatArray:
@@ -256,8 +256,9 @@ SAME_RUN_GAP_S = 120.0
 UNKNOWN_SAMPLING_U_KN = 0.1
 """Standard uncertainty of a segment's mean speed where none came with it (common practice, no source)."""
 WRONG_COMPASS_DEG = 30.0
+"""Course minus heading beyond this on average is no heading (common practice, no source)."""
 LOOSE_COMPASS_RESULTANT = 0.95
-"""Course minus heading beyond this on average, or more loosely bundled than this, is no heading (no source)."""
+"""Same where they are bundled more loosely than this (common practice, no source)."""
 DRIFT_ALLOWED_KN = 2.0
 """What a current of this speed turns the course by says nothing against the compass (common practice, no source)."""
 

@@ -33,9 +33,10 @@ from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 Strengths = tuple[float, float, float, float]
 """Standard deviations of tide [kn], wander [kn], scatter [kn] and heading error [deg]."""
 _M2_PERIOD_H = 12.4206
+"""Period of the principal lunar semidiurnal tide [h] (any text on tides)."""
 ROOM_FOR_CURRENT = 3.0
 """How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
-of this."""
+of this (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -424,14 +425,16 @@ def _common_var(lever_kn: FloatArray, error_deg: float) -> FloatArray:
 
 
 MOST_SWEEPS, MOST_STEPS, SMALLEST_STEP_KN = 3, 12, 1e-6
+"""Bounds of the search, far above what it takes, and the step at which it ends (our choice)."""
 ANY_CURRENT_KN = 3.0
 """Standard deviation per axis that a current is given before it was looked for (common practice, no source)."""
 ONE_LINE_RESULTANT = 0.8
 """Courses, both ways alike, more closely bundled than this are one line: within some 18 degrees of it (no source)."""
 CONTRADICTS = 3.5
-"""Of its standard deviations, by which a drift contradicts the runs: of a thousand true ones it leaves out one."""
+"""Of its standard deviations, by which a drift contradicts the runs: of a thousand true ones it leaves out one (our
+choice)."""
 NEGLIGIBLE_SHARE = 1e-3
-"""A combination this much less likely than the best one is left out of the average."""
+"""A combination this much less likely than the best one is left out of the average (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,15 +1,15 @@
-"""The kinds of field a sentence is made of: each reads one column of text and says what is wrong with it.
+"""The kinds of field a sentence is made of: numbers, letters, texts, times, dates, latitudes and longitudes.
 
-A field has a published shape (six digits of time, two digits of minutes before the point, a letter out of
-few), and text of another shape is damage that the checksum, one byte, has let through: chance alone does so
-once in 256 times. A blank field is no damage; it is absent.
+A field has a published form (six digits of time, two digits of minutes before the point, a letter of a set), and text
+of another form is damage that passed the checksum: one byte, which chance passes once in 256 times. A blank field is no
+damage; it is absent.
 
-Every kind reads in two ways. Called, it takes text of any shape from anywhere in a buffer. Where many lines
-have their digits in the same places, `compile` says for those places what each digit is worth, all fields of all
-lines become numbers in one matrix product, and `to_column` makes a column of them. `compile` takes only what both ways
-read alike; everything else is left to the first way.
+Each kind reads a column of fields in two ways. Called, it reads text of any form anywhere in a buffer (`general`). For
+lines that repeat a template, `compile` returns the weight of each digit, one matrix product gives the numbers of all
+fields of all lines, and `to_column` makes a column of them (`templated`). `compile` accepts only forms that both ways
+read alike.
 
-Shapes are those of IEC 61162-1 as restated in the open "NMEA Revealed" document.
+Forms are those of IEC 61162-1 as restated in the open "NMEA Revealed" document.
 """
 
 from __future__ import annotations
@@ -53,17 +53,17 @@ Read = tuple[FieldColumn, U8 | None]
 
 
 class FieldTemplate(NamedTuple):
-    """How a field is read where its characters stand in fixed places.
+    """How a field of a line template is read.
 
-    A letter or text is the same in all lines of a shape; digits may differ.
+    Letters and texts are the same in all lines of a template; digits may differ.
     """
 
     max_offsets: bytes
-    """For each character how far it may lie above "0"; 0 where it must be the very character."""
+    """For each character the largest allowed (character - "0"); 0 means an exact match."""
     weights: tuple[tuple[float, ...], ...] = ()
-    """For each number the field gives (`FieldReader.numbers`), what a one in each place is worth."""
+    """For each number the field gives (`FieldReader.numbers`), the weight of each character."""
     scales: tuple[float, ...] = ()
-    """For each number, what the sum is divided by."""
+    """For each number, the divisor of the weighted sum."""
     fixed: bytes = b""
     """The letter or text."""
 
@@ -73,7 +73,7 @@ class FieldReader(Protocol):
 
     @property
     def numbers(self) -> int:
-        """How many numbers a fit gives; 0 for letters and texts."""
+        """How many numbers a template gives; 0 for letters and texts."""
 
     def __call__(self, buf: U8, start: I64, length: I64) -> Read:
         """Read a column: buffer, (n,) start and length of the field.
@@ -83,18 +83,18 @@ class FieldReader(Protocol):
         """
 
     def compile(self, text: bytes) -> FieldTemplate | None:
-        """Return how fields that look like this (digits given as "0") are read, None to leave them."""
+        """Return the template of a field (digits given as "0"), None where it must be read the other way."""
 
     def to_column(self, found: npt.NDArray[Any], present: Bools) -> tuple[FieldColumn, Bools | None]:
-        """Make a column of what fits gave.
+        """Return the column of the numbers that templates gave.
 
         Args:
-            found: (numbers, n) what the weighted digits came to, divided, zero where absent; where `numbers` is
-                0, the (n,) letters or texts (S).
+            found: (numbers, n) weighted sums over their divisors, zero where absent; where `numbers` is 0, the (n,)
+                letters or texts (S).
             present: (n,) where the field is not blank.
 
         Returns:
-            The column, and (n,) where a value is one the field cannot have; None when nowhere.
+            The column, and (n,) where a value is out of range; None when nowhere.
         """
 
 
@@ -275,9 +275,7 @@ def _long_value(text: bytes) -> tuple[float, bool]:
     return float(text), True
 
 
-# ------------------------------------------------------------------------------
-# Fields of time and place: the clock, the date, latitude and longitude; read as `fields` describes.
-# ------------------------------------------------------------------------------
+# Time and position fields.
 
 _NS_PER_S = 1_000_000_000
 _NS_PER_DAY = 86_400 * _NS_PER_S

@@ -1,12 +1,12 @@
-"""Where the lines, TAG blocks, sentences and noise of a block of bytes lie, found for all of it at once.
+"""The spans of lines, TAG blocks, sentences and noise in a block of bytes, with addresses, receive times and escapes.
 
 NMEA 0183 as restated in the open "NMEA Revealed" document: a sentence starts at ``$`` or ``!``, its fields are
-separated by commas, ``*`` and two hexadecimal digits end it. A sentence ends, whole or not, where the line
-ends or where the next one starts; so a good sentence behind noise, behind a cut one or glued to another is
-found. Lines end in CRLF, LF or CR.
+separated by commas, ``*`` and two hexadecimal digits end it. A sentence ends, whole or not, at the end of its line or
+at the start of the next sentence; so a good sentence behind noise, behind a cut one or glued to another is found.
+Lines end in CRLF, LF or CR.
 
-Everything is decided on the *structural* bytes (those separators, and bytes outside 0x20–0x7E), about one
-byte in seven; the text between them is only looked at to sum it and, later, to read its fields.
+Only the *structural* bytes (those separators, and bytes outside 0x20–0x7E), about one byte in seven, are looked at; the
+text between them is read for its checksum and, later, its fields.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ _UPPER[np.frombuffer(b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ", np.uint8)] = True
 
 
 class Frame(NamedTuple):
-    """A block taken apart at its structural bytes."""
+    """The structural bytes of a block."""
 
     buf: U8
     """(b,) the block between margins; every position below counts in it."""
@@ -55,7 +55,7 @@ class Frame(NamedTuple):
     mark: U8
     """(n,) those bytes; a CR or LF that ends no line reads as 0."""
     bound: I64
-    """(m,) the *bounds*, where something new begins: starts, backslashes, line ends; as indices into `at`."""
+    """(m,) the *bounds*: starts of sentences, backslashes and line ends, as indices into `at`."""
     place: I64
     """(m,) position of each bound."""
     bound_mark: U8
@@ -65,11 +65,11 @@ class Frame(NamedTuple):
     line: I64
     """(m,) 0-based line, within the block, of what begins at each bound."""
     sums: Bools
-    """(m,) whether ``*`` and the right checksum end what begins at each bound, before the next bound."""
+    """(m,) True where ``*`` and a right checksum follow a bound, before the next bound."""
 
 
 class SentenceSpans(NamedTuple):
-    """The sentences of a block, sound ones and damaged ones, in order; each field is an array (p,)."""
+    """The spans of the sentences of a block, sound and damaged, in order; each field is an array (p,)."""
 
     bound: I64
     """Which bound of the frame it begins at."""
@@ -78,7 +78,7 @@ class SentenceSpans(NamedTuple):
     end: I64
     """Position where its fields end: of ``*``, or of the line end where there is no checksum."""
     stop: I64
-    """Position where the next thing begins; between the checksum and here there may be noise."""
+    """Position of the next bound; between the checksum and here there may be noise."""
     first: I64
     """Its start as index into `Frame.at`: comma k of the sentence is ``at[first + 1 + k]``."""
     commas: I64
@@ -88,12 +88,12 @@ class SentenceSpans(NamedTuple):
 
 
 def frame_block(block: bytes) -> Frame:
-    """Take a block of whole lines apart at its structural bytes."""
+    """Find the structural bytes of a block of whole lines."""
     return frame_buffer(np.frombuffer(_BEFORE + block + _AFTER, np.uint8))
 
 
 def frame_buffer(buf: U8, line_ends: I64 | None = None) -> Frame:
-    """Take a block that already has its margins apart.
+    """Find the structural bytes of a block that already has its margins.
 
     Args:
         buf: (b,) the block between margins.
@@ -171,7 +171,7 @@ def _find_structural(buf: U8) -> I64:
 
 
 def find_sentences(frame: Frame) -> SentenceSpans:
-    """Find every sentence, sound or not, with the first thing that is wrong with its frame or checksum."""
+    """Find every sentence, sound or not, with the first fault of its frame or checksum."""
     bound = np.flatnonzero(starts(frame))
     first, last = frame.bound[bound], frame.inner[bound]
     start, end, stop = frame.place[bound], frame.at[last], frame.place[bound + 1]
@@ -221,14 +221,14 @@ def rows_from(values: I64, start: I64, width: int) -> I64:
 
 
 def find_noise(
-    frame: Frame, pieces: SentenceSpans, summed: Bools, tag_open: Bools, tag_close: Bools
+    frame: Frame, sentences: SentenceSpans, summed: Bools, tag_open: Bools, tag_close: Bools
 ) -> tuple[I64, I64, I64]:
-    """Find what belongs to no sentence and no TAG block.
+    """Find the bytes that belong to no sentence and no TAG block.
 
     Args:
         frame: The block.
-        pieces: Its sentences.
-        summed: (p,) which of them have a checksum that holds: they end behind it, others where the next begins.
+        sentences: Its sentences.
+        summed: (p,) which of them have a right checksum: they end behind it, others at the next bound.
         tag_open: (m,) bounds that open a TAG block.
         tag_close: (m,) bounds that close one.
 
@@ -238,25 +238,23 @@ def find_noise(
     place = frame.place
     stray = (frame.bound_mark == TAG) & ~(tag_open | tag_close)
     after = np.flatnonzero((place[1:] > place[:-1] + 1) & ~(starts(frame) | tag_open)[:-1] | stray[:-1])
-    tail = np.flatnonzero(summed & (pieces.end + 3 < pieces.stop))
+    tail = np.flatnonzero(summed & (sentences.end + 3 < sentences.stop))
     return (
-        np.concatenate([place[after] + ~stray[after], pieces.end[tail] + 3]),
-        np.concatenate([place[after + 1], pieces.stop[tail]]),
-        np.concatenate([after, pieces.bound[tail]]),
+        np.concatenate([place[after] + ~stray[after], sentences.end[tail] + 3]),
+        np.concatenate([place[after + 1], sentences.stop[tail]]),
+        np.concatenate([after, sentences.bound[tail]]),
     )
 
 
-# ------------------------------------------------------------------------------
-# TAG blocks: who sent a sentence and when it was received, for all sentences of a block at once.
+# TAG blocks: source and receive time of a sentence.
 #
 # ``\s:gps1,c:1790000000123,r:5123456*hh\$GPRMC,…`` as NMEA 0183 v4 and IEC 61162-450 have it, described in the
 # gpsd project's open document on AIVDM ("NMEA Tag Blocks"): ``s`` source, ``c`` UTC since 1970 in s or ms, ``r``
 # relative time (here: µs since the session began), ``t`` text, ``hh`` the XOR of the characters between the
 # backslashes. A damaged TAG block is reported and its values are not used; its sentence is kept.
 #
-# TAG blocks that touch each other are one *head*; where they name the same thing twice, the first counts (it
-# is the one put in front last, by the recorder). A head holds to the end of its line or to the next head.
-# ------------------------------------------------------------------------------
+# Adjacent TAG blocks are one *head*; of two values of one key the first counts (it is the recorder's, which is put in
+# front last). A head applies to the end of its line or to the next head.
 
 FIRST_MS = 100_000_000_000
 """A ``c`` below this counts seconds, from here on milliseconds (our choice: 1e11 s is the year 5138, 1e11 ms is
@@ -449,13 +447,11 @@ def _mono_ns(buf: U8, start: I64, length: I64) -> tuple[I64, Bools]:
     return number.mantissa * 1000, is_time
 
 
-# ------------------------------------------------------------------------------
-# Who speaks, and what kind of sentence: the address field, for all sentences of a block at once.
+# Addresses: talker and formatter.
 #
 # Two letters of talker and three of formatter (``GPRMC``); after ``P`` comes a manufacturer's own format, which
 # the talker rule must not touch ("NMEA Revealed", IEC 61162-1). A sentence type that is not in our table is no
-# fault: it is counted and left.
-# ------------------------------------------------------------------------------
+# fault: it is counted.
 
 _LONGEST = 8
 """Most characters of an address told apart, ``$`` or ``!`` included (our choice: one 64-bit word)."""
@@ -480,10 +476,10 @@ class Addresses(NamedTuple):
     """(a,) whether it is a ``$`` sentence of the standard: talker and formatter."""
 
 
-def find_addresses(frame: Frame, pieces: SentenceSpans) -> Addresses:
+def find_addresses(frame: Frame, sentences: SentenceSpans) -> Addresses:
     """Read the address of every sentence."""
-    length = np.minimum(frame.at[pieces.first + 1] - pieces.start, _LONGEST)
-    code, words = encode_spans(frame.buf, pieces.start, length)
+    length = np.minimum(frame.at[sentences.first + 1] - sentences.start, _LONGEST)
+    code, words = encode_spans(frame.buf, sentences.start, length)
     split = [split_address(word) for word in words]
     talkers = sorted({talker for talker, _, _ in split})
     return Addresses(
@@ -513,12 +509,10 @@ def split_address(word: str) -> tuple[str, str, bool]:
     return "", address, False
 
 
-# ------------------------------------------------------------------------------
-# Journal lines back to the bytes that were received, for a whole block at once.
+# Escapes: journal lines back to the bytes that were received.
 #
 # In a journal line every byte outside 0x20–0x7E, and ``^`` and ``\``, stands as ``^hh``. Only such lines are
-# unescaped: elsewhere ``^hh`` belongs to the sentence and is summed as it stands.
-# ------------------------------------------------------------------------------
+# unescaped: elsewhere ``^hh`` belongs to the sentence and its checksum.
 
 
 def unescape_lines(frame: Frame, journal: Bools) -> Frame:

@@ -1,9 +1,8 @@
-"""The general parser: any lines to columns, a block taken apart at its structural bytes, whatever is in it.
+"""The general parser: lines of any kind to columns.
 
-Framing finds the sentences and checks their checksums; the sound ones are grouped by formatter and number of
-fields; each group's fields are read column by column; meanings give them units, signs and nulls. Whatever
-cannot be used is a counted reject with a reason: the sentence where a field is damaged that it says nothing without,
-else that field alone.
+`framing` finds the sentences and checks their checksums; the sound ones are grouped by formatter and number of fields;
+the fields of each group are read column by column; `sentences.SEMANTICS` gives them units, signs and nulls. What cannot
+be used is a counted reject with a reason: the whole sentence where an essential field is damaged, else that field.
 """
 
 from __future__ import annotations
@@ -47,9 +46,7 @@ from trialcapture.decode.nmea0183.sentences import (
 )
 from trialcapture.decode.rejects import LONGEST_KEPT_BYTES, Reason, reject_table
 
-# ------------------------------------------------------------------------------
-# What became of the bytes of a block: the rejects one by one, and the counts by source and sentence type.
-# ------------------------------------------------------------------------------
+# Rejects one by one, and counts of sentences by source and type.
 
 COUNTS_SCHEMA = pa.schema(
     [
@@ -65,7 +62,7 @@ COUNTS_SCHEMA = pa.schema(
 
 
 class Origin(NamedTuple):
-    """Where each sentence of a block is from: (p,) its line in the file and its head in `Tags`."""
+    """Origin of each sentence of a block: (p,) its line in the file and its head in `Tags`."""
 
     line: I64
     head: I64
@@ -90,34 +87,34 @@ class _Found(NamedTuple):
 
 
 def list_rejects(
-    frame: Frame, tags: Tags, pieces: SentenceSpans, addresses: Addresses, origin: Origin, voided: list[Voided]
+    frame: Frame, tags: Tags, sentences: SentenceSpans, addresses: Addresses, origin: Origin, voided: list[Voided]
 ) -> pa.Table:
     """List everything that was rejected, in the order it stands in the block.
 
     Args:
         frame: The block.
         tags: Its TAG blocks.
-        pieces: Its sentences, with the final reason of each.
+        sentences: Its sentences, with the final reason of each.
         addresses: Their addresses.
-        origin: Where they are from.
+        origin: Their origin.
         voided: Fields that are void in sentences that are kept.
     """
     words = [f"{addresses.talkers[t]}{f}" for t, f in zip(addresses.talker, addresses.formatter, strict=True)]
     fields = [_TAG_BLOCK, *dict.fromkeys(void.field for void in voided if void.field != _TAG_BLOCK)]
-    # A sentence whose checksum holds ends behind it; what follows is noise of its own.
-    summed = frame.sums[pieces.bound]
+    # A sentence with a right checksum ends behind it; what follows is noise.
+    summed = frame.sums[sentences.bound]
 
-    def sentences(rows: I64, reason: npt.NDArray[np.uint8], field: int) -> _Found:
-        stop = np.where(summed[rows], pieces.end[rows] + 3, pieces.stop[rows])
+    def of_sentences(rows: I64, reason: npt.NDArray[np.uint8], field: int) -> _Found:
+        stop = np.where(summed[rows], sentences.end[rows] + 3, sentences.stop[rows])
         code = addresses.code[rows]
-        told = np.where(addresses.readable[code], code, np.int32(-1))
-        place = np.full(len(rows), field, np.int32)
-        return _Found(pieces.start[rows], stop, origin.line[rows], origin.head[rows], reason, told, place)
+        known = np.where(addresses.readable[code], code, np.int32(-1))
+        fields_of = np.full(len(rows), field, np.int32)
+        return _Found(sentences.start[rows], stop, origin.line[rows], origin.head[rows], reason, known, fields_of)
 
-    bad = np.flatnonzero(pieces.reason != Reason.SOUND)
-    found = [sentences(bad, pieces.reason[bad], -1)]
+    bad = np.flatnonzero(sentences.reason != Reason.SOUND)
+    found = [of_sentences(bad, sentences.reason[bad], -1)]
     found += [
-        sentences(void.rows, np.full(len(void.rows), void.reason, np.uint8), fields.index(void.field))
+        of_sentences(void.rows, np.full(len(void.rows), void.reason, np.uint8), fields.index(void.field))
         for void in voided
         if len(void.rows)
     ]
@@ -133,7 +130,7 @@ def list_rejects(
             np.zeros(len(bad_tags), np.int32),
         )
     )
-    start, stop, bound = find_noise(frame, pieces, summed, tags.opens, tags.closes)
+    start, stop, bound = find_noise(frame, sentences, summed, tags.opens, tags.closes)
     head = tags.head_of(frame, bound)
     none = np.full(len(start), -1, np.int32)
     found.append(_Found(start, stop, frame.line[bound], head, np.full(len(start), Reason.NOISE, np.uint8), none, none))
@@ -171,22 +168,22 @@ Counts = dict[tuple[str, str, str], tuple[int, int, int]]
 
 
 def count_sentences(
-    tags: Tags, pieces: SentenceSpans, addresses: Addresses, origin: Origin, ours: Bools, elsewhere: Bools
+    tags: Tags, sentences: SentenceSpans, addresses: Addresses, origin: Origin, ours: Bools, elsewhere: Bools
 ) -> Counts:
-    """Count the sentences of each source, talker and formatter by what became of them.
+    """Count the sentences of each source, talker and formatter: decoded, rejected, not decoded.
 
     Args:
         tags: The TAG blocks of the block.
-        pieces: Its sentences, with the final reason of each.
+        sentences: Its sentences, with the final reason of each.
         addresses: Their addresses.
-        origin: Where they are from.
+        origin: Their origin.
         ours: (a,) which addresses are of a type that is decoded.
-        elsewhere: (a,) which are of sentences that are counted by what they carry, if they are sound.
+        elsewhere: (a,) which are of CAN messages in sentences; sound ones are counted with the messages.
     """
     width = len(addresses.formatter)
     key = tags.source[origin.head].astype(np.int64) * width + addresses.code
     size = width * len(tags.sources)
-    sound = pieces.reason == Reason.SOUND
+    sound = sentences.reason == Reason.SOUND
     mine = ours[addresses.code]
     others = sound & ~mine & ~elsewhere[addresses.code]
     tallies = [np.bincount(key[where], minlength=size) for where in (sound & mine, ~sound, others)]
@@ -196,14 +193,14 @@ def count_sentences(
         source, address = divmod(at, width)
         name = (tags.sources[source], addresses.talkers[addresses.talker[address]], addresses.formatter[address])
         found.append({name: (int(tallies[0][at]), int(tallies[1][at]), int(tallies[2][at]))})
-    return add_counts(*found)  # longer addresses are told apart but by their first letters
+    return add_counts(*found)  # addresses cut to `_LONGEST` may give one name twice
 
 
 def add_counts(*counts: Counts) -> Counts:
     """Return the sums of counts."""
     totals: Counts = {}
-    for part in counts:
-        for name, (good, bad, not_decoded) in part.items():
+    for one in counts:
+        for name, (good, bad, not_decoded) in one.items():
             before = totals.get(name, (0, 0, 0))
             totals[name] = before[0] + good, before[1] + bad, before[2] + not_decoded
     return totals
@@ -217,9 +214,7 @@ def counts_table(counts: Counts) -> pa.Table:
     return pa.Table.from_arrays([*texts, *(to_arrow(numbers[:, nth]) for nth in range(3))], schema=COUNTS_SCHEMA)
 
 
-# ------------------------------------------------------------------------------
-# Rows of one sentence type as they were decoded, here and there in a block, put together into its table.
-# ------------------------------------------------------------------------------
+# Column batches: rows of one sentence type, decoded in several places of a block and joined to its table.
 
 I32 = npt.NDArray[np.int32]
 
@@ -234,21 +229,21 @@ class ColumnBatch(NamedTuple):
 
 
 class Names:
-    """Names numbered as they come, listed in the order of the lines they first stand in."""
+    """Names with a code each, in order of arrival; listed in order of the first line of each."""
 
     def __init__(self, first: str | None = None) -> None:
-        """Begin with a name that comes before all others, if one is given."""
+        """Start; `first` is listed before all others, where given."""
         self._first_line: dict[str, int] = {} if first is None else {first: -1}
         self._code = {name: code for code, name in enumerate(self._first_line)}
 
     def code(self, name: str, line: int) -> int:
-        """Return the number of a name, found in a line."""
+        """Return the code of a name that stands in a line."""
         if line < self._first_line.get(name, line + 1):
             self._first_line[name] = line
         return self._code.setdefault(name, len(self._code))
 
     def codes(self, names: list[str], code: I32, line: I64) -> I32:
-        """Return the numbers of many names, given by their places in a list; ``code`` and ``line`` are (n,)."""
+        """Return the codes of many names, given as indexes (n,) into a list; ``line`` is (n,) too."""
         first = np.full(len(names), -1, np.int64)
         first[code[::-1]] = np.arange(len(code) - 1, -1, -1)  # of several written to one place the last one stays
         place = np.zeros(len(names), np.int32)
@@ -258,7 +253,7 @@ class Names:
         return place[code]
 
     def listed(self) -> tuple[pa.Array, I32]:
-        """Return a column of the names in order, and for each number the name's place in it."""
+        """Return a column of the names in order, and for each code the index of its name in it."""
         names = sorted(self._first_line, key=lambda name: (self._first_line[name], self._code[name]))
         place = np.zeros(len(names), np.int32)
         place[[self._code[name] for name in names]] = np.arange(len(names), dtype=np.int32)
@@ -270,15 +265,15 @@ def constant(value: int, count: int) -> FieldColumn:
     return FieldColumn(np.full(count, value, np.int32), np.ones(count, np.bool_))
 
 
-def join_batches(parts: list[ColumnBatch]) -> ColumnBatch:
-    """Put parts together in the order of their lines; rows of one line stay in the order given."""
-    line = np.concatenate([part.line for part in parts])
+def join_batches(batches: list[ColumnBatch]) -> ColumnBatch:
+    """Join batches in order of lines; rows of one line keep their order."""
+    line = np.concatenate([batch.line for batch in batches])
     order = None if (line[1:] >= line[:-1]).all() else np.argsort(line, kind="stable")
     merged = {}
-    for name in parts[0].columns:
+    for name in batches[0].columns:
         column = FieldColumn(
-            np.concatenate([part.columns[name].values for part in parts]),
-            np.concatenate([part.columns[name].present for part in parts]),
+            np.concatenate([batch.columns[name].values for batch in batches]),
+            np.concatenate([batch.columns[name].present for batch in batches]),
         )
         if order is not None:
             present = column.present if column.present.all() else column.present.take(order)
@@ -287,15 +282,15 @@ def join_batches(parts: list[ColumnBatch]) -> ColumnBatch:
     return ColumnBatch(line if order is None else line.take(order), merged)
 
 
-def to_table(part: ColumnBatch, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
+def to_table(batch: ColumnBatch, named: dict[str, tuple[pa.Array, I32]]) -> pa.Table:
     """Return the Arrow table of a sentence type.
 
     Args:
         part: All its rows, in order.
-        named: For each column of codes, the names and where among them each code's stands.
+        named: For each column of codes, the names and the index of each code's name.
     """
-    table = {"line": to_arrow(part.line)}
-    for name, column in part.columns.items():
+    table = {"line": to_arrow(batch.line)}
+    for name, column in batch.columns.items():
         if name in named:
             names, place = named[name]
             array = pa.DictionaryArray.from_arrays(to_arrow(place[column.values], column.present), names)
@@ -321,9 +316,9 @@ _MOST_FIELDS = 63
 
 
 class GeneralRows(NamedTuple):
-    """What a block gave."""
+    """Everything decoded from a block."""
 
-    parts: dict[str, ColumnBatch]
+    batches: dict[str, ColumnBatch]
     """By formatter, in the order of the block."""
     carried: list[Carried]
     """Messages of a CAN bus."""
@@ -332,19 +327,19 @@ class GeneralRows(NamedTuple):
 
 
 class Checksums(NamedTuple):
-    """Whose sentences may come without a checksum."""
+    """Which sources may send sentences without a checksum."""
 
     required: bool
-    """False where everybody's may."""
+    """False where all may."""
     without: Collection[str]
-    """Sources whose may, even so."""
+    """Sources that may even where a checksum is required."""
 
 
 def decode_general(
     block: bytes, file_line: I64, *, source: str, sources: Names, talkers: Names, xdr_names: Names,
     wanted: tuple[Transducer, ...], checksums: Checksums,
 ) -> GeneralRows:  # fmt: skip
-    """Decode a block of any lines.
+    """Decode a block of lines of any kind.
 
     Args:
         block: The lines.
@@ -354,7 +349,7 @@ def decode_general(
         talkers: Takes the talkers.
         xdr_names: Takes the names of transducers.
         wanted: Transducers wanted from XDR sentences; empty keeps all.
-        checksums: Whose sentences need none.
+        checksums: Which sources need none.
     """
     frame = frame_block(block)
     if b"^" in block:
@@ -363,32 +358,32 @@ def decode_general(
             frame = unescape_lines(frame, _journal_lines(escaped))
     frame = frame._replace(line=np.append(file_line, file_line[-1] + np.arange(1, 3))[frame.line])
     tags = parse_tags(frame, source)
-    pieces = find_sentences(frame)
-    addresses = find_addresses(frame, pieces)
-    origin = Origin(frame.line[pieces.bound], tags.head_of(frame, pieces.bound))
-    reason = pieces.reason
+    sentences = find_sentences(frame)
+    addresses = find_addresses(frame, sentences)
+    origin = Origin(frame.line[sentences.bound], tags.head_of(frame, sentences.bound))
+    reason = sentences.reason
     if checksums.without or not checksums.required:
         lenient = [declared_source(name, checksums.without) in checksums.without for name in tags.sources]
         agreed = np.array(lenient, np.bool_) | (not checksums.required)
         bare = (reason == Reason.NO_CHECKSUM) & agreed[tags.source[origin.head]]
-        reason[bare] = np.where(_is_cut(frame, pieces, tags, origin)[bare], Reason.TRUNCATED, Reason.SOUND)
+        reason[bare] = np.where(_is_cut(frame, sentences, tags, origin)[bare], Reason.TRUNCATED, Reason.SOUND)
     reason[(reason == Reason.SOUND) & ~addresses.readable[addresses.code]] = Reason.ADDRESS
 
     source_code = sources.codes(tags.sources, tags.source[origin.head], origin.line)
     talker_code = talkers.codes(addresses.talkers, addresses.talker[addresses.code], origin.line)
-    parts: dict[str, ColumnBatch] = {}
+    batches: dict[str, ColumnBatch] = {}
     voided: list[Voided] = []
-    for formatter, groups in _by_formatter(pieces, addresses):
+    for formatter, groups in _by_formatter(sentences, addresses):
         if formatter == "XDR":
             ((_, rows),) = groups
-            values, names, owner, fault, void = decode_xdr(frame, pieces.first[rows], pieces.commas[rows], wanted)
+            values, names, owner, fault, void = decode_xdr(frame, sentences.first[rows], sentences.commas[rows], wanted)
             reason[rows] = fault
             voided += [Voided(rows[at], why, name) for at, why, name in void]
             kept = rows[owner]
             name = values["name"]
             values["name"] = FieldColumn(xdr_names.codes(names, name.values, origin.line[kept]), name.present)
         else:
-            kept, values = _decode_formatter(frame, pieces, formatter, groups, voided)
+            kept, values = _decode_formatter(frame, sentences, formatter, groups, voided)
         if len(kept):
             head, all_of_them = origin.head[kept], np.ones(len(kept), np.bool_)
             prefix = {
@@ -397,11 +392,11 @@ def decode_general(
                 "source": FieldColumn(source_code[kept], all_of_them),
                 "talker": FieldColumn(talker_code[kept], all_of_them),
             }
-            parts[formatter] = ColumnBatch(origin.line[kept], {**prefix, **values})
-    carried = _read_carried(frame, pieces, addresses, tags, origin, source_code)
-    rejects = list_rejects(frame, tags, pieces, addresses, origin, voided)
-    counts = count_sentences(tags, pieces, addresses, origin, _is_ours(addresses), _carries(addresses))
-    return GeneralRows(parts, carried, rejects, counts)
+            batches[formatter] = ColumnBatch(origin.line[kept], {**prefix, **values})
+    carried = _read_carried(frame, sentences, addresses, tags, origin, source_code)
+    rejects = list_rejects(frame, tags, sentences, addresses, origin, voided)
+    counts = count_sentences(tags, sentences, addresses, origin, _is_ours(addresses), _carries(addresses))
+    return GeneralRows(batches, carried, rejects, counts)
 
 
 def _carries(addresses: Addresses) -> Bools:
@@ -412,24 +407,24 @@ def _carries(addresses: Addresses) -> Bools:
 
 def _read_carried(
     frame: Frame,
-    pieces: SentenceSpans,
+    sentences: SentenceSpans,
     addresses: Addresses,
     tags: Tags,
     origin: Origin,
     source_code: npt.NDArray[np.int32],
 ) -> list[Carried]:
-    """Return what sound sentences carry; the reason of those that carry nothing readable is set in `pieces`."""
+    """Return the CAN messages in sound sentences; the reason of those that cannot be read is set in `sentences`."""
     mine = _carries(addresses)
     found: list[Carried] = []
     if not mine.any():
         return found
     for last_first in (False, True):
         kind = mine & (np.array(addresses.formatter) == ("PGN" if last_first else "CDIN"))
-        rows = np.flatnonzero((pieces.reason == Reason.SOUND) & kind[addresses.code])
+        rows = np.flatnonzero((sentences.reason == Reason.SOUND) & kind[addresses.code])
         if not len(rows):
             continue
-        read = read_payloads(frame, pieces.first[rows], pieces.commas[rows], last_first=last_first)
-        pieces.reason[rows] = read.reason
+        read = read_payloads(frame, sentences.first[rows], sentences.commas[rows], last_first=last_first)
+        sentences.reason[rows] = read.reason
         sound = read.reason == Reason.SOUND
         kept = rows[sound]
         head = origin.head[kept]
@@ -449,13 +444,13 @@ def _journal_lines(tags: Tags) -> Bools:
     return lines
 
 
-def _is_cut(frame: Frame, pieces: SentenceSpans, tags: Tags, origin: Origin) -> Bools:
-    """Return where a line ends only because what was received, or the file, ends there.
+def _is_cut(frame: Frame, sentences: SentenceSpans, tags: Tags, origin: Origin) -> Bools:
+    """Return where a sentence is cut: its line has no line end as received.
 
     A journal line that ends in a bare LF was torn by a crash and closed afterwards.
     """
-    cut: Bools = tags.cut[origin.head] | (tags.journal[origin.head] & (frame.buf[pieces.end] == LF))
-    cut |= pieces.end == frame.place[-1]  # the file ends without a line end: that is the margin's
+    cut: Bools = tags.cut[origin.head] | (tags.journal[origin.head] & (frame.buf[sentences.end] == LF))
+    cut |= sentences.end == frame.place[-1]  # the LF is that of the margin: the file ends without a line end
     return cut
 
 
@@ -467,13 +462,13 @@ SentenceGroup = tuple[int, I64]
 """A number of fields, and the sentences that have so many."""
 
 
-def _by_formatter(pieces: SentenceSpans, addresses: Addresses) -> Iterator[tuple[str, list[SentenceGroup]]]:
+def _by_formatter(sentences: SentenceSpans, addresses: Addresses) -> Iterator[tuple[str, list[SentenceGroup]]]:
     """Yield each formatter that is decoded, with its sound sentences by number of fields (0 for XDR)."""
     ours = _is_ours(addresses)
     number = [FORMATTERS.index(name) if mine else 0 for name, mine in zip(addresses.formatter, ours, strict=True)]
-    rows = np.flatnonzero((pieces.reason == Reason.SOUND) & ours[addresses.code])
+    rows = np.flatnonzero((sentences.reason == Reason.SOUND) & ours[addresses.code])
     formatter = np.array(number, np.int64)[addresses.code[rows]]
-    fields = np.minimum(pieces.commas[rows], _MOST_FIELDS) * (formatter != _XDR)
+    fields = np.minimum(sentences.commas[rows], _MOST_FIELDS) * (formatter != _XDR)
     keys = (formatter * (_MOST_FIELDS + 1) + fields).astype(np.uint16)  # sixteen bits are sorted by radix
     order = np.argsort(keys, kind="stable")
     edges = np.flatnonzero(np.diff(keys[order])) + 1
@@ -487,13 +482,13 @@ def _by_formatter(pieces: SentenceSpans, addresses: Addresses) -> Iterator[tuple
 
 
 def _decode_formatter(
-    frame: Frame, pieces: SentenceSpans, formatter: str, groups: list[SentenceGroup], voided: list[Voided]
+    frame: Frame, sentences: SentenceSpans, formatter: str, groups: list[SentenceGroup], voided: list[Voided]
 ) -> tuple[I64, Columns]:
-    """Decode all sound sentences of one formatter, each variant by its own layout.
+    """Decode the sound sentences of one formatter, each variant by its own layout.
 
     Args:
         frame: The block.
-        pieces: Its sentences; their reason is set here where one is refused.
+        sentences: Its sentences; their reason is set here where one is refused.
         formatter: Three letters.
         groups: Which sentences.
         voided: Takes the fields that are void in sentences that are kept.
@@ -501,23 +496,23 @@ def _decode_formatter(
     Returns:
         The rows decoded, in order, and their columns.
     """
-    parts = []
+    batches = []
     for fields, rows in groups:
         variants = find_variants(formatter, fields)
         if not variants:
-            pieces.reason[rows] = Reason.FIELD_COUNT
-        for these, read in _read_group(frame, pieces.first, rows, formatter, variants):
-            pieces.reason[these] = read.reason
+            sentences.reason[rows] = Reason.FIELD_COUNT
+        for these, read in _read_group(frame, sentences.first, rows, formatter, variants):
+            sentences.reason[these] = read.reason
             sound = read.reason == Reason.SOUND
             voided += [Voided(these[v.rows & sound], v.reason, v.field) for v in read.voided]
             if sound.all():
-                parts.append(ColumnBatch(these, read.columns))
+                batches.append(ColumnBatch(these, read.columns))
             else:
                 kept = {name: FieldColumn(c.values[sound], c.present[sound]) for name, c in read.columns.items()}
-                parts.append(ColumnBatch(these[sound], kept))
-    if not parts:
+                batches.append(ColumnBatch(these[sound], kept))
+    if not batches:
         return np.zeros(0, np.int64), {}
-    return join_batches(parts) if len(parts) > 1 else parts[0]
+    return join_batches(batches) if len(batches) > 1 else batches[0]
 
 
 class _Void(NamedTuple):
@@ -536,7 +531,7 @@ class _Read(NamedTuple):
     """Fields that are void; at most one reason for each."""
 
     def fits(self, variant: Variant) -> Bools:
-        """Return where no field is damaged, and none that the variant has left blank though it must not be."""
+        """Return where no field that the variant has is damaged."""
         sound: Bools = self.reason == Reason.SOUND
         for void in self.voided:
             extent = void.reason in (Reason.MISSING_FIELD, Reason.SURPLUS_FIELDS)
@@ -597,12 +592,12 @@ def _read_variant(frame: Frame, first: I64, formatter: str, variant: Variant) ->
     if variant.surplus:
         voided.append(_Void(everywhere, Reason.SURPLUS_FIELDS, "surplus"))
     columns, faults = SEMANTICS[formatter](found)
-    told: dict[str, Bools] = {}
+    void_already: dict[str, Bools] = {}
     for void in voided:
-        told[void.field] = told.get(void.field, False) | void.rows
+        void_already[void.field] = void_already.get(void.field, False) | void.rows
     for (field, fault_reason), where in faults.items():
         if field:
-            voided.append(_Void(where & ~told.get(field, np.False_), fault_reason, field))
+            voided.append(_Void(where & ~void_already.get(field, np.False_), fault_reason, field))
         else:
             reason = np.where((reason == Reason.SOUND) & where, np.uint8(fault_reason), reason)
     return _Read(columns, reason, voided)
@@ -611,22 +606,22 @@ def _read_variant(frame: Frame, first: I64, formatter: str, variant: Variant) ->
 def _is_doubtful(
     frame: Frame, first: I64, variant: Variant, found: Columns, voided: list[_Void], last_comma: I64
 ) -> Bools:
-    """Return where a field is misshapen and fields are too few or too many besides, or a status is not given.
+    """Return where a field is malformed and there is a second sign of damage.
 
-    One such sign may be a talker's habit; two are damage that the checksum, one byte, has let through. A ``!`` is one
-    too: a recorder takes it for the start of the next sentence.
+    Such signs are too few or too many fields, a missing status, or a ``!``, which starts a sentence. One sign may be a
+    talker's habit; two are damage that passed the checksum of one byte.
     """
-    misshapen = np.zeros(len(first), np.bool_)
+    malformed = np.zeros(len(first), np.bool_)
     for void in voided:
         if void.reason != Reason.RANGE:
-            misshapen |= void.rows
-    if not misshapen.any():
-        return misshapen
+            malformed |= void.rows
+    if not malformed.any():
+        return malformed
     doubtful = np.full(len(first), bool(variant.missing))
-    doubtful[misshapen] |= holds_bang(frame, first[misshapen], len(variant.layout) + variant.surplus)
+    doubtful[malformed] |= holds_bang(frame, first[malformed], len(variant.layout) + variant.surplus)
     if variant.surplus:
         end = frame.at[first + 1 + len(variant.layout) + variant.surplus]
         doubtful |= end - last_comma > variant.surplus
     if "status" in found and "status" in variant.essential:
         doubtful |= ~found["status"].present
-    return doubtful & misshapen
+    return doubtful & malformed

@@ -1,8 +1,7 @@
-"""NMEA 0183 to tables: the whole way from a block of bytes to one Arrow table a sentence type.
+"""NMEA 0183 to tables: from a block of bytes to one Arrow table a sentence type.
 
-Most lines of a log are like many others and are read together (`templated`); the rest, whatever is in it, is taken
-apart at its separators (`general`). Both read the same to the last bit; their rows are put together in the order
-of their lines. What cannot be used is a counted reject with a reason.
+Lines that repeat a template are read together (`templated`), all others by the general parser (`general`). Both give
+the same bits; their column batches are joined in order of lines. What cannot be used is a counted reject with a reason.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ from trialcapture.decode.nmea0183.templated import MARGIN_BYTES, Lines, decode_t
 from trialcapture.decode.rejects import SCHEMA
 
 _MOST_BYTES = 2 << 20
-"""So much is taken apart at once: taking apart needs many times the memory of what it works on."""
+"""Bytes given to the general parser at once: it needs many times the memory of its input (our choice)."""
 
 __all__ = ["FORMATTERS", "decode_nmea"]
 
@@ -77,7 +76,7 @@ def decode_nmea(
     templated = decode_templated(
         lines, file_line, source=source, sources=sources, talkers=talkers, xdr_names=xdr_names, wanted=wanted
     )
-    parts: defaultdict[str, list[ColumnBatch]] = defaultdict(list, templated.batches)
+    batches: defaultdict[str, list[ColumnBatch]] = defaultdict(list, templated.batches)
     rejects: list[pa.Table] = []
     counts: list[Counts] = [
         {key: (count, 0, 0) for key, count in templated.good.items() if count},
@@ -91,15 +90,15 @@ def decode_nmea(
             checksums=agreed,
         )  # fmt: skip
         carried += found.carried
-        for formatter, part in found.parts.items():
-            parts[formatter].append(part)
+        for formatter, batch in found.batches.items():
+            batches[formatter].append(batch)
         rejects.append(found.rejects)
         counts.append(found.counts)
     names = {"source": sources.listed(), "talker": talkers.listed(), "name": xdr_names.listed()}
     tables = {
-        formatter: to_table(join_batches(parts[formatter]), names)
+        formatter: to_table(join_batches(batches[formatter]), names)
         for formatter in FORMATTERS
-        if any(len(part.line) for part in parts[formatter])
+        if any(len(batch.line) for batch in batches[formatter])
     }
     if carried:
         of_bus, losses, bus_counts = decode_carried(carried, names["source"])

@@ -1,15 +1,15 @@
-"""The sentences that are decoded: their fields in order, and what the fields mean as columns of a table.
+"""The sentences that are decoded: their fields in order, and their semantics as columns of a table.
 
 A field is *essential* where the sentence says nothing without it: its time, position, speed or rpm, and the status or
 quality that says whether those hold. A sentence whose essential field is damaged is refused; any other field is void
 by itself. A letter that gives the unit or side of the number before it is void with that number, and is essential
 where the number is. Fields a sentence lacks at its end, or has beyond it, do not matter unless they are essential:
 later editions of the standard append fields, and a listener reads those it knows (IEC 61162-1, from memory). Too few
-or too many fields and a misshapen one besides are two signs of damage, and refuse the sentence.
+or too many fields and a malformed one besides are two signs of damage, and refuse the sentence.
 
 Fields and variants are those of IEC 61162-1 as restated in the open "NMEA Revealed" document; variants that
-only recorded receivers show (Debian's gpsd test logs) are marked so. Field names here are private to the
-package; `trialcapture.decode.nmea0183.sentences` turns them into the columns of the result.
+only recorded receivers show (Debian's gpsd test logs) are marked so. Field names are private to the package; the
+functions of `SEMANTICS` turn them into the columns of the result. XDR, of variable length, is decoded by `decode_xdr`.
 """
 
 from __future__ import annotations
@@ -321,13 +321,11 @@ def _with_their_letters(layout: Layout) -> dict[str, str]:
     }
 
 
-# ------------------------------------------------------------------------------
-# From the fields of a sentence to the columns of its table: units, signs, validity, and void to null.
+# Sentence semantics: from fields to the columns of the table; units, signs, validity, and void to null.
 #
 # What a sentence itself calls void (status V, mode N, quality 0) is absent here, whatever digits stand in it:
 # receivers fill such fields with zeros or with the last place they knew. Estimated, manual and simulated values
 # are kept and marked not valid.
-# ------------------------------------------------------------------------------
 
 Columns = dict[str, FieldColumn]
 Faults = dict[tuple[str, Reason], Bools]
@@ -491,10 +489,10 @@ def _vbw(c: Columns) -> tuple[Columns, Faults]:
     }, {}  # fmt: skip
 
 
-def _not_denied(c: Columns, told: FieldColumn) -> tuple[Bools, Faults]:
+def _not_denied(c: Columns, value: FieldColumn) -> tuple[Bools, Faults]:
     """Return where a status says valid, or says nothing; and where a value is believed without it."""
-    said = c["status"].present
-    return ~said | _is(c["status"], "A"), {("status", Reason.MISSING_FIELD): told.present & ~said}
+    has_status = c["status"].present
+    return ~has_status | _is(c["status"], "A"), {("status", Reason.MISSING_FIELD): value.present & ~has_status}
 
 
 def _rpm(c: Columns) -> tuple[Columns, Faults]:
@@ -599,9 +597,7 @@ SEMANTICS: dict[str, Semantics] = {
 """Formatter to the function that makes its columns; the two tables have the same keys, XDR aside."""
 
 
-# ------------------------------------------------------------------------------
-# XDR, the one sentence without a fixed length: groups of type, value, unit and name, one row a group.
-# ------------------------------------------------------------------------------
+# XDR, the one sentence of variable length: groups of type, value, unit and name, one row a group.
 
 
 class Transducer(Protocol):
@@ -635,7 +631,7 @@ def decode_xdr(
     Returns:
         The columns ``type value unit name`` (the last one in codes); the names those stand for; (rows,) which
         sentence each row is from; (n,) `Reason` codes of the sentences, refused where no group of theirs is sound, or
-        the last is cut off and another misshapen; and the groups left out of the others: which sentences, why, and
+        the last is cut off and another malformed; and the groups left out of the others: which sentences, why, and
         the transducer's name.
     """
     at, buf = frame.at, frame.buf

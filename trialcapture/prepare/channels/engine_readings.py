@@ -214,7 +214,7 @@ _LIGHTEST_LOAD = 0.1
 _UNDER_WAY = 0.6
 """From this share of rated speed on a boat is taken to be under way (common practice, no source)."""
 _FEWEST = 40
-"""Readings from which a fuel rate is judged (our choice, no source)."""
+"""Readings from which a fuel rate is evaluated (our choice, no source)."""
 _RISE = 1.2
 """Fuel rises at least so much where engine speed rises by half (our choice: a propeller takes 1.5³ = 3.4 times the
 power, and much of that may be lost in noise)."""

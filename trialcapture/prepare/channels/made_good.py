@@ -23,7 +23,7 @@ SOG_BIAS_U_KN = 0.03
 """Standard uncertainty of a GNSS receiver's Doppler speed that no averaging removes [kn] (common practice, no
 source)."""
 BLOCK_S = 30.0
-"""Speed is held against positions over blocks of this length [s] (our choice, no source)."""
+"""Speed is compared with positions over blocks of this length [s] (our choice, no source)."""
 _GAP_S = 3.5
 """Longest time between velocities that are summed up [s] (common practice, no source)."""
 _LEAST_SPAN_SHARE, _LEAST_POSITIONS = 0.6, 4

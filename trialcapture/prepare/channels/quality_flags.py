@@ -236,6 +236,6 @@ def flag_channel(value: Floats, channel: Channel, t_ns: Ints | None = None) -> F
         if stem == "rpm":
             tested[find_stops(t_ns, sound)] = QualityFlag.FAIL
     tested[flags == QualityFlag.FAIL] = QualityFlag.FAIL
-    # the ends of a series are judged by range alone; void and failed readings are so by both tests
+    # the ends of a series are evaluated by range alone; void and failed readings are so by both tests
     tested[(tested == QualityFlag.NOT_EVALUATED) & (flags == QualityFlag.GOOD)] = QualityFlag.GOOD
     return tested

@@ -1,4 +1,4 @@
-"""Which receiver is believed: each one's speed held against positions, and receivers against each other.
+"""Which receiver is believed: each one's speed compared with positions, and receivers against each other.
 
 A speed that is right agrees with the distance its own positions make good, with that of other receivers' positions
 and with other receivers' speed. So each speed is given a point for every witness it agrees with and loses one for

@@ -60,7 +60,7 @@ def truth(table: pa.Table, name: str) -> Bools:
 
 @dataclass(frozen=True, slots=True)
 class SourceRows:
-    """The rows of a placed table that one source sent and that have a time, in order of time.
+    """The rows of a table with UTC that one source sent and that have a time, in order of time.
 
     Attributes:
         source: ``source/talker``.
@@ -76,7 +76,7 @@ class SourceRows:
 
 
 def find_sources(table: pa.Table) -> list[SourceRows]:
-    """Return the rows of each ``source/talker`` of a placed table; rows without a time are left out."""
+    """Return the rows of each ``source/talker`` of a table with UTC; rows without a time are left out."""
     t_ns, has_time = integer_column(table, "t_ns")
     codes, names = receiver_codes(table)
     counts = readings_of(table) if STANDS_FOR_COLUMN in table.column_names else None
@@ -248,7 +248,7 @@ class Adder(Protocol):
 def gather_boat(
     with_utc: Mapping[str, pa.Table], config: Config, variation_deg: float | None = None
 ) -> tuple[dict[str, list[Candidate]], list[str]]:
-    """Return candidates by boat channel group from placed sentences, and warnings for people.
+    """Return candidates by boat channel group from sentences with UTC, and warnings for people.
 
     Args:
         with_utc: Tables by formatter with ``t_ns``.

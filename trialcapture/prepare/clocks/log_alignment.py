@@ -53,7 +53,7 @@ def align_whole_log(
     marks_ns: Sequence[int] = (),
     network_u_s: float = BUS_U_S,
 ) -> tuple[LogFit | None, ClockRow, list[str]]:
-    """Tie one engine log to UTC.
+    """Align one engine log with UTC.
 
     ``auto`` matches rpm with rpm on the network; where there is none, it takes the surer of marks and of rpm
     against the boat's acceleration. A log that fits nothing, or fits twice, is left out and the reason told; it is not
@@ -130,7 +130,7 @@ def _all_failed(fits: Sequence[LogFit]) -> LogFit:
 
 
 def _quarrels(name: str, fit: LogFit, fits: Sequence[LogFit]) -> list[str]:
-    """Return words for two ways of tying a log that contradict each other."""
+    """Return words for two ways of aligning a log that contradict each other."""
     told = []
     for other in _found(fits):
         if other is fit or fit.offset_s is None or other.offset_s is None:
@@ -359,10 +359,10 @@ def _warnings(name: str, fit: LogFit, stamps: Ints, series: Mapping[str, pa.Tabl
 
 @dataclass(frozen=True, slots=True)
 class AlignedLog:
-    """What came of tying one log.
+    """What came of aligning one log.
 
     Attributes:
-        clock: How its stamps relate to UTC; None where nothing ties them.
+        clock: How its stamps relate to UTC; None where nothing aligns them.
         rows: The clock evidence: one row, or one a piece.
         warnings: Sentences for people.
         items: What is wrong with its clock, for the account of data health.
@@ -381,9 +381,9 @@ class LogPiece:
     Attributes:
         rows: Their indices in the downsampled index: first, and one past the last.
         fit: How the clock relates to UTC there, or None.
-        why: Why it is not tied.
+        why: Why it is not aligned.
         is_step: Whether the clock was set before it.
-        method: How it was tried, where it is not tied.
+        method: How it was tried, where it is not aligned.
     """
 
     rows: tuple[int, int]
@@ -482,7 +482,7 @@ def origin_ns(stamps: Ints, piece: LogPiece) -> int:
 
 
 def _span(stamps: Ints, pieces: list[LogPiece], k: int) -> tuple[int, int]:
-    """Return between what UTC [ns] the rows of a piece lie; for one that is not tied, between its neighbours."""
+    """Return between what UTC [ns] the rows of a piece lie; for one that is not aligned, between its neighbours."""
     tied = [_tied_span(stamps, piece) for piece in pieces]
     own = tied[k]
     if own is not None:

@@ -348,7 +348,7 @@ def find_rises(t_ns: Ints, rpm: Floats) -> Ints:
 
 
 def _drifted(rise_ns: Ints, base_ns: int, drift: float) -> Ints:
-    """Return rises as a clock that loses `drift` would have to be put right from the log's first row on."""
+    """Return rises as a clock that loses `drift` would have to be corrected from the log's first row on."""
     moved: Ints = rise_ns + np.rint((rise_ns - base_ns) * drift).astype(np.int64)
     return moved
 

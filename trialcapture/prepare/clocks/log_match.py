@@ -272,7 +272,7 @@ between readings beyond 1 s and 1.5 s: a change of rpm falls between two of them
 _CHANGE_S = 20.0
 """Readings of one change of rpm lie within so long [s] (our choice, no source)."""
 _FINE_S = 0.25
-"""Spacing of the smooth lines [s] (our choice: below the uncertainty of any offset)."""
+"""Spacing of the smooth lines [s] (our choice, no source)."""
 _SLOWER = 2.0
 """Where one side's readings come so much slower than the other's, its readings are compared one by one (our choice, no
 source)."""

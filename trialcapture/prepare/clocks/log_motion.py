@@ -246,7 +246,7 @@ class _Search(NamedTuple):
 
 
 def fit_onsets(speed: Uniform, rpm: Uniform, offset_s: float, *, is_slow: bool = False) -> OnsetFit | None:
-    """Fit the offset near a value known to a few seconds; each edge is judged on the same stretch of speed.
+    """Fit the offset near a value known to a few seconds; each edge is evaluated on the same stretch of speed.
 
     A hull that swings answers late, and so short a look at each edge does not always tell whether it does. So all
     `SECOND_ORDER_HULLS` are tried beside the first-order hull, each with an offset of its own; the fit is their mean,

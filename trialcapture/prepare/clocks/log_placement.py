@@ -61,7 +61,7 @@ _LEAST_PAUSE_S, _MOST_PAUSES = 5.0, 3
 _LEAST_PIECE_S = 20.0
 """A shorter piece is not fitted alone [s] (our choice, no source)."""
 _LEAST_READINGS = 12
-"""A piece with less is not tied (common practice, no source)."""
+"""A piece with less is not aligned (common practice, no source)."""
 
 
 def align_engine_log(
@@ -73,7 +73,7 @@ def align_engine_log(
     marks_ns: Sequence[int] = (),
     network_u_s: float = BUS_U_S,
 ) -> AlignedLog:
-    """Tie one engine log to UTC, in pieces where its clock was set.
+    """Align one engine log with UTC, in pieces where its clock was set.
 
     Args:
         name: File name.
@@ -317,7 +317,7 @@ def _merged(
 def _pieces_of(
     stamps: Ints, offsets: PieceOffsets, group: tuple[int, int], fine: FineFit | None, network_u_s: float
 ) -> list[LogPiece]:
-    """Return a group as one tied piece, less what at its ends might belong elsewhere; or as one that is not tied."""
+    """Return a group as one aligned piece, less what at its ends may belong elsewhere; or as one not aligned."""
     clear = np.flatnonzero(offsets.is_clear[group[0] : group[1]]) + group[0]
     whole = _rows(offsets, group)
     if not clear.size:

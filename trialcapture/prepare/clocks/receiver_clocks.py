@@ -197,7 +197,7 @@ def fit_receivers(
 def _even(
     tables: Mapping[str, pa.Table], times: Mapping[str, tuple[Ints, Bools]], axes: Mapping[str, Ints]
 ) -> dict[str, tuple[Ints, Bools]]:
-    """Return the times told, those put right that are whole seconds off now and then; see `find_slips`."""
+    """Return the times told, those corrected that are whole seconds off now and then; see `find_slips`."""
     even = {}
     for name, (own, known) in times.items():
         codes, _ = receiver_codes(tables[name])

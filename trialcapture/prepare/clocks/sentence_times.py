@@ -281,7 +281,7 @@ def time_of_neighbour(
     Args:
         with_utc: Tables of a block or a downsampled index by formatter, with ``t_ns``; VTG among them.
         receive_ns: By formatter, when each row was received [ns].
-        around: Placed rows of timed sentences before and after the block.
+        around: Rows of timed sentences with UTC, before and after the block.
         near: By formatter, when those were received [ns].
     """
     table = with_utc["VTG"]

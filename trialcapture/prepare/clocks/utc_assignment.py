@@ -1,4 +1,4 @@
-"""Giving every sentence its place on UTC, whatever stamps the log carries.
+"""UTC assignment: every sentence of a log gets its UTC, whatever stamps the log carries.
 
 Three receive-time axes, best first: the monotonic receive clock of a journal, a wall clock finer than a second, and,
 for a plain log, the order of the lines between the sentences that carry a time.
@@ -65,10 +65,10 @@ _EARLY_NS, _LATE_NS = -1_000_000_000, round(LONGEST_DELAY_S * 1e9)
 
 @dataclass(frozen=True, slots=True)
 class UtcAssignment:
-    """How the lines of one log are placed on UTC.
+    """How the lines of one log get their UTC.
 
     Attributes:
-        clock: ``mono``, ``wall``, ``order`` or ``none``: what the lines are placed by.
+        clock: ``mono``, ``wall``, ``order`` or ``none``: what UTC is assigned by.
         receiver: ``source/talker`` of the receiver that tells UTC, or None.
         fit: The receive clock against UTC, where there is such a fit.
         calendar: Which day it was along the log.
@@ -93,24 +93,24 @@ class UtcAssignment:
 
     @property
     def can_place(self) -> bool:
-        """True where a line can be placed though it carries no time itself."""
+        """True where a line can get its UTC though it carries no time itself."""
         return self.fit is not None or self.clock == "wall" or self.epochs is not None
 
 
 def find_utc_assignment(
     log_index: DownsampledIndex, latency_s: Mapping[str, float], shared: ClockFit | None = None, day: int = 0
 ) -> tuple[UtcAssignment, list[ClockRow], list[str], ClockFit | None]:
-    """Find how the lines of one log are placed on UTC, from its downsampled index.
+    """Find how the lines of one log get their UTC, from its downsampled index.
 
     Args:
         log_index: Of the whole log.
         latency_s: Declared delay of a source's sentences behind the measurement [s]; absent means 0.
-        shared: How the session's monotonic clock was tied to UTC by another log; used where this log is stamped
+        shared: How the session's monotonic clock was aligned with UTC by another log; used where this log is stamped
             by that clock and carries no time of its own.
         day: Days since 1970 of the day times are put on where nothing in the log tells it.
 
     Returns:
-        The placing; clock evidence; warnings as sentences for people; and the fit of the monotonic clock where
+        The assignment; clock evidence; warnings as sentences for people; and the fit of the monotonic clock where
         there is one.
     """
     warnings: list[str] = []
@@ -190,7 +190,7 @@ def assign_utc(
         shift_ns: What to add to the block's own receive-time axis [ns]; see `downsampled_index.DownsampledIndex`.
         around: Placed downsampled index rows of the blocks before and after, whose times a sentence at the edge may
             share.
-        stamps: How the placing's clock stamped the block, where the downsampled index has told it.
+        stamps: How the assignment's clock stamped the block, where the downsampled index has told it.
 
     Returns:
         The tables with a column ``t_ns`` (int64 UTC, null where a sentence's own time is not believable or
@@ -404,7 +404,7 @@ def _rough_axes(log_index: DownsampledIndex, clock: str) -> dict[str, Ints]:
 
 
 def _without_slips(table: pa.Table, own: Ints, believed: Bools, base: Ints) -> Ints:
-    """Return own times [ns] where those of a second too early or late, now and then, are put right."""
+    """Return own times [ns] where those of a second too early or late, now and then, are corrected."""
     late = (base - own)[believed]
     if late.size < 3 or np.ptp(late) < _SLIP_NS:
         return own

@@ -202,7 +202,7 @@ _BLOCK_S, _MOVE_S = 2.0, 10.0
 """Changes are looked for by medians of so long, across such a time [s] (our choice, no source)."""
 _RPM_MOVE_SHARE = 0.08
 """Change of rpm within ten seconds that is a moved throttle beyond doubt, eight times what ends a hold
-(common practice, no source); what is less stays inside an episode and is judged there."""
+(common practice, no source); what is less stays inside an episode and is evaluated there."""
 _RPM_MOVE = 100.0
 """The same in rpm; both must be passed (common practice, no source)."""
 _SPEED_MOVE_SHARE, _SPEED_MOVE_KN = 0.2, 2.0

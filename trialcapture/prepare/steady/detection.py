@@ -57,12 +57,12 @@ class NoiseHistory:
 
     Attributes:
         increments: Per engine, the latest changes of rpm from sample to sample.
-        scatter: Variances of speed within the latest holds under way [kn**2].
+        speed_variance: Variances of speed within the latest holds under way [kn**2].
         rpm_seen: True once any engine's rpm was known.
     """
 
     increments: tuple[Floats, ...]
-    scatter: tuple[float, ...] = ()
+    speed_variance: tuple[float, ...] = ()
     rpm_seen: bool = False
 
     def with_increments(self, rpm: Floats) -> NoiseHistory:
@@ -78,11 +78,13 @@ class NoiseHistory:
         """Add the scatter of speed in one episode's holds."""
         under_way = [p for p in parts if float(p.sog_kn.mean()) >= limits.steady.min_sog_kn]
         found = [residual_variance(fit_hold_speed(p.sog_kn, p.dt_s)) for p in under_way]
-        return replace(self, scatter=(*self.scatter, *(s for s in found if np.isfinite(s)))[-_HOLDS_KEPT:])
+        return replace(
+            self, speed_variance=(*self.speed_variance, *(s for s in found if np.isfinite(s)))[-_HOLDS_KEPT:]
+        )
 
     def typical_speed_variance(self) -> float:
         """Return the typical variance of speed within a hold [kn**2]."""
-        return float(np.median([*self.scatter, *_PRIOR_VARIANCE_KN2]))
+        return float(np.median([*self.speed_variance, *_PRIOR_VARIANCE_KN2]))
 
 
 # Sample ring buffer.
@@ -145,12 +147,12 @@ _HELM_LEAD_S, _COURSE_LEAD_S = 6.0, 15.0
 """Heading lags the rudder, so the last seconds of each course hold are dropped: the first of a heading, the second of a
 course over ground [s] (common practice, no source)."""
 _AROUND_S = 30.0
-"""What is looked at on both sides of an episode: a turn shows in the course that long after the helm was put over (our
+"""What is looked at on both sides of an episode: a course over ground lags the rudder by as much (our
 choice, no source)."""
 _SEEN_SHARE = 0.05
 """An engine counts in an episode where its rpm is known for this share of it (our choice, no source)."""
 _SILENCE_S = 5.0
-"""A hold is judged across as long a silence of any channel [s]: four readings lost at 1 Hz (common practice, no
+"""A hold is evaluated across as long a silence of any channel [s]: four readings lost at 1 Hz (common practice, no
 source). The samples of a silence stay unknown."""
 _KNOWN_SHARE = 0.8
 """What must be known of a stretch all the same, of each channel (our choice, no source)."""
@@ -164,12 +166,12 @@ class SteadyFinder:
     """Finds the steady stretches of a recording that arrives in pieces of any size.
 
     The answer is the same however the recording is cut into pieces, and `find_steady` is this with one piece. A
-    recording is taken apart into episodes (`EpisodeCutter`); each is judged once it is over and the half minute
-    after it is known, with what it and the episodes before it tell about the sensors. Only the episode under way is
+    recording is taken apart into episodes (`EpisodeCutter`); each is evaluated once it is over and the half minute
+    after it is known, with the noise history of it and the episodes before it. Only the episode under way is
     kept: at most two hours of samples.
 
     A hold is where every engine's rpm stays at one level and the boat on one course. From each hold the approach
-    of the speed to its final value is cut off at the start; the rest is held against the limits. An engine counts
+    of the speed to its final value is cut off at the start; the rest is compared with the limits. An engine counts
     in an episode where its rpm is known for a twentieth of it; where none is, speed alone has to show a hold, and
     such a stretch is accepted only while the recording has shown no rpm at all.
 
@@ -183,9 +185,9 @@ class SteadyFinder:
         self._limits = limits
         self._dt_s = dt_s
         self._around = round(_AROUND_S / dt_s)
-        self._store: SampleRingBuffer | None = None
+        self._buffer: SampleRingBuffer | None = None
         self._cutter = EpisodeCutter(dt_s, 0)
-        self._past = NoiseHistory(())
+        self._history = NoiseHistory(())
         self._cuts: deque[int] = deque()
         self._start = 0
         self._finished = False
@@ -200,16 +202,16 @@ class SteadyFinder:
         Raises:
             TrialCaptureError: The samples do not go on from those before, or the finder was finished.
         """
-        store = self._ready(track)
-        store.append(track)
+        buffer = self._ready(track)
+        buffer.append(track)
         self._cuts.extend(self._cutter.push(track))
         final: list[Stretch] = []
-        while self._cuts and self._cuts[0] + self._around <= store.size:
+        while self._cuts and self._cuts[0] + self._around <= buffer.size:
             stop = self._cuts.popleft()
-            found, self._past = self._find_in_part(store, self._start, stop, self._past, ended=False)
+            found, self._history = self._find_in_part(buffer, self._start, stop, self._history, ended=False)
             final += found
             self._start = stop
-            store.drop_before(max(stop - self._around, 0))
+            buffer.drop_before(max(stop - self._around, 0))
         return final
 
     def finish(self) -> list[Stretch]:
@@ -223,47 +225,47 @@ class SteadyFinder:
 
         What is said about the episode under way may still change: it is for showing, not for keeping.
         """
-        store, history = self._store, self._past
-        if store is None or self._finished:
+        buffer, history = self._buffer, self._history
+        if buffer is None or self._finished:
             return []
-        edges = [self._start, *self._cuts, store.size]
+        edges = [self._start, *self._cuts, buffer.size]
         found: list[Stretch] = []
         for start, stop in pairwise(edges):
-            more, history = self._find_in_part(store, start, stop, history, ended=True)
+            more, history = self._find_in_part(buffer, start, stop, history, ended=True)
             found += more
         return found
 
     @property
     def held(self) -> int:
         """Number of samples kept."""
-        return 0 if self._store is None else self._store.held
+        return 0 if self._buffer is None else self._buffer.held
 
     def _ready(self, track: Track) -> SampleRingBuffer:
         if self._finished:
             raise TrialCaptureError("no samples can be added to a detection that was finished", expected="a new one")
         engines = track.rpm.shape[0]
-        if self._store is None:
-            self._store = SampleRingBuffer(engines, self._dt_s)
+        if self._buffer is None:
+            self._buffer = SampleRingBuffer(engines, self._dt_s)
             self._cutter = EpisodeCutter(self._dt_s, engines)
-            self._past = NoiseHistory(tuple(np.zeros(0) for _ in range(engines)))
-        if engines != self._store.engines or abs(track.dt_s - self._dt_s) > 1e-9 * self._dt_s:
+            self._history = NoiseHistory(tuple(np.zeros(0) for _ in range(engines)))
+        if engines != self._buffer.engines or abs(track.dt_s - self._dt_s) > 1e-9 * self._dt_s:
             raise TrialCaptureError(
                 "these samples do not go on from those before",
                 seen=f"{engines} engines, {track.dt_s:g} s apart",
-                expected=f"{self._store.engines} engines, {self._dt_s:g} s apart",
+                expected=f"{self._buffer.engines} engines, {self._dt_s:g} s apart",
             )
-        return self._store
+        return self._buffer
 
     def _find_in_part(
-        self, store: SampleRingBuffer, start: int, stop: int, history: NoiseHistory, *, ended: bool
+        self, buffer: SampleRingBuffer, start: int, stop: int, history: NoiseHistory, *, ended: bool
     ) -> tuple[list[Stretch], NoiseHistory]:
         """Judge one episode; return its stretches and what is known after it."""
         if (stop - start) * self._dt_s < WORTH_LISTING_S:
-            return [], history.with_increments(store.part(start, stop).rpm)
-        low, high = max(start - self._around, 0), min(stop + self._around, store.size)
-        last = ended and high == store.size
+            return [], history.with_increments(buffer.part(start, stop).rpm)
+        low, high = max(start - self._around, 0), min(stop + self._around, buffer.size)
+        last = ended and high == buffer.size
         found, history = _find_in_episode(
-            store.part(low, high), (start - low, stop - low), self._limits, history, first=low == 0, last=last
+            buffer.part(low, high), (start - low, stop - low), self._limits, history, first=low == 0, last=last
         )
         return [s.moved(low) for s in found], history
 
@@ -287,14 +289,14 @@ def _find_in_episode(
         track: The episode and what is known around it.
         inside: The episode itself.
         limits: What counts as steady.
-        history: What the episodes before have told.
+        history: Noise history of the episodes before.
         first: True where the track begins with the recording.
         last: True where the track ends with it.
     """
     dt_s, within = track.dt_s, slice(*inside)
     history = history.with_increments(track.rpm[:, within])
     seen = [e for e, known in enumerate(np.isfinite(track.rpm[:, within]).mean(axis=1)) if known > _SEEN_SHARE]
-    told, silences = track, _find_silences(track, seen)
+    as_received, silences = track, _find_silences(track, seen)
     track = _bridged(track)
     holds = [inside]
     for e in seen:
@@ -307,10 +309,13 @@ def _find_in_episode(
     steered = _before_the_helm(course_held, track, last=last)
     candidates = intersect(intersect(holds, steered), known)
     history = history.with_speed_variance([track.part(a, b) for a, b in candidates], limits)
-    scatter = history.typical_speed_variance()
+    speed_variance = history.typical_speed_variance()
     found: list[Stretch] = []
     for a, b in candidates:
-        checked = [_not_guessed(s, told, seen) for s in apply_criteria(a, b, track, limits, scatter, first=first)]
+        checked = [
+            _with_enough_known(s, as_received, seen)
+            for s in apply_criteria(a, b, track, limits, speed_variance, first=first)
+        ]
         found += _with_silence(checked, (a, b), _cut_by(a, b, silences, track), dt_s)
     if not seen and history.rpm_seen:
         found = [
@@ -342,7 +347,7 @@ def _bridged(track: Track) -> Track:
 
 
 def _find_silences(track: Track, seen: list[int]) -> list[Silence]:
-    """Return the silences of a track that are too long to be judged across."""
+    """Return the silences of a track that are too long to be evaluated across."""
     signals: list[tuple[str, int | None, Floats]]
     signals = [("speed", None, track.sog_kn), ("heading", None, track.heading_true_deg)]
     signals += [("rpm", engine, track.rpm[engine]) for engine in seen]
@@ -392,11 +397,11 @@ def _with_silence(found: list[Stretch], hold: Interval, silence: Silence | None,
     return [replace(s, silence=silence, reason=why if s.reason.startswith("too short") else s.reason) for s in found]
 
 
-def _not_guessed(stretch: Stretch, told: Track, seen: list[int]) -> Stretch:
+def _with_enough_known(stretch: Stretch, as_received: Track, seen: list[int]) -> Stretch:
     """Return a stretch refused where too much of it lies in silences, short as each of them was."""
     if not stretch.accepted:
         return stretch
-    part = told.part(stretch.start, stretch.stop)
+    part = as_received.part(stretch.start, stretch.stop)
     signals = [("speed", part.sog_kn), ("heading", part.heading_true_deg), *(("rpm", part.rpm[e]) for e in seen)]
     for what, values in signals:
         known = float(np.isfinite(values).mean())
@@ -407,14 +412,14 @@ def _not_guessed(stretch: Stretch, told: Track, seen: list[int]) -> Stretch:
 
 
 def _before_the_helm(course_held: list[Interval], track: Track, *, last: bool) -> list[Interval]:
-    """Return course holds without their last seconds: a helm is put over well before the direction shows it."""
+    """Return course holds without their last seconds: heading lags the rudder, and course over ground more."""
     over_ground = np.broadcast_to(track.over_ground, track.sog_kn.shape)
     steered = []
     for a, b in course_held:
         lead_s = _HELM_LEAD_S
         if over_ground[max(b - round(_COURSE_LEAD_S / track.dt_s), a) : b].any():
             lead_s = _COURSE_LEAD_S
-        # an rpm shows a throttle at once, so what is left out before any end of a hold counts here too
+        # an rpm shows a throttle at once, so what is left out at any end of a hold is part of it
         stop = b if last and b == track.sog_kn.size else b - round((lead_s - LEAD_S) / track.dt_s)
         if stop > a:
             steered.append((a, stop))

@@ -202,13 +202,13 @@ def residual_variance(speed: HoldSpeed) -> float:
 
 
 def find_settled(
-    speed: HoldSpeed, scatter: float, tolerance_share: float = TOLERANCE_SHARE, *, in_waves: bool = False
+    speed: HoldSpeed, speed_variance: float, tolerance_share: float = TOLERANCE_SHARE, *, in_waves: bool = False
 ) -> Approach:
     """Find where the speed of one hold has settled.
 
     Args:
         speed: Of one hold of rpm and course.
-        scatter: Variance of speed about a settled value [kn**2], from `residual_variance`.
+        speed_variance: Variance of speed about a settled value [kn**2], from `residual_variance`.
         tolerance_share: What may be left of the approach, as a share of speed.
         in_waves: Take for an approach only what slow waves would hardly look like.
 
@@ -221,7 +221,7 @@ def find_settled(
     if length_s < _SHORTEST_S:
         return Approach(0.0, float(v_kn.mean()), 0.0, 1.0, length_s)
     last = int(np.searchsorted(fits.starts, max(v_kn.size - round(_SHORTEST_S / dt_s), 1))) - 1
-    enough = np.flatnonzero(fits.variance[:last] <= 1.6 * scatter)
+    enough = np.flatnonzero(fits.variance[:last] <= 1.6 * speed_variance)
     # the earliest start from which one exponential is enough places the cut best
     return _approach(speed, int(enough[0]) if enough.size else last, tolerance_share, in_waves)
 

@@ -67,7 +67,7 @@ _ENGINE_COLUMNS = (
 """What is known of a stretch by engine: column of the long table, unit, and column of the segments table by engine."""
 _WITH_ERRORS = ("sog_kn", "fuel")
 _DEPTH_WINDOW_S = 21.0
-"""A sounding is held against the median of this time around it [s]: bad ones come alone or a few in a row (common
+"""A sounding is compared with the median of this time around it [s]: bad ones come alone or a few in a row (common
 practice, no source)."""
 _DEPTH_SHARE, _DEPTH_M, _DEPTH_SPREADS = 0.2, 0.5, 4.0
 """It is bad where it is off by more than each of: this share of depth, so many metres, so many robust deviations

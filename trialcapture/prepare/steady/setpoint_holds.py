@@ -377,7 +377,7 @@ _STEP_SHARE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """A time without readings in a hold, too long to be judged across.
+    """A time without readings in a hold, too long to be evaluated across.
 
     Attributes:
         what: ``speed``, ``heading`` or ``rpm``.
@@ -421,16 +421,16 @@ class Stretch:
 
 
 def apply_criteria(
-    start: int, stop: int, track: Track, limits: Limits, scatter: float, first: bool, fronted: bool = False
+    start: int, stop: int, track: Track, limits: Limits, speed_variance: float, first: bool, fronted: bool = False
 ) -> list[Stretch]:
-    """Cut one hold of rpm and course down to where speed has settled, split it at fronts, and judge the parts.
+    """Cut a hold down to where speed has settled, split it at fronts, and apply the criteria to the parts.
 
     Args:
         start: First sample of the hold in the track; speed is known from here to `stop`.
         stop: The sample after its last.
         track: What the hold is part of.
         limits: What counts as steady.
-        scatter: Typical variance of speed within holds [kn**2].
+        speed_variance: Typical variance of speed within holds [kn**2].
         first: True where the track begins with the recording: a hold from its first sample follows no change.
         fronted: True where the hold begins with a front of the water, which leaves no transient behind.
     """
@@ -446,19 +446,19 @@ def apply_criteria(
     if dips := find_dips(track.sog_kn[a + lead : b], dt_s):
         begins, ends, size_kn = dips[0]
         flank = round(_FLANK_S / dt_s)
-        parts = apply_criteria(start, a + lead + begins - flank, track, limits, scatter, first, fronted)
-        parts += apply_criteria(a + lead + ends + flank, stop, track, limits, scatter, first, fronted=True)
+        parts = apply_criteria(start, a + lead + begins - flank, track, limits, speed_variance, first, fronted)
+        parts += apply_criteria(a + lead + ends + flank, stop, track, limits, speed_variance, first, fronted=True)
         why = f"wake: {size_kn:+.1f} kn for {(ends - begins) * dt_s:.0f} s"
-        judged = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in parts]
-        return judged or [Stretch(a, b, False, why)]
+        parts_of_wake = [replace(s, reason=why) if s.reason.startswith("too short") else s for s in parts]
+        return parts_of_wake or [Stretch(a, b, False, why)]
     for after in find_shifts(track.sog_kn[a + lead : b], dt_s, _FRONT_KN, _FRONT_S):
         front = lead + after
-        # a step of speed in a hold that had settled is the water's doing: what follows is judged by itself
-        if not isinstance(_find_settling(track.part(a, a + front), limits, scatter), Approach):
+        # a step of speed in a hold that had settled is the water's doing: what follows is evaluated by itself
+        if not isinstance(_find_settling(track.part(a, a + front), limits, speed_variance), Approach):
             flank = round(_FLANK_S / dt_s)
-            before = apply_criteria(start, a + front - flank, track, limits, scatter, first, fronted)
-            return before + apply_criteria(a + front + flank, stop, track, limits, scatter, first, fronted=True)
-    settled = _find_settling(track.part(a, b), limits, scatter)
+            before = apply_criteria(start, a + front - flank, track, limits, speed_variance, first, fronted)
+            return before + apply_criteria(a + front + flank, stop, track, limits, speed_variance, first, fronted=True)
+    settled = _find_settling(track.part(a, b), limits, speed_variance)
     if isinstance(settled, Approach):
         return [Stretch(a, b, False, _not_settled(settled, (b - a) * dt_s, limits))]
     if changed:
@@ -492,17 +492,17 @@ def _not_under_way(track: Track, limits: Limits) -> str:
     return ""
 
 
-def _find_settling(track: Track, limits: Limits, scatter: float) -> int | Approach:
+def _find_settling(track: Track, limits: Limits, speed_variance: float) -> int | Approach:
     """Return from which sample on the speed of a hold has settled, or its approach when too little is left."""
     speed = fit_hold_speed(track.sog_kn, track.dt_s)
     own = residual_variance(speed)
-    scatter = max(scatter, own) if np.isfinite(own) else scatter
+    speed_variance = max(speed_variance, own) if np.isfinite(own) else speed_variance
     need_s, n = limits.steady.min_duration_s, track.sog_kn.size
     # rather than lose a hold, slow waves may pass for what looks like an approach, and a short hold may keep half a
     # percent of speed
     for share in (TOLERANCE_SHARE, _SHORT_HOLD_SHARE):
         for in_waves in (False, True):
-            approach = find_settled(speed, scatter, share, in_waves=in_waves)
+            approach = find_settled(speed, speed_variance, share, in_waves=in_waves)
             settled = int(np.ceil(approach.settled_s / track.dt_s))
             if (n - settled) * track.dt_s >= need_s:
                 # in doubt the early part is what may be unsettled

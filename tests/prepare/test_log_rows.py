@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from tests.prepare.test_logpieces import UTC0_S, case
+from tests.prepare.test_log_pieces import UTC0_S, case
 from trialcapture.config import load_config
 from trialcapture.prepare.channels.engine_readings import slope_of_total
 from trialcapture.prepare.clocks.log_alignment import find_exchanged

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pytest
 
-from tests.prepare.test_logclock_rpm import UTC0_S, engine
+from tests.prepare.test_log_match import UTC0_S, engine
 from trialcapture.config import load_config
 from trialcapture.prepare.clocks.log_alignment import AlignedLog, assign_utc_to_rows
 from trialcapture.prepare.clocks.log_pieces import find_cuts

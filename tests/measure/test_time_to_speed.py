@@ -1,0 +1,250 @@
+"""Time from neutral to 5 kn: against closed forms of constant acceleration, and against the simulated motion.
+
+The truth of a simulated start is her speed through the water as the equations of motion gave it; the receiver, the
+tachometer and the current that are laid over it are made here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from trialcapture.rehearse.plan import FULL, Phase
+
+from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, steady_current
+from trialcapture.config import load_config
+from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
+from trialcapture.measure.time_to_speed import find_crossing_s, find_rise_s, measure_time_to_5_kn
+from trialcapture.measure.trial import measure_trial
+from trialcapture.reduce.reduction import reduce_segments
+from trialcapture.reduce.summary import Measured, as_json
+from trialcapture.rehearse.motion import Crew, integrate
+from trialcapture.rehearse.scenarios import SCENARIOS
+
+T0_NS = 1_800_000_000_000_000_000
+CONFIG = load_config('[boat]\nlength_m = 12.0\n[[engine]]\nid = "main"\nrated_rpm = 2600\nidle_rpm = 600\n')
+CURRENT_NE_KN = (0.6, -0.4)
+HZ = 10
+
+Trial = tuple[pa.Table, ReadSamples]
+
+
+def circumstances(
+    *, shows_current: bool = True, current_u_kn: float = 0.05, wind_kn: float | None = 6.0
+) -> Circumstances:
+    segments = build_segments(reciprocal_legs([(1000.0, 7.0)]), steady_current(0.0, 0.0), engines=("main",))
+    legs, made = reduce_segments(segments, CONFIG, clocks=None)
+    found = find_circumstances(legs, made, None, CONFIG)
+    known = (np.array([CURRENT_NE_KN]), np.array([np.eye(2) * current_u_kn**2]))
+    return replace(
+        found,
+        conditions=replace(found.conditions, wind_speed_true_kn_mean=wind_kn),
+        current_at=lambda t_ns: tuple(np.repeat(part, len(t_ns), axis=0) for part in known),
+        shows_current=shows_current,
+    )
+
+
+def samples_of(
+    t_s: np.ndarray, through_kn: np.ndarray, rpm: np.ndarray, heading_deg: np.ndarray | float = 30.0, *,
+    every_s: float = 0.1, noise_kn: float = 0.0, seed: int = 1,
+) -> Trial:  # fmt: skip
+    """Return overview and reader of a boat with this speed through water, as a receiver shows it every so often."""
+    rng = np.random.default_rng(seed)
+    grid_s = np.arange(0.0, t_s[-1], 1.0 / HZ)
+    read_s = np.arange(0.0, t_s[-1], every_s)
+    radians = np.radians(np.broadcast_to(heading_deg, t_s.shape))
+    parts = []
+    for axis, drift in ((np.cos(radians), CURRENT_NE_KN[0]), (np.sin(radians), CURRENT_NE_KN[1])):
+        shown = np.interp(read_s, t_s, through_kn * axis + drift) + noise_kn * rng.standard_normal(read_s.size)
+        parts.append(np.interp(grid_s, read_s, shown))
+    north, east = parts
+    age_s = grid_s - np.floor(grid_s / every_s + 1e-9) * every_s
+    t_ns = T0_NS + np.round(grid_s * 1e9).astype(np.int64)
+    rpm_on_grid = np.interp(grid_s, t_s, rpm)
+    full = pa.table(
+        {
+            "t": pa.array(t_ns, pa.timestamp("ns", "UTC")),
+            "sog_kn": np.hypot(north, east),
+            "cog_true_deg": np.degrees(np.arctan2(east, north)) % 360.0,
+            "velocity_age_s": age_s,
+            "rpm_main": rpm_on_grid,
+            "rpm_main_age_s": np.zeros(grid_s.size),
+        }
+    )
+
+    def read(start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
+        first, last = np.searchsorted(t_ns, [start_ns, stop_ns])
+        return full.select(list(columns)).slice(first, last - first)
+
+    return full.take(pa.array(np.arange(HZ // 2, grid_s.size, HZ))), read
+
+
+def constant(acceleration_kn_per_s: float, start_s: float = 30.0, **more: float) -> Trial:
+    """A boat at rest whose speed rises evenly from the moment the throttle is opened."""
+    t_s = np.arange(0.0, 60.0, 0.01)
+    speed = np.clip(acceleration_kn_per_s * (t_s - start_s), 0.0, 20.0)
+    rpm = 600.0 + np.clip(800.0 * (t_s - start_s), 0.0, 1500.0)
+    return samples_of(t_s, speed, rpm, **more)
+
+
+def measure(trial: Trial, found: Circumstances | None = None) -> Measured:
+    return measure_time_to_5_kn(found or circumstances(), TrialSamples(*trial))
+
+
+@pytest.mark.parametrize("acceleration", [0.5, 1.3, 3.0])
+@pytest.mark.parametrize("start_s", [30.0, 30.33, 30.87])
+def test_constant_acceleration_takes_five_knots_over_it(acceleration: float, start_s: float) -> None:
+    # closed form: t = v / a
+    found = measure(constant(acceleration, start_s))
+    assert found.claimed
+    assert found.answer.value == pytest.approx(5.0 / acceleration, abs=0.08)
+    (start,) = found.manoeuvres
+    assert start.direction_deg == pytest.approx(30.0, abs=0.5)
+    assert start.u is not None
+    assert start.u >= 0.3
+
+
+def test_the_current_is_in_the_uncertainty_by_what_it_moves_the_crossing() -> None:
+    # closed form: dt = du / a, and the fixed terms are those of a current that is known exactly
+    trial = constant(0.5)
+    exact, vague = (measure(trial, circumstances(current_u_kn=u)).answer.u for u in (0.0, 0.4))
+    assert exact is not None
+    assert vague is not None
+    assert vague**2 - exact**2 == pytest.approx((0.4 / 0.5) ** 2, rel=1e-3)
+
+
+@pytest.mark.parametrize("every_s", [0.2, 1.0])
+def test_a_receiver_that_tells_its_speed_seldom_widens_the_uncertainty(every_s: float) -> None:
+    quick, seldom = (measure(constant(1.0, every_s=e)).answer for e in (0.1, every_s))
+    assert quick.value is not None
+    assert quick.u is not None
+    assert seldom.u is not None
+    assert seldom.u > quick.u
+    assert abs((seldom.value or 0.0) - quick.value) < 2.0 * seldom.u
+
+
+def test_noise_of_the_receiver_is_within_the_uncertainty() -> None:
+    z = []
+    for seed in range(40):
+        answer = measure(constant(1.0, noise_kn=0.15, every_s=0.5, seed=seed)).answer
+        assert answer.value is not None
+        assert answer.u is not None
+        z.append((answer.value - 5.0) / answer.u)
+    assert np.mean(np.abs(z) < 2.0) >= 0.95
+
+
+def test_a_start_with_way_on_is_refused_with_the_speed_she_made() -> None:
+    t_s = np.arange(0.0, 60.0, 0.01)
+    for way_kn, claimed in ((0.6, True), (0.82, False)):
+        speed = np.clip(way_kn + 1.0 * (t_s - 30.0), way_kn, 20.0)
+        found = measure(samples_of(t_s, speed, 600.0 + np.clip(800.0 * (t_s - 30.0), 0.0, 1500.0)))
+        assert found.claimed is claimed
+        if not claimed:
+            assert found.reason == "she made 0.8 kn through the water when the engine speed rose"
+            assert found.answer.value is None
+
+
+def test_a_current_that_nothing_shows_or_that_is_known_badly_claims_nothing() -> None:
+    for how in (circumstances(shows_current=False), circumstances(current_u_kn=0.51)):
+        found = measure(constant(1.0), how)
+        assert not found.claimed
+        assert "current" in found.reason
+    assert measure(constant(1.0), circumstances(current_u_kn=0.49)).claimed
+
+
+def test_one_way_without_a_wind_claims_nothing() -> None:
+    assert not measure(constant(1.0), circumstances(wind_kn=None)).claimed
+    found = measure(constant(1.0))
+    assert [w.severity for w in found.warnings] == ["info"]
+    assert found.answer.notes == ("one direction only, 030°",)
+
+
+def test_a_turn_during_the_start_is_refused() -> None:
+    t_s = np.arange(0.0, 60.0, 0.01)
+    speed = np.clip(0.5 * (t_s - 30.0), 0.0, 20.0)
+    heading = 30.0 + np.clip(12.0 * (t_s - 35.0), 0.0, 120.0)
+    found = measure(samples_of(t_s, speed, 600.0 + np.clip(800.0 * (t_s - 30.0), 0.0, 1500.0), heading))
+    assert found.reason == "she turned"
+
+
+def test_a_blip_in_neutral_and_a_step_under_way_are_no_starts() -> None:
+    t_s = np.arange(0.0, 120.0, 0.01)
+    blip = np.where((t_s > 20.0) & (t_s < 23.0), 1400.0, 600.0)
+    step = np.where(t_s > 80.0, 1800.0, blip)
+    speed = np.where(t_s > 60.0, 8.0, 0.0)
+    assert measure(samples_of(t_s, speed, step)).manoeuvres == ()
+
+
+def test_fastest_of_each_way_and_mean_of_both() -> None:
+    t_s = np.arange(0.0, 400.0, 0.01)
+    speed, rpm = np.zeros(t_s.size), np.full(t_s.size, 600.0)
+    heading = np.where(t_s < 200.0, 30.0, 210.0)
+    for at_s, acceleration in ((30.0, 1.0), (130.0, 0.5), (230.0, 1.25), (330.0, 0.8)):
+        going = (t_s >= at_s) & (t_s < at_s + 20.0)
+        speed[going] = np.minimum(acceleration * (t_s[going] - at_s), 9.0)
+        rpm[going] = 600.0 + np.minimum(800.0 * (t_s[going] - at_s), 1500.0)
+    found = measure(samples_of(t_s, speed, rpm, heading), circumstances(wind_kn=None))
+    assert len(found.manoeuvres) == 4
+    assert found.answer.value == pytest.approx((5.0 + 4.0) / 2.0, abs=0.08)
+    assert found.answer.notes == ("mean of 030° and 210°",)
+    assert len(found.figures[0].series) == 4
+    assert found.warnings == ()
+
+
+def test_a_hole_in_the_speed_is_no_crossing() -> None:
+    t_s = np.arange(0.0, 20.0, 0.1)
+    speed = np.clip(t_s - 5.0, 0.0, None)
+    assert find_crossing_s(t_s, speed, 5.0, 0.1) is not None
+    assert find_crossing_s(t_s, np.where(np.abs(t_s - 10.4) < 0.3, np.nan, speed), 5.0, 0.1) is None
+
+
+def test_the_rise_lies_in_the_middle_between_two_readings() -> None:
+    # readings every second, the last at idle at 0 s: the line to the next one begins there
+    t_s = np.arange(-10.0, 5.0, 0.1)
+    rpm = 600.0 + np.clip(900.0 * t_s, 0.0, 900.0)
+    found = find_rise_s(t_s, rpm, 1.0)
+    assert found is not None
+    rise_s, u_s = found
+    assert rise_s == pytest.approx(0.5, abs=0.02)
+    assert u_s == pytest.approx(1.0 / np.sqrt(12.0), rel=0.05)
+
+
+@pytest.mark.parametrize("name", ["twin-planing", "displacement", "small-petrol"])
+def test_starts_of_simulated_boats_are_as_their_motion_says(name: str) -> None:
+    scenario = SCENARIOS[name]
+    boat = scenario.boat
+    phases = (
+        Phase("neutral", 40.0, boat.engine.idle_rpm, heading_deg=30.0),
+        Phase("hold", 40.0, FULL, heading_deg=30.0),
+        Phase("ramp", 6.0, boat.engine.idle_rpm, boat.engine.rated_rpm, 30.0),
+        Phase("neutral", 420.0, boat.engine.idle_rpm, heading_deg=30.0),
+        Phase("hold", 40.0, FULL, heading_deg=30.0),
+    )
+    motion = integrate(boat, phases, scenario.sea, Crew((0.0, 0.0)[: len(boat.engine_ids)]), np.random.default_rng(3))
+    t_s, stw = motion.t_s, motion.series["stw_m_s"] * 3600.0 / 1852.0
+    engine = next(n for n in motion.series if n.startswith("rpm_"))
+    rpm = motion.series[engine]
+    found = measure(samples_of(t_s, stw, rpm * 600.0 / boat.engine.idle_rpm, every_s=0.2, noise_kn=0.05))
+    claimed = [m for m in found.manoeuvres if m.claimed]
+    assert claimed
+    for manoeuvre in claimed:
+        began_s = (np.datetime64(manoeuvre.start.removesuffix("Z"), "ms").astype(np.int64) * 10**6 - T0_NS) / 1e9
+        near = int(np.searchsorted(t_s, began_s))
+        # truth: from the first step above idle to the first step at 5 kn
+        window = slice(max(near - 400, 0), near + 400)
+        rise = t_s[window][np.flatnonzero(rpm[window] > 1.02 * boat.engine.idle_rpm)[0]]
+        crossing = t_s[near:][np.flatnonzero(stw[near:] >= 5.0)[0]]
+        assert manoeuvre.value is not None
+        assert manoeuvre.u is not None
+        assert abs(manoeuvre.value - (crossing - rise)) < 2.0 * manoeuvre.u
+
+
+def test_without_samples_nothing_is_measured_and_the_summary_says_so() -> None:
+    segments = build_segments(reciprocal_legs([(1000.0, 7.0)]), steady_current(0.0, 0.0))
+    _, _, findings = measure_trial(segments, CONFIG, clocks=no_clocks(), samples=None, session_id="t")
+    (found,) = as_json(findings)["measures"]
+    assert (found["name"], found["claimed"]) == ("time_to_5_kn", False)
+    assert found["reason"] == "no start from idle was seen"
