@@ -39,6 +39,7 @@ def trial(folder: Path) -> TrialFrames:
     [
         ("samples", "trialset/samples.parquet"),
         ("segments", "trialset/segments.parquet"),
+        ("segment_engines", "trialset/segment_engines.parquet"),
         ("bands", "reduction/bands.parquet"),
     ],
 )

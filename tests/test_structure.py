@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import subprocess
 import sys
+from collections import defaultdict
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -34,3 +36,30 @@ def test_code_is_formatted() -> None:
 
 def test_mypy_strict_finds_nothing() -> None:
     run("mypy")
+
+
+MODULES = sorted((ROOT / "trialcapture").rglob("*.py"))
+MOST_MODULES = 165
+"""More would be too many rooms for a newcomer (our choice)."""
+
+
+def test_there_are_no_more_modules_than_a_newcomer_can_learn() -> None:
+    assert len(MODULES) <= MOST_MODULES
+
+
+def test_no_two_modules_have_one_name() -> None:
+    """The command line may share names with the packages it calls."""
+    places = defaultdict(list)
+    for path in MODULES:
+        if path.parent.name != "cli" and not path.stem.startswith("__"):
+            places[path.stem].append(path.relative_to(ROOT).as_posix())
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
+def test_no_two_public_classes_have_one_name() -> None:
+    places = defaultdict(list)
+    for path in MODULES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places[node.name].append(path.relative_to(ROOT).as_posix())
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}

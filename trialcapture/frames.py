@@ -19,8 +19,8 @@ from trialcapture.reduce.summary import Summary, parse_summary
 from trialcapture.reduce.tables import LEGS_SCHEMA
 
 _DERIVED = (
-    "trialset/samples.parquet", "trialset/segments.parquet", "reduction/bands.parquet", "reduction/legs.csv",
-    "reduction/summary.json",
+    "trialset/samples.parquet", "trialset/segments.parquet", "trialset/segment_engines.parquet",
+    "reduction/bands.parquet", "reduction/legs.csv", "reduction/summary.json",
 )  # fmt: skip
 _MANOEUVRES = (
     "session_id", "kind", "start", "direction", "from", "to", "value", "unit", "u", "conditions", "claimed", "reason",
@@ -49,6 +49,11 @@ class TrialFrames:
     def segments(self) -> pd.DataFrame:
         """Every steady candidate with its means, its verdict and what people decided about it."""
         return self._parquet("trialset/segments.parquet")
+
+    @cached_property
+    def segment_engines(self) -> pd.DataFrame:
+        """What the segments say of each engine, in long form: a row a segment and engine."""
+        return self._parquet("trialset/segment_engines.parquet")
 
     @cached_property
     def legs(self) -> pd.DataFrame:

@@ -6,11 +6,11 @@
     python -m tests.bench --only process  one part alone
 
 Makes long sessions (kept under ``--cache``; empty it when the rehearsal changes) and runs on each, in turn, as cold
-processes: a notebook peer (``tests/bench/peer.py``), ``trialcapture process`` from nothing, and again after a note
-and after a review. Prints the medians' ratios as Markdown and what they should be; then whether both find the same
-speeds, steady detection, decoding alone, the encoding of the trial set, the recorder under load, and what ``--help``
-takes. Files are read once beforehand, so that the disk is no part of it. Only ratios mean anything, and the shorter
-the session the more of them is the start of Python; what else ran on the machine is told by its load.
+processes: a notebook peer (``tests/bench/peer.py``), ``trialcapture process`` from nothing, and again after a note,
+in other units and after a review. Prints the medians' ratios as Markdown and what they should be; then whether both
+find the same speeds, steady detection, decoding alone, the encoding of the trial set, the recorder under load, and
+what ``--help`` takes. Files are read once beforehand, so that the disk is no part of it. Only ratios mean anything,
+and the shorter the session the more of them is the start of Python; the load tells what else ran on the machine.
 """
 
 from __future__ import annotations
@@ -103,7 +103,12 @@ def bench_process(cache: Path, hours: list[float], rounds: int) -> bool:
         text = _read_once(session)
         peer_folder = cache / f"peer-{session.name}"
         found[length] = runs = _measure(session, peer_folder, cache, rounds)
-        for name, title in (("full", "process"), ("note", "again after a note"), ("review", "again after a review")):
+        for name, title in (
+            ("full", "process"),
+            ("note", "again after a note"),
+            ("units", "again in other units"),
+            ("review", "again after a review"),
+        ):
             beside, what = ("peer", "the peer's") if name == "full" else ("full", "the full run's")
             ours, other = runs[name], runs[beside]
             print(
@@ -128,7 +133,7 @@ def bench_process(cache: Path, hours: list[float], rounds: int) -> bool:
 
 
 def _measure(session: Path, peer_folder: Path, cache: Path, rounds: int) -> dict[str, Run]:
-    """Run the peer, a first look, and second looks after a note and after a review, in turn."""
+    """Run the peer, a first look, and second looks after a note, in other units and after a review, in turn."""
     hashes = cache / "hashes"
     kept = {path: path.read_bytes() for path in (session / "raw" / "notes.jsonl", session / "manifest.json")}
     process = [sys.executable, "-m", "trialcapture", "process", str(session)]
@@ -161,6 +166,9 @@ def _measure(session: Path, peer_folder: Path, cache: Path, rounds: int) -> dict
                 "peer": partial(run_cold, peer, cache / "peer.log"),
                 "full": ours("full", forget),
                 "note": ours("note", note),
+                "units": partial(
+                    run_cold, [*process, "--units", "us"], cache / "units.log", TRIALCAPTURE_CACHE=str(hashes)
+                ),
                 "review": ours("review", review),
             },
             rounds,
@@ -183,9 +191,9 @@ def _reaches(found: dict[float, dict[str, Run]]) -> list[Reach]:
         if length >= LONG_H:
             reaches.append(Reach(f"{length:g} h: times as fast as the peer", peer.wall_s / full.wall_s, 4.0, True))
             reaches.append(Reach(f"{length:g} h: peak memory over the peer's", peak, 0.5))
-            reaches.append(
-                Reach(f"{length:g} h: after a note, over the full run", runs["note"].wall_s / full.wall_s, 0.3)
-            )
+            for name, what in (("note", "after a note"), ("units", "in other units")):
+                share = runs[name].wall_s / full.wall_s
+                reaches.append(Reach(f"{length:g} h: {what}, over the full run", share, 0.3))
             share = runs["review"].wall_s / full.wall_s
             reaches.append(Reach(f"{length:g} h: after a review, over the full run", share, 0.45))
         else:

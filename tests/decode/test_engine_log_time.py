@@ -1,21 +1,44 @@
 """Stamps of engine logs: every declared format, every zone, and nothing guessed when the clocks change."""
 
-from datetime import UTC, datetime, timedelta, timezone
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.decode.engine_log.log_time import BAD, SKIPPED, TWICE, fitting_formats, read_stamps, stamp_parser
+from trialcapture.decode.engine_log.log_time import (
+    BAD,
+    SKIPPED,
+    TWICE,
+    ZoneClock,
+    fitting_formats,
+    parse_stamps,
+    stamp_parser,
+)
 
 S = 10**9
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 T0_NS = 1_777_888_800 * S  # 2026-05-04T10:00:00Z
 ATHENS = ZoneInfo("Europe/Athens")
 PATTERNS = ["%d.%m.%Y %H:%M:%S", "%m/%d/%y %H:%M", "%Y-%m-%dT%H:%M:%S.%f", "%H:%M:%S  %d/%m/%Y", "%Y%m%d%H%M%S"]
+
+
+def read_stamps(
+    texts: Sequence[str], time_format: str, zone: tzinfo
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint8]]:
+    """Return times [ns] and states of a whole log's stamps."""
+    found, clock = parse_stamps(texts, time_format), ZoneClock(zone)
+    local = np.flatnonzero(found.is_local)
+    clock.add(found.clock_ns[local])
+    resolved = clock.resolve(found.clock_ns[local], is_last=True)
+    assert resolved is not None
+    found.offset_ns[local], found.state[local] = resolved
+    return found.clock_ns - found.offset_ns, found.state
 
 
 def one(text: str, time_format: str = "iso", zone: object = UTC) -> int | None:

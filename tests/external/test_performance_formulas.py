@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trialcapture.measure.hull_regime import (
+from trialcapture.measure.planing import (
     DISPLACEMENT_FNL,
     PLANING_FNL,
     length_froude_number,

@@ -14,7 +14,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialcapture.config import Config, load_config
-from trialcapture.measure.hull_regime import volumetric_froude_number
 from trialcapture.measure.planing import (
     find_hump_by_rpm,
     find_hump_by_trim,
@@ -23,10 +22,11 @@ from trialcapture.measure.planing import (
     is_hysteresis_reversed,
     judge_slow_runs,
     planing_warnings,
+    volumetric_froude_number,
 )
-from trialcapture.reduce.flags import TRIAL_WARNINGS
 from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import JudgedSlowRun
+from trialcapture.reduce.tables import TRIAL_WARNINGS
 
 T0_NS = 1_800_000_000_000_000_000
 TRIAL = {"length_m": 16.8, "lightship_kg": 24000.0}

@@ -135,6 +135,17 @@ def test_a_note_gives_the_bytes_of_a_first_look_without_decoding(
     assert results(session) == from_scratch(session, tmp_path)
 
 
+def test_other_units_of_the_reader_change_the_report_alone(session: Path, prepared: list[str]) -> None:
+    before = results(session)
+    process(session, units="us")
+    after = results(session)
+    assert prepared == []
+    assert {name for name in before if before[name] != after[name]} == {"reduction/report.html"}
+    process(session)
+    assert prepared == []
+    assert results(session) == before
+
+
 def test_a_review_changes_the_result_it_is_about(session: Path, prepared: list[str]) -> None:
     import pyarrow.parquet as pq  # noqa: PLC0415
 

@@ -21,8 +21,7 @@ from tests.segment_builder import (
     steady_current,
 )
 from trialcapture.config import Calibration, Config, Fuel, load_config
-from trialcapture.measure.hull_regime import find_hump, find_regimes
-from trialcapture.measure.planing import find_slow_runs
+from trialcapture.measure.planing import find_hump, find_regimes, find_slow_runs
 from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l

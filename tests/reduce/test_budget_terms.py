@@ -38,7 +38,7 @@ def budgets(
         load_config(config),
         clocks=no_clocks() if clocks is None else clocks,
         samples=None,
-        session_id="s",
+        session_id="t",
     )
     speed = [{t.name: t.u_kn for t in b.terms} for b in found.budgets]
     fuel = [{t.name: t.u_l_per_h for t in b.fuel_terms} for b in found.budgets]
@@ -99,7 +99,7 @@ def test_lines_thirty_degrees_apart_show_a_current_abeam(apart_deg: float, is_un
         load_config(BOAT),
         clocks=None,
         samples=None,
-        session_id="s",
+        session_id="t",
     )
     assert bands.num_rows == len(PLANING_STEPS)
     assert [any(t.name == "current abeam unseen" for t in b.terms) for b in found.budgets] == [is_unseen] * 7

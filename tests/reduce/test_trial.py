@@ -25,10 +25,9 @@ from tests.segment_builder import (
 )
 from trialcapture.config import Config, load_config
 from trialcapture.measure.trial import measure_trial
-from trialcapture.reduce.flags import BAND_FLAGS, TRIAL_WARNINGS
 from trialcapture.reduce.runs import read_times_ns
 from trialcapture.reduce.summary import Findings, as_json
-from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, bands_csv, legs_csv
+from trialcapture.reduce.tables import BAND_FLAGS, BANDS_SCHEMA, LEGS_SCHEMA, TRIAL_WARNINGS, bands_csv, legs_csv
 
 BOAT = """
 [boat]

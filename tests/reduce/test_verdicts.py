@@ -46,7 +46,7 @@ def reduced(
         load_config(config),
         clocks=no_clocks(),
         samples=None,
-        session_id="s",
+        session_id="t",
     )
     rows = bands.to_pylist()
     return rows, [set(filter(None, r["flags"].split(";"))) for r in rows], found
@@ -199,13 +199,3 @@ def test_a_log_is_compared_where_it_shows_any_way(stw_kn: float | None, is_compa
     legs = [replace(leg, extra={"stw_kn_mean": stw_kn}) for leg in reciprocal_legs([(700.0, 3.0)])]
     _, _, found = reduced(legs)
     assert (found.speed_log is not None) is is_compared
-
-
-@pytest.mark.parametrize(
-    ("rpm", "is_told"), [((1500.0, 2500.0), False), ((1500.0, 2000.0, 2500.0), True), ((1000.0, 2000.0, 3000.0), True)]
-)
-def test_three_bands_tell_the_exponent_of_fuel_against_rpm(rpm: tuple[float, ...], is_told: bool) -> None:
-    _, _, found = reduced(run_at(*rpm))
-    told = [line.value for line in found.plausibility if line.name.startswith("exponent of fuel")]
-    # the fuel of these legs goes with the power 2.7 of rpm
-    assert told == ([pytest.approx(2.7, abs=0.01)] if is_told else [])

@@ -16,7 +16,6 @@ from rich.console import Console
 
 from tests.report.trial_tables import curves, make_trial, render, typed
 from trialcapture.reduce.summary import FigureAxis, FigureMark, FigureSeries, FigureSpec, as_json
-from trialcapture.report.arrow_columns import engine_ids, floats, rows, times_ns
 from trialcapture.report.figures import COMPACT, draw, envelope
 from trialcapture.report.figures_results import (
     CurrentPoint,
@@ -27,6 +26,7 @@ from trialcapture.report.figures_results import (
     pair_points,
 )
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
+from trialcapture.report.format import engine_ids, floats, rows, times_ns
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.terminal import bands_view
 

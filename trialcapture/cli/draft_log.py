@@ -125,9 +125,9 @@ def _zones(names: Sequence[str]) -> list[tuple[str, tzinfo | None]]:
 
 def _meaning(reading: TimeReading, zones: Sequence[tuple[str, tzinfo | None]]) -> list[dict[str, str]]:
     """Return what a reading says and what it is in UTC, for each zone that would tell."""
-    from trialcapture.decode.engine_log.log_draft import said  # noqa: PLC0415
+    from trialcapture.decode.engine_log.log_draft import reading_text  # noqa: PLC0415
 
-    text = said(reading)
+    text = reading_text(reading)
     if reading.kind == "elapsed":
         return [{"reads": text}]
     if reading.kind == "utc":
@@ -175,7 +175,7 @@ def _show(path: Path, look: FirstLook, draft: Draft, zones: Sequence[tuple[str, 
     for number, row in enumerate(look.rows[: look.header_rows + look.skip_rows + _ROWS_SHOWN], 1):
         line = f"{number:4}  {' | '.join(row)}"
         click.echo(line if len(line) <= _WIDTH else line[: _WIDTH - 1] + "…")
-    names = " + ".join(str(look.names[place]) for place in look.time_places) or "not found"
+    names = " + ".join(str(look.names[place]) for place in look.time_columns) or "not found"
     click.echo(f"\nthe first time (column {names}) would be:")
     if not look.times:
         click.echo("  no declaration fits it")
@@ -194,7 +194,7 @@ def _plain(path: Path, look: FirstLook, draft: Draft, zones: Sequence[tuple[str,
         "header_rows": look.header_rows,
         "skip_rows_after_header": look.skip_rows,
         "rows": look.rows[: look.header_rows + look.skip_rows + _ROWS_SHOWN],
-        "time_columns": [look.names[place] for place in look.time_places],
+        "time_columns": [look.names[place] for place in look.time_columns],
         "times": [{"declared": dict(r.declared), "meaning": _meaning(r, zones)} for r in look.times],
         "draft": draft.text,
         "questions": list(draft.questions),

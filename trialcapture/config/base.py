@@ -1,4 +1,4 @@
-"""What every settings table has in common: strict types, no unknown keys, other declared units accepted."""
+"""The base of every settings table: strict types, no unknown keys, other declared units accepted; faults as text."""
 
 from __future__ import annotations
 
@@ -75,9 +75,7 @@ def other_unit_keys(field: str) -> dict[str, tuple[str, str]]:
     return {}
 
 
-# ------------------------------------------------------------------------------
-# Validation faults in the words of a person who wrote the file: key path, value seen, what is allowed.
-# ------------------------------------------------------------------------------
+# Validation faults for the person who wrote the file: key path, value seen, what is allowed.
 
 _PATTERNS = {
     r"^[a-z][a-z0-9]{0,11}$": "lower-case letters and digits, a letter first, at most 12, such as 'port'",

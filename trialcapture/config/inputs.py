@@ -1,4 +1,4 @@
-"""What comes in: sources on the boat's network, engine logs as offloaded, transducers by name."""
+"""Settings of the inputs: sources on the boat's network, engine logs as offloaded, transducers by name."""
 
 from __future__ import annotations
 
@@ -18,9 +18,7 @@ from trialcapture.config.base import Flag, Number, Section, Text, Whole
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import parse_unit
 
-# ------------------------------------------------------------------------------
-# Which declared source a journalled id belongs to.
-# ------------------------------------------------------------------------------
+# Ids of sources.
 
 ID_LENGTH = 15
 """Longest source id: what a TAG block's ``s`` holds (NMEA 0183, as restated in the open "NMEA Revealed" document)."""
@@ -55,9 +53,7 @@ def declared_source(seen: str, declared: Collection[str]) -> str:
     return seen
 
 
-# ------------------------------------------------------------------------------
 # Names of months and days, a.m. and p.m., in a declared language; from the Unicode CLDR by way of Babel.
-# ------------------------------------------------------------------------------
 
 if TYPE_CHECKING:
     from babel import Locale
@@ -369,15 +365,15 @@ class Xdr(Section):
 
 
 def _check_pattern(pattern: str, *, has_date: bool, has_year: bool) -> None:
-    """Refuse a pattern that does not tell what is declared nowhere else, or tells what is.
+    """Refuse a pattern that lacks a part of the time that is declared nowhere else, or repeats a declared one.
 
     Raises:
         ValueError: Says what is missing or too much.
     """
-    told = set(re.findall("%[-#]?([A-Za-z])", pattern))
-    if has_date and told & _OF_DAY:
+    directives = set(re.findall("%[-#]?([A-Za-z])", pattern))
+    if has_date and directives & _OF_DAY:
         raise ValueError("has a day, and date is declared too; leave date out, or the day out of the pattern")
-    if has_year and told & _OF_YEAR:
+    if has_year and directives & _OF_YEAR:
         raise ValueError("has a year, and year is declared too; leave one of them out")
     whole = pattern + (" %Y-%m-%d" if has_date else " %Y" if has_year else "")
     sample = datetime(2026, 11, 24, 17, 48, 39, tzinfo=UTC)

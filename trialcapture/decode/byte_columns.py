@@ -1,4 +1,4 @@
-"""Columns of a buffer: decimal numbers, read eight characters at a time, and short texts; all rows at once.
+"""Byte views and columns of a buffer: decimal numbers, eight characters at a time, and short texts; all rows at once.
 
 A number's last eight (or sixteen) characters are loaded as one (two) 64-bit words, the characters before the
 number are masked to ``0``, the decimal point is closed up by a shift, and three multiplications turn eight
@@ -21,9 +21,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import bits, column_of, to_arrow
 
-# ------------------------------------------------------------------------------
-# A buffer seen as the word, or the stretch of bytes, that begins at each of its bytes; nothing is copied.
-# ------------------------------------------------------------------------------
+# Byte views: the word, or the window, that begins at each byte of a buffer; nothing is copied.
 
 U8 = npt.NDArray[np.uint8]
 
@@ -76,9 +74,9 @@ class Decimals(NamedTuple):
     places: I64
     """How many digits stand after the point."""
     point: Bools
-    """Whether there is a point."""
+    """True where there is a point."""
     sound: Bools
-    """Whether the text is digits and at most one point, with at least one digit."""
+    """True where the text is digits and at most one point, with at least one digit."""
 
 
 def parse_decimals(buf: npt.NDArray[np.uint8], start: I64, length: I64) -> Decimals:
@@ -183,9 +181,7 @@ def _value(word: U64) -> tuple[U64, Bools]:
     return pairs >> _FOUR_BYTES, sound
 
 
-# ------------------------------------------------------------------------------
 # Columns of short texts, from letters, from byte strings and from spans of a buffer (see `trialcapture.buffers`).
-# ------------------------------------------------------------------------------
 
 
 def letters(values: npt.NDArray[np.uint8], present: Bools) -> pa.Array:

@@ -14,11 +14,10 @@ import pyarrow as pa
 from trialcapture.buffers import floats, integers
 from trialcapture.config import Config
 from trialcapture.measure.circumstances import Circumstances, TrialSamples
-from trialcapture.measure.hull_regime import find_regimes, froude_numbers, is_past_hump
+from trialcapture.measure.planing import find_regimes, froude_numbers, is_past_hump
 from trialcapture.reduce.bands import CALIBRATION_TERMS, Band, band_key, band_means
 from trialcapture.reduce.budget import COMMON_TERMS, combined, opposed_share
 from trialcapture.reduce.engine_checks import none_if_nan
-from trialcapture.reduce.flags import warn
 from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import NS_PER_H, velocity_kn
@@ -34,6 +33,7 @@ from trialcapture.reduce.summary import (
     TopSpeed,
     TrialWarning,
 )
+from trialcapture.reduce.tables import warn
 from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 
 BEYOND_U = 2.0

@@ -18,7 +18,6 @@ from trialcapture.reduce.budget import budget_entries, describe_statistics
 from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.current_evidence import describe_current, no_current
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines
-from trialcapture.reduce.flags import warn
 from trialcapture.reduce.fuel import usable_fuel_l
 from trialcapture.reduce.reduction import Reduction, bands_table, legs_table, reduce_segments
 from trialcapture.reduce.summary import (
@@ -30,7 +29,7 @@ from trialcapture.reduce.summary import (
     FuelStatement,
     Measured,
 )
-from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, warn
 
 Measure = Callable[[Circumstances, TrialSamples], Measured]
 MEASURES: tuple[Measure, ...] = (measure_time_to_5_kn,)

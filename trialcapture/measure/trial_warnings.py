@@ -10,7 +10,6 @@ import numpy as np
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.conditions import sea_warnings
-from trialcapture.reduce.flags import BAND_FLAGS, quantity, warn
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import IntArray, Legs
 from trialcapture.reduce.summary import (
@@ -21,6 +20,7 @@ from trialcapture.reduce.summary import (
     TrialStatistics,
     TrialWarning,
 )
+from trialcapture.reduce.tables import BAND_FLAGS, quantity, warn
 from trialcapture.reduce.uncertainty import BoolArray
 
 SHORT_OF_RATED_PCT = 97.0

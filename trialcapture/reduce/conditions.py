@@ -15,10 +15,9 @@ from trialcapture.reduce.engine_checks import (
     none_if_nan,
     split_pct,
 )
-from trialcapture.reduce.flags import quantity, warn
 from trialcapture.reduce.runs import Legs
 from trialcapture.reduce.summary import LoadItem, LoadSheet, TrialConditions, TrialWarning
-from trialcapture.reduce.tables import iso_utc
+from trialcapture.reduce.tables import iso_utc, quantity, warn
 from trialcapture.reduce.uncertainty import FloatArray, weighted_direction_deg, weighted_mean
 
 # ------------------------------------------------------------------------------

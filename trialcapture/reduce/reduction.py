@@ -39,7 +39,6 @@ from trialcapture.reduce.current_evidence import (
 )
 from trialcapture.reduce.drifts import find_drifts, no_drifts, refuse_drifting
 from trialcapture.reduce.engine_checks import band_slip_pct, none_if_nan
-from trialcapture.reduce.flags import BAND_FLAGS
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.runs import (
     IntArray,
@@ -53,7 +52,7 @@ from trialcapture.reduce.runs import (
     select_legs,
 )
 from trialcapture.reduce.summary import MethodComparison
-from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, iso_utc
+from trialcapture.reduce.tables import BAND_FLAGS, BANDS_SCHEMA, LEGS_SCHEMA, iso_utc
 from trialcapture.reduce.uncertainty import BoolArray, FloatArray, weighted_mean
 from trialcapture.reduce.vectorfit import VectorFit, fit_current
 

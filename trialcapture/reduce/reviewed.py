@@ -11,7 +11,6 @@ import pyarrow as pa
 from trialcapture.buffers import column_of
 from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments, without_review
 from trialcapture.reduce.bands import join_names
-from trialcapture.reduce.flags import warn
 from trialcapture.reduce.summary import (
     AutomaticAnswers,
     BandComparison,
@@ -21,6 +20,7 @@ from trialcapture.reduce.summary import (
     ReviewComparison,
     TrialWarning,
 )
+from trialcapture.reduce.tables import warn
 
 COMPARED = (
     "band_rpm", "band_name", "legs", "ways", "speed_kn", "speed_u_kn", "fuel_l_per_h", "fuel_u_l_per_h",

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from trialcapture.reduce.summary import (
-    AnswerLine,
     BestEconomy,
     FastestSeen,
     MeanThreshold,
@@ -18,7 +17,6 @@ from trialcapture.reduce.summary import (
     SlowestPlaning,
     Summary,
 )
-from trialcapture.report.arrow_columns import has_values
 from trialcapture.report.format import (
     K,
     band_phrase,
@@ -26,6 +24,7 @@ from trialcapture.report.format import (
     fixed,
     general,
     grouped,
+    has_values,
     join_words,
     percent,
     sentence,
@@ -258,16 +257,7 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
         said.append(f"{text}.")
     elif summary.slowest_on_the_plane is not None:
         said.append(_slowest_held(summary.slowest_on_the_plane, units))
-    said += [_measured_line(m.answer, units) for m in summary.measures if m.manoeuvres]
     return said + rated_rpm_lines(summary)
-
-
-def _measured_line(answer: AnswerLine, units: ReaderUnits) -> str:
-    """Return a result that has no place of its own: "Time from neutral to 5 kn: 6.2 ± 0.7 s; one direction only."."""
-    if answer.value is None:
-        return f"{answer.label}: not claimed; {'; '.join(answer.notes)}."
-    text = f"{answer.label}: {units.measured(answer.value, answer.u, answer.unit, usual=1, most=1)}"
-    return "; ".join([text, *answer.notes]) + "."
 
 
 def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:

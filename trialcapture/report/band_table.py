@@ -11,7 +11,6 @@ from typing import Any, NamedTuple
 
 import pyarrow as pa
 
-from trialcapture.reduce.flags import BAND_FLAGS
 from trialcapture.reduce.summary import (
     AutomaticAnswers,
     BandComparison,
@@ -21,7 +20,7 @@ from trialcapture.reduce.summary import (
     Summary,
     TopSpeed,
 )
-from trialcapture.report.arrow_columns import rows
+from trialcapture.reduce.tables import BAND_FLAGS
 from trialcapture.report.format import (
     DASH,
     band_label,
@@ -33,6 +32,7 @@ from trialcapture.report.format import (
     number,
     plural,
     plus_minus,
+    rows,
     sentence,
     split_flags,
     words,

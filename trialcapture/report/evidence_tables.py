@@ -11,7 +11,6 @@ import pyarrow as pa
 
 from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe
 from trialcapture.reduce.summary import BandBudget, Summary, TrialConditions
-from trialcapture.report.arrow_columns import rows
 from trialcapture.report.band_table import FUEL, SPEED, STAR, BandQuantity
 from trialcapture.report.format import (
     DASH,
@@ -24,6 +23,7 @@ from trialcapture.report.format import (
     general,
     grouped,
     plus_minus,
+    rows,
     sentence,
     span,
     words,

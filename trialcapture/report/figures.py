@@ -24,7 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 
-from trialcapture.report.arrow_columns import Floats
+from trialcapture.report.format import Floats
 
 INK = "#14212b"
 QUIET = "#46535e"

@@ -22,7 +22,6 @@ from trialcapture.reduce.summary import (
     SequenceCurrent,
     Summary,
 )
-from trialcapture.report.arrow_columns import Floats, floats, has_values, rows
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.figures import (
     COMPACT,
@@ -42,16 +41,20 @@ from trialcapture.report.figures import (
     set_time_axis,
 )
 from trialcapture.report.format import (
+    Floats,
     K,
     band_label,
     clock,
     column_decimals,
     degrees,
     fixed,
+    floats,
     general,
+    has_values,
     number,
     percent,
     plus_minus,
+    rows,
 )
 from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale
 

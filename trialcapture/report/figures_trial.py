@@ -11,7 +11,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from trialcapture.geodesy import offsets_m, place_at
-from trialcapture.report.arrow_columns import Floats, Ints, engine_ids, floats, has_values, rows, times_ns
 from trialcapture.report.band_table import STAR
 from trialcapture.report.figures import (
     COMPACT,
@@ -40,7 +39,21 @@ from trialcapture.report.figures import (
     shorten,
     text_width,
 )
-from trialcapture.report.format import K, clock, decimals_for, duration, fixed, plural
+from trialcapture.report.format import (
+    Floats,
+    Ints,
+    K,
+    clock,
+    decimals_for,
+    duration,
+    engine_ids,
+    fixed,
+    floats,
+    has_values,
+    plural,
+    rows,
+    times_ns,
+)
 from trialcapture.report.limits import kind_of_reason
 from trialcapture.units import NM_M
 

@@ -13,7 +13,6 @@ from trialcapture.prepare.data_health import page_one
 from trialcapture.reduce.bands import join_names
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.answers import calibration_statement, rated_rpm_lines, why_absent
-from trialcapture.report.arrow_columns import engine_ids, floats, has_values, rows
 from trialcapture.report.band_table import review_line
 from trialcapture.report.evidence_tables import condition_items
 from trialcapture.report.format import (
@@ -21,12 +20,16 @@ from trialcapture.report.format import (
     clock,
     column_decimals,
     degrees,
+    engine_ids,
     fixed,
+    floats,
+    has_values,
     join_words,
     measured,
     number,
     plural,
     plus_minus,
+    rows,
     sentence,
     words,
 )

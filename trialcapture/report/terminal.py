@@ -22,7 +22,6 @@ from trialcapture.report.answers import (
     other_result,
     reserve_statement,
 )
-from trialcapture.report.arrow_columns import rows
 from trialcapture.report.band_table import BandTable, band_table, review_line
 from trialcapture.report.format import (
     DASH,
@@ -33,6 +32,7 @@ from trialcapture.report.format import (
     fixed,
     number,
     plural,
+    rows,
     words,
 )
 from trialcapture.report.limits import WarningLine, warning_lines

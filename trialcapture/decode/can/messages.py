@@ -257,7 +257,7 @@ class Transport:
                     self._lose(key, "aborted")
 
     def _asked_again(self, key: tuple[int, int, int], wanted: int, stamp_ns: int) -> None:
-        """Follow a receiver that asks the sender to go on from a packet, perhaps one already sent."""
+        """Follow a receiver that asks the sender to continue from a packet, perhaps one already sent."""
         message = self._open.get(key)
         if message is None:
             return
@@ -274,9 +274,7 @@ class Transport:
         )
 
 
-# ------------------------------------------------------------------------------
-# Whole CAN messages as arrays, and tables made of them.
-# ------------------------------------------------------------------------------
+# Whole messages as arrays, and tables of them.
 
 I64 = npt.NDArray[np.int64]
 U8 = npt.NDArray[np.uint8]

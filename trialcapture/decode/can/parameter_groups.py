@@ -237,9 +237,7 @@ def _signed(raw: npt.NDArray[np.uint64], bits: int) -> npt.NDArray[np.int64]:
     return (raw << np.uint64(64 - bits)).view(np.int64) >> (64 - bits)
 
 
-# ------------------------------------------------------------------------------
-# From whole CAN messages to tables: which field of which parameter group becomes which column.
-# ------------------------------------------------------------------------------
+# Message semantics: from fields of whole messages to the columns of tables.
 
 Read = dict[str, tuple[F64, Bools]]
 

@@ -310,7 +310,7 @@ class LogRows:
         rows: 0-based line in the file of each row; shape (n,).
         regular: Indexes of the rows that were split as columns; shape (r,).
         columns: Their cells by position, null where empty; each of shape (r,).
-        exact: Cells that were read from their line alone, by index of the row; those of every row not in `regular`.
+        exact: Cells that were read from their line alone, by index of the row; those of every row not in `in_columns`.
         rejects: Lines that are no row, and headings that are repeated.
         first_row: 0-based line of the first row of data, whole or not.
         unsure_column: Heading of the cell at the end of a file without a last line end: it may be cut; or "".
@@ -319,7 +319,7 @@ class LogRows:
     block: TextBlock
     layout: Layout
     rows: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
-    regular: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    in_columns: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     columns: dict[int, pa.StringArray] = field(default_factory=dict)
     exact: dict[int, tuple[str, ...]] = field(default_factory=dict)
     rejects: list[Reject] = field(default_factory=list)
@@ -327,9 +327,9 @@ class LogRows:
     unsure_column: str = ""
 
     @cached_property
-    def irregular(self) -> Ints:
-        """Indexes of the rows that are not in `regular`."""
-        return np.setdiff1d(np.arange(self.rows.size), self.regular, assume_unique=True)
+    def by_line(self) -> Ints:
+        """Indexes of the rows that are not in `in_columns`."""
+        return np.setdiff1d(np.arange(self.rows.size), self.in_columns, assume_unique=True)
 
     def column(self, wanted: int) -> pa.StringArray:
         """Return the regular rows' cells of one wanted column as they stand, null where empty; shape (r,)."""
@@ -337,8 +337,8 @@ class LogRows:
 
     def texts(self, wanted: Sequence[int]) -> pa.StringArray:
         """Return the regular rows' cells of some wanted columns, white space off, joined by a space; shape (r,)."""
-        parts = [pc.fill_null(pc.utf8_trim_whitespace(self.column(nth)), "") for nth in wanted]
-        return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
+        parts = [pc.fill_null(pc.utf8_trim_whitespace(self.column(nth)), _BLANK) for nth in wanted]
+        return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, _SPACE)
 
     def cells(self, indexes: Sequence[int] | Ints, wanted: Sequence[int]) -> list[str]:
         """Return the exact texts of some rows' cells, those of several columns joined by a space."""
@@ -348,9 +348,9 @@ class LogRows:
         """Return the different texts that `cells` would give of all rows, and which of them each row has."""
         codes, words = coded(self.texts(wanted))
         index = np.zeros(self.rows.size, np.int64)
-        index[self.regular] = codes
-        index[self.irregular] = len(words) + np.arange(self.irregular.size)
-        return words + self.cells(self.irregular, wanted), index
+        index[self.in_columns] = codes
+        index[self.by_line] = len(words) + np.arange(self.by_line.size)
+        return words + self.cells(self.by_line, wanted), index
 
     def _cells(self, index: int) -> tuple[str, ...]:
         if index not in self.exact:
@@ -360,6 +360,8 @@ class LogRows:
 
 
 _NO_TEXT = pa.nulls(0, pa.string())
+_BLANK, _SPACE = column_of(["", " "], pa.string())
+"""Texts as Arrow has them: making them of Python's imports pandas."""
 
 # Cells to numbers.
 
@@ -392,11 +394,11 @@ class NumberCells:
         # Arrow takes the words for infinity and "not a number" too.
         if not np.isfinite(plain).all() and (np.isfinite(plain) != known(texts)).any():
             return self._read_exactly(found, wanted)
-        if not found.irregular.size:
+        if not found.by_line.size:
             return plain
         values = np.empty(found.rows.size)
-        values[found.regular] = plain
-        values[found.irregular] = [self._parse(text) for text in found.cells(found.irregular, [wanted])]
+        values[found.in_columns] = plain
+        values[found.by_line] = [self._parse(text) for text in found.cells(found.by_line, [wanted])]
         return values
 
     def _read_exactly(self, found: LogRows, wanted: int) -> Floats:
@@ -447,7 +449,7 @@ def _ungrouped(text: str, decimal: str, thousands: str) -> str:
 
 # Lines to rows.
 
-_SPOILING = (b"\0", codecs.BOM_UTF8)
+_ONLY_EXACT = (b"\0", codecs.BOM_UTF8)
 """What a line cannot have if `pyarrow.csv` is to read it: zero bytes, and what it takes for a byte order mark."""
 
 
@@ -544,50 +546,50 @@ class RowReader:
 
     def _read(self, data: bytes, errors: str) -> LogRows:
         block = TextBlock(data, errors, self._delimiter, self.line)
-        is_regular, columns = self._read_columns(block)
+        is_plain, columns = self._read_columns(block)
         found = LogRows(block, self._layout, columns=columns)
         exact = {}
-        for index in np.flatnonzero(~is_regular).tolist():
+        for index in np.flatnonzero(~is_plain).tolist():
             cells = self._read_line(block.line(index), self.line + index, found, is_torn=False)
             if cells is not None:
                 exact[index] = self._layout.pick(cells)
-        is_row = is_regular.copy()
+        is_row = is_plain.copy()
         is_row[list(exact)] = True
         lines = np.flatnonzero(is_row)
         found.rows = lines + self.line
         if lines.size:
             first = int(found.rows[0])
             found.first_row = first if found.first_row is None else min(first, found.first_row)
-        found.regular = np.flatnonzero(is_regular[lines])
+        found.in_columns = np.flatnonzero(is_plain[lines])
         found.exact = dict(zip(np.searchsorted(lines, list(exact)).tolist(), exact.values(), strict=True))
-        self.line += is_regular.size
+        self.line += is_plain.size
         return found
 
     def _read_columns(self, block: TextBlock) -> tuple[Bools, dict[int, pa.StringArray]]:
         """Return which lines are whole rows of data for certain, and the cells of these by position."""
         if not self._delimiter.isascii():
             return np.zeros(block.data.count(b"\n"), np.bool_), {}
-        is_regular = ~_is_spoilt(block)
-        if not is_regular.any():
-            return is_regular, {}
+        is_plain = ~_needs_exact(block)
+        if not is_plain.any():
+            return is_plain, {}
         data = block.data
-        if not is_regular.all():
-            data = b"".join(data[block.bounds(index)] for index in np.flatnonzero(is_regular).tolist())
+        if not is_plain.all():
+            data = b"".join(data[block.bounds(index)] for index in np.flatnonzero(is_plain).tolist())
         table, misfits = self._split(data)
         widths = Counter(width for _, width in misfits if width >= self._layout.width)
         if widths and (usual := widths.most_common(1)[0])[1] > table.num_rows:
             self._width = usual[0]
             table, misfits = self._split(data)
-        is_regular[np.flatnonzero(is_regular)[[number for number, _ in misfits]]] = False
+        is_plain[np.flatnonzero(is_plain)[[number for number, _ in misfits]]] = False
         time, *_ = self._layout.positions
         # blank lines and headings have no time; beyond the last heading all cells must be empty
-        is_odd = truths(pc.is_in(pc.fill_null(pc.utf8_trim_whitespace(table[str(time)]), ""), self._not_times))
+        is_odd = truths(pc.is_in(pc.fill_null(pc.utf8_trim_whitespace(table[str(time)]), _BLANK), self._not_times))
         for surplus in range(self._layout.width, self._width):
             is_odd |= known(table[str(surplus)])
         if is_odd.any():
             table = table.filter(to_arrow(~is_odd))
-            is_regular[is_regular] = ~is_odd
-        return is_regular, {int(name): one_chunk(table[name]) for name in table.column_names}
+            is_plain[is_plain] = ~is_odd
+        return is_plain, {int(name): one_chunk(table[name]) for name in table.column_names}
 
     def _split(self, data: bytes) -> tuple[pa.Table, list[tuple[int, int]]]:
         """Return the wanted cells of lines that have the usual width, and number and width of all other lines."""
@@ -638,27 +640,27 @@ class RowReader:
         return cells
 
 
-def _is_spoilt(block: TextBlock) -> Bools:
+def _needs_exact(block: TextBlock) -> Bools:
     """Return which lines `pyarrow.csv` would read otherwise than `parse_cells`; shape (n,).
 
     It reads quotes alike where they stand in pairs, each pair around one whole cell and none inside it.
     """
-    is_spoilt = np.zeros(block.data.count(b"\n"), np.bool_)
-    for mark in _SPOILING:
+    needs_exact = np.zeros(block.data.count(b"\n"), np.bool_)
+    for mark in _ONLY_EXACT:
         if mark[:1] in block.data:  # one byte is looked for many times faster than three
             odd = [match.start() for match in re.finditer(mark, block.data)]
-            is_spoilt[np.searchsorted(block.ends, odd, "right")] = True
+            needs_exact[np.searchsorted(block.ends, odd, "right")] = True
     if b'"' not in block.data:
-        return is_spoilt
+        return needs_exact
     letters = np.frombuffer(b"\n" + block.data, np.uint8)
     at = np.flatnonzero(letters == ord('"'))
     line = np.searchsorted(block.ends, at - 1, "right")
     closes = (np.arange(at.size) - np.searchsorted(line, line)) % 2 == 1
     beside = np.where(closes, letters[at + 1], letters[at - 1])
     is_whole = (beside == ord(block.delimiter)) | (beside == ord("\n")) | (closes & (beside == ord("\r")))
-    is_spoilt[line[~is_whole]] = True
-    is_spoilt |= np.bincount(line, minlength=is_spoilt.size) % 2 == 1
-    return is_spoilt | (np.diff(block.ends, prepend=0) > csv.field_size_limit())
+    needs_exact[line[~is_whole]] = True
+    needs_exact |= np.bincount(line, minlength=needs_exact.size) % 2 == 1
+    return needs_exact | (np.diff(block.ends, prepend=0) > csv.field_size_limit())
 
 
 def _row_fault(line: str, cells: list[str] | None, width: int) -> str:

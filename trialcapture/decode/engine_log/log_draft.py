@@ -1,6 +1,8 @@
-"""A draft of an engine log's declaration, for a person to edit.
+"""A draft of an engine log's declaration, from a first look at its rows, for a person to edit.
 
-What only a person can know stands as ``"?"`` in it, which no settings accept.
+`look_at_bytes` and `look_at_rows` find delimiter, headings, marks and what the first time may mean; `draft_table` makes
+a ``[[engine_log]]`` table. What only a person can know stands as ``"?"`` in it, which no settings accept. Logs are read
+by declarations alone, never by what is found here.
 """
 
 from __future__ import annotations
@@ -23,11 +25,7 @@ from trialcapture.decode.engine_log.log_time import TIME_OF_DAY, stamp_parser
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import dimension, parse_unit
 
-# ------------------------------------------------------------------------------
-# A first look at an engine log: how it may be laid out, and what its first time may mean.
-#
-# Nothing here is used to read a log: what is found is shown to a person, who decides.
-# ------------------------------------------------------------------------------
+# The first look.
 
 Cells = list[list[str]]
 
@@ -106,7 +104,7 @@ class FirstLook:
     names: list[str | int] = field(default_factory=list)
     decimal: str = "."
     thousands: str = ""
-    time_places: list[int] = field(default_factory=list)
+    time_columns: list[int] = field(default_factory=list)
     times: list[TimeReading] = field(default_factory=list)
     long: tuple[int, int] | None = None
 
@@ -163,8 +161,8 @@ def look_at_rows(rows: Cells, where: str) -> FirstLook:
 def _looked(look: FirstLook, where: str) -> FirstLook:
     _find_headings(look, where)
     _find_marks(look)
-    look.time_places, look.times = _find_times(look)
-    look.long = _find_long(look, look.time_places)
+    look.time_columns, look.times = _find_times(look)
+    look.long = _find_long(look, look.time_columns)
     return look
 
 
@@ -445,11 +443,11 @@ def _quantity_of(label: str, unit: str | None) -> str | None:
 
 def _heading_unit(look: FirstLook, place: int, label: str) -> str | None:
     """Return the unit that a heading, or the row of units below it, names."""
-    texts = [*_said_units(look, place, label), re.split(r"[_ ]", label)[-1]]
+    texts = [*_units_in(look, place, label), re.split(r"[_ ]", label)[-1]]
     return next((text for text in texts if unit_of(text)), None)
 
 
-def _said_units(look: FirstLook, place: int, label: str) -> list[str]:
+def _units_in(look: FirstLook, place: int, label: str) -> list[str]:
     texts = re.findall(r"[(\[]([^)\]]+)[)\]]", label)
     if look.skip_rows and look.header_rows:
         below = look.rows[look.header_rows]
@@ -466,7 +464,7 @@ def draft_table(look: FirstLook, name: str, sheet: str | None = None) -> Draft:
         sheet: Which sheet it is of a workbook of several.
     """
     times, long = look.times, look.long
-    columns = [look.names[place] for place in look.time_places]
+    columns = [look.names[place] for place in look.time_columns]
     questions: list[str] = []
     lines = ["[[engine_log]]", f"files = {_toml(name)}"]
 
@@ -501,7 +499,7 @@ def draft_table(look: FirstLook, name: str, sheet: str | None = None) -> Draft:
             (None, text) for text in dict.fromkeys(look.column(long[0])) if text
         ]
     else:
-        wanted = [(n, label) for n, label in enumerate(look.names) if n not in look.time_places]
+        wanted = [(n, label) for n, label in enumerate(look.names) if n not in look.time_columns]
     _column_lines(lines, look, wanted, questions)
     if long is not None:
         lines.append(f"# these are the names in the first {len(look.data)} rows; others may follow")
@@ -513,7 +511,7 @@ def _time_lines(lines: list[str], times: Sequence[TimeReading], ask: Callable[[s
         ask("time_format", "no declaration fits the first time; see the README for what there is")
         return
     if len(times) > 1:
-        ask("time_format", " or ".join(f"{_declared(r)} ({said(r)})" for r in times))
+        ask("time_format", " or ".join(f"{_declared(r)} ({reading_text(r)})" for r in times))
     elif times[0].declared:
         for key, value in times[0].declared.items():
             if " or " in value and key == "locale":
@@ -533,8 +531,8 @@ def _declared(reading: TimeReading) -> str:
     return ", ".join(f"{key} {_toml(value)}" for key, value in reading.declared.items())
 
 
-def said(reading: TimeReading) -> str:
-    """Return what a reading says, as people write a date and a time."""
+def reading_text(reading: TimeReading) -> str:
+    """Return a reading as people write a date and a time."""
     clock = f"{reading.clock:%H:%M:%S}"
     if reading.kind == "elapsed":
         spans = [f"{(clock - EPOCH).total_seconds():g} s" for clock in (reading.clock, reading.last) if clock]
@@ -563,7 +561,7 @@ def _column_lines(
             continue
         counts[quantity] += 1
         key = f"{quantity}_ENGINE{counts[quantity]}"
-        named = _said_units(look, place, str(label)) if place is not None else []
+        named = _units_in(look, place, str(label)) if place is not None else []
         why = [] if unit else [
             f"unit, such as {LOG_QUANTITIES[quantity][1]}" + (f"; the file says {_toml(named[0])}" if named else "")
         ]  # fmt: skip

@@ -133,10 +133,10 @@ class LongRows:
         """
         for name, sequence in zip(self._names, self._sequences, strict=True):
             if sequence.is_mixed:
-                told = f"{sequence.clashes} times two different readings at one time" if sequence.clashes else (
+                seen = f"{sequence.clashes} times two different readings at one time" if sequence.clashes else (
                     f"{sequence.back} of {sequence.triples} readings that return at once to the last but one"
                 )  # fmt: skip
-                raise _mixed(name, told, where)
+                raise _mixed(name, seen, where)
         if self._held and not self._is_by_time:
             held = _joined(self._held)
             for code, name in enumerate(self._names):
@@ -173,10 +173,10 @@ def _joined(parts: Sequence[LongReadings]) -> LongReadings:
     )
 
 
-def _mixed(name: str, told: str, where: str) -> TrialCaptureError:
+def _mixed(name: str, seen: str, where: str) -> TrialCaptureError:
     return TrialCaptureError(
         f"the readings named {name!r} are of two things in turns, such as two engines",
-        seen=told,
+        seen=seen,
         where=where,
         expected="export the log with a name of its own for each engine's quantity, or each engine by itself",
     )

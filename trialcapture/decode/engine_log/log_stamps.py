@@ -1,4 +1,8 @@
-"""The time of each row of an engine log: its columns read as declared, made whole, and placed in the log's zone."""
+"""The time of each row of an engine log: its columns read as declared, completed, and converted to UTC.
+
+Stamps of one form (equal length, digits in the same places) are read together as arrays; all others one by one by
+`log_time`. `RowTimes` adds the day or year that stamps lack, and the offset of the log's zone.
+"""
 
 from __future__ import annotations
 
@@ -35,9 +39,7 @@ from trialcapture.decode.engine_log.log_time import (
     stamp_parser,
 )
 
-# ------------------------------------------------------------------------------
-# Stamp columns of an engine log, read by where the digits of one of them stand.
-# ------------------------------------------------------------------------------
+# Columns of stamps, of serial days, and of six parts.
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -64,7 +66,7 @@ _DIGITS_KEPT = 18
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """One way to write a stamp: where its parts stand, and what stands between them.
+    """One form of a stamp: the spans of its parts, and the characters between them.
 
     Any text of this length with digits in the same places and the same characters everywhere else is matched by
     the format in the same way, as its parts have a fixed width or end where no digit stands.
@@ -100,7 +102,7 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str, l
         same = length[left] == len(form.text)
         these = left[same]
         clock_ns, fits = _read_form(read_windows(letters, start[these], len(form.text)).T, form, time_format)
-        rows = found.regular[these[fits]]
+        rows = found.in_columns[these[fits]]
         readings.clock_ns[rows] = clock_ns[fits]
         readings.offset_ns[rows] = form.offset_ns or 0
         readings.is_local[rows] = form.offset_ns is None and time_format not in ZONELESS
@@ -108,9 +110,9 @@ def read_stamp_cells(found: LogRows, columns: Sequence[int], time_format: str, l
         is_read[same] = fits
         left = left[~is_read]
     odd = np.concatenate([*unread, left])
-    words = texts.take(to_arrow(odd)).to_pylist() + found.cells(found.irregular, columns)
+    words = texts.take(to_arrow(odd)).to_pylist() + found.cells(found.by_line, columns)
     one_by_one = parse_stamps(words, time_format, locale)
-    rows = np.concatenate([found.regular[odd], found.irregular])
+    rows = np.concatenate([found.in_columns[odd], found.by_line])
     for target, source in (
         (readings.clock_ns, one_by_one.clock_ns),
         (readings.offset_ns, one_by_one.offset_ns),
@@ -316,7 +318,7 @@ class RowTimes:
         self._partial = _partial_clock(spec)
 
     def read(self, found: LogRows) -> Readings:
-        """Read the times of some rows; those that lack a day or a year are made whole by `place`."""
+        """Read the times of some rows; `place` completes those that lack a day or a year."""
         spec, places = self._spec, range(len(self.columns))
         if self._has_parts:
             readings = read_six_columns([self._numbers.read(found, nth) for nth in places])
@@ -339,10 +341,10 @@ class RowTimes:
         Returns:
             For each of `held` times and states, as `log_zone` gives them; None where later rows must tell.
         """
-        made = self._made_whole(held, is_last=is_last)
-        if made is None:
+        completed = self._completed(held, is_last=is_last)
+        if completed is None:
             return None
-        clocks, states = made
+        clocks, states = completed
         locals_ = [readings.is_local & (state == 0) for readings, state in zip(held, states, strict=True)]
         local_ns = [clock_ns[is_local] for clock_ns, is_local in zip(clocks, locals_, strict=True)]
         placed = self._zone.resolve(np.concatenate([np.zeros(0, dtype=np.int64), *local_ns]), is_last=is_last)
@@ -360,7 +362,7 @@ class RowTimes:
             begin = its.stop
         return found
 
-    def _made_whole(self, held: Sequence[Readings], *, is_last: bool) -> tuple[list[Ints], list[States]] | None:
+    def _completed(self, held: Sequence[Readings], *, is_last: bool) -> tuple[list[Ints], list[States]] | None:
         if self._partial is None:
             return [readings.clock_ns for readings in held], [readings.state for readings in held]
         sound = [readings.state == 0 for readings in held]

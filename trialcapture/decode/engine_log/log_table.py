@@ -1,4 +1,9 @@
-"""Engine logs as offloaded: declared columns, units and clock; what does not fit is refused, not guessed."""
+"""Engine logs as offloaded to tables: declared columns, units and clock; nothing is guessed.
+
+`EngineLogDecoder` reads a log block by block: `log_cells` gives cells and numbers, `RowTimes` the times; here numbers
+become channels in their units, cells and rows that do not fit become rejects, and a log that does not fit its
+declaration (`RowFit`, `CellFit`) is refused with row, column, the cell seen and what would be right.
+"""
 
 from __future__ import annotations
 
@@ -34,9 +39,7 @@ from trialcapture.decode.engine_log.log_time import SKIPPED, TWICE, Readings, fi
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import convert, dimension
 
-# ------------------------------------------------------------------------------
-# Which channels an engine log gives, and its numbers in their units.
-# ------------------------------------------------------------------------------
+# Channels and units.
 
 Floats = npt.NDArray[np.float64]
 
@@ -88,9 +91,7 @@ def to_unit(values: Floats, channel: LogChannel, density_kg_per_m3: float | None
     return convert(values, channel.log_unit, by_mass) / (density_kg_per_m3 / 1000.0)
 
 
-# ------------------------------------------------------------------------------
-# When an engine log is refused, and what is said about it: row, column, the cell seen, what would fit.
-# ------------------------------------------------------------------------------
+# Refusal of a log that does not fit its declaration.
 
 MISFIT_SHARE = 0.01
 """A larger share of cells of a column, or of rows, that do not fit means a wrong declaration and not damage
@@ -291,9 +292,7 @@ def _unit_row_hint(text: str, spec: EngineLog, row: int) -> str:
     return f"; if this is a row of units, declare skip_rows_after_header = {spec.skip_rows_after_header + 1}"
 
 
-# ------------------------------------------------------------------------------
-# What of an engine log could not be used: the table of rejects, and counts by column and reason.
-# ------------------------------------------------------------------------------
+# Rejects, and their counts by column and reason.
 
 _REASONS = ("control bytes", "field count", "number", "quotes", "range", "repeated heading", "time", "truncated")
 
@@ -318,14 +317,14 @@ class LogRejection:
 
 
 class RejectCounter:
-    """Counts what could not be used, and makes tables of it."""
+    """Counts rejects, and makes tables of them."""
 
     def __init__(self, where: str) -> None:
         self._where = where
         self._counted: dict[tuple[str, str], LogRejection] = {}
 
     def counted(self) -> list[LogRejection]:
-        """Return all there was so far, by column and reason."""
+        """Return the counts so far, by column and reason."""
         return [self._counted[key] for key in sorted(self._counted)]
 
     def table(self, found: Sequence[Reject]) -> pa.Table:
@@ -375,8 +374,8 @@ Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
-    """Rows whose stamps are read and may still have to be placed in their zone."""
+class _ReadBlock:
+    """Rows of a block whose stamps are read; their offsets from UTC may not be known yet."""
 
     found: LogRows
     readings: Readings
@@ -457,7 +456,7 @@ class EngineLogDecoder:
         self._numbers = NumberCells(spec.decimal, spec.thousands)
         self._names_seen: dict[str, None] = {}
         self._rejected = RejectCounter(where)
-        self._held: list[_Piece] = []
+        self._held: list[_ReadBlock] = []
         self._last_ns: int | None = None
         self._row_fit = RowFit()
         self._first: FirstRow | None = None
@@ -480,12 +479,12 @@ class EngineLogDecoder:
                 than one in a hundred cells of a column do not, or the fuel's density is needed and not known.
         """
         whole, torn = self._text.finish()
-        pieces = self._read(whole, torn)
+        blocks = self._read(whole, torn)
         if self._reader is None:
             self._refuse_empty(bool(torn))
         elif torn:
-            pieces.append(self._piece(self._reader.read_torn(torn, self._text.errors)))
-        last = self._emit(pieces, is_last=True)
+            blocks.append(self._read_block(self._reader.read_torn(torn, self._text.errors)))
+        last = self._emit(blocks, is_last=True)
         self._number_columns()
         self._row_fit.check(self._spec, self._where)
         self._time_fit.check(self._first, self._where, needs_one=True)
@@ -507,7 +506,7 @@ class EngineLogDecoder:
         return self._rejected.counted()
 
     def _number_columns(self) -> None:
-        """Tell the fits which columns they are of, as a spreadsheet would count them."""
+        """Give the fits the numbers of their columns, as a spreadsheet counts them."""
         if self._reader is None or has_numbers_only(self._columns):
             return
         numbers, times = self._reader.numbers, len(self._time_headings)
@@ -526,12 +525,12 @@ class EngineLogDecoder:
                 expected="give a name as it stands there, capitals too",
             )
 
-    def _read(self, data: bytes, torn: bytes = b"") -> list[_Piece]:
+    def _read(self, data: bytes, torn: bytes = b"") -> list[_ReadBlock]:
         if self._reader is None:
             data = self._begin(self._above + data, torn)
         if self._reader is None:
             return []
-        return [self._piece(found) for found in self._reader.read(data, self._text.errors)]
+        return [self._read_block(found) for found in self._reader.read(data, self._text.errors)]
 
     def _begin(self, data: bytes, torn: bytes) -> bytes:
         """Find the headings once all rows above the data are there, and return what follows them."""
@@ -561,7 +560,7 @@ class EngineLogDecoder:
             expected=f"there must be rows after row {start}, by header_rows and skip_rows_after_header",
         )
 
-    def _piece(self, found: LogRows) -> _Piece:
+    def _read_block(self, found: LogRows) -> _ReadBlock:
         self._row_fit.add(found)
         readings = self._times.read(found)
         bad: list[Reject] = []
@@ -577,7 +576,7 @@ class EngineLogDecoder:
             cells = {column_name(column): found.cells([0], [nth])[0] for nth, column in enumerate(self._columns)}
             fits = readings.state[0] == 0 or any(has_value[0] for _, has_value in values)
             self._first = FirstRow(int(found.rows[0]), cells, times, bool(fits))
-        return _Piece(found, readings, values, bad, codes)
+        return _ReadBlock(found, readings, values, bad, codes)
 
     def _long_values(self, found: LogRows, bad: list[Reject]) -> tuple[Ints, list[tuple[Floats, Bools]]]:
         """Return which channel each row is a reading of, and the one column of their values."""
@@ -626,13 +625,13 @@ class EngineLogDecoder:
             bad += cell_rejects(found, is_over, channel.heading, [wanted], "range")
         return values, has_value & np.isfinite(values)
 
-    def _emit(self, pieces: list[_Piece], *, is_last: bool) -> tuple[pa.Table, pa.Table]:
-        self._held += pieces
-        placed = self._times.place([piece.readings for piece in self._held], is_last=is_last)
+    def _emit(self, blocks: list[_ReadBlock], *, is_last: bool) -> tuple[pa.Table, pa.Table]:
+        self._held += blocks
+        placed = self._times.place([block.readings for block in self._held], is_last=is_last)
         if placed is None:
             return self._table([]), self._rejected.table([])
         bad: list[Reject] = []
-        tables = [self._timed(piece, t_ns, state, bad) for piece, (t_ns, state) in zip(self._held, placed, strict=True)]
+        tables = [self._timed(block, t_ns, state, bad) for block, (t_ns, state) in zip(self._held, placed, strict=True)]
         self._held = []
         if self._long is not None:
             tables = [self._gathered(self._long, is_last=is_last)]
@@ -646,9 +645,9 @@ class EngineLogDecoder:
         its = [np.ascontiguousarray(column) for column in values.T]
         return [to_arrow(rows), to_arrow(t_ns), *(to_arrow(column, ~np.isnan(column)) for column in its)]
 
-    def _timed(self, piece: _Piece, t_ns: Ints, state: npt.NDArray[np.uint8], bad: list[Reject]) -> list[pa.Array]:
+    def _timed(self, block: _ReadBlock, t_ns: Ints, state: npt.NDArray[np.uint8], bad: list[Reject]) -> list[pa.Array]:
         """Return the columns of the rows that have a time; those that have none become rejects."""
-        found = piece.found
+        found = block.found
         is_cut = _cut_rows(found, self._time_headings)
         parts = list(range(len(self._time_headings)))
         is_bad = (state != 0) & ~is_cut
@@ -659,23 +658,23 @@ class EngineLogDecoder:
             lambda: time_hint(misfits[0].text, int(state[is_bad][0]), self._spec, misfits[0].row),
         )
         cut = cell_rejects(found, is_cut, self._time_fit.heading, parts, "truncated")
-        bad += sorted([*found.rejects, *misfits, *cut, *piece.cell_rejects], key=lambda reject: reject.row)
+        bad += sorted([*found.rejects, *misfits, *cut, *block.cell_rejects], key=lambda reject: reject.row)
         timed = (state == 0) & ~is_cut
-        if self._long is not None and piece.codes is not None:
-            values, has_value = piece.values[0]
+        if self._long is not None and block.codes is not None:
+            values, has_value = block.values[0]
             used = timed & has_value
-            self._long.add(LongReadings(found.rows[used], t_ns[used], piece.codes[used], values[used]))
+            self._long.add(LongReadings(found.rows[used], t_ns[used], block.codes[used], values[used]))
             return []
         arrays = [to_arrow(_select(found.rows, timed)), to_arrow(_select(t_ns, timed))]
         return arrays + [
-            to_arrow(_select(values, timed), _select(has_value, timed)) for values, has_value in piece.values
+            to_arrow(_select(values, timed), _select(has_value, timed)) for values, has_value in block.values
         ]
 
-    def _table(self, pieces: list[list[pa.Array]]) -> pa.Table:
+    def _table(self, blocks: list[list[pa.Array]]) -> pa.Table:
         fields = [pa.field("row", pa.int64()), pa.field("t_log_ns", pa.int64(), metadata={"unit": "ns"})]
         fields += [pa.field(w.channel, pa.float64(), metadata={"unit": w.unit}) for w in self._wanted]
         backward = 0
-        for arrays in pieces:
+        for arrays in blocks:
             t_ns = values_of(arrays[1])
             if t_ns.size:
                 before = t_ns[0] if self._last_ns is None else self._last_ns
@@ -683,7 +682,7 @@ class EngineLogDecoder:
                 self._last_ns = int(t_ns[-1])
         schema = pa.schema(fields, metadata={"backward_stamps": str(backward)})
         empty = [pa.nulls(0, column.type) for column in fields]
-        tables = [pa.Table.from_arrays(arrays, schema=schema) for arrays in pieces or [empty]]
+        tables = [pa.Table.from_arrays(arrays, schema=schema) for arrays in blocks or [empty]]
         return pa.concat_tables(tables).combine_chunks()
 
 

@@ -1,4 +1,8 @@
-"""Stamps of an engine log, read with its declared format in its declared zone."""
+"""Stamps of an engine log: parsing in the declared format, the declared zone, and days or years that stamps lack.
+
+`stamp_parser` parses one stamp, `ZoneClock` finds the offset from UTC also where the clocks change, `PartialClock` adds
+the day or year. Both clocks work block by block.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +19,7 @@ import numpy.typing as npt
 
 from trialcapture.config import COUNTED_NS, fold_word, locale_words
 
-# ------------------------------------------------------------------------------
-# Clock readings of a zone to UTC, block by block, when the clocks change too.
-# ------------------------------------------------------------------------------
+# Local clock readings to UTC, block by block.
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -25,7 +27,8 @@ Bools = npt.NDArray[np.bool_]
 SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
 BAD, SKIPPED, TWICE = 1, 2, 3
-"""How sure a stamp is: 0 as read, else not in the format, a time that never was, or one that came twice."""
+"""State of a stamp, 0 where it is sound: not in the format, skipped when the clocks went forward, or one of a repeated
+hour that its neighbours do not settle."""
 
 _PATIENCE_NS = 60 * SECOND_NS
 """Longest step between neighbouring rows that still shows on which side of a change of the clocks they lie, where the
@@ -37,8 +40,7 @@ _SHORT_STEP_NS = _PATIENCE_NS // 10
 class ZoneClock:
     """Offsets from UTC of a log's clock readings that name none, in file order.
 
-    A reading that came twice is placed by the readings around it, so a block that ends among such readings
-    cannot be resolved before more have come.
+    A reading of the repeated hour is settled by its neighbours, so a block that ends in it waits for the next one.
     """
 
     def __init__(self, zone: tzinfo) -> None:
@@ -48,7 +50,7 @@ class ZoneClock:
         self._must_wait = False
 
     def add(self, clock_ns: Ints) -> None:
-        """Take note of readings [ns], each once, before they are resolved."""
+        """Add readings [ns] to the log's pace, each once, before they are resolved."""
         self._pace.add(clock_ns)
 
     def resolve(self, clock_ns: Ints, *, is_last: bool) -> tuple[Ints, npt.NDArray[np.uint8]] | None:
@@ -117,7 +119,7 @@ class ZoneClock:
 
 @dataclass(slots=True)
 class _Round:
-    """Where a clock that starts again at the end of each period stands: its last reading, and what led to it."""
+    """State of a clock that starts again at each period: last reading, periods passed, steps forward and backward."""
 
     last_ns: int | None = None
     turns: int = 0
@@ -126,7 +128,7 @@ class _Round:
 
 
 class PartialClock:
-    """Makes readings whole that lack the day, or the year, in file order: at its end the day or year moves on.
+    """Adds the day, or the year, to readings that lack it, in file order: it moves on at midnight or New Year.
 
     A reading is the time of day, or the time within a leap year. From one to the next less than half a period
     passes, or the log has a hole: then it moves on as the log as a whole does, which may be backwards where the
@@ -234,7 +236,7 @@ def _is_same(one: Ints | None, other: Ints | None) -> bool:
 
 
 class _Pace:
-    """Median of the steps forward of a log, as far as it matters: of steps too short to, only the longest is kept."""
+    """Median step forward of a log; of steps too short to matter only the count and the longest are kept."""
 
     def __init__(self) -> None:
         self._last: int | None = None
@@ -352,30 +354,6 @@ def stamp_parser(time_format: str, locale: str | None = None) -> Callable[[str],
     if locale is not None and re.search("%[bBpaA]", time_format):
         return lambda text: _parse_in_language(text, time_format, locale)
     return lambda text: _parse_pattern(text, time_format)
-
-
-def read_stamps(texts: Sequence[str], time_format: str, zone: tzinfo) -> tuple[Ints, npt.NDArray[np.uint8]]:
-    """Read the stamps of a log in file order.
-
-    Args:
-        texts: Stamps as written.
-        time_format: As `stamp_parser` takes it.
-        zone: Zone of stamps that carry none; not used for Unix and elapsed times.
-
-    Returns:
-        Times [ns since 1970 UTC, or since the log's start for ``elapsed_s``], and for each 0, or `BAD` (not
-        in the format), `SKIPPED` (the clocks were put forward past it) or `TWICE` (it came twice, and the
-        neighbouring rows do not tell which is meant).
-    """
-    found = parse_stamps(texts, time_format)
-    local = np.flatnonzero(found.is_local)
-    clock = ZoneClock(zone)
-    clock.add(found.clock_ns[local])
-    resolved = clock.resolve(found.clock_ns[local], is_last=True)
-    offset, state = found.offset_ns.copy(), found.state.copy()
-    if resolved is not None:
-        offset[local], state[local] = resolved
-    return found.clock_ns - offset, state
 
 
 def parse_stamps(texts: Sequence[str], time_format: str, locale: str | None = None) -> Readings:
@@ -517,8 +495,8 @@ def _stamp_of(part: dict[str, str]) -> Stamp | None:
 
 
 def _parse_strptime(text: str, pattern: str) -> Stamp | None:
-    told = set(re.findall("%(.)", pattern))
-    has_day, has_year = bool(told & set("djc")), bool(told & set("Yyc"))
+    directives = set(re.findall("%(.)", pattern))
+    has_day, has_year = bool(directives & set("djc")), bool(directives & set("Yyc"))
     try:
         if has_day and not has_year:
             read = datetime.strptime(f"{text} {LEAP_YEAR}", f"{pattern} %Y")

@@ -1,7 +1,7 @@
 """NMEA 0183: a block of bytes to one Arrow table a sentence type.
 
-The way of the bytes: ``framing`` finds lines, TAG blocks, sentences and checksums; ``templated`` reads the lines that
-look alike together, ``general`` reads every other one; both take the fields of a sentence from ``sentences``, which
-reads them by the kinds in ``fields``. ``encapsulated`` reads messages of a CAN bus inside sentences. ``nmea_decoder``
-is the whole way. ``stream`` cuts a stream as it arrives and says how good its lines are, without decoding.
+``nmea_decoder`` decodes a block: ``templated`` reads lines that repeat a template, ``general`` all others, whose lines,
+TAG blocks, sentences and checksums ``framing`` finds. Both take layouts and semantics from ``sentences``, and the kinds
+of field from ``fields``. ``encapsulated`` reads CAN messages inside sentences. ``stream`` splits a stream as it arrives
+into lines, and tells their quality without decoding.
 """

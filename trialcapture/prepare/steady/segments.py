@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.buffers import column_of, integers, table_of
+from trialcapture.buffers import column_of, empty_table, integers, table_of
 from trialcapture.channels import trial_channels
 from trialcapture.config import Config
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN, LegError, check_legs, error_of_leg
@@ -141,10 +141,11 @@ def segment_engines(segments: pa.Table, engine_ids: Sequence[str], session_id: s
         session_id: Of the session.
     """
     count = segments.num_rows
-    parts = [SEGMENT_ENGINES_SCHEMA.empty_table()]
+    parts = [empty_table(SEGMENT_ENGINES_SCHEMA)]
     for e in engine_ids:
         own = [segments[made_of.format(e)] for _, _, made_of in _ENGINE_COLUMNS]
-        named = [pa.repeat(session_id, count), segments["segment_id"], pa.repeat(e, count)]
+        session, engine = (column_of([name] * count, pa.string()) for name in (session_id, e))
+        named = [session, segments["segment_id"], engine]
         parts.append(pa.table([*named, *own], schema=SEGMENT_ENGINES_SCHEMA))
     # the sort keeps the order of engines within a segment
     return pa.concat_tables(parts).sort_by("segment_id").combine_chunks()
@@ -152,7 +153,8 @@ def segment_engines(segments: pa.Table, engine_ids: Sequence[str], session_id: s
 
 def with_session(segments: pa.Table, session_id: str) -> pa.Table:
     """Return the segments table with the session in its first column, as it is written."""
-    return segments.add_column(0, pa.field("session_id", pa.string()), pa.repeat(session_id, segments.num_rows))
+    session = column_of([session_id] * segments.num_rows, pa.string())
+    return segments.add_column(0, pa.field("session_id", pa.string()), session)
 
 
 Reader = Callable[[int, int, Sequence[str]], pa.Table]
