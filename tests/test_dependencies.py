@@ -33,6 +33,7 @@ NOT_IMPORTED_BY_TESTS = (
     "mypy",
     "ruff",
     "import-linter",
+    "pytest-xdist",
     "pandas-stubs",
     "scipy-stubs",
     "types-openpyxl",

@@ -217,6 +217,7 @@ VOIDED = [
     ("WIMDA,29.9,I,9.9,B,,C,18.5,C,55,,,C,210.0,T,,M,12.0,N,6.2,M", [("pressure_bar", "range")], [],
      {"pressure_hpa": pytest.approx(29.9 * 33.86389), "water_temp_c": 18.5, "wind_speed_true_kn": 12.0}),
     ("IIXDR,A,1.0,D,X,A,x,D,Y", [("Y", "number")], [], {"name": "X", "value": 1.0}),
+    ("IIXDR,A,1.0,D,X,A,9999999999999,D,Y", [("Y", "range")], [], {"name": "X", "value": 1.0}),
 ]  # fmt: skip
 
 

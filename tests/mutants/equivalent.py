@@ -9,6 +9,7 @@ REASONS: dict[str, str] = {
     "check 0117a673": "what has settled stays settled: the sweeps that are left find the same, and only cost time",
     "check 04bbe6b9": "the branch for sentences that all fit is only faster: they are read once more, the same",
     "number 00244cdc": "numbers of parts need only be apart by more than the last block: any larger factor tells them",
+    "number 00c5ef96": "a decimal number is made of the first row given alone, however many are",
     "number 009104f6": "the readings on either side are at least a nanosecond apart, so there is no hole of 0",
     "number 003b9ded": "a pace of a nanosecond a line in place of none: nothing is told or written so finely",
     "number 003d4e51": "without an engine in the log nothing can be exchanged, which is found once more below",

@@ -114,6 +114,12 @@ def test_any_offset_comes_back(offset_s: float, drift_ppm: float, seed: int, qua
     is_right(tied(net, log, offset_s, drift_ppm, seed), offset_s, drift_ppm)
 
 
+@pytest.mark.parametrize(("seed", "quantum"), [(94, 25.0), (4, 10.0), (13, 10.0), (20, 10.0)])
+def test_lines_between_coarse_readings_have_kinks_and_the_fit_converges_all_the_same(seed: int, quantum: float) -> None:
+    # a least-squares fit makes slower and slower steps over these
+    is_right(tied(replace(NET, quantum=quantum), replace(LOG, quantum=quantum, hz=0.5), 0.0, 0.0, seed), 0.0, 0.0)
+
+
 def test_over_eight_hours_the_drift_is_known_to_a_few_ppm() -> None:
     hours = 8 * 3600.0
     fit = tied(replace(NET, hz=1.0, last_s=hours - 20), replace(LOG, last_s=hours - 20), 33.3, 100.0, 3, hours)

@@ -141,7 +141,7 @@ def test_the_list_of_transducers_that_are_no_channel_is_whole() -> None:
         [index_block(decode_nmea(block, source="x", first_line=50 * nth)[0]) for nth, block in enumerate(blocks)]
     )
     arrangement = align_trial([("raw/nmea.log", outline)], [], config)
-    left = unmapped_transducers(arrangement.logs["raw/nmea.log"].placed, config)
+    left = unmapped_transducers(arrangement.logs["raw/nmea.log"].with_utc, config)
     assert left == {("bus/II", "G", "", f"MINE#{nth}"): 3 for nth in range(40)}
     assert len(arrangement.health.undecoded) == 40
     (warning,) = [w for w in arrangement.warnings if "XDR" in w]

@@ -193,11 +193,12 @@ def _standardised(values: Floats) -> Floats:
 Model = Callable[[Floats], tuple[Floats, Floats]]
 """Takes parameters, shape (p,); gives residuals, shape (n,), and their derivatives by each parameter, shape (p, n)."""
 
-_TOLERANCE = 1e-12
-"""Relative change of the cost, and of the parameters, at which a fit has converged (our choice: three digits beyond the
-uncertainty of an offset from 100 000 readings)."""
-_MAX_EVALUATIONS = 300
-"""Our choice: fits of the simulated sessions take 9 to 32."""
+_TOLERANCES = (1e-12, 1e-6)
+"""Relative change of the cost, and of the parameters, at which a fit has converged. Residuals have kinks, as of lines
+between coarse readings, over which steps may shrink slowly: the second tolerance is for fits that miss the first (our
+choice: of 1e-6 of the cost, 100 000 readings tell a third of a standard uncertainty)."""
+_MAX_EVALUATIONS = 60
+"""Evaluations for each tolerance (our choice: fits of the simulated sessions take 9 to 32)."""
 
 
 class RobustFit(NamedTuple):
@@ -236,22 +237,27 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
         return model(p)[1].T
 
     is_robust = np.isfinite(soft)
-    found = least_squares(
-        residual,
-        np.clip(start, low, high),
-        slopes,
-        bounds=(low, high),
-        method="dogbox",  # ends on a bound, where "trf" stays short of it, in fewer steps
-        loss="soft_l1" if is_robust else "linear",
-        f_scale=soft if is_robust else 1.0,
-        x_scale="jac",
-        ftol=_TOLERANCE,
-        xtol=_TOLERANCE,
-        gtol=None,  # absolute, and so void for a cost without a scale
-        max_nfev=_MAX_EVALUATIONS,
-    )
-    weighted = np.asarray(found.jac, dtype=np.float64)  # by the second derivative of the loss
-    return RobustFit(found.x, found.fun, weighted.T @ weighted) if found.success else None
+    at = np.clip(start, low, high)
+    for tolerance in _TOLERANCES:
+        found = least_squares(
+            residual,
+            at,
+            slopes,
+            bounds=(low, high),
+            method="dogbox",  # ends on a bound, where "trf" stays short of it, in fewer steps
+            loss="soft_l1" if is_robust else "linear",
+            f_scale=soft if is_robust else 1.0,
+            x_scale="jac",
+            ftol=tolerance,
+            xtol=tolerance,
+            gtol=None,  # absolute, and so void for a cost without a scale
+            max_nfev=_MAX_EVALUATIONS,
+        )
+        if found.success:
+            weighted = np.asarray(found.jac, dtype=np.float64)  # by the second derivative of the loss
+            return RobustFit(found.x, found.fun, weighted.T @ weighted)
+        at = found.x
+    return None
 
 
 MAX_DRIFT = 1000e-6
