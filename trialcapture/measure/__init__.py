@@ -2,7 +2,7 @@
 
 ``circumstances``            what every result is measured under: current at any time, conditions, clocks
 ``steady_bands``             top speed, best economy, regimes, the boat's log: from the band table
-``planing``, ``hull_regime`` the slowest planing speed, from slow runs; how a hull runs at a speed
+``planing``                  how a hull runs at a speed, and the slowest planing speed, from slow runs
 ``time_to_speed``            time from neutral to 5 kn, from starts at the full rate of the samples
 ``trial_warnings``           every warning of a trial, those of the results among them
 ``trial``                    all of it on one screen, with `MEASURES`, the list of results beside the bands
