@@ -16,7 +16,6 @@ the printed answers, the band and leg tables, and the text of the report.
 from __future__ import annotations
 
 import argparse
-import csv
 import os
 import platform
 import re
@@ -136,19 +135,16 @@ def results(python: Path, work: Path) -> dict[str, str]:
             run(*command, "collect", *logs, *tables, "--config", sample / "boat.toml", "--into", session, cwd=work)
         else:
             shutil.copytree(sample, session, ignore=shutil.ignore_patterns("trialset", "reduction"))
-        printed = run(*command, "process", sample.name, cwd=work)
-        reduction = session / "reduction"
-        named = tomllib.loads((session / "session.toml").read_text(encoding="utf-8"))["session"]["id"]
-        shown[f"{sample.name}: printed answers"] = printed.replace(named, "ID")
+        seen = {"printed answers": run(*command, "process", sample.name, cwd=work)}
         for table in ("bands.csv", "legs.csv"):
-            rows = csv.reader((reduction / table).read_text(encoding="utf-8").splitlines())
-            shown[f"{sample.name}: {table}"] = "\n".join(",".join(row) for row in rows)
-        shown[f"{sample.name}: frames"] = run(python, "-c", FRAMES, sample.name, cwd=work).replace(named, "ID")
-        # the id of a session that was put together just now holds the time of that
-        page = (reduction / "report.html").read_text(encoding="utf-8").replace(named, "ID")
+            seen[table] = (session / "reduction" / table).read_text(encoding="utf-8")
+        seen["frames"] = run(python, "-c", FRAMES, sample.name, cwd=work)
+        page = (session / "reduction" / "report.html").read_text(encoding="utf-8")
         # coordinates of drawings are matplotlib's, and no number that anybody reads
-        page = re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL)
-        shown[f"{sample.name}: text of the report"] = re.sub(r"<[^>]*>", "\n", page)
+        seen["text of the report"] = re.sub(r"<[^>]*>", "\n", re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL))
+        # the id of a session that was put together just now holds the time of that
+        named = tomllib.loads((session / "session.toml").read_text(encoding="utf-8"))["session"]["id"]
+        shown |= {f"{sample.name}: {what}": text.replace(named, "ID") for what, text in seen.items()}
     return shown
 
 
