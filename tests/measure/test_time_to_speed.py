@@ -12,7 +12,6 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 import pytest
-from trialcapture.rehearse.plan import FULL, Phase
 
 from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import load_config
@@ -22,7 +21,7 @@ from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.reduction import reduce_segments
 from trialcapture.reduce.summary import Measured, as_json
 from trialcapture.rehearse.motion import Crew, integrate
-from trialcapture.rehearse.scenarios import SCENARIOS
+from trialcapture.rehearse.scenarios import FULL, SCENARIOS, Phase
 
 T0_NS = 1_800_000_000_000_000_000
 CONFIG = load_config('[boat]\nlength_m = 12.0\n[[engine]]\nid = "main"\nrated_rpm = 2600\nidle_rpm = 600\n')
