@@ -297,3 +297,17 @@ def test_counted_stamps_of_a_column_are_exact(time_format: str, unit_ns: int, pa
     table, _ = decode_engine_log(data, make_spec(delimiter=";", time_format=time_format), ("port",), "log.csv")
     expected = [whole * unit_ns + int(f"0{rest[1:]}") * unit_ns // 10 ** len(rest[1:]) for whole, rest in parts]
     assert table["t_log_ns"].to_pylist() == expected
+
+
+@pytest.mark.parametrize("odd", ["22:00:00", "00:30:00", "16:59:59"])
+@pytest.mark.parametrize("at", [2, 20, 39])
+def test_a_lone_time_of_day_far_off_moves_no_day_wherever_the_block_ends(odd: str, at: int) -> None:
+    """Whether it is damage or a hole, the row behind it tells, and that may come with the next block."""
+    times = [f"{datetime(2026, 5, 14, 9, 4) + timedelta(seconds=n):%H:%M:%S}" for n in range(40)]
+    times[at] = odd
+    lines = [HEAD.encode(), *(f"{t},{1000 + n},{n}\r\n".encode() for n, t in enumerate(times))]
+    data, spec = b"".join(lines), make_spec(date="2026-05-14", timezone="UTC")
+    whole = outcome(at_once(data, spec))
+    for rows in (at, at + 1, at + 2, at + 3):
+        cut = sum(map(len, lines[:rows]))
+        assert outcome(in_blocks(data, spec, [cut])) == whole

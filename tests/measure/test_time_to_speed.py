@@ -247,3 +247,18 @@ def test_without_samples_nothing_is_measured_and_the_summary_says_so() -> None:
     (found,) = as_json(findings)["measures"]
     assert (found["name"], found["claimed"]) == ("time_to_5_kn", False)
     assert found["reason"] == "no start from idle was seen"
+
+
+@pytest.mark.parametrize(("still_s", "claimed"), [(1.0, False), (1.7, True)])
+def test_she_lies_still_for_most_of_the_three_seconds_before(still_s: float, claimed: bool) -> None:
+    t_s = np.arange(0.0, 60.0, 0.01)
+    speed = np.where(t_s < 30.0 - still_s, 1.0, 0.3) + np.clip(1.0 * (t_s - 30.0), 0.0, 20.0)
+    found = measure(samples_of(t_s, speed, 600.0 + np.clip(800.0 * (t_s - 30.0), 0.0, 1500.0)))
+    assert found.claimed is claimed
+
+
+def test_a_single_reading_above_the_target_while_she_slows_is_no_crossing() -> None:
+    t_s = np.arange(0.0, 20.0, 0.1)
+    speed = 5.0 - 0.5 * (t_s - 10.0)
+    speed[99], speed[100] = 4.9, 5.05
+    assert find_crossing_s(t_s, speed, 5.0, 0.1) is None

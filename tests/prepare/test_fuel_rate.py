@@ -186,3 +186,23 @@ def test_a_coarse_counter_is_told_with_what_it_costs() -> None:
     fine = table(fuel_total_l=np.floor(true / 0.01) * 0.01)
     assert fuel_rate_warnings(fine, times_ns(3600), "a.csv", config) == []
     assert fuel_rate_warnings(table(fuel_total_l=np.full(5, 3.0)), times_ns(5), "a.csv", config) == []
+
+
+@pytest.mark.parametrize(
+    ("columns", "rate_l_per_h"),
+    [
+        # the rate as logged, supply minus return, supply alone, the slope of the total: 36 litres an hour
+        (("fuel_l_per_h", "fuel_supply_l_per_h", "fuel_return_l_per_h", "fuel_total_l"), 50.0),
+        (("fuel_supply_l_per_h", "fuel_return_l_per_h", "fuel_total_l"), 40.0),
+        (("fuel_supply_l_per_h", "fuel_total_l"), 100.0), (("fuel_total_l",), 36.0),
+    ],
+)  # fmt: skip
+def test_of_several_columns_the_one_that_says_the_most_is_taken(columns: tuple[str, ...], rate_l_per_h: float) -> None:
+    n = 120
+    told = {
+        "fuel_l_per_h": np.full(n, 50.0), "fuel_supply_l_per_h": np.full(n, 100.0),
+        "fuel_return_l_per_h": np.full(n, 60.0), "fuel_total_l": 0.01 * np.arange(n),
+    }  # fmt: skip
+    log = table(**{name: told[name] for name in columns})
+    found = rate_of(log, times_ns(n), load_config(ENGINE))
+    assert found[n // 2] == pytest.approx(rate_l_per_h, rel=1e-6)

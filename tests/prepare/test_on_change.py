@@ -170,3 +170,10 @@ def test_what_is_held_is_suspect_from_the_longest_gap_on() -> None:
     assert np.sum(held & (age > 2.5) & (age < 3.7)) > 10
     assert set(flag[held & (age <= 2.5)]) == {float(QualityFlag.GOOD)}
     assert set(flag[held & (age > 2.5)]) == {float(QualityFlag.SUSPECT)}
+
+
+def test_a_log_that_loses_rows_though_nothing_changed_is_not_one_on_change() -> None:
+    rpm = np.rint(RPM / 10.0) * 10.0
+    fuel = np.rint(RPM / 100.0)
+    kept = np.arange(RPM.size) % 20 < 16
+    assert find_rows_on_change(rows_of(rpm, fuel, kept), ["rpm_main", "fuel_l_per_h_main"], 2.5) is None
