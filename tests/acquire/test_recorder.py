@@ -163,7 +163,7 @@ def test_a_session_that_exists_is_not_recorded_over(tmp_path: Path) -> None:
 
 def test_nothing_to_listen_to_is_told_before_a_folder_is_made(tmp_path: Path) -> None:
     with pytest.raises(TrialCaptureError, match="nothing to listen to"):
-        record(load_config(""), tmp_path / "s")
+        record(load_config(""), tmp_path / "s", minutes=0.01)
     assert not (tmp_path / "s").exists()
 
 

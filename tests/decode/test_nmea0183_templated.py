@@ -213,3 +213,11 @@ def test_lines_whose_marks_and_address_are_the_same_are_one_group() -> None:
     groups = {tuple(group.rows.tolist()): group.length for group in group_by_template(found, 1)}
     assert groups == {(0, 1, 4): 17, (2,): 18, (3,): 17, (5,): 18}
     assert [group.rows.tolist() for group in group_by_template(found, 3)] == [[0, 1, 4]]
+
+
+def test_a_transducer_out_of_range_is_refused_among_many_lines_alike() -> None:
+    sound, wild = sentence("IIXDR,A,1.0,D,X"), sentence("IIXDR,A,9999999999999,D,X")
+    tables, rejects, counts = decode_nmea((sound * 40 + wild) * 12, source="x")
+    assert tables["XDR"]["value"].to_pylist() == [1.0] * 480
+    assert [row["reason"] for row in rejects.to_pylist()] == ["range"] * 12
+    assert [(row["good"], row["bad"]) for row in counts.to_pylist()] == [(480, 12)]

@@ -181,3 +181,20 @@ def test_a_resumed_session_begins_its_monotonic_clock_anew_and_runs_on() -> None
     found = utc_s(tables["HDT"]) - START - 0.5 - (GNSS_LATENCY_S - LATE_S)
     expected = np.concatenate([np.arange(600), np.arange(600) + 600 + gap_s])
     assert np.abs(found - expected).max() < 0.1
+
+
+def test_one_of_two_receivers_whose_date_is_whole_epochs_old_is_put_right_and_told_once() -> None:
+    sent = []
+    for i in range(400):
+        other = rmc(START + i).partition(b"*")[0].replace(b"$GPRMC", b"GNRMC").decode()
+        sent += [
+            (i + LATE_S, rmc(START + i - 1024 * 7 * 86_400)),
+            (i + LATE_S + 0.3, sentence(other)),
+            (i + 0.5, HEADING),
+        ]
+    data = journal(sent)
+    tables, _ = placed(data)
+    assert np.abs(headings_off_s(tables)).max() < 0.1
+    [step] = health_of(data).clock_steps
+    assert step.what == "date of gps1/GP"
+    assert "1024 weeks off (GPS week rollover)" in step.cause

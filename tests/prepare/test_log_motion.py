@@ -8,7 +8,7 @@ import pytest
 
 from tests.prepare.plain_boat import Kit, Recorded, recorded
 from trialcapture.prepare.clocks.log_clock import LogFit
-from trialcapture.prepare.clocks.log_motion import STEP_S, _lowest, find_edges, fit_by_motion, to_uniform
+from trialcapture.prepare.clocks.log_motion import STEP_S, _Level, _lowest, find_edges, fit_by_motion, to_uniform
 
 Floats = npt.NDArray[np.float64]
 Programme = list[tuple[float, int, float]]
@@ -207,3 +207,13 @@ def test_the_lowest_point_of_a_parabola_is_found_between_its_samples(at: float) 
     k = np.arange(8.0)
     assert _lowest(2.0 + 0.7 * (k - at) ** 2) == pytest.approx(at)
     assert _lowest(2.0 - 0.1 * k) == 7.0
+
+
+@pytest.mark.parametrize(("known_s", "share"), [(270, 1.0), (390, 0.0)])
+def test_too_little_of_a_speed_explains_nothing_however_well_it_fits(known_s: int, share: float) -> None:
+    """A hundred of every third second are asked for: ten numbers are fitted to them."""
+    n = 420
+    rpm = 1500.0 + 800.0 * np.sin(np.arange(n) / 15.0)
+    speed = np.where(np.arange(n) < known_s, rpm / 100.0, np.nan)
+    level = _Level(speed, np.zeros(n), rpm)
+    assert level.refined(n - 1)[0] == pytest.approx(share, abs=0.1)
