@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trialcapture.config.sections import Fuel
+from trialcapture.config.sections import Engine, Fuel
 from trialcapture.rehearse.boats import (
     OLD_SEDGE,
     SMALL_TERN,
@@ -44,8 +44,8 @@ FACTORS: dict[str, tuple[Level, ...]] = {
     "slow settling": ("none", "8 % at 25 s", "15 % at 60 s"),
     "wind [kn]": (0, 5, 10, 16),
     "wind angle": ("along", "oblique", "across"),
-    "tank": ("stated 1 %, 0.01", "stated 3 %, 0.02", "not stated"),
-    "tachometer": ("right", "0.25 %"),
+    "tank": ("not stated", "stated 1 %, 0.01", "stated 3 %, 0.02"),
+    "tachometer": ("not stated", "stated 0.5 %", "stated 1 %"),
     "rpm in steps of": (1, 10, 25),
     "fuel": ("calibrated 0.5 %", "calibrated 1 %", "uncalibrated"),
     "wander": ("4 s", "4 s and little of 45 s", "4 s and much of 45 s"),
@@ -68,12 +68,11 @@ WANDER = {
     "4 s and much of 45 s": ((0.05, 4.0), (0.12, 45.0)),
 }
 """Standard deviation [kn] and correlation time [s] of each part."""
-TANK = {"stated 1 %, 0.01": (1.0, 0.01), "stated 3 %, 0.02": (3.0, 0.02), "not stated": (2.0, 0.02)}
-"""Standard deviation of the tank's capacity [%] and of its usable share; those of a tank of which nobody says it are
-common practice, no source."""
-TACHOMETER_SD_PCT = {"right": 0.0, "0.25 %": 0.25}
-"""Standard deviation of engine speed shown over the true one; engine control units count to about a quarter percent,
-dials of old may err by far more (common practice, no source)."""
+TANK = {"not stated": (2.0, 0.015), "stated 1 %, 0.01": (1.0, 0.01), "stated 3 %, 0.02": (3.0, 0.02)}
+"""Standard deviation of the tank's capacity [%] and of its usable share."""
+TACHOMETER_SD_PCT = {"not stated": 0.1, "stated 0.5 %": 0.5, "stated 1 %": 1.0}
+"""Standard deviation of the engine speed shown over the true one; engines that count teeth are those where nobody
+states it."""
 CALIBRATION_U_PCT = {"calibrated 0.5 %": 0.5, "calibrated 1 %": 1.0, "uncalibrated": None}
 WIND_ANGLE_DEG = {"along": (0.0, 30.0), "oblique": (30.0, 60.0), "across": (60.0, 90.0)}
 """Angle between the first line of runs and the wind, either way."""
@@ -128,6 +127,9 @@ def _scenario(levels: Mapping[str, Level], rng: np.random.Generator) -> Scenario
     factor = 1.0 + float(rng.standard_normal()) * TACHOMETER_SD_PCT[str(levels["tachometer"])] / 100.0
     u_pct = CALIBRATION_U_PCT[str(levels["fuel"])]
     scale = 1.0 if u_pct is None else 1.0 / 1.02
+    tachometer = str(levels["tachometer"])
+    # a program that knows no such setting cannot be told
+    states_rpm = tachometer != "not stated" and "rpm_u_pct" in Engine.model_fields
     return Scenario(
         "all-effects",
         "every effect drawn at once",
@@ -156,6 +158,7 @@ def _scenario(levels: Mapping[str, Level], rng: np.random.Generator) -> Scenario
         ),
         fuel_calibration=None if u_pct is None else (1.02, "tank to tank"),
         fuel_calibration_u_pct=u_pct,
+        rpm_u_pct=TACHOMETER_SD_PCT[tachometer] if states_rpm else None,
         vary=False,
         repeats=Repeatability(float(levels["run to run [kn]"]), WANDER[str(levels["wander"])]),
         tank=_tank(str(levels["tank"]), rng),

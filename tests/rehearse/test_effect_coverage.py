@@ -17,7 +17,7 @@ from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 
 SMALL: dict[str, Level] = {
     "boat": "displacement", "bands": 2, "runs_a_band": 2, "hold": 60, "lines": 1, "wind": 10, "wind_angle": "along",
-    "tide": 0.0, "current": 0, "slow_settling": "none", "tachometer": "right", "heading": "yes",
+    "tide": 0.0, "current": 0, "slow_settling": "none", "tachometer": "not stated", "heading": "yes",
 }  # fmt: skip
 KEYS = {name: name.split(" [")[0].replace(" ", "_") for name in FACTORS}
 
@@ -133,11 +133,11 @@ def test_tank_calibration_and_tachometer_add_what_was_drawn_of_them() -> None:
     assert wide_tank == pytest.approx((0.03**2 + (0.02 / 0.97) ** 2) - (0.01**2 + (0.01 / 0.97) ** 2), rel=1e-3)
     unchecked = squared_shares("fuel", **(base | {"fuel": "uncalibrated"})) - squared_shares("fuel", **base)
     assert unchecked == pytest.approx(0.025**2 - 0.005**2, rel=1e-2)
-    dial = squared_shares("speed", **(base | {"tachometer": "0.25 %"})) - squared_shares("speed", **base)
+    dial = squared_shares("speed", **(base | {"tachometer": "stated 1 %"})) - squared_shares("speed", **base)
     for found, step in zip(dial, only_settled(**base), strict=True):
         low, _, high = step["nearby"]
         slope = np.log(high["speed_kn"] / low["speed_kn"]) / np.log(high["rpm"] / low["rpm"])
-        assert found == pytest.approx((0.0025 * slope) ** 2, rel=0.05)
+        assert found == pytest.approx((0.01**2 - 0.001**2) * slope**2, rel=0.05)
 
 
 # ------------------------------------------------------------------------------

@@ -308,6 +308,8 @@ class Scenario:
         tank: How the fuel tank differs from what the settings say.
         fuel_calibration_u_pct: Standard uncertainty of the calibration written into the settings, and of the error
             drawn [%]; None where nobody states it.
+        rpm_u_pct: Standard uncertainty of the engine speed as shown, written into the settings [%]; None where nobody
+            states it.
         tells_settled: Whether the truth tells what the boat would settle at, and how far, as
             `trialcapture.rehearse.truth.tell_settled` does.
     """
@@ -341,6 +343,7 @@ class Scenario:
     repeats: Repeatability = field(default_factory=Repeatability)
     tank: FuelTank = field(default_factory=FuelTank)
     fuel_calibration_u_pct: float | None = None
+    rpm_u_pct: float | None = None
     tells_settled: bool = False
 
 

@@ -115,6 +115,8 @@ def config_text(scenario: Scenario) -> str:
             for n, wire in enumerate(scenario.wires)
         ],
     }
+    if scenario.rpm_u_pct is not None:
+        data["engine"] = [table | {"rpm_u_pct": scenario.rpm_u_pct} for table in data["engine"]]
     if scenario.primary_gnss:
         data["trial"]["primary_gnss"] = scenario.primary_gnss
     if scenario.logs:
