@@ -104,7 +104,7 @@ def run(seed: int) -> Trial:
     try:
         simulated = simulate(drawn.scenario, seed, errors=True)
         results = reduce_session(write_session(simulated, root / "session"))
-        compare(trial, drawn, results.bands.to_pylist(), simulated)
+        compare(trial, drawn, results, simulated)
     except Exception:  # noqa: BLE001  a crash of any kind is what is counted here
         trial.crash = "".join(traceback.format_exc().splitlines(keepends=True)[-8:])
     finally:
@@ -120,12 +120,13 @@ def reduce_session(session: Session) -> Results:
         return reduce_prepared(prepared, session, session.config, notes, hash_raw(session))
 
 
-def compare(trial: Trial, drawn: Drawn, rows: Sequence[Mapping[str, Any]], simulated: SimulatedTrial) -> None:
+def compare(trial: Trial, drawn: Drawn, results: Results, simulated: SimulatedTrial) -> None:
     """Write into `trial` how the rows of the band table lie to the truth."""
     steps = simulated.truth["settled"]
     trial.bands = len(steps)
-    unused = {row["band_rpm"]: row for row in rows}
-    for step, oracle in zip(steps, oracle_halves(drawn, steps), strict=True):
+    unused = {row["band_rpm"]: row for row in results.bands.to_pylist()}
+    used_s = _used_s(results, steps, simulated.start_utc_ns / 1e9)
+    for step, oracle in zip(steps, oracle_halves(drawn, steps, used_s), strict=True):
         nearest = min(unused, key=lambda rpm: abs(rpm - step["rpm"]), default=None)
         limit = max(SAME_BAND_SHARE * step["rpm"], SAME_BAND_RPM)
         if nearest is None or abs(nearest - step["rpm"]) > limit:
@@ -134,7 +135,7 @@ def compare(trial: Trial, drawn: Drawn, rows: Sequence[Mapping[str, Any]], simul
         row = unused.pop(nearest)
         for quantity, column in QUANTITIES.items():
             value, u = row[column], row[column.replace("_", "_u_", 1)]
-            if value is None or u is None:
+            if value is None or u is None or not oracle:
                 continue
             k = row.get(f"{quantity}_k")
             truth = true_value(step, column, row["rpm_mean"])
@@ -145,6 +146,14 @@ def compare(trial: Trial, drawn: Drawn, rows: Sequence[Mapping[str, Any]], simul
                 )
             )  # fmt: skip
     trial.invented = sorted(unused)
+
+
+def _used_s(results: Results, steps: Sequence[Mapping[str, Any]], start_s: float) -> dict[int, float]:
+    """Return how long the legs in the table are of each run, by its number [s]; runs without a leg are left out."""
+    legs = [(leg["start"].timestamp() - start_s, leg["duration_s"]) for leg in results.legs.to_pylist()]
+    runs = [run for step in steps for run in step["runs"]]
+    found = {run["number"]: sum(d for s, d in legs if run["start_s"] <= s + d / 2.0 < run["stop_s"]) for run in runs}
+    return {number: duration_s for number, duration_s in found.items() if duration_s > 0.0}
 
 
 def true_value(step: Mapping[str, Any], column: str, rpm: float) -> float:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trialcapture.config.sections import Engine, Fuel
+from trialcapture.config.sections import Trial as TrialSettings
 from trialcapture.rehearse.boats import (
     OLD_SEDGE,
     SMALL_TERN,
@@ -77,6 +78,8 @@ CALIBRATION_U_PCT = {"calibrated 0.5 %": 0.5, "calibrated 1 %": 1.0, "uncalibrat
 WIND_ANGLE_DEG = {"along": (0.0, 30.0), "oblique": (30.0, 60.0), "across": (60.0, 90.0)}
 """Angle between the first line of runs and the wind, either way."""
 
+LOOKED_UP_KN = 1.5
+"""Where the stream becomes stronger, the settings state the strongest one of the chart: a crew looks it up."""
 AIR_C_LEAST, AIR_C_MOST = 0.45, 0.70
 """Drag coefficient of hull and superstructure, wind from ahead: about the 0.55 of a speed boat, within the 0.40 to 0.90
 of other kinds (Blendermann 1994, J. Wind Eng. Ind. Aerodyn. 51:339, table of coefficients)."""
@@ -123,7 +126,7 @@ def _scenario(levels: Mapping[str, Level], rng: np.random.Generator) -> Scenario
     share, time_s = SLOW[str(levels["slow settling"])]
     boat = replace(boat, hull=replace(boat.hull, slow_share=share, slow_s=time_s))
     plan = _plan(levels, boat, rng)
-    sea = _sea(levels, plan, rng)
+    sea, strongest_kn = _sea(levels, plan, rng)
     factor = 1.0 + float(rng.standard_normal()) * TACHOMETER_SD_PCT[str(levels["tachometer"])] / 100.0
     u_pct = CALIBRATION_U_PCT[str(levels["fuel"])]
     scale = 1.0 if u_pct is None else 1.0 / 1.02
@@ -158,6 +161,7 @@ def _scenario(levels: Mapping[str, Level], rng: np.random.Generator) -> Scenario
         ),
         fuel_calibration=None if u_pct is None else (1.02, "tank to tank"),
         fuel_calibration_u_pct=u_pct,
+        current_max_kn=_charted_kn(strongest_kn),
         rpm_u_pct=TACHOMETER_SD_PCT[tachometer] if states_rpm else None,
         vary=False,
         repeats=Repeatability(float(levels["run to run [kn]"]), WANDER[str(levels["wander"])]),
@@ -193,7 +197,16 @@ def _plan(levels: Mapping[str, Level], boat: BoatModel, rng: np.random.Generator
     )
 
 
-def _sea(levels: Mapping[str, Level], plan: Plan, rng: np.random.Generator) -> Sea:
+def _charted_kn(strongest_kn: float) -> float | None:
+    """Return the strongest stream by the chart, in half knots; None where it is too weak for anybody to look it up."""
+    # a program that knows no such setting cannot be told
+    if strongest_kn <= LOOKED_UP_KN or "current_max_kn" not in TrialSettings.model_fields:
+        return None
+    return float(np.ceil(2.0 * strongest_kn) / 2.0)
+
+
+def _sea(levels: Mapping[str, Level], plan: Plan, rng: np.random.Generator) -> tuple[Sea, float]:
+    """Return the sea, and how strong the stream becomes at most [kn]."""
     low, high = WIND_ANGLE_DEG[str(levels["wind angle"])]
     angle = float(rng.uniform(low, high)) * float(rng.choice([-1.0, 1.0])) + float(rng.choice([0.0, 180.0]))
     wind_kn = float(levels["wind [kn]"])
@@ -202,15 +215,17 @@ def _sea(levels: Mapping[str, Level], plan: Plan, rng: np.random.Generator) -> S
     rate = float(levels["tide [kn/h]"]) * float(rng.choice([-1.0, 1.0]))
     legs = len(plan.steps_rpm) * plan.ways
     half_h = (120.0 + legs * (plan.hold_s + 35.0)) / 2.0 / 3600.0
-    return Sea(
+    middle_kn = float(levels["current [kn]"])
+    sea = Sea(
         latitude_deg=47.5, longitude_deg=-8.2,
-        current_kn=float(levels["current [kn]"]) - rate * half_h,
+        current_kn=middle_kn - rate * half_h,
         current_towards_deg=float(rng.uniform(0.0, 360.0)),
         tide_share=0.0, tide_turning=0.0, tide_rate_kn_per_h=rate,
         wind_kn=wind_kn, wind_from_deg=wind_from,
         wave_height_m=0.1 + 0.01 * wind_kn, wave_period_s=2.5, wave_from_deg=wind_from,
         depth_m=80.0,
     )  # fmt: skip
+    return sea, middle_kn + abs(rate) * half_h
 
 
 def _tank(level: str, rng: np.random.Generator) -> FuelTank:

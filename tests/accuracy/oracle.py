@@ -1,7 +1,7 @@
 """What an oracle would print: it does not know a trial's errors, but their true standard deviations.
 
-It measures what the program measures, by the best estimate that the same runs allow, and prints its 95 % interval,
-1.96 times the root sum of squares of these parts:
+It measures what the program measures, by the best estimate that the runs in the table allow, and prints its 95 %
+interval, 1.96 times the root sum of squares of these parts:
 
 speed
     the posterior standard deviation of a linear model of all runs of the trial (below): spread from run to run over
@@ -68,21 +68,28 @@ def rounding_sd(step: float, noise_sd: float) -> float:
     return float(min(step / np.pi * np.exp(-2.0 * (np.pi * noise_sd / step) ** 2) / np.sqrt(2.0), step / np.sqrt(12.0)))
 
 
-def oracle_halves(drawn: Drawn, settled: Sequence[Mapping[str, Any]]) -> list[dict[str, float]]:
-    """Return the ± an oracle would print for each step and quantity.
+def oracle_halves(
+    drawn: Drawn, settled: Sequence[Mapping[str, Any]], used_s: Mapping[int, float] | None = None
+) -> list[dict[str, float]]:
+    """Return the ± an oracle would print for each step and quantity; none for a step without a run.
 
     Args:
         drawn: The trial as drawn.
         settled: Its truth, as `trialcapture.rehearse.truth.tell_settled` gives it.
+        used_s: How long each run was averaged, by its number [s]; others are not used. None for all that is planned.
     """
     levels, scenario = drawn.levels, drawn.scenario
-    duration_s = max(scenario.plan.hold_s - _APPROACH_S, 20.0)
+    if used_s is None:
+        planned_s = max(scenario.plan.hold_s - _APPROACH_S, 20.0)
+        used_s = {run["number"]: planned_s for step in settled for run in step["runs"]}
+    settled = [step | {"runs": [r for r in step["runs"] if r["number"] in used_s]} for step in map(dict, settled)]
+    made = [step for step in settled if step["runs"]]
     run_sd = float(levels["run to run [kn]"])
     receiver = scenario.receivers[0]
-    inner = sum(mean_variance(sd, tau, duration_s) for sd, tau in WANDER[str(levels["wander"])])
-    inner += mean_variance(receiver.velocity_sd_kn, receiver.velocity_memory_s, duration_s)
-    posterior = _speed_variance(drawn, settled, run_sd**2 + inner)
-    short = np.array([np.mean([run["unsettled_kn"] for run in step["runs"]]) for step in settled])
+    restless = [*WANDER[str(levels["wander"])], (receiver.velocity_sd_kn, receiver.velocity_memory_s)]
+    noise = {n: run_sd**2 + sum(mean_variance(sd, tau, s) for sd, tau in restless) for n, s in used_s.items()}
+    posterior = _speed_variance(drawn, made, noise)
+    short = np.array([np.mean([run["unsettled_kn"] for run in step["runs"]]) for step in made])
     short_kn = float(np.sqrt(np.mean(short**2)))
     turn = TACHOMETER_SD_PCT[str(levels["tachometer"])] / 100.0
     calibration = (
@@ -90,10 +97,14 @@ def oracle_halves(drawn: Drawn, settled: Sequence[Mapping[str, Any]]) -> list[di
     ) / 100.0
     capacity_pct, usable = TANK[str(levels["tank"])]
     tank = float(np.hypot(capacity_pct / 100.0, usable / USABLE_SHARE))
-    abeam = _unseen_abeam_kn2(drawn, settled) if levels["heading"] == "no" else 0.0
+    abeam = _unseen_abeam_kn2(drawn, made) if levels["heading"] == "no" else 0.0
 
-    out = []
-    for b, step in enumerate(settled):
+    out: list[dict[str, float]] = []
+    for step in settled:
+        if not step["runs"]:
+            out.append({})
+            continue
+        b = len([entry for entry in out if entry])
         speed, fuel, rpm = step["speed_kn"], step["fuel_l_per_h"], step["rpm"]
         weights = _way_weights(step["runs"])
         spread = run_sd * float(np.sqrt(np.sum(weights**2)))
@@ -122,12 +133,15 @@ def oracle_halves(drawn: Drawn, settled: Sequence[Mapping[str, Any]]) -> list[di
     return out
 
 
-def _speed_variance(drawn: Drawn, settled: Sequence[Mapping[str, Any]], noise: float) -> Floats:
-    """Return the posterior variance of each band's speed by the linear model [kn²], shape (B,)."""
+def _speed_variance(drawn: Drawn, settled: Sequence[Mapping[str, Any]], noise: Mapping[int, float]) -> Floats:
+    """Return the posterior variance of each band's speed by the linear model [kn²], shape (B,).
+
+    `noise` is the variance of each run's mean, by its number [kn²].
+    """
     levels, scenario = drawn.levels, drawn.scenario
     bands = len(settled)
-    times = [run["mid_s"] for step in settled for run in step["runs"]]
-    middle = float(np.mean(times))
+    times = [(run["start_s"] + run["stop_s"]) / 2.0 for step in settled for run in step["runs"]]
+    middle = float(np.mean(times)) if times else 0.0
     current = max(float(levels["current [kn]"]), 1e-3) / np.sqrt(2.0)
     growth = max(float(levels["tide [kn/h]"]), 1e-3) / np.sqrt(2.0)
     heading_rad = np.radians(scenario.instruments.heading_error_deg)
@@ -138,16 +152,16 @@ def _speed_variance(drawn: Drawn, settled: Sequence[Mapping[str, Any]], noise: f
         for run in step["runs"]:
             h = np.radians(run["direction_deg"])
             ahead, starboard = np.array([np.sin(h), np.cos(h)]), np.array([np.cos(h), -np.sin(h)])
-            hours = (run["mid_s"] - middle) / 3600.0
+            hours = ((run["start_s"] + run["stop_s"]) / 2.0 - middle) / 3600.0
             row = np.zeros(len(prior))
             row[b] = 1.0
             row[bands : bands + 6] = np.concatenate([ahead, hours * ahead, step["wind_way_kn"] * ahead])
-            precision += np.outer(row, row) / noise
+            precision += np.outer(row, row) / noise[run["number"]]
             if levels["heading"] == "yes":
                 row = np.zeros(len(prior))
                 row[bands : bands + 4] = np.concatenate([starboard, hours * starboard])
                 row[-1] = step["speed_kn"]
-                precision += np.outer(row, row) / (noise + leeway**2)
+                precision += np.outer(row, row) / (noise[run["number"]] + leeway**2)
     return np.asarray(np.diag(np.linalg.inv(precision))[:bands], dtype=np.float64)
 
 

@@ -310,6 +310,7 @@ class Scenario:
             drawn [%]; None where nobody states it.
         rpm_u_pct: Standard uncertainty of the engine speed as shown, written into the settings [%]; None where nobody
             states it.
+        current_max_kn: Strongest stream by the chart, written into the settings [kn]; None where nobody looked it up.
         tells_settled: Whether the truth tells what the boat would settle at, and how far, as
             `trialcapture.rehearse.truth.tell_settled` does.
     """
@@ -344,6 +345,7 @@ class Scenario:
     tank: FuelTank = field(default_factory=FuelTank)
     fuel_calibration_u_pct: float | None = None
     rpm_u_pct: float | None = None
+    current_max_kn: float | None = None
     tells_settled: bool = False
 
 

@@ -117,6 +117,8 @@ def config_text(scenario: Scenario) -> str:
     }
     if scenario.rpm_u_pct is not None:
         data["engine"] = [table | {"rpm_u_pct": scenario.rpm_u_pct} for table in data["engine"]]
+    if scenario.current_max_kn is not None:
+        data["trial"]["current_max_kn"] = scenario.current_max_kn
     if scenario.primary_gnss:
         data["trial"]["primary_gnss"] = scenario.primary_gnss
     if scenario.logs:

@@ -285,7 +285,8 @@ class _Run:
     speed_m_s: float
     current_m_s: tuple[float, float]
     mass_kg: float
-    mid_s: float
+    start_s: float
+    stop_s: float
 
 
 def tell_settled(motion: Motion, boat: BoatModel, sea: Sea, rpm_factor: float, tank: FuelTank) -> list[dict[str, Any]]:
@@ -310,8 +311,9 @@ def tell_settled(motion: Motion, boat: BoatModel, sea: Sea, rpm_factor: float, t
         One entry a step: ``band_rpm``; ``rpm`` as shown and ``speed_kn fuel_l_per_h economy_nm_per_l range_nm`` there;
         ``nearby``, the same at engine speeds about it; ``still_air_kn``, the speed without wind; ``wind_way_kn`` and
         ``wind_way_fuel_share``, half of what running with the wind gains over running against it; ``runs``, each with
-        ``number``, ``direction_deg``, ``mid_s`` since the start, ``unsettled_kn`` (speed of its second half less what
-        it would settle at, at its own engine speed) and ``way_kn`` (what it would settle at less the mean of all ways).
+        ``number``, ``direction_deg``, ``start_s`` and ``stop_s`` since the start of the trial, ``unsettled_kn`` (speed
+        of its second half less what it would settle at, at its own engine speed) and ``way_kn`` (what it would settle
+        at less the mean of all ways).
     """
     runs = _runs(motion, boat)
     litres = boat.fuel_capacity_l * (1.0 + tank.capacity_error_pct / 100.0) * (USABLE_SHARE + tank.usable_error)
@@ -358,7 +360,8 @@ def tell_settled(motion: Motion, boat: BoatModel, sea: Sea, rpm_factor: float, t
                     {
                         "number": run.number,
                         "direction_deg": round(run.direction_deg, 2),
-                        "mid_s": round(run.mid_s, 2),
+                        "start_s": round(run.start_s, 2),
+                        "stop_s": round(run.stop_s, 2),
                         "unsettled_kn": round((run.speed_m_s - settle(run.rpm, run.direction_deg)) / KN_M_PER_S, 6),
                         "way_kn": round((through[_way(run.direction_deg)] - mean) / KN_M_PER_S, 6),
                     }
@@ -390,7 +393,8 @@ def _runs(motion: Motion, boat: BoatModel) -> dict[str, list[_Run]]:
                 mean("stw_m_s"),
                 (mean("current_e_m_s"), mean("current_n_m_s")),
                 mean("mass_kg"),
-                (ordered.start_s + ordered.stop_s) / 2.0,
+                ordered.start_s,
+                ordered.stop_s,
             )
         )
     return out
@@ -416,5 +420,6 @@ def _middle(runs: Sequence[_Run]) -> _Run:
         speed_m_s=float(mean(lambda run: run.speed_m_s)),
         current_m_s=(float(current[0]), float(current[1])),
         mass_kg=float(mean(lambda run: run.mass_kg)),
-        mid_s=float(mean(lambda run: run.mid_s)),
+        start_s=float("nan"),
+        stop_s=float("nan"),
     )
