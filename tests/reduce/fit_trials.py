@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialcapture.reduce.runs import Runs, velocity_kn
-from trialcapture.reduce.uncertainty import FloatArray, coverage_factor, effective_degrees_of_freedom
+from trialcapture.reduce.uncertainty import Budget, FloatArray, Term
 from trialcapture.reduce.vectorfit import CurrentModel, VectorFit, fit_current
 
 SCATTERS_KN = (0.03, 0.07, 0.14, 0.2, 0.35)
@@ -90,13 +90,15 @@ def draw_trial(
 
 def half_width_kn(fit: VectorFit) -> FloatArray:
     """Return the half width of 95.45 % of each band speed, by what the fit knows, shape (B,)."""
-    repeat, u = fit.terms_u_kn["repeat"], fit.speed_u_kn
-    rest = np.sqrt(np.maximum(u**2 - repeat**2, 0.0))
-    freedom = [
-        effective_degrees_of_freedom([a, b], [f, np.inf])
-        for a, b, f in zip(repeat, rest, fit.repeat_freedom, strict=True)
-    ]
-    return u * np.array([coverage_factor(f) for f in freedom])
+    budget = fit_budget(fit)
+    return budget.k * budget.u
+
+
+def fit_budget(fit: VectorFit, *others: Term) -> Budget:
+    """Return the budget of what the fit knows, and of other terms."""
+    freedom = {"repeat": fit.repeat_freedom}
+    terms = [Term(name, u, "fit", freedom=freedom.get(name, np.inf)) for name, u in fit.terms_u_kn.items()]
+    return Budget((*terms, *others))
 
 
 def try_trial(trial: Trial, model: CurrentModel | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:

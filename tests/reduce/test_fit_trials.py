@@ -7,14 +7,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.reduce.fit_trials import Trial, draw_trial, half_width_kn, make_runs, try_trial
-from trialcapture.reduce.current_evidence import plan_one_more_run
-from trialcapture.reduce.uncertainty import coverage_factor
+from tests.reduce.fit_trials import Trial, draw_trial, fit_budget, half_width_kn, make_runs, try_trial
+from trialcapture.reduce.current_evidence import OneMoreRun, plan_one_more_run
+from trialcapture.reduce.uncertainty import Budget, Term, coverage_factor
 from trialcapture.reduce.vectorfit import CurrentModel, VectorFit, fit_current
 
 
 def fit(trial: Trial) -> VectorFit:
     return fit_current(trial.runs, trial.band_rpm, trial.line_heading_deg, trial.runs.mid_h[:1])
+
+
+def with_bias(fitted: VectorFit) -> Budget:
+    return fit_budget(fitted, Term("receiver bias", np.full(fitted.speed_kn.size, 0.02), "stated", is_common=True))
+
+
+def plan(trial: Trial) -> tuple[OneMoreRun, ...]:
+    fitted = fit(trial)
+    return plan_one_more_run(trial.runs, fitted, with_bias(fitted))
 
 
 @pytest.mark.slow
@@ -62,10 +71,10 @@ def test_one_more_run_buys_about_what_a_trial_with_it_has(runs_a_band: int) -> N
             line[-1] = np.nan
         before = replace(longer, runs=shorter, line_heading_deg=line)
         first = fit(before)
-        _, planned = plan_one_more_run(shorter, first, np.full(2, 0.02))
+        _, planned = plan_one_more_run(shorter, first, with_bias(first))
         assert planned.number == runs_a_band + 1
         assert planned.then_kn < planned.now_kn
-        assert planned.now_kn == pytest.approx(np.hypot(half_width_kn(first)[1], 0.04), rel=0.07)
+        assert planned.now_kn == pytest.approx(np.hypot(half_width_kn(first)[1], 0.04), rel=0.1)
         now.append(planned.now_kn)
         then.append(planned.then_kn)
         made.append(float(np.hypot(half_width_kn(fit(longer))[1], 0.04)))
@@ -76,7 +85,7 @@ def test_one_more_run_buys_about_what_a_trial_with_it_has(runs_a_band: int) -> N
 def test_the_run_that_is_wanted_goes_back() -> None:
     trial = draw_trial(np.random.default_rng(3), 0.05, 2, 2)
     last = trial.runs.heading_deg[[1, 3]]
-    for planned, heading in zip(plan_one_more_run(trial.runs, fit(trial), np.zeros(2)), last, strict=True):
+    for planned, heading in zip(plan(trial), last, strict=True):
         assert planned.heading_deg == pytest.approx((heading + 180.0) % 360.0)
 
 
@@ -85,7 +94,7 @@ def test_a_band_run_one_way_gains_most() -> None:
     runs, k = trial.runs, np.array([0, 1, 2, 3, 4])
     one_way = make_runs(runs.band[k], runs.mid_h[k], runs.ground_kn[k], runs.heading_deg[k], runs.rpm[k], 0.03)
     line = np.where(k < 4, trial.line_heading_deg[k], np.nan)
-    planned = plan_one_more_run(one_way, fit(replace(trial, runs=one_way, line_heading_deg=line)), np.zeros(3))
+    planned = plan(replace(trial, runs=one_way, line_heading_deg=line))
     gained = [p.now_kn - p.then_kn for p in planned]
     assert int(np.argmax(gained)) == 2
     assert [p.number for p in planned] == [3, 3, 2]

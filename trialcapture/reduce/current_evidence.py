@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,13 +19,8 @@ from trialcapture.reduce.summary import (
     ThirdRunAdvice,
 )
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.uncertainty import (
-    FloatArray,
-    combine_uncertainties,
-    coverage_factor,
-    effective_degrees_of_freedom,
-)
-from trialcapture.reduce.vectorfit import RunToCome, VectorFit, predict_terms
+from trialcapture.reduce.uncertainty import Budget, FloatArray
+from trialcapture.reduce.vectorfit import RunToCome, VectorFit, predict_shrinkage
 
 LOOK_EVERY_H = 1.0 / 20.0
 """Spacing of the fitted current in the summary (our choice)."""
@@ -247,7 +242,7 @@ class OneMoreRun:
     then_kn: float
 
 
-def plan_one_more_run(runs: Runs, fit: VectorFit, other_u_kn: FloatArray) -> tuple[OneMoreRun, ...]:
+def plan_one_more_run(runs: Runs, fit: VectorFit, speed: Budget) -> tuple[OneMoreRun, ...]:
     """Return for every band what one more run would buy, made after all others, the way that buys most.
 
     Of the two ways along the band's line that one is taken that leaves the smaller uncertainty, as a rule the way back
@@ -256,8 +251,7 @@ def plan_one_more_run(runs: Runs, fit: VectorFit, other_u_kn: FloatArray) -> tup
     Args:
         runs: The runs.
         fit: Fit to them.
-        other_u_kn: Standard uncertainty of each band's speed by causes that the fit does not know and no run reduces,
-            shape (B,).
+        speed: Budget of the band speeds; causes that the fit does not know stay as they are.
     """
     gaps_h = runs.start_h[1:] - runs.stop_h[:-1]
     usual_gap_h = float(np.median(gaps_h)) if gaps_h.size else USUAL_GAP_H
@@ -279,21 +273,23 @@ def plan_one_more_run(runs: Runs, fit: VectorFit, other_u_kn: FloatArray) -> tup
             )
             for turned in (180.0, 0.0)
         ]
-        other = float(other_u_kn[band])
-        repeat, whole = float(fit.terms_u_kn["repeat"][band]), float(fit.speed_u_kn[band])
-        freedom = float(fit.repeat_freedom[band])
-        now = _half_width_kn(repeat, freedom, float(np.sqrt(max(whole**2 - repeat**2, 0.0))), other)
-        then = []
-        for way in ways:
-            repeat, rest = predict_terms(fit, way)
-            then.append(_half_width_kn(repeat, freedom + 1.0, rest, other))
+        then = [_half_width_kn(_with_run(speed, fit, *predict_shrinkage(fit, way)), band) for way in ways]
         best = int(np.argmin(then))
+        now = _half_width_kn(speed, band)
         planned.append(OneMoreRun(band, own.size + 1, ways[best].heading_deg, now, min(then[best], now)))
     return tuple(planned)
 
 
-def _half_width_kn(repeat_kn: float, freedom: float, *others_kn: float) -> float:
-    """Return the half width of 95 % of a speed, of whose terms only the scatter of runs has few degrees of freedom."""
-    u = (repeat_kn, *others_kn)
-    found = effective_degrees_of_freedom(u, [freedom] + [np.inf] * len(others_kn))
-    return combine_uncertainties(*u) * coverage_factor(found)
+def _with_run(speed: Budget, fit: VectorFit, repeat: float, rest: float) -> Budget:
+    """Return the budget with the terms of the fit shrunk, and one degree of freedom more for the scatter of runs."""
+    made = []
+    for term in speed.terms:
+        if term.name == "repeat":
+            made.append(replace(term, u=term.u * repeat, freedom=np.asarray(term.freedom) + 1.0))
+        else:
+            made.append(replace(term, u=term.u * (rest if term.name in fit.terms_u_kn else 1.0)))
+    return Budget(tuple(made))
+
+
+def _half_width_kn(speed: Budget, band: int) -> float:
+    return float(speed.k[band] * speed.u[band])

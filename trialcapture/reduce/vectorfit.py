@@ -24,7 +24,7 @@ from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.drifts import Drifts, no_drifts, select_drifts
 from trialcapture.reduce.runs import IntArray, Runs
 from trialcapture.reduce.summary import FitStrengths
-from trialcapture.reduce.uncertainty import BoolArray, FloatArray
+from trialcapture.reduce.uncertainty import LEVEL, BoolArray, FloatArray
 
 # ------------------------------------------------------------------------------
 # What is believed of current, compass and runs before any run is seen.
@@ -36,8 +36,8 @@ _SCATTER = 2
 """Place of the scatter among them."""
 SCATTER_STEPS = 200
 """Steps of the sum over all scatters (our choice; twice as many change no printed digit)."""
-LEVEL, UPPER = 0.9545, 0.97725
-"""Part of all errors that an expanded uncertainty holds, and that lie below its upper end (k = 2 of the normal law)."""
+UPPER = 0.5 + LEVEL / 2.0
+"""Part of all errors below the upper end of an interval that holds `LEVEL` of them."""
 HALVINGS = 40
 """Of an interval that is searched for a half width (our choice; the last digits of a float)."""
 LEAST_FREEDOM, MOST_FREEDOM = 1.0, 1000.0
@@ -364,7 +364,7 @@ class Observations:
     """What one standard deviation of the leeway, north and east, moves each equation by, shape (N, 2)."""
 
 
-def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
+def speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
     """Return d ln V / d ln rpm at each band, between 0 and 4; 1 (constant slip) where there is nothing to tell."""
     power = np.ones(speed.size)
     known = np.flatnonzero(np.isfinite(rpm) & (speed > 0))
@@ -378,7 +378,7 @@ def _rpm_excess(runs: Runs, speed_kn: FloatArray, band_rpm: FloatArray) -> Float
     band = runs.band
     ratio = runs.rpm / band_rpm[band]
     ratio = np.where(np.isfinite(ratio), ratio, 1.0)
-    return np.asarray(speed_kn[band] * (ratio ** _speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
+    return np.asarray(speed_kn[band] * (ratio ** speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
 
 
 def linearise(
@@ -965,8 +965,8 @@ class RunToCome:
     has_heading: bool
 
 
-def predict_terms(fit: VectorFit, coming: RunToCome) -> tuple[float, float]:
-    """Return the terms of the band's speed once the run was made [kn, k=1]: repeat, and all others the fit knows.
+def predict_shrinkage(fit: VectorFit, coming: RunToCome) -> tuple[float, float]:
+    """Return by what factors a run shrinks the terms of its band's speed: repeat, and all others the fit knows.
 
     Nothing of this depends on what the run will show: the covariance of a least-squares solution follows from the
     equations alone. Strengths and scatter are taken as the runs so far show them.
@@ -991,10 +991,8 @@ def predict_terms(fit: VectorFit, coming: RunToCome) -> tuple[float, float]:
             rest = white.speed_cov[coming.band, coming.band] - strengths[_SCATTER] ** 2 * repeat
             variances[row] += f * np.array([repeat, rest])
     before, after = np.maximum(variances, 1e-12)
-    shrunk = np.sqrt(after / before)
-    repeat_kn, whole_kn = fit.terms_u_kn["repeat"][coming.band], fit.speed_u_kn[coming.band]
-    rest_kn = np.sqrt(max(whole_kn**2 - repeat_kn**2, 0.0))
-    return float(repeat_kn * shrunk[0]), float(rest_kn * shrunk[1])
+    shrunk = np.minimum(np.sqrt(after / before), 1.0)
+    return float(shrunk[0]), float(shrunk[1])
 
 
 def _with_run(current: CurrentOverTime, coming: RunToCome) -> Whitening:
