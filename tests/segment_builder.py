@@ -16,6 +16,7 @@ import pyarrow as pa
 from trialcapture.reduce.summary import Findings, Summary
 
 T0_NS = 1_790_000_000 * 10**9
+WIND_FROM_DEG = 240.0
 
 Current = Callable[[float], tuple[float, float]]
 """Time [h] -> current north, east [kn]."""
@@ -95,6 +96,8 @@ def build_segments(
     fuel_factor: float = 1.0,
     bias_u_kn: float | None = 0.02,
     depth_m: float | None = 60.0,
+    wind_kn: float | None = 0.0,
+    slowed_kn: Callable[[float, float], float] | None = None,
 ) -> pa.Table:
     """Return a segments table as the preparation would make it.
 
@@ -115,6 +118,9 @@ def build_segments(
         fuel_factor: Shown fuel over true fuel.
         bias_u_kn: Type B uncertainty of speed written to the table.
         depth_m: Depth written to the table.
+        wind_kn: True wind from 240 degrees written to the table; None for no instrument.
+        slowed_kn: By how much the wind slows the boat down at a speed [kn] and an angle to where it comes from
+            [degrees]; None where it does not touch her.
     """
 
     def noise(sd: float) -> float:
@@ -125,6 +131,8 @@ def build_segments(
         north, east = current(leg.mid_h)
         rpm = leg.rpm + noise(rpm_sd)
         speed = leg.speed_kn * (rpm / leg.rpm) ** speed_power + noise(scatter_kn)
+        if slowed_kn is not None:
+            speed -= slowed_kn(leg.speed_kn, leg.direction_deg - WIND_FROM_DEG)
         pointed = np.radians(leg.direction_deg)
         if course_held:
             abeam = -north * np.sin(pointed) + east * np.cos(pointed)
@@ -159,8 +167,8 @@ def build_segments(
             "fuel_u_l_per_h": None if fuel is None else 0.001 * fuel,
             "depth_m_min": depth_m,
             "depth_froude": None if depth_m is None else sog * 0.514444 / float(np.sqrt(9.80665 * depth_m)),
-            "wind_speed_true_kn_mean": 6.0,
-            "wind_from_true_deg_mean": 240.0,
+            "wind_speed_true_kn_mean": wind_kn,
+            "wind_from_true_deg_mean": None if wind_kn is None else WIND_FROM_DEG,
             "pitch_deg_mean": 3.0,
             "roll_deg_mean": 0.5,
             "water_temp_c_mean": 15.0,

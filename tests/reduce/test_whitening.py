@@ -32,6 +32,8 @@ def equations(*, measured: bool) -> Observations:
         offset_lever_kn=lever if measured else np.zeros(10),
         bend_lever_kn=np.zeros(10) if measured else lever * np.tile([1.0, -1.0], 5),
         leeway_lever_kn=np.zeros((10, 2)),
+        wind_lever_kn=generator.uniform(-0.2, 0.2, (10, 3)),
+        wind_expected_kn=np.zeros(6),
     )
 
 
@@ -48,6 +50,7 @@ def plain_covariance(seen: Observations) -> np.ndarray:
             made[i, j] = current * float(seen.unit[i] @ seen.unit[j])
             for lever, error in (("offset_lever_kn", MODEL.heading_offset_deg), ("bend_lever_kn", MODEL.line_bend_deg)):
                 made[i, j] += np.radians(error) ** 2 * getattr(seen, lever)[i] * getattr(seen, lever)[j]
+            made[i, j] += float(seen.wind_lever_kn[i] @ seen.wind_lever_kn[j])
         made[i, i] += (seen.lever_kn[i] * np.radians(degrees)) ** 2
         made[i, i] += seen.own_var[i] + seen.slope_var[i] + scatter**2
     return made
@@ -61,6 +64,7 @@ def test_speeds_likelihood_and_gain_are_those_of_the_textbook(measured: bool) ->
     covariance, x, y = plain_covariance(seen), seen.design, seen.y
     assert white.factor @ white.factor.T == pytest.approx(covariance, rel=1e-12)
     own = np.diag(seen.own_var + seen.slope_var + STRENGTHS[2] ** 2)
+    own += seen.wind_lever_kn @ seen.wind_lever_kn.T
     assert whitening.water(STRENGTHS) + whitening.compass(STRENGTHS) + own == pytest.approx(covariance, rel=1e-12)
     inverse = np.linalg.inv(covariance)
     normal = x.T @ inverse @ x

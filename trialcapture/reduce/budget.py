@@ -41,6 +41,7 @@ _FIT_SOURCES = {
     "current": "fit of one changing current to all runs",
     "heading": "fit, error of the headings",
     "rpm match": "slope of speed against rpm, 30 %",
+    "wind": "effect of the wind that the runs both ways do not show",
     "choice of model": "spread between likely strengths of current and scatter",
 }
 """Where the terms that the fit knows come from."""

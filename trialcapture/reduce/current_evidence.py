@@ -8,6 +8,7 @@ import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
+from trialcapture.reduce.drifts import RunWind
 from trialcapture.reduce.engine_checks import none_if_nan
 from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence
 from trialcapture.reduce.summary import (
@@ -20,7 +21,7 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.reduce.uncertainty import Budget, FloatArray
-from trialcapture.reduce.vectorfit import RunToCome, VectorFit, predict_shrinkage
+from trialcapture.reduce.vectorfit import RunToCome, VectorFit, grown_with_speed, predict_shrinkage
 
 LOOK_EVERY_H = 1.0 / 20.0
 """Spacing of the fitted current in the summary (our choice)."""
@@ -242,7 +243,7 @@ class OneMoreRun:
     then_kn: float
 
 
-def plan_one_more_run(runs: Runs, fit: VectorFit, speed: Budget) -> tuple[OneMoreRun, ...]:
+def plan_one_more_run(runs: Runs, fit: VectorFit, speed: Budget, wind: RunWind | None = None) -> tuple[OneMoreRun, ...]:
     """Return for every band what one more run would buy, made after all others, the way that buys most.
 
     Of the two ways along the band's line that one is taken that leaves the smaller uncertainty, as a rule the way back
@@ -252,7 +253,9 @@ def plan_one_more_run(runs: Runs, fit: VectorFit, speed: Budget) -> tuple[OneMor
         runs: The runs.
         fit: Fit to them.
         speed: Budget of the band speeds; causes that the fit does not know stay as they are.
+        wind: At the runs, as the fit was given it.
     """
+    later = None if wind is None else RunWind(wind.from_kn.mean(axis=0, keepdims=True))
     gaps_h = runs.start_h[1:] - runs.stop_h[:-1]
     usual_gap_h = float(np.median(gaps_h)) if gaps_h.size else USUAL_GAP_H
     has_heading = bool(np.isfinite(runs.heading_deg).any())
@@ -270,6 +273,7 @@ def plan_one_more_run(runs: Runs, fit: VectorFit, speed: Budget) -> tuple[OneMor
                 speed_kn=float(fit.speed_kn[band]),
                 u_kn=float(np.sqrt(np.mean(np.hypot(runs.u_kn, runs.rounding_u_kn)[own] ** 2))),
                 has_heading=has_heading,
+                wind=later,
             )
             for turned in (180.0, 0.0)
         ]
@@ -293,3 +297,69 @@ def _with_run(speed: Budget, fit: VectorFit, repeat: float, rest: float) -> Budg
 
 def _half_width_kn(speed: Budget, band: int) -> float:
     return float(speed.k[band] * speed.u[band])
+
+
+# ------------------------------------------------------------------------------
+# What the wind of the trial leaves in a mean of both ways: the speed in still air.
+# ------------------------------------------------------------------------------
+
+STILL_AIR_MODEL_SHARE = 0.5
+"""Of the difference, by which the second order may be wrong: hull and propeller bend in it too, and a wind from the
+side costs helm (common practice, no source)."""
+STILL_AIR_METHOD = (
+    "second order of air drag at constant engine speed, scaled by the effect of wind that the runs both ways show"
+)
+STILL_AIR_SOURCE = "air drag of superstructures: Savitsky & Brown 1976, Marine Technology 13(4):381 (from memory)"
+
+
+@dataclass(frozen=True, slots=True)
+class StillAirDifference:
+    """By how much a band was slower in the wind of the trial than in still air, which no mean of both ways takes out.
+
+    Attributes:
+        band: Number of the band.
+        wind_kn: Mean strength at its runs.
+        difference_kn: Speed as given minus speed in still air; negative.
+        u_kn: Its standard uncertainty (k=1).
+    """
+
+    band: int
+    wind_kn: float
+    difference_kn: float
+    u_kn: float
+
+
+def still_air_differences(
+    runs: Runs, weights: FloatArray, fit: VectorFit, wind: RunWind
+) -> tuple[StillAirDifference, ...]:
+    """Return the estimate for every band; nothing where the wind is unknown.
+
+    The air drag on a boat at speed V in a wind W at an angle φ from ahead is as ``(V + W cos φ) √(V² + 2 V W cos φ +
+    W²)``, to the second order ``V² + 2 V W cos φ + W² (cos² φ + sin² φ / 2)``. The second term is the effect that both
+    ways have with opposite signs: b g W cos φ for the share b the fit found and its growth g with speed
+    (`trialcapture.reduce.vectorfit.wind_exposure_kn`). The third stays in the mean: with h the half difference that
+    wind right along the runs makes, it is ``h W/2V``.
+
+    Args:
+        runs: The runs.
+        weights: Share of each run in the means of its band, shape (B, n).
+        fit: Fit to them.
+        wind: At the runs.
+
+    Source: see `STILL_AIR_SOURCE`; the expansion is elementary.
+    """
+    if not wind.is_known or not np.isfinite(fit.wind_share):
+        return ()
+    through = runs.ground_kn - fit.run_current_kn
+    speed = np.maximum(np.hypot(through[:, 0], through[:, 1]), 0.1)
+    ahead = through / speed[:, None]
+    strength = np.hypot(wind.from_kn[:, 0], wind.from_kn[:, 1])
+    along = np.sum(ahead * wind.from_kn, axis=1)
+    second = (along**2 + (strength**2 - along**2) / 2.0) * grown_with_speed(speed) / (2.0 * speed)
+    share = max(fit.wind_share, 0.0)
+    found = []
+    for band, w in enumerate(weights):
+        lost = float(w @ second)
+        u = lost * float(np.hypot(fit.wind_share_u, STILL_AIR_MODEL_SHARE * share))
+        found.append(StillAirDifference(band, float(w @ strength), -share * lost, u))
+    return tuple(found)

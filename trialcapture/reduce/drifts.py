@@ -1,4 +1,4 @@
-"""Times at which the boat lay in neutral: her drift is the current, but for what the wind does to her."""
+"""What shows current and wind beside the runs: her drift in neutral, and the wind an instrument shows at the runs."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow, truths
 from trialcapture.config import Config
-from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, read_numbers, read_times_ns, velocity_kn
-from trialcapture.reduce.uncertainty import BoolArray, FloatArray
+from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, Runs, read_numbers, read_times_ns, velocity_kn
+from trialcapture.reduce.uncertainty import BoolArray, FloatArray, weighted_mean
 
 LYING_STILL = ("lying still", "in neutral")
 """Limits by which the detection refuses a stretch because the boat was not driven."""
@@ -64,6 +64,39 @@ def select_drifts(drifts: Drifts, keep: BoolArray) -> Drifts:
         u_kn=drifts.u_kn[keep],
         leeway_u_kn=drifts.leeway_u_kn[keep],
     )
+
+
+FEWEST_WITH_WIND = 0.5
+"""Where fewer of the runs have a wind than this, it is unknown (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunWind:
+    """True wind at the runs."""
+
+    from_kn: FloatArray
+    """North and east of where it comes from, as long as it is strong, shape (n, 2); NaN where it is unknown."""
+
+    @property
+    def is_known(self) -> bool:
+        """True where it is known at every run."""
+        return bool(np.isfinite(self.from_kn).all())
+
+
+def find_wind(legs: Legs, runs: Runs) -> RunWind:
+    """Return the wind at each run by the instrument; a run without it has the mean of the others.
+
+    Args:
+        legs: Accepted segments.
+        runs: Made of them.
+    """
+    values, duration = legs.values, legs.values["duration_s"]
+    by_leg = velocity_kn(values["wind_speed_true_kn_mean"], values["wind_from_true_deg_mean"])
+    made = np.array([[weighted_mean(by_leg[m, axis], duration[m]) for axis in (0, 1)] for m in runs.members])
+    known = np.isfinite(made).all(axis=1)
+    if known.mean() < FEWEST_WITH_WIND:
+        return RunWind(np.full(made.shape, np.nan))
+    return RunWind(np.where(known[:, None], made, made[known].mean(axis=0)))
 
 
 def find_drifts(segments: pa.Table, legs: Legs, config: Config) -> Drifts:

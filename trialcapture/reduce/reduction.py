@@ -39,7 +39,7 @@ from trialcapture.reduce.current_evidence import (
     find_outlying,
     look_times_h,
 )
-from trialcapture.reduce.drifts import find_drifts, no_drifts, refuse_drifting
+from trialcapture.reduce.drifts import find_drifts, find_wind, no_drifts, refuse_drifting
 from trialcapture.reduce.engine_checks import band_slip_pct, none_if_nan
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.runs import (
@@ -175,7 +175,7 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     shows_current = bool(np.isfinite(rpm).any()) or bool(np.isfinite(lines).any())
     # with nothing to tell speed from current, a compass a little off the course would be taken for a strong one
     asked = runs if shows_current else replace(runs, heading_deg=lines)
-    fit = fit_current(asked, rpm, lines, look_h, drifts=drifts)
+    fit = fit_current(asked, rpm, lines, look_h, drifts=drifts, wind=find_wind(legs, runs))
     bands = _named(bands, band, legs, fit.speed_kn)
     outlying = find_outlying(fit)
     refused_u = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)

@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 
 from trialcapture.prepare.sample_statistics import wrap_deg
-from trialcapture.reduce.drifts import Drifts, no_drifts, select_drifts
+from trialcapture.reduce.drifts import Drifts, RunWind, no_drifts, select_drifts
 from trialcapture.reduce.runs import IntArray, Runs
 from trialcapture.reduce.summary import FitStrengths
 from trialcapture.reduce.uncertainty import LEVEL, BoolArray, FloatArray
@@ -48,6 +48,21 @@ SCATTER_KN, SCATTER_WORTH = 0.10, 2.0
 """Scatter of runs about their band that is expected before any run is seen, and how many runs that expectation is worth
 (common practice, no source; the pair was chosen so that bands of few runs are covered at scatters of 0.03 to 0.35 kn,
 measured by `tests.reduce.fit_trials`)."""
+WIND_AT_KN = 20.0
+"""Speed through water for which the effect of wind is stated (our choice)."""
+WIND_EVEN_BELOW_KN = 10.0
+"""Below, the effect does not fall any further: resistance falls as fast as air drag (our choice, measured on simulated
+hulls)."""
+WIND_SHARE, WIND_SHARE_U = 0.018, 0.010
+"""By what share of a head wind a boat is slower at `WIND_AT_KN`, and its standard uncertainty from boat to boat; see
+`wind_exposure_kn`, where the model is."""
+WIND_MODEL_SHARE = 0.5
+"""Of the expected effect, by which one speed of a boat may differ from what the others tell, one standard deviation:
+near the hump resistance rises little with speed, and the wind costs two to three times as much (our choice, measured on
+simulated hulls)."""
+UNKNOWN_WIND_KN = 6.0
+"""Wind where no instrument shows it, one standard deviation each of north and east: strengths of 3 to 14 kn, as trials
+are held in (common practice, no source)."""
 ROOM_FOR_CURRENT = 3.0
 """How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
 of this (our choice)."""
@@ -362,6 +377,10 @@ class Observations:
     """What a bend common to all lines moves, where reciprocal headings stand in for measured ones."""
     leeway_lever_kn: FloatArray
     """What one standard deviation of the leeway, north and east, moves each equation by, shape (N, 2)."""
+    wind_lever_kn: FloatArray
+    """What one standard deviation of each unknown of the wind's effect moves each equation by, shape (N, k)."""
+    wind_expected_kn: FloatArray
+    """By how much the wind is expected to slow each run down, which `y` has back already, shape (n,)."""
 
 
 def speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
@@ -390,6 +409,7 @@ def linearise(
     band_rpm: FloatArray,
     model: CurrentModel,
     drifts: Drifts | None = None,
+    wind: RunWind | None = None,
 ) -> Observations:
     """Return the equations of all runs and drifts about a current and band speeds assumed so far.
 
@@ -402,6 +422,7 @@ def linearise(
         band_rpm: Engine speed the band speeds hold for, shape (B,).
         model: Gives the uncertainty of the slope of speed against rpm.
         drifts: Times at which the boat lay in neutral.
+        wind: True wind at the runs; None where the wind has no effect.
     """
     drifts = no_drifts() if drifts is None else drifts
     band = runs.band
@@ -414,7 +435,8 @@ def linearise(
     with_heading = np.flatnonzero(np.isfinite(heading_deg))
     direction = np.degrees(np.arctan2(through[:, 1], through[:, 0]))
     turned = np.radians(wrap_deg(direction - heading_deg))[with_heading]
-    y_along = np.sum(ahead * runs.ground_kn, axis=1) - excess_kn
+    wind_lever, slowed_kn = _wind_levers_kn(ahead, moved_kn, np.eye(speed_kn.size)[band], wind)
+    y_along = np.sum(ahead * runs.ground_kn, axis=1) - excess_kn + slowed_kn
     y_across = moved_kn[with_heading] * turned + np.sum(abeam * current_kn, axis=1)[with_heading]
     n, m = band.size, with_heading.size
     design = np.zeros((n + m, speed_kn.size))
@@ -437,7 +459,65 @@ def linearise(
         offset_lever_kn=np.concatenate([np.where(sensed, lever, 0.0), none]),
         bend_lever_kn=np.concatenate([bend, none]),
         leeway_lever_kn=np.concatenate([np.zeros((n + m, 2)), axes * np.repeat(drifts.leeway_u_kn, 2)[:, None]]),
+        wind_lever_kn=np.concatenate([wind_lever, np.zeros((m + 2 * d, wind_lever.shape[1]))]),
+        wind_expected_kn=slowed_kn,
     )
+
+
+def wind_exposure_kn(ahead: FloatArray, speed_kn: FloatArray, wind: RunWind) -> FloatArray:
+    """Return what the effect of the wind on each run's speed is in proportion to [kn], shape (n, 1) or (n, 2).
+
+    A boat at speed V in a wind W, at an angle φ from ahead, meets the air drag ``½ρ C A (V + W cos φ)²`` instead of
+    ``½ρ C A V²``. At constant engine speed resistance R and thrust T change with speed as ``R/V (n + m)``, with n the
+    power of V that R grows with and m the share by which thrust falls per share of speed gained, so that
+
+        dV = −2 a/(n + m) W cos φ,    a = ½ρ C A V² / R,
+
+    with a the share of air drag in the resistance. With C = 0.7 on the frontal area, R = 0.15 of the weight on the
+    plane and 0.03 of it at displacement speeds, n + m = 5 and 8, a boat of 10 to 20 t has 2a/(n + m) = 0.006 to 0.009
+    at 8 kn, 0.012 to 0.022 at 25 kn and 0.03 at 35 kn; a light open boat has half as much again. Above 10 kn it grows
+    about as V, below it stays: ``dV = −b g W cos φ``, g = max(V, 10 kn)/20 kn, b = 0.018 ± 0.010 (k=1).
+
+    Sources: air drag and C = 0.7 (Savitsky & Brown 1976, Marine Technology 13(4):381), resistance over weight (Savitsky
+    1964, Marine Technology 1(1):71), thrust against advance (any four-bladed propeller series at a slip of 0.2 to
+    0.3), all from memory; b and its uncertainty follow from them.
+
+    Args:
+        ahead: Unit vectors (north, east) of the ways through the water, shape (n, 2).
+        speed_kn: Speeds through water, shape (n,).
+        wind: True wind at the runs.
+
+    Returns:
+        Where the wind is known, g W cos φ; else the same of one knot from north and of one from east.
+    """
+    grown = grown_with_speed(speed_kn)[:, None]
+    if not wind.is_known:
+        return np.asarray(grown * ahead, dtype=np.float64)
+    return np.asarray(grown * np.sum(ahead * wind.from_kn, axis=1)[:, None], dtype=np.float64)
+
+
+def grown_with_speed(speed_kn: FloatArray) -> FloatArray:
+    """Return g, by which the effect of the wind at a speed through water exceeds that at `WIND_AT_KN`, same shape."""
+    return np.asarray(np.maximum(speed_kn, WIND_EVEN_BELOW_KN) / WIND_AT_KN, dtype=np.float64)
+
+
+def _wind_levers_kn(
+    ahead: FloatArray, speed_kn: FloatArray, design: FloatArray, wind: RunWind | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the levers of the wind's unknowns on the runs' speeds, shape (n, k), and the expected loss, shape (n,).
+
+    What is unknown is the boat's share, common to all runs, and by how much each band differs from it; `design` tells
+    the band of each run, shape (n, B).
+    """
+    n = speed_kn.size
+    if wind is None:
+        return np.zeros((n, 0)), np.zeros(n)
+    exposure = wind_exposure_kn(ahead, speed_kn, wind)
+    own = WIND_MODEL_SHARE * WIND_SHARE * (exposure[:, :, None] * design[:, None, :]).reshape(n, -1)
+    if wind.is_known:
+        return np.column_stack([-WIND_SHARE_U * exposure, -own]), WIND_SHARE * exposure[:, 0]
+    share = float(np.hypot(WIND_SHARE, WIND_SHARE_U))
+    return -UNKNOWN_WIND_KN * np.column_stack([share * exposure, own]), np.zeros(n)
 
 
 def _way(heading_deg: FloatArray) -> FloatArray:
@@ -495,6 +575,7 @@ class Whitening:
         self._compass = _common_var(seen.offset_lever_kn, model.heading_offset_deg)
         if seen.bend_lever_kn.any():
             self._compass += _common_var(seen.bend_lever_kn, model.line_bend_deg)
+        self._wind = seen.wind_lever_kn @ seen.wind_lever_kn.T
         self._own_var = seen.own_var + seen.slope_var
         self._sides = np.column_stack([seen.design, seen.y])
 
@@ -516,7 +597,9 @@ class Whitening:
 
         covariance = self.water(strengths)
         variance = np.diagonal(covariance) + (np.diagonal(self._compass) + self._heading_var(strengths))
+        variance += np.diagonal(self._wind)
         covariance += self._compass
+        covariance += self._wind
         np.fill_diagonal(covariance, variance + (self._own_var + strengths[2] ** 2))
         # symmetric, and by columns as LAPACK wants it
         factor = np.asarray(np.linalg.cholesky(covariance.T), dtype=np.float64)
@@ -610,6 +693,9 @@ class VectorFit:
     heading_offset_u_deg: float
     strengths: FitStrengths
     """Averaged."""
+    wind_share: float
+    """Share of a head wind by which the boat is slower at `WIND_AT_KN`; NaN where the wind is unknown."""
+    wind_share_u: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -620,6 +706,8 @@ class _Solution:
     """Inverse covariance of the equations with the band speeds taken out, shape (N, N)."""
     offset: float
     offset_var: float
+    wind_share: float
+    wind_share_var: float
     residual: FloatArray
     residual_kn: FloatArray
     gain: FloatArray
@@ -634,6 +722,7 @@ def fit_current(
     at_h: FloatArray,
     model: CurrentModel | None = None,
     drifts: Drifts | None = None,
+    wind: RunWind | None = None,
 ) -> VectorFit:
     """Fit band speeds and current to all runs.
 
@@ -655,14 +744,15 @@ def fit_current(
         at_h: Times at which the current is wanted, shape (q,).
         model: Beliefs; the default suits coastal water.
         drifts: Times at which she lay in neutral.
+        wind: True wind at the runs, known or not; None takes it that the wind has no effect.
     """
     drifts = drifts or no_drifts()
-    fit, residual = _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), drifts)
+    fit, residual = _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), drifts, wind)
     agrees = np.abs(residual).max(axis=1, initial=0.0) <= CONTRADICTS
     if agrees.all():
         return fit
     kept = select_drifts(drifts, agrees)
-    return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), kept)[0]
+    return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), kept, wind)[0]
 
 
 def _fit_with(
@@ -672,15 +762,16 @@ def _fit_with(
     at_h: FloatArray,
     model: CurrentModel,
     drifts: Drifts,
+    wind: RunWind | None,
 ) -> tuple[VectorFit, FloatArray]:
     """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
     measured = np.isfinite(runs.heading_deg)
     heading = np.where(measured, runs.heading_deg, line_heading_deg)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
-        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts)[2]
+        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind)[2]
         model = raise_constant(model, current)
-    equations, likely, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts)
+    equations, likely, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts, wind)
     d = drifts.mid_h.size
     seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
     solutions = [_solve(equations, strengths, model) for strengths in likely.strengths]
@@ -689,7 +780,7 @@ def _fit_with(
     trend = _trend(runs, measured, model)
     over_time = CurrentOverTime(equations, tuple(likely.strengths), likely.share, projected, seen_h, trend, model)
     scatter = refine_scatter(np.array(model.scatter_kn), likely.log_scatter)
-    fit = _average(equations.seen, solutions, scatter, over_time, runs.mid_h, at_h)
+    fit = _average(equations.seen, solutions, scatter, over_time, runs.mid_h, at_h, wind is not None and wind.is_known)
     return fit, residual[residual.size - 2 * d :].reshape(d, 2)
 
 
@@ -700,6 +791,7 @@ def _search(
     band_rpm_mean: FloatArray,
     model: CurrentModel,
     drifts: Drifts,
+    wind: RunWind | None,
 ) -> tuple[Whitening, Likely, FloatArray]:
     """Return the equations about the best answer, the strengths that matter, and the current at runs and drifts."""
     axes = strength_axes(model, bool(measured.any()))
@@ -712,7 +804,7 @@ def _search(
     speed = np.array([runs.sog_kn[runs.band == b].mean() for b in range(band_rpm_mean.size)])
 
     def equations_about(current: FloatArray, speed: FloatArray) -> Whitening:
-        seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model, drifts)
+        seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model, drifts, wind)
         return Whitening(seen, covariance, model, trend.lever_kn(seen.unit, seen_h[seen.position]))
 
     for sweep in range(MOST_SWEEPS):
@@ -830,6 +922,8 @@ def _solve(equations: Whitening, strengths: Strengths, model: CurrentModel) -> _
     projected = precision - precision @ design @ gain
     offset_var = np.radians(model.heading_offset_deg) ** 2
     to_offset = offset_var * seen.offset_lever_kn
+    # the share of a known wind common to all bands stands first among the wind's unknowns
+    to_share = WIND_SHARE_U * seen.wind_lever_kn[:, 0] if seen.wind_lever_kn.size else np.zeros(y.size)
     left, own = projected @ y, np.maximum(np.diag(projected), 1e-12)
     return _Solution(
         speed=white.speed,
@@ -840,10 +934,13 @@ def _solve(equations: Whitening, strengths: Strengths, model: CurrentModel) -> _
             "current": np.sum((gain @ equations.water(strengths)) * gain, axis=1),
             "heading": np.sum((gain @ equations.compass(strengths)) * gain, axis=1),
             "rpm match": (gain**2) @ seen.slope_var,
+            "wind": np.sum((gain @ seen.wind_lever_kn) ** 2, axis=1),
         },
         projected=projected,
         offset=float(to_offset @ left),
         offset_var=float(offset_var - to_offset @ projected @ to_offset),
+        wind_share=float(WIND_SHARE + to_share @ left),
+        wind_share_var=float(WIND_SHARE_U**2 - to_share @ projected @ to_share),
         residual=left / np.sqrt(own),
         residual_kn=left / own,
         gain=gain,
@@ -859,6 +956,7 @@ def _average(
     current: CurrentOverTime,
     run_h: FloatArray,
     at_h: FloatArray,
+    has_wind: bool,
 ) -> VectorFit:
     """Return the fit averaged over all combinations of strengths that matter.
 
@@ -883,6 +981,9 @@ def _average(
     whole_u = np.sqrt(sum(terms.values(), start=np.zeros(speed.size)))
     offset = float(share @ offsets)
     offset_var = float(share @ (np.array([s.offset_var for s in solutions]) + (offsets - offset) ** 2))
+    shares = np.array([s.wind_share for s in solutions])
+    wind_share = float(share @ shares)
+    wind_share_var = float(share @ (np.array([s.wind_share_var for s in solutions]) + (shares - wind_share) ** 2))
     mean_strengths = share @ np.array(current.strengths)
     gain = np.einsum("k,kbi->bi", share, np.array([s.gain for s in solutions]))
     covariance = np.einsum("k,kij->ij", share, np.array([s.covariance for s in solutions]))
@@ -900,7 +1001,7 @@ def _average(
         current_cov=state_cov[n:],
         run_current_kn=state[:n],
         run_current_cov=state_cov[:n],
-        along_kn=seen.y[:n] - np.sum(seen.unit[:n] * state[:n], axis=1),
+        along_kn=seen.y[:n] - seen.wind_expected_kn - np.sum(seen.unit[:n] * state[:n], axis=1),
         residual=residual[:n],
         residual_kn=residual_kn[:n],
         gain=gain[:, :n],
@@ -908,6 +1009,8 @@ def _average(
         heading_offset_deg=float(np.degrees(offset)),
         heading_offset_u_deg=float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
         strengths=FitStrengths(*mean_strengths.tolist()),
+        wind_share=wind_share if has_wind else float(np.nan),
+        wind_share_u=float(np.sqrt(max(wind_share_var, 0.0))) if has_wind else float(np.nan),
     )
 
 
@@ -955,6 +1058,7 @@ class RunToCome:
         speed_kn: Of the band.
         u_kn: Sampling error expected of the run's mean speed.
         has_heading: Whether a compass will show its heading.
+        wind: Expected then; None as in the fit.
     """
 
     band: int
@@ -963,6 +1067,7 @@ class RunToCome:
     speed_kn: float
     u_kn: float
     has_heading: bool
+    wind: RunWind | None = None
 
 
 def predict_shrinkage(fit: VectorFit, coming: RunToCome) -> tuple[float, float]:
@@ -1005,6 +1110,8 @@ def _with_run(current: CurrentOverTime, coming: RunToCome) -> Whitening:
     lever = np.array([0.0, coming.speed_kn])[:m]
     along = np.zeros((m, seen.design.shape[1]))
     along[0, coming.band] = 1.0
+    wind_lever = np.zeros((m, seen.wind_lever_kn.shape[1]))
+    wind_lever[:1] = _wind_levers_kn(unit[:1], np.array([coming.speed_kn]), along[:1], coming.wind)[0]
     seen_h = np.append(current.seen_h, coming.mid_h)
     none = np.zeros(m)
     longer = Observations(
@@ -1018,6 +1125,8 @@ def _with_run(current: CurrentOverTime, coming: RunToCome) -> Whitening:
         offset_lever_kn=np.append(seen.offset_lever_kn, lever),
         bend_lever_kn=np.append(seen.bend_lever_kn, none),
         leeway_lever_kn=np.concatenate([seen.leeway_lever_kn, np.zeros((m, 2))]),
+        wind_lever_kn=np.concatenate([seen.wind_lever_kn, wind_lever]),
+        wind_expected_kn=seen.wind_expected_kn,
     )
     covariance = CurrentCovariance(seen_h[:, None] - seen_h[None, :], model)
     return Whitening(longer, covariance, model, current.trend.lever_kn(longer.unit, seen_h[longer.position]))
