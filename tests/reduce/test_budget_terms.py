@@ -23,7 +23,7 @@ from tests.segment_builder import (
 from trialcapture.config import load_config
 from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
-from trialcapture.reduce.budget import rounding_in_mean
+from trialcapture.reduce.budget import likely_abeam_kn, rounding_in_mean
 
 BOAT = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 CURRENT = steady_current(0.5, 40.0)
@@ -85,10 +85,47 @@ def test_a_clock_moves_speed_by_its_uncertainty_times_the_slope(clocks: list[dic
 
 def test_a_current_abeam_goes_unseen_without_a_heading_on_one_line() -> None:
     speed, _, bands = budgets(steps(), heading=False)
-    # c²/2V, and the root mean square of c² is √3 times the variance of c for a normal c of 0.5 kn
-    expected = [np.sqrt(3.0) * 0.5**2 / (2.0 * b["speed_kn"]) for b in bands]
-    assert [t["current abeam unseen"] for t in speed] == pytest.approx(expected, rel=0.02)
+    # half of c²/2V for the current abeam that one in twenty exceeds, of all that have 0.5 kn along the line: what is
+    # along says how strong the one abeam may be, where 0.5 kn were taken for any before
+    abeam_kn = exceeded_by_one_in_twenty(0.5, 3.0)
+    expected = [abeam_kn**2 / (2.0 * b["speed_kn"]) / 2.0 for b in bands]
+    assert [t["current abeam unseen"] for t in speed] == pytest.approx(expected, rel=0.03)
     assert all("current abeam unseen" not in t for t in budgets(steps())[0])
+
+
+def exceeded_by_one_in_twenty(along_kn: float, strongest_kn: float) -> float:
+    """By counting invented currents of any strength up to the strongest and any direction."""
+    generator = np.random.default_rng(20261130)
+    strength, angle = generator.uniform(0.0, strongest_kn, 4_000_000), generator.uniform(0.0, np.pi / 2.0, 4_000_000)
+    beside = np.abs(strength * np.cos(angle) - along_kn) < 0.01
+    return float(np.quantile((strength * np.sin(angle))[beside], 0.9545))
+
+
+@pytest.mark.parametrize(
+    ("along_kn", "stated_kn", "strongest_kn"),
+    # no room above a current that was found is room for half as much again
+    [(0.3, None, 3.0), (1.2, None, 3.0), (0.3, 1.0, 1.0), (1.0, 1.2, 1.5), (2.8, None, 4.2)],
+)
+def test_the_current_along_says_how_strong_the_one_abeam_may_be(
+    along_kn: float, stated_kn: float | None, strongest_kn: float
+) -> None:
+    found = likely_abeam_kn(np.array([along_kn]), stated_kn)[0]
+    assert found == pytest.approx(exceeded_by_one_in_twenty(along_kn, strongest_kn), rel=0.02)
+
+
+def test_a_chart_narrows_what_may_be_abeam_and_widens_what_one_way_may_hide() -> None:
+    charted = [f"[trial]\ncurrent_max_kn = {kn}\n{BOAT}" for kn in (0.8, 4.0)]
+    weak, strong = (budgets(steps(), heading=False, config=c)[0] for c in charted)
+    plain = budgets(steps(), heading=False)[0]
+    for narrow, usual, wide in zip(weak, plain, strong, strict=True):
+        assert 2.0 * narrow["current abeam unseen"] < usual["current abeam unseen"] < wide["current abeam unseen"]
+    one_way = reciprocal_legs(PLANING_STEPS, ways=1)
+    weak, strong = (budgets(one_way, config=c)[0] for c in charted)
+    plain = budgets(one_way)[0]
+    for narrow, usual, wide in zip(weak, plain, strong, strict=True):
+        # 4 kn at any hour and from any angle have a root mean square of 2 kn along a line
+        assert narrow["current"] < usual["current"] < wide["current"]
+        assert 1.9 < wide["current"] < 2.4
 
 
 @pytest.mark.parametrize(("apart_deg", "is_unseen"), [(0.0, True), (27.0, True), (33.0, False), (90.0, False)])

@@ -8,7 +8,16 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from tests.segment_builder import PLANING_STEPS, T0_NS, Current, Leg, build_segments, no_clocks, reciprocal_legs
+from tests.segment_builder import (
+    PLANING_STEPS,
+    T0_NS,
+    Current,
+    Leg,
+    build_segments,
+    no_clocks,
+    reciprocal_legs,
+    terms_of,
+)
 from trialcapture.config import load_config
 from trialcapture.measure.trial import measure_trial
 
@@ -87,6 +96,18 @@ def test_lying_in_neutral_before_and_after_tells_the_tide() -> None:
     assert all(row["speed_u_kn"] < 0.5 * before["speed_u_kn"] for row, before in zip(rows, blind, strict=True) if
                before["speed_u_kn"] > 0.2)  # fmt: skip
     assert not [w for w in summary.warnings if w.code == "tide-not-told"]
+
+
+def test_lying_in_neutral_shows_the_current_abeam_that_no_heading_does() -> None:
+    stream = linear_tide(1.5, 0.0, 130.0)
+    segments = build_segments(reciprocal_legs(PLANING_STEPS, gap_min=3.0), stream, heading=False, course_held=True)
+    blind, before = reduce(segments)
+    rows, after = reduce(drift_row(drift_row(segments, stream, -0.08), stream, 1.2))
+    unseen = [terms["current abeam unseen"] for found in (before, after) for terms in terms_of(found)]
+    assert max(unseen[7:]) < 0.1 * max(unseen[:7])
+    for found in (blind, rows):
+        assert np.all(np.abs(errors(found)) <= 2.0 * np.array([row["speed_u_kn"] for row in found]))
+    assert np.abs(errors(rows)).max() < 0.3 * np.abs(errors(blind)).max()
 
 
 @pytest.mark.parametrize(

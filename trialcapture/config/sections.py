@@ -205,4 +205,7 @@ class Trial(Section):
     """Source or talker whose position and speed are used first, such as "gps1" or "GP"; "" picks the best."""
     magnetic_variation_deg: Annotated[Number, Field(gt=-180, lt=180)] | None = None
     """East positive; used where a magnetic heading comes without variation."""
+    current_max_kn: Annotated[Number, Field(gt=0, le=20)] | None = None
+    """Strongest current that chart and tide tables give for place and day [kn]; the bound is beyond the fastest tidal
+    streams (common practice, no source)."""
     notes: Text = ""

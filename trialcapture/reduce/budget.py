@@ -27,10 +27,16 @@ from trialcapture.reduce.summary import (
 from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, Term, weighted_mean
 from trialcapture.reduce.vectorfit import VectorFit
 
-UNSEEN_ABEAM_KN = 0.5
-"""Current abeam that may go unseen without a heading, one standard deviation (common practice, no source)."""
+STRONGEST_CURRENT_KN = 3.0
+"""Strength up to which any current is as likely as any other, where nobody has said more (common practice, no
+source)."""
+ROOM_ABOVE_FOUND = 1.5
+"""By what factor the strongest current is above the one found along the line, at least (our choice)."""
+WEAKEST_ALONG_KN = 0.1
+"""A current along the line is never known better than this, as far as the one abeam follows from it (our choice)."""
 UNSEEN_BENT_KN = 0.7
-"""Same where the courses both ways are bent, where most of what is believed of a current counts (no source)."""
+"""Current abeam, one standard deviation, that may have bent the courses both ways, at least: most of what is believed
+of a current (common practice, no source)."""
 ONE_LINE_DEG = 30.0
 """Runs whose lines all lie within this angle show no current abeam by themselves (common practice, no source)."""
 
@@ -56,6 +62,7 @@ def speed_budget(
     clocks: pa.Table | None,
     outlying: list[int],
     refused_u_kn: FloatArray,
+    current_max_kn: float | None,
 ) -> Budget:
     """Return the budget of the band speeds [kn].
 
@@ -73,6 +80,7 @@ def speed_budget(
         clocks: Clocks table; None or without offsets counts nothing.
         outlying: Indices of outlying runs.
         refused_u_kn: From `refused_return_u_kn`.
+        current_max_kn: Strongest current of the place, where people gave it.
 
     Source: GUM (JCGM 100:2008) 4.3, 5.1.2.
     """
@@ -94,7 +102,7 @@ def speed_budget(
         Term("run back refused", refused_u_kn, "refused runs back against the fitted current"),
     ]
     if _sees_no_current_abeam(runs, line_heading_deg):
-        unseen = _unseen_abeam_kn(fit, runs, weights, line_heading_deg)
+        unseen = _unseen_abeam_kn(fit, runs, weights, line_heading_deg, current_max_kn)
         terms.append(Term("current abeam unseen", unseen, "c²/2V without a heading"))
     if outlying:
         moved = np.zeros(n_bands)
@@ -329,19 +337,51 @@ def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: Sequence[int]) 
     return float(np.nanmax(u)) if np.isfinite(u).any() else 0.0
 
 
-def _unseen_abeam_kn(fit: VectorFit, runs: Runs, weights: FloatArray, line_heading_deg: FloatArray) -> FloatArray:
+def _unseen_abeam_kn(
+    fit: VectorFit, runs: Runs, weights: FloatArray, line_heading_deg: FloatArray, current_max_kn: float | None
+) -> FloatArray:
     """Return what a current abeam, unseen without a heading, may do to each band's speed [kn, k=1], shape (B,).
 
-    A current c abeam changes the speed by c²/2V; √3 makes the mean square of c² out of its variance. Where the
-    courses both ways are not quite reciprocal it changes the speed by its share along their bisector too, and courses
-    cannot tell whether a drift bent them, which the mean of both ways loses, or the helm.
+    A current c abeam changes the speed by c²/2V: by more where the course was held, by less where the heading was. How
+    strong it may be follows from the one found along the line (`likely_abeam_kn`), and from drifts where the boat lay
+    in neutral, which show it. Where the courses both ways are not quite reciprocal it changes the speed by its share
+    along their bisector too, and courses cannot tell whether a drift bent them, which the mean of both ways loses, or
+    the helm.
     """
     radians = np.radians(runs.cog_deg)
-    bisector = np.hypot(weights @ np.cos(radians), weights @ np.sin(radians))
+    ways = np.column_stack([np.cos(radians), np.sin(radians)])
+    along_var = np.einsum("ni,nij,nj->n", ways, fit.run_current_cov, ways)
+    along = np.sqrt(weights @ (np.sum(ways * fit.run_current_kn, axis=1) ** 2 + along_var))
+    abeam = likely_abeam_kn(along, current_max_kn)
+    if fit.has_drifts:
+        sides = np.column_stack([-ways[:, 1], ways[:, 0]])
+        drifted = 2.0 * np.sqrt(weights @ np.einsum("ni,nij,nj->n", sides, fit.run_current_cov, sides))
+        abeam = np.minimum(abeam, drifted)
+    bisector = np.hypot(weights @ ways[:, 0], weights @ ways[:, 1])
     both_ways = np.array([np.isfinite(line_heading_deg[w > 0]).all() for w in weights])
-    bent = UNSEEN_BENT_KN * np.where(both_ways, bisector, 0.0)
-    through = np.sqrt(3.0) * UNSEEN_ABEAM_KN**2 / (2.0 * np.maximum(fit.speed_kn, 1.0))
+    bent = np.maximum(UNSEEN_BENT_KN, abeam / 2.0) * np.where(both_ways, bisector, 0.0)
+    # a boat slower than the stream loses no more than all of it
+    through = np.minimum(abeam**2 / (2.0 * np.maximum(fit.speed_kn, 1.0)), abeam) / 2.0
     return np.asarray(np.hypot(through, bent), dtype=np.float64)
+
+
+def likely_abeam_kn(along_kn: FloatArray, current_max_kn: float | None = None) -> FloatArray:
+    """Return the current abeam that 95.45 % of all currents do not exceed which have this along the line [kn].
+
+    Taken before the trial: the strength of the current is as likely anything between nothing and the strongest, its
+    direction is any. The density of the part c abeam beside a part a along is then as 1/√(a² + c²), and its
+    distribution as asinh(c/a).
+
+    Args:
+        along_kn: Root mean square of the current along the line, its uncertainty in it.
+        current_max_kn: The strongest; None takes `STRONGEST_CURRENT_KN`.
+
+    Source: Bayes' rule for a vector of uniform strength and direction (elementary).
+    """
+    along = np.maximum(along_kn, WEAKEST_ALONG_KN)
+    strongest = np.maximum(STRONGEST_CURRENT_KN if current_max_kn is None else current_max_kn, ROOM_ABOVE_FOUND * along)
+    most = np.arcsinh(np.sqrt(strongest**2 - along**2) / along)
+    return np.asarray(along * np.sinh(0.9545 * most), dtype=np.float64)
 
 
 def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:

@@ -56,7 +56,7 @@ from trialcapture.reduce.runs import (
 from trialcapture.reduce.summary import MethodComparison
 from trialcapture.reduce.tables import BAND_FLAGS, BANDS_SCHEMA, LEGS_SCHEMA, QUANTITY_COLUMNS, iso_utc
 from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, weighted_mean
-from trialcapture.reduce.vectorfit import VectorFit, fit_current, speed_power
+from trialcapture.reduce.vectorfit import CurrentModel, VectorFit, fit_current, limit_current, speed_power
 
 COARSE_PCT = 10.0
 """An economy that rounding leaves more uncertain than this (k=2) is told (common practice, no source)."""
@@ -175,11 +175,13 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     shows_current = bool(np.isfinite(rpm).any()) or bool(np.isfinite(lines).any())
     # with nothing to tell speed from current, a compass a little off the course would be taken for a strong one
     asked = runs if shows_current else replace(runs, heading_deg=lines)
-    fit = fit_current(asked, rpm, lines, look_h, drifts=drifts, wind=find_wind(legs, runs))
+    believed = limit_current(CurrentModel(), config.trial.current_max_kn)
+    fit = fit_current(asked, rpm, lines, look_h, believed, drifts, find_wind(legs, runs))
     bands = _named(bands, band, legs, fit.speed_kn)
     outlying = find_outlying(fit)
     refused_u = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)
-    speed = speed_budget(fit, runs, weights, lines, legs, clocks, outlying, refused_u)
+    strongest = config.trial.current_max_kn
+    speed = speed_budget(fit, runs, weights, lines, legs, clocks, outlying, refused_u, strongest)
     fuel_rounding, each_run = (
         engine_rounding_u(legs, runs, shares, config.engine_ids, "fuel_l_per_h")
         for shares in (weights, np.eye(len(runs.members)))

@@ -159,7 +159,9 @@ BAND_FLAGS: dict[str, Flag] = {
         "yellow", "One direction only: no run the other way cancels the current; the ± holds what that costs."
     ),
     "current-unknown": Flag(
-        "red", "One direction only, and no other run tells the current: the speed may be wrong by as much."
+        "red",
+        "One direction only, and no other run tells the current: the speed may be wrong by as much. The ± is for a "
+        "stream of up to about 1.5 kn; where chart or tide tables give another, [trial] current_max_kn says so.",
     ),
     "current-from-other-bands": Flag("info", "One direction only: the current found at the other bands was taken out."),
     "late-reciprocal": Flag("yellow", "The way back came later than the allowed gap: the current may have changed."),
@@ -198,7 +200,9 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "no-bands": Flag("red", "No steady run was accepted, so there is no band."),
     "no-rpm": Flag("yellow", "Engine speed is unknown: runs are matched by speed and time, and no rpm can be given."),
     "no-heading": Flag(
-        "yellow", "No heading: runs are matched by course, and a current abeam cannot be seen on one line of runs."
+        "yellow",
+        "No heading: runs are matched by course, and a current abeam cannot be seen on one line of runs. The ± is for "
+        "one of up to 3 kn in all; where chart or tide tables give less, [trial] current_max_kn says so.",
     ),
     "heading-not-usable": Flag("red", "The heading does not follow the course over ground; it was not used."),
     "heading-offset": Flag("yellow", "The heading is off by a constant angle; the fit took it out."),

@@ -117,6 +117,31 @@ class CurrentModel:
     rpm_slope_share: float = 0.3
 
 
+def limit_current(model: CurrentModel, current_max_kn: float | None) -> CurrentModel:
+    """Return the beliefs for waters whose strongest current is known; None leaves them as they are.
+
+    A stream of amplitude A along one line, seen at any hour and from any angle, has a root mean square of A/2 along
+    an axis and changes by π A/12.42 an hour, in the same measure.
+
+    Args:
+        model: Beliefs.
+        current_max_kn: As chart and tide tables give it.
+
+    Source: mean squares of a sinusoid of the lunar tide (elementary).
+    """
+    if current_max_kn is None:
+        return model
+    kept = [k for k, kn in enumerate(model.tide_kn) if kn <= current_max_kn] or [0]
+    weight = np.array([model.tide_weight[k] for k in kept])
+    return replace(
+        model,
+        constant_kn=current_max_kn / 2.0,
+        trend_kn_per_h=np.pi / _M2_PERIOD_H * current_max_kn,
+        tide_kn=tuple(model.tide_kn[k] for k in kept),
+        tide_weight=tuple((weight / weight.sum()).tolist()),
+    )
+
+
 Axes = tuple[tuple[tuple[float, float], ...], ...]
 """Per strength the values looked at, each with how likely it is beforehand."""
 
@@ -691,6 +716,8 @@ class VectorFit:
     """Covariance of the along-track speeds about their band speeds, shape (n, n)."""
     heading_offset_deg: float
     heading_offset_u_deg: float
+    has_drifts: bool
+    """Whether the boat's drift in neutral was used."""
     strengths: FitStrengths
     """Averaged."""
     wind_share: float
@@ -766,7 +793,9 @@ def _fit_with(
 ) -> tuple[VectorFit, FloatArray]:
     """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
     measured = np.isfinite(runs.heading_deg)
-    heading = np.where(measured, runs.heading_deg, line_heading_deg)
+    # where she was seen to drift, nothing need be taken for her headings: a course held across a stream looks straight
+    stand_in = np.full(measured.size, np.nan) if drifts.mid_h.size and not measured.any() else line_heading_deg
+    heading = np.where(measured, runs.heading_deg, stand_in)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
         current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind)[2]
@@ -1008,6 +1037,7 @@ def _average(
         along_cov=covariance[:n, :n],
         heading_offset_deg=float(np.degrees(offset)),
         heading_offset_u_deg=float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
+        has_drifts=current.seen_h.size > n,
         strengths=FitStrengths(*mean_strengths.tolist()),
         wind_share=wind_share if has_wind else float(np.nan),
         wind_share_u=float(np.sqrt(max(wind_share_var, 0.0))) if has_wind else float(np.nan),
