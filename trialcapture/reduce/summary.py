@@ -144,12 +144,13 @@ class FuelStatement(_Entry):
 
 @dataclass(frozen=True, slots=True)
 class TopSpeed(NamedBand):
-    """The top speed through water, from runs both ways."""
+    """The top speed through water, from runs both ways, and whether rated engine speed was reached in them."""
 
     speed_kn: float
     speed_u_kn: float
     rpm_mean: float | None
     ways: int
+    rated: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,7 +349,7 @@ class SequenceCurrent(NamedBand):
     Attributes:
         t: Its middle.
         segments: Segments it is made of.
-        method: Double run, mean of means or least squares.
+        method: Double run, mean of means, or mean of two directions.
         through_water_kn: Speed through water.
         axis_deg: Direction of its line.
         along_kn: Current along that line.
@@ -772,7 +773,8 @@ class Findings(_Entry):
         schema_version: `SCHEMA_VERSION`.
         boat, load, fuel: As stated.
         top_speed: None where it cannot be claimed; then `fastest_seen` says what is missing.
-        economy_planing, economy_displacement, economy_overall: None where no band of the kind has an economy.
+        economy_planing, economy_between, economy_displacement, economy_overall: None where no band of the kind has an
+            economy.
         regimes: How the hull runs at every band.
         slowest_planing_speed: Where a slow run shows it.
         slowest_on_the_plane: Where a band was held clearly on the plane.
@@ -796,6 +798,7 @@ class Findings(_Entry):
     top_speed: TopSpeed | None
     fastest_seen: FastestSeen | None
     economy_planing: BestEconomy | None
+    economy_between: BestEconomy | None
     economy_displacement: BestEconomy | None
     economy_overall: BestEconomy | None
     regimes: Regimes
