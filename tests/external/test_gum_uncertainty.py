@@ -12,8 +12,12 @@ from uncertainties import ufloat
 
 from trialcapture.measure.steady_bands import fit_line
 from trialcapture.prepare.sample_statistics import chauvenet_limit, find_chauvenet_outliers
+from trialcapture.reduce.budget import economy_budget
 from trialcapture.reduce.fuel import economy_nm_per_l
+from trialcapture.reduce.runs import alternating_weights
 from trialcapture.reduce.uncertainty import (
+    Budget,
+    Term,
     combine_uncertainties,
     coverage_factor,
     effective_degrees_of_freedom,
@@ -40,7 +44,7 @@ def test_welch_satterthwaite_of_gum_g_4_1() -> None:
     assert combine_uncertainties(*u) == pytest.approx(1.0295, abs=1e-3)
     effective = effective_degrees_of_freedom(u, nu)
     assert effective == pytest.approx(19.0, abs=0.05)
-    t95 = coverage_factor(round(effective), 0.95)
+    t95 = coverage_factor(float(np.round(effective)), 0.95)
     assert t95 == pytest.approx(2.0930, abs=1e-3)
     assert t95 * combine_uncertainties(*u) == pytest.approx(2.155, abs=1e-3)
 
@@ -77,13 +81,78 @@ def test_a_quotient_of_correlated_inputs_of_gum_h_2() -> None:
     )
     # table H.2 and H.3
     assert u == pytest.approx([0.00321, 0.00947e-3], rel=2e-3)
-    r = -0.355
-    opposed = np.sqrt(-r * u[0] / volt.mean() * u[1] / ampere.mean())
-    means = (np.array([x]) for x in (volt.mean(), u[0], ampere.mean(), u[1]))
-    impedance, impedance_u = economy_nm_per_l(*means, opposed_share=opposed)
+    # table H.2: the readings err against each other, r = -0.355; that part stands in both budgets as "repeat"
+    whole = u / np.array([volt.mean(), ampere.mean()])
+    opposed = np.sqrt(0.355 * whole.prod())
+    rest = np.sqrt(whole**2 - opposed**2)
+
+    def budget(mean: float, own: float) -> Budget:
+        terms = {"repeat": opposed, "rest": own}
+        return Budget(tuple(Term(name, np.array([mean * share]), "", freedom=4.0) for name, share in terms.items()))
+
+    means = np.array([volt.mean()]), np.array([ampere.mean()])
+    impedance = economy_nm_per_l(*means)
+    found = economy_budget(impedance, means[0], budget(volt.mean(), rest[0]), means[1], budget(ampere.mean(), rest[1]))
     # table H.4
     assert impedance[0] == pytest.approx(254.260, abs=1e-3)
-    assert impedance_u[0] == pytest.approx(0.236, abs=1e-3)
+    assert found.u[0] == pytest.approx(0.236, abs=1e-3)
+
+
+# Table H.1 of GUM H.1, calibration of an end gauge: standard uncertainty [nm] and degrees of freedom of each cause.
+# Those of 0 nm count in second order only.
+END_GAUGE = {
+    "calibration of the standard": (25.0, 18.0),
+    "difference, repeated observations": (5.8, 24.0),
+    "comparator, random": (3.9, 5.0),
+    "comparator, systematic": (6.7, 8.0),
+    "expansion of the standard": (0.0, np.inf),
+    "mean temperature of the bed": (0.0, np.inf),
+    "cyclic temperature of the room": (0.0, np.inf),
+    "difference of expansion": (2.9, 50.0),
+    "difference of temperature": (16.6, 2.0),
+}
+
+
+def test_the_budget_of_an_end_gauge_of_gum_h_1() -> None:
+    budget = Budget(tuple(Term(name, np.array([u]), "GUM H.1", freedom=nu) for name, (u, nu) in END_GAUGE.items()))
+    # H.1.5 and H.1.6: u_c 32 nm, 16 degrees of freedom, t99 2.92, U99 93 nm
+    assert budget.u[0] == pytest.approx(32.0, abs=0.5)
+    freedom = np.floor(budget.freedom[0])
+    assert freedom == 16
+    assert coverage_factor(freedom, 0.99) == pytest.approx(2.92, abs=5e-3)
+    assert coverage_factor(freedom, 0.99) * budget.u[0] == pytest.approx(93.0, abs=0.6)
+    # H.1.3.2: the three causes of the measured difference together, 9.7 nm and 25.6
+    difference = Budget(budget.terms[1:4])
+    assert difference.u[0] == pytest.approx(9.7, abs=0.05)
+    assert difference.freedom[0] == pytest.approx(25.6, abs=0.3)
+    # the printed ± of a band is made the same way, for 95.45 %
+    assert budget.k[0] == pytest.approx(stats.t.ppf(0.97725, budget.freedom[0]), abs=1e-4)
+
+
+def test_what_is_common_to_two_bands_keeps_its_degrees_of_freedom_apart() -> None:
+    # the end gauge with its standard common to all gauges compared: 9.7, 2.9 and 16.6 nm are each gauge's own
+    terms = tuple(
+        Term(name, np.array([u]), "GUM H.1", name.startswith("calibration"), nu) for name, (u, nu) in END_GAUGE.items()
+    )
+    budget = Budget(terms)
+    assert budget.common_u[0] == 25.0
+    assert budget.common_freedom[0] == 18.0
+    assert np.hypot(budget.own_u[0], budget.common_u[0]) == pytest.approx(budget.u[0])
+    own = np.array([9.7, 2.9, 16.6])
+    by_hand = np.sum(own**2) ** 2 / np.sum(own**4 / np.array([25.6, 50.0, 2.0]))
+    assert budget.own_freedom[0] == pytest.approx(by_hand, rel=0.01)
+    # one budget as two terms of the next, as speed and fuel stand in economy: nothing is lost
+    again = Budget(budget.parts(np.array([2.0]), "gauge"))
+    assert (again.u[0], again.freedom[0]) == pytest.approx((2.0 * budget.u[0], budget.freedom[0]))
+
+
+def test_a_mean_of_means_of_four_runs_has_the_budget_of_its_weights() -> None:
+    # ITTC 7.5-04-01-01.1 and ISO 15016 (from memory): weights 1, 3, 3, 1 of 8; runs of 0.10 kn each, from five values
+    # each: 0.10 sqrt(20) / 8 and 4 x 20^2 / (1 + 81 + 81 + 1) degrees of freedom, by hand
+    weights, _ = alternating_weights(0.25 * np.arange(4), np.array([1.0, -1.0, 1.0, -1.0]))
+    budget = Budget(tuple(Term(f"run {k}", np.array([0.10 * w]), "", freedom=4.0) for k, w in enumerate(weights)))
+    assert budget.u[0] == pytest.approx(0.10 * np.sqrt(20.0) / 8.0)
+    assert budget.freedom[0] == pytest.approx(4.0 * 400.0 / 164.0)
 
 
 def test_a_straight_line_through_the_thermometer_of_gum_h_3() -> None:
@@ -117,7 +186,10 @@ def test_a_double_run_halves_the_variance() -> None:
 def test_economy_carries_both_uncertainties() -> None:
     # 30 kn +/- 0.1, 60 L/h +/- 1.2: 0.5000 nm/L, u 0.01014, U 4.1 % (uncertainties package)
     peer = ufloat(30.0, 0.1) / ufloat(60.0, 1.2)
-    economy, u = economy_nm_per_l(*(np.array([x]) for x in (30.0, 0.1, 60.0, 1.2)))
+    speed_kn, rate = np.array([30.0]), np.array([60.0])
+    speed, fuel = (Budget((Term("stated", np.array([u]), "worked example"),)) for u in (0.1, 1.2))
+    economy = economy_nm_per_l(speed_kn, rate)
+    u = economy_budget(economy, speed_kn, speed, rate, fuel).u
     assert economy[0] == pytest.approx(peer.nominal_value, abs=1e-12)
     assert u[0] == pytest.approx(peer.std_dev, abs=1e-12)
     assert u[0] == pytest.approx(0.01014, abs=1e-5)

@@ -18,9 +18,9 @@ from trialcapture.reduce.summary import (
     Summary,
 )
 from trialcapture.report.format import (
-    K,
     band_phrase,
     degrees,
+    expanded,
     fixed,
     general,
     grouped,
@@ -60,10 +60,11 @@ def answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answe
 
 
 def _quantity(
-    label: str, x: float, u: float | None, unit: str, lines: list[str], units: ReaderUnits, *, usual: int, most: int = 4
+    label: str, x: float, half_width: float | None, unit: str, lines: list[str], units: ReaderUnits, *,
+    usual: int, most: int = 4,
 ) -> Answer:  # fmt: skip
     """Return an answer in all units of the reader; see `rounded_pair` for the decimals."""
-    printed = [(*rounded_pair(s, x, u, usual=usual, most=most), s.text) for s in units.scales(unit)]
+    printed = [(*rounded_pair(s, x, half_width, usual=usual, most=most), s.text) for s in units.scales(unit)]
     value, pm, text = printed[0]
     return Answer(label, value, pm, text, tuple(printed[1:]), tuple(lines if pm else [*lines, "± not known"]))
 
@@ -128,7 +129,8 @@ def _top_speed(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
     lines = [_at_band(found)] if band_phrase(found) else []
     lines.append("both directions, current removed" if found.ways >= 2 else _ONE_WAY)
     lines += [found.rated] if found.rated else []
-    return _quantity("Top speed", found.speed_kn, found.speed_u_kn, "kn", lines, units, usual=2, most=2)
+    half_width = expanded(found.speed_u_kn, found.speed_k)
+    return _quantity("Top speed", found.speed_kn, half_width, "kn", lines, units, usual=2, most=2)
 
 
 _ONE_WAY = "one direction only: current not cancelled"
@@ -136,7 +138,7 @@ _ONE_WAY = "one direction only: current not cancelled"
 
 def fastest_seen(seen: FastestSeen, units: ReaderUnits) -> str:
     """Return "Fastest seen: 31.9 ± 0.8 kn at 3500 rpm on 074°; repeat at 3500 rpm on 254°."."""
-    text = f"Fastest seen: {units.measured(seen.speed_kn, seen.u_kn, 'kn', usual=1, most=1)}"
+    text = f"Fastest seen: {units.measured(seen.speed_kn, expanded(seen.u_kn, seen.k), 'kn', usual=1, most=1)}"
     text += "" if seen.rpm is None else f" at {fixed(seen.rpm, 0)} rpm"
     text += "" if seen.heading_deg is None else f" on {degrees(seen.heading_deg)}"
     return f"{text}; {seen.missing}." if seen.missing else f"{text}."
@@ -157,6 +159,8 @@ def _economy_points(summary: Summary) -> list[tuple[str, BestEconomy | None]]:
     return points
 
 
+WORTH_TELLING_SHARE = 0.001
+"""A correction smaller than this is not told: it changes no printed digit (our choice)."""
 _BETWEEN = "between displacing and planing"
 
 
@@ -173,6 +177,9 @@ def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[An
             lines.append(flat_interval(point, units))
         if point.at_edge:
             lines.append(f"at the end of the speeds run {where}".rstrip() + ": a better one may lie outside")
+        share = point.corrected_by_nm_per_l / (point.economy_nm_per_l + point.corrected_by_nm_per_l)
+        if share >= WORTH_TELLING_SHARE:
+            lines.append(f"{fixed(100 * share, 1)} % less than its row: the highest of several is too high on average")
         if point.ways < 2:
             lines.append(_ONE_WAY)
         rival = point.one_way_as_good
@@ -185,8 +192,8 @@ def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[An
             lines.append(f"{_where_on_curve(below, units)}, {better}: whether she planes there was not shown")
         if not where and summary.boat.planing:
             lines.append("displacing or planing: could not be judged")
-        u = point.economy_u_nm_per_l
-        found.append(_quantity(label, point.economy_nm_per_l, u, "nm/L", lines, units, usual=3))
+        half_width = expanded(point.economy_u_nm_per_l, point.economy_k)
+        found.append(_quantity(label, point.economy_nm_per_l, half_width, "nm/L", lines, units, usual=3))
     return found
 
 
@@ -218,11 +225,12 @@ def _range(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
     where, point, range_nm = known[0]
     lines = [_where_on_curve(point, units)]
     for other, p, nm in known[1:]:
-        said = units.measured(nm, p.range_u_nm, "nm", usual=0, most=1)
+        said = units.measured(nm, expanded(p.range_u_nm, p.range_k), "nm", usual=0, most=1)
         lines.append(f"{other}: {said} {_where_on_curve(p, units)}")
     lines.append(f"with {percent(summary.fuel.reserve_fraction)} kept in reserve")
     label = f"Range {where}".strip()
-    return _quantity(label, range_nm, point.range_u_nm, "nm", lines, units, usual=0, most=1)
+    half_width = expanded(point.range_u_nm, point.range_k)
+    return _quantity(label, range_nm, half_width, "nm", lines, units, usual=0, most=1)
 
 
 def reserve_statement(summary: Summary, bands: pa.Table, units: ReaderUnits) -> str:
@@ -237,7 +245,9 @@ def reserve_statement(summary: Summary, bands: pa.Table, units: ReaderUnits) -> 
     burnt = units.say(left, "L", 0 if left and left >= 100 else 1, thousands=True)
     return (
         f"Range is on {burnt} of fuel: tank capacity {units.say(fuel.capacity_l, 'L', 0, thousands=True)}, "
-        f"{percent(fuel.usable_fraction)} of it usable and {percent(fuel.reserve_fraction)} kept in reserve."
+        f"{percent(fuel.usable_fraction)} of it usable and {percent(fuel.reserve_fraction)} kept in reserve; its ± "
+        f"holds {general(fuel.capacity_u_pct)} % of the capacity and {general(100.0 * fuel.usable_u)} % of it unusable "
+        "more or less (k = 1)."
     )
 
 
@@ -257,7 +267,7 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
     slowest = summary.slowest_planing_speed
 
     def speed(found: MeanThreshold | SlowestPlaning) -> str:
-        return units.measured(found.speed_kn, found.u_kn, "kn", usual=1, most=1)
+        return units.measured(found.speed_kn, expanded(found.u_kn), "kn", usual=1, most=1)
 
     if slowest is not None:
         text = f"Slowest planing speed {speed(slowest)}, from {words(slowest.from_)}"
@@ -273,7 +283,7 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
 def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:
     at_rpm = "" if band.band_rpm is None else f" at {fixed(band.band_rpm, 0)} rpm"
     ways = "" if band.ways >= 2 else ", one direction only"
-    speed = units.measured(band.speed_kn, band.speed_u_kn, "kn", usual=1, most=1)
+    speed = units.measured(band.speed_kn, expanded(band.speed_u_kn, band.speed_k), "kn", usual=1, most=1)
     return f"Slowest speed held on the plane {speed}{at_rpm}{ways}; no slow run shows how much slower she would plane."
 
 
@@ -282,9 +292,8 @@ def other_result(found: Measured, units: ReaderUnits) -> Answer:
     line = found.answer
     if line.value is None:
         return Answer(line.label, lines=tuple(line.notes) or (sentence(found.reason),))
-    # what is printed is k u with the coverage factor of this result
-    u = None if line.u is None else line.u * line.coverage_factor / K
-    return _quantity(line.label, line.value, u, line.unit, list(line.notes), units, usual=1)
+    half_width = expanded(line.u, line.coverage_factor)
+    return _quantity(line.label, line.value, half_width, line.unit, list(line.notes), units, usual=1)
 
 
 def rated_rpm_lines(summary: Summary) -> list[str]:
