@@ -33,7 +33,8 @@ from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 Strengths = tuple[float, float, float, float]
 """Standard deviations of tide [kn], wander [kn], scatter [kn] and heading error [deg]."""
 _M2_PERIOD_H = 12.4206
-"""Period of the principal lunar semidiurnal tide [h] (any text on tides)."""
+"""Period of the principal lunar semidiurnal tide, M2 [h] (Doodson 1921, Proc. R. Soc. A 100:305;
+from memory)."""
 ROOM_FOR_CURRENT = 3.0
 """How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
 of this (our choice)."""

@@ -128,6 +128,7 @@ def _top_speed(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
         return _none("Top speed", why)
     lines = [_at_band(found)] if band_phrase(found) else []
     lines.append("both directions, current removed" if found.ways >= 2 else _ONE_WAY)
+    lines += [found.rated] if found.rated else []
     half_width = expanded(found.speed_u_kn, found.speed_k)
     return _quantity("Top speed", found.speed_kn, half_width, "kn", lines, units, usual=2, most=2)
 
@@ -151,9 +152,16 @@ def _economy_points(summary: Summary) -> list[tuple[str, BestEconomy | None]]:
     if not summary.boat.planing:
         return [("", summary.economy_displacement)]
     points = [("on the plane", summary.economy_planing), ("below planing", summary.economy_displacement)]
+    if summary.economy_planing is None and summary.economy_between is not None:
+        points.insert(1, (_BETWEEN, summary.economy_between))
     if all(point is None for _, point in points) and summary.economy_overall is not None:
         return [("", summary.economy_overall)]
     return points
+
+
+WORTH_TELLING_SHARE = 0.001
+"""A correction smaller than this is not told: it changes no printed digit (our choice)."""
+_BETWEEN = "between displacing and planing"
 
 
 def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answer]:
@@ -168,13 +176,20 @@ def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[An
         if fixed(point.flat_to_kn, 1) != fixed(point.flat_from_kn, 1):
             lines.append(flat_interval(point, units))
         if point.at_edge:
-            lines.append("at the end of the speeds measured: a better one may lie outside")
+            lines.append(f"at the end of the speeds run {where}".rstrip() + ": a better one may lie outside")
+        share = point.corrected_by_nm_per_l / (point.economy_nm_per_l + point.corrected_by_nm_per_l)
+        if share >= WORTH_TELLING_SHARE:
+            lines.append(f"{fixed(100 * share, 1)} % less than its row: the highest of several is too high on average")
         if point.ways < 2:
             lines.append(_ONE_WAY)
         rival = point.one_way_as_good
         if rival is not None:
             run = _where_on_curve(rival, units).removeprefix("at ")
             lines.append(f"{run} run one way looks better, within its uncertainty")
+        below = summary.economy_between
+        if point is summary.economy_planing and below is not None and below.economy_nm_per_l > point.economy_nm_per_l:
+            better = units.say(below.economy_nm_per_l, "nm/L", 3)
+            lines.append(f"{_where_on_curve(below, units)}, {better}: whether she planes there was not shown")
         if not where and summary.boat.planing:
             lines.append("displacing or planing: could not be judged")
         half_width = expanded(point.economy_u_nm_per_l, point.economy_k)

@@ -172,7 +172,7 @@ def steady_count(segments: pa.Table | None) -> str:
 
 KNOWN, CAUTION, UNKNOWN = "stated", "caution", "not known"
 CRITICAL_LOW, CRITICAL_HIGH = 0.9, 1.1
-"""Depth Froude number at which waves travel with the boat; textbook value 1, the band common practice, no source."""
+"""Depth Froude number at which waves travel with the boat; 1 by definition, the band common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
