@@ -56,7 +56,7 @@ def trial_warnings(
     """
     names = [b.name for b in made.bands]
     found = []
-    no_fuel = not np.isfinite(made.fuel.rate_l_per_h).any()
+    no_fuel = not np.isfinite(made.quantities.fuel_l_per_h).any()
     for code in BAND_FLAGS:
         marked = [name for name, flags in zip(names, made.flags, strict=True) if code in flags]
         if marked:
@@ -77,7 +77,7 @@ def trial_warnings(
     found += measured
     found += _tide_warnings(made, made.two_ways, names)
     speed = made.fit.speed_kn
-    falling = [n for n, v in (("speed", speed), ("fuel", made.fuel.rate_l_per_h)) if _falls(v, made.rpm)]
+    falling = [n for n, v in (("speed", speed), ("fuel", made.quantities.fuel_l_per_h)) if _falls(v, made.rpm)]
     if falling:
         found.append(warn("not-monotonic", ", ".join(falling)))
     outside = _outside_bands(made.legs, made.band)
@@ -90,7 +90,7 @@ def trial_warnings(
 
 def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> list[TrialWarning]:
     unseen = made.fit.unseen_trend_u_kn
-    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made.speed_u)
+    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made.quantities.speed.u)
     if not told.any():
         return []
     bands = join_names([name for name, wide in zip(names, told, strict=True) if wide])
