@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from tests.accuracy.effects import FACTORS, FIRST_SEED, Drawn, Level, draw
+from tests.accuracy.effects import FACTORS, Drawn, Level, draw
 from tests.accuracy.oracle import oracle_halves
 from tests.accuracy.tables import BEYOND, share_bound
 from trialcapture.archive.notes import marks_of, read_notes
@@ -163,7 +163,7 @@ def true_value(step: Mapping[str, Any], column: str, rpm: float) -> float:
     return float(np.polyval(np.polyfit(at - at[1], values, 2), rpm - at[1]))
 
 
-def run_all(trials: int, jobs: int, first: int = FIRST_SEED) -> list[Trial]:
+def run_all(trials: int, jobs: int, first: int) -> list[Trial]:
     """Run so many trials, each of a seed of its own; how far it is goes to standard error."""
     found = []
     seeds = range(first, first + trials)
