@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.reduce.summary import Findings, Summary
+
 T0_NS = 1_790_000_000 * 10**9
 
 Current = Callable[[float], tuple[float, float]]
@@ -230,3 +232,9 @@ def no_clocks() -> pa.Table:
          pa.field("method", pa.string()), pa.field("quality", pa.string())]
     )  # fmt: skip
     return schema.empty_table()
+
+
+def terms_of(found: Findings | Summary, quantity: str = "speed") -> list[dict[str, float]]:
+    """What each cause adds to the standard uncertainty of a quantity, in its unit, for every band."""
+    budgets = [budget.of(quantity) for budget in found.budgets]
+    return [{t.name: t.u for t in budget.terms} if budget else {} for budget in budgets]

@@ -333,7 +333,7 @@ def test_process_prints_the_band_table_and_where_the_report_is(run: Run, demo: P
     assert code == 0
     told = json.loads(out)
     assert [band["band_rpm"] for band in told["bands"]] == [1200, 2000, 2320]
-    assert told["summary"]["schema_version"] == 1
+    assert told["summary"]["schema_version"] == 2
     assert {p: p.read_bytes() for p in sorted(demo.rglob("*")) if p.is_file()} == first
 
 

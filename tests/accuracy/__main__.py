@@ -1,9 +1,10 @@
 """The command line: ``python -m tests.accuracy``; see ``--help``.
 
-Without an option it runs each scenario with each seed and prints one line a scenario. ``--coverage 200`` runs so many
-short trials over all scenarios and tells how often the true value lies within the stated ±2u. ``--faults`` runs every
-fault family, ``--pairs 20`` faults drawn in pairs, ``--clean 100`` trials without faults; ``--out FILE`` keeps those
-tables as sections of a file.
+Without an option it runs each scenario with each seed and prints one line a scenario. ``--coverage 800`` runs so many
+trials in which every effect is drawn, and checks how often the printed ± holds the truth, over all and by the levels
+of each effect; ``--by-scenario 200`` so many short trials over all scenarios. ``--faults`` runs every fault family,
+``--pairs 20`` faults drawn in pairs, ``--clean 100`` trials without faults; ``--out FILE`` keeps those tables, and
+those of ``--coverage``, as sections of a file.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.accuracy import tables
+from tests.accuracy import coverage, tables
 from tests.accuracy.families import FAMILIES, ORDINARY_SECOND_RECEIVER, SEEDS, Base, Family, faults_that_fit, trial
 from tests.accuracy.faulty import Checked
 from tests.accuracy.faulty import run as run_faulty
@@ -36,10 +37,13 @@ def main() -> None:
     parser.add_argument("--scenario", action="append", choices=list(SCENARIOS))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
-    parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
-    parser.add_argument("--full", action="store_true", help="with --coverage: trials of full length")
+    parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many trials in which every effect is "
+                        "drawn, and check how often the printed ± holds; 800 take a quarter of an hour")  # fmt: skip
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="with --coverage: write every value as JSON lines")
+    parser.add_argument("--by-scenario", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
+    parser.add_argument("--full", action="store_true", help="with --by-scenario: trials of full length")
     parser.add_argument("--tables", action="store_true", help="tables of accuracy of tests/RESULTS.md: three seeds a "
-                        "scenario, 200 short trials for coverage, 20 seeds for the detectors; an hour")  # fmt: skip
+                        "scenario, 200 short trials by scenario, 20 seeds for the detectors; an hour")  # fmt: skip
     parser.add_argument(
         "--faults", action="store_true", help="run every fault family and check each demand; over half an hour"
     )
@@ -48,7 +52,7 @@ def main() -> None:
     )
     parser.add_argument("--pairs", type=int, metavar="SEEDS", help="run so many trials with two faults drawn at random")
     parser.add_argument("--clean", type=int, metavar="TRIALS", help="run so many trials without faults")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write the tables of these three into FILE too")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write the tables of these into FILE too")
     arguments = parser.parse_args()
     scenarios = arguments.scenario or list(SCENARIOS)
     if arguments.tables:
@@ -58,7 +62,10 @@ def main() -> None:
         _run_faulty(arguments)
         return
     if arguments.coverage:
-        outcomes = run_coverage(arguments.coverage, arguments.first, scenarios, arguments.jobs, full=arguments.full)
+        _run_effects(arguments)
+        return
+    if arguments.by_scenario:
+        outcomes = run_coverage(arguments.by_scenario, arguments.first, scenarios, arguments.jobs, full=arguments.full)
         print(coverage_table(outcomes))
         for o in outcomes if arguments.details else []:
             _print_details(o)
@@ -70,6 +77,16 @@ def main() -> None:
         print(line(outcomes), flush=True)
         for o in outcomes if arguments.details else []:
             _print_details(o)
+
+
+def _run_effects(arguments: argparse.Namespace) -> None:
+    found = coverage.run_all(arguments.coverage, arguments.jobs)
+    text = f"{tables.demand_table(coverage.demands(found))}\n\n{coverage.factor_table(found)}"
+    _tell(arguments.out, "coverage", f"--coverage {arguments.coverage}", text)
+    if arguments.keep is not None:
+        arguments.keep.write_text(coverage.as_json(found), encoding="utf-8")
+    if arguments.details:
+        coverage.details(found)
 
 
 def _run_faulty(arguments: argparse.Namespace) -> None:
@@ -185,7 +202,7 @@ def _print_tables(jobs: int) -> None:
     """Print every table of the Accuracy section, by the commands that make each alone."""
     for command in (
         ["tests.accuracy", "--seeds", "3", "--jobs", str(jobs)],
-        ["tests.accuracy", "--coverage", "200", "--jobs", str(jobs)],
+        ["tests.accuracy", "--by-scenario", "200", "--jobs", str(jobs)],
         ["tests.bench.detectors", "--seeds", "20"],
     ):
         print(f"\n$ python -m {' '.join(command)}\n", flush=True)

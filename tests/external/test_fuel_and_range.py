@@ -73,6 +73,7 @@ def reduce_two_bands() -> tuple[list[dict[str, Any]], Findings]:
         f"""
 [fuel]
 capacity_us_gal = {capacity_us_gal!r}
+usable_fraction = 1.0
 reserve_fraction = 0.10
 [[engine]]
 id = "main"
@@ -102,14 +103,14 @@ def test_range_figures_of_the_trade() -> None:
 
 def test_economy_in_the_units_of_the_trade() -> None:
     # 30 kn at 60 L/h: 0.5 nm/L, 2.000 L/nm, 1.892706 nm/US gal (exact arithmetic on the exact gallon)
-    economy = economy_nm_per_l(*(np.array([x]) for x in (30.0, 0.0, 60.0, 0.0)))[0][0]
+    economy = economy_nm_per_l(np.array([30.0]), np.array([60.0]))[0]
     assert (economy, 1 / economy) == (0.5, 2.0)
     assert economy * US_GAL_L == pytest.approx(1.892706, abs=1e-6)
 
 
 def test_range_of_a_worked_example() -> None:
     # 400 L x 0.9 at 50 L/h and 25 kn: 180.0 nm (exact arithmetic)
-    config = load_config("[fuel]\ncapacity_l = 400\nreserve_fraction = 0.1\n")
+    config = load_config("[fuel]\ncapacity_l = 400\nusable_fraction = 1.0\nreserve_fraction = 0.1\n")
     usable = usable_fuel_l(config.fuel)
     assert usable is not None
     assert usable * 25.0 / 50.0 == pytest.approx(180.0, abs=1e-9)

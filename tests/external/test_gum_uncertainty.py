@@ -11,8 +11,11 @@ from scipy import special, stats
 from uncertainties import correlated_values, ufloat, umath
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, find_chauvenet_outliers
+from trialcapture.reduce.budget import economy_budget
 from trialcapture.reduce.fuel import economy_nm_per_l
 from trialcapture.reduce.uncertainty import (
+    Budget,
+    Term,
     combine_uncertainties,
     coverage_factor,
     effective_degrees_of_freedom,
@@ -39,7 +42,7 @@ def test_welch_satterthwaite_of_gum_g_4_1() -> None:
     assert combine_uncertainties(*u) == pytest.approx(1.0295, abs=1e-3)
     effective = effective_degrees_of_freedom(u, nu)
     assert effective == pytest.approx(19.0, abs=0.05)
-    t95 = coverage_factor(round(effective), 0.95)
+    t95 = coverage_factor(float(np.round(effective)), 0.95)
     assert t95 == pytest.approx(2.0930, abs=1e-3)
     assert t95 * combine_uncertainties(*u) == pytest.approx(2.155, abs=1e-3)
 
@@ -105,7 +108,10 @@ def test_a_double_run_halves_the_variance() -> None:
 def test_economy_carries_both_uncertainties() -> None:
     # 30 kn +/- 0.1, 60 L/h +/- 1.2: 0.5000 nm/L, u 0.01014, U 4.1 % (uncertainties package)
     peer = ufloat(30.0, 0.1) / ufloat(60.0, 1.2)
-    economy, u = economy_nm_per_l(*(np.array([x]) for x in (30.0, 0.1, 60.0, 1.2)))
+    speed_kn, rate = np.array([30.0]), np.array([60.0])
+    speed, fuel = (Budget((Term("stated", np.array([u]), "worked example"),)) for u in (0.1, 1.2))
+    economy = economy_nm_per_l(speed_kn, rate)
+    u = economy_budget(economy, speed_kn, speed, rate, fuel).u
     assert economy[0] == pytest.approx(peer.nominal_value, abs=1e-12)
     assert u[0] == pytest.approx(peer.std_dev, abs=1e-12)
     assert u[0] == pytest.approx(0.01014, abs=1e-5)

@@ -61,9 +61,9 @@ def test_range_is_economy_times_what_is_left_after_reserve() -> None:
         assert row["economy_nm_per_l"] == pytest.approx(row["speed_kn"] / row["fuel_l_per_h"])
         parts = row["speed_u_kn"] / row["speed_kn"], row["fuel_u_l_per_h"] / row["fuel_l_per_h"]
         # runs that were slow burnt more: what scatters the two against each other counts more than in quadrature
-        # (GUM 5.2.2), and never more than both in full
+        # (GUM 5.2.2), and never more than both in full; a wrong tachometer moves both alike, and counts little
         relative = row["economy_u_nm_per_l"] / row["economy_nm_per_l"]
-        assert np.hypot(*parts) * (1 - 1e-9) <= relative <= sum(parts)
+        assert 0.99 * np.hypot(*parts) <= relative <= sum(parts)
 
 
 def test_no_capacity_no_range() -> None:

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from uncertainties import correlated_values
+from uncertainties import correlated_values, ufloat
 
 from trialcapture.config import Fuel
 from trialcapture.reduce.bands import reduce_fuel
-from trialcapture.reduce.budget import opposed_share
-from trialcapture.reduce.fuel import economy_nm_per_l
+from trialcapture.reduce.budget import economy_budget, range_budget
+from trialcapture.reduce.uncertainty import Budget, Term
 
 RPM = np.array([1000.0, 1500.0, 2000.0, 2500.0, 3000.0])
 RATE = 60.0 * (RPM / 3000.0) ** 2.7
@@ -41,7 +41,7 @@ def test_a_headwind_is_no_scatter_of_the_mean_of_both_ways() -> None:
     calm, windy = (
         np.mean(
             [
-                reduce_fuel(*both_ways(rng, headwind_share=share, scatter_share=0.005), RPM, settings).u_l_per_h / RATE
+                reduce_fuel(*both_ways(rng, headwind_share=share, scatter_share=0.005), RPM, settings).budget.u / RATE
                 for _ in range(50)
             ]
         )
@@ -57,7 +57,7 @@ def test_the_scatter_of_fuel_is_stated_as_large_as_it_is(headwind_share: float) 
     for _ in range(300):
         runs, weights = both_ways(rng, headwind_share=headwind_share, scatter_share=0.005)
         found = reduce_fuel(runs, weights, RPM, Fuel(uncalibrated_u_pct=0.0))
-        z.append((found.rate_l_per_h - RATE) / found.u_l_per_h)
+        z.append((found.rate_l_per_h - RATE) / (found.budget.k / 2.0 * found.budget.u))
     assert 0.93 < np.mean(np.abs(z) < 2.0) < 0.98
 
 
@@ -68,7 +68,7 @@ def test_a_band_run_one_way_keeps_what_wind_does_to_it() -> None:
     weights[2, 4] = 1.0
     one_way = SimpleNamespace(**{name: np.delete(values, 5) for name, values in vars(runs).items()})
     found = reduce_fuel(one_way, np.delete(weights, 5, axis=1), RPM, Fuel())
-    share = found.terms_u_l_per_h["one way"] / found.rate_l_per_h
+    share = found.budget.term("one way") / found.rate_l_per_h
     assert share[2] == pytest.approx(0.03, abs=0.005)
     assert np.all(np.delete(share, 2) < 0.002)
     # and that is about what its rate is off by
@@ -80,8 +80,8 @@ def test_runs_all_one_way_tell_nothing_of_the_wind() -> None:
     forth = SimpleNamespace(**{name: values[::2] for name, values in vars(runs).items()})
     forth.cog_deg = np.full(RPM.size, 40.0)
     found = reduce_fuel(forth, 2.0 * weights[:, ::2], RPM, Fuel())
-    assert found.terms_u_l_per_h["one way"] == pytest.approx(np.zeros(RPM.size), abs=1e-9)
-    assert np.all(np.isfinite(found.u_l_per_h))
+    assert found.budget.term("one way") == pytest.approx(np.zeros(RPM.size), abs=1e-9)
+    assert np.all(np.isfinite(found.budget.u))
 
 
 def test_bands_without_fuel_leave_the_others_alone() -> None:
@@ -89,28 +89,51 @@ def test_bands_without_fuel_leave_the_others_alone() -> None:
     runs.fuel_l_per_h[:2] = np.nan
     found = reduce_fuel(runs, weights, RPM, Fuel())
     assert np.isnan(found.rate_l_per_h[0])
-    assert np.isnan(found.u_l_per_h[0])
-    assert np.all(np.isfinite(found.u_l_per_h[1:]))
+    assert np.isnan(found.budget.u[0])
+    assert np.all(np.isfinite(found.budget.u[1:]))
+
+
+def budget_of(**terms: tuple[list[float], bool]) -> Budget:
+    return Budget(tuple(Term(name, np.array(u), "made up", common) for name, (u, common) in terms.items()))
 
 
 def test_economy_counts_what_moves_speed_and_fuel_opposite_ways_once_more() -> None:
     """Against linear propagation with a covariance matrix by the `uncertainties` package."""
     speed, rate, shared = 22.0, 150.0, 0.004
-    u_speed, u_rate = np.hypot(shared, 0.002) * speed, np.hypot(shared, 0.025) * rate
+    of_speed = budget_of(repeat=([shared * speed], False), bias=([0.002 * speed], True))
+    of_fuel = budget_of(repeat=([shared * rate], False), calibration=([0.025 * rate], True))
     covariance = -(shared**2) * speed * rate
-    v, f = correlated_values([speed, rate], [[u_speed**2, covariance], [covariance, u_rate**2]])
+    v, f = correlated_values([speed, rate], [[of_speed.u[0] ** 2, covariance], [covariance, of_fuel.u[0] ** 2]])
     reference = v / f
-    economy, u = economy_nm_per_l(*(np.array([x]) for x in (speed, u_speed, rate, u_rate)), shared)
-    assert economy[0] == pytest.approx(reference.nominal_value, rel=1e-12)
-    assert u[0] == pytest.approx(reference.std_dev, rel=1e-6)
+    found = economy_budget(np.array([speed / rate]), np.array([speed]), of_speed, np.array([rate]), of_fuel)
+    assert found.u[0] == pytest.approx(reference.std_dev, rel=1e-6)
+
+
+def test_an_error_of_the_tachometer_moves_speed_and_fuel_the_same_way() -> None:
+    """Against a quotient of two functions of one uncertain engine speed, by the `uncertainties` package."""
+    rpm = ufloat(3000.0, 15.0)
+    speed, rate = 30.0 * (rpm / 3000.0) ** 1.3, 120.0 * (rpm / 3000.0) ** 2.7
+    of_speed, of_fuel = (budget_of(tachometer=([x.std_dev], True), bias=([0.0], True)) for x in (speed, rate))
+    found = economy_budget(np.array([30.0 / 120.0]), np.array([30.0]), of_speed, np.array([120.0]), of_fuel)
+    assert found.u[0] == pytest.approx((speed / rate).std_dev, rel=1e-6)
+    assert found.own_u[0] == 0.0
 
 
 def test_what_is_common_to_speed_and_fuel_is_no_larger_than_either_repeats() -> None:
-    found = opposed_share(
-        np.array([10.0, 20.0, 30.0]),
-        {"repeat": np.array([0.05, 0.02, 0.03])},
-        np.array([50.0, 100.0, np.nan]),
-        {"repeat": np.array([0.1, 0.5, np.nan])},
-    )
-    assert found[:2] == pytest.approx([0.002, 0.001])
-    assert np.isnan(found[2])
+    speed_kn, rate = np.array([10.0, 20.0, 30.0]), np.array([50.0, 100.0, np.nan])
+    of_speed, of_fuel = budget_of(repeat=([0.05, 0.02, 0.03], False)), budget_of(repeat=([0.1, 0.5, np.nan], False))
+    found = economy_budget(speed_kn / rate, speed_kn, of_speed, rate, of_fuel)
+    share = found.term("speed and fuel opposed") / (speed_kn / rate)
+    assert share[:2] == pytest.approx([0.002 * np.sqrt(2.0), 0.001 * np.sqrt(2.0)])
+    assert np.isnan(share[2])
+
+
+def test_a_range_holds_the_tank_as_well_as_the_economy() -> None:
+    """Against propagation of a product by the `uncertainties` package."""
+    settings = Fuel(capacity_l=2000.0, capacity_u_pct=2.0, usable_fraction=0.97, usable_u=0.015)
+    economy = budget_of(repeat=([0.004], False), calibration=([0.003], True))
+    reference = ufloat(0.2, float(np.hypot(0.004, 0.003))) * ufloat(2000.0, 40.0) * ufloat(0.97, 0.015) * 0.9
+    found = range_budget(np.array([0.2]), economy, settings)
+    assert found.u[0] == pytest.approx(reference.std_dev, rel=1e-6)
+    # only the scatter of the runs is the band's own
+    assert found.own_u[0] == pytest.approx(0.004 * 2000.0 * 0.97 * 0.9)

@@ -18,6 +18,7 @@ from tests.segment_builder import (
     planing_fuel,
     reciprocal_legs,
     steady_current,
+    terms_of,
 )
 from trialcapture.config import load_config
 from trialcapture.measure.trial import measure_trial
@@ -40,8 +41,7 @@ def budgets(
         samples=None,
         session_id="t",
     )
-    speed = [{t.name: t.u_kn for t in b.terms} for b in found.budgets]
-    fuel = [{t.name: t.u_l_per_h for t in b.fuel_terms} for b in found.budgets]
+    speed, fuel = terms_of(found), terms_of(found, "fuel")
     for band, terms in zip(bands.to_pylist(), speed, strict=True):
         # root sum of squares, GUM 5.1.2
         assert band["speed_u_kn"] == pytest.approx(np.sqrt(sum(u**2 for u in terms.values())))
@@ -102,7 +102,7 @@ def test_lines_thirty_degrees_apart_show_a_current_abeam(apart_deg: float, is_un
         session_id="t",
     )
     assert bands.num_rows == len(PLANING_STEPS)
-    assert [any(t.name == "current abeam unseen" for t in b.terms) for b in found.budgets] == [is_unseen] * 7
+    assert ["current abeam unseen" in terms for terms in terms_of(found)] == [is_unseen] * 7
 
 
 def test_an_outlying_run_costs_half_of_what_it_moves() -> None:

@@ -15,6 +15,7 @@ from tests.segment_builder import (
     no_clocks,
     reciprocal_legs,
     steady_current,
+    terms_of,
 )
 from trialcapture.config import load_config
 from trialcapture.measure.trial import measure_trial
@@ -29,8 +30,7 @@ def reduce(legs: list[Leg], current: Current) -> tuple[list[dict[str, Any]], lis
     bands, _, summary = measure_trial(
         build_segments(legs, current), CONFIG, clocks=no_clocks(), samples=None, session_id="t"
     )
-    terms = [{t.name: t.u_kn for t in budget.terms if t.u_kn} for budget in summary.budgets]
-    return bands.to_pylist(), terms
+    return bands.to_pylist(), terms_of(summary)
 
 
 def other_water(from_h: float, extra_kn: float, axis_deg: float = 40.0) -> Current:

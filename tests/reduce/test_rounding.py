@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from tests.segment_builder import PLANING_STEPS, build_segments, planing_fuel, reciprocal_legs, steady_current
+from tests.segment_builder import PLANING_STEPS, build_segments, planing_fuel, reciprocal_legs, steady_current, terms_of
 from trialcapture.config import Config, Fuel, load_config
 from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.budget import rounding_in_mean
@@ -106,7 +106,7 @@ def test_speed_in_whole_knots_stands_in_the_budget_as_often_as_it_is_wrong() -> 
             abs(row["speed_kn"] - v) <= 2.0 * row["speed_u_kn"]
             for row, (_, v) in zip(bands.to_pylist(), steps, strict=True)
         ]
-        terms = [{t.name: t.u_kn for t in b.terms} for b in summary.budgets]
+        terms = terms_of(summary)
         assert all(t["rounding"] > 0.1 for t in terms)
         for row, t in zip(bands.to_pylist(), terms, strict=True):
             assert row["speed_u_kn"] == pytest.approx(np.sqrt(sum(u**2 for u in t.values())))

@@ -237,7 +237,7 @@ SPEEDS = FigureSpec(
     (
         FigureSeries("run on 075°", (0.0, 4.0, 8.0), (0.0, 10.0, 24.3), None, "line"),
         FigureSeries("run on 255°", (0.0, 4.0, 8.0), (0.0, 9.0, 23.1), None, "line"),
-        FigureSeries("", (8.0,), (24.3,), (0.2,), "points"),
+        FigureSeries("", (8.0,), (24.3,), (0.4,), "points"),
     ),
     (FigureMark(8.0, 24.3, "20 kn passed"),), "Two runs.",
 )  # fmt: skip

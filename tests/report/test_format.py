@@ -14,6 +14,7 @@ from trialcapture.report.format import (
     decimals_for,
     degrees,
     duration,
+    expanded,
     fixed,
     general,
     grouped,
@@ -40,9 +41,11 @@ def test_an_uncertainty_that_rounds_into_the_next_decade_keeps_two_digits():
     assert fixed(99.7, decimals_for(99.7)) == "100"
 
 
-def test_the_printed_plus_minus_is_twice_the_standard_uncertainty():
-    assert measured(24.3127, 0.06, "kn") == "24.31 ± 0.12 kn"
-    assert plus_minus(0.06, 2) == "0.12"
+def test_the_printed_plus_minus_is_the_standard_uncertainty_times_its_own_coverage_factor():
+    assert measured(24.3127, expanded(0.06), "kn") == "24.31 ± 0.12 kn"
+    assert measured(24.3127, expanded(0.06, 3.31), "kn") == "24.31 ± 0.20 kn"
+    assert plus_minus(expanded(0.06), 2) == "0.12"
+    assert expanded(None, 2.0) is None
 
 
 def test_an_unknown_uncertainty_is_said_and_not_made_zero():
@@ -56,11 +59,11 @@ def test_an_uncertainty_below_the_last_digit_is_not_printed_as_zero():
 
 
 def test_a_column_shows_every_uncertainty_with_a_digit_and_the_middle_one_with_two():
-    decimals = column_decimals([0.03, 0.4, 0.05, 0.06, 0.9], usual=2)
+    decimals = column_decimals([0.06, 0.8, 0.1, 0.12, 1.8], usual=2)
     assert decimals == 2
-    assert [plus_minus(u, decimals) for u in (0.03, 0.4)] == ["0.06", "0.80"]
+    assert [plus_minus(pm, decimals) for pm in (0.06, 0.8)] == ["0.06", "0.80"]
     assert column_decimals([None, None], usual=1) == 1
-    assert column_decimals([0.0004, 4.0, 4.0], usual=1, most=3) == 3
+    assert column_decimals([0.0008, 8.0, 8.0], usual=1, most=3) == 3
 
 
 @pytest.mark.parametrize("void", [None, math.nan, math.inf, "12", True, np.float64("nan")])

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 from tests.report.trial_tables import bare_summary, make_trial, render
+from trialcapture.reduce.tables import QUANTITY_COLUMNS
 
 SECTIONS = ("result", "bands", "curves", "timeline", "track", "current", "clocks", "dispute", "method", "cautions")
 VOID = {"meta", "br", "hr", "img", "input", "link"}
@@ -115,12 +116,12 @@ def test_every_figure_has_a_caption_and_a_text_alternative(page: Page):
 
 
 def test_every_table_has_a_caption_and_its_headings_a_scope(page: Page):
-    assert len(page.tables) == 16
-    assert [t["caption"].split(".")[0] for t in page.tables] == [f"Table {n}" for n in range(1, 17)]
+    assert len(page.tables) == 15
+    assert [t["caption"].split(".")[0] for t in page.tables] == [f"Table {n}" for n in range(1, 16)]
     for table in page.tables:
         assert re.match(r"Table \d+\. \S", " ".join(table["caption"].split()))
         assert table["scopes"]
-        assert all(scope in ("col", "row") for scope in table["scopes"])
+        assert all(scope in ("col", "row", "rowgroup") for scope in table["scopes"])
 
 
 def test_the_band_table_prints_the_tables_own_values_with_unit_and_expanded_uncertainty(
@@ -225,7 +226,7 @@ def test_the_log_is_compared_and_the_sign_of_its_offset_kept(page: Page):
 
 
 def test_figures_outside_the_usual_are_called_unusual(page: Page):
-    verdicts = {row[0]: row[1:] for row in page.table(13)["rows"]}
+    verdicts = {row[0]: row[1:] for row in page.table(12)["rows"]}
     assert verdicts["apparent slip at top speed"] == ["18.5 %", "5 to 40", "usual"]
     assert verdicts["exponent of fuel against rpm (propeller law)"] == ["4.1", "1.8 to 3.6", "unusual"]
 
@@ -288,7 +289,7 @@ def test_types_met_only_in_damaged_sentences_are_added_up():
     trial = make_trial()
     damaged = {"source": "gps1", "talker": "GQ", "formatter": "RMC", "good": 0, "bad": 2, "not_decoded": 0}
     trial["summary"]["counts"] += [damaged, damaged | {"talker": "SX"}]
-    rows = Page(render(**trial)).table(14)["rows"]
+    rows = Page(render(**trial)).table(13)["rows"]
     assert ["gps1", "damaged", "0", "4", "0"] in rows
     assert not any("GQRMC" in row for row in rows)
 
@@ -308,15 +309,25 @@ def test_the_load_sheet_shows_its_sum(page: Page):
     assert int(rows[-1][1].replace("\u202f", "")) == sum(items) == 16354
 
 
-def test_the_budget_shows_each_term_and_what_they_combine_to(page: Page):
-    for row in page.table(11)["rows"][1:]:
-        terms = [float(x) for x in row[1:-2]]
-        assert sum(t * t for t in terms) ** 0.5 == pytest.approx(float(row[-2]), abs=2e-3)
-        assert float(row[-1]) == pytest.approx(2 * float(row[-2]), abs=6e-3)
+def test_the_budget_shows_each_term_and_what_they_combine_to(page: Page, trial: dict[str, Any]):
+    heads = [i for i, row in enumerate(page.table(11)["rows"]) if len(row) == 1]
+    rows = page.table(11)["rows"]
+    columns = [column for column, _ in QUANTITY_COLUMNS.values()]
+    known = sum(row[column] is not None for row in trial["bands"].to_pylist() for column in columns)
+    assert len(heads) == known
+    for head, end in zip(heads, [*heads[1:], len(rows)], strict=True):
+        said = re.fullmatch(
+            r".*, (.+) \[(\S+)\]: ([\d.]+) ± ([\d.<]+), k ([\d.]+) × ([\d.]+), (\S+) degrees of freedom", rows[head][0]
+        )
+        assert said, rows[head]
+        terms, u = [float(row[1]) for row in rows[head + 1 : end]], float(said[6])
+        assert sum(t * t for t in terms) ** 0.5 == pytest.approx(u, rel=0.1)
+        assert {row[2] for row in rows[head + 1 : end]} == {"own", "common"}
+        assert float(said[4]) == pytest.approx(float(said[5]) * u, abs=0.06, rel=0.1)
 
 
 def test_refused_lines_are_counted_by_source_and_reason(page: Page):
-    assert page.table(15)["rows"][1:] == [
+    assert page.table(14)["rows"][1:] == [
         ["gps1", "checksum", "150"],
         ["gps1", "truncated", "64"],
         ["bus", "noise", "31"],
@@ -358,10 +369,10 @@ def test_froude_numbers_are_printed_where_the_boat_is_known(trial: dict[str, Any
     known["length_froude"] = None
     regimes = {"by": "volumetric Froude number", "bands": [known]}
     page = Page(render(**(trial | {"summary": trial["summary"] | {"regimes": regimes}})))
-    assert page.table("13a")["rows"][1:] == [["800", "1.09", "–", "between"]]
+    assert page.table("12a")["rows"][1:] == [["800", "1.09", "–", "between"]]
     unknown = regimes | {"bands": [known | {"volumetric_froude": None}]}
-    assert "Table 13a" not in render(**(trial | {"summary": trial["summary"] | {"regimes": unknown}}))
-    assert "Table 13a" not in html
+    assert "Table 12a" not in render(**(trial | {"summary": trial["summary"] | {"regimes": unknown}}))
+    assert "Table 12a" not in html
 
 
 def test_equal_input_gives_equal_bytes(trial: dict[str, Any], html: str):
@@ -382,7 +393,7 @@ def test_markup_in_any_text_is_shown_and_not_run():
     s["session"]["id"] = s["software_version"] = s["config_hash"] = EVIL
     s["raw"][0]["path"] = s["raw"][0]["sha256"] = EVIL
     s["rated_rpm_check"][0] |= {"engine": EVIL, "verdict": EVIL}
-    s["budgets"][0]["terms"][0]["name"] = EVIL
+    s["budgets"][0]["quantities"][0]["terms"][0]["name"] = EVIL
     for table, names in (
         ("segments", ("trim", "reason")),
         ("legs", ("trim",)),

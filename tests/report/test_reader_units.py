@@ -131,7 +131,7 @@ def full_trial() -> dict[str, Any]:
     s["fuel"]["calibration"]["origin"] = "tank to tank"
     s["slowest_planing_speed"] = None
     s["slowest_on_the_plane"] = {
-        "band_rpm": 2600.0, "band_name": "2600 rpm", "speed_kn": 27.16, "speed_u_kn": 0.052, "ways": 2,
+        "band_rpm": 2600.0, "band_name": "2600 rpm", "speed_kn": 27.16, "speed_u_kn": 0.052, "speed_k": 2.0, "ways": 2,
     }  # fmt: skip
     return trial
 

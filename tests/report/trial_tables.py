@@ -18,6 +18,7 @@ from scipy.signal import lfilter
 
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.reduce.summary import Summary, as_json, parse_summary
+from trialcapture.reduce.tables import QUANTITY_COLUMNS
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import band_figures, draw_specification
 from trialcapture.report.page import render_report
@@ -201,11 +202,12 @@ def _bands(legs: pa.Table, one_way: Sequence[int], drift: Any, towards: Any, t_s
             "range_nm": None if economy is None else economy * 1620, "range_u_nm": None if economy is None else economy_u * 1620,
             "slip_pct": 18.5, "depth_froude_max": froude, "flags": ";".join(flags),
             "band_name": f"{rpm:.0f} rpm",
+            "speed_k": 2.0, "fuel_k": 2.0, "economy_k": 2.0, "range_k": 2.0,
         })  # fmt: skip
     numbers = (
         "band_rpm", "rpm_low", "rpm_high", "rpm_mean", "legs", "ways", "speed_kn", "speed_u_kn", "stw_kn", "current_kn",
         "current_towards_deg", "fuel_l_per_h", "fuel_u_l_per_h", "economy_nm_per_l", "economy_u_nm_per_l", "range_nm",
-        "range_u_nm", "slip_pct", "depth_froude_max",
+        "range_u_nm", "slip_pct", "depth_froude_max", "speed_k", "fuel_k", "economy_k", "range_k",
     )  # fmt: skip
     whole = ("legs", "ways")
     schema = [pa.field(c, pa.int32() if c in whole else pa.float64()) for c in numbers] + [
@@ -230,10 +232,34 @@ def _rejects() -> pa.Table:
     })  # fmt: skip
 
 
+def _budgets(row: dict[str, Any]) -> list[dict[str, Any]]:
+    """A budget for each quantity of a band: two causes of its own, one in common."""
+    made = []
+    for name, (column, u_column) in QUANTITY_COLUMNS.items():
+        if row[column] is None:
+            continue
+        terms = [
+            {"name": n, "u": share * row[u_column], "is_common": common, "freedom": freedom, "source": "made up"}
+            for n, share, common, freedom in (
+                ("repeat", 0.48, False, 7.0),
+                ("current", 0.64, False, None),
+                ("calibration", 0.6, True, None),
+            )
+        ]
+        made.append({
+            "quantity": name, "unit": UNITS[name], "value": row[column], "u": row[u_column], "own_u": 0.8 * row[u_column],
+            "common_u": 0.6 * row[u_column], "freedom": 131.9, "coverage_factor": row[f"{name}_k"], "terms": terms,
+        })  # fmt: skip
+    return made
+
+
+UNITS = {"speed": "kn", "fuel": "l/h", "economy": "nm/l", "range": "nm"}
+
+
 def _answer(row: dict[str, Any], low: float, high: float) -> dict[str, Any]:
     kept = (
         "band_rpm", "band_name", "speed_kn", "speed_u_kn", "fuel_l_per_h", "economy_nm_per_l", "economy_u_nm_per_l",
-        "range_nm", "range_u_nm", "ways",
+        "range_nm", "range_u_nm", "ways", "speed_k", "economy_k", "range_k",
     )  # fmt: skip
     stated = {"one_way_as_good": None, "flat_from_kn": low, "flat_to_kn": high, "within_pct": 3.0, "at_edge": False}
     return {k: row[k] for k in kept} | stated
@@ -281,7 +307,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
     minutes = [START_NS / 1e9 + x for x in np.linspace(0, t_s[-1], 12)]
     iso = [np.datetime64(int(m), "s").astype(str) + "Z" for m in minutes]
     return {
-        "schema_version": 1,
+        "schema_version": 2,
         "boat": {
             "name": name, "length_m": 14.2, "beam_m": None, "draught_m": None, "lightship_kg": 14200.0, "planing": True,
         },
@@ -293,11 +319,11 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             "displacement_kg": 16354.0, "missing": [],
         },
         "fuel": {
-            "capacity_l": 1800.0, "usable_fraction": 1.0, "reserve_fraction": 0.10, "usable_after_reserve_l": 1620.0,
+            "capacity_l": 1800.0, "capacity_u_pct": 2.0, "usable_fraction": 1.0, "usable_u": 0.015, "reserve_fraction": 0.10, "usable_after_reserve_l": 1620.0,
             "density_kg_per_m3": 840.0, "calibration": {"factor": 1.013, "origin": "tank to tank, 240 L", "u_pct": 1.0},
             "uncalibrated_u_pct": None,
         },
-        "top_speed": top and {k: top[k] for k in ("speed_kn", "speed_u_kn", "band_rpm", "band_name", "rpm_mean", "ways")},
+        "top_speed": top and {k: top[k] for k in ("speed_kn", "speed_u_kn", "speed_k", "band_rpm", "band_name", "rpm_mean", "ways")},
         "fastest_seen": None, "economy_overall": None, "slowest_on_the_plane": None, "slow_runs": [],
         "economy_planing": plane and _answer(plane, plane["speed_kn"] - 1.8, plane["speed_kn"] + 1.4),
         "economy_displacement": slow and _answer(slow, slow["speed_kn"] - 0.6, slow["speed_kn"] + 0.3),
@@ -355,17 +381,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             {"name": "exponent of fuel against rpm (propeller law)", "value": 4.1, "unit": "1", "usual": [1.8, 3.6], "ok": False},
         ],
         "budgets": [
-            {
-                "band_rpm": r["band_rpm"], "band_name": r["band_name"], "speed_u_kn": r["speed_u_kn"], "coverage_factor": 2.0,
-                "fuel_terms": [] if r["fuel_u_l_per_h"] is None else [
-                    {"name": "repeat", "u_l_per_h": 0.6 * r["fuel_u_l_per_h"]}, {"name": "calibration", "u_l_per_h": 0.8 * r["fuel_u_l_per_h"]},
-                ],
-                "terms": [
-                    {"name": "repeat", "u_kn": 0.031}, {"name": "sensor", "u_kn": 0.03}, {"name": "alignment", "u_kn": 0.002},
-                    {"name": "current", "u_kn": math.sqrt(max(r["speed_u_kn"] ** 2 - 0.031**2 - 0.03**2 - 0.002**2, 0))},
-                ],
-            }
-            for r in rows
+            {"band_rpm": r["band_rpm"], "band_name": r["band_name"], "quantities": _budgets(r)} for r in rows
         ],
         "warnings": [
             {"code": "trim-unknown", "severity": "yellow", "text": "Trim was not noted on leg 4", "where": "leg 4"},

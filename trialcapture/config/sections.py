@@ -37,7 +37,12 @@ class Fuel(Section):
     """Tank, reserve, and what is known about the flow figures."""
 
     capacity_l: Positive | None = None
-    usable_fraction: Annotated[Number, Field(gt=0, le=1)] = 1.0
+    capacity_u_pct: NotNegative = 2.0
+    """Standard uncertainty of the capacity as the builder states it [%]; 2 % (common practice, no source)."""
+    usable_fraction: Annotated[Number, Field(gt=0, le=1)] = 0.97
+    """Share of the capacity that the pick-up reaches; 0.97 (common practice, no source)."""
+    usable_u: Annotated[Number, Field(ge=0, le=0.5)] = 0.015
+    """Standard uncertainty of that share; 0.015 (common practice, no source)."""
     reserve_fraction: Annotated[Number, Field(ge=0, lt=1)] = 0.10
     """Share of the usable fuel kept as reserve; 10 % (common practice, no source)."""
     density_kg_per_m3: Annotated[Number, Field(ge=653, le=1075)] | None = None
@@ -95,6 +100,9 @@ class Engine(Section):
     highest_rpm: Positive | None = None
     """Readings above are void; 1.25 times the rated speed when not given: overspeed stops act at 1.15 to 1.2 times
     (common practice, no source)."""
+    rpm_u_pct: Annotated[Number, Field(ge=0, le=20)] = 0.1
+    """Standard uncertainty of the engine speed as shown [%]; 0.1 % for engines that count teeth electronically; a
+    needle driven by the alternator is good for 1 to 2 % (common practice, no source)."""
     rated_kw: Positive | None = None
     gear_ratio: Positive | None = None
     propeller_pitch_m: Positive | None = None

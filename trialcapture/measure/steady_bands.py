@@ -15,10 +15,9 @@ from trialcapture.buffers import floats, integers
 from trialcapture.config import Config
 from trialcapture.measure.circumstances import Circumstances, TrialSamples
 from trialcapture.measure.planing import find_regimes, froude_numbers, is_past_hump
-from trialcapture.reduce.bands import CALIBRATION_TERMS, Band, band_key, band_means
-from trialcapture.reduce.budget import COMMON_TERMS, combined, opposed_share
+from trialcapture.reduce.bands import Band, band_key, band_means
 from trialcapture.reduce.engine_checks import none_if_nan
-from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
+from trialcapture.reduce.fuel import find_best_economy
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import NS_PER_H, velocity_kn
 from trialcapture.reduce.summary import (
@@ -34,7 +33,7 @@ from trialcapture.reduce.summary import (
     TrialWarning,
 )
 from trialcapture.reduce.tables import warn
-from trialcapture.reduce.uncertainty import BoolArray, FloatArray
+from trialcapture.reduce.uncertainty import BoolArray, coverage_factor
 
 BEYOND_U = 2.0
 """Two figures differ where they lie further apart than this many standard uncertainties of their difference: 95 %."""
@@ -85,9 +84,9 @@ def measure_steady_bands(made: Reduction, circumstances: Circumstances, samples:
     return SteadyBands(
         top_speed=fastest,
         fastest_seen=seen,
-        economy_planing=best_economy(made, is_planing, config),
-        economy_displacement=best_economy(made, is_displacing, config),
-        economy_overall=best_economy(made, np.ones(speed_kn.size, dtype=np.bool_), config),
+        economy_planing=best_economy(made, is_planing),
+        economy_displacement=best_economy(made, is_displacing),
+        economy_overall=best_economy(made, np.ones(speed_kn.size, dtype=np.bool_)),
         regimes=Regimes(
             judged_by,
             tuple(
@@ -117,7 +116,7 @@ def top_speed(made: Reduction, samples: pa.Table | None, config: Config) -> tupl
     Returns:
         The top speed and None; or None and the fastest speed seen where that was never held both ways.
     """
-    speed, u, rpm = made.fit.speed_kn, made.speed_u, made.rpm
+    speed, u, k, rpm = made.fit.speed_kn, made.quantities.speed.u, made.quantities.speed.k, made.rpm
     held = int(np.argmax(np.where(made.two_ways, speed, -np.inf))) if made.two_ways.any() else None
     seen: list[FastestSeen] = []
     for b in np.flatnonzero(~made.two_ways):
@@ -125,7 +124,12 @@ def top_speed(made: Reduction, samples: pa.Table | None, config: Config) -> tupl
             heading = _band_heading_deg(made, int(b))
             seen.append(
                 FastestSeen(
-                    float(speed[b]), float(u[b]), none_if_nan(float(rpm[b])), heading, _way_back(heading, float(rpm[b]))
+                    float(speed[b]),
+                    float(u[b]),
+                    float(k[b]),
+                    none_if_nan(float(rpm[b])),
+                    heading,
+                    _way_back(heading, float(rpm[b])),
                 )
             )
     fastest = max(seen, key=lambda s: s.speed_kn, default=None)
@@ -140,13 +144,18 @@ def top_speed(made: Reduction, samples: pa.Table | None, config: Config) -> tupl
         return None, fastest
     held_rpm = none_if_nan(float(rpm[held]))
     return TopSpeed(
-        **band_key(made.bands[held]), speed_kn=known, speed_u_kn=float(u[held]), rpm_mean=held_rpm, ways=2
+        **band_key(made.bands[held]),
+        speed_kn=known,
+        speed_u_kn=float(u[held]),
+        speed_k=float(k[held]),
+        rpm_mean=held_rpm,
+        ways=2,
     ), None
 
 
 def _is_faster(speed_kn: float, u_kn: float, rpm: float, made: Reduction, held: int) -> bool:
     """Return whether a band run one way is faster than one held both ways: by its figure, or by its engine speed."""
-    known, known_u = float(made.fit.speed_kn[held]), float(made.speed_u[held])
+    known, known_u = float(made.fit.speed_kn[held]), float(made.quantities.speed.u[held])
     if speed_kn - known > BEYOND_U * float(np.hypot(u_kn, known_u)):
         return True
     return speed_kn > known and rpm > (1.0 + HIGHER_STEP_SHARE) * float(made.rpm[held])
@@ -199,13 +208,14 @@ def _fastest_passing(made: Reduction, samples: pa.Table | None, config: Config) 
     return FastestSeen(
         speed_kn=float(lasting[first]),
         u_kn=u_kn,
+        k=float(coverage_factor(np.inf)),
         rpm=none_if_nan(mean_rpm),
         heading_deg=course,
         missing=f"{at} steadily on {course:03.0f}° and {(course + 180.0) % 360.0:03.0f}°",
     )
 
 
-def best_economy(made: Reduction, regime: BoolArray, config: Config) -> BestEconomy | None:
+def best_economy(made: Reduction, regime: BoolArray) -> BestEconomy | None:
     """Return the most economical band of a regime, and what range it gives; None where no band has an economy.
 
     The best band run both ways is the answer, unless a band run one way is better by more than the uncertainty of
@@ -214,16 +224,15 @@ def best_economy(made: Reduction, regime: BoolArray, config: Config) -> BestEcon
     Args:
         made: The reduction.
         regime: True for bands of the regime, shape (B,).
-        config: Fuel.
     """
-    economy = made.economy
+    all_of = made.quantities
+    economy, own_u = all_of.economy_nm_per_l, all_of.economy.own_u
     pool = np.flatnonzero(regime & np.isfinite(economy))
     if not pool.size:
         return None
     both, single = pool[made.two_ways[pool]], pool[~made.two_ways[pool]]
     best = int(both[np.argmax(economy[both])]) if both.size else int(single[np.argmax(economy[single])])
     contender: int | None = None
-    own_u = _own_economy_u(made)
     if both.size and single.size:
         rival = int(single[np.argmax(economy[single])])
         better = float(economy[rival] - economy[best])
@@ -235,7 +244,7 @@ def best_economy(made: Reduction, regime: BoolArray, config: Config) -> BestEcon
     if found is None:
         return None
     b = found.band
-    usable = usable_fuel_l(config.fuel)
+    of_range = all_of.range
     rival_as_good = None
     if contender is not None:
         rival_speed = float(made.fit.speed_kn[contender])
@@ -245,12 +254,15 @@ def best_economy(made: Reduction, regime: BoolArray, config: Config) -> BestEcon
     return BestEconomy(
         **band_key(made.bands[b]),
         speed_kn=float(made.fit.speed_kn[b]),
-        speed_u_kn=float(made.speed_u[b]),
-        fuel_l_per_h=float(made.fuel.rate_l_per_h[b]),
+        speed_u_kn=float(all_of.speed.u[b]),
+        speed_k=float(all_of.speed.k[b]),
+        fuel_l_per_h=float(all_of.fuel_l_per_h[b]),
         economy_nm_per_l=float(economy[b]),
-        economy_u_nm_per_l=float(made.economy_u[b]),
-        range_nm=None if usable is None else usable * float(economy[b]),
-        range_u_nm=None if usable is None else usable * float(made.economy_u[b]),
+        economy_u_nm_per_l=float(all_of.economy.u[b]),
+        economy_k=float(all_of.economy.k[b]),
+        range_nm=None if of_range is None else float(all_of.range_nm[b]),
+        range_u_nm=None if of_range is None else float(of_range.u[b]),
+        range_k=None if of_range is None else float(of_range.k[b]),
         ways=2 if made.two_ways[b] else 1,
         one_way_as_good=rival_as_good,
         flat_from_kn=found.flat_from_kn,
@@ -258,18 +270,6 @@ def best_economy(made: Reduction, regime: BoolArray, config: Config) -> BestEcon
         within_pct=found.within_pct,
         at_edge=found.at_edge,
     )
-
-
-def _own_economy_u(made: Reduction) -> FloatArray:
-    """Return the standard uncertainty of each band's economy without what all bands share [nm/L], shape (B,)."""
-    speed, rate, economy = made.fit.speed_kn, made.fuel.rate_l_per_h, made.economy
-    fuel_terms = made.fuel.terms_u_l_per_h
-    own_speed = combined({name: u for name, u in made.terms.items() if name not in COMMON_TERMS})
-    own_fuel = combined({name: u for name, u in fuel_terms.items() if name not in CALIBRATION_TERMS})
-    opposed = opposed_share(speed, made.terms, rate, fuel_terms)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.sqrt((own_speed / speed) ** 2 + (own_fuel / rate) ** 2 + 2.0 * np.square(opposed))
-    return np.asarray(economy * share, dtype=np.float64)
 
 
 def slowest_on_the_plane(made: Reduction, is_planing: BoolArray) -> SlowestHeld | None:
@@ -289,7 +289,8 @@ def slowest_on_the_plane(made: Reduction, is_planing: BoolArray) -> SlowestHeld 
     return SlowestHeld(
         **band_key(made.bands[b]),
         speed_kn=float(speed[b]),
-        speed_u_kn=float(made.speed_u[b]),
+        speed_u_kn=float(made.quantities.speed.u[b]),
+        speed_k=float(made.quantities.speed.k[b]),
         ways=2 if made.two_ways[b] else 1,
     )
 
@@ -309,7 +310,7 @@ def calibrate_log(made: Reduction) -> LogCalibration | None:
     speeds' own, enlarged where the points scatter more than that (Birge ratio; from memory).
     """
     shown = band_means(made.weights, made.runs.stw_kn)
-    speed, u = made.fit.speed_kn, made.speed_u
+    speed, u = made.fit.speed_kn, made.quantities.speed.u
     use = made.two_ways & np.isfinite(shown) & (shown > 0)
     n = int(use.sum())
     if n == 0:

@@ -87,9 +87,10 @@ def measure_trial(
         current=no_current() if made is None else _current(made),
         speed_log=steady.speed_log,
         plausibility=() if made is None else plausibility_lines(
-            made.rpm, made.fit.speed_kn, made.fuel.rate_l_per_h, made.slip_pct, load.displacement_kg, rated, config
+            made.rpm, made.fit.speed_kn, made.quantities.fuel_l_per_h, made.slip_pct, load.displacement_kg, rated,
+            config,
         ),
-        budgets=() if made is None else budget_entries(made.bands, made.terms, made.fuel.terms_u_l_per_h),
+        budgets=() if made is None else budget_entries(made.bands, made.quantities),
         statistics=describe_statistics(legs, band, gathered.bands, config),
         measures=measured,
         warnings=(),
@@ -104,7 +105,7 @@ def measure_trial(
     findings = replace(findings, warnings=tuple(warnings))
     if made is None:
         return empty_table(BANDS_SCHEMA), empty_table(LEGS_SCHEMA), findings
-    return bands_table(made, config, session_id), legs_table(made, session_id), findings
+    return bands_table(made, session_id), legs_table(made, session_id), findings
 
 
 def _current(made: Reduction) -> CurrentEvidence:
@@ -121,7 +122,9 @@ def _fuel(config: Config) -> FuelStatement:
     fuel, check = config.fuel, config.fuel.calibration
     return FuelStatement(
         capacity_l=fuel.capacity_l,
+        capacity_u_pct=fuel.capacity_u_pct,
         usable_fraction=fuel.usable_fraction,
+        usable_u=fuel.usable_u,
         reserve_fraction=fuel.reserve_fraction,
         usable_after_reserve_l=usable_fuel_l(fuel),
         density_kg_per_m3=fuel.density_kg_per_m3,

@@ -9,6 +9,7 @@ import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
+from trialcapture.reduce.budget import find_settling
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import IntArray, Legs
@@ -56,7 +57,7 @@ def trial_warnings(
     """
     names = [b.name for b in made.bands]
     found = []
-    no_fuel = not np.isfinite(made.fuel.rate_l_per_h).any()
+    no_fuel = not np.isfinite(made.quantities.fuel_l_per_h).any()
     for code in BAND_FLAGS:
         marked = [name for name, flags in zip(names, made.flags, strict=True) if code in flags]
         if marked:
@@ -76,8 +77,9 @@ def trial_warnings(
     found += _engine_warnings(summary)
     found += measured
     found += _tide_warnings(made, made.two_ways, names)
+    found += _settling_warnings(made)
     speed = made.fit.speed_kn
-    falling = [n for n, v in (("speed", speed), ("fuel", made.fuel.rate_l_per_h)) if _falls(v, made.rpm)]
+    falling = [n for n, v in (("speed", speed), ("fuel", made.quantities.fuel_l_per_h)) if _falls(v, made.rpm)]
     if falling:
         found.append(warn("not-monotonic", ", ".join(falling)))
     outside = _outside_bands(made.legs, made.band)
@@ -90,11 +92,22 @@ def trial_warnings(
 
 def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> list[TrialWarning]:
     unseen = made.fit.unseen_trend_u_kn
-    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made.speed_u)
+    told = two_ways & (unseen > UNSEEN_TREND_KN) & (unseen > UNSEEN_TREND_SHARE * made.quantities.speed.u)
     if not told.any():
         return []
     bands = join_names([name for name, wide in zip(names, told, strict=True) if wide])
     return [warn("tide-not-told", bands, f"It is up to ±{2.0 * unseen[told].max():.2f} kn of the ±.")]
+
+
+def _settling_warnings(made: Reduction) -> list[TrialWarning]:
+    settling = find_settling(made.legs, made.runs, made.weights)
+    if not settling.is_clear or settling.longer_s <= 0.0:
+        return []
+    most = quantity(float(np.abs(settling.left_kn).max()), "kn", ".2f")
+    # no hold is timed more finely than by ten seconds
+    longer = quantity(10.0 * np.ceil(settling.longer_s / 10.0), "s", ".0f")
+    said = f"Up to {most.text} is left in a band; wait {longer.text} longer before each run."
+    return [warn("not-settled", "", said, (most, longer))]
 
 
 def _heading_warnings(made: Reduction) -> list[TrialWarning]:

@@ -11,7 +11,7 @@ import numpy as np
 from trialcapture.config import Bands, Fuel, Steady
 from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.runs import IntArray, Legs, Runs, RunSequence
-from trialcapture.reduce.uncertainty import BoolArray, FloatArray, coverage_factor, pooled_scatter, weighted_mean
+from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, Term, pooled_scatter, weighted_mean
 
 WIDEST_DEFAULT_HALF_WIDTH_RPM = 100.0
 """Common practice, no source: a throttle set by hand stays well inside it."""
@@ -347,8 +347,8 @@ FUEL_SCATTER_SHARE = 0.005
 """Spread of fuel rate from run to run expected before looking (common practice, no source)."""
 FUEL_SCATTER_WORTH = 3.0
 """How many runs that expectation is worth (common practice, no source)."""
-CALIBRATION_TERMS = ("calibration", "no calibration")
-"""Causes that move the fuel rate of every band by the same share."""
+FUEL_SLOPE_SHARE = 0.3
+"""Relative error of the slope of fuel against rpm, as of that of speed (common practice, no source)."""
 _SAME_LINE = 0.3
 """Courses that spread across their line by less than this share of their spread along it are one line (our choice)."""
 
@@ -358,8 +358,9 @@ class FuelValues:
     """Fuel rate per band [L/h], calibrated, at the band's mean rpm; NaN where unknown. Uncertainties k=1."""
 
     rate_l_per_h: FloatArray
-    u_l_per_h: FloatArray
-    terms_u_l_per_h: dict[str, FloatArray]
+    budget: Budget
+    power: FloatArray
+    """Its exponent on engine speed."""
 
 
 def balance_ways(runs: Runs, sequences: list[RunSequence], n_bands: int) -> FloatArray:
@@ -412,7 +413,8 @@ def reduce_fuel(
     shown, band = runs.fuel_l_per_h, np.argmax(weights > 0, axis=0)
     raw = band_means(weights, shown)
     ratio = band_rpm[band] / runs.rpm
-    at_band = shown * np.where(np.isfinite(ratio), ratio, 1.0) ** _fuel_power(raw, band_rpm)[band]
+    power = _fuel_power(raw, band_rpm)
+    at_band = shown * np.where(np.isfinite(ratio), ratio, 1.0) ** power[band]
     rate = band_means(weights, at_band)
     use = np.isfinite(at_band) & (rate[band] > 0)
     known = np.where(use, weights, 0.0)
@@ -430,27 +432,40 @@ def reduce_fuel(
         prior_sd=FUEL_SCATTER_SHARE,
         prior_degrees_of_freedom=FUEL_SCATTER_WORTH,
     )
-    repeat = share * coverage_factor(freedom) / 2.0 * rate * np.sqrt(np.sum(known**2, axis=1))
+    repeat = share * rate * np.sqrt(np.sum(known**2, axis=1))
     sampling = np.sqrt(np.sum((known * np.nan_to_num(runs.fuel_u_l_per_h)) ** 2, axis=1))
     factor, calibration_pct = 1.0, settings.uncalibrated_u_pct
+    name, source = "no calibration", f"{calibration_pct:g} %, usual for figures of engines"
     if settings.calibration is not None:
         factor, calibration_pct = settings.calibration.factor, settings.calibration.u_pct
-    terms = {
+        name, source = "calibration", f"{calibration_pct:g} %, {settings.calibration.origin}"
+    # a reading of nothing may be a little fuel that was rounded away: then that is all its ± holds
+    shows_nothing = rounding_u_l_per_h is not None and rounding_u_l_per_h.any()
+    silent = (rate == 0.0) & shows_nothing
+    terms = [
         # the scatter between runs already holds their sampling error; whichever shows more is taken
-        "repeat": factor * np.maximum(repeat, sampling),
-        "one way": factor * np.abs(rate * np.sum(known * by_way, axis=1)),
-        CALIBRATION_TERMS[0 if settings.calibration else 1]: factor * rate * calibration_pct / 100.0,
-    }
-    if rounding_u_l_per_h is not None and rounding_u_l_per_h.any():
-        # a reading of nothing may be a little fuel that was rounded away: then that is all its ± holds
-        nothing = rate == 0.0
-        terms = {name: np.where(nothing, 0.0, u) for name, u in terms.items()}
-        terms["rounding"] = factor * rounding_u_l_per_h
-    return FuelValues(
-        rate_l_per_h=factor * rate,
-        u_l_per_h=np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)),
-        terms_u_l_per_h=terms,
-    )
+        Term(
+            "repeat", factor * np.maximum(repeat, sampling), "spread of runs about their bands, pooled", False, freedom
+        ),
+        Term(
+            "rpm match", factor * rate * _rpm_match_share(known, ratio, power[band]), "slope of fuel against rpm, 30 %"
+        ),
+        Term("one way", factor * np.abs(rate * np.sum(known * by_way, axis=1)), "wind and sea, from runs both ways"),
+        Term(name, factor * rate * calibration_pct / 100.0, source, is_common=True),
+    ]
+    terms = [replace(t, u=np.where(silent, 0.0, t.u)) for t in terms]
+    if rounding_u_l_per_h is not None:
+        terms.append(Term("rounding", factor * rounding_u_l_per_h, "least count of the fuel readings"))
+    return FuelValues(factor * rate, Budget(tuple(terms)), power)
+
+
+def _rpm_match_share(known: FloatArray, ratio: FloatArray, power: FloatArray) -> FloatArray:
+    """Return what bringing runs to one engine speed leaves open in each band, as a share of the rate, shape (B,).
+
+    As with the speed, what each run was moved by is uncertain by a share of it.
+    """
+    moved = np.where(np.isfinite(ratio), power * np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
+    return np.asarray(FUEL_SLOPE_SHARE * np.sqrt(np.square(np.nan_to_num(known) * moved).sum(axis=1)), dtype=np.float64)
 
 
 def _way_effect(

@@ -3,40 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import to_arrow, truths
-from trialcapture.config import Config, Steady
+from trialcapture.config import Config, Fuel, Steady
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.bands import Band, band_key
+from trialcapture.reduce.fuel import usable_fuel_l
 from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, Runs, RunSequence, read_numbers, select_legs
 from trialcapture.reduce.summary import (
     BandBudget,
     BandStandardErrors,
-    FuelTerm,
-    SpeedTerm,
+    BudgetTerm,
+    QuantityBudget,
     StandardErrorComparison,
     StandardErrors,
     TrialStatistics,
 )
-from trialcapture.reduce.uncertainty import BoolArray, FloatArray, weighted_mean
+from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, Term, weighted_mean
 from trialcapture.reduce.vectorfit import VectorFit
 
 UNSEEN_ABEAM_KN = 0.5
 """Current abeam that may go unseen without a heading, one standard deviation (common practice, no source)."""
 UNSEEN_BENT_KN = 0.7
 """Same where the courses both ways are bent, where most of what is believed of a current counts (no source)."""
-COMMON_TERMS = ("receiver bias",)
-"""Causes that move the speed of every band alike, and so cancel where two bands of a trial are compared."""
 ONE_LINE_DEG = 30.0
 """Runs whose lines all lie within this angle show no current abeam by themselves (common practice, no source)."""
 
 
-def speed_terms(
+_FIT_SOURCES = {
+    "sampling": "spread within each leg over its effective sample size",
+    "repeat": "spread of runs about their bands, pooled over the trial",
+    "current": "fit of one changing current to all runs",
+    "heading": "fit, error of the headings",
+    "rpm match": "slope of speed against rpm, 30 %",
+    "choice of model": "spread between likely strengths of current and scatter",
+}
+"""Where the terms that the fit knows come from."""
+
+
+def speed_budget(
     fit: VectorFit,
     runs: Runs,
     weights: FloatArray,
@@ -44,12 +54,14 @@ def speed_terms(
     legs: Legs,
     clocks: pa.Table | None,
     outlying: list[int],
-) -> dict[str, FloatArray]:
-    """Return the causes of a band speed's uncertainty and how much each adds [kn, k=1], shape (B,) each.
+    refused_u_kn: FloatArray,
+) -> Budget:
+    """Return the budget of the band speeds [kn].
 
     Beside what the fit knows (sampling, repeat, current, heading, rpm match, choice of model) these are Type B: the
     receiver's own bias, which no number of runs reduces; the rounding of its speed; the clocks; a current abeam that
-    a boat without heading cannot see on one line of runs; and half of what an outlying run would move.
+    a boat without heading cannot see on one line of runs; half of what an outlying run would move; what a refused run
+    back puts in doubt; and what is left of the approach to the speeds.
 
     Args:
         fit: Fit to all runs.
@@ -59,6 +71,7 @@ def speed_terms(
         legs: The accepted segments.
         clocks: Clocks table; None or without offsets counts nothing.
         outlying: Indices of outlying runs.
+        refused_u_kn: From `refused_return_u_kn`.
 
     Source: GUM (JCGM 100:2008) 4.3, 5.1.2.
     """
@@ -67,17 +80,30 @@ def speed_terms(
     bias = np.where(np.isfinite(values["sog_bias_u_kn"]), values["sog_bias_u_kn"], SOG_BIAS_U_KN)
     slope = np.abs(np.nan_to_num(values["sog_slope_kn_per_min"])) / 60.0
     members = [[leg for k in np.flatnonzero(runs.band == b) for leg in runs.members[k]] for b in range(n_bands)]
-    terms = _with_rounding(fit, runs)
-    terms["receiver bias"] = np.array([bias[m].mean() for m in members])
-    terms["clock alignment"] = np.array([_worst_clock_s(clocks, legs, m) * slope[m].mean() for m in members])
+    by_fit, rounding = _without_rounding(fit, runs)
+    terms = [
+        Term(name, u, _FIT_SOURCES[name], freedom=fit.repeat_freedom if name == "repeat" else np.inf)
+        for name, u in by_fit.items()
+    ]
+    clock = np.array([_worst_clock_s(clocks, legs, m) * slope[m].mean() for m in members])
+    terms += [
+        Term("rounding", rounding, "least count of the speed readings"),
+        Term("receiver bias", np.array([bias[m].mean() for m in members]), "speed against positions", is_common=True),
+        Term("clock alignment", clock, "slope of the speed times the widest clock"),
+        Term("run back refused", refused_u_kn, "refused runs back against the fitted current"),
+    ]
+    settling = find_settling(legs, runs, weights)
+    if settling.u_kn.any():
+        terms.append(Term("settling", settling.u_kn, "slopes and bends of all legs along their approach"))
     if _sees_no_current_abeam(runs, line_heading_deg):
-        terms["current abeam unseen"] = _unseen_abeam_kn(fit, runs, weights, line_heading_deg)
+        unseen = _unseen_abeam_kn(fit, runs, weights, line_heading_deg)
+        terms.append(Term("current abeam unseen", unseen, "c²/2V without a heading"))
     if outlying:
         moved = np.zeros(n_bands)
         for k in outlying:
             moved[runs.band[k]] += abs(fit.gain[runs.band[k], k] * fit.residual_kn[k])
-        terms["outlying run"] = moved / 2.0
-    return terms
+        terms.append(Term("outlying run", moved / 2.0, "half of what leaving it out moves"))
+    return Budget(tuple(terms))
 
 
 def rounding_in_mean(weights: FloatArray, values: FloatArray, u: FloatArray) -> float:
@@ -128,23 +154,22 @@ def engine_rounding_u(
     return np.array(found)
 
 
-def _with_rounding(fit: VectorFit, runs: Runs) -> dict[str, FloatArray]:
-    """Return the terms of the fit with what rounding of the speed adds set apart from the sampling error.
+def _without_rounding(fit: VectorFit, runs: Runs) -> tuple[dict[str, FloatArray], FloatArray]:
+    """Return the terms of the fit without what rounding of the speed adds to the sampling error, and that by itself.
 
     The fit takes rounding for an error of each run by itself; runs at one reading have it in common.
     """
     terms, own = dict(fit.terms_u_kn), runs.rounding_u_kn
     if not own.any():
-        return terms
+        return terms, np.zeros(fit.speed_kn.size)
     terms["sampling"] = np.sqrt(np.maximum(terms["sampling"] ** 2 - fit.gain**2 @ own**2, 0.0))
-    terms["rounding"] = np.array([rounding_in_mean(g, runs.sog_kn, own) for g in fit.gain])
-    return terms
+    return terms, np.array([rounding_in_mean(g, runs.sog_kn, own) for g in fit.gain])
 
 
-def opposed_share(
-    speed_kn: FloatArray, speed_terms_kn: dict[str, FloatArray], rate: FloatArray, fuel_terms: dict[str, FloatArray]
-) -> FloatArray:
-    """Return the standard uncertainty of what moves speed and fuel opposite ways, as a share of each, shape (B,).
+def economy_budget(
+    economy_nm_per_l: FloatArray, speed_kn: FloatArray, speed: Budget, rate_l_per_h: FloatArray, fuel: Budget
+) -> Budget:
+    """Return the budget of the economies [nm/L].
 
     What holds a boat back in one run, at the same engine speed, also loads the engine more: its propeller's torque
     falls about as its advance grows. So far as runs do not repeat, speed and fuel err against each other; how far,
@@ -152,37 +177,143 @@ def opposed_share(
     have nothing in common.
 
     Args:
+        economy_nm_per_l: Speed over fuel rate, shape (B,); NaN where unknown.
         speed_kn: Of each band.
-        speed_terms_kn: From `speed_terms`.
-        rate: Fuel rate of each band [L/h]; NaN where unknown.
-        fuel_terms: Causes of its uncertainty [L/h].
+        speed: Its budget.
+        rate_l_per_h: Fuel rate of each band; NaN where unknown.
+        fuel: Its budget.
+
+    Source: GUM (JCGM 100:2008) 5.1.6, relative uncertainties of a quotient, and 5.2.2, correlated quantities.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.minimum(speed_terms_kn["repeat"] / speed_kn, fuel_terms["repeat"] / rate))
+        by_speed, by_fuel = economy_nm_per_l / speed_kn, economy_nm_per_l / rate_l_per_h
+    # the errors of runs that do not repeat add up once more, 2 u(V) u(F), beside their squares
+    opposed = np.minimum(by_speed * speed.term("repeat"), by_fuel * fuel.term("repeat"))
+    freedom = np.minimum(_freedom_of(speed, "repeat"), _freedom_of(fuel, "repeat"))
+    together = [Term("speed and fuel opposed", np.sqrt(2.0) * opposed, "runs slower at more fuel", freedom=freedom)]
+    for term in speed.terms:
+        if term.name in RPM_TERMS:
+            # speed and fuel at another engine speed are both higher or both lower
+            apart = np.abs(by_speed * term.u - by_fuel * fuel.term(term.name))
+            together.append(replace(term, u=apart))
+    parts = (*speed.without(RPM_TERMS).parts(by_speed, "speed"), *fuel.without(RPM_TERMS).parts(by_fuel, "fuel"))
+    return Budget((*parts, *together))
 
 
-def combined(terms: dict[str, FloatArray]) -> FloatArray:
-    """Return the root sum of squares of the terms, shape (B,)."""
-    return np.asarray(np.sqrt(np.sum([u**2 for u in terms.values()], axis=0)), dtype=np.float64)
+RPM_TERMS = ("tachometer", "rpm rounding")
+"""Causes that make the engine speed another than the one that is read."""
 
 
-def budget_entries(
-    bands: list[Band], speed: dict[str, FloatArray], fuel: dict[str, FloatArray]
-) -> tuple[BandBudget, ...]:
-    """Return the budgets for the summary, one entry a band; terms that add nothing are left out."""
-    total = combined(speed)
-    entries: list[BandBudget] = []
-    for b, band in enumerate(bands):
-        entries.append(
-            BandBudget(
-                **band_key(band),
-                speed_u_kn=float(total[b]),
-                terms=tuple(SpeedTerm(n, float(u[b])) for n, u in speed.items() if u.any()),
-                fuel_terms=tuple(FuelTerm(n, float(u[b])) for n, u in fuel.items() if np.isfinite(u[b])),
-                coverage_factor=2.0,
-            )
+def tachometer_terms(
+    values: FloatArray, power: FloatArray, rpm: FloatArray, rounding_u_rpm: FloatArray, config: Config
+) -> tuple[Term, Term]:
+    """Return what a wrong engine speed does to a quantity "at 3000 rpm": two terms, common and own.
+
+    Args:
+        values: Of the quantity, shape (B,).
+        power: Its exponent on engine speed, shape (B,).
+        rpm: Engine speed of each band; NaN where unknown.
+        rounding_u_rpm: What rounding of the tachometer leaves open in it.
+        config: Engines; one tachometer error is taken for all of them.
+
+    Source: GUM (JCGM 100:2008) 5.1.2, with the sensitivity of a power law.
+    """
+    share = max((e.rpm_u_pct for e in config.engine), default=0.0) / 100.0
+    known = np.isfinite(rpm) & (rpm > 0)
+    moves = np.abs(values) * power
+    rounded = np.where(known, moves * rounding_u_rpm / np.where(known, rpm, 1.0), 0.0)
+    return (
+        Term("tachometer", np.where(known, moves * share, 0.0), f"{100 * share:g} % of the engine speed", True),
+        Term("rpm rounding", rounded, "least count of the engine speed"),
+    )
+
+
+def _freedom_of(budget: Budget, name: str) -> FloatArray:
+    return np.asarray(next((t.freedom for t in budget.terms if t.name == name), np.inf), dtype=np.float64)
+
+
+def range_budget(economy_nm_per_l: FloatArray, economy: Budget, settings: Fuel) -> Budget:
+    """Return the budget of the ranges [nm]: economy, the tank's capacity, and the share of it that can be drawn.
+
+    Args:
+        economy_nm_per_l: Of each band, shape (B,).
+        economy: Its budget.
+        settings: ``[fuel]`` of the configuration, with a capacity.
+
+    Source: GUM (JCGM 100:2008) 5.1.6: the relative variances of a product's factors add up.
+    """
+    usable = np.full(economy_nm_per_l.shape, usable_fuel_l(settings) or np.nan)
+    range_nm = usable * economy_nm_per_l
+    capacity = range_nm * settings.capacity_u_pct / 100.0
+    share = range_nm * settings.usable_u / settings.usable_fraction
+    return Budget(
+        (
+            *economy.parts(usable, "economy"),
+            Term("tank capacity", capacity, f"{settings.capacity_u_pct:g} % of it", is_common=True),
+            Term("usable share", share, f"{settings.usable_u:g} of {settings.usable_fraction:g}", is_common=True),
         )
-    return tuple(entries)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BandQuantities:
+    """The four quantities of a band with their budgets, shape (B,) each; range is None without a tank's capacity."""
+
+    speed_kn: FloatArray
+    speed: Budget
+    fuel_l_per_h: FloatArray
+    fuel: Budget
+    economy_nm_per_l: FloatArray
+    economy: Budget
+    range_nm: FloatArray
+    range: Budget | None
+
+    def items(self) -> list[tuple[str, str, FloatArray, Budget]]:
+        """Return name, unit, values and budget of each quantity that there is."""
+        found = [
+            ("speed", "kn", self.speed_kn, self.speed),
+            ("fuel", "l/h", self.fuel_l_per_h, self.fuel),
+            ("economy", "nm/l", self.economy_nm_per_l, self.economy),
+        ]
+        return [*found, ("range", "nm", self.range_nm, self.range)] if self.range else found
+
+
+def budget_entries(bands: list[Band], quantities: BandQuantities) -> tuple[BandBudget, ...]:
+    """Return the budgets for the summary, one entry a band; terms that add nothing are left out."""
+    return tuple(
+        BandBudget(
+            **band_key(band),
+            quantities=tuple(
+                _quantity_budget(name, unit, float(value[b]), budget, b)
+                for name, unit, value, budget in quantities.items()
+                if np.isfinite(value[b])
+            ),
+        )
+        for b, band in enumerate(bands)
+    )
+
+
+def _quantity_budget(name: str, unit: str, value: float, budget: Budget, b: int) -> QuantityBudget:
+    terms = []
+    for term in budget.terms:
+        u, freedom = float(term.u[b]), float(np.broadcast_to(term.freedom, term.u.shape)[b])
+        if u > 0.0:
+            terms.append(BudgetTerm(term.name, u, term.is_common, _finite(freedom), term.source))
+    return QuantityBudget(
+        quantity=name,
+        unit=unit,
+        value=value,
+        u=float(budget.u[b]),
+        own_u=float(budget.own_u[b]),
+        common_u=float(np.broadcast_to(budget.common_u, budget.u.shape)[b]),
+        freedom=_finite(float(budget.freedom[b])),
+        coverage_factor=float(budget.k[b]),
+        terms=tuple(terms),
+    )
+
+
+def _finite(freedom: float) -> float | None:
+    return freedom if np.isfinite(freedom) else None
 
 
 def _worst_clock_s(clocks: pa.Table | None, legs: Legs, members: Sequence[int]) -> float:

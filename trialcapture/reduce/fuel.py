@@ -1,4 +1,4 @@
-"""Economy and range, and where the most economical speed lies and how flat it is."""
+"""Economy, usable fuel, and where the most economical speed lies and how flat it is."""
 
 from __future__ import annotations
 
@@ -32,30 +32,15 @@ class EconomyPeak:
     at_edge: bool
 
 
-def economy_nm_per_l(
-    speed_kn: FloatArray,
-    speed_u_kn: FloatArray,
-    fuel_l_per_h: FloatArray,
-    fuel_u_l_per_h: FloatArray,
-    opposed_share: FloatArray | float = 0.0,
-) -> tuple[FloatArray, FloatArray]:
-    """Return economy [nm/L] and its standard uncertainty: mean speed over mean fuel rate, never a mean of ratios.
+def economy_nm_per_l(speed_kn: FloatArray, fuel_l_per_h: FloatArray) -> FloatArray:
+    """Return economy [nm/L]: mean speed over mean fuel rate, never a mean of ratios; NaN where no fuel is known.
 
     Args:
         speed_kn: Speed through water.
-        speed_u_kn: Its standard uncertainty.
-        fuel_l_per_h: Fuel rate; NaN where unknown gives NaN.
-        fuel_u_l_per_h: Its standard uncertainty.
-        opposed_share: Standard uncertainty, as a share, of what moves speed one way and fuel the other by the same
-            share; it is in both uncertainties already, and counts once more in their quotient.
-
-    Source: GUM (JCGM 100:2008) 5.1.6, relative uncertainties of a quotient, and 5.2.2, correlated quantities.
+        fuel_l_per_h: Fuel rate.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        economy = np.where(fuel_l_per_h > 0, speed_kn / fuel_l_per_h, np.nan)
-        shares = (speed_u_kn / speed_kn) ** 2 + (fuel_u_l_per_h / fuel_l_per_h) ** 2
-        u = economy * np.sqrt(shares + 2.0 * np.square(opposed_share))
-    return economy, u
+        return np.where(fuel_l_per_h > 0, speed_kn / fuel_l_per_h, np.nan)
 
 
 def usable_fuel_l(settings: Fuel) -> float | None:

@@ -20,12 +20,14 @@ from trialcapture.reduce.bands import (
     reduce_fuel,
 )
 from trialcapture.reduce.budget import (
-    combined,
+    BandQuantities,
+    economy_budget,
     engine_rounding_u,
-    opposed_share,
+    range_budget,
     refused_return_u_kn,
     select_refused,
-    speed_terms,
+    speed_budget,
+    tachometer_terms,
 )
 from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
 from trialcapture.reduce.current_evidence import (
@@ -52,9 +54,9 @@ from trialcapture.reduce.runs import (
     select_legs,
 )
 from trialcapture.reduce.summary import MethodComparison
-from trialcapture.reduce.tables import BAND_FLAGS, BANDS_SCHEMA, LEGS_SCHEMA, iso_utc
-from trialcapture.reduce.uncertainty import BoolArray, FloatArray, weighted_mean
-from trialcapture.reduce.vectorfit import VectorFit, fit_current
+from trialcapture.reduce.tables import BAND_FLAGS, BANDS_SCHEMA, LEGS_SCHEMA, QUANTITY_COLUMNS, iso_utc
+from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, weighted_mean
+from trialcapture.reduce.vectorfit import VectorFit, fit_current, speed_power
 
 COARSE_PCT = 10.0
 """An economy that rounding leaves more uncertain than this (k=2) is told (common practice, no source)."""
@@ -93,11 +95,8 @@ class Reduction:
         rpm, rpm_u: Mean engine speed, and what rounding leaves open in it, shape (B,).
         look_h: Times at which the fitted current is shown [h since the first leg].
         fit: Band speeds and current.
-        terms: Causes of the uncertainty of the speeds [kn], shape (B,) each.
-        speed_u: Their sum.
-        fuel: Fuel rates.
-        economy, economy_u: [nm/L], shape (B,).
-        slip_pct: Apparent slip, shape (B,).
+        quantities: Speed through water, fuel rate, economy and range of each band, with their budgets.
+        slip_pct, slip_u_pct: Apparent slip, shape (B,).
         froude: Depth Froude number of each leg.
         methods: Classical result beside the fit, by number of the band.
         shows_current: False where nothing tells the current: no engine speed, and no runs both ways.
@@ -116,12 +115,9 @@ class Reduction:
     rpm_u: FloatArray
     look_h: FloatArray
     fit: VectorFit
-    terms: dict[str, FloatArray]
-    speed_u: FloatArray
-    fuel: FuelValues
-    economy: FloatArray
-    economy_u: FloatArray
+    quantities: BandQuantities
     slip_pct: FloatArray
+    slip_u_pct: FloatArray
     froude: FloatArray
     methods: dict[int, MethodComparison]
     shows_current: bool
@@ -155,7 +151,9 @@ def reduce_segments(
         if not bands:
             return gathered, None
         made = _reduce(gathered, segments, config, clocks)
-        driven = refuse_drifting(segments, legs, band, made.rpm, made.fit.speed_kn, made.speed_u, made.two_ways, config)
+        driven = refuse_drifting(
+            segments, legs, band, made.rpm, made.fit.speed_kn, made.quantities.speed.u, made.two_ways, config
+        )
         if driven is None:
             return gathered, made
         segments, has_drifted = driven, True
@@ -180,18 +178,15 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     fit = fit_current(asked, rpm, lines, look_h, drifts=drifts)
     bands = _named(bands, band, legs, fit.speed_kn)
     outlying = find_outlying(fit)
-    terms = speed_terms(fit, runs, weights, lines, legs, clocks, outlying)
-    terms["run back refused"] = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)
-    speed_u = combined(terms)
+    refused_u = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)
+    speed = speed_budget(fit, runs, weights, lines, legs, clocks, outlying, refused_u)
     fuel_rounding, each_run = (
         engine_rounding_u(legs, runs, shares, config.engine_ids, "fuel_l_per_h")
         for shares in (weights, np.eye(len(runs.members)))
     )
     fuel = reduce_fuel(runs, weights, rpm, config.fuel, fuel_rounding, each_run)
     rpm_u = engine_rounding_u(legs, runs, weights, config.engine_ids, "rpm") / max(len(config.engine_ids), 1)
-    rate, rate_u = fuel.rate_l_per_h, fuel.u_l_per_h
-    opposed = opposed_share(fit.speed_kn, terms, rate, fuel.terms_u_l_per_h)
-    economy, economy_u = economy_nm_per_l(fit.speed_kn, speed_u, rate, rate_u, opposed)
+    quantities = _quantities(fit, speed, fuel, rpm, rpm_u, config)
     through = np.full(band.size, np.nan)
     for k, members in enumerate(runs.members):
         through[members] = fit.along_kn[k]
@@ -199,17 +194,44 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     methods = compare_methods(sequences, fit, bands)
     by_engine = {e: _engine_rpm(legs, runs, weights, e) for e in config.engine_ids}
     slips = [
-        band_slip_pct(speed, {e: float(rpms[b]) for e, rpms in by_engine.items()}, config)
-        for b, speed in enumerate(fit.speed_kn)
+        band_slip_pct(v, {e: float(rpms[b]) for e, rpms in by_engine.items()}, config)
+        for b, v in enumerate(fit.speed_kn)
     ]
+    slip_pct = np.array(slips)
+    speed_share = speed.u / fit.speed_kn
+    rpm_share = np.hypot(rpm_u / rpm, max((e.rpm_u_pct for e in config.engine), default=0.0) / 100.0)
     made = Reduction(
         legs=legs, band=band, bands=bands, runs=runs, heading_note=heading_note, sequences=sequences,
         two_ways=np.isin(np.arange(len(bands)), [s.band for s in sequences if s.weights is not None]),
-        weights=weights, rpm=rpm, rpm_u=rpm_u, look_h=look_h, fit=fit, terms=terms, speed_u=speed_u, fuel=fuel,
-        economy=economy, economy_u=economy_u, slip_pct=np.array(slips), froude=froude, methods=methods,
-        shows_current=shows_current, flags=[],
+        weights=weights, rpm=rpm, rpm_u=rpm_u, look_h=look_h, fit=fit, quantities=quantities,
+        # of the speed as measured and the engine speed as shown; the pitch is taken as stated
+        slip_pct=slip_pct, slip_u_pct=np.abs(100.0 - slip_pct) * np.hypot(speed_share, rpm_share),
+        froude=froude, methods=methods, shows_current=shows_current, flags=[],
     )  # fmt: skip
     return replace(made, flags=[_band_flags(made, b, outlying, config) for b in range(len(bands))])
+
+
+def _quantities(
+    fit: VectorFit, speed: Budget, fuel: FuelValues, rpm: FloatArray, rpm_u: FloatArray, config: Config
+) -> BandQuantities:
+    """Return the quantities of the bands at the engine speed they stand for, with their budgets."""
+    speed_kn, rate = fit.speed_kn, fuel.rate_l_per_h
+    at_speed = tachometer_terms(speed_kn, speed_power(speed_kn, rpm), rpm, rpm_u, config)
+    at_fuel = tachometer_terms(rate, fuel.power, rpm, rpm_u, config)
+    speed, rate_budget = Budget((*speed.terms, *at_speed)), Budget((*fuel.budget.terms, *at_fuel))
+    economy = economy_nm_per_l(speed_kn, rate)
+    of_economy = economy_budget(economy, speed_kn, speed, rate, rate_budget)
+    usable_l = usable_fuel_l(config.fuel)
+    return BandQuantities(
+        speed_kn=speed_kn,
+        speed=speed,
+        fuel_l_per_h=rate,
+        fuel=rate_budget,
+        economy_nm_per_l=economy,
+        economy=of_economy,
+        range_nm=economy * (np.nan if usable_l is None else usable_l),
+        range=None if usable_l is None else range_budget(economy, of_economy, config.fuel),
+    )
 
 
 def _named(bands: list[Band], band: IntArray, legs: Legs, speed_kn: FloatArray) -> list[Band]:
@@ -250,7 +272,7 @@ def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config)
     limits = made.bands[band]
     if not config.bands.is_automatic and np.isfinite(limits.band_rpm) and not limits.declared:
         flags.append("undeclared-step")
-    if not np.isfinite(made.fuel.rate_l_per_h[band]):
+    if not np.isfinite(made.quantities.fuel_l_per_h[band]):
         flags.append("no-fuel")
     if _is_coarse(made, band):
         flags.append("coarse-readings")
@@ -259,38 +281,41 @@ def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config)
 
 def _is_coarse(made: Reduction, band: int) -> bool:
     """Return whether rounding of readings makes a band's economy uncertain by more than `COARSE_PCT`."""
-    nothing = np.zeros(made.rpm.size)
+    all_of = made.quantities
     with np.errstate(divide="ignore", invalid="ignore"):
-        speed_share = made.terms.get("rounding", nothing) / made.fit.speed_kn
-        fuel_share = made.fuel.terms_u_l_per_h.get("rounding", nothing) / made.fuel.rate_l_per_h
+        speed_share = all_of.speed.term("rounding") / all_of.speed_kn
+        fuel_share = all_of.fuel.term("rounding") / all_of.fuel_l_per_h
     rounding = float(np.hypot(speed_share, fuel_share)[band])
-    whole = float(made.economy_u[band] / made.economy[band])
+    whole = float(all_of.economy.u[band] / all_of.economy_nm_per_l[band])
     limit = COARSE_PCT / 100.0 / 2.0
     # by itself, or because without it the limit would have been kept
     return rounding > 0.0 and (rounding > limit or whole > limit >= np.sqrt(max(whole**2 - rounding**2, 0.0)))
 
 
-def bands_table(made: Reduction, config: Config, session_id: str) -> pa.Table:
-    """Return the band table of a reduction, `BANDS_SCHEMA`; ranges are on the usable fuel of the settings."""
-    runs, fit, fuel = made.runs, made.fit, made.fuel
+def bands_table(made: Reduction, session_id: str) -> pa.Table:
+    """Return the band table of a reduction, `BANDS_SCHEMA`."""
+    runs, fit, all_of = made.runs, made.fit, made.quantities
     stw = band_means(made.weights, runs.stw_kn)
-    usable_l = usable_fuel_l(config.fuel)
-    usable_l = np.nan if usable_l is None else usable_l
     rows = []
     for b, limits in enumerate(made.bands):
         current, towards = band_current(runs, fit, b) if made.shows_current else (np.nan, np.nan)
         froude = made.froude[made.band == b]
-        numbers = {
+        numbers: dict[str, float] = {
             "band_rpm": limits.band_rpm, "rpm_low": limits.low_rpm, "rpm_high": limits.high_rpm,
-            "rpm_mean": made.rpm[b], "speed_kn": fit.speed_kn[b], "speed_u_kn": made.speed_u[b],
-            "stw_kn": stw[b], "current_kn": current, "current_towards_deg": towards,
-            "fuel_l_per_h": fuel.rate_l_per_h[b], "fuel_u_l_per_h": fuel.u_l_per_h[b],
-            "economy_nm_per_l": made.economy[b], "economy_u_nm_per_l": made.economy_u[b],
-            "range_nm": usable_l * made.economy[b], "range_u_nm": usable_l * made.economy_u[b],
-            "slip_pct": made.slip_pct[b],
+            "rpm_mean": made.rpm[b], "stw_kn": stw[b], "current_kn": current, "current_towards_deg": towards,
+            "slip_pct": made.slip_pct[b], "slip_u_pct": made.slip_u_pct[b],
             "depth_froude_max": np.nanmax(froude) if np.isfinite(froude).any() else np.nan,
         }  # fmt: skip
-        row: dict[str, Any] = {name: none_if_nan(float(x)) for name, x in numbers.items()}
+        for name, _, value, budget in all_of.items():
+            if np.isfinite(value[b]):
+                column, u_column = QUANTITY_COLUMNS[name]
+                numbers |= {
+                    column: value[b], u_column: budget.u[b], f"{name}_k": budget.k[b],
+                    f"{name}_u_own": budget.own_u[b], f"{name}_u_common": budget.common_u[b],
+                    f"{name}_dof_own": budget.own_freedom[b],
+                }  # fmt: skip
+        # infinite degrees of freedom are null: a number that no table can hold
+        row: dict[str, Any] = {n: none_if_nan(float(x)) if np.isfinite(x) else None for n, x in numbers.items()}
         row["legs"] = int(np.sum(made.band == b))
         row["ways"] = 2 if made.two_ways[b] else 1
         row["flags"] = ";".join(made.flags[b])

@@ -25,6 +25,7 @@ from trialcapture.reduce.tables import warn
 COMPARED = (
     "band_rpm", "band_name", "legs", "ways", "speed_kn", "speed_u_kn", "fuel_l_per_h", "fuel_u_l_per_h",
     "economy_nm_per_l", "economy_u_nm_per_l", "range_nm", "range_u_nm",
+    "speed_k", "fuel_k", "economy_k", "range_k",
 )  # fmt: skip
 """Columns of the band table that are shown twice."""
 Result = tuple[pa.Table, pa.Table, Findings]

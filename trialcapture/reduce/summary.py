@@ -20,7 +20,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError, ValidatorFunction
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""
 
 Severity = Literal["red", "yellow", "info"]
@@ -124,8 +124,8 @@ class FuelStatement(_Entry):
     """Tank, reserve, and what is known about the flow figures.
 
     Attributes:
-        capacity_l: Of the tanks [L].
-        usable_fraction: Share of it that can be drawn.
+        capacity_l, capacity_u_pct: Of the tanks [L], and its standard uncertainty [%].
+        usable_fraction, usable_u: Share of it that can be drawn, and its standard uncertainty.
         reserve_fraction: Share of that which is kept.
         usable_after_reserve_l: Fuel a range is reckoned with [L].
         density_kg_per_m3: Of the fuel.
@@ -134,7 +134,9 @@ class FuelStatement(_Entry):
     """
 
     capacity_l: float | None
+    capacity_u_pct: float
     usable_fraction: float
+    usable_u: float
     reserve_fraction: float
     usable_after_reserve_l: float | None
     density_kg_per_m3: float | None
@@ -144,20 +146,22 @@ class FuelStatement(_Entry):
 
 @dataclass(frozen=True, slots=True)
 class TopSpeed(NamedBand):
-    """The top speed through water, from runs both ways."""
+    """The top speed through water, from runs both ways; the printed ± is ``speed_k`` times ``speed_u_kn``."""
 
     speed_kn: float
     speed_u_kn: float
+    speed_k: float
     rpm_mean: float | None
     ways: int
 
 
 @dataclass(frozen=True, slots=True)
 class FastestSeen(_Entry):
-    """A speed faster than any held both ways, and what is missing to claim it."""
+    """A speed faster than any held both ways, with its coverage factor, and what is missing to claim it."""
 
     speed_kn: float
     u_kn: float
+    k: float
     rpm: float | None
     heading_deg: float | None
     missing: str
@@ -176,7 +180,7 @@ class BestEconomy(NamedBand):
     """The most economical band of a regime.
 
     Attributes:
-        speed_kn, speed_u_kn: Through water.
+        speed_kn, speed_u_kn: Through water; each ``*_k`` is the coverage factor of a quantity's printed ±.
         fuel_l_per_h: Fuel rate of all engines.
         economy_nm_per_l, economy_u_nm_per_l: Mean speed over mean fuel rate.
         range_nm, range_u_nm: With the usable fuel; None where the capacity is not stated.
@@ -189,11 +193,14 @@ class BestEconomy(NamedBand):
 
     speed_kn: float
     speed_u_kn: float
+    speed_k: float
     fuel_l_per_h: float
     economy_nm_per_l: float
     economy_u_nm_per_l: float
+    economy_k: float
     range_nm: float | None
     range_u_nm: float | None
+    range_k: float | None
     ways: int
     one_way_as_good: OneWayAsGood | None
     flat_from_kn: float
@@ -290,6 +297,7 @@ class SlowestHeld(NamedBand):
 
     speed_kn: float
     speed_u_kn: float
+    speed_k: float
     ways: int
 
 
@@ -485,29 +493,59 @@ class PlausibilityLine(_Entry):
 
 
 @dataclass(frozen=True, slots=True)
-class SpeedTerm(_Entry):
-    """What one cause adds to the standard uncertainty of a band's speed [kn]."""
+class BudgetTerm(_Entry):
+    """What one cause adds to the standard uncertainty of a quantity.
+
+    Attributes:
+        name: The cause.
+        u: In the unit of the quantity.
+        is_common: It moves all bands of the trial alike.
+        freedom: Degrees of freedom; None where infinite.
+        source: Where its size comes from.
+    """
 
     name: str
-    u_kn: float
+    u: float
+    is_common: bool
+    freedom: float | None
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
-class FuelTerm(_Entry):
-    """What one cause adds to the standard uncertainty of a band's fuel rate [L/h]."""
+class QuantityBudget(_Entry):
+    """The uncertainty budget of one quantity of a band.
 
-    name: str
-    u_l_per_h: float
+    Attributes:
+        quantity: ``speed``, ``fuel``, ``economy`` or ``range``.
+        unit: Its unit.
+        value: The quantity.
+        u: Its standard uncertainty, k=1.
+        own_u, common_u: Its parts: the band's own, and what all bands share.
+        freedom: Effective degrees of freedom; None where infinite.
+        coverage_factor: What u is multiplied with for the printed ±.
+        terms: The causes that add something.
+    """
+
+    quantity: str
+    unit: str
+    value: float
+    u: float
+    own_u: float
+    common_u: float
+    freedom: float | None
+    coverage_factor: float
+    terms: tuple[BudgetTerm, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class BandBudget(NamedBand):
-    """The uncertainty budget of one band."""
+    """The uncertainty budgets of one band: of every quantity it has."""
 
-    speed_u_kn: float
-    terms: tuple[SpeedTerm, ...]
-    fuel_terms: tuple[FuelTerm, ...]
-    coverage_factor: float
+    quantities: tuple[QuantityBudget, ...]
+
+    def of(self, quantity: str) -> QuantityBudget | None:
+        """Return the budget of a quantity, None where the band has none."""
+        return next((q for q in self.quantities if q.quantity == quantity), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -595,6 +633,10 @@ class ComparedBand(NamedBand):
     economy_u_nm_per_l: float | None
     range_nm: float | None
     range_u_nm: float | None
+    speed_k: float | None
+    fuel_k: float | None
+    economy_k: float | None
+    range_k: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -669,14 +711,14 @@ class FigureSeries(_Entry):
     Attributes:
         label: Its name.
         x, y: Of the points, in the units of the axes.
-        u: Standard uncertainty of `y`; None where it is not drawn.
+        pm: What is printed behind the ± of `y`; None where it is not drawn.
         style: Whether the points are joined; else how they look: filled, open, or as small crosses.
     """
 
     label: str
     x: tuple[float, ...]
     y: tuple[float, ...]
-    u: tuple[float, ...] | None
+    pm: tuple[float, ...] | None
     style: Literal["line", "points", "open", "crosses"]
 
 

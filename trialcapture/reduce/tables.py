@@ -17,6 +17,22 @@ _BANDS = (
     ("fuel_u_l_per_h", "l/h", 4), ("economy_nm_per_l", "nm/l", 5), ("economy_u_nm_per_l", "nm/l", 6),
     ("range_nm", "nm", 2), ("range_u_nm", "nm", 3), ("slip_pct", "%", 2), ("depth_froude_max", "1", 4),
 )  # fmt: skip
+QUANTITY_COLUMNS = {
+    "speed": ("speed_kn", "speed_u_kn"),
+    "fuel": ("fuel_l_per_h", "fuel_u_l_per_h"),
+    "economy": ("economy_nm_per_l", "economy_u_nm_per_l"),
+    "range": ("range_nm", "range_u_nm"),
+}
+"""Columns of value and standard uncertainty of the quantities that have a budget."""
+_QUANTITY_UNITS = {"speed": ("kn", 4), "fuel": ("l/h", 4), "economy": ("nm/l", 6), "range": ("nm", 3)}
+_BUDGETS = tuple(
+    column
+    for name, (unit, decimals) in _QUANTITY_UNITS.items()
+    for column in (
+        (f"{name}_k", "1", 3), (f"{name}_u_own", unit, decimals), (f"{name}_u_common", unit, decimals),
+        (f"{name}_dof_own", "1", 1),
+    )
+)  # fmt: skip
 _LEGS_BEFORE = (("band_rpm", "rpm", 0), ("rpm_mean", "rpm", 1))
 _LEGS = (
     ("duration_s", "s", 1), ("rpm_sd", "rpm", 2), ("sog_kn_mean", "kn", 4), ("sog_kn_sd", "kn", 4),
@@ -45,11 +61,15 @@ BANDS_SCHEMA = pa.schema(
         pa.field("band_name", pa.string(), metadata={"meaning": "what people call the row"}),
         _number("rpm_u", "rpm"),
         pa.field("session_id", pa.string()),
+        *(_number(name, unit) for name, unit, _ in _BUDGETS),
+        _number("slip_u_pct", "%"),
     ]
 )
 """One row a band, ascending in rpm. ``rpm_low`` and ``rpm_high`` are the limits of a declared band, or the lowest and
-highest leg of one found automatically. ``*_u_*`` are standard uncertainties, k=1; ``rpm_u`` is what rounding by the
-tachometer leaves open in ``rpm_mean``. ``flags`` are codes of
+highest leg of one found automatically. ``*_u_*`` are standard uncertainties, k=1; ``<quantity>_k`` is the coverage
+factor that makes the printed ± of it, ``<quantity>_u_own`` and ``<quantity>_u_common`` are its parts, in the unit of
+the quantity: each band's own, with ``<quantity>_dof_own`` degrees of freedom (null: infinite), and what all bands
+share. ``rpm_u`` is what rounding by the tachometer leaves open in ``rpm_mean``. ``flags`` are codes of
 `trialcapture.reduce.tables`, parted by ";"."""
 
 LEGS_SCHEMA = pa.schema(
@@ -73,11 +93,11 @@ LEGS_SCHEMA = pa.schema(
 current taken out, at the band's mean rpm; ``residual_kn`` is what the run shows minus what all other runs predict for
 it; ``weight`` is its run's share in the band's means of rpm and fuel."""
 
-_DECIMALS = {
-    name: decimals for name, _, decimals in (*_BANDS, *_LEGS_BEFORE, *_LEGS, *_LEGS_AFTER) if decimals is not None
-} | {
+_NAMED = (*_BANDS, *_BUDGETS, *_LEGS_BEFORE, *_LEGS, *_LEGS_AFTER)
+_DECIMALS = {name: decimals for name, _, decimals in _NAMED if decimals is not None} | {
     "sog_u_blocking_kn": 5,
     "rpm_u": 2,
+    "slip_u_pct": 2,
 }
 """Decimals written to CSV; Parquet keeps full doubles."""
 
@@ -205,6 +225,11 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "drifted": Flag(
         "info",
         "A stretch at idle only moved with the current that the other runs show: she lay in neutral.",
+    ),
+    "not-settled": Flag(
+        "yellow",
+        "Speed was still on its way when the runs were measured, beyond doubt in all of them together; the ± allows "
+        "for what is left.",
     ),
     "tide-not-told": Flag(
         "yellow",

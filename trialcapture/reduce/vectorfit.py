@@ -230,7 +230,7 @@ class Observations:
     """What one standard deviation of the leeway, north and east, moves each equation by, shape (N, 2)."""
 
 
-def _speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
+def speed_power(speed: FloatArray, rpm: FloatArray) -> FloatArray:
     """Return d ln V / d ln rpm at each band, between 0 and 4; 1 (constant slip) where there is nothing to tell."""
     power = np.ones(speed.size)
     known = np.flatnonzero(np.isfinite(rpm) & (speed > 0))
@@ -244,7 +244,7 @@ def _rpm_excess(runs: Runs, speed_kn: FloatArray, band_rpm: FloatArray) -> Float
     band = runs.band
     ratio = runs.rpm / band_rpm[band]
     ratio = np.where(np.isfinite(ratio), ratio, 1.0)
-    return np.asarray(speed_kn[band] * (ratio ** _speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
+    return np.asarray(speed_kn[band] * (ratio ** speed_power(speed_kn, band_rpm)[band] - 1.0), dtype=np.float64)
 
 
 def linearise(
@@ -446,6 +446,8 @@ class VectorFit:
     speed_u_kn: FloatArray
     terms_u_kn: dict[str, FloatArray]
     """What `speed_u_kn` is made of, shape (B,) each; their squares add up to it."""
+    repeat_freedom: float
+    """Degrees of freedom of the term "repeat"."""
     unseen_trend_u_kn: FloatArray
     """Part of the current's term that a steady change of the current makes, which the runs do not show, shape (B,)."""
     current: CurrentOverTime
@@ -738,6 +740,7 @@ def _average(
         speed_kn=speed,
         speed_u_kn=np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
         terms_u_kn={name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
+        repeat_freedom=np.inf,
         unseen_trend_u_kn=np.sqrt(share @ np.array([s.trend_var for s in solutions])),
         current=current,
         current_kn=state[n:],

@@ -23,7 +23,9 @@ class Hull:
         wetted_m2: Wetted area at rest [m²].
         appendage_share: Drag of rudders and shafts, as a share of the friction.
         added_mass_share: Water carried along when accelerating, as a share of the mass.
-        air_drag_m2: Drag coefficient times frontal area [m²].
+        air_drag_m2: Drag coefficient times frontal area, wind from ahead [m²].
+        air_oblique: How much more an oblique wind drags, see `trialcapture.rehearse.hull.air_drag_n`; 0 where its drag
+            goes with the cosine alone.
         wave_ratio: Size of the wave-making resistance: over weight (planing), or at zero speed (displacement).
         wave_froude: Volumetric Froude number that scales its rise (planing); growth with Froude number
             (displacement).
@@ -35,6 +37,8 @@ class Hull:
         swing_period_s: Period with which speed and trim swing about where they settle, as a mass on a spring [s];
             0 where they do not.
         swing_damping: Damping ratio of that.
+        slow_share: Share of every change of speed that comes slowly, as running trim and wetted length settle.
+        slow_s: Time constant of that share [s].
         wetted_drop: Share of the wetted area that comes out of the water on the plane.
         turn_drag: Drag in a turn, as a share of the centripetal force.
         turn_radius_m: Radius the autopilot steers [m].
@@ -64,6 +68,9 @@ class Hull:
     wave_lag_lengths: float = 3.0
     swing_period_s: float = 0.0
     swing_damping: float = 0.4
+    slow_share: float = 0.0
+    slow_s: float = 60.0
+    air_oblique: float = 0.0
     wetted_drop: float = 0.0
     turn_drag: float = 0.10
     wave_drag_n_per_m2: float = 400.0
@@ -436,6 +443,7 @@ class Instruments:
         rpm_sentence: ``RPM`` a sentence an engine, ``XDR`` all engines in one, ``PCDIN`` or ``MXPGN`` messages of
             the CAN network (PGN 127488) wrapped into a sentence.
         rpm_quantum: Smallest step of rpm.
+        rpm_factor: Engine speed shown over the true one.
         rpm_form: How an RPM sentence ends: as it should, ``four fields`` without the pitch, or ``trailing comma``.
         rpm_wrong: Sentences that show another value.
         rpm_silences: Short times without rpm.
@@ -466,6 +474,7 @@ class Instruments:
     rpm_hz: float = 5.0
     rpm_sentence: Literal["RPM", "XDR", "PCDIN", "MXPGN"] = "RPM"
     rpm_quantum: float = 1.0
+    rpm_factor: float = 1.0
     rpm_form: Literal["", "four fields", "trailing comma"] = ""
     rpm_wrong: tuple[WrongRpm, ...] = ()
     rpm_silences: tuple[Silences, ...] = ()
@@ -548,6 +557,37 @@ class Handling:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeatability:
+    """How well a boat repeats herself.
+
+    Attributes:
+        run_sd_kn: Standard deviation of her speed from run to run at one engine speed [kn]; None for
+            `trialcapture.rehearse.motion.RUN_SD_SHARE` of it.
+        wander: Irregular changes of her speed within a run, each with its standard deviation [kn] and correlation
+            time [s].
+    """
+
+    run_sd_kn: float | None = None
+    wander: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FuelTank:
+    """How the fuel tank differs from what the settings say of it.
+
+    Attributes:
+        capacity_error_pct: True capacity over the stated one, less 1 [%].
+        usable_error: True usable share less the stated one.
+        stated_u: Standard uncertainties written into the settings: of the capacity [%] and of the usable share; None
+            where nobody states them.
+    """
+
+    capacity_error_pct: float = 0.0
+    usable_error: float = 0.0
+    stated_u: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LogStyle:
     """An engine logger, its clock and its way of writing.
 
@@ -573,6 +613,7 @@ class LogStyle:
         fuel_as: Unit and decimals the fuel rate is written in, instead of those in `quantities`.
         fuel_step: Smallest step of the fuel rate as written; 0 for what the decimals allow.
         rpm_step: Smallest step of rpm as written; 0 for what the decimals allow.
+        rpm_factor: Engine speed shown over the true one.
         without: Quantities it does not keep.
         on_change: ``rows`` for a row only when some value has changed; ``cells`` for cells that are empty unless
             the value has changed.
@@ -613,6 +654,7 @@ class LogStyle:
     fuel_as: tuple[str, int] | None = None
     fuel_step: float = 0.0
     rpm_step: float = 0.0
+    rpm_factor: float = 1.0
     without: tuple[str, ...] = ()
     on_change: Literal["", "rows", "cells"] = ""
     clock_steps: tuple[tuple[float, float], ...] = ()

@@ -174,7 +174,8 @@ def _shown(
     count = sample_s.size
     noise = rng.standard_normal(count)
     if quantity == "rpm":
-        return np.interp(sample_s, t_s, low_pass(state[f"rpm_{engine_id}"], step_s, 0.1)) + 1.2 * noise
+        turning = np.interp(sample_s, t_s, low_pass(state[f"rpm_{engine_id}"], step_s, 0.1))
+        return turning * style.rpm_factor + 1.2 * noise
     load = np.interp(sample_s, t_s, state[f"load_pct_{engine_id}"])
     fuel = state[f"fuel_l_per_h_{engine_id}"] * style.fuel_scale
     if quantity in ("fuel", "fuel_supply", "fuel_return"):

@@ -10,6 +10,7 @@ Research 21(2):9), with an own lag and, where asked for, hysteresis.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -82,6 +83,18 @@ def pressure_ratio(speed_m_s: Floats, share: Floats, hull: Hull, mass_kg: float)
     """Return the part of the resistance that is not friction, over weight; also tan of the running trim."""
     afloat, lifted = wave_ratio(speed_m_s, hull, mass_kg), lift_ratio(speed_m_s, hull, mass_kg)
     return (1.0 - share) * afloat + share * lifted
+
+
+def air_drag_n(ahead_m_s: Floats, across_m_s: Floats, hull: Hull) -> Floats:
+    """Return the drag of the air along the boat's axis [N], from its speed relative to her.
+
+    X = ½ ρ C A U² cos γ / (1 − κ sin² 2γ), with γ the angle of the wind felt from the bow, C A the hull's
+    ``air_drag_m2`` and κ its ``air_oblique``, δ/2 (1 − C A / (C_t A_L)) of the source (Blendermann 1994, J. Wind Eng.
+    Ind. Aerodyn. 51:339; its table gives C 0.40 to 0.90 for wind from ahead, 0.55 for a speed boat).
+    """
+    felt2 = np.maximum(ahead_m_s**2 + across_m_s**2, 1e-12)
+    oblique = 1.0 - hull.air_oblique * (2.0 * ahead_m_s * across_m_s / felt2) ** 2
+    return 0.5 * RHO_AIR_KG_PER_M3 * hull.air_drag_m2 * ahead_m_s * np.sqrt(felt2) / oblique
 
 
 def resistance_n(speed_m_s: Floats, share: Floats, hull: Hull, mass_kg: float) -> Floats:
@@ -162,6 +175,70 @@ def fuel_l_per_h(engine_rpm: Floats, torque_nm: Floats, engine: EngineModel) -> 
 
 
 # ------------------------------------------------------------------------------
+# Where everything has settled: the speed at which the forces balance, and the fuel burnt there.
+# ------------------------------------------------------------------------------
+
+_SEARCHED_M_S = 4.0
+"""The balance is sought so far on both sides of where the boat was seen (our choice)."""
+_SOUGHT_EVERY_M_S = 0.02
+"""Forces are taken so close, with straight lines between (our choice)."""
+_HYSTERESIS_ROUNDS = 40
+"""Rounds in which the planing share and its own threshold come to agree (our choice)."""
+
+
+def settled_speed_m_s(
+    boat: BoatModel,
+    sea: Sea,
+    rpm: Sequence[float],
+    heading_rad: float,
+    current_m_s: tuple[float, float],
+    mass_kg: float,
+    near_m_s: float,
+) -> float:
+    """Return the speed through water that the boat comes to in the end [m/s]: where thrust and drag balance.
+
+    Args:
+        boat: The boat.
+        sea: Wind and waves.
+        rpm: Speed of each engine [rpm].
+        heading_rad: Heading [rad].
+        current_m_s: Current east and north [m/s]: the wind is felt over ground.
+        mass_kg: Mass [kg].
+        near_m_s: Where she was seen; of several balances the nearest is taken.
+
+    Raises:
+        ValueError: No balance lies near.
+    """
+    hull = boat.hull
+    speeds = np.arange(max(near_m_s - _SEARCHED_M_S, 0.5), near_m_s + _SEARCHED_M_S, _SOUGHT_EVERY_M_S)
+    share = planing_share(speeds, hull, mass_kg)
+    for _ in range(_HYSTERESIS_ROUNDS if hull.plane_hysteresis else 0):
+        share = planing_share(speeds, hull, mass_kg, share)
+    sin_h, cos_h = math.sin(heading_rad), math.cos(heading_rad)
+    towards, wind = math.radians(sea.wind_from_deg) + math.pi, sea.wind_kn * KN_M_PER_S
+    air_e = speeds * sin_h + current_m_s[0] - wind * math.sin(towards)
+    air_n = speeds * cos_h + current_m_s[1] - wind * math.cos(towards)
+    surplus = -resistance_n(speeds, share, hull, mass_kg)
+    surplus -= air_drag_n(air_e * sin_h + air_n * cos_h, air_e * cos_h - air_n * sin_h, hull)
+    facing = 0.6 + 0.4 * math.cos(heading_rad - math.radians(sea.wave_from_deg))
+    surplus -= hull.wave_drag_n_per_m2 * sea.wave_height_m**2 * facing
+    for turning in rpm:
+        surplus += thrust_n(np.array(turning / (60.0 * boat.engine.gear_ratio)), speeds, boat.propeller)
+    falls = np.flatnonzero((surplus[:-1] > 0.0) & (surplus[1:] <= 0.0))
+    if not falls.size:
+        raise ValueError(f"no balance within {_SEARCHED_M_S} m/s of {near_m_s:.2f} m/s")
+    at = int(falls[np.argmin(np.abs(speeds[falls] - near_m_s))])
+    return float(speeds[at] + _SOUGHT_EVERY_M_S * surplus[at] / (surplus[at] - surplus[at + 1]))
+
+
+def settled_fuel_l_per_h(boat: BoatModel, rpm: Sequence[float], speed_m_s: float) -> float:
+    """Return what all engines burn at these speeds of theirs and this speed through water [L/h]."""
+    turning = np.array(rpm, dtype=np.float64)
+    torque = brake_torque_nm(turning, np.array(speed_m_s), boat)
+    return float(np.sum(fuel_l_per_h(turning, torque, boat.engine)))
+
+
+# ------------------------------------------------------------------------------
 # Water and air on a moving hull, step by step: resistance that lags behind the speed, and the current met.
 # ------------------------------------------------------------------------------
 
@@ -199,6 +276,7 @@ class Resistance:
         self._wave_from = math.radians(sea.wave_from_deg)
         self._wave_n = hull.wave_drag_n_per_m2 * sea.wave_height_m**2
         self._air = 0.5 * RHO_AIR_KG_PER_M3 * hull.air_drag_m2
+        self._oblique = hull.air_oblique
 
     def step(
         self, speed: float, heading: float, yaw: float, over_e: float, over_n: float, mass_kg: float, dt: float
@@ -233,7 +311,12 @@ class Resistance:
         drag += self.ratio * mass_kg * G_M_PER_S2 * min(max(speed, 0.0) / 1.5, 1.0)
         air_e, air_n = over_e - self._wind_e, over_n - self._wind_n
         ahead = air_e * math.sin(heading) + air_n * math.cos(heading)
-        drag += self._air * ahead * math.hypot(air_e, air_n)
+        felt = math.hypot(air_e, air_n)
+        air = self._air * ahead * felt
+        if self._oblique and felt > 0.0:
+            across = air_e * math.cos(heading) - air_n * math.sin(heading)
+            air /= 1.0 - self._oblique * (2.0 * ahead * across / (felt * felt)) ** 2
+        drag += air
         drag += hull.turn_drag * mass_kg * speed * abs(yaw)
         if speed > 0.5:
             drag += self._wave_n * (0.6 + 0.4 * math.cos(heading - self._wave_from))

@@ -537,7 +537,7 @@ def _counted(
     rng: np.random.Generator,
 ) -> Floats:
     """Return rpm as a tachometer counts it, in whole steps, with what is wrong with it."""
-    shown = _at(state, f"rpm_{engine_id}", at_s) + 1.5 * rng.standard_normal(at_s.size)
+    shown = _at(state, f"rpm_{engine_id}", at_s) * kit.rpm_factor + 1.5 * rng.standard_normal(at_s.size)
     shown = np.rint(shown / kit.rpm_quantum) * kit.rpm_quantum
     for when in kit.rpm_stuck:
         shown = shown[repeated(acts_at(when, at_s, ordered, float(state["t_s"][-1])))]

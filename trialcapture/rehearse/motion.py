@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.geodesy import radii_m
-from trialcapture.rehearse.boats import BoatModel, EngineModel, Hull, When
+from trialcapture.rehearse.boats import BoatModel, EngineModel, Hull, Repeatability, When
 from trialcapture.rehearse.hull import (
     MOTORING_SHARE,
     RHO_AIR_KG_PER_M3,
@@ -296,7 +296,8 @@ class Motion:
         t_s: Time since the start [s].
         series: ``stw_m_s``, ``heading_rad`` (unwrapped), ``yaw_rad_s``, ``trim_rad``, ``planing``, ``x_m``,
             ``y_m``, ``current_e_m_s``, ``current_n_m_s``, ``mass_kg``; and per engine id ``rpm_<id>``,
-            ``torque_nm_<id>``, ``load_pct_<id>``, ``boost_<id>``, ``fuel_l_per_h_<id>``.
+            ``torque_nm_<id>``, ``load_pct_<id>``, ``boost_<id>``, ``fuel_l_per_h_<id>``; ``behind``, by what share the
+            speed is still short of what the forces make it, where a part of it comes slowly.
         ordered: The phases as run.
     """
 
@@ -366,6 +367,8 @@ def _as_motion(boat: BoatModel, room: EngineRoom, ordered: list[Ordered], column
     if hull.swing_period_s > 0.0:
         for name in ("stw_m_s", "trim_rad"):
             series[name] = swing(series[name], STEP_S, hull.swing_period_s, hull.swing_damping)
+    if hull.slow_share > 0.0:
+        series |= _with_slow_part(series["stw_m_s"], hull)
     t_s = np.arange(series["stw_m_s"].size, dtype=np.float64) * STEP_S
     for engine_id, record in zip(boat.engine_ids, room.record, strict=True):
         rpm, torque, boost = (np.frombuffer(column, dtype=np.float64) for column in record)
@@ -374,8 +377,20 @@ def _as_motion(boat: BoatModel, room: EngineRoom, ordered: list[Ordered], column
         series[f"torque_nm_{engine_id}"] = torque
         series[f"boost_{engine_id}"] = boost
         series[f"load_pct_{engine_id}"] = np.clip(100.0 * torque / full, 0.0, 100.0)
-        series[f"fuel_l_per_h_{engine_id}"] = fuel_l_per_h(rpm, torque, boat.engine)
+        fuel = fuel_l_per_h(rpm, torque, boat.engine)
+        # a propeller's torque falls about as its advance grows: held back at the same rpm, it asks for more
+        series[f"fuel_l_per_h_{engine_id}"] = fuel * (1.0 - series["behind"]) if "behind" in series else fuel
     return Motion(t_s, series, tuple(ordered))
+
+
+def _with_slow_part(stw_m_s: Floats, hull: Hull) -> dict[str, Floats]:
+    """Return the speed with a share of every change of it behind a first-order lag, and how far that is behind.
+
+    After a step the speed is short of where it settles by share · step · exp(−t / time constant).
+    """
+    slow = stw_m_s - hull.slow_share * (stw_m_s - low_pass(stw_m_s, STEP_S, hull.slow_s))
+    under_way = stw_m_s > 1.0
+    return {"stw_m_s": slow, "behind": np.where(under_way, slow / np.where(under_way, stw_m_s, 1.0) - 1.0, 0.0)}
 
 
 def spans_s(when: When, ordered: Sequence[Ordered], end_s: float) -> list[tuple[float, float]]:
@@ -428,7 +443,12 @@ _RUN_LAG_S = 10.0
 
 
 def ride(
-    motion: Motion, boat: BoatModel, sea: Sea, rng: np.random.Generator, run_rng: np.random.Generator | None = None
+    motion: Motion,
+    boat: BoatModel,
+    sea: Sea,
+    rng: np.random.Generator,
+    run_rng: np.random.Generator | None = None,
+    repeats: Repeatability | None = None,
 ) -> dict[str, Floats]:
     """Return the true state of boat, water and air on the time grid of the motion.
 
@@ -438,6 +458,7 @@ def ride(
         sea: Waves and wind.
         rng: Source of waves, gusts and hunting.
         run_rng: Source of what differs from run to run; None for a boat that repeats herself exactly.
+        repeats: How well she repeats herself; None for the usual.
 
     Returns:
         ``t_s``, ``stw_kn``, ``heading_rad`` (unwrapped), ``yaw_rad_s``, ``roll_rad``, ``pitch_rad``,
@@ -455,7 +476,8 @@ def ride(
     waves = wave_motion(t_s, stw, steered, sea, boat.hull.waterline_m, rng)
 
     out: dict[str, Floats] = {"t_s": t_s, "planing": mean["planing"]}
-    luck = _run_luck(motion, run_rng)
+    repeats = repeats or Repeatability()
+    luck = _run_luck(motion, run_rng, repeats.run_sd_kn)
     hunting = []
     for engine_id in boat.engine_ids:
         wander = 0.0008 * correlated(count, STEP_S, 4.0, rng)
@@ -467,6 +489,9 @@ def ride(
         out[f"boost_{engine_id}"] = mean[f"boost_{engine_id}"]
     followed = stw * low_pass(np.mean(hunting, axis=0), STEP_S, 8.0)
     through = stw * (1.0 + luck) + followed + waves["surge_m_s"]
+    if run_rng is not None:
+        for sd_kn, memory_s in repeats.wander:
+            through = through + way * sd_kn * KN_M_PER_S * correlated(count, STEP_S, memory_s, run_rng)
     if sea.wakes is not None:
         through = through - wake_dip_m_s(t_s, stw, sea.wakes)
 
@@ -507,14 +532,16 @@ def ride(
     return out
 
 
-def _run_luck(motion: Motion, rng: np.random.Generator | None) -> Floats:
+def _run_luck(motion: Motion, rng: np.random.Generator | None, sd_kn: float | None) -> Floats:
     """Return by what share the speed through water differs from the boat's own at each instant, run by run."""
     luck = np.zeros(motion.t_s.size)
     if rng is None:
         return luck
     for ordered in motion.ordered:
         if ordered.phase.kind == "hold":
-            luck[round(ordered.start_s / STEP_S) : round(ordered.stop_s / STEP_S)] = rng.normal(0.0, RUN_SD_SHARE)
+            span = slice(round(ordered.start_s / STEP_S), round(ordered.stop_s / STEP_S))
+            sd = RUN_SD_SHARE if sd_kn is None else sd_kn * KN_M_PER_S / max(motion.series["stw_m_s"][span][-1], 1.0)
+            luck[span] = rng.normal(0.0, sd)
     return low_pass(luck, STEP_S, _RUN_LAG_S)
 
 

@@ -16,12 +16,14 @@ from trialcapture.rehearse.boats import (
     TARN_PLOVER,
     BoatModel,
     Damage,
+    FuelTank,
     Handling,
     Instruments,
     Laptop,
     LogStyle,
     Outage,
     Receiver,
+    Repeatability,
     Wire,
 )
 from trialcapture.rehearse.sea import Front, Sea
@@ -83,6 +85,9 @@ class Plan:
         up_then_down: Whether all steps are run one way from slow to fast, then all back from fast to slow.
         one_way: Steps that are run one way only, by their place in the ladder; -1 is the last.
         drift_s: How long the boat lies still in neutral before, half way through and after the steps [s].
+        second_axis_deg: Heading of a second line of runs [deg true]: steps begin on one line and the other in turn,
+            and change it after every two runs; None for one line.
+        idle_share: How long the engines idle before and after, over the usual.
     """
 
     axis_deg: float
@@ -98,6 +103,8 @@ class Plan:
     up_then_down: bool = False
     one_way: tuple[int, ...] = ()
     drift_s: float = 0.0
+    second_axis_deg: float | None = None
+    idle_share: float = 1.0
 
 
 def load_plan(text: str, where: str = "trial plan") -> Plan:
@@ -117,7 +124,7 @@ def load_plan(text: str, where: str = "trial plan") -> Plan:
         faults.append("steps_rpm: must be a list of numbers above 0")
     elif sorted(set(steps)) != steps or not steps:
         faults.append("steps_rpm: must ascend")
-    for key in sorted(set(data) & {"axis_deg", "hold_s", "warm_up_s", "drift_s"}):
+    for key in sorted(set(data) & {"axis_deg", "hold_s", "warm_up_s", "drift_s", "second_axis_deg", "idle_share"}):
         if not _is_number(data[key]) or data[key] < 0:
             faults.append(f"{key}: must be a number, 0 or above")
     for key in sorted(set(data) & {"ways", "rounds"}):
@@ -184,9 +191,9 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
     measured leg.
     """
     idle = boat.engine.idle_rpm
-    out: list[Phase] = [Phase("neutral", 45.0, label="idle")]
+    out: list[Phase] = [Phase("neutral", 45.0 * plan.idle_share, label="idle")]
     marks = [Phase("blip", 9.0, idle * 2.4, label=f"mark {n}") for n in (1, 2, 3)] if plan.marks else []
-    out += [*marks, Phase("neutral", 25.0, label="idle")]
+    out += [*marks, Phase("neutral", 25.0 * plan.idle_share, label="idle")]
     out.append(Phase("ramp", 8.0, idle * 1.05, idle, plan.axis_deg, label="warm up"))
     out.append(Phase("ramp", plan.warm_up_s, idle * 1.7, idle * 1.05, plan.axis_deg, label="warm up"))
     slower = max(idle * 1.05, 0.85 * plan.steps_rpm[0])  # so that the first step too is reached from below
@@ -204,7 +211,11 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
             order = FULL if plan.full_throttle and rpm == plan.steps_rpm[-1] else rpm
             ways = plan.ways if plan.reciprocal and rpm not in single else 1
             for way in range(ways):
-                if way or not plan.reciprocal:
+                if plan.second_axis_deg is not None:
+                    before, heading = heading, _on_line(plan, n, way, heading)
+                    if heading != before:
+                        out.append(Phase("turn", 240.0, heading_deg=heading, label="turn"))
+                elif way or not plan.reciprocal:
                     heading = plan.axis_deg if not plan.reciprocal else (heading + 180.0) % 360.0
                     out.append(Phase("turn", 240.0, heading_deg=heading, label="turn"))
                 out.append(Phase("hold", plan.hold_s, order, heading_deg=heading, label=f"step {rpm:.0f}"))
@@ -218,8 +229,19 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
         if lap + 1 < plan.rounds:
             out.append(Phase("ramp", 60.0, plan.steps_rpm[0], plan.steps_rpm[-1], heading, label="slow down"))
     out += [Phase("ramp", 12.0, idle, plan.steps_rpm[-1], heading, label="slow down")]
-    out += [Phase("neutral", 120.0, label="stop"), *drift, *marks, Phase("neutral", 40.0, label="idle")]
+    out += [Phase("neutral", 120.0 * plan.idle_share, label="stop"), *drift, *marks]
+    out.append(Phase("neutral", 40.0 * plan.idle_share, label="idle"))
     return tuple(out)
+
+
+def _on_line(plan: Plan, step: int, way: int, heading: float) -> float:
+    """Return the heading of a run where there are two lines: back on the same one, or the nearer way of the other."""
+    if way % 2:
+        return (heading + 180.0) % 360.0
+    axes = (plan.axis_deg, plan.axis_deg if plan.second_axis_deg is None else plan.second_axis_deg)
+    axis = axes[(step + way // 2) % 2]
+    turned = (axis - heading + 180.0) % 360.0 - 180.0
+    return axis % 360.0 if abs(turned) <= 90.0 else (axis + 180.0) % 360.0
 
 
 def _up_then_down(plan: Plan, heading: float, drift: list[Phase]) -> list[Phase]:
@@ -282,6 +304,15 @@ class Scenario:
         form: How the NMEA log is kept: the journal, plain sentences, or another logger's TAG blocks.
         trim_note: What the helm wrote down about trim.
         handling: How the levers are used.
+        repeats: How well the boat repeats herself, in trials with errors.
+        tank: How the fuel tank differs from what the settings say.
+        fuel_calibration_u_pct: Standard uncertainty of the calibration written into the settings, and of the error
+            drawn [%]; None where nobody states it.
+        rpm_u_pct: Standard uncertainty of the engine speed as shown, written into the settings [%]; None where nobody
+            states it.
+        current_max_kn: Strongest stream by the chart, written into the settings [kn]; None where nobody looked it up.
+        tells_settled: Whether the truth tells what the boat would settle at, and how far, as
+            `trialcapture.rehearse.truth.tell_settled` does.
     """
 
     name: str
@@ -310,6 +341,12 @@ class Scenario:
     form: Form = "journal"
     trim_note: str = "tabs 20 %, both sides"
     handling: Handling = field(default_factory=Handling)
+    repeats: Repeatability = field(default_factory=Repeatability)
+    tank: FuelTank = field(default_factory=FuelTank)
+    fuel_calibration_u_pct: float | None = None
+    rpm_u_pct: float | None = None
+    current_max_kn: float | None = None
+    tells_settled: bool = False
 
 
 _PLAN = Plan(axis_deg=75.0, steps_rpm=TARN_PLOVER.steps_rpm)

@@ -20,7 +20,7 @@ from trialcapture.rehearse.faults import FAULTS, Fault, tell_faults
 from trialcapture.rehearse.instruments import ATTITUDE_NAMES, chatter, fuel_transducer, observe, receive, rpm_transducer
 from trialcapture.rehearse.motion import Crew, Motion, integrate, ride
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, Scenario, build_phases, fitted, shortened
-from trialcapture.rehearse.truth import tell_truth, utc_text
+from trialcapture.rehearse.truth import RESERVE_SHARE, USABLE_SHARE, tell_settled, tell_truth, utc_text
 from trialcapture.rehearse.wiring import deliver, wall_ms
 
 # ------------------------------------------------------------------------------
@@ -61,7 +61,8 @@ class CalibrationErrors:
 
 def draw_errors(run: Scenario, speed: np.random.Generator, fuel: np.random.Generator) -> CalibrationErrors:
     """Draw the errors of one trial, normally distributed, each kind from a generator of its own."""
-    sd_pct = UNCALIBRATED_SD_PCT if run.fuel_calibration is None else CALIBRATED_SD_PCT
+    stated_pct = CALIBRATED_SD_PCT if run.fuel_calibration_u_pct is None else run.fuel_calibration_u_pct
+    sd_pct = UNCALIBRATED_SD_PCT if run.fuel_calibration is None else stated_pct
     biases = {receiver.source: float(speed.normal(0.0, SPEED_BIAS_SD_KN)) for receiver in run.receivers}
     return CalibrationErrors(biases, float(fuel.normal(0.0, sd_pct)))
 
@@ -114,6 +115,10 @@ def config_text(scenario: Scenario) -> str:
             for n, wire in enumerate(scenario.wires)
         ],
     }
+    if scenario.rpm_u_pct is not None:
+        data["engine"] = [table | {"rpm_u_pct": scenario.rpm_u_pct} for table in data["engine"]]
+    if scenario.current_max_kn is not None:
+        data["trial"]["current_max_kn"] = scenario.current_max_kn
     if scenario.primary_gnss:
         data["trial"]["primary_gnss"] = scenario.primary_gnss
     if scenario.logs:
@@ -194,13 +199,17 @@ def engine_tables(boat: BoatModel, *, counted_from_0: bool = False) -> list[dict
 def _fuel_table(scenario: Scenario) -> dict[str, Any]:
     table: dict[str, Any] = {
         "capacity_l": scenario.boat.fuel_capacity_l,
-        "usable_fraction": 0.97,
-        "reserve_fraction": 0.10,
+        "usable_fraction": USABLE_SHARE,
+        "reserve_fraction": RESERVE_SHARE,
         "density_kg_per_m3": round(scenario.boat.engine.fuel_kg_per_l * 1000.0, 6),
     }
     if scenario.fuel_calibration is not None:
         factor, origin = scenario.fuel_calibration
         table["calibration"] = {"factor": factor, "origin": origin}
+        if scenario.fuel_calibration_u_pct is not None:
+            table["calibration"]["u_pct"] = scenario.fuel_calibration_u_pct
+    if scenario.tank.stated_u is not None:
+        table["capacity_u_pct"], table["usable_u"] = scenario.tank.stated_u
     return table
 
 
@@ -322,7 +331,7 @@ def simulate(
 
     crew = _crew(run, rngs[1])
     motion = integrate(run.boat, build_phases(run.plan, run.boat), run.sea, crew, rngs[2])
-    state = ride(motion, run.boat, run.sea, rngs[3], rngs[12] if errors else None)
+    state = ride(motion, run.boat, run.sea, rngs[3], rngs[12] if errors else None, run.repeats)
     end_s = float(state["t_s"][-1])
 
     emissions = [
@@ -348,6 +357,8 @@ def simulate(
         "log_factor": run.instruments.log_factor,
         "log_offset_kn": run.instruments.log_offset_kn,
     }
+    if run.tells_settled:
+        truth["settled"] = tell_settled(motion, run.boat, run.sea, run.instruments.rpm_factor, run.tank)
     if wrong:
         truth["faults"] = tell_faults(wrong, run, motion.ordered, truth["steps"], start_ns, end_s)
     notes = _notes(run, motion, start_ns, end_s, rngs[9])

@@ -7,16 +7,20 @@ is held. All other time under way is transient.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from trialcapture.rehearse.boats import BoatModel
+from trialcapture.rehearse.boats import BoatModel, FuelTank
 from trialcapture.rehearse.enginelog import WrittenLog
+from trialcapture.rehearse.hull import settled_fuel_l_per_h, settled_speed_m_s
 from trialcapture.rehearse.motion import STEP_S, Motion, Ordered
+from trialcapture.rehearse.sea import Sea
 from trialcapture.units import KN_M_PER_S
 
 Floats = npt.NDArray[np.float64]
@@ -255,3 +259,167 @@ def _thresholds(motion: Motion, boat: BoatModel) -> dict[str, float] | None:
                     speed = float(motion.series["stw_m_s"][span][change[0]])
                     out[name] = round(speed / KN_M_PER_S, 3)
     return out or None
+
+
+# ------------------------------------------------------------------------------
+# What the boat would settle at: the truth of a band where runs differ, settle slowly, and meet wind.
+# ------------------------------------------------------------------------------
+
+USABLE_SHARE = 0.97
+"""Usable share of the tank, as the settings of a simulated trial state it (common practice, no source)."""
+RESERVE_SHARE = 0.10
+"""Share of the usable fuel kept as reserve, as they state it (common practice, no source)."""
+_HELD_SHARE = 0.5
+"""The engine speed of a hold is that of so much of it, at its end (our choice)."""
+_NEARBY = (0.97, 1.0, 1.03)
+"""Engine speeds at which settled values are told, over that of the band: a printed one lies a little off."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """One hold: its number, its heading, and means over its end, still settling as they may be."""
+
+    number: int
+    direction_deg: float
+    rpm: tuple[float, ...]
+    speed_m_s: float
+    current_m_s: tuple[float, float]
+    mass_kg: float
+    start_s: float
+    stop_s: float
+
+
+def tell_settled(motion: Motion, boat: BoatModel, sea: Sea, rpm_factor: float, tank: FuelTank) -> list[dict[str, Any]]:
+    """Return for each step of the trial what the boat settles at, and by how much her runs fell short of it.
+
+    The true speed of a band is the one through the water at which thrust and drag balance at an engine speed, in the
+    mean wind of the trial: on each line that was run, both ways weighing the same, whether both were run or one. Fuel
+    is what the engines burn there. Economy is that speed over that fuel, and range is economy times the fuel in the
+    true tank, usable and not reserve. Spread from run to run, wander, gusts and what had not settled are left out.
+
+    The engine speed is the true one that equals what the tachometer showed, because a table says "at 3000 rpm" of what
+    it read.
+
+    Args:
+        motion: The mean motion.
+        boat: The boat.
+        sea: Wind and waves.
+        rpm_factor: Engine speed shown over the true one.
+        tank: How the tank differs from what the settings say.
+
+    Returns:
+        One entry a step: ``band_rpm``; ``rpm`` as shown and ``speed_kn fuel_l_per_h economy_nm_per_l range_nm`` there;
+        ``nearby``, the same at engine speeds about it; ``still_air_kn``, the speed without wind; ``wind_way_kn`` and
+        ``wind_way_fuel_share``, half of what running with the wind gains over running against it; ``runs``, each with
+        ``number``, ``direction_deg``, ``start_s`` and ``stop_s`` since the start of the trial, ``unsettled_kn`` (speed
+        of its second half less what it would settle at, at its own engine speed) and ``way_kn`` (what it would settle
+        at less the mean of all ways).
+    """
+    runs = _runs(motion, boat)
+    litres = boat.fuel_capacity_l * (1.0 + tank.capacity_error_pct / 100.0) * (USABLE_SHARE + tank.usable_error)
+    litres *= 1.0 - RESERVE_SHARE
+    out = []
+    for label in dict.fromkeys(runs):
+        members = runs[label]
+        ways = sorted({_way(run.direction_deg + back) for run in members for back in (0.0, 180.0)})
+        near = float(np.mean([run.speed_m_s for run in members]))
+        middle = _middle(members)
+        shown = tuple(rpm * rpm_factor for rpm in middle.rpm)
+
+        def settle(rpm: Sequence[float], way: float, wind: Sea = sea, at: _Run = middle, near: float = near) -> float:
+            return settled_speed_m_s(boat, wind, rpm, math.radians(way), at.current_m_s, at.mass_kg, near)
+
+        def both_ways(factor: float, shown: tuple[float, ...] = shown, ways: Any = ways) -> dict[str, float]:
+            rpm = [factor * turning for turning in shown]
+            speeds = [settle(rpm, way) for way in ways]
+            fuel = float(np.mean([settled_fuel_l_per_h(boat, rpm, speed) for speed in speeds]))
+            speed_kn = float(np.mean(speeds)) / KN_M_PER_S
+            return {
+                "rpm": float(np.mean(rpm)),
+                "speed_kn": speed_kn,
+                "fuel_l_per_h": fuel,
+                "economy_nm_per_l": speed_kn / fuel,
+                "range_nm": litres * speed_kn / fuel,
+            }
+
+        against = settle(shown, sea.wind_from_deg), settle(shown, sea.wind_from_deg + 180.0)
+        burnt = [settled_fuel_l_per_h(boat, shown, speed) for speed in against]
+        calm = float(np.mean([settle(shown, way, replace(sea, wind_kn=0.0)) for way in ways]))
+        nearby = [both_ways(factor) for factor in _NEARBY]
+        through = {way: settle(middle.rpm, way) for way in ways}
+        mean = float(np.mean(list(through.values())))
+        out.append(
+            {
+                "band_rpm": float(label.removeprefix("step ")),
+                **{name: round(value, 6) for name, value in nearby[1].items()},
+                "still_air_kn": round(calm / KN_M_PER_S, 6),
+                "wind_way_kn": round((against[1] - against[0]) / 2.0 / KN_M_PER_S, 6),
+                "wind_way_fuel_share": round((burnt[0] - burnt[1]) / (burnt[0] + burnt[1]), 6),
+                "nearby": [{name: round(value, 6) for name, value in entry.items()} for entry in nearby],
+                "runs": [
+                    {
+                        "number": run.number,
+                        "direction_deg": round(run.direction_deg, 2),
+                        "start_s": round(run.start_s, 2),
+                        "stop_s": round(run.stop_s, 2),
+                        "unsettled_kn": round((run.speed_m_s - settle(run.rpm, run.direction_deg)) / KN_M_PER_S, 6),
+                        "way_kn": round((through[_way(run.direction_deg)] - mean) / KN_M_PER_S, 6),
+                    }
+                    for run in members
+                ],
+            }
+        )
+    return out
+
+
+def _runs(motion: Motion, boat: BoatModel) -> dict[str, list[_Run]]:
+    """Return the holds of each step, in order."""
+    series, out = motion.series, dict[str, list[_Run]]()
+    for ordered in motion.ordered:
+        if ordered.phase.kind != "hold" or not ordered.phase.label.startswith("step "):
+            continue
+        number = sum(map(len, out.values()))
+        last = round(ordered.stop_s / STEP_S)
+        span = slice(round((ordered.stop_s - _HELD_SHARE * (ordered.stop_s - ordered.start_s)) / STEP_S), last)
+
+        def mean(name: str, span: slice = span) -> float:
+            return float(np.mean(series[name][span]))
+
+        out.setdefault(ordered.phase.label, []).append(
+            _Run(
+                number,
+                _way(ordered.phase.heading_deg),
+                tuple(mean(f"rpm_{engine_id}") for engine_id in boat.engine_ids),
+                mean("stw_m_s"),
+                (mean("current_e_m_s"), mean("current_n_m_s")),
+                mean("mass_kg"),
+                ordered.start_s,
+                ordered.stop_s,
+            )
+        )
+    return out
+
+
+def _way(heading_deg: float) -> float:
+    """Return a heading in [0, 360), rounded so that a way and the way back of the way back are one."""
+    return round(heading_deg % 360.0, 3) % 360.0
+
+
+def _middle(runs: Sequence[_Run]) -> _Run:
+    """Return the mean of the runs of a step, every direction weighing the same."""
+    ways = [[run for run in runs if run.direction_deg == way] for way in dict.fromkeys(r.direction_deg for r in runs)]
+
+    def mean(read: Any) -> Floats:
+        return np.asarray(np.mean([np.mean([read(run) for run in way], axis=0) for way in ways], axis=0))
+
+    current = mean(lambda run: run.current_m_s)
+    return _Run(
+        number=-1,
+        direction_deg=float("nan"),
+        rpm=tuple(mean(lambda run: run.rpm).tolist()),
+        speed_m_s=float(mean(lambda run: run.speed_m_s)),
+        current_m_s=(float(current[0]), float(current[1])),
+        mass_kg=float(mean(lambda run: run.mass_kg)),
+        start_s=float("nan"),
+        stop_s=float("nan"),
+    )

@@ -18,9 +18,9 @@ from trialcapture.reduce.summary import (
     Summary,
 )
 from trialcapture.report.format import (
-    K,
     band_phrase,
     degrees,
+    expanded,
     fixed,
     general,
     grouped,
@@ -60,10 +60,11 @@ def answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answe
 
 
 def _quantity(
-    label: str, x: float, u: float | None, unit: str, lines: list[str], units: ReaderUnits, *, usual: int, most: int = 4
+    label: str, x: float, half_width: float | None, unit: str, lines: list[str], units: ReaderUnits, *,
+    usual: int, most: int = 4,
 ) -> Answer:  # fmt: skip
     """Return an answer in all units of the reader; see `rounded_pair` for the decimals."""
-    printed = [(*rounded_pair(s, x, u, usual=usual, most=most), s.text) for s in units.scales(unit)]
+    printed = [(*rounded_pair(s, x, half_width, usual=usual, most=most), s.text) for s in units.scales(unit)]
     value, pm, text = printed[0]
     return Answer(label, value, pm, text, tuple(printed[1:]), tuple(lines if pm else [*lines, "± not known"]))
 
@@ -127,7 +128,8 @@ def _top_speed(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
         return _none("Top speed", why)
     lines = [_at_band(found)] if band_phrase(found) else []
     lines.append("both directions, current removed" if found.ways >= 2 else _ONE_WAY)
-    return _quantity("Top speed", found.speed_kn, found.speed_u_kn, "kn", lines, units, usual=2, most=2)
+    half_width = expanded(found.speed_u_kn, found.speed_k)
+    return _quantity("Top speed", found.speed_kn, half_width, "kn", lines, units, usual=2, most=2)
 
 
 _ONE_WAY = "one direction only: current not cancelled"
@@ -135,7 +137,7 @@ _ONE_WAY = "one direction only: current not cancelled"
 
 def fastest_seen(seen: FastestSeen, units: ReaderUnits) -> str:
     """Return "Fastest seen: 31.9 ± 0.8 kn at 3500 rpm on 074°; repeat at 3500 rpm on 254°."."""
-    text = f"Fastest seen: {units.measured(seen.speed_kn, seen.u_kn, 'kn', usual=1, most=1)}"
+    text = f"Fastest seen: {units.measured(seen.speed_kn, expanded(seen.u_kn, seen.k), 'kn', usual=1, most=1)}"
     text += "" if seen.rpm is None else f" at {fixed(seen.rpm, 0)} rpm"
     text += "" if seen.heading_deg is None else f" on {degrees(seen.heading_deg)}"
     return f"{text}; {seen.missing}." if seen.missing else f"{text}."
@@ -175,8 +177,8 @@ def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[An
             lines.append(f"{run} run one way looks better, within its uncertainty")
         if not where and summary.boat.planing:
             lines.append("displacing or planing: could not be judged")
-        u = point.economy_u_nm_per_l
-        found.append(_quantity(label, point.economy_nm_per_l, u, "nm/L", lines, units, usual=3))
+        half_width = expanded(point.economy_u_nm_per_l, point.economy_k)
+        found.append(_quantity(label, point.economy_nm_per_l, half_width, "nm/L", lines, units, usual=3))
     return found
 
 
@@ -208,11 +210,12 @@ def _range(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
     where, point, range_nm = known[0]
     lines = [_where_on_curve(point, units)]
     for other, p, nm in known[1:]:
-        said = units.measured(nm, p.range_u_nm, "nm", usual=0, most=1)
+        said = units.measured(nm, expanded(p.range_u_nm, p.range_k), "nm", usual=0, most=1)
         lines.append(f"{other}: {said} {_where_on_curve(p, units)}")
     lines.append(f"with {percent(summary.fuel.reserve_fraction)} kept in reserve")
     label = f"Range {where}".strip()
-    return _quantity(label, range_nm, point.range_u_nm, "nm", lines, units, usual=0, most=1)
+    half_width = expanded(point.range_u_nm, point.range_k)
+    return _quantity(label, range_nm, half_width, "nm", lines, units, usual=0, most=1)
 
 
 def reserve_statement(summary: Summary, bands: pa.Table, units: ReaderUnits) -> str:
@@ -227,7 +230,9 @@ def reserve_statement(summary: Summary, bands: pa.Table, units: ReaderUnits) -> 
     burnt = units.say(left, "L", 0 if left and left >= 100 else 1, thousands=True)
     return (
         f"Range is on {burnt} of fuel: tank capacity {units.say(fuel.capacity_l, 'L', 0, thousands=True)}, "
-        f"{percent(fuel.usable_fraction)} of it usable and {percent(fuel.reserve_fraction)} kept in reserve."
+        f"{percent(fuel.usable_fraction)} of it usable and {percent(fuel.reserve_fraction)} kept in reserve; its ± "
+        f"holds {general(fuel.capacity_u_pct)} % of the capacity and {general(100.0 * fuel.usable_u)} % of it unusable "
+        "more or less (k = 1)."
     )
 
 
@@ -247,7 +252,7 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
     slowest = summary.slowest_planing_speed
 
     def speed(found: MeanThreshold | SlowestPlaning) -> str:
-        return units.measured(found.speed_kn, found.u_kn, "kn", usual=1, most=1)
+        return units.measured(found.speed_kn, expanded(found.u_kn), "kn", usual=1, most=1)
 
     if slowest is not None:
         text = f"Slowest planing speed {speed(slowest)}, from {words(slowest.from_)}"
@@ -263,7 +268,7 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
 def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:
     at_rpm = "" if band.band_rpm is None else f" at {fixed(band.band_rpm, 0)} rpm"
     ways = "" if band.ways >= 2 else ", one direction only"
-    speed = units.measured(band.speed_kn, band.speed_u_kn, "kn", usual=1, most=1)
+    speed = units.measured(band.speed_kn, expanded(band.speed_u_kn, band.speed_k), "kn", usual=1, most=1)
     return f"Slowest speed held on the plane {speed}{at_rpm}{ways}; no slow run shows how much slower she would plane."
 
 
@@ -272,9 +277,8 @@ def other_result(found: Measured, units: ReaderUnits) -> Answer:
     line = found.answer
     if line.value is None:
         return Answer(line.label, lines=tuple(line.notes) or (sentence(found.reason),))
-    # what is printed is k u with the coverage factor of this result
-    u = None if line.u is None else line.u * line.coverage_factor / K
-    return _quantity(line.label, line.value, u, line.unit, list(line.notes), units, usual=1)
+    half_width = expanded(line.u, line.coverage_factor)
+    return _quantity(line.label, line.value, half_width, line.unit, list(line.notes), units, usual=1)
 
 
 def rated_rpm_lines(summary: Summary) -> list[str]:

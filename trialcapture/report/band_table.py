@@ -27,6 +27,7 @@ from trialcapture.report.format import (
     band_phrase,
     clock,
     degrees,
+    expanded,
     fixed,
     join_words,
     number,
@@ -41,7 +42,7 @@ from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
 
 
 class BandQuantity(NamedTuple):
-    """A column of the band table: its name, heading, columns of value and standard uncertainty, unit, and decimals.
+    """A column of the band table: its name, heading, columns of value, standard uncertainty and coverage factor, unit.
 
     ``usual`` decimals are printed where no uncertainty is known, never more than ``most``; both in `unit`.
     """
@@ -50,16 +51,17 @@ class BandQuantity(NamedTuple):
     heading: str
     value: str
     u: str
+    k: str
     unit: str
     usual: int
     most: int
 
 
 BAND_QUANTITIES = (
-    BandQuantity("speed", "Speed", "speed_kn", "speed_u_kn", "kn", 2, 2),
-    BandQuantity("fuel", "Fuel flow", "fuel_l_per_h", "fuel_u_l_per_h", "L/h", 1, 3),
-    BandQuantity("economy", "Economy", "economy_nm_per_l", "economy_u_nm_per_l", "nm/L", 3, 5),
-    BandQuantity("range", "Range", "range_nm", "range_u_nm", "nm", 0, 1),
+    BandQuantity("speed", "Speed", "speed_kn", "speed_u_kn", "speed_k", "kn", 2, 2),
+    BandQuantity("fuel", "Fuel flow", "fuel_l_per_h", "fuel_u_l_per_h", "fuel_k", "L/h", 1, 3),
+    BandQuantity("economy", "Economy", "economy_nm_per_l", "economy_u_nm_per_l", "economy_k", "nm/L", 3, 5),
+    BandQuantity("range", "Range", "range_nm", "range_u_nm", "range_k", "nm", 0, 1),
 )
 SPEED, FUEL, ECONOMY, RANGE = BAND_QUANTITIES
 
@@ -161,16 +163,27 @@ def band_table(bands: pa.Table, summary: Summary, units: ReaderUnits) -> BandTab
     )
 
 
+def coverage_statement(bands: pa.Table) -> str:
+    """Return what a standard uncertainty was multiplied with for the ± of the table: "k = 2", or "k = 2.0 to 3.3"."""
+    factors = [k for r in rows(bands) for q in BAND_QUANTITIES if (k := number(r.get(q.k))) is not None]
+    shown = [fixed(k, 1) for k in (min(factors), max(factors))] if factors else ["2.0", "2.0"]
+    return f"k = {' to '.join(dict.fromkeys(shown))}" if shown != ["2.0", "2.0"] else "k = 2"
+
+
 def _column_decimals(column: BandColumn, plain: Sequence[Mapping[str, Any]]) -> int:
     quantity, scale = column
-    us = [r.get(quantity.u) for r in plain if number(r.get(quantity.value)) is not None]
-    return scale_decimals(scale, us, usual=quantity.usual, most=quantity.most)
+    known = [_half_width(r, quantity) for r in plain if number(r.get(quantity.value)) is not None]
+    return scale_decimals(scale, known, usual=quantity.usual, most=quantity.most)
+
+
+def _half_width(r: Mapping[str, Any], quantity: BandQuantity) -> float | None:
+    return expanded(r.get(quantity.u), r.get(quantity.k))
 
 
 def _cell(r: Mapping[str, Any], column: BandColumn, decimals: int) -> Cell:
     quantity, scale = column
     value = scale.value(r.get(quantity.value))
-    pm = "" if value is None else plus_minus(scale.u(r.get(quantity.u)), decimals, dash="")
+    pm = "" if value is None else plus_minus(scale.u(_half_width(r, quantity)), decimals, dash="")
     return Cell(fixed(value, decimals), pm)
 
 
@@ -202,10 +215,11 @@ def _row(
     r: Mapping[str, Any], cells: tuple[Cell, ...], letters: Mapping[str, str], hits: str, units: ReaderUnits
 ) -> BandRow:
     economy = number(r.get("economy_nm_per_l"))
+    rpm_u = number(r.get("rpm_u")) or 0.0
     low, high = fixed(r.get("rpm_low"), 0), fixed(r.get("rpm_high"), 0)
     return BandRow(
         rpm=band_label(r),
-        rpm_pm=plus_minus(r.get("rpm_u"), 0, dash="") if (number(r.get("rpm_u")) or 0.0) >= SHOWN_RPM_U else "",
+        rpm_pm=plus_minus(expanded(rpm_u), 0, dash="") if rpm_u >= SHOWN_RPM_U else "",
         rpm_span=DASH if DASH in (low, high) else f"{low}–{high}",
         rpm_mean=fixed(r.get("rpm_mean"), 0),
         legs=fixed(r.get("legs"), 0),
@@ -336,7 +350,7 @@ def _change_row(c: ReviewChange) -> ChangeRow:
 
 
 _Figure = tuple[float | None, float | None]
-"""A value and its standard uncertainty."""
+"""A value and what is printed behind its ±."""
 
 
 def _compared_figures(row: ComparedBand | None) -> tuple[_Figure, ...]:
@@ -344,9 +358,9 @@ def _compared_figures(row: ComparedBand | None) -> tuple[_Figure, ...]:
     if row is None:
         return ((None, None),) * len(COMPARED)
     return (
-        (row.speed_kn, row.speed_u_kn),
-        (row.fuel_l_per_h, row.fuel_u_l_per_h),
-        (row.economy_nm_per_l, row.economy_u_nm_per_l),
+        (row.speed_kn, expanded(row.speed_u_kn, row.speed_k)),
+        (row.fuel_l_per_h, expanded(row.fuel_u_l_per_h, row.fuel_k)),
+        (row.economy_nm_per_l, expanded(row.economy_u_nm_per_l, row.economy_k)),
     )
 
 
@@ -394,10 +408,13 @@ def _automatic_answers(automatic: AutomaticAnswers, summary: Summary, units: Rea
     tops = (automatic.top_speed, summary.top_speed)
     planing = (automatic.economy_planing, summary.economy_planing)
     below = (automatic.economy_displacement, summary.economy_displacement)
-    speeds = [(band_phrase(a), (a.speed_kn, a.speed_u_kn)) if a else None for a in tops]
+    speeds = [(band_phrase(a), (a.speed_kn, expanded(a.speed_u_kn, a.speed_k))) if a else None for a in tops]
     said = [_unlike("top speed", speeds, SPEED, units)]
     for name, both in ((_ON_THE_PLANE, planing), (_BELOW_PLANING, below)):
-        economies = [(band_phrase(a), (a.economy_nm_per_l, a.economy_u_nm_per_l)) if a else None for a in both]
+        economies = [
+            (band_phrase(a), (a.economy_nm_per_l, expanded(a.economy_u_nm_per_l, a.economy_k))) if a else None
+            for a in both
+        ]
         said.append(_unlike(name, economies, ECONOMY, units))
     kept = [text for text in said if text]
     return f"By the automatic verdicts alone: {'; '.join(kept)}." if kept else ""

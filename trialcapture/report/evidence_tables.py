@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import NamedTuple
 
-import numpy as np
 import pyarrow as pa
 
 from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe
-from trialcapture.reduce.summary import BandBudget, Summary, TrialConditions
-from trialcapture.report.band_table import FUEL, SPEED, STAR, BandQuantity
+from trialcapture.reduce.summary import QuantityBudget, Summary, TrialConditions
+from trialcapture.report.band_table import BAND_QUANTITIES, STAR, BandTable, Cell
 from trialcapture.report.format import (
     DASH,
     band_label,
     clock,
     column_decimals,
+    decimals_for,
     degrees,
     duration,
+    expanded,
     fixed,
     general,
     grouped,
@@ -28,7 +29,7 @@ from trialcapture.report.format import (
     span,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits, scale_decimals
+from trialcapture.report.reader_units import ReaderUnits
 
 
 def common_trim(legs: pa.Table | None) -> str:
@@ -58,7 +59,7 @@ class LegRow(NamedTuple):
 def leg_rows(legs: pa.Table | None, units: ReaderUnits, stars: Collection[int] = ()) -> list[LegRow]:
     """Return the accepted stretches as text, in the order sailed, a star behind the number of those in `stars`."""
     plain = sorted(rows(legs), key=lambda r: r.get("start") or 0)
-    decimals = column_decimals([r.get("sog_u_kn") for r in plain], usual=2, most=2)
+    decimals = column_decimals([expanded(r.get("sog_u_kn")) for r in plain], usual=2, most=2)
     return [
         LegRow(
             number=fixed(r.get("segment_id"), 0) + (STAR if r.get("segment_id") in stars else ""),
@@ -69,7 +70,7 @@ def leg_rows(legs: pa.Table | None, units: ReaderUnits, stars: Collection[int] =
             course=degrees(r.get("cog_true_deg_mean")),
             rpm=fixed(r.get("rpm_mean"), 0),
             sog=fixed(r.get("sog_kn_mean"), decimals),
-            sog_pm=plus_minus(r.get("sog_u_kn"), decimals, dash=""),
+            sog_pm=plus_minus(expanded(r.get("sog_u_kn")), decimals, dash=""),
             through=fixed(r.get("through_water_kn"), decimals),
             fuel=units.cell(r.get("fuel_l_per_h_mean"), "L/h", 1),
             depth=units.cell(r.get("depth_m_min"), "m", 1),
@@ -95,16 +96,16 @@ def clock_rows(clocks: pa.Table | None) -> list[ClockLine]:
     """Return how each source was placed on UTC, as text."""
     made = []
     for r in rows(clocks):
-        u, du = r.get("offset_u_s"), r.get("drift_u_ppm")
-        decimals = column_decimals([u], usual=2, most=3)
-        drift_decimals = column_decimals([du], usual=1, most=1)
+        pm, drift_pm = expanded(r.get("offset_u_s")), expanded(r.get("drift_u_ppm"))
+        decimals = column_decimals([pm], usual=2, most=3)
+        drift_decimals = column_decimals([drift_pm], usual=1, most=1)
         made.append(
             ClockLine(
                 source=str(r.get("source") or DASH),
                 offset=fixed(r.get("offset_s"), decimals),
-                offset_pm=plus_minus(u, decimals, dash=""),
+                offset_pm=plus_minus(pm, decimals, dash=""),
                 drift=fixed(r.get("drift_ppm"), drift_decimals),
-                drift_pm=plus_minus(du, drift_decimals, dash=""),
+                drift_pm=plus_minus(drift_pm, drift_decimals, dash=""),
                 method=str(r.get("method") or DASH),
                 quality=str(r.get("quality") or DASH),
             )
@@ -207,58 +208,96 @@ def load_sheet(summary: Summary, units: ReaderUnits) -> LoadTable:
 
 
 class BudgetRow(NamedTuple):
-    """The uncertainty budget of one band as text: its terms, their combination, and the ± printed."""
+    """One cause of the uncertainty of a quantity, as text."""
 
-    band: str
-    terms: tuple[str, ...]
-    combined: str
-    expanded: str
+    cause: str
+    u: str
+    kind: str
+    freedom: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityRows:
+    """The budget of one quantity of a band as text.
+
+    Attributes:
+        name: The quantity.
+        unit: The reader's.
+        value, pm: As the band table prints them.
+        u, k, freedom: Combined standard uncertainty, coverage factor and effective degrees of freedom.
+        rows: Its causes, the largest first.
+    """
+
+    name: str
+    unit: str
+    value: str
+    pm: str
+    u: str
+    k: str
+    freedom: str
+    rows: tuple[BudgetRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class BudgetTable:
-    """Uncertainty budgets of one quantity: its unit, the names of the terms, and a row a band."""
+    """The uncertainty budget of a band as text: its name, and its quantities."""
 
-    title: str
-    quantity: str
-    unit: str
-    names: tuple[str, ...]
-    rows: tuple[BudgetRow, ...]
+    band: str
+    quantities: tuple[QuantityRows, ...]
 
 
-def budget_tables(summary: Summary, units: ReaderUnits) -> tuple[BudgetTable, BudgetTable]:
-    """Return the uncertainty budgets of speed and of fuel flow, standard uncertainties in the usual unit."""
-    speed = [(b, [(t.name, t.u_kn) for t in b.terms], b.speed_u_kn) for b in summary.budgets]
-    fuel = [(b, [(t.name, t.u_l_per_h) for t in b.fuel_terms], None) for b in summary.budgets]
-    return (
-        _budget("Uncertainty budget of speed", "a speed", speed, 3, SPEED, units),
-        _budget("Uncertainty budget of fuel flow", "a fuel flow", fuel, 2, FUEL, units),
+def budget_tables(bands: BandTable, summary: Summary, units: ReaderUnits) -> tuple[BudgetTable, ...]:
+    """Return the uncertainty budget of every band, values and ± with the decimals of the band table.
+
+    Args:
+        bands: The band table as printed.
+        summary: Has the budgets.
+        units: Of the reader.
+    """
+    cells = {row.rpm: row.cells for row in bands.rows}
+    made = []
+    for budget in summary.budgets:
+        label = band_label(budget)
+        printed = dict(zip((q.name for q in BAND_QUANTITIES), cells.get(label, ()), strict=False))
+        made.append(
+            BudgetTable(label, tuple(_quantity_rows(q, printed.get(q.quantity), units) for q in budget.quantities))
+        )
+    return tuple(made)
+
+
+def _quantity_rows(budget: QuantityBudget, printed: Cell | None, units: ReaderUnits) -> QuantityRows:
+    quantity = next(q for q in BAND_QUANTITIES if q.name == budget.quantity)
+    scale = units.scale(quantity.unit)
+    # of the smallest that counts, a tenth of the whole, two digits are worth reading
+    decimals = decimals_for((scale.u(budget.u) or 0.0) / 10.0, 1)
+    return QuantityRows(
+        name=quantity.heading,
+        unit=scale.text,
+        value=printed.value if printed else DASH,
+        pm=printed.pm if printed else DASH,
+        u=fixed(scale.u(budget.u), decimals),
+        k=fixed(budget.coverage_factor, 2),
+        freedom=_freedom(budget.freedom),
+        rows=tuple(
+            BudgetRow(
+                words(term.name),
+                fixed(scale.u(term.u), decimals),
+                "common" if term.is_common else "own",
+                _freedom(term.freedom),
+                term.source,
+            )
+            for term in sorted(budget.terms, key=lambda t: -t.u)
+        ),
     )
 
 
-def _budget(
-    title: str, quantity: str, budgets: Sequence[tuple[BandBudget, list[tuple[str, float]], float | None]],
-    own_decimals: int, printed: BandQuantity, units: ReaderUnits,
-) -> BudgetTable:  # fmt: skip
-    """Return one budget as text, its ± with the decimals of the band table."""
-    scale = units.scale(printed.unit)
-    names = list(dict.fromkeys(name for _, terms, _ in budgets for name, _ in terms))
-    totals = [_total(given, [u for _, u in terms]) for _, terms, given in budgets]
-    shown = scale_decimals(scale, totals, usual=printed.usual, most=printed.most)
-    decimals = scale.decimals(own_decimals)
-    made = []
-    for (band, terms, _), total in zip(budgets, totals, strict=True):
-        if names:
-            by_name = dict(terms)
-            cells = tuple(fixed(scale.u(by_name.get(name)), decimals) for name in names)
-            u = scale.u(total)
-            made.append(BudgetRow(band_label(band), cells, fixed(u, decimals), plus_minus(u, shown)))
-    return BudgetTable(title, quantity, scale.text, tuple(words(name) for name in names), tuple(made))
+def _freedom(freedom: float | None) -> str:
+    return "∞" if freedom is None or freedom >= _MANY else fixed(freedom, 0 if freedom >= 10.0 else 1)
 
 
-def _total(given: float | None, terms: list[float]) -> float | None:
-    """Return the combined standard uncertainty: as given, else the root of the sum of squares (GUM 5.1.2)."""
-    return given if given is not None else float(np.sqrt(np.sum(np.square(terms)))) if terms else None
+_MANY = 999.5
+"""Degrees of freedom from here on are as good as infinite: k differs from 2 by less than 0.003 (Student's t)."""
 
 
 class MethodRow(NamedTuple):
@@ -358,7 +397,7 @@ def standard_error_rows(summary: Summary) -> list[StandardErrorRow]:
     total = compared.all
     if total is not None and len(named) > 1:
         named.append(("all", total.n_eff_u_kn, total.blocking_u_kn, total.ratio, total.blocks, total.agree))
-    decimals = max(column_decimals([row[n] for row in named], usual=3, most=3) for n in (1, 2))
+    decimals = max(column_decimals([expanded(row[n]) for row in named], usual=3, most=3) for n in (1, 2))
     return [
         StandardErrorRow(
             name, fixed(n_eff, decimals), fixed(blocking, decimals), fixed(ratio, 2), fixed(blocks, 0),

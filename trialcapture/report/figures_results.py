@@ -47,6 +47,7 @@ from trialcapture.report.format import (
     clock,
     column_decimals,
     degrees,
+    expanded,
     fixed,
     floats,
     general,
@@ -97,10 +98,10 @@ def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing
                 axes.plot(s.x, s.y, color=colour, ls=dash, lw=1, zorder=2, label=label)
             else:
                 axes.plot(s.x, s.y, ls="none", label=label, **_POINTS[s.style])
-            known = np.isfinite(s.u) & np.isfinite(s.y)
+            known = np.isfinite(s.pm) & np.isfinite(s.y)
             if known.any():
                 axes.errorbar(
-                    s.x[known], s.y[known], yerr=K * s.u[known], fmt="none", ecolor=INK, elinewidth=1.1, capsize=3.5,
+                    s.x[known], s.y[known], yerr=s.pm[known], fmt="none", ecolor=INK, elinewidth=1.1, capsize=3.5,
                     zorder=3,
                 )  # fmt: skip
         axes.set(xlim=limits[0], ylim=limits[1], xlabel=x_label)
@@ -125,16 +126,20 @@ class _Converted:
     style: str
     x: Floats
     y: Floats
-    u: Floats
+    pm: Floats
 
 
 def _converted(series: FigureSeries, across: Scale, scale: Scale) -> _Converted:
     def numbers(convert: Callable[[float], float | None], values: Sequence[float]) -> Floats:
         return np.array([np.nan if (x := convert(v)) is None else x for v in values], dtype=np.float64)
 
-    u = series.u if series.u is not None else (np.nan,) * len(series.y)
+    pm = series.pm if series.pm is not None else (np.nan,) * len(series.y)
     return _Converted(
-        series.label, series.style, numbers(across.value, series.x), numbers(scale.value, series.y), numbers(scale.u, u)
+        series.label,
+        series.style,
+        numbers(across.value, series.x),
+        numbers(scale.value, series.y),
+        numbers(scale.u, pm),
     )
 
 
@@ -166,7 +171,7 @@ _Limits = tuple[tuple[float, float], tuple[float, float]]
 def _limits(series: Sequence[_Converted]) -> _Limits:
     """Return limits that start the scale at zero and leave air above the highest bar for its name."""
     x = np.concatenate([s.x for s in series])
-    tops = np.concatenate([s.y + np.where(np.isfinite(s.u), K * s.u, 0.0) for s in series])
+    tops = np.concatenate([s.y + np.where(np.isfinite(s.pm), s.pm, 0.0) for s in series])
     x, tops = x[np.isfinite(x)], tops[np.isfinite(tops)]
     if not len(x) or not len(tops):
         return (0.0, 1.0), (0.0, 1.0)
@@ -183,8 +188,8 @@ def _name_point(
     if x is None or y is None:
         return
     axes.plot(x, y, "o", ms=12, color="none", mec=OCHRE, mew=1.4, zorder=5)
-    at_point = [s.u[(s.x == x) & (s.y == y) & np.isfinite(s.u)] for s in series]
-    half = K * max((float(u.max()) for u in at_point if len(u)), default=0.0)
+    at_point = [s.pm[(s.x == x) & (s.y == y) & np.isfinite(s.pm)] for s in series]
+    half = max((float(pm.max()) for pm in at_point if len(pm)), default=0.0)
     dx, dy, side, edge = _free_place(limits, len(text), (x, y), series[0], half)
     axes.annotate(
         text, (x, y + (half if dy > 0 else -half if dy < 0 else 0.0)), xytext=(dx, dy), color=OCHRE,
@@ -232,11 +237,11 @@ def _alt(title: str, x_name: str, x_unit: str, series: Sequence[_Converted]) -> 
     highest = max((float(np.nanmax(np.abs(s.y))) for s in series if np.isfinite(s.y).any()), default=1.0) or 1.0
     decimals = max(0, 2 - math.floor(math.log10(highest)))
 
-    def place(x: float, y: float, u: float) -> str:
-        pm = f" ± {fixed(K * u, decimals)}" if np.isfinite(u) else ""
+    def place(x: float, y: float, half_width: float) -> str:
+        pm = f" ± {fixed(half_width, decimals)}" if np.isfinite(half_width) else ""
         return f"{general(x)} {x_unit} {fixed(y, decimals)}{pm}"
 
-    points = sorted((x, y, u) for s in read for x, y, u in zip(s.x, s.y, s.u, strict=True) if np.isfinite(y))
+    points = sorted((x, y, pm) for s in read for x, y, pm in zip(s.x, s.y, s.pm, strict=True) if np.isfinite(y))
     if read and len(points) <= _MOST_READ_OUT:
         told = "; ".join(place(*point) for point in points)
         return f"{title} against {x_name.lower()}, {len(points)} points: {told}."
@@ -265,15 +270,17 @@ def band_figures(bands: pa.Table, legs: pa.Table | None, summary: Summary) -> li
 def _band_figure(quantity: BandQuantity, bands: pa.Table, legs: pa.Table | None, summary: Summary) -> FigureSpec:
     x = floats(bands, "rpm_mean")
     x = np.where(np.isfinite(x), x, floats(bands, "band_rpm"))
-    y, u, ways = floats(bands, quantity.value), floats(bands, quantity.u), floats(bands, "ways")
+    y, ways = floats(bands, quantity.value), floats(bands, "ways")
+    k = floats(bands, quantity.k)
+    pm = floats(bands, quantity.u) * np.where(np.isfinite(k), k, K)
     order = np.argsort(x)[: int(np.isfinite(x).sum())]
-    x, y, u, ways, nominal = x[order], y[order], u[order], ways[order], floats(bands, "band_rpm")[order]
+    x, y, pm, ways, nominal = x[order], y[order], pm[order], ways[order], floats(bands, "band_rpm")[order]
     both = ways >= 2
     # without one run back there is nothing the current was removed by
     bare = quantity is SPEED and not both.any()
     flat = _flat_rpm(summary, x, floats(bands, "speed_kn")[order]) if quantity is ECONOMY else []
-    series = [_series("line", x, y), _series("points", x[both], y[both], u[both])]
-    series.append(_series("open", x[~both], y[~both], u[~both]))
+    series = [_series("line", x, y), _series("points", x[both], y[both], pm[both])]
+    series.append(_series("open", x[~both], y[~both], pm[~both]))
     if quantity is SPEED:
         series.append(_series("crosses", floats(legs, "rpm_mean"), floats(legs, "sog_kn_mean")))
     marks = []
@@ -289,9 +296,9 @@ def _band_figure(quantity: BandQuantity, bands: pa.Table, legs: pa.Table | None,
 
 
 def _series(
-    style: Literal["line", "points", "open", "crosses"], x: Floats, y: Floats, u: Floats | None = None
+    style: Literal["line", "points", "open", "crosses"], x: Floats, y: Floats, pm: Floats | None = None
 ) -> FigureSeries:
-    return FigureSeries("", tuple(x.tolist()), tuple(y.tolist()), None if u is None else tuple(u.tolist()), style)
+    return FigureSeries("", tuple(x.tolist()), tuple(y.tolist()), None if pm is None else tuple(pm.tolist()), style)
 
 
 _TITLES = {
@@ -478,7 +485,7 @@ class CurrentRow(NamedTuple):
 
 def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[CurrentRow]:
     """Return each pair's current along its line beside the fit along the same line, as text."""
-    decimals = max(2, column_decimals([p.u_kn for p in pairs], usual=2, most=2))
+    decimals = max(2, column_decimals([expanded(p.u_kn) for p in pairs], usual=2, most=2))
     made = []
     for p in pairs:
         beside = p.fit_kn if p.fit_kn is not None else _fit_along(fit, p)
@@ -487,7 +494,7 @@ def current_rows(pairs: list[CurrentPoint], fit: list[CurrentPoint]) -> list[Cur
                 time=_hour(p.t_s),
                 band=p.band,
                 pair=fixed(p.speed_kn, decimals),
-                pair_pm=plus_minus(p.u_kn, decimals, dash=""),
+                pair_pm=plus_minus(expanded(p.u_kn), decimals, dash=""),
                 pair_towards=degrees(p.towards_deg),
                 fit=fixed(beside, decimals),
             )

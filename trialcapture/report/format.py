@@ -20,7 +20,7 @@ import pyarrow as pa
 from trialcapture import buffers
 
 K = 2.0
-"""Coverage factor of every printed ±."""
+"""Coverage factor of a printed ± that has none of its own: infinite degrees of freedom."""
 DASH = "–"
 """What stands where there is no value."""
 NARROW_SPACE = "\u202f"
@@ -100,10 +100,13 @@ def general(value: Any, digits: int = 4) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def expanded(u: Any) -> float | None:
-    """Return the expanded uncertainty, k = 2, of a standard uncertainty."""
-    x = number(u)
-    return None if x is None else K * abs(x)
+def expanded(u: Any, k: Any = K) -> float | None:
+    """Return what is printed behind a ±: the coverage factor times a standard uncertainty; None where unknown.
+
+    A result that has degrees of freedom has its own `k`; where a row names none it is 2.
+    """
+    x, factor = number(u), number(k)
+    return None if x is None else (K if factor is None else factor) * abs(x)
 
 
 def decimals_for(uncertainty: float, digits: int = 2) -> int:
@@ -117,44 +120,44 @@ def decimals_for(uncertainty: float, digits: int = 2) -> int:
     return max(0, digits - 1 - magnitude)
 
 
-def column_decimals(standard_u: Iterable[Any], *, usual: int, most: int = 4) -> int:
+def column_decimals(half_widths: Iterable[Any], *, usual: int, most: int = 4) -> int:
     """Return one number of decimals for a whole column, so that its digits line up.
 
     The middle row's ± gets two significant digits, and no row's ± fewer than one.
 
     Args:
-        standard_u: Standard uncertainties (k = 1), null where unknown.
+        half_widths: What is printed behind each ±, null where unknown.
         usual: Decimals when no row has an uncertainty.
         most: Never more than this.
     """
-    us = sorted(u for u in map(expanded, standard_u) if u)
-    if not us:
+    known = sorted(abs(x) for x in map(number, half_widths) if x)
+    if not known:
         return usual
-    return min(most, max(decimals_for(us[len(us) // 2]), decimals_for(us[0], 1)))
+    return min(most, max(decimals_for(known[len(known) // 2]), decimals_for(known[0], 1)))
 
 
-def plus_minus(u: Any, decimals: int, *, dash: str = DASH) -> str:
-    """Return the expanded uncertainty of a standard uncertainty, without the ± sign.
+def plus_minus(half_width: Any, decimals: int, *, dash: str = DASH) -> str:
+    """Return what is printed behind a ±, see `expanded`, without the sign.
 
     One too small for the decimals is "<0.001", never a zero.
     """
-    big = expanded(u)
+    big = number(half_width)
     if big is None:
         return dash
     text = fixed(big, decimals)
     return text if big == 0 or float(text) > 0 else f"<{10.0**-decimals:.{decimals}f}"
 
 
-def measured(value: Any, u: Any, unit: str, *, usual: int = 2, most: int = 4) -> str:
+def measured(value: Any, half_width: Any, unit: str, *, usual: int = 2, most: int = 4) -> str:
     """Return "24.31 ± 0.12 kn"; without a known uncertainty it says so."""
     x = number(value)
     if x is None:
         return DASH
-    decimals = column_decimals([u], usual=usual, most=most)
+    decimals = column_decimals([half_width], usual=usual, most=most)
     gap = "" if unit in ("°", "") else " "
-    if expanded(u) is None:
+    if number(half_width) is None:
         return f"{fixed(x, decimals)}{gap}{unit} (± not known)"
-    return f"{fixed(x, decimals)} ± {plus_minus(u, decimals)}{gap}{unit}"
+    return f"{fixed(x, decimals)} ± {plus_minus(half_width, decimals)}{gap}{unit}"
 
 
 def degrees(value: Any) -> str:

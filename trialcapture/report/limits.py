@@ -21,6 +21,7 @@ from trialcapture.report.format import (
     column_decimals,
     degrees,
     engine_ids,
+    expanded,
     fixed,
     floats,
     has_values,
@@ -303,7 +304,7 @@ def _speed_log(summary: Summary, units: ReaderUnits) -> Point:
     question, found = "Does the boat’s own log agree?", summary.speed_log
     if found is None:
         return Point(question, UNKNOWN, "No log speed to compare, or no band run both ways.")
-    text = f"Log speed × {measured(found.factor, found.factor_u, '', usual=3)}"
+    text = f"Log speed × {measured(found.factor, expanded(found.factor_u), '', usual=3)}"
     if found.offset_kn:
         text += f" {'+' if found.offset_kn > 0 else '−'} {units.say(abs(found.offset_kn), 'kn', 2)}"
     text += f" is the speed found, over {plural(found.bands, 'band')}"
@@ -323,7 +324,7 @@ def _clocks(clocks: pa.Table | None) -> Point:
     worst = max((u for u in us if u is not None), default=None)
     text = ""
     if worst is not None:
-        pm = plus_minus(worst, column_decimals([worst], usual=2, most=3))
+        pm = plus_minus(expanded(worst), column_decimals([expanded(worst)], usual=2, most=3))
         text = f"Sources are placed on UTC within ± {pm} s or better."
     if failed:
         text += f" Not placed, and so not used: {join_words(failed)}."

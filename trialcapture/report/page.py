@@ -13,7 +13,7 @@ from markupsafe import Markup, escape
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.reduce.summary import Summary
 from trialcapture.report.answers import also_found, answers, calibration_statement, other_result, reserve_statement
-from trialcapture.report.band_table import COMPARED, band_table, review_view, starred
+from trialcapture.report.band_table import COMPARED, band_table, coverage_statement, review_view, starred
 from trialcapture.report.evidence_tables import (
     budget_tables,
     clock_rows,
@@ -91,6 +91,7 @@ def render_report(
     pairs, fit = pair_points(summary, bands, legs), fit_points(summary)
     warnings = warning_lines(summary, units)
     missing = gaps(samples, bands, summary)
+    table = band_table(bands, summary, units)
     context = {
         "boat": summary.boat.name or "Unnamed boat",
         "identity": _identity(summary),
@@ -101,7 +102,8 @@ def render_report(
         "warnings": warnings,
         "missing": missing,
         "counts": _counts(warnings, missing, segments),
-        "table": band_table(bands, summary, units),
+        "table": table,
+        "coverage": coverage_statement(bands),
         "reserve": reserve_statement(summary, bands, units),
         "calibration": calibration_statement(summary, bands),
         "curves": [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)],
@@ -125,7 +127,7 @@ def render_report(
             segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected, units=units
         ),
         "load": load_sheet(summary, units),
-        "budgets": budget_tables(summary, units),
+        "budgets": budget_tables(table, summary, units),
         "errors": standard_error_rows(summary),
         "errors_factor": general(summary.statistics.standard_errors.factor, 2),
         "regimes": regime_rows(summary),

@@ -19,7 +19,7 @@ from typing import Any
 from trialcapture.config import UnitSystem
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck
 from trialcapture.reduce.summary import Quantity, TrialWarning
-from trialcapture.report.format import DASH, column_decimals, expanded, fixed, grouped, number, plus_minus
+from trialcapture.report.format import DASH, column_decimals, fixed, grouped, number, plus_minus
 from trialcapture.units import convert, known_units, parse_unit
 
 _US: dict[str, tuple[str, ...]] = {
@@ -162,12 +162,14 @@ class ReaderUnits:
             said.append(_join(" to ".join(dict.fromkeys(ends)), s.text))
         return _with_others(said)
 
-    def measured(self, x: Any, u: Any, unit: str, *, usual: int = 2, most: int = 4, result: bool = True) -> str:
+    def measured(
+        self, x: Any, half_width: Any, unit: str, *, usual: int = 2, most: int = 4, result: bool = True
+    ) -> str:
         """Return "31.92 ± 0.12 kn (36.73 ± 0.14 mph)"; without a known uncertainty it says so.
 
         Args:
             x: In the program's unit.
-            u: Its standard uncertainty.
+            half_width: What is printed behind its ±, see `expanded`.
             unit: That unit.
             usual: Decimals where no uncertainty is known.
             most: Never more than this.
@@ -177,9 +179,9 @@ class ReaderUnits:
             return DASH
         said = []
         for s in self.scales(unit) if result else self.beside(unit):
-            value, pm = rounded_pair(s, x, u, usual=usual, most=most)
+            value, pm = rounded_pair(s, x, half_width, usual=usual, most=most)
             said.append(_join(f"{value} ± {pm}" if pm else value, s.text))
-        return _with_others(said) + ("" if expanded(u) is not None else " (± not known)")
+        return _with_others(said) + ("" if number(half_width) is not None else " (± not known)")
 
     def restate_warning(self, warning: TrialWarning) -> str:
         """Return the sentence of a warning with its quantities in the reader's units."""
@@ -259,23 +261,23 @@ class ReaderUnits:
 METRIC = ReaderUnits()
 
 
-def rounded_pair(scale: Scale, x: Any, u: Any, *, usual: int, most: int) -> tuple[str, str]:
+def rounded_pair(scale: Scale, x: Any, half_width: Any, *, usual: int, most: int) -> tuple[str, str]:
     """Return a value and its ± in a unit, rounded after the conversion so that the ± decides the digits.
 
     Args:
         scale: The unit.
         x: In the program's unit.
-        u: Its standard uncertainty; the ± is "" where that is not known.
+        half_width: What is printed behind its ±, which is "" where that is not known.
         usual: Decimals in the program's unit where no uncertainty is known.
         most: Never more than this, in the program's unit.
     """
-    decimals = scale_decimals(scale, [u], usual=usual, most=most)
-    return fixed(scale.value(x), decimals), plus_minus(scale.u(u), decimals, dash="")
+    decimals = scale_decimals(scale, [half_width], usual=usual, most=most)
+    return fixed(scale.value(x), decimals), plus_minus(scale.u(half_width), decimals, dash="")
 
 
-def scale_decimals(scale: Scale, us: Iterable[Any], *, usual: int, most: int) -> int:
+def scale_decimals(scale: Scale, half_widths: Iterable[Any], *, usual: int, most: int) -> int:
     """Return the decimals of a column in a unit; `usual` and `most` are those of the program's unit."""
-    converted = [scale.u(u) for u in us]
+    converted = [scale.u(x) for x in half_widths]
     return column_decimals(converted, usual=scale.decimals(usual), most=scale.decimals(most))
 
 

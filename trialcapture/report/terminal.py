@@ -22,7 +22,7 @@ from trialcapture.report.answers import (
     other_result,
     reserve_statement,
 )
-from trialcapture.report.band_table import BandTable, band_table, review_line
+from trialcapture.report.band_table import BandTable, band_table, coverage_statement, review_line
 from trialcapture.report.format import (
     DASH,
     NARROW_SPACE,
@@ -192,7 +192,7 @@ def _with_pm(values: list[str], pms: list[str]) -> list[str]:
 
 def _below(table: BandTable, bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[RenderableType]:
     said = [
-        "± = 95 % (k = 2). Speed has the current removed where Ways is 2.",
+        f"± = 95 % ({coverage_statement(bands)}). Speed has the current removed where Ways is 2.",
         reserve_statement(summary, bands, units),
         calibration_statement(summary, bands),
     ]
