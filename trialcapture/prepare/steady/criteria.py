@@ -18,7 +18,6 @@ from trialcapture.prepare.sample_statistics import (
     MEMORY_S,
     autocorrelation_sum,
     circular_sd_deg,
-    effective_size,
     rolling_mean,
     slope_per_s,
     wrap_deg,
@@ -174,18 +173,6 @@ def _turned_deg(heading: Floats) -> float:
             return 0.0
         directions.append(np.degrees(np.arctan2(np.sin(known).mean(), np.cos(known).mean())))
     return float(wrap_deg(np.array([directions[1] - directions[0]]))[0])
-
-
-def mean_with_error(v: Floats, tau: float) -> tuple[float, float, float, float]:
-    """Return mean, standard deviation, effective sample size and standard error of the mean of finite samples.
-
-    The spread about a stretch's own mean lacks the variance of that mean, ``1 / size`` of the whole; hence the one
-    less below the root, as in the standard error of independent samples.
-    """
-    n = v.size
-    spread = float(v.std(ddof=1)) if n > 1 else 0.0
-    size = effective_size(n, tau)
-    return float(v.mean()), spread, size, float(v.std()) / float(np.sqrt(max(size - 1.0, 0.5)))
 
 
 # Episodes: a recording is cut at changes that no steady stretch reaches across.

@@ -406,6 +406,10 @@ class Stretch:
         accepted: True where it is steady.
         reason: Why not, "" where it is: the name of the limit, and after a colon the figures.
         silence: The silence that ends or precedes it in the middle of a hold, if any.
+        approach_step_kn: By how much its mean speed differs from the speed before the throttle or the turn that led
+            to it [kn]: positive where it was approached from below. None where there was no such change, or where
+            the recording begins with it.
+        since_change: Samples from the beginning of its hold, where throttle and course were set, to its start.
     """
 
     start: int
@@ -413,11 +417,16 @@ class Stretch:
     accepted: bool
     reason: str
     silence: Silence | None = None
+    approach_step_kn: float | None = None
+    since_change: int | None = None
 
     def moved(self, by: int, times: int = 1) -> Stretch:
         """Return it with sample numbers multiplied, then counted from `by` samples earlier."""
         silence = self.silence and self.silence.moved(by, times)
-        return replace(self, start=self.start * times + by, stop=self.stop * times + by, silence=silence)
+        since = None if self.since_change is None else self.since_change * times
+        return replace(
+            self, start=self.start * times + by, stop=self.stop * times + by, silence=silence, since_change=since
+        )
 
 
 def apply_criteria(
