@@ -296,4 +296,4 @@ def _half_width_kn(repeat_kn: float, freedom: float, *others_kn: float) -> float
     """Return the half width of 95 % of a speed, of whose terms only the scatter of runs has few degrees of freedom."""
     u = (repeat_kn, *others_kn)
     found = effective_degrees_of_freedom(u, [freedom] + [np.inf] * len(others_kn))
-    return combine_uncertainties(*u) * coverage_factor(found)
+    return combine_uncertainties(*u) * float(coverage_factor(found))
