@@ -15,6 +15,7 @@ from trialcapture.reduce.summary import (
     FittedCurrent,
     HalfPair,
     MethodComparison,
+    OneMoreRunAdvice,
     SequenceCurrent,
     ThirdRunAdvice,
 )
@@ -159,6 +160,7 @@ def describe_current(
     methods: dict[int, MethodComparison],
     bands: list[Band],
     at_h: FloatArray,
+    other_u_kn: FloatArray,
 ) -> CurrentEvidence:
     """Return the evidence on the current: sequence by sequence, and the fitted current over time.
 
@@ -170,6 +172,7 @@ def describe_current(
         methods: From `compare_methods`.
         bands: The bands.
         at_h: The times the fit was asked for; empty where it tells no current.
+        other_u_kn: Standard uncertainty of each band's speed by causes that the fit does not know, shape (B,).
     """
     pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
     measured = bool(np.isfinite(runs.heading_deg).any())
@@ -180,6 +183,16 @@ def describe_current(
         methods=tuple(methods.values()),
         disagreement=_disagreement(methods),
         third_run_advice=tuple(ThirdRunAdvice(p.band_rpm, p.band_name, p.expected_error_kn) for p in advised),
+        one_more_run=tuple(
+            OneMoreRunAdvice(
+                **band_key(bands[more.band]),
+                number=more.number,
+                heading_deg=more.heading_deg,
+                now_kn=more.now_kn,
+                then_kn=more.then_kn,
+            )
+            for more in plan_one_more_run(runs, fit, other_u_kn)
+        ),
         fit=_current_over_time(legs, fit, at_h),
         strengths=fit.strengths,
         heading_used=measured,
@@ -190,7 +203,7 @@ def describe_current(
 
 def no_current() -> CurrentEvidence:
     """Return the evidence of a trial without a band: none."""
-    return CurrentEvidence((), (), (), "", (), (), None, None, None, None)
+    return CurrentEvidence((), (), (), "", (), (), (), None, None, None, None)
 
 
 def _current_over_time(legs: Legs, fit: VectorFit, at_h: FloatArray) -> tuple[FittedCurrent, ...]:
