@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.accuracy.coverage import QUANTITIES, Trial, demands, factor_table, run, true_value
+from tests.accuracy.coverage import QUANTITIES, Trial, demands, factor_table, oracle_line, run, true_value
 from tests.accuracy.effects import FACTORS, FIRST_SEED, Level, draw
 from tests.accuracy.oracle import LEVEL_K, mean_variance, oracle_halves, rounding_sd
 from trialcapture.rehearse.noise import correlated
@@ -165,4 +165,5 @@ def test_small_form_of_the_coverage_run() -> None:
             assert abs(v.error) < 3.0 * v.oracle
     table = factor_table(found)
     assert table.count("\n| ") >= len(FACTORS)
+    assert oracle_line(found).count(" %") == len(QUANTITIES)
     assert next(what for what, _, _ in demands(found)).startswith("speed inside the printed ±")
