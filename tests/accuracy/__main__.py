@@ -84,7 +84,8 @@ def main() -> None:
 
 def _run_effects(arguments: argparse.Namespace) -> None:
     found = coverage.run_all(arguments.coverage, arguments.jobs, FIRST_SEED + arguments.other_seeds)
-    text = f"{tables.demand_table(coverage.demands(found))}\n\n{coverage.factor_table(found)}"
+    met, told = tables.demand_table(coverage.demands(found)), coverage.oracle_line(found)
+    text = f"{met}\n\n{told}\n\n{coverage.factor_table(found)}"
     further = f" --other-seeds {arguments.other_seeds}" if arguments.other_seeds else ""
     _tell(arguments.out, "coverage", f"--coverage {arguments.coverage}{further}", text)
     if arguments.keep is not None:

@@ -224,6 +224,21 @@ def demands(trials: Sequence[Trial]) -> list[tuple[str, bool, str]]:
     return out
 
 
+def oracle_line(trials: Sequence[Trial]) -> str:
+    """Return how often the errors lie inside the oracle's ±: 95 % where it is right, if the program measures as well.
+
+    Fewer where the program makes less of the runs than could be made of them; more would say that the oracle is given
+    too much room.
+    """
+    shares = []
+    for quantity in QUANTITIES:
+        values = [v for trial in trials for v in trial.values[quantity]]
+        if values:
+            inside = float(np.mean([abs(v.error) <= v.oracle for v in values]))
+            shares.append(f"{quantity} {100 * inside:.1f} %")
+    return f"Inside the oracle's own ±: {', '.join(shares)}."
+
+
 def _groups(trials: Sequence[Trial]) -> list[tuple[str, Level, list[Trial]]]:
     return [
         (name, level, [trial for trial in trials if trial.levels[name] == level])
