@@ -441,6 +441,10 @@ def conditions_line(summary: Summary, units: ReaderUnits) -> str:
     return "; ".join(parts)
 
 
+_BEAUFORT_HEIGHT_M = 10.0
+"""Height whose wind the Beaufort scale is of [m] (WMO-No. 306, from memory)."""
+
+
 def _wind(c: TrialConditions, units: ReaderUnits) -> str:
     """Return "8.1 kn from 285°, at most 11.0 kn (Beaufort 4 as measured, not corrected to 10 m)"; "" without a wind.
 
@@ -456,7 +460,8 @@ def _wind(c: TrialConditions, units: ReaderUnits) -> str:
         text += f", at most {units.say(most, 'kn', 1)}"
     if c.wind_beaufort_max is None:
         return text
-    return f"{text} (Beaufort {c.wind_beaufort_max} as measured, not corrected to 10 m)"
+    standard = units.say(_BEAUFORT_HEIGHT_M, "m", 0)
+    return f"{text} (Beaufort {c.wind_beaufort_max} as measured, not corrected to {standard})"
 
 
 def condition_items(summary: Summary, units: ReaderUnits) -> list[tuple[str, str]]:

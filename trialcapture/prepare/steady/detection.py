@@ -19,7 +19,7 @@ import pyarrow as pa
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.series import column
-from trialcapture.prepare.sample_statistics import circular_mean_deg, rolling_mean, wrap_deg
+from trialcapture.prepare.sample_statistics import circular_mean_deg, wrap_deg
 from trialcapture.prepare.steady.criteria import EpisodeCutter, Limits, Track, limits_of
 from trialcapture.prepare.steady.exponential_settling import fit_hold_speed, residual_variance
 from trialcapture.prepare.steady.setpoint_holds import (
@@ -353,9 +353,9 @@ def _with_approach(found: list[Stretch], begin: int, track: Track) -> list[Stret
 def _approach_step_kn(mean_kn: float, hold: Interval, track: Track) -> float | None:
     """Return by how much a speed differs from that before the change that led to its hold; None where that is unknown.
 
-    After a turn the speed over ground before it says nothing, because the current then was another along the course:
-    what counts is how far she is from her speed as the hold begins, and, where the throttle was moved too, what rpm
-    says at constant slip. With the throttle kept she has lost speed in the turn and regains it.
+    After a turn the speed over ground before it says nothing, because the current then was another along the course.
+    With the throttle kept a boat has lost speed in the turn and regains it: what counts is how far she is from her
+    speed as the hold begins. Where the throttle was moved too, rpm says how far, at constant slip.
 
     Args:
         mean_kn: The speed.
@@ -364,40 +364,32 @@ def _approach_step_kn(mean_kn: float, hold: Interval, track: Track) -> float | N
     """
     begin, stop = hold
     low, near = max(begin - round(_BEFORE_S / track.dt_s), 0), max(round(_AT_START_S / track.dt_s), 1)
-    speed = rolling_mean(track.sog_kn[low : begin + near], near)
-    if begin - low < near or not np.isfinite(speed).any():
+    before, start = slice(low, low + near), slice(begin, begin + near)
+    if begin - low < near or not np.isfinite(track.sog_kn[before]).any():
         return None
-    below_kn = mean_kn - float(np.nanmean(track.sog_kn[begin : begin + near]))
-    course_deg, before_deg = (
-        circular_mean_deg(track.heading_true_deg[part]) for part in (slice(begin, stop), slice(low, low + near))
-    )
+    course_deg, before_deg = (circular_mean_deg(track.heading_true_deg[part]) for part in (slice(begin, stop), before))
     has_turned = (
         course_deg is not None
         and before_deg is not None
         and abs(float(wrap_deg(np.array([course_deg - before_deg]))[0])) > _TURN_DEG
     )
-    rpm_step_kn = mean_kn * _rpm_step_share(track.rpm, hold, low)
-    least_kn = max(_NO_STEP_KN, _NO_STEP_SHARE * mean_kn)
-    if has_turned and rpm_step_kn == 0.0:
-        return max(below_kn, _LOST_IN_A_TURN * mean_kn)
     if has_turned:
-        side = below_kn if abs(below_kn) > least_kn else rpm_step_kn
-        step_kn = float(np.copysign(max(abs(below_kn), abs(rpm_step_kn)), side))
+        lost_kn, rpm_share = _LOST_IN_A_TURN * mean_kn, _rpm_step_share(track.rpm, hold, before)
+        if rpm_share == 0.0:
+            return max(mean_kn - float(np.nanmean(track.sog_kn[start])), lost_kn)
+        step_kn = mean_kn * rpm_share + lost_kn
     else:
-        step_kn = mean_kn - float(np.nanmin(speed) if below_kn > 0.0 else np.nanmax(speed))
-    return step_kn if abs(step_kn) > least_kn else None
+        step_kn = mean_kn - float(np.nanmean(track.sog_kn[before]))
+    return step_kn if abs(step_kn) > max(_NO_STEP_KN, _NO_STEP_SHARE * mean_kn) else None
 
 
-def _rpm_step_share(rpm: npt.NDArray[np.float64], hold: Interval, low: int) -> float:
-    """Return the largest change of rpm before a hold as a share of its rpm; 0 where the throttle was kept."""
+def _rpm_step_share(rpm: npt.NDArray[np.float64], hold: Interval, before: slice) -> float:
+    """Return the largest change of rpm from before a hold as a share of its rpm; 0 where the throttle was kept."""
     steps = [0.0]
     for engine in rpm:
-        held, before = engine[slice(*hold)], engine[low : hold[0]]
-        known = before[np.isfinite(before)]
-        level = float(np.nanmedian(held)) if np.isfinite(held).any() else 0.0
-        if level > 0.0 and known.size:
-            shares = 1.0 - known / level
-            steps.append(float(shares[np.abs(shares).argmax()]))
+        held, earlier = (part[np.isfinite(part)] for part in (engine[slice(*hold)], engine[before]))
+        if held.size and earlier.size and np.median(held) > 0.0:
+            steps.append(1.0 - float(np.median(earlier) / np.median(held)))
     largest = max(steps, key=abs)
     return largest if abs(largest) > _THROTTLE_SHARE else 0.0
 
