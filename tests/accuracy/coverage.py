@@ -26,7 +26,7 @@ from tests.accuracy.oracle import oracle_halves
 from tests.accuracy.tables import BEYOND, share_bound
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.session import Session
-from trialcapture.pipeline import prepare_trial
+from trialcapture.pipeline.preparing import prepare_trial
 from trialcapture.pipeline.results import Results, hash_raw, reduce_prepared
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
