@@ -8,7 +8,7 @@ import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.drifts import RunWind
+from trialcapture.reduce.drifts import RunWind, find_wind
 from trialcapture.reduce.engine_checks import none_if_nan
 from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence
 from trialcapture.reduce.summary import (
@@ -16,6 +16,7 @@ from trialcapture.reduce.summary import (
     FittedCurrent,
     HalfPair,
     MethodComparison,
+    OneMoreRunAdvice,
     SequenceCurrent,
     ThirdRunAdvice,
 )
@@ -155,6 +156,7 @@ def describe_current(
     methods: dict[int, MethodComparison],
     bands: list[Band],
     at_h: FloatArray,
+    speed: Budget,
 ) -> CurrentEvidence:
     """Return the evidence on the current: sequence by sequence, and the fitted current over time.
 
@@ -166,6 +168,7 @@ def describe_current(
         methods: From `compare_methods`.
         bands: The bands.
         at_h: The times the fit was asked for; empty where it tells no current.
+        speed: Budget of the band speeds.
     """
     pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
     measured = bool(np.isfinite(runs.heading_deg).any())
@@ -176,6 +179,16 @@ def describe_current(
         methods=tuple(methods.values()),
         disagreement=_disagreement(methods),
         third_run_advice=tuple(ThirdRunAdvice(p.band_rpm, p.band_name, p.expected_error_kn) for p in advised),
+        one_more_run=tuple(
+            OneMoreRunAdvice(
+                **band_key(bands[more.band]),
+                number=more.number,
+                heading_deg=more.heading_deg,
+                now_kn=more.now_kn,
+                then_kn=more.then_kn,
+            )
+            for more in plan_one_more_run(runs, fit, speed, find_wind(legs, runs))
+        ),
         fit=_current_over_time(legs, fit, at_h),
         strengths=fit.strengths,
         heading_used=measured,
@@ -186,7 +199,7 @@ def describe_current(
 
 def no_current() -> CurrentEvidence:
     """Return the evidence of a trial without a band: none."""
-    return CurrentEvidence((), (), (), "", (), (), None, None, None, None)
+    return CurrentEvidence((), (), (), "", (), (), (), None, None, None, None)
 
 
 def _current_over_time(legs: Legs, fit: VectorFit, at_h: FloatArray) -> tuple[FittedCurrent, ...]:

@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from trialcapture.prepare.data_health import page_one
 from trialcapture.reduce.bands import join_names
+from trialcapture.reduce.engine_checks import RATED_REACHED_PCT
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.answers import calibration_statement, rated_rpm_lines, why_absent
 from trialcapture.report.band_table import review_line
@@ -171,8 +172,6 @@ def steady_count(segments: pa.Table | None) -> str:
 
 
 KNOWN, CAUTION, UNKNOWN = "stated", "caution", "not known"
-CRITICAL_LOW, CRITICAL_HIGH = 0.9, 1.1
-"""Depth Froude number at which waves travel with the boat; textbook value 1, the band common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,14 +251,13 @@ def _depth(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: Read
     if not np.isfinite(depth).any() and not np.isfinite(froude).any():
         return Point(question, UNKNOWN, f"Depth {why_absent(summary, 'depth')}.")
     text = f"Least depth on a leg {units.say(np.nanmin(depth), 'm', 1)}." if np.isfinite(depth).any() else ""
-    near = (froude >= CRITICAL_LOW) & (froude <= CRITICAL_HIGH)
+    bands_near = [band_phrase(r) for r in rows(bands) if "near-critical" in str(r.get("flags") or "").split(";")]
     if np.isfinite(froude).any():
         text += f" Depth Froude number up to {fixed(float(np.nanmax(froude)), 2)}."
-    if near.any():
-        bands_near = [band_phrase(r) for r, is_near in zip(rows(bands), near.tolist(), strict=True) if is_near]
+    if bands_near:
         text += f" Near-critical (0.9 to 1.1) at {join_names(bands_near, ' and ')}: "
         text += "speed there is not that of deep water."
-    return Point(question, CAUTION if near.any() else KNOWN, text.strip())
+    return Point(question, CAUTION if bands_near else KNOWN, text.strip())
 
 
 def _weather(summary: Summary, units: ReaderUnits) -> Point:
@@ -298,8 +296,7 @@ def _rated(summary: Summary) -> Point:
     lines = rated_rpm_lines(summary)
     if not lines:
         return Point(question, UNKNOWN, "There is no full-throttle stretch to judge by, or rated rpm was not stated.")
-    # the reduction calls rated rpm reached from here on (common practice, no source)
-    short = any(check.pct is None or check.pct < 99 for check in summary.rated_rpm_check)
+    short = any(check.pct is None or check.pct < RATED_REACHED_PCT for check in summary.rated_rpm_check)
     return Point(question, CAUTION if short else KNOWN, " ".join(lines))
 
 
