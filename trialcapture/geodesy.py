@@ -19,7 +19,8 @@ WGS84_E2 = 6.69437999014e-3
 def radii_m(latitude_deg: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
     """Return the radii of curvature at a latitude, in the meridian and in the prime vertical [m].
 
-    Source: ``a (1-e²) / (1 - e² sin²φ)^(3/2)`` and ``a / (1 - e² sin²φ)^(1/2)``, any text on geodesy.
+    Source: ``a (1-e²) / (1 - e² sin²φ)^(3/2)`` and ``a / (1 - e² sin²φ)^(1/2)`` (Torge, *Geodesy*, 2001;
+    from memory).
     """
     root = 1.0 - WGS84_E2 * np.sin(np.radians(latitude_deg)) ** 2
     return WGS84_A_M * (1.0 - WGS84_E2) / root**1.5, WGS84_A_M / np.sqrt(root)
@@ -38,7 +39,7 @@ def offsets_m(
         longitude_deg: Longitudes, same shape; the short way round to the origin is taken.
         origin_deg: Latitude and longitude of the origin.
 
-    Source: middle-latitude formula of Gauss, leading terms (any text on geodesy).
+    Source: middle-latitude formula of Gauss, leading terms (Torge, *Geodesy*, 2001; from memory).
     """
     middle = (latitude_deg + origin_deg[0]) / 2.0
     meridian, vertical = radii_m(middle)

@@ -25,8 +25,8 @@ from trialcapture.units import US_GAL_L, convert
 
 @pytest.mark.parametrize(
     ("density", "alpha", "factors"),
-    # API MPMS 11.1 / ASTM D1250-80 table 54B, base 15 C, evaluated from the constants eight public implementations
-    # share; the printed table carries four decimals. Factors at 0, 25, 30 and 50 C.
+    # API MPMS 11.1 / ASTM D1250-80 table 54B, base 15 C: its formula and constants (from memory) worked out by hand;
+    # the printed table carries four decimals. Factors at 0, 25, 30 and 50 C.
     [
         (740.0, 0.0012256, (1.01828, 0.98770, 0.98152, 0.95660)),
         (835.0, 0.0008527, (1.01274, 0.99145, 0.98716, 0.96990)),
@@ -41,10 +41,10 @@ def test_volume_correction_of_table_54b(density: float, alpha: float, factors: t
 
 
 def test_the_transition_group_of_table_54b_joins_its_neighbours() -> None:
-    # K constants of the groups (same source): at 787.5 kg/m3 transition and kerosene group agree within 1 %
-    assert thermal_expansion_per_c(787.5) == pytest.approx(594.5418 / 787.5**2, rel=0.01)
-    # at 770 the gasoline group ends
-    assert thermal_expansion_per_c(770.5) == pytest.approx(346.4228 / 770.5**2 + 0.4388 / 770.5, rel=0.01)
+    # between gasolines, which end at 770 kg/m3, and kerosenes, which begin at 788, the table has a group of its own
+    # that meets both (ASTM D1250-80; from memory)
+    for below, above in ((770.0, 770.01), (787.99, 788.0)):
+        assert thermal_expansion_per_c(below) == pytest.approx(thermal_expansion_per_c(above), rel=0.01)
 
 
 def test_two_flow_meters_need_their_two_temperatures() -> None:

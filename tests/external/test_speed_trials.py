@@ -10,18 +10,18 @@ from __future__ import annotations
 
 from fractions import Fraction
 from math import comb
+from typing import Any
 
 import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from trialcapture.reduce.runs import (
-    alternating_weights,
-    combine_runs,
-    least_squares_weights,
-    mean_of_means_weights,
-    velocity_kn,
-)
+from trialcapture.reduce.runs import alternating_weights, combine_runs, velocity_kn
+
+
+def even_weights(n: int) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return our weights of n runs up and down one line, evenly spaced in time."""
+    return alternating_weights(0.25 * np.arange(n), (-1.0) ** np.arange(n))[0]
 
 
 @pytest.mark.parametrize(
@@ -30,11 +30,7 @@ from trialcapture.reduce.runs import (
     [(2, (1, 1)), (3, (1, 2, 1)), (4, (1, 3, 3, 1)), (5, (1, 4, 6, 4, 1)), (6, (1, 5, 10, 10, 5, 1))],
 )
 def test_weights_are_those_of_repeated_means(n: int, numerators: tuple[int, ...]) -> None:
-    assert mean_of_means_weights(n) == pytest.approx(np.array(numerators) / 2 ** (n - 1), abs=1e-15)
-    identity = np.eye(n)
-    while identity.shape[0] > 1:
-        identity = (identity[1:] + identity[:-1]) / 2.0
-    assert mean_of_means_weights(n) == pytest.approx(identity[0], abs=1e-15)
+    assert even_weights(n) == pytest.approx(np.array(numerators) / 2 ** (n - 1), abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -51,39 +47,34 @@ def test_mean_of_means_of_a_worked_set(runs_kn: tuple[float, ...], speed_kn: flo
     n = len(seen)
     exact = sum(Fraction(comb(n - 1, k), 2 ** (n - 1)) * v for k, v in enumerate(seen))
     assert float(exact) == pytest.approx(speed_kn, abs=1e-12)
-    assert mean_of_means_weights(n) @ np.array(runs_kn) == pytest.approx(speed_kn, abs=1e-9)
+    assert even_weights(n) @ np.array(runs_kn) == pytest.approx(speed_kn, abs=1e-9)
 
 
-def test_unequal_spacing_needs_least_squares() -> None:
-    # current 0.4 + 0.02 t kn, t = 0, 15, 40 min, V = 25 kn (exact arithmetic)
+def test_unequal_spacing_is_weighed_by_the_times_of_the_runs() -> None:
+    # current 0.4 + 0.02 t kn, t = 0, 15, 40 min, V = 25 kn (exact arithmetic); the 1, 2, 1 of equal spacing reads 25.05
     t_h, sign = np.array([0.0, 15.0, 40.0]) / 60.0, np.array([1.0, -1.0, 1.0])
     seen = np.array([25.4, 24.3, 26.2])
-    assert mean_of_means_weights(3) @ seen == pytest.approx(25.050, abs=1e-9)
-    assert least_squares_weights(t_h, sign) @ seen == pytest.approx(25.000, abs=1e-9)
-    weights, method = alternating_weights(t_h, sign)
-    assert method.startswith("least squares")
-    assert weights @ seen == pytest.approx(25.000, abs=1e-9)
+    assert even_weights(3) @ seen == pytest.approx(25.050, abs=1e-9)
+    assert alternating_weights(t_h, sign)[0] @ seen == pytest.approx(25.000, abs=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("phase_deg", "four_runs_kn", "double_run_kn"), [(0, 0.0009, -0.126), (45, 0.0005, -0.0815), (90, -0.0002, 0.011)]
-)
-def test_what_a_tide_leaves_in_four_runs_and_in_one_double_run(
-    phase_deg: int, four_runs_kn: float, double_run_kn: float
-) -> None:
-    # principal lunar tide of 12.4206 h, 1.5 kn, runs 20 min apart (computed with NumPy, no printed source)
-    t_h = np.arange(4) / 3.0
-    current = 1.5 * np.sin(2 * np.pi * t_h / 12.4206 + np.radians(phase_deg))
-    seen = 25.0 + np.array([1.0, -1.0, 1.0, -1.0]) * current
-    assert mean_of_means_weights(4) @ seen - 25.0 == pytest.approx(four_runs_kn, abs=5e-4)
-    assert mean_of_means_weights(2) @ seen[:2] - 25.0 == pytest.approx(double_run_kn, abs=5e-4)
+@pytest.mark.parametrize("phase_deg", [0.0, 45.0, 90.0])
+@pytest.mark.parametrize("n", [2, 4])
+def test_what_a_tide_leaves_in_four_runs_and_in_one_double_run(phase_deg: float, n: int) -> None:
+    # principal lunar tide of 12.4206 h, 1.5 kn, runs a = 20 min of it apart. Weights C(n-1,k)/2^(n-1) of alternating
+    # signs leave ((1 - exp(ia))/2)^(n-1) of it (binomial theorem): sin(a/2)^(n-1), turned by (n-1)(a - pi)/2
+    a, phase = 2 * np.pi / 3.0 / 12.4206, np.radians(phase_deg)
+    seen = 25.0 + (-1.0) ** np.arange(n) * 1.5 * np.sin(a * np.arange(n) + phase)
+    left = 1.5 * np.sin(a / 2) ** (n - 1) * np.sin(phase + (n - 1) * (a - np.pi) / 2)
+    assert even_weights(n) @ seen - 25.0 == pytest.approx(left, abs=1e-12)
+    assert abs(left) < (0.13 if n == 2 else 0.001)
 
 
 @pytest.mark.parametrize(("n", "u_kn"), [(2, 0.0707), (4, 0.0559)])
 def test_uncertainty_of_a_mean_of_means(n: int, u_kn: float) -> None:
     # independent runs of 0.10 kn each, against the uncertainties package
     runs = [ufloat(20.0, 0.10) for _ in range(n)]
-    weights = mean_of_means_weights(n)
+    weights = even_weights(n)
     assert sum(w * r for w, r in zip(weights, runs, strict=True)).std_dev == pytest.approx(u_kn, abs=1e-4)
     assert 0.10 * np.sqrt(weights @ weights) == pytest.approx(u_kn, abs=1e-4)
 

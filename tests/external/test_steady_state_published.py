@@ -7,6 +7,8 @@ standard errors against the theory of autocorrelated means and against blocking 
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.signal import lfilter
@@ -42,21 +44,32 @@ def drawn_r(x: Floats, lambdas: tuple[float, float, float] = (0.2, 0.1, 0.1)) ->
 
 # --- R-statistic -----------------------------------------------------------------------------------------------
 # Cao & Rhinehart, J. Process Control 5(6) (1995) 363; formula, order and factors as restated in Rhinehart, Proc.
-# ACC (2013) 4477. Their table of critical values (1997) was not at hand: the quantiles are those of 4000 series
-# drawn elsewhere, held here to 5 %.
+# ACC (2013) 4477. Their table of critical values (1997) was not at hand.
 
 
-def test_r_of_white_noise_has_its_known_distribution() -> None:
+def r_by_recursion(x: Floats, l1: float, l2: float, l3: float) -> Floats:
+    """Return R after each sample but the first, step by step as printed."""
+    filtered, deviation, difference, found = x[0], 0.0, 0.0, []
+    for before, now in pairwise(x):
+        deviation = l2 * (now - filtered) ** 2 + (1.0 - l2) * deviation
+        filtered = l1 * now + (1.0 - l1) * filtered
+        difference = l3 * (now - before) ** 2 + (1.0 - l3) * difference
+        found.append((2.0 - l1) * deviation / difference)
+    return np.array(found)
+
+
+@pytest.mark.parametrize("lambdas", [(0.2, 0.1, 0.1), (0.05, 0.05, 0.05), (0.3, 0.2, 0.1)])
+@pytest.mark.parametrize(("phi", "slope"), [(0.0, 0.0), (0.0, 0.2), (0.9, 0.0)])
+def test_r_is_the_recursion_of_its_authors(lambdas: tuple[float, float, float], phi: float, slope: float) -> None:
+    for row in autoregressive((5, LENGTH), phi, 1) + slope * np.arange(LENGTH):
+        assert r_statistic(row, lambdas)[1:] == pytest.approx(r_by_recursion(row, *lambdas), rel=1e-9)
+
+
+def test_r_of_white_noise_lies_about_one() -> None:
+    # both estimates of variance are right in white noise
     r = drawn_r(autoregressive((SERIES, LENGTH), 0.0, 1))
-    assert r.mean() == pytest.approx(1.04, rel=0.05)
-    assert np.quantile(r, [0.05, 0.5, 0.95, 0.99]) == pytest.approx([0.77, 1.00, 1.44, 1.74], rel=0.05)
-    assert np.mean(r > 2.0) == pytest.approx(0.003, abs=0.002)
+    assert np.median(r) == pytest.approx(1.0, rel=0.03)
     assert np.mean(r > 2.5) < 0.001
-
-
-def test_r_with_slower_filters_is_narrower() -> None:
-    r = drawn_r(autoregressive((SERIES, LENGTH), 0.0, 2), (0.05, 0.05, 0.05))
-    assert np.quantile(r, [0.95, 0.99]) == pytest.approx([1.33, 1.53], rel=0.05)
 
 
 @pytest.mark.parametrize("slope", [1e-3, 1.0, 250.0])
@@ -71,26 +84,21 @@ def test_r_of_an_alternating_signal_tends_to_five_ninths() -> None:
     assert r_statistic(x)[-1] == pytest.approx(0.555556, abs=1e-6)
 
 
-@pytest.mark.parametrize(("slope", "mean", "share"), [(0.1, 1.29, 0.03), (0.2, 2.02, 0.44), (0.5, 6.51, 1.0)])
-def test_r_of_a_ramp_in_noise(slope: float, mean: float, share: float) -> None:
-    r = drawn_r(autoregressive((SERIES, LENGTH), 0.0, 3) + slope * np.arange(LENGTH))
-    assert r.mean() == pytest.approx(mean, rel=0.05)
-    assert np.mean(r > 2.0) == pytest.approx(share, abs=0.02)
-
-
-@pytest.mark.parametrize(
-    ("phi", "mean", "share"), [(0.3, 1.36, 0.055), (0.5, 1.73, 0.24), (0.7, 2.36, 0.60), (0.9, 3.64, 0.89)]
-)
-def test_r_takes_correlated_noise_for_a_transient(phi: float, mean: float, share: float) -> None:
-    r = drawn_r(autoregressive((SERIES, LENGTH), phi, 4))
-    assert r.mean() == pytest.approx(mean, rel=0.05)
-    assert np.mean(r > 2.0) == pytest.approx(share, abs=0.03)
+def test_r_rises_with_the_slope_of_a_ramp_and_with_the_memory_of_the_noise() -> None:
+    noise = autoregressive((1000, LENGTH), 0.0, 3)
+    ramps = [np.median(drawn_r(noise + slope * np.arange(LENGTH))) for slope in (0.0, 0.1, 0.2, 0.5)]
+    assert ramps == sorted(ramps)
+    assert ramps[-1] > 4.0
+    # noise that remembers itself is taken for a transient
+    shares = [np.mean(drawn_r(autoregressive((1000, LENGTH), phi, 4)) > 2.0) for phi in (0.0, 0.3, 0.5, 0.7, 0.9)]
+    assert shares == sorted(shares)
+    assert shares[-1] > 0.5
 
 
 def test_r_is_right_again_when_correlated_noise_is_thinned_to_one_sample_a_decorrelation_time() -> None:
     # phi = 0.9: the noise forgets in about ten samples
     r = drawn_r(autoregressive((1000, 20 * LENGTH), 0.9, 5)[:, ::20])
-    assert r.mean() == pytest.approx(1.04, rel=0.12)
+    assert np.median(r) == pytest.approx(1.0, rel=0.12)
     assert np.mean(r > 2.5) < 0.01
 
 
@@ -129,15 +137,17 @@ def test_student_t_window_as_by_hand() -> None:
     assert probability_steady(x, 8, 2.0) == pytest.approx([0.25], abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("slope", "expected", "tolerance"),
-    [(0.0, 0.986, 0.005), (0.01, 0.981, 0.01), (0.02, 0.961, 0.01), (0.05, 0.797, 0.01), (0.10, 0.462, 0.01)],
-)
-def test_student_t_probability_falls_with_drift(slope: float, expected: float, tolerance: float) -> None:
+def test_student_t_probability_falls_with_drift() -> None:
     n, t_crit = 60, float(student.ppf(0.995, 60))
-    noise = np.random.default_rng(6).normal(0.0, 1.0, (6000, n)) + slope * np.arange(n)
-    shares = [probability_steady(row, n, t_crit)[0] for row in noise]
-    assert np.mean(shares) == pytest.approx(expected, abs=tolerance)
+    noise = np.random.default_rng(6).normal(0.0, 1.0, (1000, n))
+    shares = [
+        np.mean([probability_steady(row + slope * np.arange(n), n, t_crit)[0] for row in noise])
+        for slope in (0.0, 0.02, 0.05, 0.10)
+    ]
+    # without drift the share inside is about that of the t distribution; the drift it takes out is noisy itself
+    assert 0.98 < shares[0] < 0.99
+    assert shares == sorted(shares, reverse=True)
+    assert shares[-1] < 0.5
 
 
 def test_student_t_calls_a_constant_steady() -> None:
@@ -196,16 +206,10 @@ def exact_size(n: int, phi: float) -> float:
     return n / (1.0 + 2.0 * float(np.sum((1.0 - k / n) * phi**k)))
 
 
-@pytest.mark.parametrize(
-    ("phi", "size", "error"),
-    [(0.0, 600.0, 0.04082), (0.5, 200.445, 0.07063), (0.9, 32.086, 0.17654), (0.99, 3.613, 0.52612)],
-)
-def test_the_effective_sample_size_of_theory(phi: float, size: float, error: float) -> None:
-    assert exact_size(600, phi) == pytest.approx(size, rel=1e-3)
-    assert 1.0 / np.sqrt(exact_size(600, phi)) == pytest.approx(error, rel=1e-3)
-    if phi < 0.99:
-        # the long-series limit, which the product uses, agrees as long as the series is long against its memory
-        assert effective_size(600, (1.0 + phi) / (1.0 - phi)) == pytest.approx(size, rel=0.02)
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
+def test_the_effective_sample_size_of_theory(phi: float) -> None:
+    # the long-series limit, which the product uses, agrees as long as the series is long against its memory
+    assert effective_size(600, (1.0 + phi) / (1.0 - phi)) == pytest.approx(exact_size(600, phi), rel=0.02)
 
 
 @pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
@@ -249,15 +253,15 @@ def sizes_of_two_minutes(memory_s: float) -> tuple[float, float]:
 
 
 def test_sampling_ten_times_as_often_does_not_shrink_the_error() -> None:
-    # about T / (2 tau) = 12 independent samples, however often they are taken
-    assert exact_size(1200, float(np.exp(-0.1 / 5.0))) == pytest.approx(12.52, rel=0.01)
-    assert exact_size(120, float(np.exp(-1.0 / 5.0))) == pytest.approx(12.48, rel=0.01)
     fast, slow = sizes_of_two_minutes(5.0)
     assert fast == pytest.approx(slow, rel=0.05)
 
 
 def test_two_minutes_of_noise_with_a_memory_of_five_seconds_are_worth_twelve_samples() -> None:
-    assert sizes_of_two_minutes(5.0) == pytest.approx((12.52, 12.48), rel=0.15)
+    # about T / (2 tau) = 12 independent samples, however often they are taken
+    exact = exact_size(1200, float(np.exp(-0.1 / 5.0))), exact_size(120, float(np.exp(-1.0 / 5.0)))
+    assert exact == pytest.approx((12.0, 12.0), rel=0.05)
+    assert sizes_of_two_minutes(5.0) == pytest.approx(exact, rel=0.15)
 
 
 def test_our_standard_error_is_that_of_blocking() -> None:

@@ -295,7 +295,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "97 % of rated rpm counts as reached",
         "reduce:_verdict",
-        "pct >= 99.0",
+        "pct >= RATED_REACHED_PCT",
         "pct >= 97.0",
         (VERDICTS,),
     ),

@@ -96,7 +96,8 @@ def test_one_unknown_reading_of_rpm_is_named() -> None:
 def error_of_slope(spread: float) -> float:
     """Standard error of a slope [1/s] for residuals of one size with a memory of five seconds.
 
-    The textbook error of a fitted line with n - 2 degrees of freedom, times the root of the memory in samples.
+    That of a fitted line with n - 2 degrees of freedom (GUM (JCGM 100:2008) H.3), times the root of the memory in
+    samples.
     """
     t_s = np.arange(N) * DT
     return float(np.sqrt(spread**2 * N / (N - 2) * (MEMORY_S / DT) / np.sum((t_s - t_s.mean()) ** 2)))

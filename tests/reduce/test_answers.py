@@ -22,9 +22,10 @@ from tests.segment_builder import (
 )
 from trialcapture.config import Calibration, Config, Fuel, load_config
 from trialcapture.measure.planing import find_hump, find_regimes, find_slow_runs
+from trialcapture.measure.steady_bands import rated_statement
 from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
-from trialcapture.reduce.fuel import find_best_economy, usable_fuel_l
+from trialcapture.reduce.fuel import bias_of_highest, find_best_economy, usable_fuel_l
 from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import Findings, FuelCheck, RatedRpmCheck
 
@@ -104,6 +105,75 @@ def test_best_economy_is_a_measured_band_and_its_flat_interval_stays_inside_the_
     assert edge.at_edge
 
 
+CURVES_PCT = {
+    "flat": (0.0,) * 4,
+    "flat and long": (0.0,) * 8,
+    "nearly flat": (-1.5, -0.7, -0.2, 0.0, -0.3, -0.8, -1.6),
+    "peaked": (-22.0, -10.0, -3.0, 0.0, -4.0, -12.0),
+    "two equal peaks": (-6.0, -2.0, 0.0, -2.0, -6.0, -8.0, -4.0, 0.0, -2.0, -6.0),
+    "two unequal peaks": (-6.0, -2.0, 0.0, -2.0, -6.0, -8.0, -4.0, -0.5, -2.0, -6.0),
+    "a second peak just below": (-6.0, -2.0, 0.0, -2.0, -6.0, -8.0, -4.0, -1.5, -2.0, -6.0),
+    "alone": (0.0,),
+}
+"""Economy of the bands, in percent of the best."""
+
+
+@pytest.mark.parametrize("noise_pct", [0.7, 1.2])
+@pytest.mark.parametrize("curve", CURVES_PCT)
+def test_the_best_of_many_is_right_within_its_uncertainty(curve: str, noise_pct: float) -> None:
+    rng = np.random.default_rng(7)
+    true = 100.0 + np.array(CURVES_PCT[curve])
+    u = np.full(true.size, noise_pct)
+    raw, corrected, inside = [], [], []
+    for _ in range(3000):
+        seen = true + rng.normal(0.0, u)
+        best = int(np.argmax(seen))
+        bias = bias_of_highest(seen, u)
+        raw.append(seen[best] - true[best])
+        corrected.append(seen[best] - bias - true[best])
+        inside.append(abs(corrected[-1]) <= 2.0 * np.hypot(noise_pct, bias / np.sqrt(3.0)))
+    assert 0.92 <= np.mean(inside) <= 0.98
+    # at least three fifths of what is too high are taken off
+    assert abs(np.mean(corrected)) <= max(0.4 * np.mean(raw), 0.15 * noise_pct)
+
+
+def test_the_bias_of_the_highest_of_two_equal_values_is_that_of_theory() -> None:
+    # mean of the larger of two normal values: u / sqrt(pi) (Clark 1961, Operations Research 9:145; from memory)
+    assert bias_of_highest(np.array([3.0, 3.0]), np.array([0.2, 0.2])) == pytest.approx(0.2 / np.sqrt(np.pi), rel=1e-3)
+    # and of unequal ones sqrt(u1^2 + u2^2) phi(apart / that): the error of the chosen one, by the same source
+    apart, both = 0.3, float(np.hypot(0.2, 0.4))
+    density = np.exp(-0.5 * (apart / both) ** 2) / np.sqrt(2.0 * np.pi)
+    assert bias_of_highest(np.array([3.3, 3.0]), np.array([0.2, 0.4])) == pytest.approx(both * density, rel=2e-3)
+
+
+def test_a_value_that_stands_out_has_no_bias() -> None:
+    assert bias_of_highest(np.array([3.0, 5.0, 2.0]), np.array([0.1, 0.1, 0.1])) == pytest.approx(0.0, abs=1e-9)
+    assert bias_of_highest(np.array([3.0]), np.array([0.1])) == pytest.approx(0.0, abs=1e-12)
+    assert bias_of_highest(np.array([3.0, 3.0]), np.zeros(2)) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_at_the_edge_means_the_slowest_or_fastest_speed_that_was_run() -> None:
+    # faster and slower bands were run without fuel figures: the best is not the slowest speed run
+    speed = np.array([14.0, 17.0, 20.0, 23.0])
+    economy = np.array([np.nan, 0.52, 0.50, np.nan])
+    assert not find_best_economy(speed, economy, np.ones(4, dtype=np.bool_)).at_edge
+    assert find_best_economy(speed, economy, np.array([False, True, True, True])).at_edge
+    assert find_best_economy(speed[1:3], economy[1:3], np.ones(2, dtype=np.bool_)).at_edge
+
+
+def test_the_answer_is_the_row_less_what_the_choice_makes_of_noise() -> None:
+    bands, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel))
+    best = summary.economy_planing
+    row = next(r for r in bands.to_pylist() if r["band_rpm"] == best.band_rpm)
+    assert best.economy_nm_per_l + best.corrected_by_nm_per_l == pytest.approx(row["economy_nm_per_l"])
+    assert best.corrected_by_nm_per_l >= 0.0
+    assert best.economy_u_nm_per_l == pytest.approx(
+        np.hypot(row["economy_u_nm_per_l"], best.corrected_by_nm_per_l / np.sqrt(3.0))
+    )
+    share = best.economy_nm_per_l / row["economy_nm_per_l"]
+    assert best.range_nm == pytest.approx(row["range_nm"] * share)
+
+
 @given(st.lists(st.tuples(st.floats(3, 50), st.floats(0.05, 5)), min_size=1, max_size=12))
 def test_the_flat_interval_holds_the_best_band_and_never_leaves_the_bands(points: list[tuple[float, float]]) -> None:
     speed, economy = np.array(points).T
@@ -151,6 +221,64 @@ def test_without_displacement_the_curve_or_the_length_decides_and_else_nothing_i
     fast = np.array([24.0, 27.0]), np.array([3000.0, 3300.0])
     assert find_regimes(fast[1], fast[0], planing_hull=True, volume_m3=None, length_m=12.0)[0] == ["planing"] * 2
     assert find_regimes(fast[1], fast[0], planing_hull=True, volume_m3=None, length_m=None)[0] == ["unknown"] * 2
+
+
+def test_from_the_planing_speed_of_a_slow_run_on_a_band_planes_however_slow() -> None:
+    # 24 t in sea water: 14 kn is volumetric Froude number 1.36, 17.1 kn is 1.66 (definition)
+    speed, rpm = np.array([7.0, 12.0, 14.0, 17.1, 21.0]), np.array([1000.0, 1500.0, 1700.0, 1900.0, 2200.0])
+    known = {"planing_hull": True, "volume_m3": 23.4, "length_m": 16.8}
+    by_number, _ = find_regimes(rpm, speed, **known)
+    assert by_number == ["displacement", "between", "between", "planing", "planing"]
+    by_run, judged = find_regimes(rpm, speed, **known, threshold_kn=12.9)
+    assert by_run == ["displacement", "between", "planing", "planing", "planing"]
+    assert judged == "the slowest planing speed of the slow runs and volumetric Froude number"
+    # and a band that the number calls planing does not plane below it
+    assert find_regimes(rpm, speed, **known, threshold_kn=18.0)[0][3:] == ["between", "planing"]
+    without = find_regimes(rpm, speed, planing_hull=True, volume_m3=None, length_m=None, threshold_kn=12.9)[0]
+    assert without == ["between", "between", "planing", "planing", "planing"]
+
+
+def test_past_the_hump_of_the_bands_a_band_planes_however_slow() -> None:
+    # speed per 1000 rpm: 7.0, 6.6, 6.0, 7.0, 8.0: the hump is at the third band, volumetric Froude number 1.17
+    rpm = np.array([900.0, 1400.0, 2000.0, 2100.0, 2200.0])
+    speed = rpm / 1000.0 * np.array([7.0, 6.6, 6.0, 7.0, 8.0])
+    regimes, judged = find_regimes(rpm, speed, planing_hull=True, volume_m3=23.4, length_m=None)
+    assert judged == "the hump of speed against rpm and volumetric Froude number"
+    assert regimes == ["displacement", "displacement", "between", "planing", "planing"]
+    # where no hull has its hump, the curve shows none
+    light = find_regimes(rpm, speed, planing_hull=True, volume_m3=0.02, length_m=None)
+    assert light == (["planing"] * 5, "volumetric Froude number")
+
+
+def test_a_better_band_between_displacing_and_planing_is_told_beside_the_best_on_the_plane() -> None:
+    def thrifty(rpm: float) -> float:
+        return planing_fuel(rpm) * (0.4 if rpm == PLANING_STEPS[2][0] else 1.0)
+
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS, fuel=thrifty))
+    assert [r.regime for r in summary.regimes.bands][2] == "between"
+    assert summary.economy_between.band_rpm == PLANING_STEPS[2][0]
+    assert summary.economy_between.economy_nm_per_l > summary.economy_planing.economy_nm_per_l
+
+
+@pytest.mark.parametrize(
+    ("rpm", "said"),
+    [
+        ({"port": 3480.0}, "port 3480 rpm, 99.4 % of rated 3500"),
+        ({"port": 3465.0}, "port 3465 rpm, 99.0 % of rated 3500"),
+        ({"port": 3464.0}, "rated rpm not reached: port 3464 rpm, 99.0 % of rated 3500"),
+        ({"port": float("nan"), "stbd": 3550.0}, "stbd 3550 rpm, 101.4 % of rated 3500"),
+        ({}, ""),
+    ],
+)
+def test_what_is_said_of_rated_rpm_beside_the_top_speed(rpm: dict[str, float], said: str) -> None:
+    assert rated_statement(rpm, load_config(CONFIG)) == said
+
+
+def test_the_top_speed_tells_the_rated_rpm_of_its_own_runs() -> None:
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS))
+    assert summary.top_speed.rated == "port 3500 rpm, 100.0 % of rated 3500; stbd 3500 rpm, 100.0 % of rated 3500"
+    _, summary = summarise(reciprocal_legs(PLANING_STEPS[:-1]))
+    assert summary.top_speed.rated.startswith("rated rpm not reached: port 3200 rpm, 91.4 % of rated 3500")
 
 
 def test_a_faster_band_run_one_way_is_not_claimed_as_top_speed() -> None:

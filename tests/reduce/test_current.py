@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,18 +13,17 @@ from tests.segment_builder import Leg, build_segments, steady_current
 from trialcapture.config import Steady
 from trialcapture.reduce.runs import (
     Runs,
-    alternating_run_weights,
     alternating_weights,
     combine_runs,
     find_line_headings,
     find_sequences,
-    least_squares_weights,
-    mean_of_means_weights,
     merge_runs,
     relation,
     select_legs,
     velocity_kn,
 )
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 
 def runs_of(legs: list[Leg], *, towards: float = 0.0, current: float = 0.0, heading: bool = True) -> Runs:
@@ -32,52 +33,91 @@ def runs_of(legs: list[Leg], *, towards: float = 0.0, current: float = 0.0, head
     return merge_runs(chosen, np.unique(band, return_inverse=True)[1].astype(np.int64), 15.0)
 
 
-@given(st.integers(2, 7), st.floats(1, 60), st.lists(st.floats(-2, 2), min_size=6, max_size=6))
-def test_mean_of_means_cancels_any_polynomial_of_two_degrees_less_than_runs(
-    n: int, speed: float, coefficients: list[float]
-) -> None:
-    k = np.arange(n)
-    sign = (-1.0) ** k
-    current = np.polynomial.polynomial.polyval(k / 6.0, coefficients[: n - 1])
-    assert mean_of_means_weights(n) @ (speed + sign * current) == pytest.approx(speed, abs=1e-9)
+SPACINGS = st.lists(st.floats(0.05, 0.6), min_size=1, max_size=7)
 
 
-@given(
-    st.lists(st.floats(0.05, 0.6), min_size=2, max_size=7),
-    st.floats(1, 60),
-    st.floats(-3, 3),
-    st.floats(-2, 2),
-)
-def test_least_squares_is_exact_for_a_linear_current_at_any_spacing(
-    gaps: list[float], speed: float, c0: float, c1: float
+def times_of(gaps: list[float]) -> Floats:
+    return np.concatenate([[0.0], np.cumsum(gaps)])
+
+
+def repeated_means(n: int) -> Floats:
+    """Return the weights of the means of successive means, taken until one is left."""
+    means = np.eye(n)
+    while means.shape[0] > 1:
+        means = (means[1:] + means[:-1]) / 2.0
+    return np.asarray(means[0], dtype=np.float64)
+
+
+@pytest.mark.parametrize("n", range(2, 9))
+def test_at_equal_spacing_the_weights_are_those_of_the_mean_of_means(n: int) -> None:
+    weights, method = alternating_weights(0.2 * np.arange(n), (-1.0) ** np.arange(n))
+    assert weights == pytest.approx(repeated_means(n), abs=1e-12)
+    assert method == ("double run" if n == 2 else f"mean of means of {n}")
+
+
+@given(SPACINGS, st.floats(1, 60), st.lists(st.floats(-2, 2), min_size=7, max_size=7))
+def test_any_polynomial_of_two_degrees_less_than_runs_drops_out_at_any_spacing(
+    gaps: list[float], speed: float, coefficients: list[float]
 ) -> None:
-    t = np.concatenate([[0.0], np.cumsum(gaps)])
+    t = times_of(gaps)
     sign = (-1.0) ** np.arange(t.size)
-    seen = speed + sign * (c0 + c1 * t)
-    assert least_squares_weights(t, sign) @ seen == pytest.approx(speed, abs=1e-9)
+    current = np.polynomial.polynomial.polyval(t, coefficients[: t.size - 1])
     weights, _ = alternating_weights(t, sign)
-    if t.size > 2 and np.ptp(gaps) > 0.1 * np.mean(gaps):
-        assert weights @ seen == pytest.approx(speed, abs=1e-9)
+    assert weights @ (speed + sign * current) == pytest.approx(speed, abs=1e-7)
 
 
-def test_equal_spacing_gives_mean_of_means_and_unequal_least_squares() -> None:
-    sign = np.array([1.0, -1.0, 1.0, -1.0])
-    assert alternating_weights(np.array([0.0, 0.2, 0.4, 0.605]), sign)[1] == "mean of means of 4"
-    assert alternating_weights(np.array([0.0, 0.2, 0.4, 0.7]), sign)[1] == "least squares in time of 4"
-    assert alternating_weights(np.array([0.0, 0.2]), sign[:2])[1] == "double run"
+@given(SPACINGS, st.data(), st.floats(1, 60), st.floats(-3, 3), st.floats(-2, 2))
+def test_a_linear_current_drops_out_in_any_order_of_three_passes_or_more(
+    gaps: list[float], data: st.DataObject, speed: float, c0: float, c1: float
+) -> None:
+    t = times_of(gaps)
+    sign = np.array(data.draw(st.lists(st.sampled_from([-1.0, 1.0]), min_size=t.size, max_size=t.size)))
+    if np.unique(sign).size < 2:
+        return
+    weights, method = alternating_weights(t, sign)
+    assert weights.sum() == pytest.approx(1.0)
+    assert np.all(weights > 0)
+    # as noisy as one double run at most: each way has half of the weight
+    assert weights[sign > 0].sum() == pytest.approx(0.5)
+    assert weights @ weights <= 0.5 + 1e-12
+    if np.sum(sign[1:] != sign[:-1]) >= 2:
+        assert weights @ (speed + sign * (c0 + c1 * t)) == pytest.approx(speed, abs=1e-9)
+    elif t.size > 2:
+        assert method == f"mean of two directions, {t.size} runs"
+
+
+@pytest.mark.parametrize("signs", ["+-+-", "+-+", "++-+", "+--+-", "-+-+-+", "++-"])
+def test_no_spacing_makes_the_weights_jump(signs: str) -> None:
+    sign = np.array([1.0 if s == "+" else -1.0 for s in signs])
+    even = 0.2 * np.arange(sign.size)
+    stretched = np.array([alternating_weights(even + d * np.arange(sign.size) ** 2, sign)[0] for d in STRETCHES])
+    # a step of 0.05 % of the spacing moves no weight by more than that
+    assert np.abs(np.diff(stretched, axis=0)).max() < 5e-4
+
+
+STRETCHES = 0.2 * np.arange(0.0, 0.5, 5e-4)
+"""How much each gap is longer than the one before it [h]: across every spacing from even to twice as long."""
 
 
 def test_two_runs_one_way_and_one_back_are_not_extrapolated() -> None:
     weights, method = alternating_weights(np.array([0.0, 0.02, 0.5]), np.array([1.0, 1.0, -1.0]))
     assert method == "mean of two directions, 3 runs"
-    assert weights.tolist() == [0.25, 0.25, 0.5]
+    assert weights == pytest.approx([0.25, 0.25, 0.5])
+
+
+def test_runs_one_way_in_a_row_count_as_one_pass() -> None:
+    weights, method = alternating_weights(np.array([0.0, 0.1, 0.25, 0.45]), np.array([1.0, -1.0, -1.0, 1.0]))
+    assert method == "mean of means of 3 passes, 4 runs"
+    # passes at 0, 0.175 and 0.45 h: 1/(0.175 x 0.45), 1/(0.175 x 0.275), 1/(0.45 x 0.275), by hand
+    shares = np.array([1 / 0.07875, 1 / 0.048125, 1 / 0.12375])
+    shares /= shares.sum()
+    assert weights == pytest.approx([shares[0], shares[1] / 2, shares[1] / 2, shares[2]])
 
 
 def test_one_way_only_has_no_weights() -> None:
-    with pytest.raises(ValueError, match="each way"):
-        alternating_weights(np.array([0.0, 0.2]), np.array([1.0, 1.0]))
-    with pytest.raises(ValueError, match="at least two"):
-        mean_of_means_weights(1)
+    for sign in ([1.0, 1.0], [1.0], []):
+        with pytest.raises(ValueError, match="each way"):
+            alternating_weights(0.2 * np.arange(len(sign)), np.array(sign))
 
 
 @pytest.mark.parametrize("towards", range(0, 360, 30))
@@ -144,28 +184,6 @@ def test_stand_in_headings_exist_only_for_runs_both_ways() -> None:
 
 
 @given(
-    st.lists(st.floats(0.95, 1.05), min_size=2, max_size=5),
-    st.floats(1, 60),
-    st.lists(st.floats(-2, 2), min_size=5, max_size=5),
-)
-def test_nearly_equal_spacing_costs_the_mean_of_means_nothing(
-    gaps: list[float], speed: float, coefficients: list[float]
-) -> None:
-    t = 0.2 * np.concatenate([[0.0], np.cumsum(gaps)])
-    sign = (-1.0) ** np.arange(t.size)
-    current = np.polynomial.polynomial.polyval(t, coefficients[: t.size - 1])
-    weights, method = alternating_weights(t, sign)
-    if method.startswith("mean of means"):
-        assert weights @ (speed + sign * current) == pytest.approx(speed, abs=1e-9)
-        assert np.all(weights > 0)
-
-
-def test_weights_at_the_times_of_the_runs_are_the_binomial_ones_at_equal_spacing() -> None:
-    for n in range(2, 8):
-        assert alternating_run_weights(0.2 * np.arange(n)) == pytest.approx(mean_of_means_weights(n), abs=1e-12)
-
-
-@given(
     st.lists(st.floats(0.05, 0.6), min_size=2, max_size=5), st.floats(5, 40), st.floats(-1.5, 1.5), st.floats(-1, 1),
     st.floats(0, 360), st.floats(-15, 15), st.floats(0, 360),
 )  # fmt: skip
@@ -177,6 +195,5 @@ def test_a_linear_current_drops_out_of_misaligned_runs_at_unequal_times(
     heading = axis + np.where(sign > 0, 0.0, 180.0 + off)
     water = velocity_kn(c0 + c1 * t, np.full(t.size, towards))
     ground = velocity_kn(np.full(t.size, speed), heading) + water
-    weights, method = alternating_weights(t, sign)
-    if "two directions" not in method:
-        assert combine_runs(weights, sign, ground, heading)[0] == pytest.approx(speed, abs=1e-9)
+    weights, _ = alternating_weights(t, sign)
+    assert combine_runs(weights, sign, ground, heading)[0] == pytest.approx(speed, abs=1e-9)

@@ -1,4 +1,4 @@
-"""Generalised least squares of the runs' equations against the textbook's matrices written out."""
+"""Generalised least squares of the runs' equations against its matrices written out (Aitken 1935; from memory)."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def plain_covariance(seen: Observations) -> np.ndarray:
 
 
 @pytest.mark.parametrize("measured", [True, False])
-def test_speeds_likelihood_and_gain_are_those_of_the_textbook(measured: bool) -> None:
+def test_speeds_likelihood_and_gain_are_those_of_the_matrices(measured: bool) -> None:
     seen = equations(measured=measured)
     whitening = Whitening(seen, CurrentCovariance(RUN_H[:, None] - RUN_H[None, :], MODEL), MODEL)
     white = whitening.whiten(STRENGTHS)

@@ -366,7 +366,7 @@ def test_four_soundings_are_bad() -> None:
     assert sum(value < 2.0 for value in shown) == 4
 
 
-def test_a_swing_overshoots_as_the_textbook_says() -> None:
+def test_a_swing_overshoots_as_a_second_order_system_does() -> None:
     """A step is overshot by exp(-π ζ / √(1 - ζ²)), first after half a damped period (Ogata, Modern Control
     Engineering, second-order systems; from memory)."""
     step = np.concatenate([np.zeros(100), np.ones(2000)])

@@ -262,6 +262,7 @@ def _answer(row: dict[str, Any], low: float, high: float) -> dict[str, Any]:
         "range_nm", "range_u_nm", "ways", "speed_k", "economy_k", "range_k",
     )  # fmt: skip
     stated = {"one_way_as_good": None, "flat_from_kn": low, "flat_to_kn": high, "within_pct": 3.0, "at_edge": False}
+    stated["corrected_by_nm_per_l"] = 0.0
     return {k: row[k] for k in kept} | stated
 
 
@@ -323,8 +324,10 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             "density_kg_per_m3": 840.0, "calibration": {"factor": 1.013, "origin": "tank to tank, 240 L", "u_pct": 1.0},
             "uncalibrated_u_pct": None,
         },
-        "top_speed": top and {k: top[k] for k in ("speed_kn", "speed_u_kn", "speed_k", "band_rpm", "band_name", "rpm_mean", "ways")},
-        "fastest_seen": None, "economy_overall": None, "slowest_on_the_plane": None, "slow_runs": [],
+        "top_speed": top and {
+            k: top[k] for k in ("speed_kn", "speed_u_kn", "speed_k", "band_rpm", "band_name", "rpm_mean", "ways")
+        } | {"rated": ""},
+        "fastest_seen": None, "economy_between": None, "economy_overall": None, "slowest_on_the_plane": None, "slow_runs": [],
         "economy_planing": plane and _answer(plane, plane["speed_kn"] - 1.8, plane["speed_kn"] + 1.4),
         "economy_displacement": slow and _answer(slow, slow["speed_kn"] - 0.6, slow["speed_kn"] + 0.3),
         "slowest_planing_speed": {
@@ -363,7 +366,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
                 {"t": t, "speed_kn": 0.75 - 0.3 * i / 11, "towards_deg": 200 + 90 * i / 11, "u_kn": 0.03, "worst_axis_u_kn": 0.03}
                 for i, t in enumerate(iso)
             ] if rows else [],
-            "half_pairs": [], "disagreement": "", "third_run_advice": [], "strengths": None, "heading_used": heading,
+            "half_pairs": [], "disagreement": "", "third_run_advice": [], "one_more_run": [], "strengths": None, "heading_used": heading,
             "heading_offset_deg": None, "heading_offset_u_deg": None,
         },
         "statistics": {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
@@ -42,7 +42,7 @@ HUMP_RISE_PCT = 8.0
 
 
 def length_froude_number(speed_kn: float, length_m: float) -> float:
-    """Return ``V / sqrt(g L)`` [-] (Froude; any text on ship resistance)."""
+    """Return ``V / sqrt(g L)`` [-] (Froude number, by definition)."""
     return speed_kn * KN_M_PER_S / float(np.sqrt(G_M_PER_S2 * length_m))
 
 
@@ -88,11 +88,13 @@ def find_regimes(
     planing_hull: bool,
     volume_m3: float | None,
     length_m: float | None,
+    threshold_kn: float | None = None,
 ) -> tuple[list[Regime], str]:
     """Return the regime of every band and what it was judged by.
 
-    The volumetric Froude number decides where the displacement is known, the hump of the speed-against-rpm curve
-    where it is not, the length Froude number where there is no hump either. With a hump, no band up to it planes.
+    What the trial itself shows decides: the slowest planing speed of its slow runs, else the hump of speed against rpm.
+    From there on the hull planes, however slow that is; below it a band displaces by its Froude number, or is between.
+    Where the trial shows neither, the Froude number decides alone.
 
     Args:
         rpm: Mean of each band, ascending; NaN where unknown.
@@ -100,24 +102,36 @@ def find_regimes(
         planing_hull: False for a boat that is not made to plane.
         volume_m3: Volume displaced.
         length_m: Length of the boat.
+        threshold_kn: Slowest planing speed that a slow run shows; None where none does.
     """
     if not planing_hull:
         return ["displacement"] * speed_kn.size, "the boat is stated not to plane"
-    hump = find_hump(rpm, speed_kn)
     if volume_m3 is not None:
+        name, lowest, past, highest = "volumetric Froude number", DISPLACEMENT_FNV, PLANING_FNV, FULL_PLANING_FNV
         numbers = np.array([volumetric_froude_number(v, volume_m3) for v in speed_kn])
-        regimes = _by_number(numbers, DISPLACEMENT_FNV, PLANING_FNV)
-        if hump is not None:
-            regimes = ["between" if r == "planing" and k <= hump else r for k, r in enumerate(regimes)]
-        return regimes, "volumetric Froude number" + ("" if hump is None else " and the hump of speed against rpm")
-    if hump is not None:
-        return [
-            "displacement" if k < hump else "between" if k == hump else "planing" for k in range(speed_kn.size)
-        ], "the hump of speed against rpm"
-    if length_m is not None:
+    elif length_m is not None:
+        name, lowest, past, highest = "length Froude number", DISPLACEMENT_FNL, PLANING_FNL, PLANING_FNL
         numbers = np.array([length_froude_number(v, length_m) for v in speed_kn])
-        return _by_number(numbers, DISPLACEMENT_FNL, PLANING_FNL), "length Froude number"
-    return ["unknown"] * speed_kn.size, "nothing: neither displacement nor length nor a hump is known"
+    else:
+        name, lowest, past, highest = "", np.nan, np.inf, np.nan
+        numbers = np.full(speed_kn.size, np.nan)
+    hump = find_hump(rpm, speed_kn)
+    if hump is not None and (numbers[hump] < lowest or numbers[hump] > highest):
+        hump = None  # no hull has its hump there
+    displaces = numbers < lowest
+    if threshold_kn is not None:
+        planes, shown = speed_kn >= threshold_kn, "the slowest planing speed of the slow runs"
+    elif hump is not None:
+        planes, shown = np.arange(speed_kn.size) > hump, "the hump of speed against rpm"
+        displaces |= np.isnan(numbers) & (np.arange(speed_kn.size) < hump)
+    elif name:
+        planes, shown = numbers >= past, ""
+    else:
+        return ["unknown"] * speed_kn.size, "nothing: neither displacement nor length nor a hump is known"
+    regimes: list[Regime] = [
+        "planing" if p else "displacement" if d else "between" for p, d in zip(planes, displaces, strict=True)
+    ]
+    return regimes, " and ".join(x for x in (shown, name) if x)
 
 
 def is_past_hump(speed_kn: FloatArray, volume_m3: float | None, length_m: float | None) -> BoolArray:
@@ -129,19 +143,12 @@ def is_past_hump(speed_kn: FloatArray, volume_m3: float | None, length_m: float 
     return np.zeros(speed_kn.size, dtype=np.bool_)
 
 
-def _by_number(numbers: FloatArray, displacement: float, planing: float) -> list[Regime]:
-    return ["displacement" if x < displacement else "planing" if x >= planing else "between" for x in numbers]
-
-
 # ------------------------------------------------------------------------------
 # Where one slow run passes the hump: by the running trim, or by speed against rpm; and why where it shows none.
 # ------------------------------------------------------------------------------
 
 LEAST_BOW_RISE_DEG = 1.0
 """The highest running trim must pass the trim on either side by this much to show a hump (no source)."""
-CLEAR_OF_NOISE = 5.0
-"""And by this many standard uncertainties of the difference: the highest of some twenty independent means passes their
-own mean by two by chance (no source)."""
 STEEPENING = 1.8
 """Speed must rise this many times as fast with rpm past the knee as before it to show a hump (no source)."""
 WIDEST_RATIO = 2.5
@@ -152,15 +159,21 @@ onto the plane takes at least to this many times the speed it begins with (no so
 BIC_MARGIN = 10.0
 """The three lines must be better than one smooth curve by this much in the Bayesian information criterion: "very
 strong" evidence (Kass & Raftery 1995, Journal of the American Statistical Association 90:773; from memory)."""
-MOST_UNLIKE = 10.0
-"""The bow may rise to its highest with at most this many times the curvature it sinks with, or the reverse: a top
-with one side flat is noise (no source)."""
 _SMOOTH_S = 15
 """Width of a moving mean that takes waves out and leaves the hump [s] (our choice)."""
 _LONGEST_MEMORY_S = 60
 """Longest lag at which noise is taken to remember itself [s] (our choice)."""
-_CURVE_DEGREE = 6
-"""Of the stiff curve that trim is held against (our choice)."""
+TOPS = 61
+"""How many speeds are tried for the highest trim, evenly from the slowest to the fastest (our choice)."""
+RISE_WIDTHS = (0.04, 0.06, 0.09, 0.13, 0.2, 0.3)
+"""Widths of the rise of the bow that are tried, as a share of the speeds of the run (our choice)."""
+SINK_RATIOS = (1.0, 1.5, 2.2, 3.3)
+"""How many times as wide the bow sinks as it rises: never faster, because over the hump drag falls and the hull is
+quickly past it going up, while on the plane trim falls with speed slowly (Savitsky 1964, Marine Technology 1(1):71;
+from memory); the values are our choice, measured on simulated runs of six shapes of hump."""
+TRIM_PARAMETERS, PLATEAU_PARAMETERS = 6.0, 4.0
+"""Of a hump in the trim: the highest trim, where, and how far and how wide it falls on either side; of a rise to a
+plateau: its level, where, and how far and how wide it rises."""
 
 
 class Hump(NamedTuple):
@@ -174,84 +187,117 @@ class Hump(NamedTuple):
 def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str:
     """Return the speed of the highest running trim, or why there is none; "" where pitch was not recorded.
 
-    Before the hump the bow rises faster than it sinks after it; one parabola would be drawn to the slower side, so two
-    halves with a common top are fitted to the points about the highest trim.
+    Curves that rise to a highest trim and fall from it are fitted to the whole run: bell-shaped and sharper ones, with
+    a width on either side and a level on either side. Each is weighed by its likelihood for as many independent values
+    as the run holds; the speed is the mean over all of them and its uncertainty their spread. A single best curve lies
+    towards the side on which trim changes more slowly, the more so the noisier it is.
+
+    A hump is claimed where the bow clearly rises to the highest trim and sinks from it, and where no curve that only
+    rises, or only falls, explains the run as well: a plateau is no hump.
 
     Args:
         speed_kn: Through water, one value a second, shape (N,), NaN where unknown.
         pitch_deg: Bow up positive, same shape.
 
-    Source: the highest trim marks the hump (Savitsky & Brown 1976, Marine Technology 13:381; from memory).
+    Source: the highest trim marks the hump (Savitsky & Brown 1976, Marine Technology 13:381; from memory); mean over
+    models by their likelihood (Kass & Raftery 1995, Journal of the American Statistical Association 90:773; from
+    memory).
     """
     use = np.isfinite(pitch_deg) & np.isfinite(speed_kn)
     if use.mean() < 0.8 or use.sum() < 4 * _SMOOTH_S:
         return ""
-    v, raw = rolling_mean(speed_kn[use], _SMOOTH_S // 3), pitch_deg[use]
-    p = rolling_mean(raw, _SMOOTH_S)
-    top = _SMOOTH_S + int(np.argmax(p[_SMOOTH_S:-_SMOOTH_S]))
-    if p[top] < p.max():
+    v, p = rolling_mean(speed_kn[use], _SMOOTH_S // 3), pitch_deg[use]
+    slowest, fastest = np.quantile(v, (0.02, 0.98))
+    tops = np.linspace(float(slowest), float(fastest), TOPS)
+    squares, curve = _fit_humps(v, p, tops)
+    if not np.isfinite(squares).any():
+        return "the highest trim cannot be placed"
+    fitted = curve(v)
+    if fitted.max() <= max(fitted[np.argmin(v)], fitted[np.argmax(v)]) + 0.5 * LEAST_BOW_RISE_DEG:
         return "the trim is highest at an end of the run"
-    tau, gain, left = _gain_over_line(v, raw)
-    u_mean = float(left.std()) / float(np.sqrt(effective_size(_SMOOTH_S, tau)))
-    rise = float(p[top] - max(p[:top].min(), p[top:].min()))
+    rise = float(fitted.max() - max(fitted[np.argmin(v)], fitted[np.argmax(v)]))
     if rise < LEAST_BOW_RISE_DEG:
         return f"the trim passes its ends by {rise:.1f}°, less than {LEAST_BOW_RISE_DEG:g}°"
-    if rise < CLEAR_OF_NOISE * np.sqrt(2.0) * u_mean:
-        return f"the trim passes its ends by {rise:.1f}°, which its scatter of {u_mean:.1f}° can do by itself"
-    if gain < BIC_MARGIN:
-        return "the trim against speed is as well explained by a straight line and slow noise"
-    # from the first to the last of the high values: where noise parts them, the top may lie on either side
-    high = np.flatnonzero(p >= p[top] - max(rise / 2.0, 3.0 * u_mean))
-    near = slice(int(high[0]), int(high[-1]) + 1)
-    return _top_of_curve(v[near], raw[near], v[top], tau) or "the highest trim cannot be placed"
+    independent = effective_size(p.size, autocorrelation_sum([p - fitted], _LONGEST_MEMORY_S))
+    ordered = p[np.argsort(v, kind="stable")]
+    without = min(float(np.sum((ordered - _monotone(ordered, sense)) ** 2)) for sense in (1.0, -1.0))
+    gain = independent * np.log(without / squares.min())
+    if gain - (TRIM_PARAMETERS - PLATEAU_PARAMETERS) * np.log(independent) < BIC_MARGIN:
+        return "a trim that only rises or only falls, and slow noise, explain the run as well as a hump"
+    freedom = max(independent - TRIM_PARAMETERS, 1.0)
+    likelihood = np.sum((squares / squares.min()) ** (-freedom / 2.0), axis=(0, 2, 3))
+    weight = likelihood / likelihood.sum()
+    speed = float(weight @ tops)
+    spread = float(np.sqrt(weight @ (tops - speed) ** 2))
+    return Hump(speed, max(spread, float(tops[1] - tops[0]) / 2.0), "highest running trim")
 
 
-def _gain_over_line(speed_kn: FloatArray, pitch_deg: FloatArray) -> tuple[float, float, FloatArray]:
-    """Return tau of the trim's noise, what a curve gains over a straight line (BIC), and what the curve leaves.
+def _monotone(values: FloatArray, sense: float) -> FloatArray:
+    """Return the curve that only rises (sense 1) or only falls (-1) and lies closest to values in order of speed."""
+    from scipy.optimize import isotonic_regression  # noqa: PLC0415  (slow import, needed here only)
 
-    The curve is stiff, so that slow swell stays in the remainder and lengthens tau.
+    return np.asarray(isotonic_regression(values, increasing=sense > 0).x, dtype=np.float64)
+
+
+def _bell(x: FloatArray) -> FloatArray:
+    return 1.0 - np.exp(-0.5 * x * x)
+
+
+def _sharp(x: FloatArray) -> FloatArray:
+    return x * x / (1.0 + x * x)
+
+
+_FORMS = (_bell, _sharp)
+"""How trim falls off with the distance from its highest, in widths: two curves that differ most far out."""
+
+
+def _fit_humps(
+    speed_kn: FloatArray, pitch_deg: FloatArray, tops_kn: FloatArray
+) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
+    """Return the sum of squares that each curve of trim leaves, and the curve that leaves the least.
+
+    A curve is ``highest - fall_before f(x / rise width)`` before the top and ``highest - fall_after f(x / sink width)``
+    after it; the highest trim and both falls are solved for.
+
+    Returns:
+        Squares, shape (forms, tops, rise widths, sink ratios), infinite where a curve does not fall on both sides; and
+        trim against speed.
     """
-    scaled = (speed_kn - speed_kn.mean()) / max(float(speed_kn.std()), 1e-9)
-    line = pitch_deg - np.polyval(np.polyfit(scaled, pitch_deg, 1), scaled)
-    left = pitch_deg - np.polyval(np.polyfit(scaled, pitch_deg, _CURVE_DEGREE), scaled)
-    tau = autocorrelation_sum([left], _LONGEST_MEMORY_S)
-    independent = effective_size(left.size, tau)
-    ratio = float(line @ line) / max(float(left @ left), 1e-12)
-    return tau, independent * np.log(ratio) - (_CURVE_DEGREE - 1.0) * np.log(independent), left
+    rise = np.asarray(RISE_WIDTHS) * float(np.ptp(tops_kn)) / 0.96
+    sink = rise[:, None] * np.asarray(SINK_RATIOS)
+    squares = np.full((len(_FORMS), tops_kn.size, *sink.shape), np.inf)
+    solved = np.zeros((3, *squares.shape))
+    n, total, own = speed_kn.size, float(pitch_deg.sum()), float(pitch_deg @ pitch_deg)
+    for f, form in enumerate(_FORMS):
+        for k, top in enumerate(tops_kn):
+            before = speed_kn < top
+            left = form((speed_kn[before, None] - top) / rise)
+            right = form((speed_kn[~before, None] - top) / sink.ravel())
+            # normal equations of three unknowns, of which two meet only in the highest trim
+            sums = [np.broadcast_to(x[:, None], sink.shape) for x in _sums(left, pitch_deg[before])]
+            sums += [x.reshape(sink.shape) for x in _sums(right, pitch_deg[~before])]
+            s1, q1, p1, s2, q2, p2 = sums
+            whole = np.maximum(n - s1**2 / q1 - s2**2 / q2, 1e-9)
+            highest = (total - s1 * p1 / q1 - s2 * p2 / q2) / whole
+            fall_1, fall_2 = (highest * s1 - p1) / q1, (highest * s2 - p2) / q2
+            left_over = own - highest * total + fall_1 * p1 + fall_2 * p2
+            squares[f, k] = np.where((fall_1 > 0.0) & (fall_2 > 0.0), np.maximum(left_over, 1e-12), np.inf)
+            solved[:, f, k] = highest, fall_1, fall_2
+    at = np.unravel_index(int(np.argmin(squares)), squares.shape)
+    f, k, i, j = (int(x) for x in at)
+    best = [float(x[at]) for x in solved]
+
+    def curve(v: FloatArray) -> FloatArray:
+        off = v - tops_kn[k]
+        fall = np.where(off < 0, best[1] * _FORMS[f](off / rise[i]), best[2] * _FORMS[f](off / sink[i, j]))
+        return np.asarray(best[0] - fall, dtype=np.float64)
+
+    return squares, curve
 
 
-def _top_of_curve(speed_kn: FloatArray, pitch_deg: FloatArray, about_kn: float, tau: float) -> Hump | None:
-    """Return the common top of two half parabolas, one before and one after it.
-
-    Its uncertainty is the half width over which the sum of squares stays within one part in the degrees of freedom of
-    its least value (profile likelihood), for as many independent values as there are.
-    """
-    x, y = speed_kn - about_kn, pitch_deg
-    if x.size < _SMOOTH_S or np.ptp(x) < 0.2:
-        return None
-    tops = np.linspace(x.min(), x.max(), 121)
-    costs = np.full(tops.size, np.inf)
-    for k, top in enumerate(tops):
-        off = x - top
-        design = np.column_stack([np.ones(x.size), np.minimum(off, 0.0) ** 2, np.maximum(off, 0.0) ** 2])
-        solved, *_ = np.linalg.lstsq(design, y, rcond=None)
-        if solved[1] < 0.0 and solved[2] < 0.0 and 1.0 / MOST_UNLIKE < solved[1] / solved[2] < MOST_UNLIKE:
-            left = y - design @ solved
-            costs[k] = left @ left
-    whole = np.polyfit(x, y, 2)
-    if whole[0] >= 0.0:
-        return None
-    of_whole = float(np.clip(-whole[1] / (2.0 * whole[0]), x.min(), x.max()))
-    best = int(np.argmin(costs))
-    if not np.isfinite(costs[best]):
-        return Hump(float(about_kn + of_whole), float(np.ptp(x)) / float(np.sqrt(12.0)), "highest running trim")
-    freedom = max(effective_size(x.size, tau) - 4.0, 1.0)
-    near = tops[costs <= costs[best] * (1.0 + 1.0 / freedom)]
-    middle = float(near[0] + near[-1]) / 2.0
-    # one parabola puts the top elsewhere; a third curve is taken to lie no further away
-    of_form = (middle - of_whole) / float(np.sqrt(3.0))
-    u = combine_uncertainties(max(float(np.ptp(near)) / 2.0, float(tops[1] - tops[0])), of_form)
-    return Hump(float(about_kn + middle), u, "highest running trim")
+def _sums(shape: FloatArray, pitch_deg: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the sum of every shape, of its square, and of its product with the trim."""
+    return shape.sum(axis=0), np.sum(shape**2, axis=0) + 1e-9, pitch_deg @ shape
 
 
 def find_hump_by_rpm(speed_kn: FloatArray, rpm: FloatArray) -> Hump | str:
@@ -586,8 +632,9 @@ def judge_slow_runs(
         if isinstance(found, str):
             judged.append(replace(nothing, reason=found))
             continue
-        defined = max(DEFINITION_U_KN, DEFINITION_U_PCT / 100.0 * found.speed_kn)
-        u = combine_uncertainties(found.u_kn, current_u, SOG_BIAS_U_KN, defined, _lag_u(smooth, found.speed_kn))
+        u = combine_uncertainties(
+            found.u_kn, current_u, SOG_BIAS_U_KN, _definition_u_kn(found.speed_kn), _lag_u(smooth, found.speed_kn)
+        )
         judged.append(replace(nothing, speed_kn=found.speed_kn, u_kn=u, basis=found.basis))
     return tuple(judged)
 
@@ -629,8 +676,13 @@ def is_hysteresis_reversed(found: SlowestPlaning | None) -> bool:
     if found is None or found.run_down is None or found.run_up is None:
         return False
     # the definition is common to both and says nothing about their difference
-    u = [np.sqrt(max(x.u_kn**2 - DEFINITION_U_KN**2, 0.0)) for x in (found.run_down, found.run_up)]
+    both = (found.run_down, found.run_up)
+    u = [np.sqrt(max(x.u_kn**2 - _definition_u_kn(x.speed_kn) ** 2, 0.0)) for x in both]
     return bool(found.run_down.speed_kn - found.run_up.speed_kn > 2.0 * combine_uncertainties(*u))
+
+
+def _definition_u_kn(speed_kn: float) -> float:
+    return max(DEFINITION_U_KN, DEFINITION_U_PCT / 100.0 * speed_kn)
 
 
 class _Hull:
@@ -698,7 +750,7 @@ def _find_threshold(run: SlowRun, speed_kn: FloatArray, hull: _Hull) -> Hump | s
         if isinstance(by_trim, str) or isinstance(by_rpm, str):
             return by_trim if isinstance(by_trim, str) else str(by_rpm)
         if abs(by_trim.speed_kn - by_rpm.speed_kn) > 2.0 * combine_uncertainties(
-            by_trim.u_kn, by_rpm.u_kn, DEFINITION_U_KN
+            by_trim.u_kn, by_rpm.u_kn, _definition_u_kn(by_trim.speed_kn)
         ):
             return f"the trim shows {by_trim.speed_kn:.1f} kn, speed against rpm {by_rpm.speed_kn:.1f} kn"
         found = by_trim

@@ -15,9 +15,9 @@ from trialcapture.buffers import floats, integers
 from trialcapture.config import Config
 from trialcapture.measure.circumstances import Circumstances, TrialSamples
 from trialcapture.measure.planing import find_regimes, froude_numbers, is_past_hump
-from trialcapture.reduce.bands import Band, band_key, band_means
-from trialcapture.reduce.engine_checks import none_if_nan
-from trialcapture.reduce.fuel import find_best_economy
+from trialcapture.reduce.bands import SAME_STEP_PCT, Band, band_key, band_means
+from trialcapture.reduce.engine_checks import RATED_REACHED_PCT, none_if_nan
+from trialcapture.reduce.fuel import bias_of_highest, find_best_economy
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import NS_PER_H, velocity_kn
 from trialcapture.reduce.summary import (
@@ -33,7 +33,7 @@ from trialcapture.reduce.summary import (
     TrialWarning,
 )
 from trialcapture.reduce.tables import warn
-from trialcapture.reduce.uncertainty import BoolArray, coverage_factor
+from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, Term, coverage_factor, weighted_mean
 
 BEYOND_U = 2.0
 """Two figures differ where they lie further apart than this many standard uncertainties of their difference: 95 %."""
@@ -43,8 +43,8 @@ of damaged readings (common practice, no source)."""
 SEEN_FASTER_SHARE = 0.02
 """A speed that was seen and not held counts from this much above the fastest one held; hulls overshoot by about as much
 when they accelerate (common practice, no source)."""
-HIGHER_STEP_SHARE = 0.015
-"""An engine speed this much higher is another step (common practice, no source)."""
+HIGHER_STEP_SHARE = SAME_STEP_PCT / 100.0
+"""An engine speed this much higher is another step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,7 @@ class SteadyBands:
     top_speed: TopSpeed | None
     fastest_seen: FastestSeen | None
     economy_planing: BestEconomy | None
+    economy_between: BestEconomy | None
     economy_displacement: BestEconomy | None
     economy_overall: BestEconomy | None
     regimes: Regimes
@@ -62,29 +63,36 @@ class SteadyBands:
     warnings: tuple[TrialWarning, ...]
 
 
-NO_BANDS = SteadyBands(None, None, None, None, None, Regimes("", ()), None, None, ())
+NO_BANDS = SteadyBands(None, None, None, None, None, None, Regimes("", ()), None, None, ())
 """The result of a trial without a band."""
 
 
-def measure_steady_bands(made: Reduction, circumstances: Circumstances, samples: TrialSamples) -> SteadyBands:
+def measure_steady_bands(
+    made: Reduction, circumstances: Circumstances, samples: TrialSamples, threshold_kn: float | None
+) -> SteadyBands:
     """Return the best of a reduced trial.
 
     Args:
         made: The reduction.
         circumstances: Boat and settings.
         samples: Of the trial; the overview shows what was fastest.
+        threshold_kn: Slowest planing speed that a slow run shows; None where none does.
     """
     config, speed_kn = circumstances.config, made.fit.speed_kn
     volume_m3, length_m = circumstances.volume_m3, config.boat.length_m
     regimes, judged_by = find_regimes(
-        made.rpm, speed_kn, planing_hull=config.boat.planing, volume_m3=volume_m3, length_m=length_m
+        made.rpm, speed_kn, planing_hull=config.boat.planing, volume_m3=volume_m3, length_m=length_m,
+        threshold_kn=threshold_kn,
+    )  # fmt: skip
+    is_planing, is_between, is_displacing = (
+        np.array([r == name for r in regimes]) for name in ("planing", "between", "displacement")
     )
-    is_planing, is_displacing = (np.array([r == name for r in regimes]) for name in ("planing", "displacement"))
     fastest, seen = top_speed(made, samples.overview, config)
     return SteadyBands(
         top_speed=fastest,
         fastest_seen=seen,
         economy_planing=best_economy(made, is_planing),
+        economy_between=best_economy(made, is_between),
         economy_displacement=best_economy(made, is_displacing),
         economy_overall=best_economy(made, np.ones(speed_kn.size, dtype=np.bool_)),
         regimes=Regimes(
@@ -142,15 +150,43 @@ def top_speed(made: Reduction, samples: pa.Table | None, config: Config) -> tupl
         fastest = passing
     if fastest is not None or held is None:
         return None, fastest
-    held_rpm = none_if_nan(float(rpm[held]))
     return TopSpeed(
         **band_key(made.bands[held]),
         speed_kn=known,
         speed_u_kn=float(u[held]),
         speed_k=float(k[held]),
-        rpm_mean=held_rpm,
+        rpm_mean=none_if_nan(float(rpm[held])),
         ways=2,
+        rated=rated_statement(_engine_rpm(made, held, config), config),
     ), None
+
+
+def _engine_rpm(made: Reduction, band: int, config: Config) -> dict[str, float]:
+    """Return the mean engine speed of each engine in a band; NaN where unknown."""
+    legs = np.flatnonzero(made.band == band)
+    duration = made.legs.values["duration_s"][legs]
+    return {e: weighted_mean(made.legs.values[f"rpm_{e}_mean"][legs], duration) for e in config.engine_ids}
+
+
+def rated_statement(engine_rpm: dict[str, float], config: Config) -> str:
+    """Return whether engines ran at rated speed: "3480 rpm, 99.4 % of rated 3500", or "rated rpm not reached: …".
+
+    Args:
+        engine_rpm: Engine speed by engine; NaN where unknown.
+        config: Engines.
+
+    Returns:
+        With several engines each is named; "" where no engine speed is known.
+    """
+    said, short = [], False
+    for engine in config.engine:
+        rpm = engine_rpm.get(engine.id, float("nan"))
+        if np.isfinite(rpm):
+            pct = 100.0 * rpm / engine.rated_rpm
+            short = short or pct < RATED_REACHED_PCT
+            name = f"{engine.id} " if len(config.engine) > 1 else ""
+            said.append(f"{name}{rpm:.0f} rpm, {pct:.1f} % of rated {engine.rated_rpm:.0f}")
+    return ("rated rpm not reached: " if short else "") + "; ".join(said)
 
 
 def _is_faster(speed_kn: float, u_kn: float, rpm: float, made: Reduction, held: int) -> bool:
@@ -221,6 +257,9 @@ def best_economy(made: Reduction, regime: BoolArray) -> BestEconomy | None:
     The best band run both ways is the answer, unless a band run one way is better by more than the uncertainty of
     the difference. What moves all bands alike, such as the calibration of the fuel figures, cancels in it.
 
+    The highest of several noisy figures is too high on average: that much is taken off. How much it is cannot be known
+    better than to lie between nothing and twice that (rectangular, GUM (JCGM 100:2008) 4.3.7).
+
     Args:
         made: The reduction.
         regime: True for bands of the regime, shape (B,).
@@ -244,7 +283,12 @@ def best_economy(made: Reduction, regime: BoolArray) -> BestEconomy | None:
     if found is None:
         return None
     b = found.band
-    of_range = all_of.range
+    compared = both if made.two_ways[b] else pool
+    bias = bias_of_highest(economy[compared], own_u[compared])
+    of_economy, of_range = _with_bias(all_of.economy, bias), all_of.range
+    usable_l = None if of_range is None else float(all_of.range_nm[b] / economy[b])
+    if of_range is not None and usable_l is not None:
+        of_range = _with_bias(of_range, usable_l * bias)
     rival_as_good = None
     if contender is not None:
         rival_speed = float(made.fit.speed_kn[contender])
@@ -257,10 +301,11 @@ def best_economy(made: Reduction, regime: BoolArray) -> BestEconomy | None:
         speed_u_kn=float(all_of.speed.u[b]),
         speed_k=float(all_of.speed.k[b]),
         fuel_l_per_h=float(all_of.fuel_l_per_h[b]),
-        economy_nm_per_l=float(economy[b]),
-        economy_u_nm_per_l=float(all_of.economy.u[b]),
-        economy_k=float(all_of.economy.k[b]),
-        range_nm=None if of_range is None else float(all_of.range_nm[b]),
+        economy_nm_per_l=float(economy[b]) - bias,
+        economy_u_nm_per_l=float(of_economy.u[b]),
+        economy_k=float(of_economy.k[b]),
+        corrected_by_nm_per_l=bias,
+        range_nm=None if usable_l is None else usable_l * (float(economy[b]) - bias),
         range_u_nm=None if of_range is None else float(of_range.u[b]),
         range_k=None if of_range is None else float(of_range.k[b]),
         ways=2 if made.two_ways[b] else 1,
@@ -270,6 +315,12 @@ def best_economy(made: Reduction, regime: BoolArray) -> BestEconomy | None:
         within_pct=found.within_pct,
         at_edge=found.at_edge,
     )
+
+
+def _with_bias(budget: Budget, bias: float) -> Budget:
+    """Return a budget with what the correction for the choice of the highest leaves open."""
+    left = np.full(budget.u.shape, bias / np.sqrt(3.0))
+    return Budget((*budget.terms, Term("highest of several", left, "choice of the best band")))
 
 
 def slowest_on_the_plane(made: Reduction, is_planing: BoolArray) -> SlowestHeld | None:
@@ -300,14 +351,51 @@ def slowest_on_the_plane(made: Reduction, is_planing: BoolArray) -> SlowestHeld 
 # ------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """A straight line ``y = intercept + slope x``, and the covariance of the two, shape (2, 2)."""
+
+    intercept: float
+    slope: float
+    covariance: FloatArray
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Return y at x, and its standard uncertainty."""
+        along = np.array([1.0, x])
+        return float(along @ [self.intercept, self.slope]), float(np.sqrt(along @ self.covariance @ along))
+
+
+def fit_line(x: FloatArray, y: FloatArray, u: FloatArray | None = None, *, through_origin: bool = False) -> LineFit:
+    """Return the straight line through points by weighted least squares.
+
+    Args:
+        x: Taken as exact, shape (n,).
+        y: Same shape.
+        u: Standard uncertainty of each y; where the points scatter more than that, the line's uncertainty grows with
+            it (Birge ratio). None takes it from the scatter alone, for which one point more than parameters is needed.
+        through_origin: Whether the intercept is 0.
+
+    Source: GUM (JCGM 100:2008) H.3; Birge 1932, Physical Review 40:207 (from memory).
+    """
+    design = x[:, None] if through_origin else np.column_stack([np.ones(x.size), x])
+    weight = np.ones(x.size) if u is None else 1.0 / u
+    white, aim = design * weight[:, None], y * weight
+    covariance = np.linalg.inv(white.T @ white)
+    solved = covariance @ white.T @ aim
+    left = aim - white @ solved
+    freedom = x.size - solved.size
+    scatter = float(left @ left / freedom) if freedom else 1.0
+    covariance *= scatter if u is None else max(scatter, 1.0)
+    whole = np.zeros((2, 2))
+    whole[2 - solved.size :, 2 - solved.size :] = covariance
+    return LineFit(0.0 if through_origin else float(solved[0]), float(solved[-1]), whole)
+
+
 def calibrate_log(made: Reduction) -> LogCalibration | None:
     """Return factor and offset that turn the log's speed into speed through water, or None without a log.
 
-    Weighted least squares of band speed on log speed over bands run both ways; with fewer than three of them the
-    factor alone is fitted. The result is shown, and used for nothing: a log that read well today may foul tomorrow.
-
-    Source: weighted straight-line fit (any text on regression); the uncertainty of the factor follows from the band
-    speeds' own, enlarged where the points scatter more than that (Birge ratio; from memory).
+    A line is fitted to band speed against log speed over bands run both ways; with fewer than three of them the factor
+    alone is fitted. The result is shown, and used for nothing: a log that read well today may foul tomorrow.
     """
     shown = band_means(made.weights, made.runs.stw_kn)
     speed, u = made.fit.speed_kn, made.quantities.speed.u
@@ -316,19 +404,13 @@ def calibrate_log(made: Reduction) -> LogCalibration | None:
     if n == 0:
         return None
     with_offset = n >= 3 and float(np.ptp(shown[use])) > 1.0
-    design = np.column_stack([shown[use], np.ones(n)]) if with_offset else shown[use][:, None]
-    white, aim = design / u[use][:, None], speed[use] / u[use]
-    cov = np.linalg.inv(white.T @ white)
-    solved = cov @ white.T @ aim
-    left = aim - white @ solved
-    freedom = n - solved.size
-    ratio = max(float(np.sqrt(left @ left / freedom)), 1.0) if freedom else 1.0
+    line = fit_line(shown[use], speed[use], u[use], through_origin=not with_offset)
     return LogCalibration(
         bands=n,
-        factor=float(solved[0]),
-        factor_u=ratio * float(np.sqrt(cov[0, 0])),
-        offset_kn=float(solved[1]) if with_offset else 0.0,
-        worst_left_kn=float(np.max(np.abs(speed[use] - design @ solved))),
+        factor=line.slope,
+        factor_u=float(np.sqrt(line.covariance[1, 1])),
+        offset_kn=line.intercept,
+        worst_left_kn=float(np.max(np.abs(speed[use] - line.intercept - line.slope * shown[use]))),
     )
 
 

@@ -259,7 +259,7 @@ def find_crossing_s(
         rise_s: When the engine speed rose.
         interval_s: Between readings of the receiver.
 
-    Source: line fitted by least squares (any text on regression); GUM (JCGM 100:2008) 4.3.7.
+    Source: GUM (JCGM 100:2008) H.3, line fitted by least squares, and 4.3.7.
     """
     with np.errstate(invalid="ignore"):
         passed = np.flatnonzero((along_kn[1:] >= TARGET_KN) & (along_kn[:-1] < TARGET_KN) & (t_s[1:] > rise_s))

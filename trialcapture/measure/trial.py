@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import empty_table
@@ -64,8 +65,9 @@ def measure_trial(
     legs, band = gathered.legs, gathered.band
     circumstances = find_circumstances(gathered, made, clocks, config)
     trial = TrialSamples(samples, read_samples)
-    steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial)
     planing = measure_planing(circumstances, trial)
+    threshold_kn = None if planing.slowest is None else planing.slowest.speed_kn
+    steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial, threshold_kn)
     measured = tuple(measure(circumstances, trial) for measure in MEASURES)
     load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
     findings = Findings(
@@ -76,6 +78,7 @@ def measure_trial(
         top_speed=steady.top_speed,
         fastest_seen=steady.fastest_seen,
         economy_planing=steady.economy_planing,
+        economy_between=steady.economy_between,
         economy_displacement=steady.economy_displacement,
         economy_overall=steady.economy_overall,
         regimes=steady.regimes,
@@ -110,7 +113,9 @@ def measure_trial(
 
 def _current(made: Reduction) -> CurrentEvidence:
     shown_h = made.look_h if made.shows_current else made.look_h[:0]
-    return describe_current(made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h)
+    whole, by_fit = made.quantities.speed.u, made.fit.speed_u_kn
+    other = np.sqrt(np.maximum(whole**2 - by_fit**2, 0.0))
+    return describe_current(made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h, other)
 
 
 def _boat(config: Config) -> BoatStatement:

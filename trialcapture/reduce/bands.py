@@ -38,6 +38,13 @@ STRONG_BACK_SPEED_KN = 6.0
 """Out and back may differ by this where several groups all show one and the same current (no source)."""
 CLEARLY_OTHER_STEP_PCT = 8.0
 """Gaps wider than this tell no more about where the cut should be (common practice, no source)."""
+RPM_SCATTER_PCT = 0.3
+"""Spread of a step's engine speed from run to run expected before looking (common practice, no source)."""
+RPM_SCATTER_WORTH = 4.0
+"""How many runs that expectation is worth (our choice)."""
+TORN_STEP_SHARE, TORN_FOR_ONE_SHARE = 0.05, 0.01
+"""A step as restless as the others of its trial is taken for two in no more than this share of cases; the second where
+that would leave a hold by itself, which is no measurement both ways (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +87,9 @@ def rpm_name(band_rpm: float) -> str:
 def assign_bands(rpm: FloatArray, settings: Bands) -> tuple[IntArray, list[Band]]:
     """Return the band of each hold (-1 for none) and the bands, ascending.
 
-    With declared steps a hold belongs to the nearest step within the half width. A hold above the highest declared
-    step makes a band of its own, because it may well be the top speed; other holds between steps stay out.
+    With declared steps a hold belongs to the nearest step within the half width; holds between steps stay out. The
+    highest engine speed reached is a band of its own, whatever was declared, because it shows the top speed: see
+    `find_top_step`. So is every other hold above the highest declared step.
 
     Args:
         rpm: Mean engine speed of each hold [rpm]; NaN is put in no band.
@@ -89,21 +97,56 @@ def assign_bands(rpm: FloatArray, settings: Bands) -> tuple[IntArray, list[Band]
     """
     if settings.is_automatic:
         found = find_clusters(rpm, settings.half_width_rpm)
+        if found:
+            top = find_top_step(rpm, found)
+            found[-1:] = [part for part in (np.setdiff1d(found[-1], top), top) if part.size]
         return _number_bands(rpm, [(_nominal(rpm[members]), members, False) for members in found])
     steps = np.array(settings.steps_rpm, dtype=np.float64)
     half = band_half_width_rpm(settings)
-    distance = np.abs(rpm[:, None] - steps[None, :])
-    nearest = np.argmin(np.where(np.isfinite(distance), distance, np.inf), axis=1)
-    inside = distance[np.arange(rpm.size), nearest] <= half
-    groups: list[tuple[float, IntArray, bool]] = [
-        (float(step), np.flatnonzero(inside & (nearest == k)), True) for k, step in enumerate(steps)
-    ]
-    above = np.flatnonzero(rpm > steps[-1] + half)
-    for members in find_clusters(rpm[above], settings.half_width_rpm):
-        groups.append((_nominal(rpm[above][members]), above[members], False))
-    numbers, bands = _number_bands(rpm, groups)
+    step = _nearest_step(rpm, steps, half)
+    top = _top_of_declared(rpm, step, steps)
+    step[top] = -1
+    groups = [(float(at), np.flatnonzero(step == k), True) for k, at in enumerate(steps)]
+    own = [top] if top.size else []
+    if top.size and np.abs(steps - rpm[top].mean()).min() <= half:
+        at, members, _ = groups[k := int(np.abs(steps - rpm[top].mean()).argmin())]
+        # of two groups about one step, the one closer to it bears its name
+        if not members.size or abs(rpm[top].mean() - at) < abs(rpm[members].mean() - at):
+            groups[k], own = (at, top, True), [members] if members.size else []
+    above = np.setdiff1d(np.flatnonzero(rpm > steps[-1] + half), top)
+    own += [above[members] for members in find_clusters(rpm[above], settings.half_width_rpm)]
+    numbers, bands = _number_bands(rpm, groups + [(_nominal(rpm[members]), members, False) for members in own])
     declared = [replace(b, low_rpm=b.band_rpm - half, high_rpm=b.band_rpm + half) if b.declared else b for b in bands]
     return numbers, declared
+
+
+def _nearest_step(rpm: FloatArray, steps: FloatArray, half_rpm: float) -> IntArray:
+    """Return the declared step each hold lies at, -1 for none."""
+    apart = np.abs(rpm[:, None] - steps[None, :])
+    apart = np.where(np.isfinite(apart), apart, np.inf)
+    nearest: IntArray = np.where(apart.min(axis=1) <= half_rpm, np.argmin(apart, axis=1), -1)
+    return nearest
+
+
+def _top_of_declared(rpm: FloatArray, step: IntArray, steps: FloatArray) -> IntArray:
+    """Return the holds at the highest engine speed where these are no declared step by themselves; else none."""
+    clusters = find_clusters(rpm, None)
+    if not clusters:
+        return np.zeros(0, dtype=np.int64)
+    top, highest = find_top_step(rpm, clusters), int(np.nanargmax(rpm))
+    at = step[highest]
+    if at >= 0:
+        # two declared steps stay two, however close
+        part: IntArray = top[step[top] == at]
+        return part if part.size < np.sum(step == at) else part[:0]
+    if rpm[highest] < steps[0]:
+        return np.zeros(0, dtype=np.int64)
+    # holds that reach into a declared step belong to it, unless others below them are what was held there
+    inside = step[top] >= 0
+    below = np.isin(step, step[top[inside]])
+    below[top] = False
+    is_apart = top.size < clusters[-1].size or below.any()
+    return top if is_apart else top[rpm[top] > rpm[top[inside]].max(initial=-np.inf)]
 
 
 def band_half_width_rpm(settings: Bands) -> float:
@@ -157,6 +200,46 @@ def _cut_pct(gap_pct: FloatArray) -> float:
     spread = [x[:k].var() * k + x[k:].var() * (x.size - k) for k in range(1, x.size)]
     k = int(np.argmin(spread)) + 1
     return float(np.clip(np.exp((x[k - 1] + x[k]) / 2.0), SAME_STEP_PCT, OTHER_STEP_PCT))
+
+
+def find_top_step(rpm: FloatArray, clusters: list[IntArray]) -> IntArray:
+    """Return the holds at the highest engine speed reached, which show the top speed.
+
+    It is the highest cluster, or the upper part of it: full throttle is often 1 to 3 % above the step below it, too
+    close for `find_clusters` to part them. A part is another step where it spans no more than 1 % about its middle,
+    its mean lies 1 % or more above the mean of the rest, and the holds of one step, which scatter as those of the
+    other clusters do, would hardly differ so much. A single restless hold, or runs there and back that differ by
+    some tenths of a percent, are no step.
+
+    Args:
+        rpm: Mean engine speed of each hold [rpm].
+        clusters: From `find_clusters`; not empty.
+
+    Source: contrasts chosen after looking (Scheffé 1953, Biometrika 40:87; from memory).
+    """
+    from scipy.special import fdtri  # noqa: PLC0415  (slow import, needed here only)
+
+    members = clusters[-1]
+    n = members.size
+    x = 100.0 * rpm[members] / rpm[members].mean()
+    # a cluster wider than one step may be is none that shows the scatter of one
+    others = [100.0 * rpm[g] / rpm[g].mean() for g in clusters[:-1]]
+    steps = [y - 100.0 for y in others if np.ptp(y) <= 2.0 * SAME_STEP_PCT]
+    scatter_pct, freedom = pooled_scatter(
+        np.concatenate([*steps, np.zeros(0)]),
+        sum(y.size - 1 for y in steps),
+        prior_sd=RPM_SCATTER_PCT,
+        prior_degrees_of_freedom=RPM_SCATTER_WORTH,
+    )
+    best, first = 0.0, 0
+    for k in range(1, n):
+        apart = float(x[k:].mean() - x[:k].mean())
+        if apart >= SAME_STEP_PCT and np.ptp(x[k:]) <= 2.0 * SAME_STEP_PCT:
+            shown = apart**2 * k * (n - k) / n / scatter_pct**2
+            torn = TORN_STEP_SHARE if min(k, n - k) > 1 else TORN_FOR_ONE_SHARE
+            if shown > best and shown > (n - 1) * fdtri(n - 1, freedom, 1.0 - torn):
+                best, first = shown, k
+    return members[first:]
 
 
 def _nominal(rpm: FloatArray) -> float:

@@ -76,7 +76,7 @@ def beaufort_force(wind_speed: float, unit: Literal["kn", "m/s"] = "kn") -> int:
     disagree at their edges (16 kn is force 4, the same wind in m/s force 5); so the unit measured decides, and
     values are rounded to the column's step, halves up.
 
-    Source: WMO Beaufort scale (WMO-No. 306; from memory, four public copies concordant).
+    Source: WMO Beaufort scale (WMO-No. 306, Manual on Codes, code table 1100; from memory).
     """
     step = _BEAUFORT_STEP[unit]
     rounded = np.floor(wind_speed / step + 0.5 + 1e-9) * step
@@ -108,7 +108,7 @@ def wave_height_limit_m(length_m: float) -> float:
 
 
 CRITICAL_FROUDE = (0.9, 1.1)
-"""Depth Froude numbers about the critical speed; textbook value 1, the width common practice."""
+"""Depth Froude numbers about the critical speed; 1 by definition, the width common practice."""
 GENTLE_BREEZE = 3
 """Beaufort force past which a yacht's speed runs are marked (common practice, no source; ships go up to 5 or 6)."""
 

@@ -27,7 +27,7 @@ def apparent_slip_pct(speed_kn: float, shaft_rpm: float, pitch_m: float) -> floa
         shaft_rpm: Of the propeller, after the gear.
         pitch_m: Of the propeller.
 
-    Source: ``1 - V / (p n)``, any text on marine propellers.
+    Source: definition, ``1 - V / (p n)`` (ITTC Dictionary of Hydrodynamics; from memory).
     """
     return float(100.0 * (1.0 - speed_kn * KN_M_PER_S / (pitch_m * shaft_rpm / 60.0)))
 
@@ -56,7 +56,8 @@ def crouch_coefficient(speed_kn: float, power_kw: float, displacement_kg: float)
 def admiralty_coefficient(speed_kn: float, power_kw: float, displacement_kg: float) -> float:
     """Return the admiralty coefficient ``D^(2/3) V^3 / P`` with D in tonnes, V in knots, P in kW.
 
-    Good for comparing a displacement hull with herself. Source: any text on ship powering.
+    Good for comparing a displacement hull with herself. Source: definition (ITTC Dictionary of
+    Hydrodynamics; from memory).
     """
     return float((displacement_kg / 1000.0) ** (2.0 / 3.0) * speed_kn**3 / power_kw)
 
@@ -84,6 +85,8 @@ def depth_without_correction_m(speed_kn: float, beam_m: float | None, draught_m:
 
 REACHED_OVER_S = 5.0
 """The highest engine speed is the highest mean over this long (common practice, no source)."""
+RATED_REACHED_PCT = 99.0
+"""Rated rpm counts as reached from here on (common practice, no source)."""
 RPM_SPLIT_PCT = 1.5
 """Port and starboard at equal throttle: engine speeds (common practice, no source)."""
 FUEL_SPLIT_PCT = 5.0
@@ -124,7 +127,7 @@ def _verdict(pct: float, load_pct: float) -> str:
         return "engine speed not known"
     if pct > 103.0:
         return "above rated rpm: propeller too small, boat light, or the governor allows it"
-    if pct >= 99.0:
+    if pct >= RATED_REACHED_PCT:
         return "rated rpm reached"
     if pct >= 97.0:
         return "just short of rated rpm"

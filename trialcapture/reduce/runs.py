@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import comb
 
 import numpy as np
 import numpy.typing as npt
@@ -134,89 +133,39 @@ def _fill_totals(values: dict[str, FloatArray], engine_ids: Sequence[str]) -> No
 # The arithmetic of runs up and down one line: what weights make the current vanish.
 # ------------------------------------------------------------------------------
 
-EQUAL_SPACING_PCT = 10.0
-"""Runs whose spacing varies more than this are not equally spaced (common practice, no source)."""
-WORST_AMPLIFICATION = 1.0
-"""A least-squares result noisier than a single run is refused: sum of squared weights above 1 (our choice)."""
-
-
-def mean_of_means_weights(n: int) -> FloatArray:
-    """Return the weights of `n` alternating, equally spaced runs: ``C(n-1, k) / 2^(n-1)``.
-
-    They cancel a current that is a polynomial in time of degree n-2.
-
-    Source: mean of means of ship speed trials (ITTC 7.5-04-01-01.1, ISO 15016; weights from memory, the property
-    follows from the binomial theorem).
-    """
-    if n < 2:
-        raise ValueError(f"a mean of means needs at least two runs, saw {n}")
-    return np.array([comb(n - 1, k) for k in range(n)], dtype=np.float64) / 2.0 ** (n - 1)
-
-
-def alternating_run_weights(t_h: FloatArray) -> FloatArray:
-    """Return the mean of means of strictly alternating runs at the times they were made.
-
-    ``w_k ∝ 1 / Π_{j≠k} |t_k - t_j|``, adding up to 1: the divided difference of order n-1, which is zero for every
-    polynomial in time of degree n-2, whatever the spacing. At equal spacing these are the weights of
-    `mean_of_means_weights`.
-
-    Args:
-        t_h: Time of each run, ascending, no two alike [h].
-
-    Source: divided differences (Newton; any text on numerical analysis).
-    """
-    t = t_h / float(np.ptp(t_h))
-    apart = np.abs(t[:, None] - t[None, :]) + np.eye(t.size)
-    weights = 1.0 / np.prod(apart, axis=1)
-    return np.asarray(weights / weights.sum(), dtype=np.float64)
-
-
-def least_squares_weights(t_h: FloatArray, sign: FloatArray) -> FloatArray:
-    """Return the weights that give V in ``speed_k = V + sign_k (c0 + c1 t_k)``, at any spacing of the runs.
-
-    Args:
-        t_h: Time of each run [h].
-        sign: +1 one way, -1 the other.
-
-    Raises:
-        ValueError: Fewer than three runs, or no solution (all runs one way).
-
-    Source: ordinary least squares; exact for a current linear in time.
-    """
-    if t_h.size < 3 or np.unique(sign).size < 2:
-        raise ValueError("three runs, not all one way, are needed")
-    t = t_h - t_h.mean()
-    scale = float(np.abs(t).max()) or 1.0
-    design = np.column_stack([np.ones(t.size), sign, sign * t / scale])
-    return np.asarray(np.linalg.pinv(design, rcond=1e-10)[0], dtype=np.float64)
-
 
 def alternating_weights(t_h: FloatArray, sign: FloatArray) -> tuple[FloatArray, str]:
-    """Return the weights of a sequence of runs and the name of the method they belong to.
+    """Return the weights of runs up and down one line, adding up to 1, and the name of what they are.
 
-    Two runs: their mean. More, strictly alternating and equally spaced within 10 %: mean of means, at the times the
-    runs were made, so that what the spacing lacks in evenness costs nothing. Otherwise least squares in time, unless
-    that is noisier than a single run (two runs one way and one back, close in time), where each direction is averaged
-    first and the two means then.
+    It is the mean of means, at the times the runs were made. Runs one way that follow each other first become one, at
+    the mean of their times, so that passes both ways alternate. Pass ``k`` of ``m`` then has the weight
+    ``w_k ∝ 1 / Π_{j≠k} |t_k - t_j|``: with alternating signs this is the divided difference of order m-1, which is
+    zero for every current that is a polynomial in time of degree m-2, whatever the spacing. At equal spacing it is the
+    mean of means, ``C(m-1, k) / 2^(m-1)``. All weights are positive and change smoothly with the times, so that no
+    spacing makes the result noisier than the double run of its two passes closest in time.
 
     Args:
         t_h: Mid time of each run, ascending [h].
         sign: +1 one way, -1 the other; both must occur.
+
+    Raises:
+        ValueError: No run, or runs one way only.
+
+    Source: mean of means of ship speed trials (ITTC 7.5-04-01-01.1, ISO 15016; from memory); divided differences (NIST
+    Digital Library of Mathematical Functions, 3.3(iii); from memory).
     """
-    n = t_h.size
-    if n < 2 or np.unique(sign).size < 2:
+    if np.unique(sign).size < 2:
         raise ValueError("a run each way is needed")
-    if n == 2:
-        return mean_of_means_weights(2), "double run"
-    spacing = np.diff(t_h)
-    alternate = bool(np.all(sign[1:] * sign[:-1] < 0))
-    if alternate and np.ptp(spacing) <= EQUAL_SPACING_PCT / 100.0 * spacing.mean():
-        return alternating_run_weights(t_h), f"mean of means of {n}"
-    weights = least_squares_weights(t_h, sign)
-    if float(weights @ weights) <= WORST_AMPLIFICATION:
-        return weights, f"least squares in time of {n}"
-    ways = [sign > 0, sign < 0]
-    return np.sum([0.5 * way / way.sum() for way in ways], axis=0), f"mean of two directions, {n} runs"
+    passes = np.concatenate([[0], np.cumsum(sign[1:] * sign[:-1] < 0)])
+    size = np.bincount(passes)
+    mid = np.bincount(passes, weights=t_h) / size
+    apart = np.abs(mid[:, None] - mid[None, :]) / np.ptp(mid) + np.eye(mid.size)
+    weights = 1.0 / np.prod(apart, axis=1)
+    weights = (weights / weights.sum() / size)[passes]
+    n, m = sign.size, mid.size
+    if n == m:
+        return weights, "double run" if n == 2 else f"mean of means of {n}"
+    return weights, f"mean of two directions, {n} runs" if m == 2 else f"mean of means of {m} passes, {n} runs"
 
 
 def combine_runs(

@@ -146,13 +146,17 @@ class FuelStatement(_Entry):
 
 @dataclass(frozen=True, slots=True)
 class TopSpeed(NamedBand):
-    """The top speed through water, from runs both ways; the printed ± is ``speed_k`` times ``speed_u_kn``."""
+    """The top speed through water, from runs both ways; the printed ± is ``speed_k`` times ``speed_u_kn``.
+
+    ``rated`` says whether rated engine speed was reached in these runs; "" where engine speed is unknown.
+    """
 
     speed_kn: float
     speed_u_kn: float
     speed_k: float
     rpm_mean: float | None
     ways: int
+    rated: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,13 +186,15 @@ class BestEconomy(NamedBand):
     Attributes:
         speed_kn, speed_u_kn: Through water; each ``*_k`` is the coverage factor of a quantity's printed ±.
         fuel_l_per_h: Fuel rate of all engines.
-        economy_nm_per_l, economy_u_nm_per_l: Mean speed over mean fuel rate.
+        economy_nm_per_l, economy_u_nm_per_l: Mean speed over mean fuel rate, less `corrected_by_nm_per_l`.
+        corrected_by_nm_per_l: By how much the highest of the bands that were compared is too high on average; the row
+            of the table holds the figure with it.
         range_nm, range_u_nm: With the usable fuel; None where the capacity is not stated.
         ways: 2 where it was run both ways.
         one_way_as_good: A rival run one way.
         flat_from_kn, flat_to_kn: Speeds about as good, to `within_pct`.
         within_pct: What counts as about as good [%].
-        at_edge: The best is the slowest or fastest band measured, so a better one may lie outside.
+        at_edge: Nothing of the regime was run slower, or nothing faster, so a better one may lie outside.
     """
 
     speed_kn: float
@@ -198,6 +204,7 @@ class BestEconomy(NamedBand):
     economy_nm_per_l: float
     economy_u_nm_per_l: float
     economy_k: float
+    corrected_by_nm_per_l: float
     range_nm: float | None
     range_u_nm: float | None
     range_k: float | None
@@ -356,7 +363,7 @@ class SequenceCurrent(NamedBand):
     Attributes:
         t: Its middle.
         segments: Segments it is made of.
-        method: Double run, mean of means or least squares.
+        method: Double run, mean of means, or mean of two directions.
         through_water_kn: Speed through water.
         axis_deg: Direction of its line.
         along_kn: Current along that line.
@@ -416,6 +423,22 @@ class ThirdRunAdvice(NamedBand):
 
 
 @dataclass(frozen=True, slots=True)
+class OneMoreRunAdvice(NamedBand):
+    """What one more run of a band would buy.
+
+    Attributes:
+        number: Which run of the band it would be: 3 for a third.
+        heading_deg: To be run, true; a course where no compass is there.
+        now_kn, then_kn: The ± of the band's speed at 95 %, as it is and with the run.
+    """
+
+    number: int
+    heading_deg: float
+    now_kn: float
+    then_kn: float
+
+
+@dataclass(frozen=True, slots=True)
 class FittedCurrent(_Entry):
     """The fitted current at one time.
 
@@ -452,6 +475,7 @@ class CurrentEvidence(_Entry):
         methods: Speed of each band by both methods.
         disagreement: A sentence where they differ; else "".
         third_run_advice: Double runs that a third run would have improved.
+        one_more_run: What one more run of each band would buy.
         fit: The fitted current over time, where it is known.
         strengths: What the fit found; None without a band.
         heading_used: Whether a heading was there; None without a band.
@@ -463,6 +487,7 @@ class CurrentEvidence(_Entry):
     methods: tuple[MethodComparison, ...]
     disagreement: str
     third_run_advice: tuple[ThirdRunAdvice, ...]
+    one_more_run: tuple[OneMoreRunAdvice, ...]
     fit: tuple[FittedCurrent, ...]
     strengths: FitStrengths | None
     heading_used: bool | None
@@ -814,7 +839,8 @@ class Findings(_Entry):
         schema_version: `SCHEMA_VERSION`.
         boat, load, fuel: As stated.
         top_speed: None where it cannot be claimed; then `fastest_seen` says what is missing.
-        economy_planing, economy_displacement, economy_overall: None where no band of the kind has an economy.
+        economy_planing, economy_between, economy_displacement, economy_overall: None where no band of the kind has an
+            economy.
         regimes: How the hull runs at every band.
         slowest_planing_speed: Where a slow run shows it.
         slowest_on_the_plane: Where a band was held clearly on the plane.
@@ -838,6 +864,7 @@ class Findings(_Entry):
     top_speed: TopSpeed | None
     fastest_seen: FastestSeen | None
     economy_planing: BestEconomy | None
+    economy_between: BestEconomy | None
     economy_displacement: BestEconomy | None
     economy_overall: BestEconomy | None
     regimes: Regimes

@@ -232,7 +232,7 @@ def compare_values(first: ComparedValue, second: ComparedValue, *, same_errors: 
     ratio; what it leaves in the other follows from its size in each of the two.
 
     Args:
-        first, second: The values, neither of them zero.
+        first, second: The values, both positive.
         same_errors: The parts in common come from the same instruments and settings; False for two trials with
             instruments of their own, whose common errors are independent.
 
@@ -254,9 +254,10 @@ def compare_values(first: ComparedValue, second: ComparedValue, *, same_errors: 
         difference=float(values[1] - values[0]),
         difference_u=difference_u,
         ratio=ratio,
-        ratio_u=abs(ratio) * share_u,
+        ratio_u=ratio * share_u,
         k=k,
-        is_real=abs(ratio - 1.0) > k * abs(ratio) * share_u,
+        # the logarithm, so that either may stand first
+        is_real=abs(float(np.log(ratio))) > k * share_u,
     )
 
 

@@ -19,6 +19,7 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.report.format import (
     band_phrase,
+    column_decimals,
     degrees,
     expanded,
     fixed,
@@ -128,6 +129,7 @@ def _top_speed(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
         return _none("Top speed", why)
     lines = [_at_band(found)] if band_phrase(found) else []
     lines.append("both directions, current removed" if found.ways >= 2 else _ONE_WAY)
+    lines += [found.rated] if found.rated else []
     half_width = expanded(found.speed_u_kn, found.speed_k)
     return _quantity("Top speed", found.speed_kn, half_width, "kn", lines, units, usual=2, most=2)
 
@@ -151,9 +153,16 @@ def _economy_points(summary: Summary) -> list[tuple[str, BestEconomy | None]]:
     if not summary.boat.planing:
         return [("", summary.economy_displacement)]
     points = [("on the plane", summary.economy_planing), ("below planing", summary.economy_displacement)]
+    if summary.economy_planing is None and summary.economy_between is not None:
+        points.insert(1, (_BETWEEN, summary.economy_between))
     if all(point is None for _, point in points) and summary.economy_overall is not None:
         return [("", summary.economy_overall)]
     return points
+
+
+WORTH_TELLING_SHARE = 0.001
+"""A correction smaller than this is not told: it changes no printed digit (our choice)."""
+_BETWEEN = "between displacing and planing"
 
 
 def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answer]:
@@ -168,13 +177,20 @@ def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[An
         if fixed(point.flat_to_kn, 1) != fixed(point.flat_from_kn, 1):
             lines.append(flat_interval(point, units))
         if point.at_edge:
-            lines.append("at the end of the speeds measured: a better one may lie outside")
+            lines.append(f"at the end of the speeds run {where}".rstrip() + ": a better one may lie outside")
+        share = point.corrected_by_nm_per_l / (point.economy_nm_per_l + point.corrected_by_nm_per_l)
+        if share >= WORTH_TELLING_SHARE:
+            lines.append(f"{fixed(100 * share, 1)} % less than its row: the highest of several is too high on average")
         if point.ways < 2:
             lines.append(_ONE_WAY)
         rival = point.one_way_as_good
         if rival is not None:
             run = _where_on_curve(rival, units).removeprefix("at ")
             lines.append(f"{run} run one way looks better, within its uncertainty")
+        below = summary.economy_between
+        if point is summary.economy_planing and below is not None and below.economy_nm_per_l > point.economy_nm_per_l:
+            better = units.say(below.economy_nm_per_l, "nm/L", 3)
+            lines.append(f"{_where_on_curve(below, units)}, {better}: whether she planes there was not shown")
         if not where and summary.boat.planing:
             lines.append("displacing or planing: could not be judged")
         half_width = expanded(point.economy_u_nm_per_l, point.economy_k)
@@ -262,7 +278,36 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
         said.append(f"{text}.")
     elif summary.slowest_on_the_plane is not None:
         said.append(_slowest_held(summary.slowest_on_the_plane, units))
-    return said + rated_rpm_lines(summary)
+    return said + rated_rpm_lines(summary) + one_more_run_lines(summary, units)
+
+
+WORTH_A_RUN = 0.8
+"""One more run is worth naming where it takes the ± to this share of what it is (common practice, no source)."""
+MOST_RUNS_NAMED = 3
+"""More advice than a crew would follow is none (our choice)."""
+
+
+def one_more_run_lines(summary: Summary, units: ReaderUnits) -> list[str]:
+    """Return what one more run would buy: "A third run at 3500 rpm on 254° takes ±0.24 to ±0.15 kn."
+
+    The bands of the answers come first, then those that gain most; a run that buys little is not named.
+    """
+    answered = (summary.top_speed, summary.economy_planing, summary.economy_displacement)
+    names = {found.band_name for found in answered if found is not None}
+    worth = [more for more in summary.current.one_more_run if more.then_kn <= WORTH_A_RUN * more.now_kn]
+    worth.sort(key=lambda more: (more.band_name not in names, more.then_kn - more.now_kn))
+    scale = units.scale("kn")
+    said = []
+    for more in worth[:MOST_RUNS_NAMED]:
+        decimals = column_decimals([scale.u(more.then_kn)], usual=2, most=2)
+        now, then = (fixed(scale.u(x), decimals) for x in (more.now_kn, more.then_kn))
+        place = f"at {band_phrase(more)}" if more.band_rpm is not None else f"of row {band_phrase(more)}"
+        count = _ORDINALS.get(more.number, f"{more.number}th")
+        said.append(f"A {count} run {place} on {degrees(more.heading_deg)} takes ±{now} to ±{then} {scale.text}.")
+    return said
+
+
+_ORDINALS = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth"}
 
 
 def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:

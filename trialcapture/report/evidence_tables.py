@@ -226,7 +226,7 @@ class QuantityRows:
         unit: The reader's.
         value, pm: As the band table prints them.
         u, k, freedom: Combined standard uncertainty, coverage factor and effective degrees of freedom.
-        rows: Its causes, the largest first.
+        rows: Its causes, the largest first, those below the last digit left out.
     """
 
     name: str
@@ -288,6 +288,7 @@ def _quantity_rows(budget: QuantityBudget, printed: Cell | None, units: ReaderUn
                 term.source,
             )
             for term in sorted(budget.terms, key=lambda t: -t.u)
+            if float(fixed(scale.u(term.u), decimals)) > 0.0
         ),
     )
 

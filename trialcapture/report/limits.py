@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from trialcapture.prepare.data_health import page_one
 from trialcapture.reduce.bands import join_names
+from trialcapture.reduce.engine_checks import RATED_REACHED_PCT
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.answers import calibration_statement, rated_rpm_lines, why_absent
 from trialcapture.report.band_table import review_line
@@ -295,8 +296,7 @@ def _rated(summary: Summary) -> Point:
     lines = rated_rpm_lines(summary)
     if not lines:
         return Point(question, UNKNOWN, "There is no full-throttle stretch to judge by, or rated rpm was not stated.")
-    # the reduction calls rated rpm reached from here on (common practice, no source)
-    short = any(check.pct is None or check.pct < 99 for check in summary.rated_rpm_check)
+    short = any(check.pct is None or check.pct < RATED_REACHED_PCT for check in summary.rated_rpm_check)
     return Point(question, CAUTION if short else KNOWN, " ".join(lines))
 
 

@@ -37,7 +37,7 @@ def thermal_expansion_per_c(density15_kg_per_m3: float) -> float:
     Raises:
         TrialCaptureError: The density is none a refined product has.
 
-    Source: API MPMS 11.1 / ASTM D1250-80, table 54B (constants concordant in public implementations).
+    Source: API MPMS 11.1 / ASTM D1250-80, table 54B (constants from memory).
     """
     rho = density15_kg_per_m3
     if not 653.0 <= rho <= 1075.0:

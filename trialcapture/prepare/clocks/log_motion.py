@@ -400,7 +400,8 @@ def _responses(rpm: Floats, edge: int, swing: SecondOrderHull | None = None) -> 
 def _impulse(swing: SecondOrderHull, count: int) -> Floats:
     """Return the answer of a damped oscillator of unit gain to an impulse, per sample, shape (count,).
 
-    Source: any text on vibrations; ``ω² / ω_d · exp(−ζωt) sin(ω_d t)`` with ``ω_d = ω sqrt(1 − ζ²)``.
+    Source: ``ω² / ω_d · exp(−ζωt) sin(ω_d t)`` with ``ω_d = ω sqrt(1 − ζ²)`` (Den Hartog, *Mechanical Vibrations*;
+    from memory).
     """
     omega = 2.0 * np.pi / swing.period_s
     damped = omega * (1.0 - swing.damping**2) ** 0.5
