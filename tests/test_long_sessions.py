@@ -15,10 +15,11 @@ import pyarrow.parquet as pq
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from trialcapture import buffers, pipeline
+from trialcapture import buffers
 from trialcapture.archive import work_folder
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline import gridding, process, reading
+from trialcapture.measure import trial
+from trialcapture.pipeline import preparing, process, reading, reuse
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 DERIVED = ("trialset", "reduction")
@@ -42,7 +43,7 @@ def contents(session: Path) -> dict[str, bytes]:
 
 
 def test_windows_give_the_samples_of_the_whole(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gridding, "WINDOW_ROWS", 730)
+    monkeypatch.setattr(preparing, "WINDOW_ROWS", 730)
     found = processed(tmp_path)
     for name in ("samples.parquet", "segments.parquet"):
         assert (found / "trialset" / name).read_bytes() == (whole / "trialset" / name).read_bytes()
@@ -126,11 +127,13 @@ def test_linear_algebra_loaded_after_the_package_keeps_to_one_thread() -> None:
     assert set(json.loads(done.stdout)) == {1}
 
 
+@pytest.mark.parametrize(("module", "step"), [(preparing, "read_logs"), (trial, "measure_trial")])
 def test_linear_algebra_keeps_to_one_thread_while_a_session_is_processed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    module: object, step: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[int] = []
-    monkeypatch.setattr(pipeline, "prepare_trial", lambda *_: seen.extend(blas_threads()) or fail())
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "cache"))
+    monkeypatch.setattr(module, step, lambda *_, **__: seen.extend(blas_threads()) or fail())
     shutil.copytree(SAMPLE, tmp_path / "session")
     with threadpool_limits(limits=2, user_api="blas"):
         with pytest.raises(TrialCaptureError):

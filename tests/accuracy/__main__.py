@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.accuracy import coverage, tables
+from tests.accuracy.effects import FIRST_SEED
 from tests.accuracy.families import FAMILIES, ORDINARY_SECOND_RECEIVER, SEEDS, Base, Family, faults_that_fit, trial
 from tests.accuracy.faulty import Checked
 from tests.accuracy.faulty import run as run_faulty
@@ -33,7 +34,9 @@ def main() -> None:
     """Run the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=SEEDS)
-    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--first", type=int, default=1, help="first seed")
+    parser.add_argument("--other-seeds", type=int, default=0, metavar="N", help="with --coverage: seeds further on by "
+                        "N, for whoever changes the program and then needs trials it was not changed on")  # fmt: skip
     parser.add_argument("--scenario", action="append", choices=list(SCENARIOS))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
@@ -80,9 +83,11 @@ def main() -> None:
 
 
 def _run_effects(arguments: argparse.Namespace) -> None:
-    found = coverage.run_all(arguments.coverage, arguments.jobs)
-    text = f"{tables.demand_table(coverage.demands(found))}\n\n{coverage.factor_table(found)}"
-    _tell(arguments.out, "coverage", f"--coverage {arguments.coverage}", text)
+    found = coverage.run_all(arguments.coverage, arguments.jobs, FIRST_SEED + arguments.other_seeds)
+    met, told = tables.demand_table(coverage.demands(found)), coverage.oracle_line(found)
+    text = f"{met}\n\n{told}\n\n{coverage.factor_table(found)}"
+    further = f" --other-seeds {arguments.other_seeds}" if arguments.other_seeds else ""
+    _tell(arguments.out, "coverage", f"--coverage {arguments.coverage}{further}", text)
     if arguments.keep is not None:
         arguments.keep.write_text(coverage.as_json(found), encoding="utf-8")
     if arguments.details:

@@ -21,12 +21,12 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from tests.accuracy.effects import FACTORS, FIRST_SEED, Drawn, Level, draw
+from tests.accuracy.effects import FACTORS, Drawn, Level, draw
 from tests.accuracy.oracle import oracle_halves
 from tests.accuracy.tables import BEYOND, share_bound
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.session import Session
-from trialcapture.pipeline import prepare_trial
+from trialcapture.pipeline.preparing import prepare_trial
 from trialcapture.pipeline.results import Results, hash_raw, reduce_prepared
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
@@ -163,7 +163,7 @@ def true_value(step: Mapping[str, Any], column: str, rpm: float) -> float:
     return float(np.polyval(np.polyfit(at - at[1], values, 2), rpm - at[1]))
 
 
-def run_all(trials: int, jobs: int, first: int = FIRST_SEED) -> list[Trial]:
+def run_all(trials: int, jobs: int, first: int) -> list[Trial]:
     """Run so many trials, each of a seed of its own; how far it is goes to standard error."""
     found = []
     seeds = range(first, first + trials)
@@ -222,6 +222,21 @@ def demands(trials: Sequence[Trial]) -> list[tuple[str, bool, str]]:
     crashes = sum(bool(trial.crash) for trial in trials)
     out.append(("crashes", crashes == 0, str(crashes)))
     return out
+
+
+def oracle_line(trials: Sequence[Trial]) -> str:
+    """Return how often the errors lie inside the oracle's ±: 95 % where it is right, if the program measures as well.
+
+    Fewer where the program makes less of the runs than could be made of them; more would say that the oracle is given
+    too much room.
+    """
+    shares = []
+    for quantity in QUANTITIES:
+        values = [v for trial in trials for v in trial.values[quantity]]
+        if values:
+            inside = float(np.mean([abs(v.error) <= v.oracle for v in values]))
+            shares.append(f"{quantity} {100 * inside:.1f} %")
+    return f"Inside the oracle's own ±: {', '.join(shares)}."
 
 
 def _groups(trials: Sequence[Trial]) -> list[tuple[str, Level, list[Trial]]]:

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trialcapture.config.sections import Engine, Fuel
 from trialcapture.config.sections import Trial as TrialSettings
 from trialcapture.rehearse.boats import (
     OLD_SEDGE,
@@ -131,8 +130,6 @@ def _scenario(levels: Mapping[str, Level], rng: np.random.Generator) -> Scenario
     u_pct = CALIBRATION_U_PCT[str(levels["fuel"])]
     scale = 1.0 if u_pct is None else 1.0 / 1.02
     tachometer = str(levels["tachometer"])
-    # a program that knows no such setting cannot be told
-    states_rpm = tachometer != "not stated" and "rpm_u_pct" in Engine.model_fields
     return Scenario(
         "all-effects",
         "every effect drawn at once",
@@ -162,7 +159,7 @@ def _scenario(levels: Mapping[str, Level], rng: np.random.Generator) -> Scenario
         fuel_calibration=None if u_pct is None else (1.02, "tank to tank"),
         fuel_calibration_u_pct=u_pct,
         current_max_kn=_charted_kn(strongest_kn),
-        rpm_u_pct=TACHOMETER_SD_PCT[tachometer] if states_rpm else None,
+        rpm_u_pct=None if tachometer == "not stated" else TACHOMETER_SD_PCT[tachometer],
         vary=False,
         repeats=Repeatability(float(levels["run to run [kn]"]), WANDER[str(levels["wander"])]),
         tank=_tank(str(levels["tank"]), rng),
@@ -231,8 +228,6 @@ def _sea(levels: Mapping[str, Level], plan: Plan, rng: np.random.Generator) -> t
 def _tank(level: str, rng: np.random.Generator) -> FuelTank:
     capacity_pct, usable = TANK[level]
     errors = rng.standard_normal(2)
-    # a program that knows no such settings cannot be told
-    known = {"capacity_u_pct", "usable_u"} <= set(Fuel.model_fields)
-    stated = (capacity_pct, usable) if level != "not stated" and known else None
+    stated = None if level == "not stated" else (capacity_pct, usable)
     # of no tank can more than all be used
     return FuelTank(capacity_pct * float(errors[0]), min(usable * float(errors[1]), 1.0 - USABLE_SHARE), stated)

@@ -84,6 +84,8 @@ def oracle_halves(
         used_s = {run["number"]: planned_s for step in settled for run in step["runs"]}
     settled = [step | {"runs": [r for r in step["runs"] if r["number"] in used_s]} for step in map(dict, settled)]
     made = [step for step in settled if step["runs"]]
+    if not made:
+        return [{} for _ in settled]
     run_sd = float(levels["run to run [kn]"])
     receiver = scenario.receivers[0]
     restless = [*WANDER[str(levels["wander"])], (receiver.velocity_sd_kn, receiver.velocity_memory_s)]

@@ -14,7 +14,6 @@ from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.channels.engine_readings import (
     fuel_rate_warnings,
     gather_log,
-    net_fuel_l_per_h,
     thermal_expansion_per_c,
     volume_correction_factor,
 )
@@ -50,7 +49,7 @@ def test_the_transition_group_of_table_54b_joins_its_neighbours() -> None:
 
 def test_two_flow_meters_need_their_two_temperatures() -> None:
     # 100 L/h at 25 C out, 60 L/h at 55 C back, 845 kg/m3: 41.189 L/h at 15 C (table 54B); plain subtraction reads 40.0
-    net = net_fuel_l_per_h(100.0, 25.0, 60.0, 55.0, density15_kg_per_m3=845.0)
+    net = 100.0 * volume_correction_factor(845.0, 25.0) - 60.0 * volume_correction_factor(845.0, 55.0)
     assert net == pytest.approx(41.189, abs=1e-3)
     assert net * 0.845 == pytest.approx(34.805, abs=1e-3)
     assert (40.0 / net - 1.0) * 100.0 == pytest.approx(-2.9, abs=0.05)

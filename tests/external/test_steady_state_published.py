@@ -19,8 +19,9 @@ from tests.bench.detectors.change_points import levels
 from tests.bench.detectors.r_statistic import r_statistic, steady_mask
 from tests.bench.detectors.sliding_slope import slope_test
 from tests.bench.detectors.student_t import fit_windows, probability_steady
-from trialcapture.prepare.sample_statistics import autocorrelation_sum, effective_size
-from trialcapture.prepare.steady.criteria import mean_with_error, slope_with_error
+from trialcapture.prepare.sample_statistics import autocorrelation_sum, effective_size, find_wander
+from trialcapture.prepare.steady.criteria import slope_with_error
+from trialcapture.prepare.steady.segments import worth_in_samples
 
 Floats = np.ndarray
 
@@ -212,23 +213,36 @@ def test_the_effective_sample_size_of_theory(phi: float) -> None:
 
 
 @pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
-def test_our_effective_sample_size_is_that_of_theory(phi: float) -> None:
+def test_the_memory_of_residuals_gives_the_effective_sample_size_of_theory(phi: float) -> None:
     pooled = list(autoregressive((40, 600), phi, 9))
     tau = autocorrelation_sum([row - row.mean() for row in pooled], 200)
-    sizes = [mean_with_error(row, tau)[2] for row in pooled]
-    assert np.mean(sizes) == pytest.approx(exact_size(600, phi), rel=0.12)
+    assert effective_size(600, tau) == pytest.approx(exact_size(600, phi), rel=0.12)
 
 
 @pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
 def test_our_standard_error_is_how_far_means_scatter(phi: float) -> None:
     rows = autoregressive((1500, 600), phi, 10)
     tau = autocorrelation_sum([row - row.mean() for row in rows[:40]], 200)
-    stated = float(np.mean([mean_with_error(row, tau)[3] for row in rows]))
+    # the spread about a row's own mean lacks the variance of that mean
+    stated = float(np.mean([row.std() / np.sqrt(effective_size(600, tau) - 1.0) for row in rows]))
     assert stated == pytest.approx(float(rows.mean(axis=1).std()), rel=0.10)
 
 
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
+def test_the_standard_error_of_legs_is_theirs_and_allows_for_a_slow_part_that_forty_cannot_rule_out(phi: float) -> None:
+    stated, sizes = [], []
+    for seed in range(4):
+        rows = autoregressive((40, 600), phi, 20 + seed)
+        wander = find_wander(list(rows), 0.5)
+        stated += [wander.errors(row, 0.5).mean for row in rows]
+        sizes += [worth_in_samples(600, float(row.std(ddof=1)), wander.errors(row, 0.5).mean) for row in rows]
+    exact = 1.0 / np.sqrt(exact_size(600, phi))
+    assert 0.95 * exact < np.sqrt(np.mean(np.square(stated))) < 1.4 * exact
+    assert 0.5 * exact_size(600, phi) < np.mean(sizes) < 1.1 * exact_size(600, phi)
+
+
 def sizes_of_two_minutes(memory_s: float) -> tuple[float, float]:
-    """Effective sample size of two minutes of noise as the product finds it, at 10 Hz and at 1 Hz."""
+    """Effective sample size of two minutes of noise with one memory, as the product finds it, at 10 Hz and at 1 Hz."""
     rows = autoregressive((60, 1200), float(np.exp(-0.1 / memory_s)), 11)
     sizes = []
     for every in (1, 10):
@@ -260,7 +274,8 @@ def test_our_standard_error_is_that_of_blocking() -> None:
         best = pyblock.blocking.find_optimal_block(row.size, steps)[0]
         assert float(steps[0].std_err) == pytest.approx(naive, rel=0.15)
         plateaus.append(float(steps[best].std_err))
-        stated.append(mean_with_error(row, autocorrelation_sum([row - row.mean()], row.size // 3))[3])
+        size = effective_size(row.size, autocorrelation_sum([row - row.mean()], row.size // 3))
+        stated.append(float(row.std()) / np.sqrt(size - 1.0))
     assert np.mean(plateaus) == pytest.approx(theory, rel=0.15)
     assert np.mean(stated) == pytest.approx(np.mean(plateaus), rel=0.15)
     assert np.mean(stated) == pytest.approx(theory, rel=0.15)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import shutil
@@ -10,12 +11,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
-from trialcapture import pipeline
 from trialcapture.archive.session import open_session, write_session
 from trialcapture.archive.work_folder import work_folder
-from trialcapture.pipeline import process, reuse
+from trialcapture.pipeline import preparing, process, reuse
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "journal_session"
 PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/work/prepared.arrows")
@@ -45,13 +46,30 @@ def session(first_look: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.M
 def prepared(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The sessions that were prepared from their raw files while the test runs."""
     names: list[str] = []
-    prepare: Callable[..., object] = pipeline.prepare_trial
+    prepare: Callable[..., object] = preparing.prepare_trial
 
     def counted(session: object, *given: object) -> object:
         names.append(str(session.folder))  # type: ignore[attr-defined]
         return prepare(session, *given)
 
-    monkeypatch.setattr(pipeline, "prepare_trial", counted)
+    monkeypatch.setattr(preparing, "prepare_trial", counted)
+    return names
+
+
+@pytest.fixture
+def made(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What was reduced and drawn while the test runs, by the name of what does it."""
+    names: list[str] = []
+    get = reuse.FormerResults.get
+
+    def counted(self: reuse.FormerResults, make: Callable[..., object], *given: object) -> object:
+        def told(*given: object) -> object:
+            names.append(make.__qualname__.rpartition(".")[2])
+            return make(*given)
+
+        return get(self, functools.wraps(make)(told), *given)
+
+    monkeypatch.setattr(reuse.FormerResults, "get", counted)
     return names
 
 
@@ -66,7 +84,7 @@ def assert_prepared_anew(session: Path) -> None:
         raise PreparedAnewError
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pipeline, "prepare_trial", stop)
+        patch.setattr(preparing, "prepare_trial", stop)
         with pytest.raises(PreparedAnewError):
             process(session)
 
@@ -147,8 +165,6 @@ def test_other_units_of_the_reader_change_the_report_alone(session: Path, prepar
 
 
 def test_a_review_changes_the_result_it_is_about(session: Path, prepared: list[str]) -> None:
-    import pyarrow.parquet as pq  # noqa: PLC0415
-
     before = results(session)
     found = pq.read_table(session / "trialset" / "segments.parquet").to_pylist()
     row = next(r for r in found if r["accepted"])
@@ -157,6 +173,70 @@ def test_a_review_changes_the_result_it_is_about(session: Path, prepared: list[s
     process(session)
     assert prepared == []
     assert results(session)["reduction/bands.csv"] != before["reduction/bands.csv"]
+
+
+def test_looked_at_again_nothing_is_reduced_and_nothing_drawn(session: Path, made: list[str]) -> None:
+    add_note(session, kind="remark", value="fenders out")
+    process(session)
+    assert made == []
+
+
+def test_in_other_units_only_the_curves_are_drawn_again(session: Path, made: list[str]) -> None:
+    process(session, units="us")
+    assert set(made) == {"draw_specification"}
+    made.clear()
+    process(session)
+    process(session, units="us")
+    assert made == []  # both are known by now
+
+
+def test_a_review_is_reduced_once_and_what_it_leaves_alone_is_not_drawn_again(session: Path, made: list[str]) -> None:
+    found = pq.read_table(session / "trialset" / "segments.parquet").to_pylist()
+    row = next(r for r in found if r["accepted"])
+    instant = f"{row['start']:%Y-%m-%dT%H:%M:%S}Z/{row['stop']:%Y-%m-%dT%H:%M:%S}Z"
+    add_note(session, kind="exclude", value=instant, reason="ferry wash", by="tester")
+    process(session)
+    assert made.count("reduce") == 1
+    assert {"timeline", "track"} <= set(made)
+    assert not {"clocks_figure", "onset"} & set(made)
+
+
+@pytest.mark.parametrize("what", ["edited", "gone", "of another", "note damaged"])
+def test_former_results_are_used_only_where_their_hash_was_noted(
+    what: str, session: Path, tmp_path: Path, prepared: list[str], made: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = results(session)
+    (note,) = (reuse.cache_folder() / "results").iterdir()
+    file = work_folder(session) / "results.pickle"
+    if what == "edited":
+        flip_middle(file)
+    elif what == "gone":
+        file.unlink()
+    elif what == "of another":
+        file.write_bytes(b"cos\nsystem\n(S'exit 1'\ntR.")  # would run a command, were it believed
+    else:
+        note.write_text("[]")
+    process(session)
+    assert prepared == []
+    assert "reduce" in made
+    assert results(session) == before
+
+
+def test_only_so_many_results_of_a_session_are_kept_the_latest_ones(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reuse, "_MOST_RESULTS", 3)
+    kept = reuse.FormerResults(open_session(session), {"raw": "none"})
+    assert [kept.get(abs, n) for n in (-1, -2, -3, -1, -4)] == [1, 2, 3, 1, 4]
+    kept.keep()
+    again = reuse.FormerResults(open_session(session), {"raw": "none"})
+    assert [again.get(lambda n: f"{n} made anew", 1)] == ["1 made anew"]
+    assert list(again._made.values())[:3] == [3, 1, 4]
+
+
+def test_what_cannot_be_told_apart_is_refused(session: Path) -> None:
+    with pytest.raises(TypeError, match="object"):
+        reuse.FormerResults(open_session(session), {}).get(id, object())
 
 
 def test_a_mark_moves_clocks_and_is_no_short_cut(session: Path, tmp_path: Path, prepared: list[str]) -> None:
@@ -234,10 +314,12 @@ def test_for_somebody_else_nothing_in_the_session_is_believed(
 
 def test_hashes_that_permit_reuse_are_nowhere_in_the_session(session: Path) -> None:
     (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    (of_results,) = (reuse.cache_folder() / "results").iterdir()
     permitted = json.loads(entry.read_text())["files"]
     assert set(permitted) == set(PREPARED)
+    hashes = [*permitted.values(), json.loads(of_results.read_text())["sha256"]]
     texts = [p.read_bytes() for p in session.rglob("*") if p.is_file()]
-    assert not any(sha256.encode() in text for sha256 in permitted.values() for text in texts)
+    assert not any(sha256.encode() in text for sha256 in hashes for text in texts)
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"files": 1}', '{"files": {}, "places": {}}', "\udc80"])
@@ -303,5 +385,6 @@ def test_the_cache_folder_is_where_the_system_keeps_such_files(
 
 
 def test_what_is_kept_is_no_result_and_small(session: Path) -> None:
-    kept = [p.name for p in work_folder(session).iterdir()]
-    assert kept == ["prepared.arrows"]
+    kept = {p.name: p.stat().st_size for p in work_folder(session).iterdir()}
+    assert set(kept) == {"prepared.arrows", "results.pickle"}
+    assert sum(kept.values()) < 2_000_000

@@ -14,7 +14,7 @@ from tests.nmea_builders import journal_line, sentence
 from tests.prepare.receiver_logs import health_of
 from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
+from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S, GNSS_LATENCY_U_S, envelope_latency_u_s
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 LATE_S = 0.12
@@ -198,3 +198,15 @@ def test_one_of_two_receivers_whose_date_is_whole_epochs_old_is_put_right_and_to
     [step] = health_of(data).clock_steps
     assert step.what == "date of gps1/GP"
     assert "1024 weeks off (GPS week rollover)" in step.cause
+
+
+@pytest.mark.parametrize(
+    ("declared_s", "latency_u_s"), [(None, GNSS_LATENCY_U_S), (0.05, 0.02), (0.1, 0.02), (0.5, 0.1)]
+)
+def test_the_least_latency_is_in_the_uncertainty_of_a_receivers_offset(
+    declared_s: float | None, latency_u_s: float
+) -> None:
+    """Delays only add, so nothing received shows the least of them: it is declared to a fifth, or usual."""
+    assert envelope_latency_u_s("gps1/GP", {} if declared_s is None else {"gps1": declared_s}) == latency_u_s
+    # a third of a second, as cheap receivers take, is within two of the usual one
+    assert abs(0.33 - GNSS_LATENCY_S) < 2.0 * GNSS_LATENCY_U_S

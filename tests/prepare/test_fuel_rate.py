@@ -180,12 +180,15 @@ def test_the_slope_is_that_of_a_straight_line_through_each_window() -> None:
 def test_a_coarse_counter_is_told_with_what_it_costs() -> None:
     config = load_config(ENGINE)
     true = 40.0 * np.arange(3600) / 3600.0
-    (said,) = fuel_rate_warnings(table(fuel_total_l=np.floor(true / 0.1) * 0.1), times_ns(3600), "a.csv", config)
+    basis, said = fuel_rate_warnings(table(fuel_total_l=np.floor(true / 0.1) * 0.1), times_ns(3600), "a.csv", config)
+    assert "not that at 15 °C: the supply temperature and fuel.density_kg_per_m3 not known" in basis
     assert "steps of 0.1 l" in said
     assert "±6 l/h" in said
+    # a meter says at what temperature it meters, or is warned of; nothing else is said of these
+    warm = load_config("[fuel]\ndensity_kg_per_m3 = 845\nsupply_temp_c = 25\n" + ENGINE)
     fine = table(fuel_total_l=np.floor(true / 0.01) * 0.01)
-    assert fuel_rate_warnings(fine, times_ns(3600), "a.csv", config) == []
-    assert fuel_rate_warnings(table(fuel_total_l=np.full(5, 3.0)), times_ns(5), "a.csv", config) == []
+    assert fuel_rate_warnings(fine, times_ns(3600), "a.csv", warm) == []
+    assert fuel_rate_warnings(table(fuel_total_l=np.full(5, 3.0)), times_ns(5), "a.csv", warm) == []
 
 
 @pytest.mark.parametrize(
@@ -206,3 +209,33 @@ def test_of_several_columns_the_one_that_says_the_most_is_taken(columns: tuple[s
     log = table(**{name: told[name] for name in columns})
     found = rate_of(log, times_ns(n), load_config(ENGINE))
     assert found[n // 2] == pytest.approx(rate_l_per_h, rel=1e-6)
+
+
+@pytest.mark.parametrize("metered", ["supply and return", "supply", "total"])
+@pytest.mark.parametrize("by", ["volume", "mass"])
+def test_every_method_gives_the_volume_at_fifteen_degrees(metered: str, by: str) -> None:
+    """84.5 kg/h, or 100 l/h at 15 °C, through meters at 25 and 55 °C (ASTM D1250-80 table 54B)."""
+    supply, back = (130.0, 30.0) if metered == "supply and return" else (100.0, 0.0)
+    factors = (0.99161, 0.96627) if by == "volume" else (1.0 / 0.845, 1.0 / 0.845)
+    unit = "L" if by == "volume" else "kg"
+    shown = (supply / factors[0], back / factors[1])
+    columns = {
+        "supply and return": f"""
+fuel_supply_main = {{ name = "out", unit = "{unit}/h" }}
+fuel_return_main = {{ name = "back", unit = "{unit}/h" }}""",
+        "supply": f'fuel_supply_main = {{ name = "out", unit = "{unit}/h" }}',
+        "total": f'fuel_total_main = {{ name = "sum", unit = "{unit}" }}',
+    }
+    config = load_config(
+        "[fuel]\ndensity_kg_per_m3 = 845\nsupply_temp_c = 25\nreturn_temp_c = 55\n"
+        + ENGINE
+        + '[[engine_log]]\ntime_format = "unix_s"\n[engine_log.columns]\ntime = "t"\n'
+        + columns[metered]
+    )
+    rows = [f"{1_790_000_000 + k},{shown[0]:.6f},{shown[1]:.6f},{k * shown[0] / 3600.0:.8f}\n" for k in range(120)]
+    log, _ = decode_engine_log(
+        ("t,out,back,sum\n" + "".join(rows)).encode(), config.engine_log[0], config.engine_ids, where="m.csv",
+        density_kg_per_m3=845.0,
+    )  # fmt: skip
+    assert rate_of(log, times_ns(120), config)[60] == pytest.approx(100.0, abs=2e-3)
+    assert fuel_rate_warnings(log, times_ns(120), "m.csv", config) == []

@@ -11,7 +11,7 @@ import pytest
 from tests.signals import wandering
 from trialcapture.config import Steady
 from trialcapture.prepare.sample_statistics import MEMORY_S
-from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation, slope_with_error
+from trialcapture.prepare.steady.criteria import Limits, Track, bends, drifts, find_violation, slope_with_error
 
 Floats = npt.NDArray[np.float64]
 DT = 0.25
@@ -136,6 +136,22 @@ def test_the_error_of_a_slope_is_as_large_as_slopes_of_a_rough_sea_scatter(memor
     slopes, errors = np.array([slope_with_error(wandering(N, DT, 0.3, memory_s, rng), DT) for _ in range(200)]).T
     # a longer memory than that is understated: to two thirds at 6 s, which three errors make up for in part
     assert 0.75 < np.sqrt(np.mean(errors**2)) / slopes.std() < 1.5
+
+
+@pytest.mark.parametrize(("bend_kn", "swings"), [(0.29, False), (0.31, True), (-0.29, False), (-0.31, True)])
+def test_a_crest_or_a_trough_is_no_settled_speed(bend_kn: float, swings: bool) -> None:
+    v = 20.0 + bend_kn * np.linspace(-1.0, 1.0, N) ** 2
+    assert bends(v, DT) is swings
+    assert found(sog_kn=v) == ("speed not settled" if swings else "")
+
+
+@pytest.mark.parametrize(("errors", "real"), [(2.85, False), (3.15, True)])
+def test_a_bend_is_real_beyond_three_of_its_errors(errors: float, real: bool) -> None:
+    """The textbook error of a fitted parabola, times the root of a memory of five seconds in samples."""
+    square = np.linspace(-1.0, 1.0, N) ** 2
+    square -= square.mean()
+    swing_kn = 0.5 / errors / float(np.sqrt(N / (N - 3) * (MEMORY_S / DT) / (square @ square)))
+    assert bends(20.0 + 0.5 * square + swing_kn * SWING, DT) is real
 
 
 def test_a_slope_of_four_samples_has_no_error() -> None:

@@ -10,6 +10,8 @@ import pytest
 
 from trialcapture.channels import trial_channels
 from trialcapture.config import load_config
+from trialcapture.prepare.channels.engine_readings import slope_of_total
+from trialcapture.prepare.channels.resolution import SLOPE_WINDOW_S, Resolution
 from trialcapture.prepare.steady.segments import (
     TrimEntry,
     check_segments,
@@ -199,3 +201,47 @@ def test_a_trial_without_segments_has_a_table_of_engines_without_rows() -> None:
     segments, _ = check_segments(rows_of(pa.table(columns)), FIRST_NS, [], config)
     empty = segment_engines(segments, config.engine_ids, "boat-a")
     assert (empty.num_rows, empty.schema.names[:3]) == (0, ["session_id", "segment_id", "engine"])
+
+
+@pytest.mark.parametrize("held_s", [30.0, 45.0, 90.0])
+@pytest.mark.parametrize("after_l_per_h", [20.0, 80.0])
+def test_the_fuel_of_a_hold_by_a_total_is_not_that_of_what_followed(held_s: float, after_l_per_h: float) -> None:
+    """A total is differentiated over 30 s, and the throttle was moved 2 s after the stretch ends."""
+    t_s = np.arange(round(200.0 / GRID_S)) * GRID_S
+    start, stop = 60.0, 60.0 + held_s
+    true = np.where(t_s < 55.0, 12.0, np.where(t_s < stop + 2.0, 40.0, after_l_per_h))
+    total_l = np.cumsum(true) * GRID_S / 3600.0
+    rate = slope_of_total(FIRST_NS + np.round(t_s * 1e9).astype(np.int64), total_l)
+    config = load_config('[[engine]]\nid = "main"\nrated_rpm = 1800\n')
+    channels = {"sog_kn": np.full(t_s.size, 9.0), "rpm_main": np.full(t_s.size, 1200.0), "fuel_l_per_h_main": rate}
+    columns = {
+        c.name: pa.array(channels[c.name]) if c.name in channels else pa.nulls(t_s.size, pa.float64())
+        for c in trial_channels(config.engine_ids)
+    }
+    stretch = Stretch(round(start / GRID_S), round(stop / GRID_S), True, "")
+    counted = Resolution("total", "l", counter_l=0.01, window_s=SLOPE_WINDOW_S)
+    row = check_segments(
+        rows_of(pa.table(columns)), FIRST_NS, [stretch], config, resolutions={"fuel_l_per_h_main": counted}
+    )[0].to_pylist()[0]
+    # 2 s of guard at the end, and the last reading of a window stands 15 s from its middle
+    assert row["fuel_l_per_h_mean"] == pytest.approx(40.0, rel=0.002)
+    assert row["fuel_l_per_h_main_mean"] == pytest.approx(40.0, rel=0.002)
+    # the shorter what is left, the more the count matters: 0.01 l in 30 s at the most
+    assert 0.0 < row["fuel_l_per_h_main_rounding_u"] < 0.9 * 0.01 / 30.0 * 3600.0
+
+
+def test_rounding_of_a_total_is_as_wide_as_slopes_over_a_short_hold_scatter() -> None:
+    """Over one window its slope is what a straight line through rounded readings is off by (by simulation)."""
+    counted = Resolution("total", "l", counter_l=0.05, window_s=SLOPE_WINDOW_S)
+    rng = np.random.default_rng(4)
+    for held_s in (31.0, 40.0, 60.0, 120.0):
+        off, stated = [], []
+        for _ in range(60):
+            rate, phase = rng.uniform(30.0, 50.0), rng.uniform(0.0, 0.05)
+            t_s = np.arange(round(held_s)) * 1.0
+            total = np.floor((phase + rate * t_s / 3600.0) / 0.05) * 0.05
+            slope = slope_of_total(FIRST_NS + (t_s * 1e9).astype(np.int64), total)[15:-15]
+            off.append(slope.mean() - rate)
+            stated.append(counted.u_of_mean(slope, slope.size * 1.0, 0.0))
+        assert np.mean(np.abs(off) < 2.0 * np.array(stated)) > 0.9
+        assert np.median(stated) < 2.5 * np.std(off)

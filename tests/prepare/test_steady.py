@@ -305,6 +305,59 @@ def test_a_shift_is_placed_where_it_happens_and_noise_is_none() -> None:
     assert find_shifts(y, DT, 0.3) == [pytest.approx(600, abs=12)]
 
 
+def swinging(target: np.ndarray, period_s: float, damping: float) -> np.ndarray:
+    """A mass on a damped spring behind a target, in steps short beside its period."""
+    w = 2.0 * np.pi / period_s
+    place, speed, values = float(target[0]), 0.0, np.empty(target.size)
+    for i, wanted in enumerate(target):
+        speed += (w * w * (float(wanted) - place) - 2.0 * damping * w * speed) * DT
+        place += speed * DT
+        values[i] = place
+    return values
+
+
+@pytest.mark.parametrize(("period_s", "damping"), [(30.0, 0.2), (45.0, 0.2), (65.0, 0.4)])
+def test_a_hull_that_overshoots_is_not_measured_on_the_crest(period_s: float, damping: float) -> None:
+    """About the crest there is no slope; what is left of the swing is a quarter of a knot at most."""
+    accepted = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        levels = np.sort(rng.choice(np.arange(900.0, 3100.0, 250.0), 5, replace=False)).tolist()
+        rpm = stairs(levels, float(rng.uniform(60.0, 130.0)), DT, 120.0)
+        speed = swinging(rpm / 110.0, period_s, damping)
+        sog = speed + wandering(speed.size, DT, 0.06, 4.0, rng)
+        for s in detect(sog, rpm + rng.normal(0.0, 2.0, rpm.size), np.full(rpm.size, 40.0)):
+            if s.accepted:
+                accepted += 1
+                assert abs((speed - rpm / 110.0)[s.start : s.stop].mean()) < 0.25
+    assert accepted >= 6
+
+
+def test_the_side_and_the_size_of_an_approach_are_told() -> None:
+    """A step of a stair comes from below or from above; a turn with the throttle kept always from below."""
+    levels = [1500.0, 2500.0, 1900.0]
+    rpm = stairs(levels, 150.0, DT, 100.0)
+    sog = lagging(rpm / 110.0, DT, 6.0) + wandering(rpm.size, DT, 0.05, 3.0, np.random.default_rng(2))
+    first, up, down = (s for s in detect(sog, rpm, np.full(rpm.size, 40.0)) if s.accepted)
+    assert first.approach_step_kn is None
+    assert up.approach_step_kn == pytest.approx(1000.0 / 110.0, abs=0.5)
+    assert down.approach_step_kn == pytest.approx(-600.0 / 110.0, abs=0.5)
+    assert up.since_change is not None
+    # the throttle takes ten seconds
+    assert up.start - up.since_change == pytest.approx(round(160.0 / DT), abs=12)
+    n = round(300.0 / DT)
+    t = np.arange(n) * DT
+    heading = np.interp(t, [0.0, 140.0, 170.0, 300.0], [10.0, 10.0, 190.0, 190.0])
+    turning = (t >= 140.0) & (t < 170.0)
+    # 1.5 kn of current with her and then against her: over ground the way back is slower than any part of the turn
+    current = 1.5 * np.cos(np.radians(heading - 10.0))
+    sog = lagging(np.where(turning, 16.0, 20.0), DT, 6.0) + current
+    sog = sog + wandering(n, DT, 0.05, 3.0, np.random.default_rng(3))
+    _, back = (s for s in detect(sog, np.full(n, 2500.0), heading) if s.accepted)
+    assert back.approach_step_kn is not None
+    assert 1.0 <= back.approach_step_kn < 6.0
+
+
 def test_an_exponential_approach_is_cut_where_its_tail_falls_below_the_tolerance() -> None:
     t = np.arange(0, 150, DT)
     v = 20.0 - 6.0 * np.exp(-t / 15.0)

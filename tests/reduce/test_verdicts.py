@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from tests.segment_builder import (
@@ -122,6 +123,25 @@ def test_near_the_critical_speed_of_shallow_water(froude: float, is_near: bool) 
     bands, flags, _ = reduced(reciprocal_legs([(2000.0, speed_kn)]), depth_m=depth_m)
     assert bands[0]["depth_froude_max"] == pytest.approx(froude, rel=1e-3)
     assert ("near-critical" in flags[0]) is is_near
+
+
+@pytest.mark.parametrize(
+    ("froude_shallow", "froude_deep", "is_near"),
+    [(1.6, 1.12, False), (1.6, 1.08, True), (1.3, 0.7, True), (1.08, 0.4, True), (0.92, 0.3, True), (0.88, 0.3, False)],
+)  # fmt: skip
+def test_crossing_the_critical_speed_within_a_leg_is_seen(
+    froude_shallow: float, froude_deep: float, is_near: bool
+) -> None:
+    """A leg over a slope is judged over all of its depths: at its least alone a crossing goes unseen."""
+    speed_kn = 14.0
+    least_m, most_m = ((speed_kn * KN_M_PER_S / f) ** 2 / G_M_PER_S2 for f in (froude_shallow, froude_deep))
+    legs = reciprocal_legs([(2000.0, speed_kn)])
+    segments = build_segments(legs, steady_current(0.0, 0.0), depth_m=least_m)
+    segments = segments.append_column("depth_m_max", pa.array([least_m, most_m], pa.float64()))
+    bands, table, _ = measure_trial(segments, load_config(BOAT), clocks=no_clocks(), samples=None, session_id="t")
+    assert ("near-critical" in bands["flags"][0].as_py().split(";")) is is_near
+    assert bands["depth_froude_max"][0].as_py() == pytest.approx(froude_shallow, rel=1e-3)
+    assert table["depth_m_max"].to_pylist() == pytest.approx([least_m, most_m])
 
 
 @pytest.mark.parametrize(("wind_kn", "is_flagged"), [(10.4, False), (10.6, True)])

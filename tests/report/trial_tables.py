@@ -366,7 +366,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
                 {"t": t, "speed_kn": 0.75 - 0.3 * i / 11, "towards_deg": 200 + 90 * i / 11, "u_kn": 0.03, "worst_axis_u_kn": 0.03}
                 for i, t in enumerate(iso)
             ] if rows else [],
-            "half_pairs": [], "disagreement": "", "third_run_advice": [], "strengths": None, "heading_used": heading,
+            "half_pairs": [], "disagreement": "", "third_run_advice": [], "one_more_run": [], "strengths": None, "heading_used": heading,
             "heading_offset_deg": None, "heading_offset_u_deg": None,
         },
         "statistics": {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import empty_table
@@ -112,7 +113,9 @@ def measure_trial(
 
 def _current(made: Reduction) -> CurrentEvidence:
     shown_h = made.look_h if made.shows_current else made.look_h[:0]
-    return describe_current(made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h)
+    whole, by_fit = made.quantities.speed.u, made.fit.speed_u_kn
+    other = np.sqrt(np.maximum(whole**2 - by_fit**2, 0.0))
+    return describe_current(made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h, other)
 
 
 def _boat(config: Config) -> BoatStatement:

@@ -9,6 +9,7 @@ import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
+from trialcapture.reduce.budget import find_settling
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import IntArray, Legs
@@ -76,6 +77,7 @@ def trial_warnings(
     found += _engine_warnings(summary)
     found += measured
     found += _tide_warnings(made, made.two_ways, names)
+    found += _settling_warnings(made)
     speed = made.fit.speed_kn
     falling = [n for n, v in (("speed", speed), ("fuel", made.quantities.fuel_l_per_h)) if _falls(v, made.rpm)]
     if falling:
@@ -95,6 +97,17 @@ def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> li
         return []
     bands = join_names([name for name, wide in zip(names, told, strict=True) if wide])
     return [warn("tide-not-told", bands, f"It is up to ±{2.0 * unseen[told].max():.2f} kn of the ±.")]
+
+
+def _settling_warnings(made: Reduction) -> list[TrialWarning]:
+    settling = find_settling(made.legs, made.runs, made.weights)
+    if not settling.is_clear or settling.longer_s <= 0.0:
+        return []
+    most = quantity(float(np.abs(settling.left_kn).max()), "kn", ".2f")
+    # no hold is timed more finely than by ten seconds
+    longer = quantity(10.0 * np.ceil(settling.longer_s / 10.0), "s", ".0f")
+    said = f"Up to {most.text} is left in a band; wait {longer.text} longer before each run."
+    return [warn("not-settled", "", said, (most, longer))]
 
 
 def _heading_warnings(made: Reduction) -> list[TrialWarning]:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -49,10 +51,11 @@ Decoded = tuple[dict[str, pa.Table], pa.Table, pa.Table]
 SentenceCounts = dict[tuple[str, str, str], list[int]]
 """By source, talker and formatter: sentences good, bad and not decoded."""
 
-BLOCK_BYTES = 6 << 20
-"""How much of a log is decoded at a time: less costs time for each block, more costs memory (measured on 8 h)."""
+BLOCK_BYTES, MOST_BLOCK_BYTES, USUAL_BLOCKS = 6 << 20, 12 << 20, 16
+"""How much of a log is decoded at a time: a sixteenth of it, between 6 and 12 MiB. Less costs time for each block, more
+costs memory (measured on 1 h and 8 h)."""
 _LOG_ROWS = 50_000
-_LOG_BYTES = 1 << 20
+_LOG_BYTES = 2 << 20
 REJECTS = "rejects"
 """Name of the rejects among the tables of a block."""
 UNREAD = frozenset({"mode", "nav_status", "satellites", "hdop", "altitude_m", "separation_m", "pitch_pct"})
@@ -147,18 +150,33 @@ def read_logs(
 
     def raw_blocks(path: Path) -> Iterator[tuple[int, bytes]]:
         nonlocal done
-        for first_line, block in read_blocks(path, BLOCK_BYTES, warn=warnings.append):
+        block_bytes = min(max(path.stat().st_size // USUAL_BLOCKS, BLOCK_BYTES), MOST_BLOCK_BYTES)
+        for first_line, block in _one_ahead(read_blocks(path, block_bytes, warn=warnings.append), beside):
             yield first_line, block
             done += len(block)
             progress("decoding", min(done / total, 1.0))
 
-    for path in nmea:
-        decoded = _decode_nmea_log(raw_blocks(path), path.name.split(".")[0], config)
-        logs.append(_set_aside(path, decoded, folder, counts))
-    epoch_ns = read_timeline(session.folder).epoch_wall_ns if can else None
-    for path in can:
-        logs.append(_set_aside(path, _decode_can_log(raw_blocks(path), epoch_ns), folder, counts))
+    # the disk needs no Python: while a block is decoded the next one is read and the last one is set aside
+    with ThreadPoolExecutor(1) as beside:
+        for path in nmea:
+            decoded = _decode_nmea_log(raw_blocks(path), path.name.split(".")[0], config)
+            logs.append(_set_aside(path, decoded, folder, counts, beside))
+        epoch_ns = read_timeline(session.folder).epoch_wall_ns if can else None
+        for path in can:
+            decoded = _decode_can_log(raw_blocks(path), epoch_ns)
+            logs.append(_set_aside(path, decoded, folder, counts, beside))
     return logs, counts, warnings
+
+
+Next = TypeVar("Next")
+
+
+def _one_ahead(items: Iterator[Next], beside: Executor) -> Iterator[Next]:
+    """Yield items; while one is used the next one is made."""
+    coming = beside.submit(next, items, None)
+    while (item := coming.result()) is not None:
+        coming = beside.submit(next, items, None)
+        yield item
 
 
 def _decode_nmea_log(blocks: Iterable[tuple[int, bytes]], source: str, config: Config) -> Iterator[Decoded]:
@@ -186,19 +204,22 @@ def _decode_can_log(blocks: Iterable[tuple[int, bytes]], epoch_ns: int | None) -
     yield {}, rejects, counts
 
 
-def _set_aside(path: Path, decoded: Iterable[Decoded], folder: Path, counts: SentenceCounts) -> DecodedLog:
+def _set_aside(
+    path: Path, decoded: Iterable[Decoded], folder: Path, counts: SentenceCounts, beside: Executor
+) -> DecodedLog:
     """Outline the blocks of a log, set them aside and count their sentences."""
     indexes: list[BlockIndex] = []
-    blocks: list[StoredTables] = []
+    blocks: list[Future[StoredTables]] = []
     for number, (tables, rejects, of_block) in enumerate(decoded):
-        indexes.append(index_block(tables))
         read = {n: t.select([c for c in t.column_names if c not in UNREAD]) for n, t in tables.items()}
-        blocks.append(write_tables(folder / f"{path.name}-{number}.arrows", {**read, REJECTS: rejects}))
+        place = folder / f"{path.name}-{number}.arrows"
+        blocks.append(beside.submit(write_tables, place, {**read, REJECTS: rejects}))
+        indexes.append(index_block(tables))
         for r in of_block.to_pylist():
             entry = counts.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
             for i, kind in enumerate(("good", "bad", "not_decoded")):
                 entry[i] += r[kind]
-    return DecodedLog(f"raw/{path.name}", join_indexes(indexes), blocks)
+    return DecodedLog(f"raw/{path.name}", join_indexes(indexes), [block.result() for block in blocks])
 
 
 def counts_table(counts: SentenceCounts) -> pa.Table:

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import ceil
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
+from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import hash_file, raw_files
@@ -18,14 +19,11 @@ from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
-from trialcapture.errors import TrialCaptureError
-from trialcapture.measure.circumstances import ReadSamples
-from trialcapture.measure.trial import measure_trial
-from trialcapture.pipeline.reading import SentenceCounts
-from trialcapture.prepare.data_health import DataHealth, page_one, utc_text
+from trialcapture.pipeline.reuse import FormerResults, PreparedTrial
+from trialcapture.prepare.data_health import page_one, utc_text
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.prepare.steady.segments import with_trims
-from trialcapture.reduce.reviewed import reduce_reviewed
+from trialcapture.reduce.reviewed import Result, reduce_reviewed
 from trialcapture.reduce.summary import (
     ClockEntry,
     Dropped,
@@ -40,33 +38,11 @@ from trialcapture.reduce.summary import (
     complete,
 )
 
+if TYPE_CHECKING:
+    from trialcapture.measure.circumstances import ReadSamples
+
 NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
 """Limits that say what the boat was doing, not that a run on one course failed."""
-
-
-@dataclass(frozen=True, slots=True)
-class PreparedTrial:
-    """What the reduction and the report need.
-
-    Attributes:
-        segments: As prepared, without the trim settings people noted, before anybody reviewed them.
-        clocks: The clocks table.
-        overview: A row a second of the samples.
-        counts: By source, talker and formatter, sentences good, bad and not decoded, in order.
-        rejects: Of what was refused: ``source``, ``reason`` and ``count``, in order.
-        warnings: Of reading and preparing, as sentences for people.
-        health: What is wrong with the data.
-        air: Pressure and temperature of the air, as far as told.
-    """
-
-    segments: pa.Table
-    clocks: pa.Table
-    overview: pa.Table
-    counts: pa.Table
-    rejects: pa.Table
-    warnings: list[str]
-    health: DataHealth
-    air: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,23 +74,13 @@ def provenance_of(session: Session, config: Config, raw: Sequence[Mapping[str, A
     }
 
 
-def no_gnss(session: Session, counts: SentenceCounts) -> TrialCaptureError:
-    """Return the error of a session that tells neither position nor speed."""
-    seen = sorted({f"{talker}{formatter}" for _, talker, formatter in counts})
-    return TrialCaptureError(
-        "no position and no speed over ground in this session, so there is nothing to place the trial on",
-        seen="sentences " + ", ".join(seen[:12]) if seen else "no sentence at all",
-        where=str(session.folder / "raw"),
-        expected="RMC, or GGA with VTG, from a GNSS receiver with a fix; the raw data is kept as it is",
-    )
-
-
 def reduce_prepared(
     trial: PreparedTrial,
     session: Session,
     config: Config,
     notes: Sequence[Note],
     raw: Sequence[Mapping[str, Any]],
+    former: FormerResults,
 ) -> Results:
     """Reduce a prepared trial with what people noted and as they reviewed it.
 
@@ -124,16 +90,25 @@ def reduce_prepared(
         config: Settings as used.
         notes: Trim settings and reviews among them have a part in the results.
         raw: From `hash_raw`.
+        former: Results of former runs; of equal segments they are used again.
     """
+
+    def reduce(segments: pa.Table) -> Result:
+        from trialcapture.measure.trial import measure_trial  # noqa: PLC0415  a second look may need none of it
+
+        # where a program loaded NumPy before this package, its linear algebra takes every core for small matrices
+        with threadpool_limits(limits=1, user_api="blas"):
+            return measure_trial(
+                segments, config, clocks=trial.clocks, samples=trial.overview, session_id=session.id,
+                read_samples=read_samples,
+            )  # fmt: skip
+
     with _open_episodes(session, trial, config) as read_samples:
         segments, (bands, legs, findings) = reduce_reviewed(
             with_trims(trial.segments, trims_of(notes), config),
             reviews_of(notes),
-            lambda s: measure_trial(
-                s, config, clocks=trial.clocks, samples=trial.overview, session_id=session.id,
-                read_samples=read_samples,
-            ),
-        )  # fmt: skip
+            lambda segments: former.get(reduce, segments),
+        )
     air = replace(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )

@@ -1,10 +1,12 @@
-"""What a former run prepared, used again where nothing that it depends on has changed.
+"""What former runs made, used again where nothing that it depends on has changed.
 
 After a review, a note or a change of units a session needs no decoding: samples, rejects and segments stay as they
 are. They are taken up again only where a hash of everything they are made of (content of the raw files, marks,
 settings, versions of program and libraries) was noted by an earlier run of this user, and where the files themselves
 still have the hashes noted then. Time stamps are not looked at. The notes of hashes lie in the user's cache folder,
 never in the session: whoever hands a session over cannot make another person's program believe what is in it.
+
+Reductions and drawings of the same trial are kept in the same way, each under a hash of what it was made of.
 """
 
 from __future__ import annotations
@@ -12,15 +14,16 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import pickle
 import platform
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, fields, is_dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, get_args, get_type_hints
+from typing import Any, TypeVar, get_args, get_type_hints
 
 import pyarrow as pa
 
@@ -33,18 +36,44 @@ from trialcapture.archive.work_folder import StoredTables, read_tables, work_fol
 from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.results import PreparedTrial
 from trialcapture.prepare.data_health import DataHealth
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
-_FILE = "prepared.arrows"
+_FILE, _RESULTS = "prepared.arrows", "results.pickle"
 _TABLES = ("segments", "clocks", "overview", "counts", "rejects")
-_LIBRARIES = ("numpy", "scipy", "pyarrow", "pandas", "openpyxl", "zstandard", "babel", "tzdata")
+_LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "pandas", "openpyxl", "zstandard", "babel", "tzdata")
 _MOST_ENTRIES = 2000
 """So many sessions are remembered (our choice: under a megabyte)."""
+_MOST_RESULTS = 64
+"""So many reductions and drawings of a session are kept, the latest ones (our choice: those of some five looks)."""
 _NOTES = "raw/notes"
 _PHOTOS = "raw/photos/"
+
+
+@dataclass(frozen=True, slots=True)
+class PreparedTrial:
+    """What the reduction and the report need.
+
+    Attributes:
+        segments: As prepared, without the trim settings people noted, before anybody reviewed them.
+        clocks: The clocks table.
+        overview: A row a second of the samples.
+        counts: By source, talker and formatter, sentences good, bad and not decoded, in order.
+        rejects: Of what was refused: ``source``, ``reason`` and ``count``, in order.
+        warnings: Of reading and preparing, as sentences for people.
+        health: What is wrong with the data.
+        air: Pressure and temperature of the air, as far as told.
+    """
+
+    segments: pa.Table
+    clocks: pa.Table
+    overview: pa.Table
+    counts: pa.Table
+    rejects: pa.Table
+    warnings: list[str]
+    health: DataHealth
+    air: dict[str, float]
 
 
 def origin_of(
@@ -116,6 +145,77 @@ def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTr
         _forget_oldest(path.parent)
 
 
+Made = TypeVar("Made")
+
+
+class FormerResults:
+    """Reductions and drawings of one trial, each under a hash of what it was made of.
+
+    They are read from the session only where the whole file has the hash that an earlier run of this user noted, so
+    that unpickling runs no code of somebody else.
+    """
+
+    def __init__(self, session: Session, origin: Mapping[str, str]) -> None:
+        """Take up what earlier runs left of a trial of this origin."""
+        self._path = work_folder(session.folder) / _RESULTS
+        self._note = _entry_path(origin, "results")
+        self._made: dict[str, Any] = {}
+        self._has_new = False
+        with suppress(OSError, ValueError, KeyError, TypeError):  # nothing was noted: all is made anew
+            data = self._path.read_bytes()
+            if json.loads(self._note.read_bytes())["sha256"] == hashlib.sha256(data).hexdigest():
+                self._made = pickle.loads(data)
+
+    def get(self, make: Callable[..., Made], *given: Any) -> Made:
+        """Return ``make(*given)``, of an earlier run where it was given the same.
+
+        Args:
+            make: Gives the same result for the same arguments within one trial.
+            given: Tables, numbers, texts, and collections and dataclasses of such.
+        """
+        key = _key_of(make.__qualname__, given)
+        if key not in self._made:
+            self._has_new = True
+            self._made[key] = make(*given)
+        self._made[key] = made = self._made.pop(key)  # the latest stand last
+        return made  # type: ignore[no-any-return]
+
+    def keep(self) -> None:
+        """Keep what was made for later runs.
+
+        Raises:
+            TrialCaptureError: The disk is full.
+        """
+        if not self._has_new:
+            return
+        data = pickle.dumps(dict(list(self._made.items())[-_MOST_RESULTS:]))
+        write_file(self._path, data)
+        with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
+            write_file(self._note, json.dumps({"sha256": hashlib.sha256(data).hexdigest()}).encode())
+            _forget_oldest(self._note.parent)
+
+
+def _key_of(name: str, given: Sequence[Any]) -> str:
+    digest = hashlib.sha256(name.encode())
+    for value in given:
+        if isinstance(value, pa.Table):
+            stream = pa.BufferOutputStream()
+            with pa.ipc.new_stream(stream, value.schema) as file:
+                file.write_table(value)
+            digest.update(stream.getvalue())
+        else:
+            digest.update(json.dumps(value, default=_plain).encode() + b"\0")
+    return digest.hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value):
+        return {"type": type(value).__qualname__} | {f.name: getattr(value, f.name) for f in fields(value)}
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    raise TypeError(f"a result cannot be known again by a {type(value).__name__}")
+
+
 def cache_folder() -> Path:
     """Return the folder of this user for what can be made again."""
     if named := os.environ.get(CACHE_VARIABLE):
@@ -134,10 +234,10 @@ def _path(session: Session) -> Path:
     return work_folder(session.folder) / _FILE
 
 
-def _entry_path(origin: Mapping[str, str]) -> Path:
+def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
     made_by = {"origin": dict(origin), "program": _program_hash(), "libraries": _versions()}
     key = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()
-    return cache_folder() / "prepared" / f"{key}.json"
+    return cache_folder() / of / f"{key}.json"
 
 
 def _hashes(session: Session) -> dict[str, str]:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
 
 Floats = npt.NDArray[np.float64]
 
@@ -161,6 +161,210 @@ def window_sums(y: Floats | npt.NDArray[np.bool_], before: int, after: int) -> F
     return sums
 
 
+# Noise that remembers on two time scales: what it leaves open in the mean and the slope of a stretch.
+
+_BLOCK_S = 4.0
+"""Samples are averaged over so long before their memory is looked at [s]: a mean over a stretch asks for no more, and
+waves are out of it (our choice, no source)."""
+_FEWEST = 5
+"""A stretch of fewer blocks tells nothing of its own memory (our choice, no source)."""
+_LONGEST_PART_S, _MOST_PARTS = 180.0, 100
+"""A longer stretch is looked at in parts of so long, and no more than so many parts of a trial are [s] (our choice, no
+source)."""
+_QUICK_S, _SLOW_S = (0.3, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0), (20.0, 45.0, 100.0)
+"""Correlation times that are tried [s]: waves, receiver and helm; gusts, eddies and wander of the water (common
+practice, no source)."""
+_SLOW_SHARE = {0.0: 0.4, 0.2: 0.1, 0.4: 0.15, 0.7: 0.15, 1.2: 0.12, 2.0: 0.08}
+"""Standard deviations of the slow part over that of the quick part that are tried, and how likely each is beforehand
+(common practice, no source)."""
+_LEVEL_PRIOR = 5.0
+"""Differences between neighbouring blocks that all stretches together count for in the level of one (our choice, no
+source)."""
+_POINTS = 64
+"""Parts of a stretch over which its errors are summed up (our choice)."""
+_NEGLIGIBLE = 1e-3
+"""Combinations less likely than this beside the best are left out (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrendErrors:
+    """Standard errors of what is read off one stretch.
+
+    Attributes:
+        mean: Of its mean [unit of the samples].
+        slope_per_s: Of its least-squares slope [unit/s].
+        bend: Of its bend, see `bend_of` [unit of the samples].
+    """
+
+    mean: float
+    slope_per_s: float
+    bend: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wander:
+    """How samples wander about their level: a quick and a slow first-order process, each with its correlation time.
+
+    One stretch is too short to show a memory of a minute, and two are too few to be sure of it. Every combination of
+    a small grid is held against all stretches by the restricted likelihood of their block means (Patterson & Thompson
+    1971, Biometrika 58:545; from memory), and the variances are averaged by how well each explains them. So what the
+    stretches cannot tell stays in the errors.
+
+    Attributes:
+        quick_s, slow_s: Correlation times [s], one for each combination.
+        quick_variance, slow_variance: Variances of both processes.
+        share: How likely each combination is, adding up to 1.
+        step_variance: Mean square of half the difference between neighbouring blocks, over all stretches.
+    """
+
+    quick_s: Floats
+    slow_s: Floats
+    quick_variance: Floats
+    slow_variance: Floats
+    share: Floats
+    step_variance: float
+
+    def errors(self, values: Floats, dt_s: float) -> TrendErrors:
+        """Return the standard errors of a stretch of such samples, with the quick part at the stretch's own level.
+
+        Args:
+            values: Its samples, finite, shape (n,), n at least 1.
+            dt_s: Spacing [s].
+        """
+        level = _level(_blocks_of(values, dt_s), self.step_variance)
+        part_s = values.size * dt_s / _POINTS
+        quick, slow = level * self.share * self.quick_variance, self.share * self.slow_variance
+        covariance = sum(
+            (v * _block_covariance(part_s, tau_s) for v, tau_s in _summed(self.quick_s, quick, self.slow_s, slow)),
+            start=np.zeros(_POINTS),
+        )
+        lag = np.abs(np.arange(_POINTS)[:, None] - np.arange(_POINTS)[None, :])
+        whole = covariance[lag]
+        at_s = (np.arange(_POINTS) - (_POINTS - 1) / 2.0) * part_s
+        weights = np.stack([np.full(_POINTS, 1.0 / _POINTS), at_s / (at_s @ at_s), bend_weights(_POINTS)])
+        mean, slope, bend = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", weights, whole, weights), 0.0))
+        return TrendErrors(float(mean), float(slope), float(bend))
+
+
+def find_wander(stretches: Sequence[Floats], dt_s: float) -> Wander:
+    """Return how the samples of some stretches wander about the level of each.
+
+    Args:
+        stretches: At one common spacing; those with unknown samples, and those too short, are passed over.
+        dt_s: The spacing [s].
+
+    Returns:
+        Nothing but zeros where there is nothing to learn from.
+    """
+    longest = max(round(_LONGEST_PART_S / dt_s), 1)
+    parts = [
+        _blocks_of(part, dt_s)
+        for s in stretches
+        if np.isfinite(s).all()
+        for part in np.array_split(s, -(-s.size // longest) or 1)
+    ]
+    parts = [p for p in parts if p.size >= _FEWEST]
+    parts = parts[:: max(-(-len(parts) // _MOST_PARTS), 1)]
+    steps = [np.diff(p) for p in parts]
+    count = sum(d.size for d in steps)
+    step_variance = sum(float(d @ d) for d in steps) / 2.0 / count if count else 0.0
+    if step_variance <= 0.0:
+        none = np.zeros(1)
+        return Wander(np.ones(1), np.ones(1), none, none, np.ones(1), 0.0)
+    chosen = [
+        (quick_s, slow_s, ratio, prior if ratio == 0.0 else prior / len(_SLOW_S))
+        for quick_s in _QUICK_S
+        for ratio, prior in _SLOW_SHARE.items()
+        for slow_s in (_SLOW_S if ratio else _SLOW_S[:1])
+    ]
+    quick_s, slow_s, ratio, prior = (np.array(column) for column in zip(*chosen, strict=True))
+    alike = [p / _level(p, step_variance) ** 0.5 for p in parts]
+    chance, variance = np.array(_likelihoods(alike, [c[:3] for c in chosen])).T
+    share = prior * np.exp(chance - chance.max())
+    share[share < _NEGLIGIBLE * share.max()] = 0.0
+    return Wander(quick_s, slow_s, variance, ratio**2 * variance, share / share.sum(), step_variance)
+
+
+def _likelihoods(
+    parts: Sequence[Floats], combinations: Sequence[tuple[float, float, float]]
+) -> list[tuple[float, float]]:
+    """Return the restricted log-likelihood of each combination, and the quick variance that goes with it.
+
+    The variance is integrated out; its prior is flat in its logarithm. One factor serves all parts, because the
+    Cholesky factor of the covariance of the first n blocks is the corner of that of more.
+    """
+    sizes = np.array([p.size for p in parts])
+    longest = int(sizes.max())
+    inside = np.arange(longest)[:, None] < sizes
+    rest = np.zeros((longest, sizes.size))
+    for column, p in zip(rest.T, parts, strict=True):
+        column[: p.size] = p - p.mean()
+    sides = np.column_stack([np.ones(longest), rest])
+    lag = np.abs(np.arange(longest)[:, None] - np.arange(longest)[None, :])
+    freedom = int((sizes - 1).sum())
+    found = []
+    for quick_s, slow_s, ratio in combinations:
+        covariance = _block_covariance(_BLOCK_S, quick_s, longest)
+        covariance = covariance + ratio**2 * _block_covariance(_BLOCK_S, slow_s, longest)
+        factor = np.linalg.cholesky(covariance[lag])
+        white = np.linalg.solve(factor, sides)
+        one, left = white[:, :1] * inside, white[:, 1:] * inside
+        weight, match = (one * one).sum(axis=0), (one * left).sum(axis=0)
+        squares = float((left * left).sum() - (match**2 / weight).sum())
+        spread = 2.0 * float(np.cumsum(np.log(np.diagonal(factor)))[sizes - 1].sum() + 0.5 * np.log(weight).sum())
+        found.append((-0.5 * spread - 0.5 * freedom * math.log(squares), squares / max(freedom - 2, 1)))
+    return found
+
+
+def _summed(quick_s: Floats, quick: Floats, slow_s: Floats, slow: Floats) -> list[tuple[float, float]]:
+    """Return the variance that belongs to each correlation time, and that time."""
+    both = dict.fromkeys((*_QUICK_S, *_SLOW_S), 0.0)
+    for tau, variance in zip(np.concatenate([quick_s, slow_s]).tolist(), np.concatenate([quick, slow]), strict=True):
+        both[tau] = both.get(tau, 0.0) + float(variance)
+    return [(variance, tau) for tau, variance in both.items() if variance > 0.0]
+
+
+def _level(blocks: Floats, step_variance: float) -> float:
+    """Return the variance of one stretch over that of all, by the differences between its neighbouring blocks."""
+    if step_variance <= 0.0:
+        return 1.0
+    steps = np.diff(blocks)
+    return (_LEVEL_PRIOR + float(steps @ steps) / 2.0 / step_variance) / (_LEVEL_PRIOR + steps.size)
+
+
+def _blocks_of(values: Floats, dt_s: float) -> Floats:
+    """Return means over `_BLOCK_S`; what is left over at the end belongs to none."""
+    return _block_means(values, max(round(_BLOCK_S / dt_s), 1))
+
+
+def _block_covariance(block_s: float, tau_s: float, count: int = _POINTS) -> Floats:
+    """Return the covariance of block means, by how many blocks they are apart, of a process of variance 1.
+
+    Integrated over both blocks from ``exp(-|t| / tau)`` (elementary).
+    """
+    x = block_s / tau_s
+    apart = np.exp(-x * np.maximum(np.arange(count) - 1, 0)) * (-math.expm1(-x) / x) ** 2
+    apart[0] = 2.0 * (x + math.expm1(-x)) / x**2
+    return apart
+
+
+def bend_weights(n: int) -> Floats:
+    """Return the weights of the bend of n samples, see `bend_of`."""
+    if n < 3:
+        return np.zeros(n)
+    u = np.linspace(-1.0, 1.0, n)
+    square = u**2 - float(u @ u) / n
+    return square / float(square @ square)
+
+
+def bend_of(values: Floats) -> float:
+    """Return by how much a stretch is bent: the fitted parabola's rise from its middle to both ends [its unit].
+
+    It is negative for a crest; a straight line has none, whatever its slope.
+    """
+    return float(bend_weights(values.size) @ (values - values.mean()))
+
+
 # Standard error by blocking: a check on the effective sample size that shares none of its arithmetic.
 
 FEWEST_BLOCKS = 3
@@ -234,6 +438,8 @@ def chauvenet_limit(n: int, expected: float = 0.5) -> float:
 
     Source: Chauvenet's criterion ``n * erfc(z / sqrt 2) < 0.5``, as ISO 19030-2 uses it (from memory).
     """
+    from scipy.special import ndtri  # noqa: PLC0415  (slow import; a second look needs none of it)
+
     return float(ndtri(1.0 - min(expected / n, 1.0) / 2.0))
 
 

@@ -60,8 +60,8 @@ def speed_budget(
 
     Beside what the fit knows (sampling, repeat, current, heading, rpm match, choice of model) these are Type B: the
     receiver's own bias, which no number of runs reduces; the rounding of its speed; the clocks; a current abeam that
-    a boat without heading cannot see on one line of runs; half of what an outlying run would move; and what a refused
-    run back puts in doubt.
+    a boat without heading cannot see on one line of runs; half of what an outlying run would move; what a refused run
+    back puts in doubt; and what is left of the approach to the speeds.
 
     Args:
         fit: Fit to all runs.
@@ -92,6 +92,9 @@ def speed_budget(
         Term("clock alignment", clock, "slope of the speed times the widest clock"),
         Term("run back refused", refused_u_kn, "refused runs back against the fitted current"),
     ]
+    settling = find_settling(legs, runs, weights)
+    if settling.u_kn.any():
+        terms.append(Term("settling", settling.u_kn, "slopes and bends of all legs along their approach"))
     if _sees_no_current_abeam(runs, line_heading_deg):
         unseen = _unseen_abeam_kn(fit, runs, weights, line_heading_deg)
         terms.append(Term("current abeam unseen", unseen, "c²/2V without a heading"))
@@ -518,3 +521,154 @@ def _apart_kn(
                 here = values["sog_kn_mean"][i] * band_rpm / values["rpm_mean"][i]
                 apart = abs(speed_kn - (there + here) / 2.0)
     return float(apart)
+
+
+# ------------------------------------------------------------------------------
+# What is left of the approach to a speed: too little to show in one leg, and alike in all of a trial.
+#
+# Both ways of a band are approached from below, the first from a lower speed and the second out of a turn, so a mean of
+# both does not lose it. After the change v(t) = V - a step exp(-t / tau): of a leg, slope and bend show how much of it
+# is left. All legs have the share a of their step and the time constant tau in common.
+# ------------------------------------------------------------------------------
+
+_TAUS_S = np.geomspace(15.0, 240.0, 13)
+"""Time constants of a slow approach that are tried, all as likely [s]: quicker ones are cut off, slower ones are a
+change of the water (our choice, no source)."""
+_SHARE_SD = 0.15
+"""Share of the step that a slow part may be, one standard deviation (our choice, no source)."""
+_SLOW_PRIOR = 0.2
+"""How likely a hull is to have a slow part, before a trial is seen (our choice, no source)."""
+_CLEARLY = 0.95
+"""From this likelihood on it is told, with how much longer to hold (common practice, no source)."""
+_SCATTER_PRIOR = 4.0
+"""Figures for which it counts beforehand that slopes and bends scatter as their errors say (our choice, no source)."""
+_LEFT_TOLERANCE_KN = 0.05
+"""What may be left of an approach [kn], as for one leg in `exponential_settling` (our choice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """What is left of the approach to the speeds of a trial.
+
+    Attributes:
+        drop_kn: Change of speed over a leg along its approach, all legs together [kn]; positive where speed goes on in
+            the direction of its approach, negative where it comes back from beyond. NaN without legs that tell.
+        drop_u_kn: Its standard uncertainty.
+        likelihood: How likely something is left that matters, 0 to 1.
+        tau_s: Time constant of it.
+        left_kn: How far the speed of each band is below what it settles at, if something is left [kn], shape (B,).
+        u_kn: Standard uncertainty of the band speeds for it: the root mean square of what may be left, shape (B,).
+        longer_s: How much longer to hold before speeds are taken [s]; 0 where nothing shows.
+    """
+
+    drop_kn: float
+    drop_u_kn: float
+    likelihood: float
+    tau_s: float
+    left_kn: FloatArray
+    u_kn: FloatArray
+    longer_s: float
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether something is left beyond doubt."""
+        return self.likelihood >= _CLEARLY
+
+
+def find_settling(legs: Legs, runs: Runs, weights: FloatArray) -> Settling:
+    """Return what slopes and bends of all legs together show to be left of the approach to their speeds.
+
+    The mean of a leg of length T lacks ``left (1 - exp(-T / tau)) tau / T``, left being what is left as it begins.
+    Its slope alone tells nothing of tau; the bend does, and legs of other lengths and other waits. What they leave open
+    stays in the uncertainty: time constants are averaged by how well each explains all legs, and so is the case that
+    nothing is left. The correction is not applied: its root mean square is the uncertainty for it.
+
+    Args:
+        legs: The accepted segments.
+        runs: The runs.
+        weights: Share of each run in the means of its band, both ways alike, shape (B, n).
+
+    Source: first-order linear response (elementary); linear model with a normal prior, Gelman et al., *Bayesian Data
+    Analysis*, chapter 14 (from memory).
+    """
+    values = legs.values
+    step = np.nan_to_num(values["approach_step_kn"])
+    length_s, wait_s = values["duration_s"], np.nan_to_num(values["since_change_s"])
+    drop, drop_u = (values[n] * length_s / 60.0 for n in ("sog_slope_kn_per_min", "sog_slope_u_kn_per_min"))
+    tells = (step != 0.0) & np.isfinite(drop) & (drop_u > 0.0)
+    nothing = np.zeros(weights.shape[0])
+    if not tells.any():
+        return Settling(np.nan, np.nan, 0.0, np.nan, nothing, nothing, 0.0)
+    bent = tells & np.isfinite(values["sog_bend_kn"]) & (values["sog_bend_u_kn"] > 0.0)
+    seen = np.concatenate([drop[tells], values["sog_bend_kn"][bent]])
+    seen_u = np.concatenate([drop_u[tells], values["sog_bend_u_kn"][bent]])
+    by_tau = [_shape_of_remainder(length_s, wait_s, tau_s) for tau_s in _TAUS_S]
+    shapes = np.stack([np.concatenate([(step * d)[tells], (step * b)[bent]]) for _, d, b in by_tau]) / seen_u
+    share, share_u, chance = _share_left(shapes, seen / seen_u)
+    lacks = np.stack([_in_bands(step * mean, legs, runs, weights) for mean, _, _ in by_tau])
+    likelihood = _SLOW_PRIOR * float(np.exp(chance).mean())
+    likelihood /= likelihood + 1.0 - _SLOW_PRIOR
+    of_tau = np.exp(chance - chance.max())
+    of_tau /= of_tau.sum()
+    left = of_tau @ (share[:, None] * lacks)
+    u = np.sqrt(likelihood * (of_tau @ ((share**2 + share_u**2)[:, None] * lacks**2)))
+    tau_s = float(np.exp(of_tau @ np.log(_TAUS_S)))
+    most = float(np.abs(left).max())
+    longer_s = tau_s * float(np.log(most / _LEFT_TOLERANCE_KN)) if most > _LEFT_TOLERANCE_KN else 0.0
+    along, weight = np.sign(step[tells]) * drop[tells], drop_u[tells] ** -2
+    pooled = float(along @ weight / weight.sum())
+    scatter = _scatter((along - pooled) / drop_u[tells], 1)
+    return Settling(
+        pooled, scatter / float(np.sqrt(weight.sum())), likelihood, tau_s, left, u,
+        longer_s if likelihood >= _CLEARLY else 0.0,
+    )  # fmt: skip
+
+
+def _shape_of_remainder(
+    length_s: FloatArray, wait_s: FloatArray, tau_s: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what a step of one knot, all of it slow, takes from the mean of each leg, and adds to its drop and bend.
+
+    Integrals over a leg, from -1 to 1, by Gauss-Legendre quadrature.
+    """
+    at, share = np.polynomial.legendre.leggauss(24)
+    left = np.exp(-(wait_s[:, None] + length_s[:, None] * (1.0 + at) / 2.0) / tau_s)
+    mean, slope, bend = (
+        left @ (share * form) for form in (0.5 * np.ones(24), 1.5 * at, 45.0 / 8.0 * (at**2 - 1.0 / 3.0))
+    )
+    return mean, -2.0 * slope, -bend
+
+
+def _share_left(shapes: FloatArray, seen: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return by time constant the share of the step that is left, its uncertainty, and how much likelier it makes it.
+
+    Args:
+        shapes: What the whole step would show, over the standard error of each figure, shape (taus, figures).
+        seen: What shows, likewise, shape (figures,).
+
+    Returns:
+        The third is the logarithm of the likelihood of what shows, over that without anything left.
+    """
+    power, match = (shapes**2).sum(axis=1), shapes @ seen
+    best = int(np.argmax(match**2 / np.maximum(power, 1e-12)))
+    scale = _scatter(seen - shapes[best] * match[best] / max(float(power[best]), 1e-12), 1) ** 2
+    precision = power / scale + _SHARE_SD**-2
+    share = match / scale / precision
+    chance = 0.5 * (share**2 * precision - np.log(precision * _SHARE_SD**2))
+    return share, precision**-0.5, chance
+
+
+def _scatter(standardised: FloatArray, fitted: int) -> float:
+    """Return by what factor residuals scatter more, or less, than their standard errors say.
+
+    Something left makes the legs seem to wander slowly, which the standard errors hold; their scatter does not.
+    """
+    freedom = standardised.size - fitted + _SCATTER_PRIOR
+    return float(np.sqrt((standardised @ standardised + _SCATTER_PRIOR) / freedom))
+
+
+def _in_bands(of_leg: FloatArray, legs: Legs, runs: Runs, weights: FloatArray) -> FloatArray:
+    """Return the mean of a figure of each leg over the runs of each band."""
+    duration_s = legs.values["duration_s"]
+    of_run = np.array([weighted_mean(of_leg[m], duration_s[m]) for m in runs.members])
+    return np.asarray(weights @ of_run, dtype=np.float64)

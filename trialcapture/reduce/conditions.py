@@ -116,7 +116,7 @@ GENTLE_BREEZE = 3
 def leg_depth_froude(legs: Legs, through_water_kn: FloatArray) -> FloatArray:
     """Return the depth Froude number of each leg from its speed through water and least depth; NaN where unknown.
 
-    The value that came with the segment stands in where no depth did.
+    It is the greatest within the leg. The value that came with the segment stands in where no depth did.
     """
     depth = legs.values["depth_m_min"]
     return np.array(
@@ -128,10 +128,18 @@ def leg_depth_froude(legs: Legs, through_water_kn: FloatArray) -> FloatArray:
     )
 
 
-def is_near_critical(froude: FloatArray) -> bool:
-    """Say whether any depth Froude number lies about the critical one."""
-    with np.errstate(invalid="ignore"):
-        return bool(np.any((froude >= CRITICAL_FROUDE[0]) & (froude <= CRITICAL_FROUDE[1])))
+def is_near_critical(froude: FloatArray, depth_m_min: FloatArray, depth_m_max: FloatArray) -> bool:
+    """Say whether any leg was about the critical depth Froude number somewhere along it.
+
+    Args:
+        froude: Of each leg at its least depth.
+        depth_m_min: The least depth of each leg.
+        depth_m_max: Its greatest depth; NaN counts as the least.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        deeper = np.sqrt(depth_m_min / depth_m_max)
+        least = froude * np.where(np.isfinite(deeper), np.minimum(deeper, 1.0), 1.0)
+        return bool(np.any((froude >= CRITICAL_FROUDE[0]) & (least <= CRITICAL_FROUDE[1])))
 
 
 def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: FloatArray, config: Config) -> list[str]:
@@ -141,7 +149,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
         legs: Accepted segments.
         members: Legs of the band.
         speed_kn: Its speed through water.
-        froude: Depth Froude number of every leg.
+        froude: Depth Froude number of every leg, at its least depth.
         config: Boat and engines.
     """
     values = legs.values
@@ -150,7 +158,7 @@ def condition_flags(legs: Legs, members: list[int], speed_kn: float, froude: Flo
     needed = depth_without_correction_m(speed_kn, config.boat.beam_m, config.boat.draught_m)
     if np.isfinite(depth).any() and np.nanmin(depth) < needed:
         flags.append("shallow")
-    if is_near_critical(froude[members]):
+    if is_near_critical(froude[members], depth, values["depth_m_max"][members]):
         flags.append("near-critical")
     wind = values["wind_speed_true_kn_mean"][members]
     if np.isfinite(wind).any() and beaufort_force(float(np.nanmax(wind))) > GENTLE_BREEZE:

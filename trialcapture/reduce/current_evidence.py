@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
@@ -13,12 +15,18 @@ from trialcapture.reduce.summary import (
     FittedCurrent,
     HalfPair,
     MethodComparison,
+    OneMoreRunAdvice,
     SequenceCurrent,
     ThirdRunAdvice,
 )
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.reduce.uncertainty import FloatArray
-from trialcapture.reduce.vectorfit import VectorFit
+from trialcapture.reduce.uncertainty import (
+    FloatArray,
+    combine_uncertainties,
+    coverage_factor,
+    effective_degrees_of_freedom,
+)
+from trialcapture.reduce.vectorfit import RunToCome, VectorFit, predict_terms
 
 LOOK_EVERY_H = 1.0 / 20.0
 """Spacing of the fitted current in the summary (our choice)."""
@@ -152,6 +160,7 @@ def describe_current(
     methods: dict[int, MethodComparison],
     bands: list[Band],
     at_h: FloatArray,
+    other_u_kn: FloatArray,
 ) -> CurrentEvidence:
     """Return the evidence on the current: sequence by sequence, and the fitted current over time.
 
@@ -163,6 +172,7 @@ def describe_current(
         methods: From `compare_methods`.
         bands: The bands.
         at_h: The times the fit was asked for; empty where it tells no current.
+        other_u_kn: Standard uncertainty of each band's speed by causes that the fit does not know, shape (B,).
     """
     pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
     measured = bool(np.isfinite(runs.heading_deg).any())
@@ -173,6 +183,16 @@ def describe_current(
         methods=tuple(methods.values()),
         disagreement=_disagreement(methods),
         third_run_advice=tuple(ThirdRunAdvice(p.band_rpm, p.band_name, p.expected_error_kn) for p in advised),
+        one_more_run=tuple(
+            OneMoreRunAdvice(
+                **band_key(bands[more.band]),
+                number=more.number,
+                heading_deg=more.heading_deg,
+                now_kn=more.now_kn,
+                then_kn=more.then_kn,
+            )
+            for more in plan_one_more_run(runs, fit, other_u_kn)
+        ),
         fit=_current_over_time(legs, fit, at_h),
         strengths=fit.strengths,
         heading_used=measured,
@@ -183,7 +203,7 @@ def describe_current(
 
 def no_current() -> CurrentEvidence:
     """Return the evidence of a trial without a band: none."""
-    return CurrentEvidence((), (), (), "", (), (), None, None, None, None)
+    return CurrentEvidence((), (), (), "", (), (), (), None, None, None, None)
 
 
 def _current_over_time(legs: Legs, fit: VectorFit, at_h: FloatArray) -> tuple[FittedCurrent, ...]:
@@ -211,3 +231,82 @@ def _disagreement(methods: dict[int, MethodComparison]) -> str:
     if not apart:
         return ""
     return f"pair and fit differ at {len(apart)} of {len(methods)} bands, at most by {max(apart):.2f} kn"
+
+
+# ------------------------------------------------------------------------------
+# What one more run of a band would buy.
+# ------------------------------------------------------------------------------
+
+USUAL_GAP_H = 5.0 / 60.0
+"""From the end of a run to the begin of the next, where no two runs show it (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class OneMoreRun:
+    """What one more run of a band would buy.
+
+    Attributes:
+        band: Number of the band.
+        number: Which run of the band it would be: 3 for a third.
+        heading_deg: To be run, true [deg]; a course where no compass is there.
+        now_kn: Half width of 95 % of the band's speed as it is.
+        then_kn: Same with the run.
+    """
+
+    band: int
+    number: int
+    heading_deg: float
+    now_kn: float
+    then_kn: float
+
+
+def plan_one_more_run(runs: Runs, fit: VectorFit, other_u_kn: FloatArray) -> tuple[OneMoreRun, ...]:
+    """Return for every band what one more run would buy, made after all others, the way that buys most.
+
+    Of the two ways along the band's line that one is taken that leaves the smaller uncertainty, as a rule the way back
+    of the last run. How the trial's runs scatter is known by one degree of freedom more then.
+
+    Args:
+        runs: The runs.
+        fit: Fit to them.
+        other_u_kn: Standard uncertainty of each band's speed by causes that the fit does not know and no run reduces,
+            shape (B,).
+    """
+    gaps_h = runs.start_h[1:] - runs.stop_h[:-1]
+    usual_gap_h = float(np.median(gaps_h)) if gaps_h.size else USUAL_GAP_H
+    has_heading = bool(np.isfinite(runs.heading_deg).any())
+    direction = np.where(np.isfinite(runs.heading_deg), runs.heading_deg, runs.cog_deg)
+    planned = []
+    for band in range(fit.speed_kn.size):
+        own = np.flatnonzero(runs.band == band)
+        half_h = float(runs.duration_s[own].mean()) / 7200.0
+        # exact ties go to the way back, which comes first
+        ways = [
+            RunToCome(
+                band=band,
+                heading_deg=float((direction[own[-1]] + turned) % 360.0 % 360.0),
+                mid_h=float(runs.stop_h.max()) + max(usual_gap_h, 0.0) + half_h,
+                speed_kn=float(fit.speed_kn[band]),
+                u_kn=float(np.sqrt(np.mean(np.hypot(runs.u_kn, runs.rounding_u_kn)[own] ** 2))),
+                has_heading=has_heading,
+            )
+            for turned in (180.0, 0.0)
+        ]
+        other = float(other_u_kn[band])
+        repeat, whole = float(fit.terms_u_kn["repeat"][band]), float(fit.speed_u_kn[band])
+        freedom = float(fit.repeat_freedom[band])
+        now = _half_width_kn(repeat, freedom, float(np.sqrt(max(whole**2 - repeat**2, 0.0))), other)
+        then = []
+        for way in ways:
+            repeat, rest = predict_terms(fit, way)
+            then.append(_half_width_kn(repeat, freedom + 1.0, rest, other))
+        best = int(np.argmin(then))
+        planned.append(OneMoreRun(band, own.size + 1, ways[best].heading_deg, now, min(then[best], now)))
+    return tuple(planned)
+
+
+def _half_width_kn(repeat_kn: float, freedom: float, *others_kn: float) -> float:
+    """Return the half width of 95 % of a speed, of whose terms only the scatter of runs has few degrees of freedom."""
+    u = (repeat_kn, *others_kn)
+    found = effective_degrees_of_freedom(u, [freedom] + [np.inf] * len(others_kn))
+    return combine_uncertainties(*u) * float(coverage_factor(found))

@@ -49,9 +49,9 @@ def reduce_reviewed(
         result is the automatic one, else what was changed, why and by whom, with both results beside each other.
     """
     review = review_segments(segments, entries)
-    bands, legs, found = reduce(review.segments)
+    bands, legs, found = automatic = reduce(without_review(review.segments))
     if review.changes:
-        automatic = reduce(without_review(review.segments))
+        bands, legs, found = reduce(review.segments)
         bands, compared = compare_results(automatic[:2], (bands, legs))
         where = [_either(row).band_name for row in compared if row.changed]
         before = automatic[2]

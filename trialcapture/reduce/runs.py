@@ -44,7 +44,8 @@ _COLUMNS = (
     "sog_bias_u_kn", "n_eff", "heading_true_deg_mean", "cog_true_deg_mean", "heading_sd_deg", "stw_kn_mean",
     "fuel_l_per_h_mean", "fuel_u_l_per_h", "depth_m_min", "depth_froude", "wind_speed_true_kn_mean",
     "wind_from_true_deg_mean", "pitch_deg_mean", "roll_deg_mean", "water_temp_c_mean", "relabelled_rpm",
-    "sog_u_blocking_kn", "sog_blocks", "n_outliers", "sog_rounding_u_kn",
+    "sog_u_blocking_kn", "sog_blocks", "n_outliers", "sog_rounding_u_kn", "depth_m_max", "approach_step_kn",
+    "since_change_s", "sog_slope_u_kn_per_min", "sog_bend_kn", "sog_bend_u_kn",
 )  # fmt: skip
 _ENGINE_COLUMNS = (
     "rpm_{}_mean", "fuel_l_per_h_{}_mean", "load_pct_{}_mean", "rpm_{}_rounding_u", "fuel_l_per_h_{}_rounding_u",

@@ -423,6 +423,22 @@ class ThirdRunAdvice(NamedBand):
 
 
 @dataclass(frozen=True, slots=True)
+class OneMoreRunAdvice(NamedBand):
+    """What one more run of a band would buy.
+
+    Attributes:
+        number: Which run of the band it would be: 3 for a third.
+        heading_deg: To be run, true; a course where no compass is there.
+        now_kn, then_kn: The ± of the band's speed at 95 %, as it is and with the run.
+    """
+
+    number: int
+    heading_deg: float
+    now_kn: float
+    then_kn: float
+
+
+@dataclass(frozen=True, slots=True)
 class FittedCurrent(_Entry):
     """The fitted current at one time.
 
@@ -459,6 +475,7 @@ class CurrentEvidence(_Entry):
         methods: Speed of each band by both methods.
         disagreement: A sentence where they differ; else "".
         third_run_advice: Double runs that a third run would have improved.
+        one_more_run: What one more run of each band would buy.
         fit: The fitted current over time, where it is known.
         strengths: What the fit found; None without a band.
         heading_used: Whether a heading was there; None without a band.
@@ -470,6 +487,7 @@ class CurrentEvidence(_Entry):
     methods: tuple[MethodComparison, ...]
     disagreement: str
     third_run_advice: tuple[ThirdRunAdvice, ...]
+    one_more_run: tuple[OneMoreRunAdvice, ...]
     fit: tuple[FittedCurrent, ...]
     strengths: FitStrengths | None
     heading_used: bool | None

@@ -43,6 +43,10 @@ _LEGS = (
     ("wind_speed_true_kn_mean", "kn", 2), ("wind_from_true_deg_mean", "deg", 1), ("pitch_deg_mean", "deg", 2),
     ("water_temp_c_mean", "degc", 2),
 )  # fmt: skip
+_LEGS_AFTER = (
+    ("depth_m_max", "m", 2), ("approach_step_kn", "kn", 2), ("since_change_s", "s", 1),
+    ("sog_slope_u_kn_per_min", "kn/min", 4),
+)  # fmt: skip
 
 
 def _number(name: str, unit: str) -> pa.Field:
@@ -82,15 +86,15 @@ LEGS_SCHEMA = pa.schema(
         _number("sog_u_blocking_kn", "kn"),
         pa.field("band_name", pa.string()),
         pa.field("session_id", pa.string()),
+        *(_number(name, unit) for name, unit, _ in _LEGS_AFTER),
     ]
 )
 """The accepted segments behind each row, in order of time. ``through_water_kn`` is the leg's run with the fitted
 current taken out, at the band's mean rpm; ``residual_kn`` is what the run shows minus what all other runs predict for
 it; ``weight`` is its run's share in the band's means of rpm and fuel."""
 
-_DECIMALS = {
-    name: decimals for name, _, decimals in (*_BANDS, *_BUDGETS, *_LEGS_BEFORE, *_LEGS) if decimals is not None
-} | {
+_NAMED = (*_BANDS, *_BUDGETS, *_LEGS_BEFORE, *_LEGS, *_LEGS_AFTER)
+_DECIMALS = {name: decimals for name, _, decimals in _NAMED if decimals is not None} | {
     "sog_u_blocking_kn": 5,
     "rpm_u": 2,
     "slip_u_pct": 2,
@@ -177,7 +181,9 @@ BAND_FLAGS: dict[str, Flag] = {
         "Shallower than the larger of 3 √(beam x draught) and 2.75 V²/g: speed and fuel are not those of deep water.",
     ),
     "near-critical": Flag(
-        "red", "Depth Froude number between 0.9 and 1.1: the water's depth governs the speed; repeat in deeper water."
+        "red",
+        "Depth Froude number between 0.9 and 1.1, on part of a leg at least: the water's depth governs the speed; "
+        "repeat in deeper water.",
     ),
     "wind": Flag("yellow", "More than a gentle breeze (Beaufort 3)."),
     "trim-unknown": Flag("yellow", "Trim was not noted on every leg."),
@@ -219,6 +225,11 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "drifted": Flag(
         "info",
         "A stretch at idle only moved with the current that the other runs show: she lay in neutral.",
+    ),
+    "not-settled": Flag(
+        "yellow",
+        "Speed was still on its way when the runs were measured, beyond doubt in all of them together; the ± allows "
+        "for what is left.",
     ),
     "tide-not-told": Flag(
         "yellow",

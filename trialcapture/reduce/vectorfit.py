@@ -32,9 +32,22 @@ from trialcapture.reduce.uncertainty import BoolArray, FloatArray
 
 Strengths = tuple[float, float, float, float]
 """Standard deviations of tide [kn], wander [kn], scatter [kn] and heading error [deg]."""
+_SCATTER = 2
+"""Place of the scatter among them."""
+SCATTER_STEPS = 200
+"""Steps of the sum over all scatters (our choice; twice as many change no printed digit)."""
+LEVEL, UPPER = 0.9545, 0.97725
+"""Part of all errors that an expanded uncertainty holds, and that lie below its upper end (k = 2 of the normal law)."""
+HALVINGS = 40
+"""Of an interval that is searched for a half width (our choice; the last digits of a float)."""
+LEAST_FREEDOM, MOST_FREEDOM = 1.0, 1000.0
+"""Degrees of freedom are sought between these; more are as good as infinitely many (our choice)."""
 _M2_PERIOD_H = 12.4206
-"""Period of the principal lunar semidiurnal tide, M2 [h] (Doodson 1921, Proc. R. Soc. A 100:305;
-from memory)."""
+"""Period of the principal lunar semidiurnal tide, M2 [h] (Doodson 1921, Proc. R. Soc. A 100:305; from memory)."""
+SCATTER_KN, SCATTER_WORTH = 0.10, 2.0
+"""Scatter of runs about their band that is expected before any run is seen, and how many runs that expectation is worth
+(common practice, no source; the pair was chosen so that bands of few runs are covered at scatters of 0.03 to 0.35 kn,
+measured by `tests.reduce.fit_trials`)."""
 ROOM_FOR_CURRENT = 3.0
 """How many times a current that was found is allowed for: what it is pulled towards nothing by falls with the square
 of this (our choice)."""
@@ -44,7 +57,9 @@ of this (our choice)."""
 class CurrentModel:
     """What is believed before any run is seen. Strengths are common practice, no source, unless said otherwise.
 
-    Each ``*_kn`` grid holds standard deviations and each ``*_weight`` how likely each is beforehand.
+    Each ``*_kn`` grid holds standard deviations and each ``*_weight`` how likely each is beforehand. The scatter has a
+    scaled inverse chi-square prior instead of weights (Gelman et al., *Bayesian Data Analysis*, section 2.6; from
+    memory), looked at on a grid even on the logarithm.
 
     Attributes:
         constant_kn: Of the current that stays, per axis.
@@ -57,7 +72,8 @@ class CurrentModel:
             nothing tells it from speed, and this is what is then allowed for.
         wander_kn: Of local wandering (eddies, fronts, another stretch of water).
         wander_length_h: Its correlation length (Matérn 3/2).
-        scatter_kn: Of runs about their band beyond their own sampling error (waves, wind, helm).
+        scatter_kn: Of runs about their band beyond their own sampling error (waves, wind, helm); values looked at.
+        scatter_prior_kn, scatter_prior_freedom: Its scale and degrees of freedom before any run is seen.
         heading_deg: Error of a compass heading that differs from run to run.
         line_heading_deg: Same, where a missing compass is replaced by "both ways were steered reciprocal".
         line_bend_deg: By how much all lines alike were bent, each way, where a missing compass is so replaced: the same
@@ -74,8 +90,9 @@ class CurrentModel:
     wander_kn: tuple[float, ...] = (0.01, 0.05, 0.12, 0.3)
     wander_weight: tuple[float, ...] = (0.3, 0.37, 0.25, 0.08)
     wander_length_h: float = 0.25
-    scatter_kn: tuple[float, ...] = (0.01, 0.03, 0.07, 0.15, 0.35)
-    scatter_weight: tuple[float, ...] = (0.2, 0.35, 0.28, 0.13, 0.04)
+    scatter_kn: tuple[float, ...] = (0.02, 0.037, 0.0684, 0.1265, 0.2339, 0.4326, 0.8)
+    scatter_prior_kn: float = SCATTER_KN
+    scatter_prior_freedom: float = SCATTER_WORTH
     heading_deg: tuple[float, ...] = (0.7, 2.0, 5.0)
     heading_weight: tuple[float, ...] = (0.3, 0.5, 0.2)
     line_heading_deg: tuple[float, ...] = (3.0, 12.0)
@@ -99,9 +116,18 @@ def strength_axes(model: CurrentModel, has_heading: bool) -> Axes:
     return (
         tuple(zip(model.tide_kn, model.tide_weight, strict=True)),
         tuple(zip(model.wander_kn, model.wander_weight, strict=True)),
-        tuple(zip(model.scatter_kn, model.scatter_weight, strict=True)),
+        tuple(zip(model.scatter_kn, _scatter_weights(model), strict=True)),
         tuple(heading),
     )
+
+
+def _scatter_weights(model: CurrentModel) -> tuple[float, ...]:
+    """Return how likely each scatter is beforehand: the scaled inverse chi-square density on the logarithm."""
+    scatter = np.array(model.scatter_kn)
+    ratio = model.scatter_prior_kn / scatter
+    log_weight = model.scatter_prior_freedom * (np.log(ratio) - ratio**2 / 2.0)
+    weight = np.exp(log_weight - log_weight.max())
+    return tuple((weight / weight.sum()).tolist())
 
 
 def raise_constant(model: CurrentModel, current_kn: FloatArray) -> CurrentModel:
@@ -115,9 +141,22 @@ def raise_constant(model: CurrentModel, current_kn: FloatArray) -> CurrentModel:
     return replace(model, constant_kn=max(model.constant_kn, ROOM_FOR_CURRENT * found_kn))
 
 
+class Likely(NamedTuple):
+    """Combinations of strengths after the runs were seen."""
+
+    strengths: list[Strengths]
+    """Those that matter."""
+    share: FloatArray
+    """Their shares, adding up to 1."""
+    best: tuple[int, ...]
+    """Where the best one stands."""
+    log_scatter: FloatArray
+    """Logarithm of how likely each scatter is, summed over all other strengths; -inf where none was looked at."""
+
+
 def find_likely(
     axes: Axes, log_likelihood: Callable[[Strengths], float], first: tuple[int, ...], negligible: float
-) -> tuple[list[Strengths], FloatArray, tuple[int, ...]]:
+) -> Likely:
     """Return the combinations of strengths that matter, their shares, and where the best one stands.
 
     From a first guess the search spreads to neighbouring values as long as they are not negligible beside the best
@@ -128,9 +167,6 @@ def find_likely(
         log_likelihood: Of a combination.
         first: Position to begin at.
         negligible: A combination this much less likely than the best is left out.
-
-    Returns:
-        The combinations, their shares (adding up to 1), and the position of the best.
     """
     found: dict[tuple[int, ...], float] = {}
     waiting = [first]
@@ -155,7 +191,104 @@ def find_likely(
     kept = np.flatnonzero(share >= negligible)
     best = places[int(np.argmax(share))]
     strengths = [tuple(axis[k][0] for axis, k in zip(axes, places[i], strict=True)) for i in kept]
-    return strengths, share[kept] / share[kept].sum(), best  # type: ignore[return-value]
+    by_scatter = np.zeros(len(axes[_SCATTER]))
+    np.add.at(by_scatter, [at[_SCATTER] for at in places], share)
+    with np.errstate(divide="ignore"):
+        log_scatter = np.log(by_scatter)
+    return Likely(strengths, share[kept] / share[kept].sum(), best, log_scatter)  # type: ignore[arg-type]
+
+
+def match_scatter(scatter_kn: FloatArray, share: FloatArray) -> tuple[float, float]:
+    """Return scale [kn] and degrees of freedom of the Student's t that errs as runs of so uncertain a scatter do.
+
+    An error is normal under any one scatter, so over all of them it is a mixture of normal laws. Student's t with the
+    same 68.27 and 95.45 % stands for it. Where nothing but the scatter is unknown, what is believed of it is a scaled
+    inverse chi-square law, and this is exact; where wandering of the current may have passed for scatter there are
+    two heaps, of which matching moments of the precision ``1/s²`` would see the smaller one alone.
+
+    Args:
+        scatter_kn: Values, ascending, shape (k,).
+        share: How likely each is, adding up to 1.
+
+    Source: Student's t as a mixture of normal laws: Gelman et al., *Bayesian Data Analysis*, section 3.2 (from
+    memory).
+    """
+    narrow, wide = (float(_half_width(scatter_kn[:, None], share, p)[0]) for p in (0.6827, LEVEL))
+    from scipy.optimize import brentq  # noqa: PLC0415  (slow import, needed here only)
+    from scipy.special import stdtrit  # noqa: PLC0415
+
+    def apart(log_freedom: float) -> float:
+        return float(stdtrit(np.exp(log_freedom), UPPER) / stdtrit(np.exp(log_freedom), 0.84135) - wide / narrow)
+
+    low, high = np.log(LEAST_FREEDOM), np.log(MOST_FREEDOM)
+    if apart(high) >= 0.0:
+        return wide / 2.0, float(np.inf)
+    freedom = float(np.exp(brentq(apart, low, high))) if apart(low) > 0.0 else LEAST_FREEDOM
+    return wide / float(stdtrit(freedom, UPPER)), freedom
+
+
+def refine_scatter(scatter_kn: FloatArray, log_share: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return finely spaced scatters [kn] between the values looked at, and how likely each is, adding up to 1.
+
+    The values looked at are too far apart for a narrow law, so an inverse chi-square law is laid through them; what is
+    left beside it is smooth, and a spline takes it.
+
+    Args:
+        scatter_kn: Values looked at, ascending, shape (k,).
+        log_share: Logarithm of how likely each is, per step of the logarithm of the scatter; -inf for values that were
+            not looked at because their neighbours are negligible.
+    """
+    from scipy.interpolate import CubicSpline  # noqa: PLC0415  (slow import, needed here only)
+
+    seen = np.flatnonzero(np.isfinite(log_share))
+    if seen.size < 2:
+        return scatter_kn[seen], np.ones(seen.size)
+    x = np.log(scatter_kn[seen])
+    at = np.linspace(x[0], x[-1], SCATTER_STEPS)
+    law, law_at = (np.column_stack([np.ones(v.size), v, np.exp(2.0 * (x[0] - v))]) for v in (x, at))
+    weight = np.exp(0.5 * (log_share[seen] - log_share[seen].max()))
+    fitted = np.linalg.lstsq(law * weight[:, None], log_share[seen] * weight, rcond=None)[0]
+    log_density = law_at @ fitted + CubicSpline(x, log_share[seen] - law @ fitted)(at)
+    share = np.exp(log_density - log_density.max())
+    return np.exp(at), share / share.sum()
+
+
+def _half_width(sd: FloatArray, share: FloatArray, level: float) -> FloatArray:
+    """Return what so large a part of the errors stays within, for errors that are normal of any of k deviations.
+
+    Args:
+        sd: Standard deviations, shape (k, B).
+        share: How likely each is, adding up to 1, shape (k,).
+        level: Of all errors.
+    """
+    from scipy.special import erf  # noqa: PLC0415  (slow import, needed here only)
+
+    low, high = np.zeros(sd.shape[1]), 10.0 * sd.max(axis=0)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        inside = share @ erf(middle / (np.sqrt(2.0) * sd)) < level
+        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
+    return np.asarray(high, dtype=np.float64)
+
+
+def _repeat_freedom(half_width_kn: FloatArray, whole_u_kn: FloatArray, repeat_u_kn: FloatArray) -> FloatArray:
+    """Return the degrees of freedom of the term "repeat" with which a sum of terms has this half width, shape (B,).
+
+    Welch-Satterthwaite gives the sum ``ν (u/u_repeat)⁴`` degrees of freedom where all other terms have infinitely many.
+    The formula is too narrow where ν is below about 4, so ν is chosen by what it has to give.
+    """
+    from scipy.optimize import brentq  # noqa: PLC0415  (slow import, needed here only)
+    from scipy.special import stdtrit  # noqa: PLC0415
+
+    found = np.full(half_width_kn.size, np.inf)
+    most = np.log(MOST_FREEDOM)
+    for b, k in enumerate(half_width_kn / whole_u_kn):
+        if k > stdtrit(MOST_FREEDOM, UPPER):
+            # half a degree of freedom gives a k of about 200, more than any sum of terms that are known at all
+            sought = min(float(k), float(stdtrit(0.5, UPPER)))
+            whole = float(np.exp(brentq(lambda x, k=sought: stdtrit(np.exp(x), UPPER) - k, np.log(0.5), most)))
+            found[b] = whole * (repeat_u_kn[b] / whole_u_kn[b]) ** 4
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -447,8 +580,11 @@ class VectorFit:
     speed_u_kn: FloatArray
     terms_u_kn: dict[str, FloatArray]
     """What `speed_u_kn` is made of, shape (B,) each; their squares add up to it."""
-    repeat_freedom: float
-    """Degrees of freedom of the term "repeat"."""
+    repeat_freedom: FloatArray
+    """Degrees of freedom of the term "repeat", shape (B,): with them and infinitely many of all other terms,
+    Welch-Satterthwaite gives `half_width_kn`."""
+    half_width_kn: FloatArray
+    """What 95.45 % of the errors of each speed stay within by what the fit knows, shape (B,)."""
     unseen_trend_u_kn: FloatArray
     """Part of the current's term that a steady change of the current makes, which the runs do not show, shape (B,)."""
     current: CurrentOverTime
@@ -542,17 +678,18 @@ def _fit_with(
     heading = np.where(measured, runs.heading_deg, line_heading_deg)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
-        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts)[3]
+        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts)[2]
         model = raise_constant(model, current)
-    equations, likely, share, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts)
+    equations, likely, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts)
     d = drifts.mid_h.size
     seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
-    solutions = [_solve(equations, strengths, model) for strengths in likely]
-    residual = share @ np.array([s.residual for s in solutions])
+    solutions = [_solve(equations, strengths, model) for strengths in likely.strengths]
+    residual = likely.share @ np.array([s.residual for s in solutions])
     projected = tuple(s.projected for s in solutions)
     trend = _trend(runs, measured, model)
-    over_time = CurrentOverTime(equations, tuple(likely), share, projected, seen_h, trend, model)
-    fit = _average(equations.seen, solutions, share, likely, over_time, runs.mid_h, at_h)
+    over_time = CurrentOverTime(equations, tuple(likely.strengths), likely.share, projected, seen_h, trend, model)
+    scatter = refine_scatter(np.array(model.scatter_kn), likely.log_scatter)
+    fit = _average(equations.seen, solutions, scatter, over_time, runs.mid_h, at_h)
     return fit, residual[residual.size - 2 * d :].reshape(d, 2)
 
 
@@ -563,8 +700,8 @@ def _search(
     band_rpm_mean: FloatArray,
     model: CurrentModel,
     drifts: Drifts,
-) -> tuple[Whitening, list[Strengths], FloatArray, FloatArray]:
-    """Return the equations about the best answer, the strengths that matter, their shares, and the current at runs."""
+) -> tuple[Whitening, Likely, FloatArray]:
+    """Return the equations about the best answer, the strengths that matter, and the current at runs and drifts."""
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
     seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
@@ -590,10 +727,11 @@ def _search(
                 break
         equations = equations_about(current, speed)
         first = best
-        likely, share, best = find_likely(axes, equations.log_likelihood, first, NEGLIGIBLE_SHARE)
+        likely = find_likely(axes, equations.log_likelihood, first, NEGLIGIBLE_SHARE)
+        best = likely.best
         if best == first and sweep:
             break
-    return equations, likely, share, current
+    return equations, likely, current
 
 
 def _trend(runs: Runs, measured: BoolArray, model: CurrentModel) -> Trend:
@@ -697,7 +835,8 @@ def _solve(equations: Whitening, strengths: Strengths, model: CurrentModel) -> _
         speed=white.speed,
         terms={
             "sampling": (gain**2) @ seen.own_var,
-            "repeat": np.sum(gain**2, axis=1) * strengths[2] ** 2,
+            # per unit of scatter: how large that is, is known for all combinations together
+            "repeat": np.sum(gain**2, axis=1),
             "current": np.sum((gain @ equations.water(strengths)) * gain, axis=1),
             "heading": np.sum((gain @ equations.compass(strengths)) * gain, axis=1),
             "rpm match": (gain**2) @ seen.slope_var,
@@ -716,13 +855,22 @@ def _solve(equations: Whitening, strengths: Strengths, model: CurrentModel) -> _
 def _average(
     seen: Observations,
     solutions: list[_Solution],
-    share: FloatArray,
-    strengths: list[Strengths],
+    scatter: tuple[FloatArray, FloatArray],
     current: CurrentOverTime,
     run_h: FloatArray,
     at_h: FloatArray,
 ) -> VectorFit:
-    n = run_h.size
+    """Return the fit averaged over all combinations of strengths that matter.
+
+    Args:
+        seen: The equations.
+        solutions: Of each combination.
+        scatter: Values of the scatter [kn] and how likely each is, from `refine_scatter`.
+        current: The combinations and the current by them.
+        run_h: Times of the runs [h].
+        at_h: Times at which the current is wanted [h].
+    """
+    n, share = run_h.size, current.share
     speeds = np.array([s.speed for s in solutions])
     state, state_cov = current.at(np.concatenate([run_h, at_h]))
     offsets = np.array([s.offset for s in solutions])
@@ -730,18 +878,22 @@ def _average(
     terms = {name: share @ np.array([s.terms[name] for s in solutions]) for name in solutions[0].terms} | {
         "choice of model": share @ (speeds - speed) ** 2
     }
+    half_width = _half_width(_spread(solutions, current, speeds, scatter[0]), scatter[1], LEVEL)
+    terms["repeat"] *= match_scatter(*scatter)[0] ** 2
+    whole_u = np.sqrt(sum(terms.values(), start=np.zeros(speed.size)))
     offset = float(share @ offsets)
     offset_var = float(share @ (np.array([s.offset_var for s in solutions]) + (offsets - offset) ** 2))
-    mean_strengths = share @ np.array(strengths)
+    mean_strengths = share @ np.array(current.strengths)
     gain = np.einsum("k,kbi->bi", share, np.array([s.gain for s in solutions]))
     covariance = np.einsum("k,kij->ij", share, np.array([s.covariance for s in solutions]))
     residual = share @ np.array([s.residual for s in solutions])
     residual_kn = share @ np.array([s.residual_kn for s in solutions])
     return VectorFit(
         speed_kn=speed,
-        speed_u_kn=np.sqrt(sum(terms.values(), start=np.zeros(speed.size))),
+        speed_u_kn=whole_u,
         terms_u_kn={name: np.sqrt(np.maximum(variance, 0.0)) for name, variance in terms.items()},
-        repeat_freedom=np.inf,
+        repeat_freedom=_repeat_freedom(half_width, whole_u, np.sqrt(terms["repeat"])),
+        half_width_kn=half_width,
         unseen_trend_u_kn=np.sqrt(share @ np.array([s.trend_var for s in solutions])),
         current=current,
         current_kn=state[n:],
@@ -757,3 +909,117 @@ def _average(
         heading_offset_u_deg=float(np.degrees(np.sqrt(max(offset_var, 0.0)))),
         strengths=FitStrengths(*mean_strengths.tolist()),
     )
+
+
+def _spread(
+    solutions: list[_Solution], current: CurrentOverTime, speeds: FloatArray, scatter_kn: FloatArray
+) -> FloatArray:
+    """Return the standard deviation of each band speed at finely spaced scatters, shape (k, B).
+
+    The other strengths are averaged over at each scatter that was looked at, and what they leave is taken as smooth
+    between: where runs scatter little, a current that wanders is the likelier, and the other way round.
+    """
+    looked_at = np.array([strengths[_SCATTER] for strengths in current.strengths])
+    values = np.unique(looked_at)
+    mean = current.share @ speeds
+    per_scatter = np.array([s.terms["repeat"] for s in solutions])
+    rest = np.array([sum(v for n, v in s.terms.items() if n != "repeat") for s in solutions]) + (speeds - mean) ** 2
+    made = np.zeros((scatter_kn.size, speeds.shape[1]))
+    for b in range(speeds.shape[1]):
+        repeat_at, rest_at = (
+            [float(np.average(x[looked_at == v, b], weights=current.share[looked_at == v])) for v in values]
+            for x in (per_scatter, rest)
+        )
+        between = np.log(scatter_kn)
+        made[:, b] = scatter_kn**2 * np.interp(between, np.log(values), repeat_at)
+        made[:, b] += np.interp(between, np.log(values), rest_at)
+    return np.sqrt(made)
+
+
+# ------------------------------------------------------------------------------
+# What one more run would buy: the same equations with one run more, whatever that run will show.
+# ------------------------------------------------------------------------------
+
+LOOKED_AHEAD_SHARE = 0.9
+"""Of all combinations of strengths, the likeliest that together weigh this much are looked at (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunToCome:
+    """One more run of a band.
+
+    Attributes:
+        band: Number of the band.
+        heading_deg: To be run.
+        mid_h: When [h since the first leg].
+        speed_kn: Of the band.
+        u_kn: Sampling error expected of the run's mean speed.
+        has_heading: Whether a compass will show its heading.
+    """
+
+    band: int
+    heading_deg: float
+    mid_h: float
+    speed_kn: float
+    u_kn: float
+    has_heading: bool
+
+
+def predict_terms(fit: VectorFit, coming: RunToCome) -> tuple[float, float]:
+    """Return the terms of the band's speed once the run was made [kn, k=1]: repeat, and all others the fit knows.
+
+    Nothing of this depends on what the run will show: the covariance of a least-squares solution follows from the
+    equations alone. Strengths and scatter are taken as the runs so far show them.
+
+    Args:
+        fit: Fit to the runs so far.
+        coming: The run.
+
+    Source: generalised least squares (any text; covariance of the estimate).
+    """
+    order = np.argsort(fit.current.share)[::-1]
+    weight = fit.current.share[order]
+    order = order[: int(np.searchsorted(np.cumsum(weight), LOOKED_AHEAD_SHARE)) + 1]
+    share = fit.current.share[order] / fit.current.share[order].sum()
+    longer = _with_run(fit.current, coming)
+    variances = np.zeros((2, 2))
+    for f, k in zip(share, order, strict=True):
+        strengths = fit.current.strengths[k]
+        for row, equations in enumerate((fit.current.equations, longer)):
+            white = equations.whiten(strengths)
+            repeat = float(np.sum(explain(white)[0][coming.band] ** 2))
+            rest = white.speed_cov[coming.band, coming.band] - strengths[_SCATTER] ** 2 * repeat
+            variances[row] += f * np.array([repeat, rest])
+    before, after = np.maximum(variances, 1e-12)
+    shrunk = np.sqrt(after / before)
+    repeat_kn, whole_kn = fit.terms_u_kn["repeat"][coming.band], fit.speed_u_kn[coming.band]
+    rest_kn = np.sqrt(max(whole_kn**2 - repeat_kn**2, 0.0))
+    return float(repeat_kn * shrunk[0]), float(rest_kn * shrunk[1])
+
+
+def _with_run(current: CurrentOverTime, coming: RunToCome) -> Whitening:
+    """Return the equations with those of one more run: its speed along its heading and, with a compass, across it."""
+    seen, model = current.equations.seen, current.model
+    radians = np.radians(coming.heading_deg)
+    ahead = np.array([np.cos(radians), np.sin(radians)])
+    unit = np.array([ahead, [-ahead[1], ahead[0]]])[: 2 if coming.has_heading else 1]
+    m = unit.shape[0]
+    lever = np.array([0.0, coming.speed_kn])[:m]
+    along = np.zeros((m, seen.design.shape[1]))
+    along[0, coming.band] = 1.0
+    seen_h = np.append(current.seen_h, coming.mid_h)
+    none = np.zeros(m)
+    longer = Observations(
+        y=np.append(seen.y, none),
+        design=np.concatenate([seen.design, along]),
+        position=np.append(seen.position, np.full(m, current.seen_h.size)),
+        unit=np.concatenate([seen.unit, unit]),
+        own_var=np.append(seen.own_var, np.full(m, coming.u_kn**2)),
+        slope_var=np.append(seen.slope_var, none),
+        lever_kn=np.append(seen.lever_kn, lever),
+        offset_lever_kn=np.append(seen.offset_lever_kn, lever),
+        bend_lever_kn=np.append(seen.bend_lever_kn, none),
+        leeway_lever_kn=np.concatenate([seen.leeway_lever_kn, np.zeros((m, 2))]),
+    )
+    covariance = CurrentCovariance(seen_h[:, None] - seen_h[None, :], model)
+    return Whitening(longer, covariance, model, current.trend.lever_kn(longer.unit, seen_h[longer.position]))

@@ -182,7 +182,7 @@ _SEARCHED_M_S = 4.0
 """The balance is sought so far on both sides of where the boat was seen (our choice)."""
 _SOUGHT_EVERY_M_S = 0.02
 """Forces are taken so close, with straight lines between (our choice)."""
-_HYSTERESIS_ROUNDS = 40
+_HYSTERESIS_ROUNDS = 12
 """Rounds in which the planing share and its own threshold come to agree (our choice)."""
 
 

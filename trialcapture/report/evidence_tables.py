@@ -441,8 +441,15 @@ def conditions_line(summary: Summary, units: ReaderUnits) -> str:
     return "; ".join(parts)
 
 
+_BEAUFORT_HEIGHT_M = 10.0
+"""Height whose wind the Beaufort scale is of [m] (WMO-No. 306, from memory)."""
+
+
 def _wind(c: TrialConditions, units: ReaderUnits) -> str:
-    """Return "8.1 kn from 285°, at most 11.0 kn (Beaufort 4)"; "" without a wind."""
+    """Return "8.1 kn from 285°, at most 11.0 kn (Beaufort 4 as measured, not corrected to 10 m)"; "" without a wind.
+
+    The Beaufort scale is of the wind at 10 m; the height of the instrument is not known.
+    """
     mean, most = c.wind_speed_true_kn_mean, c.wind_speed_true_kn_max
     if mean is None and most is None:
         return ""
@@ -451,7 +458,10 @@ def _wind(c: TrialConditions, units: ReaderUnits) -> str:
         text += f" from {degrees(c.wind_from_true_deg)}"
     if mean is not None and most is not None and fixed(most, 1) != fixed(mean, 1):
         text += f", at most {units.say(most, 'kn', 1)}"
-    return text if c.wind_beaufort_max is None else f"{text} (Beaufort {c.wind_beaufort_max})"
+    if c.wind_beaufort_max is None:
+        return text
+    standard = units.say(_BEAUFORT_HEIGHT_M, "m", 0)
+    return f"{text} (Beaufort {c.wind_beaufort_max} as measured, not corrected to {standard})"
 
 
 def condition_items(summary: Summary, units: ReaderUnits) -> list[tuple[str, str]]:

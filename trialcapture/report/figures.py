@@ -2,7 +2,7 @@
 
 Text stays text, so a figure can be read aloud, searched and copied. Ids are made unique to their figure, because
 all figures stand in one page. Nothing here depends on the clock, on chance or on a person's matplotlib settings:
-equal input gives equal bytes.
+equal input gives equal bytes. Matplotlib is imported when something is drawn: a second look may draw nothing.
 """
 
 from __future__ import annotations
@@ -13,18 +13,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.dates import AutoDateLocator, DateFormatter
-from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
-from matplotlib.path import Path
 
 from trialcapture.report.format import Floats
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 INK = "#14212b"
 QUIET = "#46535e"
@@ -105,6 +102,10 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, la
         label: The text alternative.
         font_size: In the same pixels.
     """
+    import matplotlib as mpl  # noqa: PLC0415
+    from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
     with mpl.rc_context():
         # whatever a person's own settings are
         mpl.rcdefaults()
@@ -229,8 +230,10 @@ def new_axes(
         top: Height of the title and what stands beside it [px].
         gap: Between axes, with the title of the lower [px].
     """
+    from matplotlib import rcParams  # noqa: PLC0415
+
     width, height = figure.get_size_inches() * 72
-    bottom = bottom_px(mpl.rcParams["font.size"])
+    bottom = bottom_px(rcParams["font.size"])
     inner = height - top - bottom
     spacing = {
         "left": left / width, "right": 1 - right / width, "bottom": bottom / height, "top": 1 - top / height,
@@ -254,6 +257,8 @@ def set_time_axis(axes: Axes, start_ns: int, stop_ns: int, most: int) -> None:
         stop_ns: Of its right end.
         most: Ticks there is room for.
     """
+    from matplotlib.dates import AutoDateLocator, DateFormatter  # noqa: PLC0415
+
     axes.set_xlim(start_ns / NS_PER_DAY, stop_ns / NS_PER_DAY)
     locator: Any = AutoDateLocator
     formatter: Any = DateFormatter
@@ -272,6 +277,9 @@ def draw_boxes(
 
 def draw_shapes(axes: Axes, corners: Sequence[Any], fill: str, **look: Any) -> None:
     """Fill polygons of equally many corners, given as (x, y) in the data's units, as one path."""
+    from matplotlib.patches import PathPatch  # noqa: PLC0415
+    from matplotlib.path import Path  # noqa: PLC0415
+
     if not len(corners):
         return
     shape = Path.make_compound_path_from_polys(np.asarray(corners, dtype=np.float64))

@@ -6,12 +6,10 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import pyarrow as pa
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from trialcapture.reduce.summary import (
     FigureAxis,
@@ -58,6 +56,10 @@ from trialcapture.report.format import (
     rows,
 )
 from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _AXES_SIZE = (COMPACT[0] - 60, COMPACT[1] - 67)
 """Of the axes of a curve [px]."""

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from trialcapture.geodesy import offsets_m, place_at
 from trialcapture.report.band_table import STAR
@@ -56,6 +54,10 @@ from trialcapture.report.format import (
 )
 from trialcapture.report.limits import kind_of_reason
 from trialcapture.units import NM_M
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
 def timeline(

@@ -172,8 +172,6 @@ def steady_count(segments: pa.Table | None) -> str:
 
 
 KNOWN, CAUTION, UNKNOWN = "stated", "caution", "not known"
-CRITICAL_LOW, CRITICAL_HIGH = 0.9, 1.1
-"""Depth Froude number at which waves travel with the boat; 1 by definition, the band common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,14 +251,13 @@ def _depth(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: Read
     if not np.isfinite(depth).any() and not np.isfinite(froude).any():
         return Point(question, UNKNOWN, f"Depth {why_absent(summary, 'depth')}.")
     text = f"Least depth on a leg {units.say(np.nanmin(depth), 'm', 1)}." if np.isfinite(depth).any() else ""
-    near = (froude >= CRITICAL_LOW) & (froude <= CRITICAL_HIGH)
+    bands_near = [band_phrase(r) for r in rows(bands) if "near-critical" in str(r.get("flags") or "").split(";")]
     if np.isfinite(froude).any():
         text += f" Depth Froude number up to {fixed(float(np.nanmax(froude)), 2)}."
-    if near.any():
-        bands_near = [band_phrase(r) for r, is_near in zip(rows(bands), near.tolist(), strict=True) if is_near]
+    if bands_near:
         text += f" Near-critical (0.9 to 1.1) at {join_names(bands_near, ' and ')}: "
         text += "speed there is not that of deep water."
-    return Point(question, CAUTION if near.any() else KNOWN, text.strip())
+    return Point(question, CAUTION if bands_near else KNOWN, text.strip())
 
 
 def _weather(summary: Summary, units: ReaderUnits) -> Point:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
@@ -60,6 +61,11 @@ _NUMBER_AND_UNIT = re.compile(
 )
 
 
+def draw_now(make: Callable[..., Any], *given: Any) -> Any:
+    """Return ``make(*given)``."""
+    return make(*given)
+
+
 def render_report(
     *,
     samples: pa.Table | None,
@@ -70,6 +76,7 @@ def render_report(
     legs: pa.Table | None,
     summary: Summary,
     units: ReaderUnits = METRIC,
+    draw: Callable[..., Any] = draw_now,
 ) -> str:
     """Return the report of a trial as one HTML file that needs nothing beside it.
 
@@ -84,6 +91,7 @@ def render_report(
         legs: The accepted segments that made each band.
         summary: The summary.
         units: What the reader asked for.
+        draw: Is given each function that draws and its arguments, and returns the drawing.
     """
     stars = starred(segments)
     segments = None if segments is None else as_reviewed(segments)
@@ -106,23 +114,23 @@ def render_report(
         "coverage": coverage_statement(bands),
         "reserve": reserve_statement(summary, bands, units),
         "calibration": calibration_statement(summary, bands),
-        "curves": [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)],
+        "curves": [draw(draw_specification, spec, units) for spec in band_figures(bands, legs, summary)],
         "others": [other_result(found, units) for found in summary.measures],
-        "other_figures": [draw_specification(spec, units) for found in summary.measures for spec in found.figures],
+        "other_figures": [draw(draw_specification, spec, units) for m in summary.measures for spec in m.figures],
         "review": review_view(summary, units),
         "compared": [(q.name.capitalize(), units.scale(q.unit).text) for q in COMPARED],
         "starred": bool(stars),
-        "timeline": timeline(samples, segments, reason_letters(segments), stars),
+        "timeline": draw(timeline, samples, segments, reason_letters(segments), stars),
         "rejected": rejected,
         "steady": steady_count(segments),
-        "track": track(samples, legs),
+        "track": draw(track, samples, legs),
         "legs": leg_rows(legs, units, stars),
         "common_trim": common_trim(legs),
-        "current": current_figure(pairs, fit),
+        "current": draw(current_figure, pairs, fit),
         "current_rows": current_rows(pairs, fit),
         "clocks": clock_rows(clocks),
-        "clocks_figure": clocks_figure(clocks),
-        "onset": onset(samples),
+        "clocks_figure": draw(clocks_figure, clocks),
+        "onset": draw(onset, samples),
         "points": points(
             segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected, units=units
         ),

@@ -73,6 +73,11 @@ def log_channels(spec: EngineLog, engine_ids: tuple[str, ...]) -> list[LogChanne
     return wanted
 
 
+BY_MASS = "by_mass"
+"""Key of the metadata of a column that the log gives by mass: its litres are those at 15 °C, where density is
+stated."""
+
+
 def needs_density(channel: LogChannel) -> bool:
     """Return True where the log gives by mass what is wanted by volume."""
     kind, needed = dimension(channel.log_unit), dimension(channel.unit)
@@ -672,7 +677,9 @@ class EngineLogDecoder:
 
     def _table(self, blocks: list[list[pa.Array]]) -> pa.Table:
         fields = [pa.field("row", pa.int64()), pa.field("t_log_ns", pa.int64(), metadata={"unit": "ns"})]
-        fields += [pa.field(w.channel, pa.float64(), metadata={"unit": w.unit}) for w in self._wanted]
+        for wanted in self._wanted:
+            by_mass = {BY_MASS: "yes"} if needs_density(wanted) else {}
+            fields.append(pa.field(wanted.channel, pa.float64(), metadata={"unit": wanted.unit} | by_mass))
         backward = 0
         for arrays in blocks:
             t_ns = values_of(arrays[1])

@@ -12,6 +12,7 @@ import pyarrow as pa
 from trialcapture.buffers import coded, dictionary, equals, integers, to_arrow
 from trialcapture.channels import ENGINE_QUANTITIES, MAX_GAP_S, base_group, trial_channels
 from trialcapture.config import Config, Engine, Fuel, Xdr
+from trialcapture.decode.engine_log.log_table import BY_MASS
 from trialcapture.decode.nmea0183.encapsulated import TALKERS
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.channels.on_change import RowsOnChange, held_rows
@@ -63,30 +64,6 @@ def volume_correction_factor(density15_kg_per_m3: float, temperature_c: FloatOrA
     return np.exp(-product * (1.0 + 0.8 * product))  # type: ignore[no-any-return]
 
 
-def net_fuel_l_per_h(
-    supply_l_per_h: FloatOrArray,
-    supply_c: FloatOrArray,
-    return_l_per_h: FloatOrArray,
-    return_c: FloatOrArray,
-    *,
-    density15_kg_per_m3: float,
-) -> FloatOrArray:
-    """Return the fuel burnt, as volume at 15 °C [L/h], from a supply and a return meter and their temperatures [°C].
-
-    The return line is hot: plain subtraction reads low.
-
-    Args:
-        supply_l_per_h: As the meter in the supply line shows it, at its own temperature; a number or an array.
-        supply_c: Temperature there.
-        return_l_per_h: Same in the return line.
-        return_c: Temperature there.
-        density15_kg_per_m3: Density at 15 °C.
-    """
-    supply = supply_l_per_h * volume_correction_factor(density15_kg_per_m3, supply_c)
-    returned = return_l_per_h * volume_correction_factor(density15_kg_per_m3, return_c)
-    return supply - returned
-
-
 # Fuel rate of one engine: from a rate, two flow meters, or a running total.
 
 Floats = npt.NDArray[np.float64]
@@ -105,40 +82,60 @@ COARSE_PCT = 2.0
 """A counter whose step is more than this share of what a short hold burns is called coarse (no source)."""
 
 
-def engine_fuel_l_per_h(values: Mapping[str, Floats], engine_id: str, t_ns: Ints, settings: Fuel) -> Floats | None:
+def engine_fuel_l_per_h(
+    values: Mapping[str, Floats], engine_id: str, t_ns: Ints, settings: Fuel, by_mass: Collection[str] = ()
+) -> Floats | None:
     """Return the fuel rate of one engine [l/h], NaN where unknown; None where the log has no fuel of it.
 
     The first that has any value is taken: the rate as logged, supply minus return, supply alone (the return is led
-    back behind the meter), the slope of the running total. Supply minus return is the volume at 15 °C where both
-    temperatures and the density are known, and plain subtraction otherwise, of which `fuel_rate_warnings` tells.
+    back behind the meter), the slope of the running total. What is metered is the volume at 15 °C where the density
+    and the temperature at each meter are known, and where it is metered by mass; otherwise it is the volume as
+    metered, of which `fuel_rate_warnings` tells. The return line is hot: plain subtraction reads low. A rate as
+    logged is taken as the engine states it.
 
     Args:
         values: Channels of the log by name, such as ``fuel_supply_l_per_h_port``, shape (n,) each.
         engine_id: The engine.
         t_ns: UTC of each row, ascending [ns], shape (n,).
         settings: ``[fuel]``: density, and temperatures of the lines where no column has them.
+        by_mass: Those of the channels that the log gives by mass.
     """
 
     def known(stem: str) -> Floats | None:
         found = values.get(f"{stem}_{engine_id}")
         return found if found is not None and np.isfinite(found).any() else None
 
+    def factor(stem: str) -> Floats | None:
+        if f"{stem}_{engine_id}" in by_mass:
+            return np.ones(t_ns.size)
+        line = "return" if stem == "fuel_return_l_per_h" else "supply"
+        declared = settings.return_temp_c if line == "return" else settings.supply_temp_c
+        at_c = _temperature_c(t_ns, known(f"fuel_{line}_temp_c"), declared)
+        if at_c is None or settings.density_kg_per_m3 is None:
+            return None
+        return volume_correction_factor(settings.density_kg_per_m3, at_c)
+
     if (rate := known("fuel_l_per_h")) is not None:
         return rate
     supply, back, total = known("fuel_supply_l_per_h"), known("fuel_return_l_per_h"), known("fuel_total_l")
+    of_supply = factor("fuel_supply_l_per_h")
     if supply is not None and back is not None:
-        temperatures = (
-            _temperature_c(t_ns, known("fuel_supply_temp_c"), settings.supply_temp_c),
-            _temperature_c(t_ns, known("fuel_return_temp_c"), settings.return_temp_c),
-        )
-        if temperatures[0] is None or temperatures[1] is None or settings.density_kg_per_m3 is None:
+        of_return = factor("fuel_return_l_per_h")
+        if of_supply is None or of_return is None:
             return supply - back
-        return net_fuel_l_per_h(
-            supply, temperatures[0], back, temperatures[1], density15_kg_per_m3=settings.density_kg_per_m3
-        )
+        return supply * of_supply - back * of_return
     if supply is not None:
-        return supply
-    return None if total is None else slope_of_total(t_ns, total)
+        return supply if of_supply is None else supply * of_supply
+    if total is None:
+        return None
+    of_total = factor("fuel_total_l")
+    slope = slope_of_total(t_ns, total)
+    return slope if of_total is None else slope * of_total
+
+
+def channels_by_mass(log: pa.Table) -> set[str]:
+    """Return the columns of a decoded engine log that the log gives by mass."""
+    return {field.name for field in log.schema if BY_MASS.encode() in (field.metadata or {})}
 
 
 def fuel_resolution(log: pa.Table, engine_id: str, name: str) -> Resolution | None:
@@ -162,7 +159,7 @@ def fuel_resolution(log: pa.Table, engine_id: str, name: str) -> Resolution | No
         return replace(coarsest, what=found[0].what, levels=np.zeros(0), meters=len(meters))
     if "fuel_total_l" in has:
         counter = find_resolution(what.format("fuel total"), "l", has["fuel_total_l"])
-        return replace(counter, levels=np.zeros(0), counter_l=counter.least_count)
+        return replace(counter, levels=np.zeros(0), counter_l=counter.least_count, window_s=SLOPE_WINDOW_S)
     return None
 
 
@@ -178,27 +175,31 @@ def fuel_rate_warnings(log: pa.Table, t_ns: Ints, name: str, config: Config) -> 
     order = np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
     values = {c: column(log, c)[order] for c in log.column_names if c.startswith("fuel_")}
+    by_mass = channels_by_mass(log)
     said: list[str] = []
     for engine_id in config.engine_ids:
         has = {stem: np.isfinite(values.get(f"{stem}_{engine_id}", np.zeros(0))).any() for stem in FUEL_STEMS}
         if has["fuel_l_per_h"]:
             continue
-        if has["fuel_supply_l_per_h"] and has["fuel_return_l_per_h"]:
-            missing = [
-                what
-                for what, given in (
-                    ("the supply temperature", has["fuel_supply_temp_c"] or config.fuel.supply_temp_c is not None),
-                    ("the return temperature", has["fuel_return_temp_c"] or config.fuel.return_temp_c is not None),
-                    ("fuel.density_kg_per_m3", config.fuel.density_kg_per_m3 is not None),
-                )
-                if not given
-            ]
-            if missing:
-                said.append(
-                    f"fuel of engine {engine_id} is supply minus return as {name} shows them, without temperature "
-                    f"correction: {' and '.join(missing)} not known; a warm return makes it read low by some per cent"
-                )
-        elif has["fuel_total_l"] and not has["fuel_supply_l_per_h"]:
+        used = [s for s in ("fuel_supply_l_per_h", "fuel_return_l_per_h") if has[s]]
+        if not has["fuel_supply_l_per_h"]:
+            used = ["fuel_total_l"] if has["fuel_total_l"] else []
+        used = [stem for stem in used if f"{stem}_{engine_id}" not in by_mass]
+        lines = sorted({"return" if stem == "fuel_return_l_per_h" else "supply" for stem in used}, reverse=True)
+        declared = {"supply": config.fuel.supply_temp_c, "return": config.fuel.return_temp_c}
+        missing = [f"the {x} temperature" for x in lines if not has[f"fuel_{x}_temp_c"] and declared[x] is None]
+        if used and config.fuel.density_kg_per_m3 is None:
+            missing.append("fuel.density_kg_per_m3")
+        if missing:
+            lack = f"{' and '.join(missing)} not known"
+            said.append(
+                f"fuel of engine {engine_id} is supply minus return as {name} shows them, without temperature "
+                f"correction: {lack}; a warm return makes it read low by some per cent"
+                if len(lines) > 1
+                else f"fuel of engine {engine_id} is the volume as {name} meters it, not that at 15 °C: {lack}; warm "
+                f"fuel makes it read high by 1 % for each 12 °C"
+            )
+        if has["fuel_total_l"] and not has["fuel_supply_l_per_h"]:
             said += _coarse_counter(values[f"fuel_total_l_{engine_id}"], t_ns, f"fuel total of engine {engine_id}")
     return said
 
@@ -673,6 +674,7 @@ def gather_log(
     order: slice | Ints = slice(None) if is_in_order else np.argsort(t_ns, kind="stable")
     t_ns = t_ns[order]
     values = {c: column(log, c)[order] for c in log.column_names if c not in LOG_STAMPS}
+    by_mass = channels_by_mass(log)
     counts = readings_of(log)[order] if STANDS_FOR_COLUMN in log.column_names else None
     if rows_on_change is not None:
         added = rows_on_change.silences(t_ns, values)
@@ -693,7 +695,7 @@ def gather_log(
             mine = {name: values[name] for name in names if name in values}
             if mine:
                 groups[group] = mine
-        fuel = engine_fuel_l_per_h(values, engine_id, t_ns, config.fuel)
+        fuel = engine_fuel_l_per_h(values, engine_id, t_ns, config.fuel, by_mass)
         if fuel is not None:
             groups["fuel"] = {f"fuel_l_per_h_{engine_id}": fuel}
         for group, mine in groups.items():

@@ -199,7 +199,7 @@ def hold_in_log(log: pa.Table, columns: Iterable[str]) -> pa.Table:
     t_ns = integers(log["t_log_ns"])[0]
     for name in columns:
         held = held_rows(t_ns, column(log, name), t_ns)[0]
-        log = log.set_column(log.schema.get_field_index(name), name, floats_to_arrow(held))
+        log = log.set_column(log.schema.get_field_index(name), log.schema.field(name), floats_to_arrow(held))
     return log
 
 

@@ -39,8 +39,8 @@ steps where values are larger (common practice, no source)."""
 NEGLIGIBLE_COUNTS = 0.02
 """What rounding leaves open is set to nothing below this many counts: the readings dither (no source)."""
 SLOPE_WINDOW_S = 30.0
-"""A running total is differentiated over this long: no longer than the guard time on both sides of a hold (our choice,
-no source)."""
+"""A running total is differentiated over this long, half of it to either side: that half is left out at both ends of a
+steady stretch, so it is no longer than the shortest one [s] (our choice, no source)."""
 DITHERED_COUNTS = 0.1
 """Readings are said to dither where rounding leaves less than this many counts open in the usual leg (no source)."""
 LEAST_PASSED = 0.15
@@ -60,6 +60,7 @@ class Resolution:
         least_count: Smallest step between readings; 0 where they show none.
         meters: How many readings of that count make one value: 2 for a supply and a return meter.
         counter_l: Least count of the running total that the rate is the slope of [l]; 0 where it is none.
+        window_s: What each value is a mean over, half of it before and half of it after [s]; 0 for its own instant.
         deadband: Smallest change that is published where a channel is published on change only; else 0.
     """
 
@@ -70,6 +71,7 @@ class Resolution:
     meters: int = 1
     counter_l: float = 0.0
     deadband: float = 0.0
+    window_s: float = 0.0
 
     @property
     def step(self) -> float:
@@ -95,7 +97,8 @@ class Resolution:
             return 0.0
         mean = float(known.mean())
         if self.counter_l > 0.0:
-            return counter_u_l_per_h(self.counter_l, mean, duration_s, SLOPE_WINDOW_S)
+            # the slope over one window alone is known about as well as a mean of slopes over half of it
+            return counter_u_l_per_h(self.counter_l, mean, max(duration_s, self.window_s / 2.0), self.window_s)
         count = self.count_near(mean)
         if count < finest:
             return 0.0

@@ -86,7 +86,8 @@ def find_cuts(stamps: Ints) -> Cuts | None:
     late, wild = _find_misplaced(t_s)
     kept = np.flatnonzero(~late & ~wild)
     step = np.diff(t_s[kept])
-    if step.size == 0:
+    # no step that goes forward and is within the jitter is a candidate, whatever the usual one
+    if bool(((step >= 0.0) & (step <= _JITTER_S)).all()):
         return Cuts(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_), late, wild)
     pace, slack = _local_pace(step)
     excess = step - pace

@@ -38,9 +38,13 @@ from trialcapture.prepare.data_health import Disagreement, Hole, Item
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.08
+GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.12
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source
-declares none (common practice, no source)."""
+declares none: delays only add, so nothing received shows the least of them; receivers take 0.05 to 0.35 s (common
+practice, no source)."""
+_DECLARED_LATENCY_U_S, _DECLARED_LATENCY_U_SHARE = 0.02, 0.2
+"""Standard uncertainty of a delay that is declared: the larger of these [s, share of it] (common practice, no
+source)."""
 _AHEAD_S = 1.0
 """A receiver further ahead of the main one than this is wrong [s]: delays only add (our choice, no source)."""
 _MOST_DRIFT = 300e-6
@@ -82,6 +86,14 @@ def envelope_latency_s(receiver: str | None, latency_s: Mapping[str, float]) -> 
     if receiver is None:
         return 0.0
     return declared_latency_s(receiver, latency_s) or GNSS_LATENCY_S
+
+
+def envelope_latency_u_s(receiver: str, latency_s: Mapping[str, float]) -> float:
+    """Return the standard uncertainty of `envelope_latency_s` [s]."""
+    declared_s = declared_latency_s(receiver, latency_s)
+    if declared_s == 0.0:
+        return GNSS_LATENCY_U_S
+    return max(_DECLARED_LATENCY_U_S, _DECLARED_LATENCY_U_SHARE * declared_s)
 
 
 def declared_latency_s(key: str, latency_s: Mapping[str, float]) -> float:
@@ -183,7 +195,7 @@ def fit_receivers(
             ClockRow(
                 key,
                 shown_ns / 1e9 - envelope_latency_s(key, latency_s),
-                float(np.hypot(fit.offset_u_s, GNSS_LATENCY_U_S)),
+                float(np.hypot(fit.offset_u_s, envelope_latency_u_s(key, latency_s))),
                 fit.drift * 1e6,
                 fit.drift_u * 1e6,
                 f"early edge, {clock} clock, {len(fit.starts_ns)} level" + ("s" if len(fit.starts_ns) > 1 else ""),

@@ -17,8 +17,9 @@ from trialcapture.config import Config, Steady
 from trialcapture.prepare.sample_statistics import (
     MEMORY_S,
     autocorrelation_sum,
+    bend_of,
+    bend_weights,
     circular_sd_deg,
-    effective_size,
     rolling_mean,
     slope_per_s,
     wrap_deg,
@@ -32,6 +33,10 @@ _SLOPE_ERRORS, _RUN_KN = 3.0, 0.15
 choice: three standard errors, 99.7 %; 1.5 counts of a display in tenths)."""
 _LARGE_RUN_KN = 0.5
 """A change over the stretch that is refused whatever its error [kn] (our choice, no source)."""
+_BEND_KN = 0.3
+"""A bend of the speed over a stretch that is refused where it is beyond three of its errors too: hulls that overshoot
+stand on a crest without a slope [kn] (our choice, measured on simulated hulls: settled ones bend by 0.15 kn at most,
+crests mistaken for settled by 0.3 to 1.2 kn)."""
 _STILL_RPM = 3.0
 """A smaller spread of rpm is held whatever its share (our choice, no source)."""
 _CALM_S = 5.0
@@ -109,6 +114,25 @@ def drifts(v_kn: Floats, dt_s: float, limits: Limits) -> bool:
     return abs(slope) > _SLOPE_ERRORS * slope_with_error(v_kn, dt_s)[1]
 
 
+def bends(v_kn: Floats, dt_s: float) -> bool:
+    """Return True when speed goes over a crest or through a trough that is both real and large enough to matter.
+
+    A hull whose trim overshoots rises beyond the speed it settles at and comes back; about the crest its slope is
+    none.
+    """
+    bend_kn = bend_of(v_kn)
+    if abs(bend_kn) <= _BEND_KN:
+        return False
+    n = v_kn.size
+    weights = bend_weights(n)
+    t: Floats = np.arange(n, dtype=np.float64) - (n - 1) / 2.0
+    flat = v_kn - v_kn.mean()
+    rest = flat - t * float(t @ flat) / float(t @ t) - bend_kn * weights / float(weights @ weights)
+    tau = max(autocorrelation_sum([rest], max(n // 3, 1), own_mean=False), MEMORY_S / dt_s)
+    error_kn = float(np.sqrt(float(rest @ rest) / (n - 3) * tau * float(weights @ weights)))
+    return abs(bend_kn) > _SLOPE_ERRORS * error_kn
+
+
 def slope_with_error(v: Floats, dt_s: float) -> tuple[float, float]:
     """Return the least-squares slope of v [1/s] and its standard error with autocorrelated residuals.
 
@@ -136,6 +160,8 @@ def find_violation(track: Track, limits: Limits) -> str:
     if abs(slope) > steady.sog_slope_kn_per_min and drifts(track.sog_kn, track.dt_s, limits):
         limit = f"limit {steady.sog_slope_kn_per_min:g} (sog_slope_kn_per_min)"
         return f"speed not settled: {slope:+.2f} kn/min, {limit}"
+    if bends(track.sog_kn, track.dt_s):
+        return f"speed not settled: it swings by {abs(bend_of(track.sog_kn)):.2f} kn"
     spread = float(track.sog_kn.std())
     if spread > limits.sog_sd_kn:
         return f"speed not steady: spread {spread:.2f} kn, limit {limits.sog_sd_kn:g} (sog_sd_kn)"
@@ -174,18 +200,6 @@ def _turned_deg(heading: Floats) -> float:
             return 0.0
         directions.append(np.degrees(np.arctan2(np.sin(known).mean(), np.cos(known).mean())))
     return float(wrap_deg(np.array([directions[1] - directions[0]]))[0])
-
-
-def mean_with_error(v: Floats, tau: float) -> tuple[float, float, float, float]:
-    """Return mean, standard deviation, effective sample size and standard error of the mean of finite samples.
-
-    The spread about a stretch's own mean lacks the variance of that mean, ``1 / size`` of the whole; hence the one
-    less below the root, as in the standard error of independent samples.
-    """
-    n = v.size
-    spread = float(v.std(ddof=1)) if n > 1 else 0.0
-    size = effective_size(n, tau)
-    return float(v.mean()), spread, size, float(v.std()) / float(np.sqrt(max(size - 1.0, 0.5)))
 
 
 # Episodes: a recording is cut at changes that no steady stretch reaches across.

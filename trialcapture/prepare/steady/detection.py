@@ -156,6 +156,16 @@ _SILENCE_S = 5.0
 source). The samples of a silence stay unknown."""
 _KNOWN_SHARE = 0.8
 """What must be known of a stretch all the same, of each channel (our choice, no source)."""
+_BEFORE_S, _AT_START_S = 30.0, 3.0
+"""The speed before a change is looked for over the first before a hold, and her speed as it begins over the second [s]
+(our choice, no source)."""
+_TURN_DEG, _THROTTLE_SHARE = 30.0, 0.02
+"""A hold follows a turn, or a moved throttle, where course or rpm were so far from it [deg, share] (common practice, no
+source)."""
+_LOST_IN_A_TURN = 0.05
+"""Share of speed that a boat loses in a turn at the least (common practice, no source)."""
+_NO_STEP_KN, _NO_STEP_SHARE = 0.2, 0.02
+"""What differs by less than both was not approached [kn, share of speed] (our choice, no source)."""
 _ROUND_A_SILENCE_S = 5.0
 """Both sides of a silence are compared over this [s] (our choice, no source)."""
 _SAME_RPM_SHARE, _SAME_COURSE_DEG = 0.02, 10.0
@@ -314,7 +324,7 @@ def _find_in_episode(
     for a, b in candidates:
         checked = [
             _with_enough_known(s, as_received, seen)
-            for s in apply_criteria(a, b, track, limits, speed_variance, first=first)
+            for s in _with_approach(apply_criteria(a, b, track, limits, speed_variance, first=first), a, track)
         ]
         found += _with_silence(checked, (a, b), _cut_by(a, b, silences, track), dt_s)
     if not seen and history.rpm_seen:
@@ -326,6 +336,62 @@ def _find_in_episode(
         found += _off_course(hold, on_course, track, limits)
         found += _without_speed(on_course, known, dt_s)
     return sorted(found, key=lambda s: s.start), history
+
+
+def _with_approach(found: list[Stretch], begin: int, track: Track) -> list[Stretch]:
+    """Return the stretches of a hold that begins at `begin`, with how the speed of each was approached."""
+    return [
+        replace(
+            s,
+            approach_step_kn=_approach_step_kn(float(track.sog_kn[s.start : s.stop].mean()), (begin, s.stop), track),
+            since_change=s.start - begin,
+        )
+        for s in found
+    ]
+
+
+def _approach_step_kn(mean_kn: float, hold: Interval, track: Track) -> float | None:
+    """Return by how much a speed differs from that before the change that led to its hold; None where that is unknown.
+
+    After a turn the speed over ground before it says nothing, because the current then was another along the course.
+    With the throttle kept a boat has lost speed in the turn and regains it: what counts is how far she is from her
+    speed as the hold begins. Where the throttle was moved too, rpm says how far, at constant slip.
+
+    Args:
+        mean_kn: The speed.
+        hold: The hold [begin, stop).
+        track: What it is part of.
+    """
+    begin, stop = hold
+    low, near = max(begin - round(_BEFORE_S / track.dt_s), 0), max(round(_AT_START_S / track.dt_s), 1)
+    before, start = slice(low, low + near), slice(begin, begin + near)
+    if begin - low < near or not np.isfinite(track.sog_kn[before]).any():
+        return None
+    course_deg, before_deg = (circular_mean_deg(track.heading_true_deg[part]) for part in (slice(begin, stop), before))
+    has_turned = (
+        course_deg is not None
+        and before_deg is not None
+        and abs(float(wrap_deg(np.array([course_deg - before_deg]))[0])) > _TURN_DEG
+    )
+    if has_turned:
+        lost_kn, rpm_share = _LOST_IN_A_TURN * mean_kn, _rpm_step_share(track.rpm, hold, before)
+        if rpm_share == 0.0:
+            return max(mean_kn - float(np.nanmean(track.sog_kn[start])), lost_kn)
+        step_kn = mean_kn * rpm_share + lost_kn
+    else:
+        step_kn = mean_kn - float(np.nanmean(track.sog_kn[before]))
+    return step_kn if abs(step_kn) > max(_NO_STEP_KN, _NO_STEP_SHARE * mean_kn) else None
+
+
+def _rpm_step_share(rpm: npt.NDArray[np.float64], hold: Interval, before: slice) -> float:
+    """Return the largest change of rpm from before a hold as a share of its rpm; 0 where the throttle was kept."""
+    steps = [0.0]
+    for engine in rpm:
+        held, earlier = (part[np.isfinite(part)] for part in (engine[slice(*hold)], engine[before]))
+        if held.size and earlier.size and np.median(held) > 0.0:
+            steps.append(1.0 - float(np.median(earlier) / np.median(held)))
+    largest = max(steps, key=abs)
+    return largest if abs(largest) > _THROTTLE_SHARE else 0.0
 
 
 def _short_silence(dt_s: float) -> int:

@@ -25,15 +25,16 @@ from trialcapture.prepare.channels.resolution import Resolution, rounding_column
 from trialcapture.prepare.channels.series import column
 from trialcapture.prepare.data_health import Disagreement, Hole, utc_text
 from trialcapture.prepare.sample_statistics import (
-    autocorrelation_sum,
+    Wander,
+    bend_of,
     blocking_error,
     choose_block,
     circular_mean_deg,
     circular_sd_deg,
+    find_wander,
     leave_out_outliers,
     slope_per_s,
 )
-from trialcapture.prepare.steady.criteria import mean_with_error
 from trialcapture.prepare.steady.setpoint_holds import Silence, Stretch
 from trialcapture.units import G_M_PER_S2, KN_M_PER_S
 
@@ -51,6 +52,11 @@ _MORE = (
     ("sog_bias_u_kn", "kn"), ("wind_from_true_deg_mean", "deg"), ("roll_deg_mean", "deg"),
     ("water_temp_c_mean", "degc"), ("heading_sd_deg", "deg"), ("sog_u_blocking_kn", "kn"),
 )  # fmt: skip
+_APPROACH = (
+    ("approach_step_kn", "kn"), ("since_change_s", "s"), ("sog_slope_u_kn_per_min", "kn/min"), ("sog_bend_kn", "kn"),
+    ("sog_bend_u_kn", "kn"),
+)  # fmt: skip
+"""What is left of the approach to a speed shows in these; they are explained in `Stretch` and `TrendErrors`."""
 _BOAT_CHANNELS = (
     "sog_kn", "cog_true_deg", "heading_true_deg", "stw_kn", "depth_m", "wind_speed_true_kn", "wind_from_true_deg",
     "pitch_deg", "roll_deg", "water_temp_c",
@@ -117,9 +123,10 @@ def segments_schema(engine_ids: Sequence[str]) -> pa.Schema:
     fields += [pa.field("sog_blocks", pa.int64()), pa.field("n_outliers", pa.int64())]
     fields.append(number("depth_m_max", "m"))
     fields += [number(name, unit) for name, unit in rounding_columns(engine_ids).values()]
-    there = {field.name for field in fields}
     wide = [number(made_of.format(e), unit) for e in engine_ids for _, unit, made_of in _ENGINE_COLUMNS]
-    return pa.schema([*fields, *(field for field in wide if field.name not in there)])
+    there = {field.name for field in fields}
+    approach = [number(name, unit) for name, unit in _APPROACH]
+    return pa.schema([*fields, *(field for field in wide if field.name not in there), *approach])
 
 
 SEGMENT_ENGINES_SCHEMA = pa.schema(
@@ -179,8 +186,9 @@ def check_segments(
 
     Where it does, the speed made good by positions stands for that of the receiver.
 
-    Standard errors (k = 1) use an effective sample size; the autocorrelation factor is pooled over the accepted
-    stretches of the trial, because one stretch alone is too short to show it without bias.
+    Standard errors (k = 1) rest on how speed and fuel wander, found from all accepted stretches of the trial together,
+    because one stretch alone is too short to show a memory of a minute. The fuel rate that is the slope of a running
+    total reaches half its window to both sides, so half a window is left out of it at both ends of a stretch.
 
     Args:
         read: Gives the samples, which lie on a uniform grid.
@@ -198,7 +206,9 @@ def check_segments(
     kept: list[dict[str, Floats]] = []
     pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
     legs: list[LegError] = []
-    for number, (found, part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
+    reaching = _reaching_beyond(resolutions or {}, dt_s, config.engine_ids)
+    for number, (found, read_part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
+        part = _within_hold(read_part, reaching)
         why = _in_neutral(part, config) if found.accepted else ""
         stretch = replace(found, accepted=False, reason=why) if why else found
         if stretch.accepted:
@@ -227,10 +237,16 @@ def check_segments(
             part["sog_kn"] = part["sog_kn"] - error
             if row.get("depth_froude"):
                 row["depth_froude"] = depth_froude(float(_known(part["sog_kn"]).mean()), row["depth_m_min"])
-    tau = {name: _pooled_tau(parts, dt_s) for name, parts in pooled.items()}
+    wander = {
+        "sog_kn": find_wander(pooled["sog_kn"], dt_s),
+        "fuel": find_wander([_relative(p) for p in pooled["fuel"]], dt_s),
+    }
     block = choose_block([p for p in pooled["sog_kn"] if np.isfinite(p).all()])
     bias_u = np.sqrt(SOG_BIAS_U_KN**2 + known_u**2 + wrong_u**2)
-    whole = [row | _speed_and_fuel(part, tau, block, float(u)) for row, part, u in zip(rows, kept, bias_u, strict=True)]
+    whole = [
+        row | _speed_and_fuel(part, wander, block, float(u), dt_s)
+        for row, part, u in zip(rows, kept, bias_u, strict=True)
+    ]
     items += _contradictions(rows, wrong, np.hypot(SOG_BIAS_U_KN, wrong_u), receiver)
     return table_of(whole, segments_schema(config.engine_ids)), items
 
@@ -297,10 +313,24 @@ def _total(parts: list[Floats], n: int) -> Floats:
     return total
 
 
-def _pooled_tau(parts: list[Floats], dt_s: float) -> float:
-    known = [p for p in parts if p.size > 10 and np.isfinite(p).all()]
-    longest = max((p.size for p in known), default=0)
-    return autocorrelation_sum([p - p.mean() for p in known], max(min(longest // 2, round(60.0 / dt_s)), 1))
+def _reaching_beyond(resolutions: Mapping[str, Resolution], dt_s: float, engine_ids: Sequence[str]) -> dict[str, int]:
+    """Return by channel how many samples to both sides the values rest on; channels that rest on their own are out."""
+    names = [f"fuel_l_per_h_{e}" for e in engine_ids]
+    reach = {n: round(resolutions[n].window_s / 2.0 / dt_s) for n in names if n in resolutions}
+    reach["fuel"] = max(reach.values(), default=0)
+    return {name: samples for name, samples in reach.items() if samples}
+
+
+def _within_hold(part: dict[str, Floats], reaching: Mapping[str, int]) -> dict[str, Floats]:
+    """Return a stretch with only those values that rest on nothing outside it; one at least is kept of each channel."""
+    kept = {name: min(samples, (part[name].size - 1) // 2) for name, samples in reaching.items()}
+    return part | {name: part[name][cut : part[name].size - cut] for name, cut in kept.items()}
+
+
+def _relative(values: Floats) -> Floats:
+    """Return values over their mean; nothing where there is none, or where it is not above zero."""
+    mean = float(values.mean()) if values.size else 0.0
+    return values / mean if mean > 0.0 else np.zeros(0)
 
 
 def _known(values: Floats) -> Floats:
@@ -333,6 +363,8 @@ def _row(
         "accepted": stretch.accepted,
         "reason": _reason(stretch, start_ns, dt_s, config),
         "n_samples": int(stretch.stop - stretch.start),
+        "approach_step_kn": stretch.approach_step_kn,
+        "since_change_s": None if stretch.since_change is None else stretch.since_change * dt_s,
         "trim": _recorded_trim(part, config),
     }
     engine_rpm = [part[f"rpm_{e}"] for e in config.engine_ids]
@@ -485,25 +517,40 @@ def with_trims(segments: pa.Table, trims: Sequence[TrimEntry], config: Config) -
     return segments.set_column(index, segments.schema.field(index), column_of(named, pa.string()))
 
 
-def _speed_and_fuel(part: dict[str, Floats], tau: dict[str, float], block: int, bias_u_kn: float) -> dict[str, object]:
-    """Return the means of speed and of fuel with their errors, which rest on the memory that all stretches show."""
+def _speed_and_fuel(
+    part: dict[str, Floats], wander: Mapping[str, Wander], block: int, bias_u_kn: float, dt_s: float
+) -> dict[str, object]:
+    """Return the means of speed and of fuel with their errors, which rest on how all stretches wander."""
     row: dict[str, object] = {}
     sog, fuel = _known(part["sog_kn"]), _known(part["fuel"])
     if sog.size:
-        mean, spread, n_eff, error = mean_with_error(sog, tau["sog_kn"])
+        spread = float(sog.std(ddof=1)) if sog.size > 1 else 0.0
+        u = wander["sog_kn"].errors(sog, dt_s)
         row |= {
-            "sog_kn_mean": mean,
+            "sog_kn_mean": float(sog.mean()),
             "sog_kn_sd": spread,
-            "n_eff": n_eff,
-            "sog_u_kn": error,
+            "n_eff": worth_in_samples(sog.size, spread, u.mean),
+            "sog_u_kn": u.mean,
             "sog_bias_u_kn": bias_u_kn,
+            "sog_slope_u_kn_per_min": u.slope_per_s * 60.0,
+            "sog_bend_kn": bend_of(sog),
+            "sog_bend_u_kn": u.bend,
         }
         by_blocks, row["sog_blocks"] = blocking_error(sog, block)
         row["sog_u_blocking_kn"] = by_blocks if math.isfinite(by_blocks) else None
-    if fuel.size >= 0.8 * part["fuel"].size and fuel.size > 1:
-        mean, _, _, error = mean_with_error(fuel, tau["fuel"])
+    if fuel.size >= 0.8 * part["fuel"].size and fuel.size:
+        mean, relative = float(fuel.mean()), _relative(fuel)
+        error = mean * wander["fuel"].errors(relative, dt_s).mean if relative.size else 0.0
         row |= {"fuel_l_per_h_mean": mean, "fuel_u_l_per_h": error}
     return row
+
+
+def worth_in_samples(n: int, spread: float, mean_u: float) -> float:
+    """Return how many independent samples of this spread have a mean as uncertain as that of n samples that remember.
+
+    Between 1 and n: the spread about a stretch's own mean lacks what the mean itself is off by.
+    """
+    return float(min(max(1.0 + (spread / mean_u) ** 2, 1.0), n)) if mean_u > 0.0 else float(n)
 
 
 def depth_froude(speed_kn: float, depth_m: float) -> float:

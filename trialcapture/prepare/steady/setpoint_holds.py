@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trialcapture.prepare.sample_statistics import rolling_mean, window_sums, wrap_deg
-from trialcapture.prepare.steady.criteria import Limits, Track, drifts, find_violation
+from trialcapture.prepare.steady.criteria import Limits, Track, bends, drifts, find_violation
 from trialcapture.prepare.steady.exponential_settling import (
     TOLERANCE_SHARE,
     Approach,
@@ -406,6 +406,10 @@ class Stretch:
         accepted: True where it is steady.
         reason: Why not, "" where it is: the name of the limit, and after a colon the figures.
         silence: The silence that ends or precedes it in the middle of a hold, if any.
+        approach_step_kn: By how much its mean speed differs from the speed before the throttle or the turn that led
+            to it [kn]: positive where it was approached from below. None where there was no such change, or where
+            the recording begins with it.
+        since_change: Samples from the beginning of its hold, where throttle and course were set, to its start.
     """
 
     start: int
@@ -413,11 +417,16 @@ class Stretch:
     accepted: bool
     reason: str
     silence: Silence | None = None
+    approach_step_kn: float | None = None
+    since_change: int | None = None
 
     def moved(self, by: int, times: int = 1) -> Stretch:
         """Return it with sample numbers multiplied, then counted from `by` samples earlier."""
         silence = self.silence and self.silence.moved(by, times)
-        return replace(self, start=self.start * times + by, stop=self.stop * times + by, silence=silence)
+        since = None if self.since_change is None else self.since_change * times
+        return replace(
+            self, start=self.start * times + by, stop=self.stop * times + by, silence=silence, since_change=since
+        )
 
 
 def apply_criteria(
@@ -523,11 +532,12 @@ def _not_settled(approach: Approach, held_s: float, limits: Limits) -> str:
 
 
 def _check_settled_part(start: int, stop: int, track: Track, limits: Limits) -> Stretch:
-    """Shrink a settled part until its slope is insignificant or small, then hold it against every limit."""
+    """Shrink a settled part until slope and bend are insignificant or small, then hold it against every limit."""
     need = round(limits.steady.min_duration_s / track.dt_s)
     step = max(round(2.0 / track.dt_s), round(_STEP_SHARE * (stop - start)), 1)
     starts = range(start, stop - need + 1, step)
-    calm = next((a for a in starts if not drifts(track.sog_kn[a:stop], track.dt_s, limits)), None)
+    speed, dt_s = track.sog_kn, track.dt_s
+    calm = next((a for a in starts if not drifts(speed[a:stop], dt_s, limits) and not bends(speed[a:stop], dt_s)), None)
     if calm is None:
         reason = (
             find_violation(track.part(start, stop), limits) or "speed not settled: it drifts to the end of the hold"

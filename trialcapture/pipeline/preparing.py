@@ -1,22 +1,42 @@
-"""From decoded blocks set aside to the samples of a trial, written hour by hour, and what is kept of them in memory."""
+"""From raw files to a prepared trial: decoded, placed on UTC, samples and rejects written, steady stretches judged.
+
+Memory does not grow with the length of a session: decoded blocks are set aside on the disk once, what must be known
+of all of it is found from outlines, and the samples are made and written hour by hour.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from math import ceil
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+from threadpoolctl import threadpool_limits
 
-from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet
-from trialcapture.archive.work_folder import StoredTables, read_table, read_tables
+from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet, open_sample_rows
+from trialcapture.archive.session import Session
+from trialcapture.archive.work_folder import StoredTables, open_run_folder, read_table, read_tables
 from trialcapture.buffers import integers
 from trialcapture.config import Config
-from trialcapture.pipeline.reading import REJECTS, DecodedEngineLog, DecodedLog
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.reading import (
+    REJECTS,
+    DecodedEngineLog,
+    DecodedLog,
+    Progress,
+    SentenceCounts,
+    counts_table,
+    log_rejections,
+    read_engine_logs,
+    read_logs,
+    write_rejects,
+)
+from trialcapture.pipeline.reuse import PreparedTrial
 from trialcapture.prepare.channels.engine_readings import Numbers, gather_log
 from trialcapture.prepare.channels.grid import (
     FailedReadings,
@@ -26,18 +46,22 @@ from trialcapture.prepare.channels.grid import (
     reaches_s,
     sample_window,
     samples_schema,
+    spike_items,
 )
 from trialcapture.prepare.channels.on_change import HOLD_MOST_S, OnChange, RowsOnChange
-from trialcapture.prepare.channels.receiver_choice import Screen
+from trialcapture.prepare.channels.receiver_choice import Screen, receiver_of
+from trialcapture.prepare.channels.resolution import find_roundings
 from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows
 from trialcapture.prepare.clocks.log_clock import EngineLogClock
 from trialcapture.prepare.clocks.receive_time import Stamps
 from trialcapture.prepare.clocks.sentence_times import TIMED
 from trialcapture.prepare.clocks.utc_assignment import UtcAssignment, assign_utc
+from trialcapture.prepare.data_health import find_holes, rejection_items, undecoded_items
 from trialcapture.prepare.steady.detection import SegmentFinder
+from trialcapture.prepare.steady.segments import check_segments, silence_holes
 from trialcapture.prepare.steady.setpoint_holds import Stretch
-from trialcapture.prepare.trial_alignment import Candidates, LogFacts, TrialAlignment, gather_tables
+from trialcapture.prepare.trial_alignment import Candidates, LogFacts, TrialAlignment, align_trial, gather_tables
 
 Ints = npt.NDArray[np.int64]
 Rankings = dict[str, tuple[str, ...]]
@@ -49,6 +73,91 @@ _LOG_CONTEXT_S = 150.0
 _BLOCK_MARGIN_NS = 20_000_000_000
 _NEIGHBOURS = 20
 """Outline rows of each formatter that are kept of the blocks before and after: more than share one instant."""
+
+
+def prepare_trial(
+    session: Session,
+    config: Config,
+    marks_ns: Sequence[int],
+    origin: Callable[[], dict[str, str]],
+    progress: Progress = lambda _step, _share: None,
+) -> PreparedTrial:
+    """Decode a session, place it on UTC, write samples and rejects, and judge its steady stretches.
+
+    Args:
+        session: The session.
+        config: Boat and trial settings.
+        marks_ns: Marks a person made, by the recording computer's clock [ns since 1970].
+        origin: Called when it is needed: what the samples are made of, for their metadata.
+        progress: See `Progress`.
+
+    Raises:
+        TrialCaptureError: There is no NMEA log, or no GNSS data in it; or the disk is full.
+    """
+    trialset = session.folder / "trialset"
+    with open_run_folder(session.folder) as aside, threadpool_limits(limits=1, user_api="blas"):
+        logs, counts, warnings = read_logs(session, config, aside, progress)
+        engine_logs = read_engine_logs(session, config, aside)
+        arrangement = align_trial(
+            [(log.name, log.outline) for log in logs],
+            [(log.name, log.spec, log.outline) for log in engine_logs],
+            config,
+            marks_ns=marks_ns,
+            progress=lambda step: progress(step, None),
+        )
+        rankings, span_ns, resolutions = arrangement.rankings, arrangement.span_ns, arrangement.resolutions
+        if span_ns is None:
+            raise no_gnss(session, counts)
+        # what is free goes back to the system, so that the peak of the next step does not lie on top of this one's
+        pa.default_memory_pool().release_unused()
+        made_of = origin()
+        rejected = write_rejects(trialset / "rejects.parquet", made_of, logs, engine_logs, arrangement)
+        slices = find_slices(logs, engine_logs, arrangement)
+        warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
+        health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
+        health = health.with_items(log_rejections(engine_logs))
+        # the outlines have done their work; they are the largest thing held, and windows need room
+        arrangement = replace(arrangement, logs={})
+        del logs, engine_logs
+        gridded = write_samples(
+            trialset / "samples.parquet", made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
+        )
+    progress("segments", None)
+    leading = next(iter(rankings["velocity"]), "")
+    with open_sample_rows(trialset / "samples.parquet") as samples:
+        segments, contradictions = check_segments(
+            samples.read, gridded.first_ns, gridded.stretches, config, receiver_of(leading),
+            partial(arrangement.screen.u_kn, leading), resolutions,
+        )  # fmt: skip
+    health = health.with_items(spike_items(gridded.left_out, rankings, (span_ns[1] - span_ns[0]) / 3.6e12, config))
+    health = health.with_items(silence_holes(gridded.stretches, gridded.first_ns, config))
+    health = health.with_items([*contradictions, *find_roundings(segments, resolutions, config.engine_ids)])
+    health = health.with_items(find_holes(gridded.overview, segments, config.engine_ids, health.holes))
+    health = health.with_items([*rejection_items(rejected.by_field, counts), *undecoded_items(counts)])
+    return PreparedTrial(
+        segments,
+        arrangement.clocks,
+        gridded.overview,
+        counts_table(counts),
+        rejected.by_source,
+        warnings,
+        health,
+        arrangement.air,
+    )
+
+
+def no_gnss(session: Session, counts: SentenceCounts) -> TrialCaptureError:
+    """Return the error of a session that tells neither position nor speed."""
+    seen = sorted({f"{talker}{formatter}" for _, talker, formatter in counts})
+    return TrialCaptureError(
+        "no position and no speed over ground in this session, so there is nothing to place the trial on",
+        seen="sentences " + ", ".join(seen[:12]) if seen else "no sentence at all",
+        where=str(session.folder / "raw"),
+        expected="RMC, or GGA with VTG, from a GNSS receiver with a fix; the raw data is kept as it is",
+    )
+
+
+# From decoded blocks set aside to the samples of a trial, and what is kept of them in memory.
 
 
 @dataclass(frozen=True, slots=True)
