@@ -174,6 +174,9 @@ from memory); the values are our choice, measured on simulated runs of six shape
 TRIM_PARAMETERS, PLATEAU_PARAMETERS = 6.0, 4.0
 """Of a hump in the trim: the highest trim, where, and how far and how wide it falls on either side; of a rise to a
 plateau: its level, where, and how far and how wide it rises."""
+SLOW_NOISE_TAKEN_UP = 1.5
+"""The best of so many curves follows some of the slow noise, so that what it leaves seems to hold this many times as
+many independent values as it does (our choice, measured on simulated noise with a memory of 2 to 10 s)."""
 
 
 class Hump(NamedTuple):
@@ -187,8 +190,8 @@ class Hump(NamedTuple):
 def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str:
     """Return the speed of the highest running trim, or why there is none; "" where pitch was not recorded.
 
-    Curves that rise to a highest trim and fall from it are fitted to the whole run: bell-shaped and sharper ones, with
-    a width on either side and a level on either side. Each is weighed by its likelihood for as many independent values
+    Curves that rise to a highest trim and fall from it are fitted to the whole run, with a form, a width and a level on
+    either side. Each is weighed by its likelihood for as many independent values
     as the run holds; the speed is the mean over all of them and its uncertainty their spread. A single best curve lies
     towards the side on which trim changes more slowly, the more so the noisier it is.
 
@@ -224,8 +227,8 @@ def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str
     gain = independent * np.log(without / squares.min())
     if gain - (TRIM_PARAMETERS - PLATEAU_PARAMETERS) * np.log(independent) < BIC_MARGIN:
         return "a trim that only rises or only falls, and slow noise, explain the run as well as a hump"
-    freedom = max(independent - TRIM_PARAMETERS, 1.0)
-    likelihood = np.sum((squares / squares.min()) ** (-freedom / 2.0), axis=(0, 2, 3))
+    freedom = max(independent / SLOW_NOISE_TAKEN_UP - TRIM_PARAMETERS, 1.0)
+    likelihood = np.sum((squares / squares.min()) ** (-freedom / 2.0), axis=(1, 2, 3, 4))
     weight = likelihood / likelihood.sum()
     speed = float(weight @ tops)
     spread = float(np.sqrt(weight @ (tops - speed) ** 2))
@@ -243,12 +246,17 @@ def _bell(x: FloatArray) -> FloatArray:
     return 1.0 - np.exp(-0.5 * x * x)
 
 
-def _sharp(x: FloatArray) -> FloatArray:
+def _long_tail(x: FloatArray) -> FloatArray:
     return x * x / (1.0 + x * x)
 
 
-_FORMS = (_bell, _sharp)
-"""How trim falls off with the distance from its highest, in widths: two curves that differ most far out."""
+def _cusp(x: FloatArray) -> FloatArray:
+    return 1.0 - np.exp(-np.abs(x))
+
+
+_FORMS = (_bell, _long_tail, _cusp)
+"""How trim falls off on one side with the distance from its highest, in widths: curves that differ most near the top
+and far from it (our choice)."""
 
 
 def _fit_humps(
@@ -256,40 +264,40 @@ def _fit_humps(
 ) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
     """Return the sum of squares that each curve of trim leaves, and the curve that leaves the least.
 
-    A curve is ``highest - fall_before f(x / rise width)`` before the top and ``highest - fall_after f(x / sink width)``
+    A curve is ``highest - fall_before f(x / rise width)`` before the top and ``highest - fall_after g(x / sink width)``
     after it; the highest trim and both falls are solved for.
 
     Returns:
-        Squares, shape (forms, tops, rise widths, sink ratios), infinite where a curve does not fall on both sides; and
-        trim against speed.
+        Squares, shape (tops, forms before, forms after, rise widths, sink ratios), infinite where a curve does not fall
+        on both sides; and trim against speed.
     """
     rise = np.asarray(RISE_WIDTHS) * float(np.ptp(tops_kn)) / 0.96
     sink = rise[:, None] * np.asarray(SINK_RATIOS)
-    squares = np.full((len(_FORMS), tops_kn.size, *sink.shape), np.inf)
+    squares = np.full((tops_kn.size, len(_FORMS), len(_FORMS), *sink.shape), np.inf)
     solved = np.zeros((3, *squares.shape))
     n, total, own = speed_kn.size, float(pitch_deg.sum()), float(pitch_deg @ pitch_deg)
-    for f, form in enumerate(_FORMS):
-        for k, top in enumerate(tops_kn):
-            before = speed_kn < top
-            left = form((speed_kn[before, None] - top) / rise)
-            right = form((speed_kn[~before, None] - top) / sink.ravel())
-            # normal equations of three unknowns, of which two meet only in the highest trim
-            sums = [np.broadcast_to(x[:, None], sink.shape) for x in _sums(left, pitch_deg[before])]
-            sums += [x.reshape(sink.shape) for x in _sums(right, pitch_deg[~before])]
-            s1, q1, p1, s2, q2, p2 = sums
-            whole = np.maximum(n - s1**2 / q1 - s2**2 / q2, 1e-9)
-            highest = (total - s1 * p1 / q1 - s2 * p2 / q2) / whole
-            fall_1, fall_2 = (highest * s1 - p1) / q1, (highest * s2 - p2) / q2
-            left_over = own - highest * total + fall_1 * p1 + fall_2 * p2
-            squares[f, k] = np.where((fall_1 > 0.0) & (fall_2 > 0.0), np.maximum(left_over, 1e-12), np.inf)
-            solved[:, f, k] = highest, fall_1, fall_2
+    for k, top in enumerate(tops_kn):
+        before = speed_kn < top
+        left = (speed_kn[before, None] - top) / rise
+        right = (speed_kn[~before, None] - top) / sink.ravel()
+        rising = [[x[:, None] for x in _sums(form(left), pitch_deg[before])] for form in _FORMS]
+        sinking = [[x.reshape(sink.shape) for x in _sums(form(right), pitch_deg[~before])] for form in _FORMS]
+        for f, (s1, q1, p1) in enumerate(rising):
+            for g, (s2, q2, p2) in enumerate(sinking):
+                # normal equations of three unknowns: the two falls meet only in the highest trim
+                whole = np.maximum(n - s1**2 / q1 - s2**2 / q2, 1e-9)
+                highest = (total - s1 * p1 / q1 - s2 * p2 / q2) / whole
+                fall_1, fall_2 = (highest * s1 - p1) / q1, (highest * s2 - p2) / q2
+                left_over = np.maximum(own - highest * total + fall_1 * p1 + fall_2 * p2, 1e-12)
+                squares[k, f, g] = np.where((fall_1 > 0.0) & (fall_2 > 0.0), left_over, np.inf)
+                solved[:, k, f, g] = highest, fall_1, fall_2
     at = np.unravel_index(int(np.argmin(squares)), squares.shape)
-    f, k, i, j = (int(x) for x in at)
+    k, f, g, i, j = (int(x) for x in at)
     best = [float(x[at]) for x in solved]
 
     def curve(v: FloatArray) -> FloatArray:
         off = v - tops_kn[k]
-        fall = np.where(off < 0, best[1] * _FORMS[f](off / rise[i]), best[2] * _FORMS[f](off / sink[i, j]))
+        fall = np.where(off < 0, best[1] * _FORMS[f](off / rise[i]), best[2] * _FORMS[g](off / sink[i, j]))
         return np.asarray(best[0] - fall, dtype=np.float64)
 
     return squares, curve
