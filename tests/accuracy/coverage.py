@@ -28,6 +28,7 @@ from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.session import Session
 from trialcapture.pipeline.preparing import prepare_trial
 from trialcapture.pipeline.results import Results, hash_raw, reduce_prepared
+from trialcapture.pipeline.reuse import FormerResults
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
 
@@ -117,7 +118,7 @@ def reduce_session(session: Session) -> Results:
     notes = read_notes(session)
     with threadpool_limits(limits=1, user_api="blas"):
         prepared = prepare_trial(session, session.config, marks_of(notes), lambda: {})
-        return reduce_prepared(prepared, session, session.config, notes, hash_raw(session))
+        return reduce_prepared(prepared, session, session.config, notes, hash_raw(session), FormerResults(session, {}))
 
 
 def compare(trial: Trial, drawn: Drawn, results: Results, simulated: SimulatedTrial) -> None:
