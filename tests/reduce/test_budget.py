@@ -123,7 +123,7 @@ def test_what_is_common_to_speed_and_fuel_is_no_larger_than_either_repeats() -> 
     speed_kn, rate = np.array([10.0, 20.0, 30.0]), np.array([50.0, 100.0, np.nan])
     of_speed, of_fuel = budget_of(repeat=([0.05, 0.02, 0.03], False)), budget_of(repeat=([0.1, 0.5, np.nan], False))
     found = economy_budget(speed_kn / rate, speed_kn, of_speed, rate, of_fuel)
-    share = found.term("speed and fuel opposed") / (speed_kn / rate)
+    share = found.term("repeat, opposed") / (speed_kn / rate)
     assert share[:2] == pytest.approx([0.002 * np.sqrt(2.0), 0.001 * np.sqrt(2.0)])
     assert np.isnan(share[2])
 

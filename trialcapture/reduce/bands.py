@@ -473,6 +473,7 @@ def reduce_fuel(
     settings: Fuel,
     rounding_u_l_per_h: FloatArray | None = None,
     run_rounding_u_l_per_h: FloatArray | None = None,
+    held_back_share: FloatArray | None = None,
 ) -> FuelValues:
     """Return the fuel rate of every band.
 
@@ -488,6 +489,9 @@ def reduce_fuel(
         band_rpm: Mean rpm per band, shape (B,); NaN where unknown.
         settings: ``[fuel]`` of the configuration.
         rounding_u_l_per_h: What rounding of readings leaves open in each band as shown, shape (B,); None for nothing.
+        held_back_share: By what share runs of each band scatter in speed, shape (B,): what holds a boat back at one
+            engine speed loads her engines by about the same share, because a propeller's torque falls about as its
+            advance grows. None for nothing.
         run_rounding_u_l_per_h: Same in each run, shape (n,): runs that differ by no more than rounding can make them
             differ show no scatter.
 
@@ -509,13 +513,16 @@ def reduce_fuel(
             hidden = np.where(use, np.sqrt(3.0) * run_rounding_u_l_per_h / rate[band], 0.0)
         off = np.sign(off) * np.maximum(np.abs(off) - hidden, 0.0)
     by_way, ways = _way_effect(runs.cog_deg, off, band, known, use)
-    share, freedom = pooled_scatter(
-        (off - by_way + np.nansum(known * by_way, axis=1)[band])[use],
+    # bands are expected to scatter by different shares; how much more or less than expected they do is pooled
+    expected = np.hypot(FUEL_SCATTER_SHARE, 0.0 if held_back_share is None else held_back_share)
+    expected = np.broadcast_to(expected, rate.shape)
+    times_expected, freedom = pooled_scatter(
+        ((off - by_way + np.nansum(known * by_way, axis=1)[band]) / expected[band])[use],
         max(int(use.sum() - np.unique(band[use]).size) - ways, 0),
-        prior_sd=FUEL_SCATTER_SHARE,
+        prior_sd=1.0,
         prior_degrees_of_freedom=FUEL_SCATTER_WORTH,
     )
-    repeat = share * rate * np.sqrt(np.sum(known**2, axis=1))
+    repeat = times_expected * expected * rate * np.sqrt(np.sum(known**2, axis=1))
     sampling = np.sqrt(np.sum((known * np.nan_to_num(runs.fuel_u_l_per_h)) ** 2, axis=1))
     factor, calibration_pct = 1.0, settings.uncalibrated_u_pct
     name, source = "no calibration", f"{calibration_pct:g} %, usual for figures of engines"

@@ -180,10 +180,10 @@ def economy_budget(
 ) -> Budget:
     """Return the budget of the economies [nm/L].
 
-    What holds a boat back in one run, at the same engine speed, also loads the engine more: its propeller's torque
-    falls about as its advance grows. So far as runs do not repeat, speed and fuel err against each other; how far,
-    cannot exceed what either of them does not repeat. The calibration of the fuel figures and the receiver's bias
-    have nothing in common.
+    What holds a boat back, at the same engine speed, also loads the engine more: its propeller's torque falls about as
+    its advance grows. By such causes (`RESISTANCE_TERMS`) speed and fuel err against each other; how far, cannot
+    exceed what either of them errs by. The calibration of the fuel figures and the receiver's bias have nothing in
+    common.
 
     Args:
         economy_nm_per_l: Speed over fuel rate, shape (B,); NaN where unknown.
@@ -196,10 +196,12 @@ def economy_budget(
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         by_speed, by_fuel = economy_nm_per_l / speed_kn, economy_nm_per_l / rate_l_per_h
-    # the errors of runs that do not repeat add up once more, 2 u(V) u(F), beside their squares
-    opposed = np.minimum(by_speed * speed.term("repeat"), by_fuel * fuel.term("repeat"))
-    freedom = np.minimum(_freedom_of(speed, "repeat"), _freedom_of(fuel, "repeat"))
-    together = [Term("speed and fuel opposed", np.sqrt(2.0) * opposed, "runs slower at more fuel", freedom=freedom)]
+    together = []
+    for name in RESISTANCE_TERMS:
+        # errors that go against each other add up once more, 2 u(V) u(F), beside their squares
+        opposed = np.minimum(by_speed * speed.term(name), by_fuel * fuel.term(name))
+        freedom = np.minimum(_freedom_of(speed, name), _freedom_of(fuel, name))
+        together.append(Term(f"{name}, opposed", np.sqrt(2.0) * opposed, "slower at more fuel", freedom=freedom))
     for term in speed.terms:
         if term.name in RPM_TERMS:
             # speed and fuel at another engine speed are both higher or both lower
@@ -207,6 +209,24 @@ def economy_budget(
             together.append(replace(term, u=apart))
     parts = (*speed.without(RPM_TERMS).parts(by_speed, "speed"), *fuel.without(RPM_TERMS).parts(by_fuel, "fuel"))
     return Budget((*parts, *together))
+
+
+RESISTANCE_TERMS = ("repeat", "wind", "settling")
+"""Causes that hold the boat back at one engine speed, and so load her engines."""
+
+
+def resistance_terms(speed: Budget, speed_kn: FloatArray, rate_l_per_h: FloatArray) -> list[Term]:
+    """Return what wind and settling do to the fuel rates [L/h]: the same share as to the speeds.
+
+    Source: at constant engine speed the torque of a propeller falls about in proportion to its advance near its best
+    efficiency (open-water curves such as those of the Wageningen B series, Oosterveld & van Oossanen 1975,
+    International Shipbuilding Progress 22:251; from memory).
+    """
+    return [
+        replace(term, u=np.abs(rate_l_per_h) * term.u / speed_kn)
+        for term in speed.terms
+        if term.name in RESISTANCE_TERMS and term.name != "repeat"
+    ]
 
 
 RPM_TERMS = ("tachometer", "rpm rounding")

@@ -25,6 +25,7 @@ from trialcapture.reduce.budget import (
     engine_rounding_u,
     range_budget,
     refused_return_u_kn,
+    resistance_terms,
     select_refused,
     speed_budget,
     tachometer_terms,
@@ -186,7 +187,8 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
         engine_rounding_u(legs, runs, shares, config.engine_ids, "fuel_l_per_h")
         for shares in (weights, np.eye(len(runs.members)))
     )
-    fuel = reduce_fuel(runs, weights, rpm, config.fuel, fuel_rounding, each_run)
+    scatter_kn = fit.terms_u_kn["repeat"] / np.maximum(np.sqrt(np.square(fit.gain).sum(axis=1)), 1e-9)
+    fuel = reduce_fuel(runs, weights, rpm, config.fuel, fuel_rounding, each_run, scatter_kn / fit.speed_kn)
     rpm_u = engine_rounding_u(legs, runs, weights, config.engine_ids, "rpm") / max(len(config.engine_ids), 1)
     quantities = _quantities(fit, speed, fuel, rpm, rpm_u, config)
     through = np.full(band.size, np.nan)
@@ -220,7 +222,8 @@ def _quantities(
     speed_kn, rate = fit.speed_kn, fuel.rate_l_per_h
     at_speed = tachometer_terms(speed_kn, speed_power(speed_kn, rpm), rpm, rpm_u, config)
     at_fuel = tachometer_terms(rate, fuel.power, rpm, rpm_u, config)
-    speed, rate_budget = Budget((*speed.terms, *at_speed)), Budget((*fuel.budget.terms, *at_fuel))
+    held_back = resistance_terms(speed, speed_kn, rate)
+    speed, rate_budget = Budget((*speed.terms, *at_speed)), Budget((*fuel.budget.terms, *held_back, *at_fuel))
     economy = economy_nm_per_l(speed_kn, rate)
     of_economy = economy_budget(economy, speed_kn, speed, rate, rate_budget)
     usable_l = usable_fuel_l(config.fuel)
