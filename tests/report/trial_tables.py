@@ -369,6 +369,7 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             "half_pairs": [], "disagreement": "", "third_run_advice": [], "one_more_run": [], "strengths": None, "heading_used": heading,
             "heading_offset_deg": None, "heading_offset_u_deg": None,
         },
+        "still_air": {"method": "second order", "source": "made up", "bands": []},
         "statistics": {
             "chauvenet": False, "values_left_out": 0, "standard_errors": {"factor": 2.0, "bands": [], "all": None},
         },

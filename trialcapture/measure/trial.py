@@ -16,7 +16,7 @@ from trialcapture.measure.time_to_speed import measure_time_to_5_kn
 from trialcapture.measure.trial_warnings import empty_warnings, trial_warnings
 from trialcapture.reduce.budget import budget_entries, describe_statistics
 from trialcapture.reduce.conditions import load_sheet
-from trialcapture.reduce.current_evidence import describe_current, no_current
+from trialcapture.reduce.current_evidence import describe_current, describe_still_air, no_current
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines
 from trialcapture.reduce.fuel import usable_fuel_l
 from trialcapture.reduce.reduction import Reduction, bands_table, legs_table, reduce_segments
@@ -28,6 +28,7 @@ from trialcapture.reduce.summary import (
     FuelCheck,
     FuelStatement,
     Measured,
+    StillAir,
 )
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, warn
 
@@ -87,6 +88,9 @@ def measure_trial(
         rated_rpm_check=rated,
         conditions=circumstances.conditions,
         current=no_current() if made is None else _current(made),
+        still_air=StillAir("", "", ()) if made is None else describe_still_air(
+            made.runs, made.weights, made.fit, made.wind, made.bands
+        ),
         speed_log=steady.speed_log,
         plausibility=() if made is None else plausibility_lines(
             made.rpm, made.fit.speed_kn, made.quantities.fuel_l_per_h, made.slip_pct, load.displacement_kg, rated,

@@ -18,6 +18,8 @@ from trialcapture.reduce.summary import (
     MethodComparison,
     OneMoreRunAdvice,
     SequenceCurrent,
+    StillAir,
+    StillAirBand,
     ThirdRunAdvice,
 )
 from trialcapture.reduce.tables import iso_utc
@@ -323,6 +325,16 @@ STILL_AIR_METHOD = (
     "second order of air drag at constant engine speed, scaled by the effect of wind that the runs both ways show"
 )
 STILL_AIR_SOURCE = "air drag of superstructures: Savitsky & Brown 1976, Marine Technology 13(4):381 (from memory)"
+
+
+def describe_still_air(runs: Runs, weights: FloatArray, fit: VectorFit, wind: RunWind, bands: list[Band]) -> StillAir:
+    """Return the estimate for every band as the summary shows it; see `still_air_differences`."""
+    found = still_air_differences(runs, weights, fit, wind)
+    entries = (
+        StillAirBand(**band_key(bands[d.band]), wind_kn=d.wind_kn, difference_kn=d.difference_kn, u_kn=d.u_kn)
+        for d in found
+    )
+    return StillAir(STILL_AIR_METHOD, STILL_AIR_SOURCE, tuple(entries))
 
 
 @dataclass(frozen=True, slots=True)

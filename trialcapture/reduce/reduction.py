@@ -40,7 +40,7 @@ from trialcapture.reduce.current_evidence import (
     find_outlying,
     look_times_h,
 )
-from trialcapture.reduce.drifts import find_drifts, find_wind, no_drifts, refuse_drifting
+from trialcapture.reduce.drifts import RunWind, find_drifts, find_wind, no_drifts, refuse_drifting
 from trialcapture.reduce.engine_checks import band_slip_pct, none_if_nan
 from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.runs import (
@@ -94,6 +94,7 @@ class Reduction:
         two_ways: True for bands run both ways, shape (B,).
         weights: Share of each run in its band's means, shape (B, n).
         rpm, rpm_u: Mean engine speed, and what rounding leaves open in it, shape (B,).
+        wind: Wind at the runs, as the fit took it.
         look_h: Times at which the fitted current is shown [h since the first leg].
         fit: Band speeds and current.
         quantities: Speed through water, fuel rate, economy and range of each band, with their budgets.
@@ -114,6 +115,7 @@ class Reduction:
     weights: FloatArray
     rpm: FloatArray
     rpm_u: FloatArray
+    wind: RunWind
     look_h: FloatArray
     fit: VectorFit
     quantities: BandQuantities
@@ -177,7 +179,8 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     # with nothing to tell speed from current, a compass a little off the course would be taken for a strong one
     asked = runs if shows_current else replace(runs, heading_deg=lines)
     believed = limit_current(CurrentModel(), config.trial.current_max_kn)
-    fit = fit_current(asked, rpm, lines, look_h, believed, drifts, find_wind(legs, runs))
+    wind = find_wind(legs, runs)
+    fit = fit_current(asked, rpm, lines, look_h, believed, drifts, wind)
     bands = _named(bands, band, legs, fit.speed_kn)
     outlying = find_outlying(fit)
     refused_u = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)
@@ -207,7 +210,7 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     made = Reduction(
         legs=legs, band=band, bands=bands, runs=runs, heading_note=heading_note, sequences=sequences,
         two_ways=np.isin(np.arange(len(bands)), [s.band for s in sequences if s.weights is not None]),
-        weights=weights, rpm=rpm, rpm_u=rpm_u, look_h=look_h, fit=fit, quantities=quantities,
+        weights=weights, rpm=rpm, rpm_u=rpm_u, wind=wind, look_h=look_h, fit=fit, quantities=quantities,
         # of the speed as measured and the engine speed as shown; the pitch is taken as stated
         slip_pct=slip_pct, slip_u_pct=np.abs(100.0 - slip_pct) * np.hypot(speed_share, rpm_share),
         froude=froude, methods=methods, shows_current=shows_current, flags=[],

@@ -439,6 +439,30 @@ class OneMoreRunAdvice(NamedBand):
 
 
 @dataclass(frozen=True, slots=True)
+class StillAirBand(NamedBand):
+    """By how much a band was slower in the wind of the trial than in still air [kn]: a negative difference, and its u."""
+
+    wind_kn: float
+    difference_kn: float
+    u_kn: float
+
+
+@dataclass(frozen=True, slots=True)
+class StillAir(_Entry):
+    """Speeds in still air beside those in the wind of the trial; the bands are empty where the wind is unknown.
+
+    Attributes:
+        method: How the differences are found.
+        source: Of the method.
+        bands: One a band.
+    """
+
+    method: str
+    source: str
+    bands: tuple[StillAirBand, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class FittedCurrent(_Entry):
     """The fitted current at one time.
 
@@ -848,6 +872,7 @@ class Findings(_Entry):
         rated_rpm_check: One an engine.
         conditions: Of the trial.
         current: The evidence.
+        still_air: What the wind of the trial cost.
         speed_log: None without a log.
         plausibility: Figures beside what is usual.
         budgets: One a band.
@@ -874,6 +899,7 @@ class Findings(_Entry):
     rated_rpm_check: tuple[RatedRpmCheck, ...]
     conditions: TrialConditions
     current: CurrentEvidence
+    still_air: StillAir
     speed_log: LogCalibration | None
     plausibility: tuple[PlausibilityLine, ...]
     budgets: tuple[BandBudget, ...]

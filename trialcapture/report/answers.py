@@ -278,7 +278,26 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
         said.append(f"{text}.")
     elif summary.slowest_on_the_plane is not None:
         said.append(_slowest_held(summary.slowest_on_the_plane, units))
-    return said + rated_rpm_lines(summary) + one_more_run_lines(summary, units)
+    return said + rated_rpm_lines(summary) + still_air_lines(summary, units) + one_more_run_lines(summary, units)
+
+
+STILL_AIR_SHOWN_KN = 0.005
+"""A smaller effect of the wind than this would print as nothing [kn] (our choice)."""
+
+
+def still_air_lines(summary: Summary, units: ReaderUnits) -> list[str]:
+    """Return what the wind of the trial cost the fastest band, which no mean of both ways takes out; [] for nothing."""
+    top, found = summary.top_speed, summary.still_air
+    bands = [b for b in found.bands if -b.difference_kn >= STILL_AIR_SHOWN_KN]
+    if not bands:
+        return []
+    band = next((b for b in bands if top is not None and b.band_name == top.band_name), bands[-1])
+    faster = units.measured(-band.difference_kn, expanded(band.u_kn), "kn", usual=2, most=2, result=False)
+    wind = units.say(band.wind_kn, "kn", 0)
+    return [
+        f"Speeds are those in the wind of the trial: in still air {band_phrase(band)} would be {faster} faster than in "
+        f"{wind} of wind. An estimate: {found.method} ({found.source})."
+    ]
 
 
 WORTH_A_RUN = 0.8
