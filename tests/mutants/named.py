@@ -230,28 +230,28 @@ CHANGES: tuple[Change, ...] = (
     # the uncertainty budget: every term
     Change(
         "an outlying run costs nothing",
-        "reduce:speed_terms",
+        "reduce:speed_budget",
         "moved / 2.0",
         "0.0 * moved",
         (TERMS,),
     ),
     Change(
         "the receiver's own bias is left out",
-        "reduce:speed_terms",
+        "reduce:speed_budget",
         "np.array([bias[m].mean() for m in members])",
         "np.zeros(n_bands)",
         (TERMS,),
     ),
     Change(
         "the clocks' uncertainty is left out",
-        "reduce:speed_terms",
+        "reduce:speed_budget",
         "np.array([_worst_clock_s(clocks, legs, m) * slope[m].mean() for m in members])",
         "np.zeros(n_bands)",
         (TERMS,),
     ),
     Change(
         "a current abeam is thought to be seen without a heading",
-        "reduce:speed_terms",
+        "reduce:speed_budget",
         "_sees_no_current_abeam(runs, line_heading_deg)",
         "False",
         (TERMS,),

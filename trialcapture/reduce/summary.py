@@ -440,7 +440,7 @@ class OneMoreRunAdvice(NamedBand):
 
 @dataclass(frozen=True, slots=True)
 class StillAirBand(NamedBand):
-    """By how much a band was slower in the wind of the trial than in still air [kn]: a negative difference, and its u."""
+    """By how much a band was slower in the wind than in still air [kn]: a negative difference, and its u."""
 
     wind_kn: float
     difference_kn: float
