@@ -44,7 +44,7 @@ LEAST_FREEDOM, MOST_FREEDOM = 1.0, 1000.0
 """Degrees of freedom are sought between these; more are as good as infinitely many (our choice)."""
 _M2_PERIOD_H = 12.4206
 """Period of the principal lunar semidiurnal tide, M2 [h] (Doodson 1921, Proc. R. Soc. A 100:305; from memory)."""
-SCATTER_KN, SCATTER_WORTH = 0.10, 2.0
+SCATTER_KN, SCATTER_WORTH = 0.12, 2.0
 """Scatter of runs about their band that is expected before any run is seen, and how many runs that expectation is worth
 (common practice, no source; the pair was chosen so that bands of few runs are covered at scatters of 0.03 to 0.35 kn,
 measured by `tests.reduce.fit_trials`)."""
