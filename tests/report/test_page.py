@@ -309,6 +309,12 @@ def test_the_load_sheet_shows_its_sum(page: Page):
     assert int(rows[-1][1].replace("\u202f", "")) == sum(items) == 16354
 
 
+def test_slip_has_its_plus_minus(page: Page):
+    head, *rows = page.table(2)["rows"]
+    at = next(i for i, text in enumerate(head) if "slip" in text.lower())
+    assert {row[at] for row in rows} == {"18.5 ± 0.8"}
+
+
 def test_the_budget_shows_each_term_and_what_they_combine_to(page: Page, trial: dict[str, Any]):
     heads = [i for i, row in enumerate(page.table(11)["rows"]) if len(row) == 1]
     rows = page.table(11)["rows"]

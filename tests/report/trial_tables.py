@@ -200,14 +200,14 @@ def _bands(legs: pa.Table, one_way: Sequence[int], drift: Any, towards: Any, t_s
             "current_towards_deg": float(towards[at]), "fuel_l_per_h": flow, "fuel_u_l_per_h": fuel_u,
             "economy_nm_per_l": economy, "economy_u_nm_per_l": economy_u,
             "range_nm": None if economy is None else economy * 1620, "range_u_nm": None if economy is None else economy_u * 1620,
-            "slip_pct": 18.5, "depth_froude_max": froude, "flags": ";".join(flags),
+            "slip_pct": 18.5, "slip_u_pct": 0.4, "depth_froude_max": froude, "flags": ";".join(flags),
             "band_name": f"{rpm:.0f} rpm",
             "speed_k": 2.0, "fuel_k": 2.0, "economy_k": 2.0, "range_k": 2.0,
         })  # fmt: skip
     numbers = (
         "band_rpm", "rpm_low", "rpm_high", "rpm_mean", "legs", "ways", "speed_kn", "speed_u_kn", "stw_kn", "current_kn",
         "current_towards_deg", "fuel_l_per_h", "fuel_u_l_per_h", "economy_nm_per_l", "economy_u_nm_per_l", "range_nm",
-        "range_u_nm", "slip_pct", "depth_froude_max", "speed_k", "fuel_k", "economy_k", "range_k",
+        "range_u_nm", "slip_pct", "slip_u_pct", "depth_froude_max", "speed_k", "fuel_k", "economy_k", "range_k",
     )  # fmt: skip
     whole = ("legs", "ways")
     schema = [pa.field(c, pa.int32() if c in whole else pa.float64()) for c in numbers] + [

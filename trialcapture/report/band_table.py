@@ -229,11 +229,15 @@ def _row(
         current=units.cell(r.get("current_kn"), "kn", 2),
         towards=degrees(r.get("current_towards_deg")),
         stw=units.cell(r.get("stw_kn"), "kn", 2),
-        slip=fixed(r.get("slip_pct"), 1),
+        slip=_with_pm(fixed(r.get("slip_pct"), 1), plus_minus(expanded(r.get("slip_u_pct")), 1, dash="")),
         froude=fixed(r.get("depth_froude_max"), 2),
         answers=hits,
         notes="".join(sorted({letters[flag] for flag in split_flags(r.get("flags"))})),
     )
+
+
+def _with_pm(value: str, pm: str) -> str:
+    return f"{value} ± {pm}" if pm and value != DASH else value
 
 
 def _letters(flags: list[str]) -> dict[str, str]:
@@ -400,7 +404,7 @@ def _figure(figure: _Figure, scale: Scale, decimals: int) -> str:
     if value is None:
         return DASH
     pm = plus_minus(scale.u(figure[1]), decimals, dash="")
-    return fixed(value, decimals) + (f" ± {pm}" if pm else "")
+    return _with_pm(fixed(value, decimals), pm)
 
 
 def _automatic_answers(automatic: AutomaticAnswers, summary: Summary, units: ReaderUnits) -> str:
