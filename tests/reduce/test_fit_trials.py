@@ -38,7 +38,7 @@ def test_few_runs_hold_the_truth_at_any_scatter(bands: int, runs_a_band: int) ->
     # of 36 trials that are covered 93 %, fewer than 29 are covered in one of 500 (binomial)
     assert np.mean(np.abs(error) <= half) >= 29 / 36
     # where the runs tell little of their scatter, a ± for 0.35 kn is twice what one for 0.1 kn need be
-    assert np.median(half / oracle) < (2.0 if runs_a_band == 2 else 1.5)
+    assert np.median(half / oracle) < (2.0 if runs_a_band == 2 else 1.7)
 
 
 def test_one_pair_of_one_band_tells_nothing_of_the_scatter_and_many_runs_do() -> None:
