@@ -41,7 +41,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
     parser.add_argument("--coverage", type=int, metavar="TRIALS", help="run so many trials in which every effect is "
-                        "drawn, and check how often the printed ± holds; 800 take a quarter of an hour")  # fmt: skip
+                        "drawn, and check how often the printed ± holds; 800 take seven minutes")  # fmt: skip
     parser.add_argument("--keep", type=Path, metavar="FILE", help="with --coverage: write every value as JSON lines")
     parser.add_argument("--by-scenario", type=int, metavar="TRIALS", help="run so many short trials and tell coverage")
     parser.add_argument("--full", action="store_true", help="with --by-scenario: trials of full length")
