@@ -191,9 +191,9 @@ def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str
     """Return the speed of the highest running trim, or why there is none; "" where pitch was not recorded.
 
     Curves that rise to a highest trim and fall from it are fitted to the whole run, with a form, a width and a level on
-    either side. Each is weighed by its likelihood for as many independent values
-    as the run holds; the speed is the mean over all of them and its uncertainty their spread. A single best curve lies
-    towards the side on which trim changes more slowly, the more so the noisier it is.
+    either side. Each is weighed by its likelihood for as many independent values as the run holds; the speed is the
+    mean over all of them and its uncertainty their spread. A single best curve lies towards the side on which trim
+    changes more slowly, the more so the noisier it is.
 
     A hump is claimed where the bow clearly rises to the highest trim and sinks from it, and where no curve that only
     rises, or only falls, explains the run as well: a plateau is no hump.

@@ -117,7 +117,15 @@ def measure_trial(
 def _current(made: Reduction) -> CurrentEvidence:
     shown_h = made.look_h if made.shows_current else made.look_h[:0]
     return describe_current(
-        made.legs, made.runs, made.sequences, made.fit, made.methods, made.bands, shown_h, made.quantities.speed
+        made.legs,
+        made.runs,
+        made.sequences,
+        made.fit,
+        made.methods,
+        made.bands,
+        shown_h,
+        made.quantities.speed,
+        made.wind,
     )
 
 

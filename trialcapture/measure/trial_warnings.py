@@ -9,7 +9,6 @@ import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
-from trialcapture.reduce.budget import find_settling
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import IntArray, Legs
@@ -100,7 +99,7 @@ def _tide_warnings(made: Reduction, two_ways: BoolArray, names: list[str]) -> li
 
 
 def _settling_warnings(made: Reduction) -> list[TrialWarning]:
-    settling = find_settling(made.legs, made.runs, made.weights)
+    settling = made.settling
     if not settling.is_clear or settling.longer_s <= 0.0:
         return []
     most = quantity(float(np.abs(settling.left_kn).max()), "kn", ".2f")

@@ -24,7 +24,7 @@ from trialcapture.reduce.summary import (
     StandardErrors,
     TrialStatistics,
 )
-from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, Term, weighted_mean
+from trialcapture.reduce.uncertainty import LEVEL, BoolArray, Budget, FloatArray, Term, weighted_mean
 from trialcapture.reduce.vectorfit import VectorFit
 
 STRONGEST_CURRENT_KN = 3.0
@@ -62,6 +62,7 @@ def speed_budget(
     clocks: pa.Table | None,
     outlying: list[int],
     refused_u_kn: FloatArray,
+    settling_u_kn: FloatArray,
     current_max_kn: float | None,
 ) -> Budget:
     """Return the budget of the band speeds [kn].
@@ -80,6 +81,7 @@ def speed_budget(
         clocks: Clocks table; None or without offsets counts nothing.
         outlying: Indices of outlying runs.
         refused_u_kn: From `refused_return_u_kn`.
+        settling_u_kn: From `find_settling`.
         current_max_kn: Strongest current of the place, where people gave it.
 
     Source: GUM (JCGM 100:2008) 4.3, 5.1.2.
@@ -101,9 +103,8 @@ def speed_budget(
         Term("clock alignment", clock, "slope of the speed times the widest clock"),
         Term("run back refused", refused_u_kn, "refused runs back against the fitted current"),
     ]
-    settling = find_settling(legs, runs, weights)
-    if settling.u_kn.any():
-        terms.append(Term("settling", settling.u_kn, "slopes and bends of all legs along their approach"))
+    if settling_u_kn.any():
+        terms.append(Term("settling", settling_u_kn, "slopes and bends of all legs along their approach"))
     if _sees_no_current_abeam(runs, line_heading_deg):
         unseen = _unseen_abeam_kn(fit, runs, weights, line_heading_deg, current_max_kn)
         terms.append(Term("current abeam unseen", unseen, "c²/2V without a heading"))
@@ -233,6 +234,11 @@ RPM_TERMS = ("tachometer", "rpm rounding")
 """Causes that make the engine speed another than the one that is read."""
 
 
+def tachometer_share(config: Config) -> float:
+    """Return the standard uncertainty of the engine speed as shown, as a share of it: one error for all engines."""
+    return max((e.rpm_u_pct for e in config.engine), default=0.0) / 100.0
+
+
 def tachometer_terms(
     values: FloatArray, power: FloatArray, rpm: FloatArray, rounding_u_rpm: FloatArray, config: Config
 ) -> tuple[Term, Term]:
@@ -243,11 +249,11 @@ def tachometer_terms(
         power: Its exponent on engine speed, shape (B,).
         rpm: Engine speed of each band; NaN where unknown.
         rounding_u_rpm: What rounding of the tachometer leaves open in it.
-        config: Engines; one tachometer error is taken for all of them.
+        config: Engines.
 
     Source: GUM (JCGM 100:2008) 5.1.2, with the sensitivity of a power law.
     """
-    share = max((e.rpm_u_pct for e in config.engine), default=0.0) / 100.0
+    share = tachometer_share(config)
     known = np.isfinite(rpm) & (rpm > 0)
     moves = np.abs(values) * power
     rounded = np.where(known, moves * rounding_u_rpm / np.where(known, rpm, 1.0), 0.0)
@@ -334,7 +340,7 @@ def _quantity_budget(name: str, unit: str, value: float, budget: Budget, b: int)
         value=value,
         u=float(budget.u[b]),
         own_u=float(budget.own_u[b]),
-        common_u=float(np.broadcast_to(budget.common_u, budget.u.shape)[b]),
+        common_u=float(budget.common_u[b]),
         freedom=_finite(float(budget.freedom[b])),
         coverage_factor=float(budget.k[b]),
         terms=tuple(terms),
@@ -404,7 +410,7 @@ def likely_abeam_kn(along_kn: FloatArray, current_max_kn: float | None = None) -
     along = np.maximum(along_kn, WEAKEST_ALONG_KN)
     strongest = np.maximum(STRONGEST_CURRENT_KN if current_max_kn is None else current_max_kn, ROOM_ABOVE_FOUND * along)
     most = np.arcsinh(np.sqrt(strongest**2 - along**2) / along)
-    return np.asarray(along * np.sinh(0.9545 * most), dtype=np.float64)
+    return np.asarray(along * np.sinh(LEVEL * most), dtype=np.float64)
 
 
 def _sees_no_current_abeam(runs: Runs, line_heading_deg: FloatArray) -> bool:

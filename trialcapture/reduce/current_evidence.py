@@ -8,7 +8,7 @@ import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.drifts import RunWind, find_wind
+from trialcapture.reduce.drifts import RunWind
 from trialcapture.reduce.engine_checks import none_if_nan
 from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence
 from trialcapture.reduce.summary import (
@@ -159,6 +159,7 @@ def describe_current(
     bands: list[Band],
     at_h: FloatArray,
     speed: Budget,
+    wind: RunWind,
 ) -> CurrentEvidence:
     """Return the evidence on the current: sequence by sequence, and the fitted current over time.
 
@@ -171,6 +172,7 @@ def describe_current(
         bands: The bands.
         at_h: The times the fit was asked for; empty where it tells no current.
         speed: Budget of the band speeds.
+        wind: At the runs, as the fit was given it.
     """
     pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
     measured = bool(np.isfinite(runs.heading_deg).any())
@@ -189,7 +191,7 @@ def describe_current(
                 now_kn=more.now_kn,
                 then_kn=more.then_kn,
             )
-            for more in plan_one_more_run(runs, fit, speed, find_wind(legs, runs))
+            for more in plan_one_more_run(runs, fit, speed, wind)
         ),
         fit=_current_over_time(legs, fit, at_h),
         strengths=fit.strengths,

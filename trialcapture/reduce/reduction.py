@@ -21,13 +21,16 @@ from trialcapture.reduce.bands import (
 )
 from trialcapture.reduce.budget import (
     BandQuantities,
+    Settling,
     economy_budget,
     engine_rounding_u,
+    find_settling,
     range_budget,
     refused_return_u_kn,
     resistance_terms,
     select_refused,
     speed_budget,
+    tachometer_share,
     tachometer_terms,
 )
 from trialcapture.reduce.conditions import condition_flags, leg_depth_froude
@@ -97,6 +100,7 @@ class Reduction:
         wind: Wind at the runs, as the fit took it.
         look_h: Times at which the fitted current is shown [h since the first leg].
         fit: Band speeds and current.
+        settling: What is left of the approach to the speeds.
         quantities: Speed through water, fuel rate, economy and range of each band, with their budgets.
         slip_pct, slip_u_pct: Apparent slip, shape (B,).
         froude: Depth Froude number of each leg.
@@ -118,6 +122,7 @@ class Reduction:
     wind: RunWind
     look_h: FloatArray
     fit: VectorFit
+    settling: Settling
     quantities: BandQuantities
     slip_pct: FloatArray
     slip_u_pct: FloatArray
@@ -185,7 +190,8 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     outlying = find_outlying(fit)
     refused_u = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)
     strongest = config.trial.current_max_kn
-    speed = speed_budget(fit, runs, weights, lines, legs, clocks, outlying, refused_u, strongest)
+    settling = find_settling(legs, runs, weights)
+    speed = speed_budget(fit, runs, weights, lines, legs, clocks, outlying, refused_u, settling.u_kn, strongest)
     fuel_rounding, each_run = (
         engine_rounding_u(legs, runs, shares, config.engine_ids, "fuel_l_per_h")
         for shares in (weights, np.eye(len(runs.members)))
@@ -206,11 +212,12 @@ def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: 
     ]
     slip_pct = np.array(slips)
     speed_share = speed.u / fit.speed_kn
-    rpm_share = np.hypot(rpm_u / rpm, max((e.rpm_u_pct for e in config.engine), default=0.0) / 100.0)
+    rpm_share = np.hypot(rpm_u / rpm, tachometer_share(config))
     made = Reduction(
         legs=legs, band=band, bands=bands, runs=runs, heading_note=heading_note, sequences=sequences,
         two_ways=np.isin(np.arange(len(bands)), [s.band for s in sequences if s.weights is not None]),
-        weights=weights, rpm=rpm, rpm_u=rpm_u, wind=wind, look_h=look_h, fit=fit, quantities=quantities,
+        weights=weights, rpm=rpm, rpm_u=rpm_u, wind=wind, look_h=look_h, fit=fit, settling=settling,
+        quantities=quantities,
         # of the speed as measured and the engine speed as shown; the pitch is taken as stated
         slip_pct=slip_pct, slip_u_pct=np.abs(100.0 - slip_pct) * np.hypot(speed_share, rpm_share),
         froude=froude, methods=methods, shows_current=shows_current, flags=[],
@@ -322,8 +329,8 @@ def bands_table(made: Reduction, session_id: str) -> pa.Table:
                     f"{name}_u_own": budget.own_u[b], f"{name}_u_common": budget.common_u[b],
                     f"{name}_dof_own": budget.own_freedom[b],
                 }  # fmt: skip
-        # infinite degrees of freedom are null: a number that no table can hold
-        row: dict[str, Any] = {n: none_if_nan(float(x)) if np.isfinite(x) else None for n, x in numbers.items()}
+        # infinite degrees of freedom are null too: no table can hold them
+        row: dict[str, Any] = {n: float(x) if np.isfinite(x) else None for n, x in numbers.items()}
         row["legs"] = int(np.sum(made.band == b))
         row["ways"] = 2 if made.two_ways[b] else 1
         row["flags"] = ";".join(made.flags[b])
