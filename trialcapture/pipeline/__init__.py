@@ -18,6 +18,7 @@ from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepar
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
+from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report
 from trialcapture.report.reader_units import ReaderUnits
 
@@ -62,6 +63,7 @@ def process(
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
+            beside.submit(load_drawing)
             trial = prepare_trial(session, config, marks_ns, origin, progress)
             keeping = beside.submit(keep_prepared, session, origin(), trial)
         pa.default_memory_pool().release_unused()
