@@ -374,13 +374,13 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "a file is renamed before it is on the disk",
         "archive:open_replacement",
-        "os.fsync(file.fileno())",
+        "sync_file(file.fileno())",
         "file.fileno()",
         (DISK,),
     ),
     Change(
         "a rename is not made safe",
-        "archive:sync_folder",
+        "system:sync_folder",
         "os.fsync(handle)",
         "None",
         (DISK,),
@@ -388,7 +388,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "an event is not made safe",
         "acquire:append_safely",
-        "os.fsync(file.fileno())",
+        "sync_file(file.fileno())",
         "file.fileno()",
         (DISK,),
     ),
@@ -402,7 +402,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "the end of a torn line is not made safe",
         "acquire:mend_torn_end",
-        "os.fsync(file.fileno())",
+        "sync_file(file.fileno())",
         "file.fileno()",
         (DISK,),
     ),

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_file, replace_file, sync_file, sync_folder
 
 _DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
@@ -38,16 +39,16 @@ def open_replacement(
         with temporary.open("wb") as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
         if check is not None:
             check(temporary)
-        temporary.replace(path)
+        replace_file(temporary, path)
         sync_folder(path.parent)
     except OSError as fault:
         raise write_error(fault, path, needed_bytes) from fault
     finally:
         with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+            remove_file(temporary)
 
 
 def write_file(path: Path, data: bytes) -> None:
@@ -71,17 +72,6 @@ def write_file(path: Path, data: bytes) -> None:
 
     with open_replacement(path, needed_bytes=len(data), check=reads_back) as file:
         file.write(data)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename inside a folder survive a power cut; Windows does so by itself and has no such call."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from trialcapture.archive.atomic import write_error
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_tree
 
 _RUN_PREFIX = "run-"
 _ABANDONED_S = 86_400.0
@@ -61,7 +62,7 @@ def open_run_folder(session: Path) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        remove_tree(folder)
         with suppress(OSError):  # a run that came to nothing leaves no empty folders
             parent.rmdir()
             parent.parent.rmdir()

@@ -37,6 +37,7 @@ from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
+from trialcapture.system.folders import user_cache_folder
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
@@ -220,14 +221,7 @@ def cache_folder() -> Path:
     """Return the folder of this user for what can be made again."""
     if named := os.environ.get(CACHE_VARIABLE):
         return Path(named)
-    home = Path("~").expanduser()
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "trialcapture" / "cache"
-    if sys.platform == "darwin":
-        return home / "Library" / "Caches" / "trialcapture"
-    named = os.environ.get("XDG_CACHE_HOME", "")
-    # a relative path is to be ignored (XDG Base Directory Specification 0.8)
-    return (Path(named) if Path(named).is_absolute() else home / ".cache") / "trialcapture"
+    return user_cache_folder("trialcapture")
 
 
 def _path(session: Session) -> Path:
