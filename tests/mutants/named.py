@@ -423,14 +423,14 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "another run's work folder is deleted",
         "archive:open_run_folder",
-        "time.time() - old.stat().st_mtime > _ABANDONED_S",
+        "time.time() - old.stat().st_mtime > _ABANDONED_S and not (old / MOVE_LIST).exists()",
         "True",
         (DISK,),
     ),
     Change(
         "a killed run's work folder stays for ever",
         "archive:open_run_folder",
-        "time.time() - old.stat().st_mtime > _ABANDONED_S",
+        "time.time() - old.stat().st_mtime > _ABANDONED_S and not (old / MOVE_LIST).exists()",
         "False",
         (DISK,),
     ),

@@ -13,7 +13,7 @@ from typing import BinaryIO
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import remove_file, replace_file, sync_file, sync_folder
 
-_DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 @contextmanager
@@ -82,7 +82,7 @@ def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> 
         path: The file that was to be written.
         needed_bytes: About how much room it needs.
     """
-    if fault.errno in _DISK_FULL:
+    if fault.errno in DISK_FULL:
         needed = "" if needed_bytes is None else f", about {size_text(needed_bytes)} are needed"
         return TrialCaptureError(
             "the disk is full, nothing half-written was left",
