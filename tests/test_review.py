@@ -14,12 +14,12 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
-from trialcapture.acquire.computer import SessionLock
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
 from trialcapture.pipeline import process
 from trialcapture.prepare.steady.segment_review import REVIEW_COLUMNS
+from trialcapture.system.session_lock import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 

@@ -14,6 +14,7 @@ from threading import Lock
 from typing import Any
 
 from trialcapture.acquire.computer import Clock
+from trialcapture.system.files import patiently, sync_file
 
 RECORDER = "recorder"
 """Who wrote an entry, when no person did."""
@@ -135,13 +136,13 @@ def append_safely(path: Path, lines: bytes) -> None:
         OSError: The disk does not take them.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("ab", buffering=0) as file:
+    with patiently(lambda: path.open("ab", buffering=0)) as file:
         start = file.seek(0, os.SEEK_END)
         view = memoryview(lines)
         try:
             while view:
                 view = view[file.write(view) or 0 :]
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
         except OSError:
             with suppress(OSError):
                 file.truncate(start)

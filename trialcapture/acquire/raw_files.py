@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -12,25 +11,13 @@ from threading import Lock
 from typing import BinaryIO
 
 from trialcapture.acquire.events import append_safely
-from trialcapture.archive.atomic import free_bytes, open_replacement, sync_folder, write_error, write_file
+from trialcapture.archive.atomic import free_bytes, open_replacement, write_error, write_file
 from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.session import FILE_NAME, Session
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import patiently, sync_file, sync_folder
 
 Switched = Callable[[Path, OSError], None]
-
-
-def full_sync(handle: int) -> None:
-    """Have the disk itself keep what was written, not only the system."""
-    if sys.platform == "darwin":
-        import fcntl  # noqa: PLC0415  macOS only: fsync there stops at the drive's own cache
-
-        try:
-            fcntl.fcntl(handle, fcntl.F_FULLFSYNC)
-        except OSError:  # not every file system has it
-            os.fsync(handle)
-    else:
-        os.fsync(handle)
 
 
 class RawFiles:
@@ -44,7 +31,7 @@ class RawFiles:
         sync: Makes a file safe on the disk, replaceable in tests.
     """
 
-    def __init__(self, folders: list[Path], *, switched: Switched, sync: Callable[[int], None] = full_sync) -> None:
+    def __init__(self, folders: list[Path], *, switched: Switched, sync: Callable[[int], None] = sync_file) -> None:
         self._folders = folders
         self._turn = 0
         self._switched = switched
@@ -146,7 +133,7 @@ class RawFiles:
         path.parent.mkdir(parents=True, exist_ok=True)
         last = last_part([f / "raw" for f in self._folders], stream) if _moves(stream) else None
         if last is None or last.parent == path.parent:
-            file = (last or path).open("ab", buffering=0)
+            file = patiently(lambda: (last or path).open("ab", buffering=0))
         else:  # a name that is free on every disk, so that the files can be put side by side later
             file = (path.parent / next_part_name(last.name)).open("xb", buffering=0)
         with suppress(OSError):
@@ -212,7 +199,7 @@ def mend_torn_end(path: Path) -> int:
         with path.open("ab") as file:
             file.write(b"\n")
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
     return torn
 
 

@@ -19,14 +19,12 @@ from trialcapture.acquire.computer import (
     Clock,
     ClockFinding,
     ClockWatch,
-    SessionLock,
-    kept_awake,
     scaled_clock,
     system_clock,
 )
 from trialcapture.acquire.events import Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
-from trialcapture.acquire.raw_files import RawFiles, bring_together, full_sync, last_part, mend_torn_end, prepare_second
+from trialcapture.acquire.raw_files import RawFiles, bring_together, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import Reader, Writer, make_sources
 from trialcapture.acquire.screen import KeyEntry, Show, elapsed_text
@@ -39,6 +37,9 @@ from trialcapture.archive.manifest import read_manifest, write_manifest
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_file, sync_file
+from trialcapture.system.power import kept_awake
+from trialcapture.system.session_lock import SessionLock
 
 # ------------------------------------------------------------------------------
 # Going on with a session after a stop or a crash: where its time line stood, and what was torn.
@@ -109,7 +110,7 @@ def read_past(session: Session) -> EarlierRecording:
         elif entry.get("kind") == "sender":
             _know_sender(senders, str(entry.get("source", "")), str(entry.get("sender", "")))
     entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
-    (session.folder / "manifest.json").unlink(missing_ok=True)
+    remove_file(session.folder / "manifest.json")
     return EarlierRecording(
         begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn, entries
     )
@@ -483,7 +484,7 @@ def record(
     console: Console | None = None,
     clock: Clock | None = None,
     stop: threading.Event | None = None,
-    sync: Callable[[int], None] = full_sync,
+    sync: Callable[[int], None] = sync_file,
     sources: Callable[[Clock, int], list[Source]] | None = None,
 ) -> Recorded:
     """Record every source of the settings until the time is up, Ctrl-C, or `stop`.

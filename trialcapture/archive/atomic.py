@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_file, replace_file, sync_file, sync_folder
 
-_DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 @contextmanager
@@ -38,16 +39,16 @@ def open_replacement(
         with temporary.open("wb") as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
         if check is not None:
             check(temporary)
-        temporary.replace(path)
+        replace_file(temporary, path)
         sync_folder(path.parent)
     except OSError as fault:
         raise write_error(fault, path, needed_bytes) from fault
     finally:
         with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+            remove_file(temporary)
 
 
 def write_file(path: Path, data: bytes) -> None:
@@ -73,17 +74,6 @@ def write_file(path: Path, data: bytes) -> None:
         file.write(data)
 
 
-def sync_folder(folder: Path) -> None:
-    """Make a rename inside a folder survive a power cut; Windows does so by itself and has no such call."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:
     """Return the error a person should see when writing failed.
 
@@ -92,7 +82,7 @@ def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> 
         path: The file that was to be written.
         needed_bytes: About how much room it needs.
     """
-    if fault.errno in _DISK_FULL:
+    if fault.errno in DISK_FULL:
         needed = "" if needed_bytes is None else f", about {size_text(needed_bytes)} are needed"
         return TrialCaptureError(
             "the disk is full, nothing half-written was left",

@@ -6,7 +6,6 @@ import errno
 import hashlib
 import os
 import re
-import shutil
 import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -16,7 +15,7 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture import __version__
-from trialcapture.archive.atomic import free_bytes, open_replacement, sync_folder, write_error
+from trialcapture.archive.atomic import free_bytes, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file, read_manifest, refuse_changed_files, write_manifest
 from trialcapture.archive.raw import packing, read_blocks, read_chunks
 from trialcapture.archive.session import (
@@ -38,6 +37,7 @@ from trialcapture.decode.engine_log.log_cells import shown
 from trialcapture.decode.engine_log.log_draft import FirstLook, look_at_bytes, look_at_rows
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import name_key, patiently, remove_file, remove_tree, rename_new, sync_folder
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
@@ -147,14 +147,20 @@ def _build(
         refuse_same_content(files)
         write_session(replace(session, files=files))
         _write_manifest(unfinished, files)
-        if into.is_dir():
-            into.rmdir()
-        unfinished.rename(into)
+        was_empty = into.is_dir()
+        if was_empty:
+            patiently(into.rmdir)
+        try:
+            rename_new(unfinished, into)
+        except OSError:
+            if was_empty:
+                into.mkdir()
+            raise
         sync_folder(into.parent)
     except OSError as fault:
         raise write_error(fault, into) from fault
     finally:
-        shutil.rmtree(unfinished, ignore_errors=True)
+        remove_tree(unfinished)
 
 
 def _add(
@@ -231,7 +237,7 @@ def _copy_all(copies: Sequence[_Copy], folder: Path, created: str, progress: Pro
             files.append(ImportedFile(copy.target, copy.source.name, digest.hexdigest(), size, created))
     except BaseException:
         for file in files:
-            (folder / file.path).unlink(missing_ok=True)
+            remove_file(folder / file.path)
         raise
     return tuple(files)
 
@@ -421,7 +427,7 @@ def refuse_same_names(logs: Sequence[Path], engine_logs: Sequence[Path]) -> None
         seen.add(str(path.resolve()))
     names: dict[str, Path] = {}
     for path in engine_logs:
-        other = names.setdefault(path.name.lower(), path)
+        other = names.setdefault(name_key(path.name), path)
         if other is not path:
             raise TrialCaptureError(
                 "two engine logs have the same name, and the session keeps them by name",

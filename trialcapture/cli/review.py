@@ -130,9 +130,9 @@ def _add(session: Session, entries: list[dict[str, Any]], segments: pa.Table) ->
     """Add entries to the notes unless one of them could have no effect, and return what is to be said of them."""
     import json  # noqa: PLC0415
 
-    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
     from trialcapture.archive.notes import add_review_entries, parse_note, read_notes, reviews_of  # noqa: PLC0415
     from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
+    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
     is_locked = (session.folder / NAME).exists()  # by a recorder at work, or left by one that was killed
     with shown_progress() as progress, SessionLock(session.folder) if is_locked else nullcontext():

@@ -107,9 +107,9 @@ def collect(
     trialcapture collect monday.nmea --engine-log port.csv \\
         --config boat.toml --into monday
     """
-    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
     from trialcapture.archive.collect import collect as collect_files  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
+    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
     config, text = (None, None) if config_path is None else read_config(config_path)
     told: list[str] = []

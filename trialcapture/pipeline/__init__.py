@@ -11,7 +11,8 @@ import pyarrow as pa
 
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
-from trialcapture.archive.session import open_session
+from trialcapture.archive.result_set import ResultSet, open_result_set
+from trialcapture.archive.session import Session, open_session
 from trialcapture.config import UnitSystem, load_config
 from trialcapture.pipeline.results import hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
@@ -34,7 +35,8 @@ def process(
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
-    Equal raw files, settings and program version give byte-identical files. Each file is complete or absent.
+    Equal raw files, settings and program version give byte-identical files. They are put in
+    their places all together or not at all.
 
     Args:
         folder: The session.
@@ -50,6 +52,21 @@ def process(
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
     """
     session = open_session(folder)
+    with open_result_set(folder) as files:
+        made = _derive(session, config_text, progress, units, files)
+        progress("writing", None)
+        files.put_in_place()
+    return made
+
+
+def _derive(
+    session: Session,
+    config_text: str | None,
+    progress: Progress,
+    units: UnitSystem | None,
+    files: ResultSet,
+) -> dict[str, Any]:
+    """Write all results aside, and return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
     marks_ns = marks_of(notes)
@@ -64,12 +81,12 @@ def process(
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
             beside.submit(load_drawing)
-            trial = prepare_trial(session, config, marks_ns, origin, progress)
-            keeping = beside.submit(keep_prepared, session, origin(), trial)
+            trial = prepare_trial(session, config, marks_ns, origin, files, progress)
+            keeping = beside.submit(keep_prepared, session, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
         progress("reduction", None)
-        results = reduce_prepared(trial, session, config, notes, raw, former)
+        results = reduce_prepared(trial, session, config, notes, raw, former, files)
         pa.default_memory_pool().release_unused()
         read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
@@ -80,20 +97,20 @@ def process(
         if keeping is not None:
             keeping.result()
     former.keep()
-    progress("writing", None)
     provenance = provenance_of(session, config, raw)
-    trialset, reduction = folder / "trialset", folder / "reduction"
-    write_parquet(trialset / "segments.parquet", with_session(results.segments, session.id), provenance)
     by_engine = segment_engines(results.segments, config.engine_ids, session.id)
-    write_parquet(trialset / "segment_engines.parquet", by_engine, provenance)
-    write_parquet(trialset / "clocks.parquet", trial.clocks, provenance)
-    write_parquet(reduction / "bands.parquet", results.bands, provenance)
-    write_file(reduction / "bands.csv", bands_csv(results.bands))
-    write_file(reduction / "legs.csv", legs_csv(results.legs))
+    segments = with_session(results.segments, session.id)
+    write_parquet(files.place("trialset/segments.parquet"), segments, provenance)
+    write_parquet(files.place("trialset/segment_engines.parquet"), by_engine, provenance)
+    write_parquet(files.place("trialset/clocks.parquet"), trial.clocks, provenance)
+    write_parquet(files.place("reduction/bands.parquet"), results.bands, provenance)
+    write_file(files.place("reduction/bands.csv"), bands_csv(results.bands))
+    write_file(files.place("reduction/legs.csv"), legs_csv(results.legs))
     summary = as_json(results.summary)
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
-    write_file(reduction / "summary.json", summary_text.encode())
-    write_file(reduction / "report.html", page.encode())
+    write_file(files.place("reduction/summary.json"), summary_text.encode())
+    write_file(files.place("reduction/report.html"), page.encode())
+    trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {
         "bands": reduction / "bands.csv",

@@ -16,6 +16,7 @@ from trialcapture import __version__
 from trialcapture.archive.manifest import hash_file, raw_files
 from trialcapture.archive.notes import Note, reviews_of, trims_of
 from trialcapture.archive.parquet import open_sample_rows
+from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
@@ -81,6 +82,7 @@ def reduce_prepared(
     notes: Sequence[Note],
     raw: Sequence[Mapping[str, Any]],
     former: FormerResults,
+    files: ResultSet,
 ) -> Results:
     """Reduce a prepared trial with what people noted and as they reviewed it.
 
@@ -91,6 +93,7 @@ def reduce_prepared(
         notes: Trim settings and reviews among them have a part in the results.
         raw: From `hash_raw`.
         former: Results of former runs; of equal segments they are used again.
+        files: The results as files, of which the samples are read.
     """
 
     def reduce(segments: pa.Table) -> Result:
@@ -103,7 +106,7 @@ def reduce_prepared(
                 read_samples=read_samples,
             )  # fmt: skip
 
-    with _open_episodes(session, trial, config) as read_samples:
+    with _open_episodes(files, trial, config) as read_samples:
         segments, (bands, legs, findings) = reduce_reviewed(
             with_trims(trial.segments, trims_of(notes), config),
             reviews_of(notes),
@@ -118,9 +121,9 @@ def reduce_prepared(
 
 
 @contextmanager
-def _open_episodes(session: Session, trial: PreparedTrial, config: Config) -> Iterator[ReadSamples]:
+def _open_episodes(files: ResultSet, trial: PreparedTrial, config: Config) -> Iterator[ReadSamples]:
     """Open the samples of a trial, to read the full rate of an episode of it."""
-    with open_sample_rows(session.folder / "trialset" / "samples.parquet") as samples:
+    with open_sample_rows(files.current("trialset/samples.parquet")) as samples:
         first_ns = integers(samples.read(0, 1, ["t"])["t"])[0][0]
         rows = trial.overview.num_rows * max(round(config.samples.grid_hz), 1)
 
