@@ -26,9 +26,13 @@ from trialcapture.archive.atomic import write_file
 from trialcapture.archive.manifest import read_manifest, refuse_changed_files, write_manifest
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.session import Session
+from trialcapture.channels import ENGINE_QUANTITIES
+from trialcapture.config import LOG_QUANTITIES
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.steady.hand_readings import HandReading, last_digit
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
 from trialcapture.prepare.steady.segments import TrimEntry
+from trialcapture.units import convert, parse_unit
 
 DAMAGED = "damaged"
 """Kind of a line that could not be read; its `value` is the text that stood there."""
@@ -109,6 +113,44 @@ def trims_of(notes: Sequence[Note]) -> list[TrimEntry]:
     trims = [note for note in notes if note.kind == "trim" and note.value is not None]
     trims.sort(key=lambda note: note.t_ns)
     return [TrimEntry(note.t_ns, f"{note.value} {note.unit}".strip()) for note in trims]
+
+
+def readings_of(notes: Sequence[Note], engine_ids: Sequence[str]) -> tuple[list[HandReading], list[str]]:
+    """Return what people read off engine displays, and a sentence for each note that is no such reading.
+
+    Args:
+        notes: Of kind ``reading``, with ``engine`` (may be left out where there is one) and ``quantity``, the word a
+            column of an engine log begins with; a value in any unit of the quantity.
+        engine_ids: Engines.
+    """
+    found, faults = [], []
+    for note in notes:
+        if note.kind != "reading":
+            continue
+        try:
+            found.append(_reading(note, engine_ids))
+        except ValueError as fault:
+            faults.append(f"the reading in line {note.line + 1} of the notes is not used: {fault}")
+    return found, faults
+
+
+def _reading(note: Note, engine_ids: Sequence[str]) -> HandReading:
+    engine = str(note.more.get("engine") or (engine_ids[0] if len(engine_ids) == 1 else ""))
+    if engine not in engine_ids:
+        raise ValueError(f"its engine is {engine!r}; it can be {', '.join(engine_ids)}")
+    word = str(note.more.get("quantity", ""))
+    channel, unit = LOG_QUANTITIES.get(word, ("", ""))
+    if channel not in {q.name for q in ENGINE_QUANTITIES}:
+        can_be = [w for w, (name, _) in LOG_QUANTITIES.items() if name in {q.name for q in ENGINE_QUANTITIES}]
+        raise ValueError(f"its quantity is {word!r}; it can be {', '.join(can_be)}")
+    text = note.value if isinstance(note.value, str) else json.dumps(note.value)
+    count = last_digit(text)
+    try:
+        shown = parse_unit(note.unit) if note.unit else unit
+        low, high = (convert(value, shown, unit) for value in (float(text), float(text) + float(count)))
+    except TrialCaptureError as fault:
+        raise ValueError(f"its unit is {note.unit!r}, which is none of {word}") from fault
+    return HandReading(note.t_ns, engine, channel, low, abs(high - low))
 
 
 def reviews_of(notes: Sequence[Note]) -> list[ReviewEntry]:

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import hash_file, raw_files
-from trialcapture.archive.notes import Note, reviews_of, trims_of
+from trialcapture.archive.notes import Note, readings_of, reviews_of, trims_of
 from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session, unmatched_engine_files
@@ -22,6 +22,7 @@ from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
 from trialcapture.pipeline.reuse import FormerResults, PreparedTrial
 from trialcapture.prepare.data_health import page_one, utc_text
+from trialcapture.prepare.steady.hand_readings import with_readings
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.prepare.steady.segments import with_trims
 from trialcapture.reduce.reviewed import Result, reduce_reviewed
@@ -106,16 +107,19 @@ def reduce_prepared(
                 read_samples=read_samples,
             )  # fmt: skip
 
+    readings, faults = readings_of(notes, config.engine_ids)
+    noted, lost = with_readings(with_trims(trial.segments, trims_of(notes), config), readings, config)
     with _open_episodes(files, trial, config) as read_samples:
         segments, (bands, legs, findings) = reduce_reviewed(
-            with_trims(trial.segments, trims_of(notes), config),
+            noted,
             reviews_of(notes),
             lambda segments: former.get(reduce, segments),
         )
     air = replace(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
-    findings = replace(findings, conditions=air)
+    told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
+    findings = replace(findings, conditions=air, warnings=(*findings.warnings, *told))
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw)
     return Results(segments, bands, legs, summary)
 
