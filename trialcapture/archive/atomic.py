@@ -73,6 +73,30 @@ def write_file(path: Path, data: bytes) -> None:
         file.write(data)
 
 
+def append_safely(path: Path, lines: bytes) -> None:
+    """Append whole lines in one write and fsync; what a full disk took of them is taken back.
+
+    Args:
+        path: A file that nobody else appends to meanwhile; made when it is not there.
+        lines: What to append.
+
+    Raises:
+        OSError: The disk does not take them.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("ab", buffering=0) as file:
+        start = file.seek(0, os.SEEK_END)
+        view = memoryview(lines)
+        try:
+            while view:
+                view = view[file.write(view) or 0 :]
+            os.fsync(file.fileno())
+        except OSError:
+            with suppress(OSError):
+                file.truncate(start)
+            raise
+
+
 def sync_folder(folder: Path) -> None:
     """Make a rename inside a folder survive a power cut; Windows does so by itself and has no such call."""
     if os.name == "nt":
