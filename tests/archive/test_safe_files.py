@@ -12,9 +12,8 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-from trialcapture.acquire.events import append_safely
 from trialcapture.acquire.raw_files import RawFiles, mend_torn_end
-from trialcapture.archive.atomic import open_replacement, write_file
+from trialcapture.archive.atomic import append_safely, open_replacement, write_file
 from trialcapture.archive.parquet import write_parquet
 from trialcapture.archive.work_folder import open_run_folder
 from trialcapture.errors import TrialCaptureError

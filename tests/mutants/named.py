@@ -387,7 +387,7 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change(
         "an event is not made safe",
-        "acquire:append_safely",
+        "archive:append_safely",
         "sync_file(file.fileno())",
         "file.fileno()",
         (DISK,),

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 from collections import deque
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +12,7 @@ from threading import Lock
 from typing import Any
 
 from trialcapture.acquire.computer import Clock
-from trialcapture.system.files import patiently, sync_file
+from trialcapture.archive.atomic import append_safely
 
 RECORDER = "recorder"
 """Who wrote an entry, when no person did."""
@@ -127,26 +125,6 @@ class Events:
                 self._waiting.append(entry)
             else:
                 self.unwritten += 1
-
-
-def append_safely(path: Path, lines: bytes) -> None:
-    """Append whole lines and fsync; what a full disk took of them is taken back.
-
-    Raises:
-        OSError: The disk does not take them.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with patiently(lambda: path.open("ab", buffering=0)) as file:
-        start = file.seek(0, os.SEEK_END)
-        view = memoryview(lines)
-        try:
-            while view:
-                view = view[file.write(view) or 0 :]
-            sync_file(file.fileno())
-        except OSError:
-            with suppress(OSError):
-                file.truncate(start)
-            raise
 
 
 def utc_text(wall_ns: int) -> str:

@@ -10,8 +10,7 @@ from pathlib import Path
 from threading import Lock
 from typing import BinaryIO
 
-from trialcapture.acquire.events import append_safely
-from trialcapture.archive.atomic import free_bytes, open_replacement, write_error, write_file
+from trialcapture.archive.atomic import append_safely, free_bytes, open_replacement, write_error, write_file
 from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.session import FILE_NAME, Session
 from trialcapture.errors import TrialCaptureError

@@ -22,7 +22,7 @@ from trialcapture.acquire.computer import (
     scaled_clock,
     system_clock,
 )
-from trialcapture.acquire.events import Event, Events, utc_text
+from trialcapture.acquire.events import RECORDER, Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
 from trialcapture.acquire.raw_files import RawFiles, bring_together, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
@@ -33,7 +33,8 @@ from trialcapture.acquire.source_health import Health
 from trialcapture.acquire.status import DiskState, Status, current_alarms, source_statuses
 from trialcapture.archive.atomic import free_bytes, size_text, write_error
 from trialcapture.archive.journal import parse_line, split_lines
-from trialcapture.archive.manifest import read_manifest, write_manifest
+from trialcapture.archive.manifest import read_manifest
+from trialcapture.archive.seal import hold_seal, seal_closed
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
@@ -109,8 +110,9 @@ def read_past(session: Session) -> EarlierRecording:
             start_wall_ns = epoch_ns if isinstance(epoch_ns, int) else wall_ns - mono_ns
         elif entry.get("kind") == "sender":
             _know_sender(senders, str(entry.get("source", "")), str(entry.get("sender", "")))
-    entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
-    remove_file(session.folder / "manifest.json")
+    with hold_seal(session.folder):  # whoever adds a note now must not write the manifest again
+        entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
+        remove_file(session.folder / "manifest.json")
     return EarlierRecording(
         begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn, entries
     )
@@ -206,6 +208,9 @@ class Recording:
         second: Session folder on another disk, or None.
         heard: Called with each event.
         sync: Makes a file safe on the disk.
+
+    Attributes:
+        root: Of the session as it was sealed at its end; "" until then.
     """
 
     def __init__(
@@ -238,6 +243,7 @@ class Recording:
         self._free_bytes = free_bytes(session.folder)
         self._size, self._grown_ns, self._began_ns, self._beat_ns = 0, 0, 0, 0
         self._began_size = self._size_on_disk()
+        self.root = ""
 
     @property
     def elapsed_s(self) -> float:
@@ -352,7 +358,14 @@ class Recording:
         end_ns = max(self._now_ns(), *(s.last_ns for s in self._health.sources.values()), 0)
         self._health.finish(end_ns)
         text = f"recording ends after {elapsed_text(end_ns / 1e9)}"
-        self._events.add("stop", text if complete else f"{text}; not all of it could be written", complete=complete)
+        received = {s.source: s.lines for s in self._health.sources.values() if s.stream == "nmea.log" and s.lines}
+        self._events.add(
+            "stop",
+            text if complete else f"{text}; not all of it could be written",
+            complete=complete,
+            received=received,
+            unwritten_bytes=self._writer.held_bytes,
+        )
         self._writer.close()
         if self._files.folder != self._folders[0]:
             try:
@@ -363,7 +376,9 @@ class Recording:
         for folder in self._folders:
             if any((folder / "raw").glob("*")):
                 try:
-                    write_manifest(folder)
+                    with hold_seal(folder):
+                        sealed = seal_closed(folder, by=RECORDER, t=utc_text(self._clock.wall_ns()))
+                    self.root = self.root or sealed.root
                 except (TrialCaptureError, OSError) as fault:
                     self._events.add("fault", f"no manifest in {folder}: {fault}", severity="red")
                     complete = False
@@ -462,6 +477,7 @@ class Recorded:
         elapsed_s: Length, earlier parts included [s].
         complete: True when everything received is on disk.
         status: The last state of the screen.
+        root: Of the session as it was sealed; "" where it could not be.
     """
 
     session: str
@@ -469,6 +485,7 @@ class Recorded:
     elapsed_s: float
     complete: bool
     status: Status
+    root: str
 
 
 def record(
@@ -533,7 +550,7 @@ def record(
             _watch(recording, show, stop, minutes, clock)
         finally:
             complete = recording.end()
-        return Recorded(session.id, session.folder, recording.elapsed_s, complete, recording.status())
+        return Recorded(session.id, session.folder, recording.elapsed_s, complete, recording.status(), recording.root)
 
 
 def _watch(recording: Recording, show: Show, stop: threading.Event, minutes: float | None, clock: Clock) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.files import remove_file, replace_file, sync_file, sync_folder
+from trialcapture.system.files import patiently, remove_file, replace_file, sync_file, sync_folder
 
 DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
@@ -72,6 +72,30 @@ def write_file(path: Path, data: bytes) -> None:
 
     with open_replacement(path, needed_bytes=len(data), check=reads_back) as file:
         file.write(data)
+
+
+def append_safely(path: Path, lines: bytes) -> None:
+    """Append whole lines in one write and fsync; what a full disk took of them is taken back.
+
+    Args:
+        path: A file that nobody else appends to meanwhile; made when it is not there.
+        lines: What to append.
+
+    Raises:
+        OSError: The disk does not take them.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with patiently(lambda: path.open("ab", buffering=0)) as file:
+        start = file.seek(0, os.SEEK_END)
+        view = memoryview(lines)
+        try:
+            while view:
+                view = view[file.write(view) or 0 :]
+            sync_file(file.fileno())
+        except OSError:
+            with suppress(OSError):
+                file.truncate(start)
+            raise
 
 
 def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:

@@ -99,6 +99,11 @@ class ResultSet:
             self._names.append(name)
         return self._aside / _NEW / name
 
+    @property
+    def written(self) -> tuple[str, ...]:
+        """Names of the results that this run has written so far."""
+        return tuple(name for name in self._names if (self._aside / _NEW / name).is_file())
+
     def current(self, name: str) -> Path:
         """Return where to read a result: the one of this run if it has written it, else that of an earlier one."""
         written = self._aside / _NEW / name
@@ -111,8 +116,7 @@ class ResultSet:
             TrialCaptureError: A program has a former result open, or the disk is full. All former results stand then
                 as they were, unless the error says otherwise.
         """
-        written = tuple(name for name in self._names if (self._aside / _NEW / name).is_file())
-        move = _Move(self._session, self._aside, written)
+        move = _Move(self._session, self._aside, self.written)
         with _only_one_run(self._session):
             _write_list(move)
             try:

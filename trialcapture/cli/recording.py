@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, shown_progress
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, shown_progress
 from trialcapture.errors import TrialCaptureError
 
 
@@ -82,11 +82,14 @@ def record(
         "elapsed_s": done.elapsed_s,
         "complete": done.complete,
         "on_disk_bytes": done.status.on_disk_bytes,
+        "root": done.root or None,
     }
     if as_json:
         print_json(told)
     else:
         click.echo(f"session {done.session} in {done.folder}: {done.elapsed_s:.0f} s recorded")
+        if done.root:
+            click.echo(root_text(done.root))
         click.echo(f"next: trialcapture process {done.folder}")
     if not done.complete:
         raise TrialCaptureError(

@@ -11,10 +11,11 @@ import pyarrow as pa
 
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
+from trialcapture.archive.result_hashes import write_result_hashes
 from trialcapture.archive.result_set import ResultSet, open_result_set
 from trialcapture.archive.session import Session, open_session
-from trialcapture.config import UnitSystem, load_config
-from trialcapture.pipeline.results import hash_raw, provenance_of, reduce_prepared
+from trialcapture.config import UnitSystem, config_hash, load_config
+from trialcapture.pipeline.results import compare_with_seal, hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import as_json
@@ -35,8 +36,9 @@ def process(
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
-    Equal raw files, settings and program version give byte-identical files. They are put in
-    their places all together or not at all.
+    The session is compared with its seal first, and the summary says what was changed since; nothing is sealed. Equal
+    raw files, settings, seal and versions of program and libraries give byte-identical files. They are put in their
+    places all together or not at all.
 
     Args:
         folder: The session.
@@ -85,8 +87,9 @@ def _derive(
             keeping = beside.submit(keep_prepared, session, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
+        seal = compare_with_seal(session, raw)
         progress("reduction", None)
-        results = reduce_prepared(trial, session, config, notes, raw, former, files)
+        results = reduce_prepared(trial, session, config, notes, raw, former, seal, files)
         pa.default_memory_pool().release_unused()
         read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
@@ -110,6 +113,7 @@ def _derive(
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(files.place("reduction/summary.json"), summary_text.encode())
     write_file(files.place("reduction/report.html"), page.encode())
+    write_result_hashes(session.folder, files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {
