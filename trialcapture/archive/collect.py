@@ -201,9 +201,10 @@ def _add(
                 expected="give all of them at once, into a folder that does not exist yet",
             )
     copies = []
+    there = {name_key(path.name): path for path in (folder / "raw" / "engine").glob("*")}
     for path in engine_logs:
-        target = folder / "raw" / "engine" / path.name
-        if not target.exists():
+        target = there.get(name_key(path.name))  # on some disks "A.csv" is "a.csv"
+        if target is None:
             copies.append(_Copy(path, f"raw/engine/{path.name}"))
         elif hash_file(target)[0] != hash_file(path)[0]:
             raise TrialCaptureError(

@@ -17,6 +17,7 @@ from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
 from trialcapture.cli.sessions import collect, process, verify
+from trialcapture.system.console import show_any_text
 
 _STOPPED = 130
 """Exit code of a program ended by Ctrl-C (128 + SIGINT, POSIX shells)."""
@@ -42,9 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = list(sys.argv[1:] if arguments is None else arguments)
     # Arrow's own pools keep what they once had; the system's memory goes back to the system
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
-    for stream in (sys.stdout, sys.stderr):
-        with suppress(AttributeError, ValueError):  # a console that lacks a character shows another
-            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    show_any_text(sys.stdout, sys.stderr)
     sys.exit(_run(given))
 
 

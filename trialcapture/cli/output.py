@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from trialcapture.errors import ConfigError, TrialCaptureError
+from trialcapture.system.console import write_ascii
 
 if TYPE_CHECKING:
     from trialcapture.archive.seal import Acceptance
@@ -28,16 +29,21 @@ if TYPE_CHECKING:
 
 
 def plain(value: Any) -> Any:
-    """Return a value as JSON can hold it: NaN and infinity become null, keys, times and paths become text."""
+    """Return a value as JSON can hold it: NaN and infinity become null, keys, times and paths become text.
+
+    A byte of a file name that is no UTF-8 becomes its escape: half a surrogate pair is no character to other programs.
+    """
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+    if isinstance(value, str):
+        return value.encode("utf-8", "backslashreplace").decode()
     if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
+        return {plain(str(key)): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
     if isinstance(value, datetime):
         return value.isoformat()
-    return str(value) if isinstance(value, Path) else value
+    return plain(str(value)) if isinstance(value, Path) else value
 
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -58,8 +64,8 @@ def path_argument(name: str) -> Callable[[Command], Command]:
 
 
 def print_json(value: Mapping[str, Any]) -> None:
-    """Print a value as JSON on stdout."""
-    click.echo(json.dumps(plain(value), indent=1, allow_nan=False, ensure_ascii=False))
+    """Print a value as JSON on stdout, in ASCII, which is UTF-8 as well: the same bytes through any pipe."""
+    write_ascii(json.dumps(plain(value), indent=1, allow_nan=False))
 
 
 def accept_option(command: Command) -> Command:
@@ -147,7 +153,7 @@ def report_fault(fault: Exception, *, as_json: bool) -> None:
         text = _unexpected(fault)
         entry = {"what": text, "seen": f"{type(fault).__name__}: {fault}", "where": None, "expected": None}
     if as_json:
-        click.echo(json.dumps({"error": entry}, indent=1))
+        print_json({"error": entry})
     say(text, label="error")
 
 
