@@ -306,6 +306,15 @@ def test_nothing_recorded_is_ever_overwritten_or_mixed(files: Files) -> None:
     assert verify_manifest(files.into) == []
 
 
+def test_an_engine_log_whose_name_differs_by_case_alone_is_not_put_beside_the_other(files: Files) -> None:
+    log, engine = files.write("a.nmea", nmea()), files.write("e.csv", ENGINE_LOG)
+    files.collect([log], [engine])
+    with pytest.raises(TrialCaptureError, match="never overwritten"):
+        files.collect([], [files.write("sub/E.CSV", ENGINE_LOG.replace(b"1000", b"1010"))])
+    files.collect([], [files.write("again/E.csv", ENGINE_LOG)])
+    assert [path.name for path in (files.into / "raw" / "engine").iterdir()] == ["e.csv"]
+
+
 def test_a_changed_raw_file_is_not_covered_up_by_a_new_manifest(files: Files) -> None:
     files.collect([files.write("a.nmea", nmea())], [])
     path = files.into / "raw" / "nmea.log"

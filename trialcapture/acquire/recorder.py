@@ -274,6 +274,7 @@ class Recording:
                 source.stream,
                 self._past.heard_ns.get(source.id, self._past.last_ns) if self._past.begun else now_ns,
                 baud=getattr(source, "baud", None),
+                silence_hint=getattr(source, "silence_hint", ""),
                 away="not recording" if self._past.begun else "",
             )
         for source_id, heard_ns in self._past.heard_ns.items():

@@ -104,9 +104,11 @@ def _given_twice(data: Mapping[str, Any]) -> Iterator[str]:
             value = item.get(field, "*.csv" if field == "files" else None)
             if not isinstance(value, str | int):
                 continue
-            if value in seen:
-                yield f"{path}.{field}: saw {value!r}; {seen[value]} has the same, and each needs its own"
-            seen.setdefault(value, path)
+            # some disks and databases make no difference of upper and lower case
+            name = value.casefold() if isinstance(value, str) else value
+            if name in seen:
+                yield f"{path}.{field}: saw {value!r}; {seen[name]} has the same, and each needs its own"
+            seen.setdefault(name, path)
     for path, table in _walk(data, ""):
         for key in table:
             for other in other_unit_keys(key):
