@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
@@ -109,7 +110,13 @@ def create_session(
         (folder / "raw").mkdir(parents=True)
     except OSError as fault:
         raise write_error(fault, folder) from fault
-    write_session(session)
+    try:
+        write_session(session)
+    except BaseException:
+        with suppress(OSError):  # so that the same folder can be given again
+            (folder / "raw").rmdir()
+            folder.rmdir()
+        raise
     return session
 
 
