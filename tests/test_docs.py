@@ -71,6 +71,16 @@ def test_every_path_a_document_names_exists(document: str) -> None:
     assert (missing, links) == ([], [])
 
 
+def test_the_commands_for_windows_are_such_that_its_prompts_know() -> None:
+    blocks = re.findall(r"^```bat\n(.*?)^```$", text_of("README.md"), re.MULTILINE | re.DOTALL)
+    lines = [line for block in blocks for line in block.splitlines()]
+    assert len(lines) >= 5
+    # the old PowerShell knows no &&, the Command Prompt no single quotes; a line is a command, whatever Python there is
+    odd = [line for line in lines if re.search(r"&|'|;|\^$|`$|py -3|python3|/bin/|^ |^$", line)]
+    assert odd == []
+    assert all(line.startswith(("py -m ", ".venv\\Scripts\\")) for line in lines)
+
+
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_every_test_a_document_names_exists(document: str) -> None:
     named = [code.split("::") for code in _CODE.findall(text_of(document)) if "::" in code]

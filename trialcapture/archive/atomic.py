@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -96,6 +96,34 @@ def append_safely(path: Path, lines: bytes) -> None:
             with suppress(OSError):
                 file.truncate(start)
             raise
+
+
+@contextmanager
+def as_before_on_failure(paths: Iterable[Path]) -> Iterator[list[Path]]:
+    """Give files back what they held where anything that is done with them meanwhile fails.
+
+    Args:
+        paths: Files that are changed together, small enough to be held in memory; those that are not there yet are
+            removed again.
+
+    Yields:
+        A list for files that are made meanwhile, which are removed again too.
+    """
+    former = {path: path.read_bytes() if path.is_file() else None for path in paths}
+    made: list[Path] = []
+    try:
+        yield made
+    except BaseException:
+        for path, data in former.items():
+            with suppress(OSError, TrialCaptureError):  # what went wrong first is what is told
+                if data is None:
+                    remove_file(path)
+                elif not path.is_file() or path.read_bytes() != data:
+                    write_file(path, data)
+        for path in made:
+            with suppress(OSError):
+                remove_file(path)
+        raise
 
 
 def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:

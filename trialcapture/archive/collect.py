@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture import __version__
-from trialcapture.archive.atomic import free_bytes, open_replacement, write_error
+from trialcapture.archive.atomic import as_before_on_failure, free_bytes, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file, read_manifest, write_manifest
 from trialcapture.archive.raw import packing, read_blocks, read_chunks
 from trialcapture.archive.seal import (
     COLLECTED,
+    MANIFEST,
     SETTINGS,
     Acceptance,
     add_event,
@@ -27,6 +28,7 @@ from trialcapture.archive.seal import (
     refuse_changed,
     seal_closed,
 )
+from trialcapture.archive.seal import NAME as SEAL
 from trialcapture.archive.session import (
     FILE_NAME,
     ImportedFile,
@@ -213,21 +215,24 @@ def _add(
                 where=str(target),
                 expected="rename the new one",
             )
-    files = (*former.files, *_copy_all(copies, folder, created, progress))
-    if wanted.config != former.config:
-        kept = _keep_former_settings(folder)
-        warn(f"{folder / FILE_NAME} now has the settings given; the former ones are kept as {kept.name}")
-    if wanted != former or files != former.files:
-        write_session(replace(wanted, files=files))
-    if before.state == "intact":
+    with as_before_on_failure([folder / FILE_NAME, folder / MANIFEST, folder / SEAL]) as made:
+        files = (*former.files, *_copy_all(copies, folder, created, progress))
+        made += [folder / copy.target for copy in copies]
         if wanted.config != former.config:
-            add_event(folder, before, SETTINGS, "collect", created, [FILE_NAME])
+            kept = _keep_former_settings(folder)
+            made.append(kept)
+            warn(f"{folder / FILE_NAME} now has the settings given; the former ones are kept as {kept.name}")
+        if wanted != former or files != former.files:
+            write_session(replace(wanted, files=files))
+        if before.state == "intact":
+            if wanted.config != former.config:
+                add_event(folder, before, SETTINGS, "collect", created, [FILE_NAME])
+            if files != former.files:
+                add_event(folder, before, COLLECTED, "collect", created, [FILE_NAME, *(copy.target for copy in copies)])
+        elif files != former.files or not has_manifest:
+            write_manifest(folder)
         if files != former.files:
-            add_event(folder, before, COLLECTED, "collect", created, [FILE_NAME, *(copy.target for copy in copies)])
-    elif files != former.files or not has_manifest:
-        write_manifest(folder)
-    if files != former.files:
-        _compare_copies(folder, files)
+            _compare_copies(folder, files)
 
 
 def _keep_former_settings(folder: Path) -> Path:

@@ -27,10 +27,11 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.archive.atomic import append_safely, open_replacement, write_error
+from trialcapture.archive.atomic import append_safely, as_before_on_failure, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.seal import MANIFEST, Acceptance, SealLine, add_event, hold_seal, refuse_changed
+from trialcapture.archive.seal import NAME as SEAL
 from trialcapture.archive.session import Session
 from trialcapture.archive.verify import read_timeline
 from trialcapture.channels import ENGINE_QUANTITIES
@@ -297,17 +298,19 @@ def add_notes(
     with hold_seal(folder):
         is_open = is_recorded() and not (folder / MANIFEST).exists()
         before = None if is_open else refuse_changed(folder, read_timeline(folder).recording, accept)
-        touched = []
-        whole = [dict(entry) for entry in entries]
-        if photo is not None:
-            copy, sha256 = _copy_photo(photo, folder)
-            touched.append(copy)
-            whole = [entry | {"file": copy.relative_to(folder).as_posix(), "sha256": sha256} for entry in whole]
-        touched.append(append_notes(folder, whole, writer))
-        if before is None:
-            return Noted(tuple(whole), None)
-        names = [path.relative_to(folder).as_posix() for path in touched]
-        return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
+        with as_before_on_failure([notes_path(folder, writer), folder / MANIFEST, folder / SEAL]) as made:
+            touched = []
+            whole = [dict(entry) for entry in entries]
+            if photo is not None:
+                copy, sha256 = _copy_photo(photo, folder)
+                touched.append(copy)
+                made.append(copy)
+                whole = [entry | {"file": copy.relative_to(folder).as_posix(), "sha256": sha256} for entry in whole]
+            touched.append(append_notes(folder, whole, writer))
+            if before is None:
+                return Noted(tuple(whole), None)
+            names = [path.relative_to(folder).as_posix() for path in touched]
+            return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
 
 
 def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:

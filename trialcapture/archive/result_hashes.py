@@ -58,8 +58,9 @@ def write_result_hashes(folder: Path, files: ResultSet, *, root: str, settings_s
     Raises:
         TrialCaptureError: A result cannot be read, or the disk is full.
     """
-    kept = folder / KEPT
-    names = sorted({path.relative_to(folder).as_posix() for path in result_files(folder)} | set(files.written))
+    kept = files.current(KEPT)
+    before = {path.relative_to(folder).as_posix() for path in result_files(folder)}
+    names = sorted((before | set(files.written)) - {KEPT})
     content = {
         "schema_version": SCHEMA_VERSION,
         "root": root,

@@ -11,8 +11,7 @@ from __future__ import annotations
 
 import json
 import re
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +23,7 @@ from trialcapture.system.files import remove_file, remove_tree, replace_file, sy
 from trialcapture.system.session_lock import SessionLock
 
 _NEW, _FORMER = "new", "former"
-_NAME = re.compile(r"(?:trialset|reduction)/[A-Za-z0-9_-][A-Za-z0-9_.-]*")
+_NAME = re.compile(r"(?:trialset|trialset/work|reduction)/[A-Za-z0-9_-][A-Za-z0-9_.-]*")
 _LOCK = "results.lock"
 _LOCK_WAIT_S = 30.0
 """How long another run may take to put its results in place (our choice: a few renames of 3 s at most)."""
@@ -247,24 +246,8 @@ def _place_of(fault: OSError, move: _Move) -> Path:
     return path
 
 
-@contextmanager
-def _only_one_run(
-    session: Path, *, now_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], object] = time.sleep
-) -> Iterator[None]:
-    """Let one run at a time move results, and wait for another one that does."""
-    folder = work_folder(session)
-    lock = SessionLock(folder, _LOCK, holder="another run puts its results into this session")
-    until_s = now_s() + _LOCK_WAIT_S
-    while True:
-        try:
-            lock.__enter__()
-        except TrialCaptureError:
-            if now_s() >= until_s:
-                raise
-            sleep(0.1)
-        else:
-            break
-    try:
-        yield
-    finally:
-        lock.__exit__()
+def _only_one_run(session: Path) -> SessionLock:
+    """Return what lets one run at a time move results, and waits for another one that does."""
+    return SessionLock(
+        work_folder(session), _LOCK, holder="another run puts its results into this session", wait_s=_LOCK_WAIT_S
+    )

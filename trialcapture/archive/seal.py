@@ -16,22 +16,18 @@ does.
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
-import os
 import platform
-import sys
-import time
 import unicodedata
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, BinaryIO, Literal
+from typing import Any, Literal
 
 from trialcapture import __version__
 from trialcapture.archive.atomic import append_safely, write_error
@@ -44,6 +40,7 @@ from trialcapture.archive.manifest import (
     write_entries,
 )
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_lock import SessionLock
 
 NAME = "seal.jsonl"
 SESSION, MANIFEST, RECORDER_NOTES = "session.toml", "manifest.json", "raw/notes.jsonl"
@@ -648,58 +645,18 @@ def add_event(
 # ------------------------------------------------------------------------------
 
 _LOCK = ".seal-lock"
-_NO_LOCKS = {errno.ENOLCK, errno.EINVAL, errno.ENOSYS, getattr(errno, "EOPNOTSUPP", errno.EINVAL)}
-_LOOK_AGAIN_S = 0.05
-"""How often Windows is asked for the lock (our choice)."""
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _wait_for(file: BinaryIO) -> None:
-        while True:
-            with suppress(OSError):
-                file.seek(0)
-                msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-                return
-            time.sleep(_LOOK_AGAIN_S)
-else:
-    import fcntl
-
-    def _wait_for(file: BinaryIO) -> None:
-        try:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX)
-        except OSError as fault:
-            if fault.errno not in _NO_LOCKS:  # some shares have no locks; the seal is more needed than they are
-                raise
+_LOCK_WAIT_S = 600.0
+"""How long another program may take over an event: hashing of a long day included (our choice)."""
 
 
 @contextmanager
 def hold_seal(folder: Path) -> Iterator[None]:
     """Let nobody else change the seal of a session meanwhile; waits until whoever has it lets go.
 
+    Some shares have no locks; there nothing is held, since the seal is more needed than they are.
+
     Raises:
         TrialCaptureError: The folder cannot be written to.
     """
-    path = folder / _LOCK
-    try:
-        while True:
-            file = path.open("a+b")
-            _wait_for(file)
-            if _is_at_its_place(file, path):
-                break
-            file.close()  # its last holder removed it between our opening and locking it
-    except OSError as fault:
-        raise write_error(fault, path) from fault
-    try:
+    with SessionLock(folder, _LOCK, holder="another program changes the seal of this session", wait_s=_LOCK_WAIT_S):
         yield
-    finally:
-        with suppress(OSError):
-            path.unlink()  # Windows refuses while it is open, and the file left behind does no harm
-        file.close()
-
-
-def _is_at_its_place(file: BinaryIO, path: Path) -> bool:
-    try:
-        return os.path.samestat(os.fstat(file.fileno()), path.stat())
-    except FileNotFoundError:
-        return False

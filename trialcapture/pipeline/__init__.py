@@ -84,7 +84,7 @@ def _derive(
 
             beside.submit(load_drawing)
             trial = prepare_trial(session, config, marks_ns, origin, files, progress)
-            keeping = beside.submit(keep_prepared, session, origin(), trial, files)
+            keeping = beside.submit(keep_prepared, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
         seal = compare_with_seal(session, raw)

@@ -30,6 +30,7 @@ import pyarrow as pa
 import trialcapture
 from trialcapture.archive.atomic import write_file
 from trialcapture.archive.manifest import hash_file
+from trialcapture.archive.result_hashes import KEPT
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session, can_files
 from trialcapture.archive.verify import read_timeline
@@ -42,7 +43,7 @@ from trialcapture.system.folders import user_cache_folder
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
-_FILE, _RESULTS = "prepared.arrows", "results.pickle"
+_RESULTS = "results.pickle"
 _TABLES = ("segments", "clocks", "overview", "counts", "rejects")
 _LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "pandas", "openpyxl", "zstandard", "babel", "tzdata")
 _MOST_ENTRIES = 2000
@@ -119,7 +120,7 @@ def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial 
     """
     try:
         entry = json.loads(_entry_path(origin).read_bytes())
-        if _hashes(session, session.folder.joinpath) != entry["files"]:
+        if _hashes(session.folder.joinpath) != entry["files"]:
             return None
         places = {name: (int(begin), int(end)) for name, (begin, end) in entry["places"].items()}
         return _trial_of(read_tables(StoredTables(_path(session), places)))
@@ -127,11 +128,10 @@ def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial 
         return None  # nothing was noted, or the note is damaged: all is derived from raw
 
 
-def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet) -> None:
+def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet) -> None:
     """Keep what was prepared for later runs; call when samples and rejects are written.
 
     Args:
-        session: The session.
         origin: From `origin_of`.
         trial: What was prepared.
         files: The results as files, samples and rejects among them.
@@ -139,9 +139,10 @@ def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTr
     Raises:
         TrialCaptureError: The disk is full.
     """
-    work_folder(session.folder).mkdir(parents=True, exist_ok=True)
-    stored = write_tables(_path(session), _tables_of(trial))
-    entry = {"files": _hashes(session, files.current), "places": stored.places}
+    kept = files.place(KEPT)
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    stored = write_tables(kept, _tables_of(trial))
+    entry = {"files": _hashes(files.current), "places": stored.places}
     path = _entry_path(origin)
     with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
         write_file(path, json.dumps(entry, indent=1).encode())
@@ -227,7 +228,7 @@ def cache_folder() -> Path:
 
 
 def _path(session: Session) -> Path:
-    return work_folder(session.folder) / _FILE
+    return session.folder / KEPT
 
 
 def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
@@ -236,11 +237,9 @@ def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
     return cache_folder() / of / f"{key}.json"
 
 
-def _hashes(session: Session, place: Callable[[str], Path]) -> dict[str, str]:
-    """Return the hashes of the files that are used again; `place` tells where a result is."""
-    found = {name: hash_file(place(name))[0] for name in ("trialset/samples.parquet", "trialset/rejects.parquet")}
-    kept = _path(session)
-    return {**found, kept.relative_to(session.folder).as_posix(): hash_file(kept)[0]}
+def _hashes(place: Callable[[str], Path]) -> dict[str, str]:
+    """Return the hashes of the files that are used again; `place` tells where each is."""
+    return {name: hash_file(place(name))[0] for name in ("trialset/samples.parquet", "trialset/rejects.parquet", KEPT)}
 
 
 @cache

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
@@ -16,6 +17,9 @@ from trialcapture.system.operating_system import SystemName, system_name
 NAME = "recorder.lock"
 _FAR_BYTE = 1 << 30
 """Beyond the text, which stays readable to others: Windows locks bytes against reading too."""
+
+_LOOK_AGAIN_S = 0.05
+"""How often a lock that is waited for is asked for (our choice)."""
 
 
 def _numbers(*names: str) -> frozenset[int]:
@@ -87,6 +91,7 @@ class SessionLock:
         folder: Where the lock file lies.
         name: Of the lock file.
         holder: Who holds it otherwise, for the message.
+        wait_s: How long to wait for whoever holds it [s].
         system: Which system; this one by default.
         locks: How it locks files.
 
@@ -100,23 +105,30 @@ class SessionLock:
         name: str = NAME,
         *,
         holder: str = "another recorder is at work on this session",
+        wait_s: float = 0.0,
         system: SystemName | None = None,
         locks: FileLocks | None = None,
     ) -> None:
         self._path = folder / name
         self._holder = holder
+        self._wait_s = wait_s
         self._system = system or system_name()
         self._locks = locks or (WindowsLocks() if self._system == "windows" else UnixLocks())
         self._file: BinaryIO | None = None
         self.is_held = False
 
     def __enter__(self) -> SessionLock:
+        until_s = time.monotonic() + self._wait_s
         while True:
             file = self._open()
             try:
                 self._locks.take(file)
                 self.is_held = True
             except OSError as fault:
+                if fault.errno in _HELD and time.monotonic() < until_s:
+                    file.close()
+                    time.sleep(_LOOK_AGAIN_S)
+                    continue
                 if fault.errno not in _NOT_OFFERED:
                     with file:
                         raise self._refusal(fault, file) from fault
@@ -156,6 +168,19 @@ class SessionLock:
             where=str(self._path.parent),
             expected="stop that one first, or use another folder",
         )
+
+    def hold_again(self) -> bool:
+        """Take the lock anew where its file was deleted; True when that was needed.
+
+        Raises:
+            TrialCaptureError: Another program has taken it meanwhile, or it cannot be taken.
+        """
+        if self._file is None or self._is_at_its_place(self._file):
+            return False
+        former = self._file
+        self.__enter__()
+        former.close()
+        return True
 
     def _is_at_its_place(self, file: BinaryIO) -> bool:
         try:
