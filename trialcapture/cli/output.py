@@ -105,6 +105,32 @@ def root_text(root: str) -> str:
     return f"root of the seal: {short_root(root)}\n  {root}\n{advice}"
 
 
+def offer_closing(session: Path) -> None:
+    """Say of a recording that nobody closed which command closes it; of any other session nothing is said."""
+    from trialcapture.archive.seal import CLOSED_LATE, MANIFEST, read_chain  # noqa: PLC0415  help must not wait for it
+    from trialcapture.archive.verify import read_timeline  # noqa: PLC0415
+    from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
+
+    recording = read_timeline(session).recording
+    if recording == "none" or is_locked(session):
+        return
+    chain = read_chain(session)
+    is_closed_late = chain is not None and bool(chain.lines) and chain.lines[-1].what == CLOSED_LATE
+    command = f"trialcapture seal {session}"
+    if recording == "open" and not is_closed_late:
+        say(
+            "this recording was never closed: its window was closed, or the computer stopped. What was written is "
+            f"kept, but no hash covers all of it. Close it now: {command}",
+            label="note",
+        )
+    elif recording == "closed" and not (session / MANIFEST).exists():
+        say(
+            "this recording has ended, and its manifest is missing: it was ended before it could be written, or was "
+            f"deleted. Without it nothing can be compared. Write it now: {command}",
+            label="note",
+        )
+
+
 @contextmanager
 def shown_progress() -> Iterator[Progress]:
     """Show steps and their progress on stderr while it is a terminal; otherwise say nothing."""

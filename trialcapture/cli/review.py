@@ -13,6 +13,7 @@ from trialcapture.cli.output import (
     accept_option,
     acceptance,
     json_option,
+    offer_closing,
     path_argument,
     print_json,
     say,
@@ -72,6 +73,7 @@ def review(
     from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
 
     opened = open_session(session)
+    offer_closing(session)
     segments = read_segments(session)
     wanted: list[tuple[str, int, dict[str, Any]]] = [("exclude", n, {}) for n in exclude]
     wanted += [("include", n, {}) for n in include] + [("relabel", n, {"band_rpm": rpm}) for n, rpm in relabel]

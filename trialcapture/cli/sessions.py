@@ -15,6 +15,7 @@ from trialcapture.cli.output import (
     accept_option,
     acceptance,
     json_option,
+    offer_closing,
     path_argument,
     print_json,
     root_text,
@@ -52,6 +53,7 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
     from trialcapture.config import read_config  # noqa: PLC0415
 
     open_session(session)
+    offer_closing(session)
     text = None if config_path is None else read_config(config_path)[1]
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
 
@@ -126,6 +128,8 @@ def collect(
     from trialcapture.config import read_config  # noqa: PLC0415
     from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
+    if into.is_dir():
+        offer_closing(into)
     config, text = (None, None) if config_path is None else read_config(config_path)
     told: list[str] = []
     is_locked = (into / NAME).exists()  # by a recorder at work, or left by one that was killed

@@ -202,3 +202,14 @@ class SessionLock:
         if self._system == "windows":  # which refuses to remove an open file, and so one that somebody has taken since
             with suppress(OSError):
                 self._path.unlink()
+
+
+def is_locked(folder: Path, name: str = NAME) -> bool:
+    """Return whether another program, as a rule a recorder at work, holds a session now."""
+    if not (folder / name).exists():  # or left by one that was killed
+        return False
+    try:
+        with SessionLock(folder, name):
+            return False
+    except TrialCaptureError:
+        return True
