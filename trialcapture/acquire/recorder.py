@@ -38,7 +38,9 @@ from trialcapture.archive.seal import hold_seal, seal_closed
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.console import CLOSING_S, clicks_ignored, closing_noticed
 from trialcapture.system.files import remove_file, sync_file
+from trialcapture.system.folders import synced_by
 from trialcapture.system.power import kept_awake
 from trialcapture.system.session_lock import SessionLock
 
@@ -244,6 +246,7 @@ class Recording:
         self._size, self._grown_ns, self._began_ns, self._beat_ns = 0, 0, 0, 0
         self._began_size = self._size_on_disk()
         self.root = ""
+        self.unsealed = ""
 
     @property
     def elapsed_s(self) -> float:
@@ -350,6 +353,28 @@ class Recording:
         """Return what turns keys into notes."""
         return KeyEntry(lambda kind, value, unit: self._events.note(kind, value, unit=unit, by="screen"))
 
+    def tell_synced(self, synced: str) -> None:
+        """Note that the session lies where a cloud service copies and locks files."""
+        self._events.add(
+            "synced_folder",
+            f"{synced} is kept in step with a cloud, which holds files that are being written; record into a plain "
+            "folder the next time and copy afterwards",
+            severity="yellow",
+            folder=synced,
+        )
+
+    def close_soon(self, reason: str, stop: threading.Event, has_ended: threading.Event) -> None:
+        """End because the system is about to end the program, and wait as long as it lets us.
+
+        Args:
+            reason: For the notes.
+            stop: Ends the recording.
+            has_ended: Set when it has ended.
+        """
+        self._events.add("closing", f"recording ends because {reason}", severity="yellow", reason=reason)
+        stop.set()
+        has_ended.wait(CLOSING_S)
+
     def end(self) -> bool:
         """Stop, write the rest, name the open gaps, hash; True when everything received is on disk."""
         self._stop.set()
@@ -381,8 +406,8 @@ class Recording:
                         sealed = seal_closed(folder, by=RECORDER, t=utc_text(self._clock.wall_ns()))
                     self.root = self.root or sealed.root
                 except (TrialCaptureError, OSError) as fault:
-                    self._events.add("fault", f"no manifest in {folder}: {fault}", severity="red")
-                    complete = False
+                    self._events.add("fault", f"{folder} is not sealed: {fault}", severity="red")
+                    self.unsealed = self.unsealed or str(fault)
         return complete
 
     def status(self) -> Status:
@@ -479,6 +504,7 @@ class Recorded:
         complete: True when everything received is on disk.
         status: The last state of the screen.
         root: Of the session as it was sealed; "" where it could not be.
+        unsealed: Why it could not be; "" where it was.
     """
 
     session: str
@@ -487,6 +513,7 @@ class Recorded:
     complete: bool
     status: Status
     root: str
+    unsealed: str = ""
 
 
 def record(
@@ -539,6 +566,7 @@ def record(
         session, past = _take_session(config, into, resume, config_text, clock, stack)
         second_folder = None if second is None else prepare_second(session, second)
         stack.enter_context(_stopped_by_signals(stop, console))
+        has_ended = threading.Event()
         start_ns, bridged = continued_start(past, clock) if past.begun else (clock.mono_ns(), "")
         show = stack.enter_context(Show(console, stop))
         try:
@@ -546,12 +574,20 @@ def record(
             recording.open_sources(sources, engine_logs)
         except OSError as fault:
             raise write_error(fault, session.folder) from fault
+        stack.enter_context(clicks_ignored())
+        stack.enter_context(closing_noticed(lambda reason: recording.close_soon(reason, stop, has_ended)))
         recording.begin(bridged, awake=stack.enter_context(kept_awake()))
+        if (synced := synced_by(session.folder)) is not None:
+            recording.tell_synced(synced)
         try:
             _watch(recording, show, stop, minutes, clock)
         finally:
             complete = recording.end()
-        return Recorded(session.id, session.folder, recording.elapsed_s, complete, recording.status(), recording.root)
+            has_ended.set()
+        return Recorded(
+            session.id, session.folder, recording.elapsed_s, complete, recording.status(), recording.root,
+            recording.unsealed,
+        )  # fmt: skip
 
 
 def _watch(recording: Recording, show: Show, stop: threading.Event, minutes: float | None, clock: Clock) -> None:

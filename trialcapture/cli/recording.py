@@ -97,6 +97,13 @@ def record(
             where=str(done.folder),
             expected="see raw/notes.jsonl for what is missing, and check the disk",
         )
+    if done.unsealed:
+        raise TrialCaptureError(
+            "all that was received is on the disk, but the session could not be sealed, so no hash covers it yet",
+            seen=done.unsealed,
+            where=str(done.folder),
+            expected=f"close it now: trialcapture seal {done.folder}",
+        )
 
 
 # ------------------------------------------------------------------------------
