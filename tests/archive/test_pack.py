@@ -280,10 +280,21 @@ def test_a_damaged_session_needs_a_reason(session: Path, tmp_path: Path) -> None
     assert bag.info["Seal-Root"] == "none: the session is not sealed"  # no second line can be slipped in
 
 
-def test_a_file_that_changes_while_it_is_packed_is_noticed(session: Path, tmp_path: Path) -> None:
-    def edit(step: str, _share: float | None) -> None:
-        if step == "copying":
+@pytest.mark.parametrize("what", ["a raw file", "a result that is copied already", "a result that goes"])
+def test_a_session_that_changes_while_it_is_packed_is_noticed(session: Path, tmp_path: Path, what: str) -> None:
+    done = False
+
+    def edit(step: str, share: float | None) -> None:
+        nonlocal done
+        if step != "copying" or done:
+            return
+        if what == "a raw file":
             (session / "raw" / "notes.jsonl").write_bytes(b'{"t":"2026-05-04T09:31:00Z","kind":"MARK"}\n')
+        elif what == "a result that goes":
+            (session / "reduction" / "bands.csv").unlink(missing_ok=True)
+        elif share == 1.0:
+            (session / "reduction" / "bands.csv").write_bytes(b"of another run")
+        done = what != "a result that is copied already"
 
     with pytest.raises(TrialCaptureError, match="changed while it was packed"):
         packed(session, tmp_path / "bag", progress=edit)

@@ -20,13 +20,14 @@ from pathlib import Path
 from typing import Any, BinaryIO
 from urllib.parse import quote
 
-from trialcapture.archive.atomic import open_replacement, sync_folder, write_error
+from trialcapture.archive.atomic import open_replacement, write_error
 from trialcapture.archive.manifest import hash_file, raw_files, read_manifest
 from trialcapture.archive.session import FILE_NAME, Session, open_session
 from trialcapture.archive.share import LEFT_OUT, SHARED_FILES, shared_id, write_shared
 from trialcapture.archive.verify import verify_session
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_tree, rename_new, sync_file, sync_folder
 
 Progress = Callable[[str, float | None], None]
 CRATE_FILE = "ro-crate-metadata.json"
@@ -93,7 +94,7 @@ def pack_session(
     names, left_out = _find_files(folder) if os.path.lexists(folder / FILE_NAME) else ([], [])
     session = open_session(folder)
     condition = _condition(folder, accept_damage, progress, tells_why=not share)
-    root = _last_root(folder)
+    root, states = _last_root(folder), _states(folder, names)
     staging = out.with_name(f".{out.name}.{os.getpid()}.packing")
     try:
         (staging / "data").mkdir(parents=True)
@@ -101,6 +102,8 @@ def pack_session(
             write_shared(session, names, staging / "data", made_by, progress)
         else:
             _copy_files(folder, names, staging / "data", progress, is_sound=accept_damage is None)
+        if _states(folder, names) != states:
+            raise _changed(folder)
         description = _Description(session, made_by, condition, root, is_shared=share)
         files, size = _describe(staging, description)
         progress("writing to the disk", None)
@@ -112,12 +115,12 @@ def pack_session(
             for place in sorted((p for p in staging.rglob("*") if p.is_dir()), reverse=True):
                 sync_folder(place)
             _refuse_existing(out)
-            staging.rename(out)
+            rename_new(staging, out)
             sync_folder(out.parent)
     except OSError as fault:
         raise write_error(fault, out, sum((folder / name).stat().st_size for name in names)) from fault
     finally:
-        shutil.rmtree(staging, ignore_errors=True)
+        remove_tree(staging)
     has_results = any(name.startswith("reduction/") for name in names)
     return Pack(out, description.id, files, size, root, has_results, () if share else tuple(left_out))
 
@@ -248,7 +251,7 @@ def _copy_files(folder: Path, names: Sequence[str], into: Path, progress: Progre
     """Copy files and compare them with the session's manifest on the way.
 
     Raises:
-        TrialCaptureError: A raw file changed meanwhile, or is no regular file any more.
+        TrialCaptureError: A file changed meanwhile.
     """
     known = {entry.path: entry.sha256 for entry in read_manifest(folder) or []} if is_sound else {}
     total = sum((folder / name).stat().st_size for name in names) or 1
@@ -264,20 +267,36 @@ def _copy_files(folder: Path, names: Sequence[str], into: Path, progress: Progre
                 done += len(chunk)
                 progress("copying", min(done / total, 1.0))
         if known.get(name, digest.hexdigest()) != digest.hexdigest() or hash_file(target)[0] != digest.hexdigest():
-            raise TrialCaptureError(
-                "a file changed while it was packed",
-                where=str(folder / name),
-                expected="run 'trialcapture verify' on the session; nothing was left half-written",
-            )
+            raise _changed(folder / name)
+
+
+def _states(folder: Path, names: Sequence[str]) -> list[tuple[int, int, int]]:
+    """Return what changes with a file: its size, its time, and which file it is."""
+    try:
+        status = [(folder / name).lstat() for name in names]
+    except FileNotFoundError as fault:
+        raise _changed(folder) from fault
+    return [(one.st_size, one.st_mtime_ns, one.st_ino) for one in status]
+
+
+def _changed(path: Path) -> TrialCaptureError:
+    return TrialCaptureError(
+        "a session changed while it was packed",
+        where=str(path),
+        expected="let no other program work on it meanwhile, run 'trialcapture verify', and pack it again",
+    )
 
 
 def _open_regular(path: Path) -> BinaryIO:
     """Open a file without following a link that took its place since it was found."""
     flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    file = os.fdopen(os.open(path, flags), "rb")
+    try:
+        file = os.fdopen(os.open(path, flags), "rb")
+    except FileNotFoundError as fault:
+        raise _changed(path) from fault
     if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
         file.close()
-        raise TrialCaptureError("a file was replaced by something else while it was packed", where=str(path))
+        raise _changed(path)
     return file
 
 
@@ -360,7 +379,7 @@ def _files_of(folder: Path) -> list[Path]:
 
 def _sync_file(path: Path) -> None:
     with path.open("rb+") as file:
-        os.fsync(file.fileno())
+        sync_file(file.fileno())
 
 
 def _write_zip(bag: Path, out: Path) -> None:

@@ -32,9 +32,9 @@ def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_js
     With --share, what is left says what a boat did, but not which boat, where
     or who was on board.
     """
-    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
     from trialcapture.archive.atomic import size_text  # noqa: PLC0415
     from trialcapture.archive.pack import pack_session  # noqa: PLC0415
+    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
     is_locked = (session / NAME).exists()  # by a recorder at work, or left by one that was killed
     with shown_progress() as progress, SessionLock(session) if is_locked else nullcontext():
