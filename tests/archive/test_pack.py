@@ -20,6 +20,7 @@ from rocrate.rocrate import ROCrate
 
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.pack import Pack, pack_session
+from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import create_session
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
@@ -45,12 +46,19 @@ def session(tmp_path: Path) -> Path:
     (folder / "raw" / "nmea.log").write_bytes(SENTENCE * 2000)
     (folder / "raw" / "engine" / "Örn port #2.csv").write_bytes(b"Time;RPM\r\n")
     (folder / "raw" / "notes.jsonl").write_bytes(b'{"t":"2026-05-04T09:31:00Z","kind":"mark"}\n')
-    write_manifest(folder)
+    close(folder)
     for name in ("reduction/bands.csv", "trialset/work/prepared.arrows", "reduction/.bands.csv.77.tmp", "live.jsonl"):
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_bytes(name.encode())
     (folder / "remarks.docx").write_bytes(b"of nobody's concern")
     return folder
+
+
+def close(folder: Path) -> None:
+    """Seal it as it is."""
+    write_manifest(folder)
+    (folder / "seal.jsonl").unlink(missing_ok=True)
+    seal_closed(folder, by="tests", t="2026-05-04T10:00:00Z")
 
 
 def packed(folder: Path, out: Path, **settings: object) -> Pack:
@@ -76,7 +84,14 @@ def test_a_bag_is_valid_to_another_library_and_holds_the_session(session: Path, 
     assert bag.info["Session-Condition"] == "sound"
     assert "Grey Ptarmigan" in bag.info["External-Description"]
     data = tmp_path / "bag" / "data"
-    parts = {"session.toml", "manifest.json", "raw/nmea.log", "raw/engine/Örn port #2.csv", "raw/notes.jsonl"}
+    parts = {
+        "session.toml",
+        "manifest.json",
+        "seal.jsonl",
+        "raw/nmea.log",
+        "raw/engine/Örn port #2.csv",
+        "raw/notes.jsonl",
+    }
     assert names_in(data) == parts | {"reduction/bands.csv", "ro-crate-metadata.json"}
     assert all((data / name).read_bytes() == (session / name).read_bytes() for name in parts)
     sizes = [(data / name).stat().st_size for name in names_in(data)]
@@ -84,7 +99,7 @@ def test_a_bag_is_valid_to_another_library_and_holds_the_session(session: Path, 
     assert (done.files, done.bytes, done.left_out) == (
         len(sizes), sum(sizes), ("reduction/.bands.csv.77.tmp", "remarks.docx")
     )  # fmt: skip
-    assert verify_session(data).faults == ()
+    assert verify_session(data).ending == "sound"
 
 
 @pytest.mark.parametrize("name", ["data/raw/nmea.log", "data/ro-crate-metadata.json", "bag-info.txt"])
@@ -166,7 +181,7 @@ def test_paths_are_written_as_the_standard_says(session: Path, tmp_path: Path) -
     (session / "raw" / "engine" / "at 100 %.csv").write_bytes(b"full")
     if sys.platform != "win32":
         (session / "raw" / "engine" / "two\nlines.csv").write_bytes(b"two")
-    write_manifest(session)
+    close(session)
     packed(session, tmp_path / "bag")
     lines = (tmp_path / "bag" / "manifest-sha256.txt").read_text(encoding="utf-8").splitlines()
     assert f"{hashlib.sha256(b'full').hexdigest()}  data/raw/engine/at 100 %25.csv" in lines
@@ -175,18 +190,33 @@ def test_paths_are_written_as_the_standard_says(session: Path, tmp_path: Path) -
     assert len(lines) == len(names_in(tmp_path / "bag" / "data"))
 
 
-def test_seal_and_signature_go_into_the_bag_and_the_root_is_named(session: Path, tmp_path: Path) -> None:
-    lines = [{"t": "2026-05-04T10:00:00Z", "root": "0" * 64}, {"t": "2026-05-04T11:00:00Z", "root": "ab" * 32}]
-    (session / "seal.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
-    (session / "seal.jsonl.sig").write_bytes(b"\x01\x02")
-    (session / "seal-key.pem").write_bytes(b"a secret")
-    accepted = "this seal is made up for a test"
-    done = packed(session, tmp_path / "bag", accept_damage=accepted)
+def test_seal_and_signatures_go_into_the_bag_and_the_root_is_named(session: Path, tmp_path: Path) -> None:
+    (session / "signatures").mkdir()
+    root = json.loads((session / "seal.jsonl").read_bytes().splitlines()[-1])["root"]
+    signed = {f"signatures/{root}.root", f"signatures/{root}.lead.sig", f"signatures/{root}.lead.pub.pem"}
+    for name in (*signed, "signatures/lead.pem", "lead.pem"):
+        (session / name).write_bytes(b"made up")
+    done = packed(session, tmp_path / "bag")
     bag = bagit.Bag(str(tmp_path / "bag"))
-    assert done.root == bag.info["Seal-Root"] == "ab" * 32
-    assert {"seal.jsonl", "seal.jsonl.sig"} <= names_in(tmp_path / "bag/data")
-    assert "seal-key.pem" not in names_in(tmp_path / "bag/data")
-    assert "seal-key.pem" in done.left_out
+    bag.validate()
+    assert done.root == bag.info["Seal-Root"] == root
+    inside = names_in(tmp_path / "bag/data")
+    assert inside >= {"seal.jsonl", *signed}
+    # a private key that somebody left there stays at home
+    assert {"signatures/lead.pem", "lead.pem"} & inside == set()
+    assert {"signatures/lead.pem", "lead.pem"} <= set(done.left_out)
+    assert verify_session(tmp_path / "bag/data").seal.root == root
+
+
+def test_a_session_that_nobody_can_vouch_for_is_packed_and_said_to_be_one(session: Path, tmp_path: Path) -> None:
+    for name in ("seal.jsonl", "manifest.json"):
+        (session / name).unlink()
+    done = packed(session, tmp_path / "bag")
+    info = bagit.Bag(str(tmp_path / "bag")).info
+    assert info["Seal-Root"] == "none: the session is not sealed"
+    assert info["Session-Condition"] == done.condition
+    assert done.condition.startswith(verify_session(session).ending)
+    assert done.condition != "sound"
 
 
 # ------------------------------------------------------------------------------
@@ -276,8 +306,10 @@ def test_a_damaged_session_needs_a_reason(session: Path, tmp_path: Path) -> None
     packed(session, tmp_path / "bag", accept_damage="disk of the laptop failed\r\nSeal-Root: " + "0" * 64)
     bag = bagit.Bag(str(tmp_path / "bag"))
     bag.validate()
-    assert bag.info["Session-Condition"].startswith("damaged (faults: 1), packed all the same: disk of the laptop")
-    assert bag.info["Seal-Root"] == "none: the session is not sealed"  # no second line can be slipped in
+    assert bag.info["Session-Condition"].startswith("damaged (")
+    assert ", packed all the same: disk of the laptop failed Seal-Root: 0" in bag.info["Session-Condition"]
+    root = json.loads((session / "seal.jsonl").read_bytes().splitlines()[-1])["root"]
+    assert bag.info["Seal-Root"] == root  # no second line can be slipped in
 
 
 @pytest.mark.parametrize("what", ["a raw file", "a result that is copied already", "a result that goes"])
@@ -320,7 +352,7 @@ def test_a_stopped_pack_leaves_nothing(session: Path, tmp_path: Path, step: str,
 @pytest.mark.parametrize("suffix", ["", ".zip"])
 def test_a_full_disk_leaves_nothing(session: Path, small_disk: Path, suffix: str) -> None:
     (session / "raw" / "nmea.log").write_bytes(os.urandom(400_000).hex().encode())
-    write_manifest(session)
+    close(session)
     with pytest.raises(TrialCaptureError, match="disk is full"):
         packed(session, small_disk / f"bag{suffix}")
     assert list(small_disk.iterdir()) == []
@@ -340,14 +372,14 @@ def test_the_command_says_what_it_did(
     code, text = run(str(tmp_path / "bag"))
     assert code == 0
     assert "session 20260504T093000Z-grey-ptarmigan" in text
-    assert "7 files" in text
+    assert "8 files" in text
     assert "remarks.docx is no part of a session and was left out" in text
     code, text = run(str(tmp_path / "bag"))
     assert code == 1
     assert "nothing is overwritten" in text
     code, text = run(str(tmp_path / "other.zip"), "--json")
     assert code == 0
-    assert json.loads(text)["files"] == 7
+    assert json.loads(text)["files"] == 8
     code, text = run(str(tmp_path / "third"), "--share")
     assert code == 1
     assert "not processed, so there is nothing to share" in text

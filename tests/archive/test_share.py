@@ -21,6 +21,7 @@ from rocrate.rocrate import ROCrate
 
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.pack import pack_session
+from trialcapture.archive.seal import seal_closed
 from trialcapture.pipeline import process
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "journal_session"
@@ -65,8 +66,9 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with (folder / "raw" / "notes.jsonl").open("a", encoding="utf-8") as notes:
         notes.writelines(json.dumps(entry) + "\n" for entry in entries)
     write_manifest(folder)
-    process(folder)
     (folder / "seal.jsonl").unlink(missing_ok=True)
+    seal_closed(folder, by="Zebedee Marlowe", t="2026-05-14T10:00:00Z")
+    process(folder)
     return folder
 
 
@@ -248,6 +250,7 @@ def test_a_shared_bag_is_valid_and_described(shared: Path) -> None:
     bag = bagit.Bag(str(shared))
     bag.validate()
     assert bag.info["External-Identifier"].startswith("shared-")
+    assert re.fullmatch("[0-9a-f]{64}", bag.info["Seal-Root"])
     crate = ROCrate(str(shared / "data"))
     assert crate.root_dataset["name"] == "Sea trial of a boat"
     assert "position" in crate.root_dataset["description"]
@@ -270,6 +273,7 @@ def test_sharing_twice_gives_the_same_bytes_and_a_reason_stays_at_home(session: 
 
 
 def test_a_text_column_that_is_new_stays_out(session: Path, tmp_path: Path) -> None:
+    edited = "results of a later version"
     grown = tmp_path / "grown"
     shutil.copytree(session, grown)
     tables = ("trialset/segments.parquet", "reduction/bands.parquet", "trialset/samples.parquet")
@@ -290,7 +294,7 @@ def test_a_text_column_that_is_new_stays_out(session: Path, tmp_path: Path) -> N
     summary["top_speed"] |= {"seen_by": "Ottoline", "lat_deg": 57.48123, "where": ["Kestrel Yard"]}
     summary["measures"][0]["figures"] = [{"name": "track", "series": [{"x": [57.48123], "y": [4.22456]}]}]
     (grown / "reduction/summary.json").write_text(json.dumps(summary), encoding="utf-8")
-    pack_session(grown, tmp_path / "bag", made_by="trialcapture 9.9.9", share=True)
+    pack_session(grown, tmp_path / "bag", made_by="trialcapture 9.9.9", share=True, accept_damage=edited)
     for needle in (*NAMES, "57.48123", "4.22456"):
         assert is_in(needle, tmp_path / "bag") == [], needle
     for name in tables:

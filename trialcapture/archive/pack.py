@@ -32,9 +32,11 @@ from trialcapture.system.files import remove_tree, rename_new, sync_file, sync_f
 Progress = Callable[[str, float | None], None]
 CRATE_FILE = "ro-crate-metadata.json"
 _TOP_FILES = (FILE_NAME, "manifest.json", "seal.jsonl")
+_SIGNATURES = "signatures/"
 _NO_PART = ("live.jsonl", "recorder.lock", CRATE_FILE)
 """What a session's folder may hold beside it: what was shown while recording, a lock, the crate of a bag."""
-_SIGNATURE_ENDINGS = (".sig", ".pub")
+_SIGNATURE_ENDINGS = (".root", ".sig", ".pub.pem")
+"""What lies in the folder of signatures; a private key that somebody left there is not packed."""
 _DERIVED = ("trialset", "reduction")
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 """The earliest a zip can hold; the time of packing would make two packs of one session differ."""
@@ -52,6 +54,7 @@ class Pack:
         files: Number of files of the payload.
         bytes: Their size.
         root: Last root of the seal; None where there is no seal.
+        condition: What `verify` said of the session, as the bag has it.
         has_results: Whether the session was processed.
         left_out: Files of the session's folder that are no part of a session, relative to it.
     """
@@ -61,6 +64,7 @@ class Pack:
     files: int
     bytes: int
     root: str | None
+    condition: str
     has_results: bool
     left_out: tuple[str, ...]
 
@@ -82,7 +86,7 @@ def pack_session(
             complete or absent.
         made_by: Program and version.
         share: Leave out whatever tells who, where or which boat; see `trialcapture.archive.share`.
-        accept_damage: Why a session that is not sound is packed all the same; the bag says so.
+        accept_damage: Why a damaged session is packed all the same; the bag says so.
         progress: Called with the step and how far it is.
 
     Raises:
@@ -93,8 +97,8 @@ def pack_session(
     # what is no regular file is found before anything of it is read
     names, left_out = _find_files(folder) if os.path.lexists(folder / FILE_NAME) else ([], [])
     session = open_session(folder)
-    condition = _condition(folder, accept_damage, progress, tells_why=not share)
-    root, states = _last_root(folder), _states(folder, names)
+    condition, root = _condition(folder, accept_damage, progress, tells_why=not share)
+    states = _states(folder, names)
     staging = out.with_name(f".{out.name}.{os.getpid()}.packing")
     try:
         (staging / "data").mkdir(parents=True)
@@ -122,7 +126,7 @@ def pack_session(
     finally:
         remove_tree(staging)
     has_results = any(name.startswith("reduction/") for name in names)
-    return Pack(out, description.id, files, size, root, has_results, () if share else tuple(left_out))
+    return Pack(out, description.id, files, size, root, condition, has_results, () if share else tuple(left_out))
 
 
 def _refuse_place(folder: Path, out: Path) -> None:
@@ -166,7 +170,9 @@ def _find_files(folder: Path) -> tuple[list[str], list[str]]:
 def _is_part(name: str) -> bool:
     top, _, rest = name.partition("/")
     if not rest:
-        return top in _TOP_FILES or (top.startswith("seal") and top.endswith(_SIGNATURE_ENDINGS))
+        return top in _TOP_FILES
+    if name.startswith(_SIGNATURES):
+        return "/" not in rest and rest.endswith(_SIGNATURE_ENDINGS)
     return top in _DERIVED and not any(part.startswith(".") for part in name.split("/"))
 
 
@@ -211,11 +217,13 @@ def _is_text(name: str) -> bool:
     return True
 
 
-def _condition(folder: Path, accept_damage: str | None, progress: Progress, *, tells_why: bool) -> str:
-    """Return what `verify` says of the session in one line, and why it is packed if it is not sound.
+def _condition(
+    folder: Path, accept_damage: str | None, progress: Progress, *, tells_why: bool
+) -> tuple[str, str | None]:
+    """Return what `verify` says of the session in one line, with why a damaged one is packed, and its last root.
 
     Raises:
-        TrialCaptureError: It is not sound, and nobody said why it should be packed all the same.
+        TrialCaptureError: It is damaged, and nobody said why it should be packed all the same.
     """
     total = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1
     done = 0
@@ -225,26 +233,20 @@ def _condition(folder: Path, accept_damage: str | None, progress: Progress, *, t
         done += size
         progress("checking the session", min(done / total, 1.0))
 
-    faults = verify_session(folder, progress=read).faults
-    if not faults:
-        return "sound"
+    found = verify_session(folder, progress=read)
+    told = {"damaged": found.faults, "cannot be vouched for": found.unvouched}.get(found.ending, found.losses)
+    condition = f"{found.ending} ({len(told)} named by verify)" if told else found.ending
+    if not found.faults:
+        return condition, found.seal.root
     if accept_damage is None or not accept_damage.strip():
+        more = f"; and {len(found.faults) - 3} more" if len(found.faults) > 3 else ""
         raise TrialCaptureError(
             "this session is damaged, so it is not packed",
-            seen="; ".join(faults[:3]) + (f"; and {len(faults) - 3} more" if len(faults) > 3 else ""),
+            seen="; ".join(found.faults[:3]) + more,
             where=str(folder),
             expected='restore it from a copy, or pack it as it is: --accept-damage "reason", which the bag then says',
         )
-    return f"damaged (faults: {len(faults)}), packed all the same{f': {accept_damage}' if tells_why else ''}"
-
-
-def _last_root(folder: Path) -> str | None:
-    """Return the root of the last line of the seal, None without one that can be read."""
-    try:
-        lines = (folder / "seal.jsonl").read_bytes().splitlines()
-        return str(json.loads(lines[-1])["root"])
-    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError):
-        return None  # `verify` has said what it thinks of it
+    return f"{condition}, packed all the same{f': {accept_damage}' if tells_why else ''}", found.seal.root
 
 
 def _copy_files(folder: Path, names: Sequence[str], into: Path, progress: Progress, *, is_sound: bool) -> None:
@@ -440,9 +442,11 @@ _MEANINGS = {
     "reduction/sheet": "The trial sheet",
     "reduction/trial": "The results as a spreadsheet",
     "reduction/track": "The track",
+    "signatures/": "A signed root, its signature, or the public key to check it with",
     **SHARED_FILES,
 }
 _FOLDERS = {
+    "signatures/": ("Signatures", "Roots of the seal that somebody signed"),
     "raw/": ("Raw data", "As it came in; never altered"),
     "trialset/": ("Trial set", "Aligned samples and steady stretches, derived from the raw data"),
     "reduction/": ("Results", "Band table and answers, derived from the trial set"),
@@ -454,7 +458,7 @@ def _crate(data: Path, names: Sequence[str], description: _Description) -> Mappi
     folders = [folder for folder in _FOLDERS if any(name.startswith(folder) for name in names)]
     top = [name for name in names if "/" not in name]
     inside = {folder: [name for name in names if name.startswith(folder)] for folder in folders}
-    derived = [folder for folder in folders if folder != "raw/"]
+    derived = [folder for folder in folders if folder in ("trialset/", "reduction/")]
     graph: list[dict[str, Any]] = [
         {
             "@id": CRATE_FILE,

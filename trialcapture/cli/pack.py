@@ -19,7 +19,7 @@ from trialcapture.cli.output import PATH, json_option, path_argument, print_json
 @click.option(
     "--accept-damage",
     metavar="REASON",
-    help="Pack a session that is not sound; the bag says so, and why.",
+    help="Pack a damaged session; the bag says so, and why.",
 )
 @json_option
 def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_json: bool) -> None:
@@ -34,6 +34,7 @@ def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_js
     """
     from trialcapture.archive.atomic import size_text  # noqa: PLC0415
     from trialcapture.archive.pack import pack_session  # noqa: PLC0415
+    from trialcapture.archive.seal import short_root  # noqa: PLC0415
     from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
     is_locked = (session / NAME).exists()  # by a recorder at work, or left by one that was killed
@@ -58,7 +59,9 @@ def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_js
         say(f"{name} is no part of a session and was left out", label="note", err=False)
     if len(packed.left_out) > 10:
         say(f"{len(packed.left_out) - 10} more files were left out", label="note", err=False)
+    if packed.condition != "sound":
+        say(packed.condition, label="condition", err=False)
     if packed.root is not None:
-        click.echo(f"root of the seal: {packed.root}")
+        click.echo(f"root of the seal: {short_root(packed.root)}")
     where = "its folder, unpacked" if out.suffix.lower() == ".zip" else str(packed.out)
     click.echo(f"check it with any BagIt program, or in {where}: sha256sum -c manifest-sha256.txt")
