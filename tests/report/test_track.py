@@ -6,7 +6,9 @@ GeoJSON: RFC 7946, read by geojson and shapely.
 
 from __future__ import annotations
 
+import itertools
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -317,6 +319,28 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_session(simulate(SCENARIOS[DEFAULT], 3), folder)
     process(folder)
     return folder
+
+
+def test_a_whole_trial_across_the_180th_meridian(tmp_path: Path) -> None:
+    scenario = SCENARIOS[DEFAULT]
+    scenario = replace(scenario, sea=replace(scenario.sea, longitude_deg=179.99))
+    write_session(simulate(scenario, 3, short=True), tmp_path / "session")
+    process(tmp_path / "session")
+    reduction = tmp_path / "session" / "reduction"
+    collection = geojson.loads((reduction / "track.geojson").read_text(encoding="utf-8"))
+    assert collection.is_valid
+    whole = coordinates(collection["features"][0]["geometry"])
+    assert len(whole) > 1
+    for before, after in itertools.pairwise(whole):
+        assert (before[-1][0], before[-1][1]) == (-after[0][0], after[0][1])
+        assert abs(before[-1][0]) == 180.0
+    for feature in collection["features"]:
+        for part in coordinates(feature["geometry"]) if "Line" in feature["geometry"]["type"] else []:
+            assert np.abs(np.diff([x for x, _ in part])).max() < 0.01
+    gpx = gpxpy.parse((reduction / "track.gpx").read_text(encoding="utf-8"))
+    assert len(gpx.tracks[0].segments) == len(whole)
+    longest = max(s.length_2d() for t in gpx.tracks for s in t.segments)
+    assert 100 < longest < 20_000  # metres; a line round the world would be 26 million
 
 
 def test_process_writes_a_track_that_others_read_and_that_agrees_with_the_samples(session: Path) -> None:
