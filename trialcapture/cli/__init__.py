@@ -13,6 +13,7 @@ import click
 from trialcapture import __version__
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.output import report_fault
+from trialcapture.cli.pack import pack
 from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
@@ -34,7 +35,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, draft_log, collect, process, review, verify, rehearse):
+for _command in (preflight, record, draft_log, collect, process, review, verify, pack, rehearse):
     group.add_command(_command)
 
 

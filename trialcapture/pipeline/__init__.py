@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from trialcapture import __version__
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.result_hashes import write_result_hashes
@@ -23,6 +24,7 @@ from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report
 from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.track import track_geojson, track_gpx
 
 if TYPE_CHECKING:
     from trialcapture.pipeline.reading import Progress
@@ -113,6 +115,10 @@ def _derive(
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(files.place("reduction/summary.json"), summary_text.encode())
     write_file(files.place("reduction/report.html"), page.encode())
+    gpx = track_gpx(trial.overview, results.legs, session.id, f"trialcapture {__version__}")
+    write_file(files.place("reduction/track.gpx"), gpx)
+    geojson = track_geojson(trial.overview, results.legs, results.segments, session.id)
+    write_file(files.place("reduction/track.geojson"), geojson)
     write_result_hashes(session.folder, files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
@@ -120,6 +126,8 @@ def _derive(
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",
         "summary": reduction / "summary.json",
+        "gpx": reduction / "track.gpx",
+        "geojson": reduction / "track.geojson",
     }
     return {
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
