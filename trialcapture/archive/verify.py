@@ -29,6 +29,7 @@ from trialcapture.archive.seal import (
     root_line,
 )
 from trialcapture.archive.session import Session, nmea_files, open_session
+from trialcapture.archive.signature import check_signatures
 from trialcapture.decode.can.candump import is_candump_line
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
@@ -490,7 +491,9 @@ def verify_session(
         if a.unnamed_s > 0
     ]
     results = compare_results(folder, [line.root for line in seal.lines], seal.root_of_files)
-    faults += results.faults
+    of_signatures, about_signatures = check_signatures(folder, seal.lines)
+    faults += [*results.faults, *of_signatures]
+    remarks += about_signatures
     remarks += results.remarks
     return Verification(
         session=session.id,

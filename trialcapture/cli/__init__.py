@@ -12,10 +12,12 @@ import click
 
 from trialcapture import __version__
 from trialcapture.cli.draft_log import draft_log
+from trialcapture.cli.note import note
 from trialcapture.cli.output import report_fault
 from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
+from trialcapture.cli.seal import seal
 from trialcapture.cli.sessions import collect, process, verify
 
 _STOPPED = 130
@@ -33,7 +35,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, draft_log, collect, process, review, verify, rehearse):
+for _command in (preflight, record, draft_log, collect, process, note, review, verify, seal, rehearse):
     group.add_command(_command)
 
 

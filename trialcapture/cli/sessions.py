@@ -57,6 +57,8 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
 
     with shown_progress() as progress:
         result = derive(session, config_text=text, progress=progress, units=units)
+    for told in result["told"]:
+        say(told, label="note")
     if as_json:
         bands = result["bands"].to_pylist()
         print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
