@@ -116,7 +116,9 @@ def check_signatures(folder: Path, lines: Sequence[SealLine]) -> tuple[list[str]
             why = f"{type(fault).__name__}: {fault}".removesuffix(": ")
             faults.append(f"{name}: the signature does not hold ({why})")
         else:
-            if line is None:
+            if not lines:
+                remarks.append(f"{name}: signs root {short_root(root)}; there is no seal to compare it with")
+            elif line is None:
                 faults.append(f"{name}: signs root {short_root(root)}, which no line of the seal has")
             else:
                 remarks.append(f"{name}: signs line {line.number}; compare the key beside it with its owner's")
