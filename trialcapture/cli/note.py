@@ -23,7 +23,8 @@ def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-@click.command(context_settings={"ignore_unknown_options": False})
+# a value may be a negative number, which click would take for an option
+@click.command(context_settings={"ignore_unknown_options": True})
 @path_argument("SESSION")
 @click.argument("kind", metavar="KIND", type=click.Choice(list(KINDS)))
 @click.argument("value", metavar="[VALUE]", required=False)
@@ -67,6 +68,8 @@ def note(
     from trialcapture.archive.seal import NOTE  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
 
+    if value is not None and value.startswith("--"):
+        raise click.NoSuchOption(value)
     opened = open_session(session)
     now = datetime.now(UTC)
     entry = note_entry(
