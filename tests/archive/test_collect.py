@@ -387,5 +387,5 @@ def test_settings_are_kept_with_a_line_of_the_seal(files: Files) -> None:
     assert verify_session(files.into).ending == "sound"
     toml = files.into / "session.toml"
     toml.write_text(toml.read_text() + "\n[fuel]\ncapacity_l = 9000\n")
-    with pytest.raises(TrialCaptureError, match="session.toml"):
+    with pytest.raises(TrialCaptureError, match=r"session\.toml"):
         keep_settings(files.into, load_config(PLAIN), PLAIN, by="Kim", t="2026-05-14T18:00:00Z")

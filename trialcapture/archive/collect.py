@@ -226,7 +226,7 @@ def _add(
     elif files != former.files or not has_manifest:
         write_manifest(folder)
     if files != former.files:
-        _compare_copies(folder, files)
+        _compare_copies(folder, files[len(former.files) :])
 
 
 def keep_settings(
