@@ -30,7 +30,7 @@ GUIDE_BYTES = 12_000
 TITLE_CHARACTERS = 72
 TITLES_SINCE = 1_796_041_033
 """Author time [s since 1970] from which on titles of commits are held to the rule; earlier ones stay as they are."""
-NOT_OF_THE_TREE = frozenset({"raw", "trialset", "reduction", ".venv"})
+NOT_OF_THE_TREE = frozenset({"raw", "trialset", "reduction", "signatures", ".venv"})
 """Folders of a session, and of an installation."""
 
 _CODE = re.compile(r"(?<!`)`([^`\n]+)`(?!`)")

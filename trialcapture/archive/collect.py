@@ -232,7 +232,37 @@ def _add(
         elif files != former.files or not has_manifest:
             write_manifest(folder)
         if files != former.files:
-            _compare_copies(folder, files)
+            _compare_copies(folder, files[len(former.files) :])
+
+
+def keep_settings(
+    folder: Path, config: Config, config_text: str, *, by: str, t: str, accept: Acceptance | None = None
+) -> Path | None:
+    """Put settings into a session in place of its own, which are kept beside them, and seal that.
+
+    Args:
+        folder: The session.
+        config: The settings.
+        config_text: The same as TOML text, kept word by word.
+        by: Who.
+        t: When, ISO 8601 UTC.
+        accept: Who accepts what was changed since the session was sealed; None where nobody does.
+
+    Returns:
+        Where the former settings are kept; None where they are the same.
+
+    Raises:
+        TrialCaptureError: The session was changed since it was sealed, or cannot be written.
+    """
+    with hold_seal(folder):
+        former = open_session(folder)
+        if config == former.config:
+            return None
+        before = refuse_changed(folder, read_timeline(folder).recording, accept)
+        kept = _keep_former_settings(folder)
+        write_session(replace(former, config=config, config_text=config_text))
+        add_event(folder, before, SETTINGS, by, t, [FILE_NAME])
+        return kept
 
 
 def _keep_former_settings(folder: Path) -> Path:

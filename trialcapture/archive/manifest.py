@@ -210,26 +210,3 @@ def verify_manifest(folder: Path, *, progress: Callable[[int], None] | None = No
         if name not in listed:
             faults.append(ManifestFault(name, "unlisted", "is not in the manifest"))
     return sorted(faults, key=lambda fault: fault.path)
-
-
-def refuse_changed_files(folder: Path, may_have_grown: Collection[str] = ()) -> None:
-    """Refuse to go on with a session whose raw files are not as its manifest says.
-
-    Args:
-        folder: The session.
-        may_have_grown: Files, relative to the session, that may go on behind what the manifest knows of them.
-
-    Raises:
-        TrialCaptureError: A file is missing, changed or unreadable.
-    """
-    changed = [fault for fault in verify_manifest(folder) if fault.kind != "unlisted"]
-    if changed and may_have_grown:
-        grown = {e.path for e in read_manifest(folder) or [] if e.path in may_have_grown and has_only_grown(folder, e)}
-        changed = [fault for fault in changed if fault.path not in grown]
-    if changed:
-        raise TrialCaptureError(
-            "the raw files of this session are not as its manifest says, so nothing is added",
-            seen="; ".join(str(fault) for fault in changed[:3]),
-            where=str(folder),
-            expected="restore them from a copy; a new manifest would hide the change",
-        )

@@ -435,7 +435,11 @@ def compare_seal(
     is_open = recording == "open" and has_notes_of_later
     changes += tuple(_changes(folder, chain.sealed, there, is_open=is_open))
     if not is_open:
-        changes += tuple(_manifest_changes(folder, there, by_file=False))
+        of_manifest = tuple(_manifest_changes(folder, there, by_file=False))
+        if not of_manifest and any(change.path.startswith("raw/") for change in changes):
+            text = f"fits what is there, and {NAME} does not: the last lines of the seal were removed"
+            of_manifest = (Change(MANIFEST, "changed", f"{text}, or the manifest was made anew"),)
+        changes += of_manifest
     if changes:
         return SealComparison("changed", chain.root, root_of(files), changes, "", chain.lines, files)
     if is_open:
@@ -463,7 +467,7 @@ def _changes(
         elif now.bytes != before.bytes:
             yield Change(path, "changed", f"content changed: has {now.bytes} bytes where the seal says {before.bytes}")
         else:
-            text = f"content changed, its {now.bytes} bytes are no more than before: SHA-256 {now.sha256[:12]}…"
+            text = f"content changed ({now.bytes} bytes, as many as before): SHA-256 {now.sha256[:12]}…"
             yield Change(path, "changed", f"{text}, the seal says {before.sha256[:12]}…")
 
 

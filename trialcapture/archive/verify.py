@@ -29,6 +29,7 @@ from trialcapture.archive.seal import (
     root_line,
 )
 from trialcapture.archive.session import Session, nmea_files, open_session
+from trialcapture.archive.signature import check_signatures
 from trialcapture.decode.can.candump import is_candump_line
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
@@ -214,7 +215,8 @@ class Timeline:
             self._named.setdefault(source, []).append((int(entry["from_us"]), int(entry["to_us"])))
             self._gap_reasons.setdefault(source, Counter())[str(entry.get("reason") or "silent")] += 1
         elif kind == "overflow":
-            self._overflows.append((source, int(entry.get("bytes", 0)), int(entry.get("lines", 0))))
+            lines = int(entry.get("lines", entry.get("datagrams", 0)))  # most senders put one line in a datagram
+            self._overflows.append((source, int(entry.get("bytes", 0)), lines))
         elif kind == "not_writing":
             self._not_writing_us = mono_us if self._not_writing_us is None else self._not_writing_us
         elif kind == "writing_again" and self._not_writing_us is not None:
@@ -291,9 +293,11 @@ class Timeline:
         first, last = self._first.get(source, 0), self._last.get(source, 0)
         rate = count / ((last - first) / 1e6) if last > first else 0.0
         seconds = lines / rate if rate and lines else None
-        more = f", about {lines} lines" if lines else ""
-        more += f" or {seconds:.1f} s" if seconds is not None else ""
-        return NamedLoss(source, f"{size} bytes{more} came faster than the disk took them", seconds, lines or None)
+        parts = [f"{size} bytes"] if size else []
+        parts += [f"about {lines} lines"] if lines else []
+        parts += [f"{seconds:.1f} s of what it sends"] if seconds is not None else []
+        text = f"{', '.join(parts) or 'data'} came faster than they were taken and are lost"
+        return NamedLoss(source, text, seconds, lines or None)
 
     def _account(self, source: str) -> Account:
         first, last = self._first[source], self._last.get(source, self._first[source])
@@ -490,7 +494,9 @@ def verify_session(
         if a.unnamed_s > 0
     ]
     results = compare_results(folder, [line.root for line in seal.lines], seal.root_of_files)
-    faults += results.faults
+    of_signatures, about_signatures = check_signatures(folder, seal.lines)
+    faults += [*results.faults, *of_signatures]
+    remarks += about_signatures
     remarks += results.remarks
     return Verification(
         session=session.id,

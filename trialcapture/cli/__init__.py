@@ -12,11 +12,13 @@ import click
 
 from trialcapture import __version__
 from trialcapture.cli.draft_log import draft_log
+from trialcapture.cli.note import note
 from trialcapture.cli.output import report_fault
 from trialcapture.cli.pack import pack
 from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
+from trialcapture.cli.seal import seal
 from trialcapture.cli.sessions import collect, process, verify
 from trialcapture.system.console import show_any_text
 
@@ -35,7 +37,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, draft_log, collect, process, review, verify, pack, rehearse):
+for _command in (preflight, record, draft_log, collect, process, note, review, verify, seal, pack, rehearse):
     group.add_command(_command)
 
 

@@ -42,12 +42,25 @@ if TYPE_CHECKING:
     type=click.Choice(("metric", "us", "imperial")),
     help="Units of table and report; those of the settings when not given.",
 )
+@click.option("--keep", is_flag=True, help="Keep the settings of --config in the session; the seal tells of it.")
+@click.option("--by", metavar="NAME", default="", help="Who keeps them.")
+@accept_option
 @json_option
-def process(session: Path, config_path: Path | None, units: UnitSystem | None, as_json: bool) -> None:
+def process(
+    session: Path,
+    config_path: Path | None,
+    units: UnitSystem | None,
+    keep: bool,
+    by: str,
+    accept: str | None,
+    as_json: bool,
+) -> None:
     """Turn a session into trial set, band table and report.
 
     Everything is derived from SESSION/raw and can be made again: the same raw
-    files, settings and version give the same bytes.
+    files, settings, seal and versions of program and libraries give the same
+    bytes. The session is compared with its seal first, and what was changed
+    since is said; nothing is sealed, except with --keep.
     """
     from trialcapture.archive.session import open_session  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
@@ -55,10 +68,16 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
     open_session(session)
     offer_closing(session)
     text = None if config_path is None else read_config(config_path)[1]
+    if keep:
+        _keep(session, config_path, by, accept)
+    elif accept is not None:
+        raise click.UsageError("--accept-changes goes with --keep: without it nothing is sealed")
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
 
     with shown_progress() as progress:
         result = derive(session, config_text=text, progress=progress, units=units)
+    for told in result["told"]:
+        say(told, label="note")
     if as_json:
         bands = result["bands"].to_pylist()
         print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
@@ -69,6 +88,20 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
 
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
     click.echo(f"report: {result['paths']['report']}")
+
+
+def _keep(session: Path, config_path: Path | None, by: str, accept: str | None) -> None:
+    from trialcapture.archive.collect import keep_settings  # noqa: PLC0415
+    from trialcapture.archive.seal import utc_now  # noqa: PLC0415
+    from trialcapture.config import read_config  # noqa: PLC0415
+
+    if config_path is None:
+        raise click.UsageError("--keep keeps the settings of --config CONFIG")
+    config, text = read_config(config_path)
+    given = acceptance(accept, by)
+    former = keep_settings(session, config, text, by=by.strip() or "process", t=utc_now(), accept=given)
+    if former is not None:
+        say(f"session.toml now has the settings given; the former ones are kept as {former.name}", label="note")
 
 
 # ------------------------------------------------------------------------------

@@ -50,7 +50,7 @@ def process(
 
     Returns:
         ``bands`` and ``legs`` (Arrow tables), ``summary`` (as JSON holds it), ``findings`` (the same, typed), ``units``
-        (of the reader) and ``paths`` of the files written.
+        (of the reader), ``paths`` of the files written, and ``told``: what was odd about files of former runs.
 
     Raises:
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
@@ -74,13 +74,14 @@ def _derive(
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
     marks_ns = marks_of(notes)
+    told: list[str] = []
     with ThreadPoolExecutor(1) as beside:
         hashing = beside.submit(hash_raw, session)
 
         def origin() -> dict[str, str]:
             return origin_of(session, config, marks_ns, hashing.result())
 
-        trial, keeping = (find_prepared(session, origin()) if has_prepared(session) else None), None
+        trial, keeping = (find_prepared(session, origin(), told.append) if has_prepared(session) else None), None
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
@@ -131,5 +132,5 @@ def _derive(
     }
     return {
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
-        "paths": paths,
+        "paths": paths, "told": told,
     }  # fmt: skip
