@@ -271,6 +271,14 @@ def test_two_tables_for_the_same_files_are_a_fault() -> None:
     assert "engine_log[0] has the same" in fault_of("[[engine]]\nid='a'\nrated_rpm=2000\n" + table * 2)
 
 
+def test_ids_that_differ_by_case_alone_are_one_on_some_disks_and_in_databases() -> None:
+    source = '[[source]]\nid = "{}"\nkind = "udp"\nport = {}\n'
+    assert "source[0] has the same" in fault_of(source.format("GPS", 10110) + source.format("gps", 10111))
+    tables = [f'[[engine_log]]\nfiles = "{name}"\ncolumns = {{ time = "t", rpm_a = {{ name = "r", unit = "rpm" }} }}\n'
+              for name in ("Port*.csv", "port*.CSV")]  # fmt: skip
+    assert "engine_log[0] has the same" in fault_of("[[engine]]\nid='a'\nrated_rpm=2000\n" + "".join(tables))
+
+
 def test_one_missing_id_does_not_make_its_columns_unknown() -> None:
     text = "[[engine]]\nrated_rpm=2000\n[[engine_log]]\ncolumns = { time='T', rpm_a = { name='R', unit='rpm' } }"
     assert fault_of(text).startswith("engine[0].id: missing")
