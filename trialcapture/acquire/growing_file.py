@@ -16,6 +16,7 @@ from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import FILE_NAME, nmea_files, open_session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import identity_of, is_momentary, name_key
+from trialcapture.system.session_files import open_plain
 
 if TYPE_CHECKING:
     from hashlib import _Hash as _Digest
@@ -170,7 +171,7 @@ class GrowingFile:
 def _digest_of(path: Path, size: int) -> _Digest:
     """Return the hash of the first `size` bytes of a file."""
     digest = hashlib.sha256()
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         while size > 0 and (part := file.read(min(size, _AT_ONCE_BYTES))):
             digest.update(part)
             size -= len(part)

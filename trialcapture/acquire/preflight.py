@@ -24,6 +24,7 @@ from trialcapture.acquire.source import Source
 from trialcapture.acquire.source_health import Health, SourceHealth
 from trialcapture.archive.atomic import free_bytes, size_text, write_file
 from trialcapture.archive.session import FILE_NAME, create_session, open_session
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.config import Config
 from trialcapture.config.rules import log_channel
 from trialcapture.decode.can.can_decoder import decode_can
@@ -33,6 +34,7 @@ from trialcapture.system.folders import is_removable, synced_by
 from trialcapture.system.operating_system import system_name
 from trialcapture.system.power import battery_pct, sleep_setting
 from trialcapture.system.serial_names import port_name
+from trialcapture.system.session_files import read_whole
 from trialcapture.system.sockets import firewall_remedy, hears_broadcasts, is_group, is_loopback
 
 # ------------------------------------------------------------------------------
@@ -548,7 +550,7 @@ def _signature_checks(signature: dict[str, tuple[str, ...]], into: Path | None) 
         return []
     before: dict[str, Any] = {}
     with suppress(OSError, ValueError):
-        before = json.loads((into / "raw" / RESULT).read_bytes()).get("heard", {})
+        before = parse_json(read_whole(into / "raw" / RESULT, MOST_JSON_BYTES)).get("heard", {})
     checks = []
     for source, types in signature.items():
         then = set(before.get(source, ()))

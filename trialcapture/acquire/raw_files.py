@@ -13,8 +13,10 @@ from typing import BinaryIO
 from trialcapture.archive.atomic import append_safely, free_bytes, open_replacement, write_error, write_file
 from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.session import FILE_NAME, Session
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, MOST_TOML_BYTES
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import patiently, sync_file, sync_folder
+from trialcapture.system.session_files import check_session_files, make_folder, open_plain, read_parts, read_whole
 
 Switched = Callable[[Path, OSError], None]
 
@@ -129,12 +131,12 @@ class RawFiles:
 
     def _open_stream(self, stream: str, folder: Path) -> BinaryIO:
         path = folder / "raw" / stream
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         last = last_part([f / "raw" for f in self._folders], stream) if _moves(stream) else None
         if last is None or last.parent == path.parent:
-            file = patiently(lambda: (last or path).open("ab", buffering=0))
+            file = patiently(lambda: open_plain(last or path, "ab", buffering=0))
         else:  # a name that is free on every disk, so that the files can be put side by side later
-            file = (path.parent / next_part_name(last.name)).open("xb", buffering=0)
+            file = open_plain(path.parent / next_part_name(last.name), "xb", buffering=0)
         with suppress(OSError):
             sync_folder(path.parent)
         with self._changing:
@@ -188,14 +190,14 @@ def mend_torn_end(path: Path) -> int:
     Returns:
         The bytes of the torn line, 0 when the file ends well.
     """
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         size = file.seek(0, os.SEEK_END)
         start = max(0, size - 4096)
         file.seek(start)
         tail = file.read()
     torn = len(tail) - (tail.rfind(b"\n") + 1)
     if torn:
-        with path.open("ab") as file:
+        with open_plain(path, "ab") as file:
             file.write(b"\n")
             file.flush()
             sync_file(file.fileno())
@@ -229,11 +231,12 @@ def prepare_second(session: Session, second: Path) -> Path:
             "the second folder is the first", where=str(second), expected="a folder on another disk"
         )
     try:
-        (folder / "raw").mkdir(parents=True, exist_ok=True)
-        text = (session.folder / FILE_NAME).read_bytes()
+        make_folder(folder / "raw")
+        text = read_whole(session.folder / FILE_NAME, MOST_TOML_BYTES)
     except OSError as fault:
         raise write_error(fault, folder) from fault
     write_file(folder / FILE_NAME, text)
+    check_session_files(folder)
     return folder
 
 
@@ -252,11 +255,11 @@ def bring_together(first: Path, second: Path) -> None:
         target = first / "raw" / path.name
         if target.exists() or free_bytes(first) < path.stat().st_size + _SPARE_BYTES:
             continue
-        with open_replacement(target) as copy, path.open("rb") as source:
-            while part := source.read(1 << 20):
+        with open_replacement(target) as copy, open_plain(path) as source:
+            for part in read_parts(source, 1 << 20):
                 copy.write(part)
         if hash_file(target) != hash_file(path):
             raise TrialCaptureError("a copy differs from its original", seen=str(path), where=str(target))
     notes = second / "raw" / "notes.jsonl"
     if notes.exists():
-        append_safely(first / "raw" / "notes.jsonl", notes.read_bytes())
+        append_safely(first / "raw" / "notes.jsonl", read_whole(notes, MOST_JSON_BYTES))

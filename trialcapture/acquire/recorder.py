@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -36,12 +35,14 @@ from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.archive.manifest import read_manifest
 from trialcapture.archive.seal import hold_seal, seal_closed
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.console import CLOSING_S, clicks_ignored, closing_noticed
 from trialcapture.system.files import remove_file, sync_file
 from trialcapture.system.folders import synced_by
 from trialcapture.system.power import kept_awake
+from trialcapture.system.session_files import open_plain, read_whole
 from trialcapture.system.session_lock import SessionLock
 
 # ------------------------------------------------------------------------------
@@ -150,7 +151,7 @@ def _journal_end(path: Path | None) -> tuple[dict[str, int], int, int]:
     last_ns = last_wall_ns = 0
     if path is None:
         return heard_ns, last_ns, last_wall_ns
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
         tail = file.read()
     for line in split_lines(tail):
@@ -175,12 +176,12 @@ def _know_sender(senders: dict[str, list[str]], source: str, address: str) -> No
 def _stamped_notes(path: Path) -> Iterator[tuple[dict[str, Any], int, int]]:
     """Yield the notes that carry session time, with it and their wall clock; damaged lines are passed over."""
     try:
-        lines = path.read_bytes().split(b"\n")
+        lines = read_whole(path, MOST_JSON_BYTES).split(b"\n")
     except FileNotFoundError:
         return
     for line in lines:
         try:
-            entry = json.loads(line)
+            entry = parse_json_line(line)
             mono_us = entry["mono_us"]
             wall_ns = round(datetime.fromisoformat(entry["t"]).timestamp() * 1000) * 1_000_000
         except (ValueError, TypeError, KeyError, AttributeError):

@@ -16,6 +16,7 @@ from rich.text import Text
 from trialcapture.acquire.events import Event
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
+from trialcapture.safe_text import clean_text
 from trialcapture.system.keys import PollKey, keyboard
 
 WIDTH, HEIGHT = 80, 24
@@ -52,7 +53,7 @@ def render(status: Status, prompt: str = "", *, height: int = HEIGHT) -> Rendera
         parts += lines
         left -= len(lines)
     parts += [Text(_fit(f"   {line}"), style="dim") for line in status.recent[: max(0, left)]]
-    parts.append(Text(prompt or "m mark   t trim   Ctrl-C stop", style="reverse" if prompt else "bold"))
+    parts.append(Text(clean_text(prompt) or "m mark   t trim   Ctrl-C stop", style="reverse" if prompt else "bold"))
     return Group(*parts)
 
 
@@ -102,7 +103,7 @@ def _source_table(sources: tuple[SourceStatus, ...]) -> Table:
     table.add_column("fix", width=6, no_wrap=True)
     for s in sources:
         table.add_row(
-            s.source,
+            Text(clean_text(s.source)),
             Text(s.state, style=_STATE_STYLE[s.state]),
             "-" if s.age_s is None else f"{s.age_s:.1f}",
             f"{s.rate_hz:.1f}",
@@ -110,18 +111,19 @@ def _source_table(sources: tuple[SourceStatus, ...]) -> Table:
             str(s.bad),
             str(s.unread),
             "" if s.load is None else f"{s.load:.0%}",
-            s.fix,
+            Text(clean_text(s.fix)),
         )
     return table
 
 
 def _alarm_lines(severity: str, text: str) -> list[Text]:
     mark, style = _SEVERITY.get(severity, _SEVERITY["info"])
-    lines = wrap(text, WIDTH - len(mark), max_lines=2, placeholder=" …")
+    lines = wrap(clean_text(text), WIDTH - len(mark), max_lines=2, placeholder=" …")
     return [Text((mark if at == 0 else "   ") + line, style=style) for at, line in enumerate(lines)]
 
 
 def _fit(text: str, width: int = WIDTH) -> str:
+    text = clean_text(text)
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
@@ -219,7 +221,7 @@ class Show:
         """Print an event at once where the screen is not redrawn; called from any thread."""
         if self._live is None and event.kind not in _QUIET_KINDS:
             mark = {"red": "!! ", "yellow": "!  "}.get(event.severity, "   ")
-            self._console.print(f"{mark}{event.text}", markup=False, highlight=False, soft_wrap=True)
+            self._console.print(f"{mark}{clean_text(event.text)}", markup=False, highlight=False, soft_wrap=True)
 
     def update(self, status: Status, entry: KeyEntry) -> None:
         """Take the keys pressed and show the status."""
@@ -236,8 +238,10 @@ class Show:
                 # what was printed as an event when it happened is not said twice
                 if alarm.key not in self._told and not alarm.of_event:
                     mark = "!! " if alarm.severity == "red" else "!  "
-                    self._console.print(f"{mark}{alarm.text}", markup=False, highlight=False, soft_wrap=True)
+                    self._console.print(
+                        f"{mark}{clean_text(alarm.text)}", markup=False, highlight=False, soft_wrap=True
+                    )
             if status.elapsed_s >= self._next_line_s:
                 self._next_line_s = status.elapsed_s + _LINE_EVERY_S
-                self._console.print(status_line(status), markup=False, highlight=False, soft_wrap=True)
+                self._console.print(clean_text(status_line(status)), markup=False, highlight=False, soft_wrap=True)
         self._told = {alarm.key for alarm in status.alarms}

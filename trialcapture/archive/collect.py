@@ -43,6 +43,7 @@ from trialcapture.archive.session import (
 )
 from trialcapture.archive.verify import read_timeline
 from trialcapture.archive.workbook import first_rows, is_workbook, open_engine_log, sheet_names
+from trialcapture.bounded_parsing import MOST_TOML_BYTES
 from trialcapture.config import Config
 from trialcapture.decode.can.candump import candump_kind
 from trialcapture.decode.engine_log.log_cells import shown
@@ -50,6 +51,7 @@ from trialcapture.decode.engine_log.log_draft import FirstLook, look_at_bytes, l
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import name_key, patiently, remove_file, remove_tree, rename_new, sync_folder
+from trialcapture.system.session_files import open_plain, read_parts, read_whole, refuse_in_place_of
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
@@ -206,6 +208,7 @@ def _add(
     there = {name_key(path.name): path for path in (folder / "raw" / "engine").glob("*")}
     for path in engine_logs:
         target = there.get(name_key(path.name))  # on some disks "A.csv" is "a.csv"
+        refuse_in_place_of(target or folder / "raw" / "engine" / path.name)
         if target is None:
             copies.append(_Copy(path, f"raw/engine/{path.name}"))
         elif hash_file(target)[0] != hash_file(path)[0]:
@@ -270,7 +273,7 @@ def _keep_former_settings(folder: Path) -> Path:
     while (kept := folder / f"session-former-{number:02d}.toml").exists():
         number += 1
     with open_replacement(kept) as file:
-        file.write((folder / FILE_NAME).read_bytes())
+        file.write(read_whole(folder / FILE_NAME, MOST_TOML_BYTES))
     return kept
 
 
@@ -301,9 +304,8 @@ def _copy_all(copies: Sequence[_Copy], folder: Path, created: str, progress: Pro
 
 def _chunks(path: Path) -> Iterator[bytes]:
     try:
-        with path.open("rb") as file:
-            while chunk := file.read(1 << 20):
-                yield chunk
+        with open_plain(path) as file:
+            yield from read_parts(file, 1 << 20)
     except OSError as fault:
         raise TrialCaptureError(
             "a file cannot be read to its end", seen=fault.strerror or str(fault), where=str(path)
@@ -329,7 +331,7 @@ def _named(logs: Sequence[Path], kinds: Sequence[Literal["nmea", "can"]]) -> lis
     copies = []
     for path, kind in zip(logs, kinds, strict=True):
         counts[kind] += 1
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             packed = packing(file.read(4))
         number = f"-{counts[kind]:02d}" if counts[kind] > 1 else ""
         copies.append(_Copy(path, f"raw/{kind}{number}.log" + (f".{packed}" if packed else "")))
@@ -518,7 +520,7 @@ def _check_file(path: Path) -> bytes:
     if not path.is_file():
         raise TrialCaptureError("this is no plain file", where=str(path), expected="give a recorded log")
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             first = file.read(8)
     except OSError as fault:
         raise TrialCaptureError(

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture.archive.atomic import write_file
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import inside, is_plain_file, open_plain, plain_files, read_parts, read_whole
 
 SCHEMA_VERSION = 1
 _NAME = "manifest.json"
-# What desktops leave in every folder they show; hidden files (temporary ones among them) are not ours either.
-_DESKTOP_FILES = {"thumbs.db", "desktop.ini"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +61,8 @@ def hash_file(path: Path, *, progress: Callable[[int], None] | None = None) -> t
         progress: Called with the number of bytes just read.
     """
     digest, size = hashlib.sha256(), 0
-    with path.open("rb") as file:
-        while chunk := file.read(1 << 20):
+    with open_plain(path) as file:
+        for chunk in read_parts(file, 1 << 20):
             digest.update(chunk)
             size += len(chunk)
             if progress is not None:
@@ -78,21 +78,20 @@ def has_only_grown(folder: Path, entry: ManifestEntry) -> bool:
         entry: Of the manifest.
     """
     try:
-        with (folder / entry.path).open("rb") as file:
-            former = file.read(entry.bytes)
+        with open_plain(inside(folder, entry.path)) as file:
+            digest, size = hashlib.sha256(), 0
+            while part := file.read(min(1 << 20, entry.bytes - size)):
+                digest.update(part)
+                size += len(part)
     except OSError:
         return False
-    return len(former) == entry.bytes and hashlib.sha256(former).hexdigest() == entry.sha256
+    return size == entry.bytes and digest.hexdigest() == entry.sha256
 
 
 def raw_files(folder: Path) -> Iterator[Path]:
     """Yield every raw file of a session, in the order of the manifest."""
-    raw = folder / "raw"
-    found = {p.relative_to(folder).as_posix(): p for p in raw.rglob("*") if p.is_file()}
-    for name in sorted(found):
-        path = found[name]
-        if not path.name.startswith(".") and path.name.lower() not in _DESKTOP_FILES:
-            yield path
+    found = {path.relative_to(folder).as_posix(): path for path in plain_files(folder / "raw")}
+    yield from (found[name] for name in sorted(found))
 
 
 def write_manifest(folder: Path) -> None:
@@ -139,7 +138,7 @@ def read_manifest(folder: Path) -> list[ManifestEntry] | None:
     """
     path = folder / _NAME
     try:
-        content = json.loads(path.read_bytes())
+        content = parse_json(read_whole(path, MOST_JSON_BYTES))
         entries = [ManifestEntry(str(e["path"]), str(e["sha256"]), int(e["bytes"])) for e in content["files"]]
         version = content["schema_version"]
     except FileNotFoundError:
@@ -189,8 +188,8 @@ def verify_manifest(folder: Path, *, progress: Callable[[int], None] | None = No
     faults = []
     for entry in entries:
         name = entry.path
-        path = folder / name
-        if not path.is_file():
+        path = inside(folder, name)
+        if not is_plain_file(path):
             faults.append(ManifestFault(name, "missing", "the file is missing"))
             continue
         try:

@@ -18,8 +18,10 @@ from pathlib import Path
 
 from trialcapture.archive.atomic import DISK_FULL, write_error, write_file
 from trialcapture.archive.work_folder import MOVE_LIST, open_run_folder, work_folder
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import remove_file, remove_tree, replace_file, sync_folder
+from trialcapture.system.session_files import make_folder, read_whole, refuse_in_place_of
 from trialcapture.system.session_lock import SessionLock
 
 _NEW, _FORMER = "new", "former"
@@ -177,7 +179,8 @@ def complete_interrupted(session: Path) -> bool:
 
 
 def _move(source: Path, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.parent)
+    refuse_in_place_of(target)
     replace_file(source, target)
 
 
@@ -204,8 +207,8 @@ def _lists(session: Path) -> list[Path]:
 def _read_list(session: Path, path: Path) -> _Move | None:
     """Return what a list says; None where it is damaged or would move anything but plain files that are results."""
     try:
-        names = json.loads(path.read_bytes())["names"]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        names = parse_json(read_whole(path, MOST_JSON_BYTES))["names"]
+    except (OSError, ValueError, KeyError, TypeError, TrialCaptureError):
         return None
     if not isinstance(names, list) or not all(isinstance(name, str) and _NAME.fullmatch(name) for name in names):
         return None

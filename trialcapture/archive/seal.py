@@ -39,7 +39,9 @@ from trialcapture.archive.manifest import (
     read_manifest,
     write_entries,
 )
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import read_whole
 from trialcapture.system.session_lock import SessionLock
 
 NAME = "seal.jsonl"
@@ -247,7 +249,7 @@ def read_chain(folder: Path) -> Chain | None:
     """
     path = folder / NAME
     try:
-        data = path.read_bytes()
+        data = read_whole(path, MOST_JSON_BYTES)
     except FileNotFoundError:
         return None
     except OSError as fault:
@@ -309,7 +311,7 @@ def _fault_of_order(line: SealLine, hashes: Sequence[str]) -> list[Change]:
 
 def _parse_line(text: bytes, number: int) -> SealLine | None:
     try:
-        entry = json.loads(text)
+        entry = parse_json(text)
         line = SealLine(
             number=number,
             t=_text(entry["t"]),
@@ -379,7 +381,7 @@ def _append(
         entry["found"] = list(found)
     path = folder / NAME
     try:
-        former = path.read_bytes() if path.exists() else b""
+        former = read_whole(path, MOST_JSON_BYTES) if path.exists() else b""
         last = former.rstrip(b"\n").rpartition(b"\n")[2]
         entry["previous"] = _sha256(last) if last else ""
         body = json.dumps(entry, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")

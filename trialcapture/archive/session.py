@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -15,8 +14,10 @@ from typing import Any
 import tomli_w
 
 from trialcapture.archive.atomic import write_error, write_file
+from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config import Config, EngineLog, load_config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import check_session_files, plain_files, read_whole
 
 FILE_NAME = "session.toml"
 _LOG = re.compile(r"(nmea|can)(?:-(\d+))?\.log(?:\.gz|\.zst)?")
@@ -147,8 +148,9 @@ def open_session(folder: Path) -> Session:
     """
     path = folder / FILE_NAME
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-        data = tomllib.loads(text)
+        check_session_files(folder)
+        text = read_whole(path, MOST_TOML_BYTES).decode("utf-8-sig")
+        data = parse_toml(text)
     except (FileNotFoundError, NotADirectoryError) as fault:
         raise _no_session(folder) from fault
     except OSError as fault:
@@ -194,8 +196,9 @@ def can_files(session: Session) -> list[Path]:
 
 def _logs(session: Session, kind: str) -> list[Path]:
     found = []
-    for path in (session.folder / "raw").glob(f"{kind}*.log*"):
-        if (match := _LOG.fullmatch(path.name)) and match[1] == kind and path.is_file():
+    raw = session.folder / "raw"
+    for path in plain_files(raw):
+        if (match := _LOG.fullmatch(path.name)) and match[1] == kind and path.parent == raw:
             found.append((int(match[2] or 1), path.name, path))
     return [path for _, _, path in sorted(found)]
 
@@ -248,9 +251,7 @@ def match_engine_log(name: str, config: Config) -> EngineLog | None:
 
 def _engine_folder(session: Session) -> list[Path]:
     folder = session.folder / "raw" / "engine"
-    if not folder.is_dir():
-        return []
-    return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
+    return sorted(path for path in plain_files(folder) if path.parent == folder)
 
 
 def _imported_files(entries: Any, path: Path) -> tuple[ImportedFile, ...]:
@@ -321,7 +322,7 @@ def compose(head: Mapping[str, Any], config_text: str) -> str:
         config_text: TOML text of the settings; kept with its comments. A ``[session]`` table in it, as the
             settings of another session have, stays behind.
     """
-    settings = tomllib.loads(config_text)
+    settings = parse_toml(config_text)
     is_other = settings.pop("session", None) is not None
     text = tomli_w.dumps(settings) if is_other else config_text.strip()
     own = tomli_w.dumps({"session": head})
@@ -352,8 +353,8 @@ def settings_text(config: Config) -> str:
 def parses_to(text: str, data: Mapping[str, Any]) -> bool:
     """Return whether a text is TOML and says just that."""
     try:
-        return tomllib.loads(text) == data
-    except tomllib.TOMLDecodeError:
+        return parse_toml(text) == data
+    except ValueError:
         return False
 
 

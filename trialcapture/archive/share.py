@@ -26,9 +26,11 @@ import pyarrow as pa
 from trialcapture.archive.manifest import hash_file, raw_files
 from trialcapture.archive.parquet import open_parquet, read_parquet, read_row_groups, write_parquet
 from trialcapture.archive.session import Session
+from trialcapture.bounded_parsing import parse_json
 from trialcapture.channels import BOAT_CHANNELS, ENGINE_QUANTITIES
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS, bands_csv
+from trialcapture.system.session_files import read_whole
 
 SHARED_FILES = {
     "README.txt": "What this is, and what was left out",
@@ -40,6 +42,8 @@ LEFT_OUT = "raw data, photos, notes and pages, names of boat, persons, places an
 _NEEDED = ("trialset/samples.parquet", "trialset/segments.parquet", "reduction/bands.parquet", "reduction/summary.json")
 _PLAIN_IDS = {"port", "stbd", "starboard", "main", "centre", "center", "left", "right", "p", "s", "m"}
 """Ids of engines that say no more than where an engine stands; others are numbered."""
+_MOST_BYTES = 256 << 20
+"""Of a result that is read at once (our choice)."""
 _TELLS_PLACE = {
     "lat", "lon", "latitude", "longitude", "position", "place", "cog", "course", "track", "north", "east",
     "northing", "easting", "x", "y", "variation",
@@ -93,7 +97,7 @@ def write_shared(session: Session, names: Collection[str], into: Path, made_by: 
     written = {"reduction/bands.csv": bands_csv(bands)}
     for name in ("reduction/legs.csv", "reduction/manoeuvres.csv"):
         if name in names:
-            written[name] = shared.csv_bytes((folder / name).read_bytes())
+            written[name] = shared.csv_bytes(read_whole(folder / name, _MOST_BYTES))
     summary = _read_json(folder / "reduction/summary.json")
     written["reduction/answers.json"] = _json_bytes({"session_id": shared.id, **shared.answers(summary)})
     written["settings.json"] = _json_bytes(shared.settings())
@@ -312,8 +316,8 @@ def _numbers(value: Mapping[str, Any]) -> dict[str, Any]:
 
 def _read_json(path: Path) -> Mapping[str, Any]:
     try:
-        content = json.loads(path.read_bytes())
-    except (OSError, ValueError, RecursionError) as fault:
+        content = parse_json(read_whole(path, _MOST_BYTES), most_bytes=_MOST_BYTES)
+    except (OSError, ValueError) as fault:
         raise TrialCaptureError(
             "a result cannot be read",
             seen=str(fault),

@@ -16,11 +16,14 @@ from typing import TYPE_CHECKING, Any
 from trialcapture.archive.atomic import write_file
 from trialcapture.archive.seal import SealLine, short_root
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import read_whole
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 FOLDER = "signatures"
+_MOST_BYTES = 1 << 16
+"""Of a key or a signature (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +131,7 @@ def check_signatures(folder: Path, lines: Sequence[SealLine]) -> tuple[list[str]
 def _check(path: Path, root: str) -> None:
     """Raise whatever shows that a signature does not hold."""
     ed25519, serialization = _library()
-    public = serialization.load_pem_public_key(path.with_name(f"{path.stem}.pub.pem").read_bytes())
+    public = serialization.load_pem_public_key(read_whole(path.with_name(f"{path.stem}.pub.pem"), _MOST_BYTES))
     if not isinstance(public, ed25519.Ed25519PublicKey):
         raise TypeError("its public key is no Ed25519 key")
-    public.verify(path.read_bytes(), root.encode())
+    public.verify(read_whole(path, _MOST_BYTES), root.encode())

@@ -13,7 +13,7 @@ import click
 from trialcapture import __version__
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.note import note
-from trialcapture.cli.output import report_fault
+from trialcapture.cli.output import report_fault, show_usage_fault, tell
 from trialcapture.cli.pack import pack
 from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
@@ -56,10 +56,11 @@ def _run(given: list[str]) -> int:
             code = group.main(args=given, prog_name="trialcapture", standalone_mode=False)
             sys.stdout.flush()
     except (click.Abort, KeyboardInterrupt):
-        click.echo("\nstopped; nothing half-written was left", err=True)
+        tell("", err=True)
+        tell("stopped; nothing half-written was left", err=True)
         return _STOPPED
     except click.ClickException as fault:
-        fault.show()
+        show_usage_fault(fault)
         return fault.exit_code
     except BrokenPipeError:  # the reader of our output has gone, as in '| head'
         with suppress(OSError, ValueError):  # or Python complains once more while it closes down

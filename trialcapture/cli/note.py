@@ -10,7 +10,16 @@ from typing import Any
 import click
 
 from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
-from trialcapture.cli.output import PATH, accept_option, acceptance, json_option, path_argument, print_json, root_text
+from trialcapture.cli.output import (
+    PATH,
+    accept_option,
+    acceptance,
+    json_option,
+    path_argument,
+    print_json,
+    root_text,
+    tell,
+)
 from trialcapture.errors import TrialCaptureError
 
 _WRITER = "note"
@@ -113,11 +122,12 @@ def note(
         print_json({"session": opened.id, "added": done.entries[0], "root": root})
         return
     told = "" if entry["value"] is None else f" {entry['value']} {entry['unit']}".rstrip()
-    click.echo(f"noted: {kind}{told} at {entry['t']}")
+    tell(f"noted: {kind}{told} at {entry['t']}")
     if root is None:
-        click.echo("not sealed yet: the session is not sealed; a recorder at work seals it when it ends")
+        tell("not sealed yet: the session is not sealed; a recorder at work seals it when it ends")
     else:
-        click.echo(root_text(root))
+        for line in root_text(root).split("\n"):
+            tell(line)
 
 
 def _utc(at: datetime, width: str = "milliseconds") -> str:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shutil
 import sys
 import tempfile
 import textwrap
 import traceback
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from trialcapture.errors import ConfigError, TrialCaptureError
+from trialcapture.safe_text import clean_lines, clean_text
 from trialcapture.system.console import write_ascii
 
 if TYPE_CHECKING:
@@ -66,6 +68,11 @@ def path_argument(name: str) -> Callable[[Command], Command]:
 def print_json(value: Mapping[str, Any]) -> None:
     """Print a value as JSON on stdout, in ASCII, which is UTF-8 as well: the same bytes through any pipe."""
     write_ascii(json.dumps(plain(value), indent=1, allow_nan=False))
+
+
+def tell(text: str = "", *, err: bool = False) -> None:
+    """Print one line, whatever is in it: names and notes come from anybody. On stdout unless told otherwise."""
+    click.echo(clean_text(text), err=err)
 
 
 def accept_option(command: Command) -> Command:
@@ -138,6 +145,7 @@ def shown_progress() -> Iterator[Progress]:
         yield lambda _step, _share: None
         return
     from rich.console import Console  # noqa: PLC0415  help must not wait for it
+    from rich.markup import escape  # noqa: PLC0415
     from rich.progress import BarColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
     from rich.progress import Progress as Bars  # noqa: PLC0415
 
@@ -146,7 +154,9 @@ def shown_progress() -> Iterator[Progress]:
         task = bars.add_task("", total=None)
 
         def show(step: str, share: float | None) -> None:
-            bars.update(task, description=step, total=None if share is None else 1.0, completed=share or 0.0)
+            bars.update(
+                task, description=escape(clean_text(step)), total=None if share is None else 1.0, completed=share or 0.0
+            )
 
         yield show
 
@@ -180,13 +190,28 @@ def report_fault(fault: Exception, *, as_json: bool) -> None:
         entry = {"what": text, "seen": f"{type(fault).__name__}: {fault}", "where": None, "expected": None}
     if as_json:
         print_json({"error": entry})
-    say(text, label="error")
+    say(text.split("\n"), label="error")
 
 
-def say(text: str, *, label: str, err: bool = True) -> None:
-    """Print a message, wrapped to the terminal and hanging under its label; on stderr unless told otherwise."""
+def show_usage_fault(fault: click.ClickException) -> None:
+    """Print what is wrong with a command line; a file name in it may hold anything."""
+    for name in ("message", "option_name"):
+        if isinstance(text := getattr(fault, name, None), str):
+            setattr(fault, name, clean_lines(text))
+    fault.show()
+
+
+def say(text: str | Sequence[str], *, label: str, err: bool = True) -> None:
+    """Print a message, wrapped to the terminal and hanging under its label; on stderr unless told otherwise.
+
+    Args:
+        text: One line, or several; a line end inside of one is not ours and is spelled out.
+        label: What stands before it.
+        err: On stderr.
+    """
+    lines = [text] if isinstance(text, str) else text
     width = min(max(shutil.get_terminal_size((80, 24)).columns, 40), 100)
-    for number, line in enumerate(text.splitlines()):
+    for number, line in enumerate(map(clean_text, lines)):
         body = line.lstrip()
         lead = f"{label}: " if number == 0 else line[: len(line) - len(body)]
         if body.startswith("- "):
@@ -204,13 +229,15 @@ def say(text: str, *, label: str, err: bool = True) -> None:
 
 def _unexpected(fault: Exception) -> str:
     """Keep the traceback in a file, and return what to say about it."""
-    start = f"something unexpected happened ({type(fault).__name__}: {fault})"
+    start = f"something unexpected happened ({type(fault).__name__}: {clean_text(str(fault))[:500]})"
     start += ". This is a fault of the program; raw files are as they were."
-    name = f"trialcapture-fault-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.log"
-    path = Path(tempfile.gettempdir()) / name
+    stem = f"trialcapture-fault-{datetime.now(UTC):%Y%m%dT%H%M%SZ}-"
     details = "".join(traceback.format_exception(fault))
     try:
-        path.write_text(f"{' '.join(sys.argv)}\n\n{details}", encoding="utf-8")
+        # made anew under a name that nobody can guess, for this user alone: others may write to the folder too
+        handle, path = tempfile.mkstemp(suffix=".log", prefix=stem)
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(f"{' '.join(sys.argv)}\n\n{details}")
     except OSError:
-        return f"{start} The details could not be kept: {details}"
+        return f"{start} The details could not be kept: {' | '.join(details.splitlines())}"
     return f"{start} The details are in {path}; please send them to whoever looks after the program."

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from trialcapture import __version__
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress, tell
 
 
 @click.command()
@@ -50,7 +50,7 @@ def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_js
     if as_json:
         print_json(asdict(packed))
         return
-    click.echo(f"session {packed.session} in {packed.out}: {packed.files} files, {size_text(packed.bytes)}")
+    tell(f"session {packed.session} in {packed.out}: {packed.files} files, {size_text(packed.bytes)}")
     if share:
         say("look through it before you hand it on: times of the trial are in it", label="note", err=False)
     elif not packed.has_results:
@@ -62,6 +62,6 @@ def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_js
     if packed.condition != "sound":
         say(packed.condition, label="condition", err=False)
     if packed.root is not None:
-        click.echo(f"root of the seal: {short_root(packed.root)}")
+        tell(f"root of the seal: {short_root(packed.root)}")
     where = "its folder, unpacked" if out.suffix.lower() == ".zip" else str(packed.out)
-    click.echo(f"check it with any BagIt program, or in {where}: sha256sum -c manifest-sha256.txt")
+    tell(f"check it with any BagIt program, or in {where}: sha256sum -c manifest-sha256.txt")

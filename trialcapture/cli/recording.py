@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, shown_progress
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, shown_progress, tell
 from trialcapture.errors import TrialCaptureError
 
 
@@ -87,10 +87,11 @@ def record(
     if as_json:
         print_json(told)
     else:
-        click.echo(f"session {done.session} in {done.folder}: {done.elapsed_s:.0f} s recorded")
+        tell(f"session {done.session} in {done.folder}: {done.elapsed_s:.0f} s recorded")
         if done.root:
-            click.echo(root_text(done.root))
-        click.echo(f"next: trialcapture process {done.folder}")
+            for line in root_text(done.root).split("\n"):
+                tell(line)
+        tell(f"next: trialcapture process {done.folder}")
     if not done.complete:
         raise TrialCaptureError(
             "not everything that was received is on the disk",
@@ -148,14 +149,14 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
     else:
         width = max(len(check.name) for check in found.checks)
         for check in found.checks:
-            click.echo(f"{_MARKS[check.state]:8}{check.name:{width}}  {check.seen}")
+            tell(f"{_MARKS[check.state]:8}{check.name:{width}}  {check.seen}")
             if check.remedy:
-                click.echo(f"{'':8}{'':{width}}  -> {check.remedy}")
+                tell(f"{'':8}{'':{width}}  -> {check.remedy}")
         if found.sentences:
-            click.echo("what was heard, field by field:")
+            tell("what was heard, field by field:")
             for line in explained_lines(found.sentences):
-                click.echo(line)
+                tell(line)
         if found.stored is not None:
-            click.echo(f"stored in {found.stored}")
-        click.echo("ready" if found.ready else "not ready")
+            tell(f"stored in {found.stored}")
+        tell("ready" if found.ready else "not ready")
     context.exit(0 if found.ready else 1)

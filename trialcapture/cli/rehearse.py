@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import tomli_w
 
-from trialcapture.cli.output import PATH, Progress, json_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, Progress, json_option, print_json, shown_progress, tell
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -108,11 +108,11 @@ def rehearse(
     if as_json:
         print_json(told)
     elif outlets.any:
-        click.echo(f"played {told['seconds']:.0f} s of {chosen.name}; engine logs and settings are in {out}")
+        tell(f"played {told['seconds']:.0f} s of {chosen.name}; engine logs and settings are in {out}")
     else:
-        click.echo(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
-        click.echo(f"the truth is in {told['truth']}")
-        click.echo(f"next: trialcapture process {out}")
+        tell(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
+        tell(f"the truth is in {told['truth']}")
+        tell(f"next: trialcapture process {out}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +134,12 @@ def _print_lists(lists: Mapping[str, Mapping[str, str]], as_json: bool) -> None:
         print_json(lists)
         return
     for title, summaries in lists.items():
-        click.echo(f"{title}:")
+        tell(f"{title}:")
         width = max(map(len, summaries))
         for name, summary in summaries.items():
             lead = f"  {name:{width}}  "
-            click.echo(textwrap.fill(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)))
+            for line in textwrap.wrap(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)):
+                tell(line)
 
 
 def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:
@@ -155,7 +156,7 @@ def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, pro
         return bool(stopped)
 
     former = signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
-    click.echo(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER", err=True)
+    tell(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER", err=True)
     try:
         played = play(
             trial,

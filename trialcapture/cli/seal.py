@@ -15,6 +15,7 @@ from trialcapture.cli.output import (
     print_json,
     root_text,
     shown_progress,
+    tell,
 )
 from trialcapture.errors import TrialCaptureError
 
@@ -80,12 +81,13 @@ def seal(session: Path, key: Path | None, by: str, accept: str | None, as_json: 
         files = None if signed is None else {"message": signed.message, "signature": signed.signature}
         print_json({"session": opened.id, "root": chain.root, "said": told, "signed": files})
         return
-    click.echo(told)
-    click.echo(root_text(chain.root))
+    tell(told)
+    for line in root_text(chain.root).split("\n"):
+        tell(line)
     if signed is not None:
-        click.echo(f"signed: {signed.signature}")
-        click.echo("check it without this program:")
-        click.echo(
+        tell(f"signed: {signed.signature}")
+        tell("check it without this program:")
+        tell(
             f"  openssl pkeyutl -verify -pubin -inkey {signed.public_key} -rawin -in {signed.message} "
             f"-sigfile {signed.signature}"
         )

@@ -21,6 +21,7 @@ from trialcapture.cli.output import (
     root_text,
     say,
     shown_progress,
+    tell,
 )
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def process(
     from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
-    click.echo(f"report: {result['paths']['report']}")
+    tell(f"report: {result['paths']['report']}")
 
 
 def _keep(session: Path, config_path: Path | None, by: str, accept: str | None) -> None:
@@ -188,10 +189,11 @@ def collect(
         return
     for warning in told:
         say(warning, label="note")
-    click.echo(f"session {session.id} in {session.folder}: {len(session.files)} files copied and hashed")
+    tell(f"session {session.id} in {session.folder}: {len(session.files)} files copied and hashed")
     if root is not None:
-        click.echo(root_text(root))
-    click.echo(f"next: trialcapture process {session.folder}")
+        for line in root_text(root).split("\n"):
+            tell(line)
+    tell(f"next: trialcapture process {session.folder}")
 
 
 # ------------------------------------------------------------------------------
@@ -237,13 +239,13 @@ def verify(context: click.Context, session: Path, root: str | None, as_json: boo
 
 
 def _print_verification(found: Verification, wanted: str | None) -> None:
-    click.echo(f"session {found.session}: {found.files} raw files, {found.lines} lines")
+    tell(f"session {found.session}: {found.files} raw files, {found.lines} lines")
     if found.sentences:
-        click.echo("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
+        tell("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
     for a in found.accounts:
         unnamed = f" + {a.unnamed_s:.1f} s UNNAMED" if a.unnamed_s else ""
         named = f"{a.data_s:.1f} s data + {a.gap_s:.1f} s in {a.gaps} named gap(s)"
-        click.echo(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
+        tell(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
     for remark in found.remarks:
         say(remark, label="note", err=False)
     for loss in found.losses:
@@ -253,17 +255,18 @@ def _print_verification(found: Verification, wanted: str | None) -> None:
     for missing in found.unvouched:
         say(missing, label="cannot vouch", err=False)
     _print_seal(found, wanted)
-    click.echo(found.ending)
+    tell(found.ending)
 
 
 def _print_seal(found: Verification, wanted: str | None) -> None:
     lines = found.seal.lines
     if not lines:
         return
-    click.echo("seal:")
+    tell("seal:")
     for line in lines:
-        click.echo(f"  {line.number} {line.t} {line.what}, by {line.by}")
-    click.echo(root_text(lines[-1].root).partition("\nNote it")[0])
+        tell(f"  {line.number} {line.t} {line.what}, by {line.by}")
+    for text in root_text(lines[-1].root).partition("\nNote it")[0].split("\n"):
+        tell(text)
     if wanted is None:
         say(
             "The seal shows edits by whoever did not write all of it anew. Against somebody who did, only a root that "

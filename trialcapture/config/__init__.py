@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from pathlib import Path
 from typing import Annotated, Self
 
 from pydantic import Field, ValidationError, model_validator
 
+from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config.base import Section, fault_lines
 from trialcapture.config.inputs import (
     COUNTED_NS,
@@ -129,8 +129,8 @@ def load_config(text: str, where: str = "configuration") -> Config:
         ConfigError: The text is not TOML, or one or more keys cannot be meant; every fault is listed.
     """
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+        data = parse_toml(text)
+    except ValueError as fault:
         raise ConfigError(where, [f"this is not TOML: {fault}"]) from fault
     data.pop("session", None)
     faults = find_faults(data)
@@ -159,7 +159,9 @@ def read_config(path: Path) -> tuple[Config, str]:
         ConfigError: One or more keys cannot be meant; every fault is listed.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        with path.open("rb") as file:  # a device may be named, and has no end
+            data = file.read(MOST_TOML_BYTES + 1)
+        text = data.decode("utf-8-sig") if len(data) <= MOST_TOML_BYTES else ""
     except OSError as fault:
         raise TrialCaptureError(
             "the configuration cannot be read",
@@ -174,6 +176,13 @@ def read_config(path: Path) -> tuple[Config, str]:
             where=str(path),
             expected="save it as UTF-8 with a text editor",
         ) from fault
+    if len(data) > MOST_TOML_BYTES:
+        raise TrialCaptureError(
+            "the configuration is longer than settings are",
+            seen=f"more than {MOST_TOML_BYTES} bytes",
+            where=str(path),
+            expected="give the path of a TOML file",
+        )
     return load_config(text, where=str(path)), text
 
 

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import pyarrow as pa
 
 from trialcapture.reduce.summary import Quantity, Severity, TrialWarning
+from trialcapture.safe_text import spreadsheet_text
 
 # name, unit, decimals in CSV
 _BANDS = (
@@ -104,7 +105,11 @@ _DECIMALS = {name: decimals for name, _, decimals in _NAMED if decimals is not N
 
 
 def bands_csv(bands: pa.Table) -> bytes:
-    """Return the bands table as CSV: UTF-8, LF, header with units in the names, point for the decimals, null empty."""
+    """Return the bands table as CSV: UTF-8, LF, header with units in the names, point for the decimals, null empty.
+
+    A text that a spreadsheet would take for a formula has an apostrophe before it; see
+    `trialcapture.safe_text.spreadsheet_text`.
+    """
     return _csv(bands)
 
 
@@ -136,7 +141,7 @@ def _cell(name: str, value: Any, is_time: bool) -> str:
         text = f"{value:.{_DECIMALS.get(name, 6)}f}"
         # a small negative number rounds to "-0.000", which reads as a sign it has not
         return text.removeprefix("-") if float(text) == 0 else text
-    text = str(value)
+    text = spreadsheet_text(value) if isinstance(value, str) else str(value)
     return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\n\r') else text
 
 

@@ -56,6 +56,7 @@ from trialcapture.report.limits import (
     warning_lines,
 )
 from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.safe_text import clean_page
 
 _NUMBER_AND_UNIT = re.compile(
     r"(?:± )?\d[\d.\u202f]* "
@@ -170,15 +171,20 @@ def page_template() -> Any:
     """Return the compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
     environment = Environment(
         loader=PackageLoader("trialcapture.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
+        lstrip_blocks=True, finalize=_cleaned,
     )  # fmt: skip
     environment.filters["tie"] = _tie
     return environment.get_template("report.html.j2")
 
 
+def _cleaned(value: Any) -> Any:
+    """Return a value as it is to be escaped: no mark of direction in a name shows a page in another order."""
+    return clean_page(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 def _tie(text: str) -> Any:
     """Return escaped text in which no line breaks between a number and its unit."""
-    return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(text))))
+    return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(clean_page(text)))))
 
 
 def _markup(drawing: Drawing, narrow: bool = False) -> Any:

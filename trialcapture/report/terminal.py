@@ -39,6 +39,7 @@ from trialcapture.report.format import (
 )
 from trialcapture.report.limits import WarningLine, seal_line, warning_lines
 from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.safe_text import clean_text
 
 _SCREEN = 80
 _MOST_CHANGES = 8
@@ -132,10 +133,13 @@ def health_line(health: DataHealth) -> str:
 
 
 def plain_text(text: str) -> str:
-    """Return text in characters an old code page has too: output may be redirected where Unicode is not taken."""
+    """Return text in characters an old code page has too, and no control characters among them.
+
+    Output may be redirected where Unicode is not taken.
+    """
     for rare, common in ((NARROW_SPACE, " "), (DASH, "-"), ("’", "'"), ("√", "sqrt"), ("×", "x"), ("′", "'")):
         text = text.replace(rare, common)
-    return text
+    return clean_text(text)
 
 
 class _Column(NamedTuple):
@@ -191,12 +195,14 @@ def _quantity_column(table: BandTable, n: int) -> _Column:
 def _ruled(columns: Sequence[_Column], notes: Sequence[str] = ()) -> Table:
     view = Table(box=RULED, padding=0, pad_edge=False, show_edge=False, header_style="bold")
     for column in columns:
-        head = Text(plain_text(f"{column.head}\n{column.unit}"))
+        head = Text(f"{plain_text(column.head)}\n{plain_text(column.unit)}")
         view.add_column(head, justify="right", no_wrap=True, min_width=column.width)
     if notes:
         view.add_column("Notes", overflow="fold")
     for i in range(len(columns[0].cells)):
-        view.add_row(*(Text(plain_text(c.cells[i])) for c in columns), *(Text(note) for note in notes[i : i + 1]))
+        view.add_row(
+            *(Text(plain_text(c.cells[i])) for c in columns), *(Text(plain_text(note)) for note in notes[i : i + 1])
+        )
     return view
 
 
@@ -218,7 +224,7 @@ def _below(table: BandTable, bands: pa.Table, summary: Summary, units: ReaderUni
     ]
     parts: list[RenderableType] = [Text(""), *(Text(plain_text(text)) for text in said if text)]
     if table.answers:
-        parts.append(Text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + "."))
+        parts.append(Text(plain_text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + ".")))
     parts += [_hanging(f"{letter}", text) for letter, text in table.notes]
     return parts
 
@@ -240,7 +246,7 @@ def _answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Rend
         said = "; ".join(part.rstrip(".") for part in answer.lines)
         text = Text(plain_text(shown), style="bold")
         text.append(plain_text(f", {said}" if shown else said), style="not bold")
-        grid.add_row(Text(answer.label), text)
+        grid.add_row(Text(plain_text(answer.label)), text)
     lines: list[RenderableType] = [grid]
     lines += [Padding(Text(plain_text(line)), (0, 0, 0, 0)) for line in also_found(summary, units)]
     return lines

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO, Protocol
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import patiently
 from trialcapture.system.operating_system import SystemName, system_name
+from trialcapture.system.session_files import open_plain
 
 NAME = "recorder.lock"
 _FAR_BYTE = 1 << 30
@@ -143,7 +144,7 @@ class SessionLock:
 
     def _open(self) -> BinaryIO:
         try:
-            return patiently(lambda: self._path.open("a+b"))
+            return patiently(lambda: open_plain(self._path, "a+b"))
         except OSError as fault:
             raise TrialCaptureError(
                 "a session cannot be locked",
