@@ -58,6 +58,12 @@ def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print machine-readable output.")(command)
 
 
+def plan_option(command: Command) -> Command:
+    """Give a command ``--plan``."""
+    text = "Trial plan (TOML with a [plan] table) to use instead of that of the settings."
+    return click.option("--plan", "plan_path", metavar="FILE", type=PATH, help=text)(command)
+
+
 def path_argument(name: str) -> Callable[[Command], Command]:
     """Give a command a path as argument."""
     return click.argument(name.lower(), metavar=name, type=PATH)

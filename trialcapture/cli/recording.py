@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, shown_progress
+from trialcapture.cli.output import (
+    PATH,
+    json_option,
+    path_argument,
+    plan_option,
+    print_json,
+    root_text,
+    shown_progress,
+)
 from trialcapture.errors import TrialCaptureError
 
 
@@ -43,10 +51,12 @@ from trialcapture.errors import TrialCaptureError
     show_default=True,
     help="Times real time, for sources of kind replay.",
 )
+@plan_option
 @json_option
 def record(
     config: Path,
     into: Path,
+    plan_path: Path | None,
     minutes: float | None,
     resume: bool,
     second: Path | None,
@@ -65,7 +75,7 @@ def record(
     from trialcapture.acquire.recorder import record as record_sources  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
 
-    settings, text = read_config(config)
+    settings, text = read_config(config, plan_path)
     done = record_sources(
         settings,
         into,

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 import click
 import tomli_w
 
-from trialcapture.cli.output import PATH, Progress, json_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, Progress, json_option, plan_option, print_json, shown_progress
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
+    from trialcapture.rehearse.scenarios import Plan
     from trialcapture.rehearse.simulate import SimulatedTrial
 
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 @click.option("--fault", "faults", metavar="NAME", multiple=True, help="Something to go wrong; may be repeated.")
 @click.option("--list", "is_list", is_flag=True, help="List the scenarios and the faults and stop.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
+@plan_option
 @click.option("--short", is_flag=True, help="Three steps and short legs.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
 @click.option(
@@ -47,6 +49,7 @@ def rehearse(
     faults: tuple[str, ...],
     is_list: bool,
     seed: int,
+    plan_path: Path | None,
     short: bool,
     hours: float | None,
     errors: bool,
@@ -85,6 +88,7 @@ def rehearse(
     from trialcapture.rehearse.write import truth_path, write_session  # noqa: PLC0415
 
     chosen = find_scenario(scenario or DEFAULT)
+    plan = None if plan_path is None else _read_plan(plan_path)
     if truth_path(out).exists() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
         raise TrialCaptureError(
             "a rehearsal needs a folder of its own",
@@ -99,7 +103,9 @@ def rehearse(
     with shown_progress() as progress:
         progress("simulating", None)
         start_ns = time.time_ns() if outlets.any else None
-        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults)
+        trial = simulate(
+            chosen, seed, plan=plan, short=short, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults
+        )
         told["lines"] = trial.lines.num_rows
         if outlets.any:
             told |= _play(trial, out, outlets, speed, progress)
@@ -113,6 +119,13 @@ def rehearse(
         click.echo(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
         click.echo(f"the truth is in {told['truth']}")
         click.echo(f"next: trialcapture process {out}")
+
+
+def _read_plan(path: Path) -> Plan:
+    from trialcapture.config import read_plan  # noqa: PLC0415
+    from trialcapture.rehearse.scenarios import load_plan  # noqa: PLC0415
+
+    return load_plan(tomli_w.dumps({"plan": read_plan(path)}), where=str(path))
 
 
 @dataclass(frozen=True, slots=True)

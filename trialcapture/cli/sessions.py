@@ -17,6 +17,7 @@ from trialcapture.cli.output import (
     json_option,
     offer_closing,
     path_argument,
+    plan_option,
     print_json,
     root_text,
     say,
@@ -24,6 +25,7 @@ from trialcapture.cli.output import (
 )
 
 if TYPE_CHECKING:
+    from trialcapture.archive.session import Session
     from trialcapture.archive.verify import Verification
     from trialcapture.config import UnitSystem
 
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     type=PATH,
     help="Settings to use instead of those in the session.",
 )
+@plan_option
 @click.option(
     "--units",
     type=click.Choice(("metric", "us", "imperial")),
@@ -49,6 +52,7 @@ if TYPE_CHECKING:
 def process(
     session: Path,
     config_path: Path | None,
+    plan_path: Path | None,
     units: UnitSystem | None,
     keep: bool,
     by: str,
@@ -63,13 +67,12 @@ def process(
     since is said; nothing is sealed, except with --keep.
     """
     from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
 
-    open_session(session)
+    opened = open_session(session)
     offer_closing(session)
-    text = None if config_path is None else read_config(config_path)[1]
+    text = _settings_to_use(opened, config_path, plan_path)
     if keep:
-        _keep(session, config_path, by, accept)
+        _keep(session, text, by, accept)
     elif accept is not None:
         raise click.UsageError("--accept-changes goes with --keep: without it nothing is sealed")
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
@@ -90,18 +93,26 @@ def process(
     click.echo(f"report: {result['paths']['report']}")
 
 
-def _keep(session: Path, config_path: Path | None, by: str, accept: str | None) -> None:
+def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:
     from trialcapture.archive.collect import keep_settings  # noqa: PLC0415
     from trialcapture.archive.seal import utc_now  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
+    from trialcapture.config import load_config  # noqa: PLC0415
 
-    if config_path is None:
-        raise click.UsageError("--keep keeps the settings of --config CONFIG")
-    config, text = read_config(config_path)
+    if text is None:
+        raise click.UsageError("--keep keeps the settings of --config CONFIG or --plan FILE")
     given = acceptance(accept, by)
-    former = keep_settings(session, config, text, by=by.strip() or "process", t=utc_now(), accept=given)
+    former = keep_settings(session, load_config(text), text, by=by.strip() or "process", t=utc_now(), accept=given)
     if former is not None:
         say(f"session.toml now has the settings given; the former ones are kept as {former.name}", label="note")
+
+
+def _settings_to_use(session: Session, config_path: Path | None, plan_path: Path | None) -> str | None:
+    """Return the text of settings that take the place of the session's own; None for those."""
+    from trialcapture.config import read_config, read_plan, with_plan  # noqa: PLC0415
+
+    if config_path is not None:
+        return read_config(config_path, plan_path)[1]
+    return None if plan_path is None else with_plan(session.config_text, read_plan(plan_path), plan_path.name)
 
 
 # ------------------------------------------------------------------------------
