@@ -101,10 +101,9 @@ def measure_trial(
         budgets=() if made is None else budget_entries(made.bands, made.quantities),
         statistics=describe_statistics(legs, band, gathered.bands, config),
         measures=measured,
-        repeated=repeated,
         warnings=(),
         review=None,
-        plan=None,
+        repeated=repeated,
     )  # fmt: skip
     told = [*steady.warnings, *planing.warnings, *(w for m in measured for w in m.warnings)]
     told += repeat_warnings(repeated)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Annotated, Any, ClassVar, Literal
@@ -970,9 +970,9 @@ class Findings(_Entry):
         budgets: One a band.
         statistics: Standard errors compared.
         measures: Results that have no field of their own.
-        repeated: Steps that were run again after others, the bookend of a trial among them.
         warnings: Everything that is to be said.
         review: None where the result is the automatic one.
+        repeated: Steps that were run again after others, the bookend of a trial among them.
         plan: What became of the plan; None where there was none.
     """
 
@@ -999,10 +999,10 @@ class Findings(_Entry):
     budgets: tuple[BandBudget, ...]
     statistics: TrialStatistics
     measures: tuple[Measured, ...]
-    repeated: tuple[RepeatedStep, ...]
     warnings: tuple[TrialWarning, ...]
     review: ReviewComparison | None
-    plan: PlanComparison | None
+    repeated: tuple[RepeatedStep, ...] = field(default=(), kw_only=True)
+    plan: PlanComparison | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)
