@@ -12,7 +12,7 @@ import pytest
 from trialcapture.config import Config, load_config
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, build_phases, load_plan
+from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, briefed, build_phases, load_plan
 from trialcapture.rehearse.simulate import SimulatedTrial, config_text, simulate
 from trialcapture.rehearse.write import nmea_log, notes_text, truth_text
 
@@ -76,6 +76,13 @@ def test_noise_of_one_sensor_does_not_change_the_trial_of_another() -> None:
     assert clean["steps"][0]["label"] == messy["steps"][0]["label"]
     again = simulate("twin-planing", 1, short=True)
     assert [s["stw_kn"] for s in again.truth["steps"]] == [s["stw_kn"] for s in clean["steps"]]
+
+
+@pytest.mark.parametrize("name", list(SCENARIOS))
+def test_the_short_version_is_over_in_eight_minutes(name: str) -> None:
+    trial = simulate(name, 2, plan=briefed(SCENARIOS[name].plan))
+    assert trial.lines["t_s"][-1].as_py() < 480.0
+    assert len(trial.truth["bands"]) == 2
 
 
 def test_a_trial_comes_near_the_length_asked_for() -> None:

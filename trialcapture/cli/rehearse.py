@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import tomli_w
 
-from trialcapture.cli.output import PATH, Progress, json_option, plan_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, Progress, json_option, plan_option, print_json, say, shown_progress
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 @click.option("--list", "is_list", is_flag=True, help="List the scenarios and the faults and stop.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
 @plan_option
-@click.option("--short", is_flag=True, help="Three steps and short legs.")
+@click.option("--short", is_flag=True, help="Two steps, over in less than eight minutes.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
 @click.option(
     "--errors", is_flag=True, help="With a receiver bias, a fuel calibration error and a spread from run to run."
@@ -40,7 +40,11 @@ if TYPE_CHECKING:
 @click.option("--port", type=click.IntRange(1, 65535), default=10110, show_default=True, help="UDP or TCP port.")
 @click.option("--baud", type=int, default=38400, show_default=True, help="Rate of the serial port.")
 @click.option(
-    "--speed", type=click.FloatRange(min=0, min_open=True), default=1.0, show_default=True, help="Times real time."
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Times real time; above 1 for watching only, no result can be made of it.",
 )
 @json_option
 def rehearse(
@@ -71,7 +75,7 @@ def rehearse(
     trialcapture rehearse demo && trialcapture process demo
     """
     from trialcapture.rehearse.faults import FAULTS  # noqa: PLC0415
-    from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS  # noqa: PLC0415
+    from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, briefed  # noqa: PLC0415
 
     if is_list:
         _print_lists(
@@ -89,6 +93,8 @@ def rehearse(
 
     chosen = find_scenario(scenario or DEFAULT)
     plan = None if plan_path is None else _read_plan(plan_path)
+    if short:
+        plan = briefed(plan or chosen.plan)
     if truth_path(out).exists() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
         raise TrialCaptureError(
             "a rehearsal needs a folder of its own",
@@ -100,12 +106,13 @@ def rehearse(
     told: dict[str, Any] = {"scenario": chosen.name, "seed": seed, "out": out, "truth": truth_path(out)}
     if faults:
         told["faults"] = list(faults)
+    if outlets.any and speed > 1.0:
+        told["warning"] = _TOO_FAST.format(speed=speed)
+        say(told["warning"], label="caution")
     with shown_progress() as progress:
         progress("simulating", None)
         start_ns = time.time_ns() if outlets.any else None
-        trial = simulate(
-            chosen, seed, plan=plan, short=short, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults
-        )
+        trial = simulate(chosen, seed, plan=plan, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults)
         told["lines"] = trial.lines.num_rows
         if outlets.any:
             told |= _play(trial, out, outlets, speed, progress)
@@ -126,6 +133,13 @@ def _read_plan(path: Path) -> Plan:
     from trialcapture.rehearse.scenarios import load_plan  # noqa: PLC0415
 
     return load_plan(tomli_w.dumps({"plan": read_plan(path)}), where=str(path))
+
+
+_TOO_FAST = (
+    "played {speed:g} times as fast as it happens, this is for watching the screen only: a recorder stamps it with its "
+    "own clock, which the times in the sentences then contradict, so nothing can be measured from the recording. To "
+    "process a trial, play it at --speed 1 (--short takes under eight minutes), or leave --udp, --tcp and --serial out."
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,6 +157,16 @@ def shortened(plan: Plan) -> Plan:
     return replace(plan, steps_rpm=picked, hold_s=85.0, warm_up_s=60.0, manoeuvres=False, ways=min(plan.ways, 2))
 
 
+def briefed(plan: Plan) -> Plan:
+    """Return a version that is over in less than eight minutes, to be played live: two steps, nothing else."""
+    steps = plan.steps_rpm
+    picked = tuple(sorted({steps[(2 * len(steps)) // 3], steps[-1]}))
+    return replace(
+        plan, steps_rpm=picked, hold_s=68.0, warm_up_s=10.0, manoeuvres=False, marks=False, ways=min(plan.ways, 2),
+        idle_share=0.2,
+    )  # fmt: skip
+
+
 def fitted(plan: Plan, hours: float) -> Plan:
     """Return the plan made longer or shorter, to last about so many hours.
 
