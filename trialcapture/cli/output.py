@@ -208,6 +208,21 @@ def say(text: str, *, label: str, err: bool = True) -> None:
         click.echo(wrapped, err=err)
 
 
+def hang(lead: str, text: str) -> None:
+    """Print a text behind its lead, wrapped to the terminal and hanging; below it where that leaves little room."""
+    width = max(shutil.get_terminal_size((80, 24)).columns, 40)
+    if len(lead) + len(text) <= width:
+        click.echo(lead + text)
+        return
+    indent = " " * (len(lead) if len(lead) <= width // 2 else 4)
+    if len(indent) < len(lead):
+        click.echo(lead.rstrip())
+    wrapped = textwrap.wrap(text, width - len(indent), break_long_words=False, break_on_hyphens=False)
+    first = lead if len(indent) == len(lead) else indent
+    for number, line in enumerate(wrapped):
+        click.echo((indent if number else first) + line)
+
+
 def _unexpected(fault: Exception) -> str:
     """Keep the traceback in a file, and return what to say about it."""
     start = f"something unexpected happened ({type(fault).__name__}: {fault})"

@@ -9,6 +9,7 @@ import click
 
 from trialcapture.cli.output import (
     PATH,
+    hang,
     json_option,
     path_argument,
     plan_option,
@@ -158,9 +159,9 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
     else:
         width = max(len(check.name) for check in found.checks)
         for check in found.checks:
-            click.echo(f"{_MARKS[check.state]:8}{check.name:{width}}  {check.seen}")
+            hang(f"{_MARKS[check.state]:8}{check.name:{width}}  ", check.seen)
             if check.remedy:
-                click.echo(f"{'':8}{'':{width}}  -> {check.remedy}")
+                hang(f"{'':8}{'':{width}}  -> ", check.remedy)
         if found.sentences:
             click.echo("what was heard, field by field:")
             for line in explained_lines(found.sentences):
