@@ -214,6 +214,8 @@ def hang(lead: str, text: str) -> None:
     if len(lead) + len(text) <= width:
         click.echo(lead + text)
         return
+    if len(lead) > width // 2 and lead.strip() == "->":
+        lead = "    -> "
     indent = " " * (len(lead) if len(lead) <= width // 2 else 4)
     if len(indent) < len(lead):
         click.echo(lead.rstrip())

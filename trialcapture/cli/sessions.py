@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from contextlib import nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     help="Settings to use instead of those in the session.",
 )
 @plan_option
+@click.option("--keep", is_flag=True, help="Make the settings given those of the session, for later runs too.")
 @click.option(
     "--units",
     type=click.Choice(("metric", "us", "imperial")),
@@ -71,6 +73,7 @@ def process(
     opened = open_session(session)
     offer_closing(session)
     text = _settings_to_use(opened, config_path, plan_path)
+    about = _about_settings(opened, text, keep)
     if keep:
         _keep(session, text, by, accept)
     elif accept is not None:
@@ -83,13 +86,15 @@ def process(
         say(told, label="note")
     if as_json:
         bands = result["bands"].to_pylist()
-        print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
+        print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"], "notes": about})
         return
     from rich.console import Console  # noqa: PLC0415
 
     from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
+    for note in about:
+        say(note, label="note", err=False)
     click.echo(f"report: {result['paths']['report']}")
 
 
@@ -104,6 +109,36 @@ def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:
     former = keep_settings(session, load_config(text), text, by=by.strip() or "process", t=utc_now(), accept=given)
     if former is not None:
         say(f"session.toml now has the settings given; the former ones are kept as {former.name}", label="note")
+
+
+def _about_settings(session: Session, text: str | None, keep: bool) -> list[str]:
+    """Return what is to be said of the settings used: those given, kept or not, or the session's own again."""
+    from trialcapture.config import config_hash, load_config  # noqa: PLC0415
+
+    own = config_hash(session.config)
+    if text is not None and config_hash(load_config(text)) != own:
+        if keep:
+            return []  # said where they are kept
+        return [
+            "made with the settings given, not with those of the session; the next run without them goes back to the "
+            "session's own. --keep makes them the session's own"
+        ]
+    before = _settings_before(session.folder)
+    if text is None and before is not None and before != own:
+        return ["made with the session's own settings again; the result that was here was made with others"]
+    return []
+
+
+def _settings_before(folder: Path) -> str | None:
+    """Return the hash of the settings that the result here was made with; None without one of this version."""
+    from trialcapture import __version__  # noqa: PLC0415
+
+    try:
+        made = json.loads((folder / "reduction" / "summary.json").read_bytes())
+    except (OSError, ValueError):  # there is none, or none that anybody could compare with
+        return None
+    is_comparable = isinstance(made, dict) and made.get("software_version") == __version__
+    return str(made.get("config_hash")) if is_comparable else None
 
 
 def _settings_to_use(session: Session, config_path: Path | None, plan_path: Path | None) -> str | None:
