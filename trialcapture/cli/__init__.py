@@ -12,6 +12,7 @@ import click
 
 from trialcapture import __version__
 from trialcapture.cli.draft_log import draft_log
+from trialcapture.cli.explain import explain
 from trialcapture.cli.note import note
 from trialcapture.cli.output import report_fault, show_usage_fault, tell
 from trialcapture.cli.pack import pack
@@ -37,7 +38,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, draft_log, collect, process, note, review, verify, seal, pack, rehearse):
+for _command in (preflight, record, draft_log, collect, process, explain, note, review, verify, seal, pack, rehearse):
     group.add_command(_command)
 
 

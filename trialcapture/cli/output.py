@@ -60,6 +60,12 @@ def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print machine-readable output.")(command)
 
 
+def plan_option(command: Command) -> Command:
+    """Give a command ``--plan``."""
+    text = "Trial plan (TOML with a [plan] table) to use instead of that of the settings."
+    return click.option("--plan", "plan_path", metavar="FILE", type=PATH, help=text)(command)
+
+
 def path_argument(name: str) -> Callable[[Command], Command]:
     """Give a command a path as argument."""
     return click.argument(name.lower(), metavar=name, type=PATH)
@@ -225,6 +231,24 @@ def say(text: str | Sequence[str], *, label: str, err: bool = True) -> None:
             break_on_hyphens=False,
         )
         click.echo(wrapped, err=err)
+
+
+def hang(lead: str, text: str) -> None:
+    """Print a text behind its lead, wrapped to the terminal and hanging; below it where that leaves little room."""
+    lead, text = clean_text(lead), clean_text(text)
+    width = max(shutil.get_terminal_size((80, 24)).columns, 40)
+    if len(lead) + len(text) <= width:
+        click.echo(lead + text)
+        return
+    if len(lead) > width // 2 and lead.strip() == "->":
+        lead = "    -> "
+    indent = " " * (len(lead) if len(lead) <= width // 2 else 4)
+    if len(indent) < len(lead):
+        click.echo(lead.rstrip())
+    wrapped = textwrap.wrap(text, width - len(indent), break_long_words=False, break_on_hyphens=False)
+    first = lead if len(indent) == len(lead) else indent
+    for number, line in enumerate(wrapped):
+        click.echo((indent if number else first) + line)
 
 
 def _unexpected(fault: Exception) -> str:

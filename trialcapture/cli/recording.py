@@ -7,7 +7,17 @@ from pathlib import Path
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, shown_progress, tell
+from trialcapture.cli.output import (
+    PATH,
+    hang,
+    json_option,
+    path_argument,
+    plan_option,
+    print_json,
+    root_text,
+    shown_progress,
+    tell,
+)
 from trialcapture.errors import TrialCaptureError
 
 
@@ -43,10 +53,12 @@ from trialcapture.errors import TrialCaptureError
     show_default=True,
     help="Times real time, for sources of kind replay.",
 )
+@plan_option
 @json_option
 def record(
     config: Path,
     into: Path,
+    plan_path: Path | None,
     minutes: float | None,
     resume: bool,
     second: Path | None,
@@ -65,7 +77,7 @@ def record(
     from trialcapture.acquire.recorder import record as record_sources  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
 
-    settings, text = read_config(config)
+    settings, text = read_config(config, plan_path)
     done = record_sources(
         settings,
         into,
@@ -149,9 +161,9 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
     else:
         width = max(len(check.name) for check in found.checks)
         for check in found.checks:
-            tell(f"{_MARKS[check.state]:8}{check.name:{width}}  {check.seen}")
+            hang(f"{_MARKS[check.state]:8}{check.name:{width}}  ", check.seen)
             if check.remedy:
-                tell(f"{'':8}{'':{width}}  -> {check.remedy}")
+                hang(f"{'':8}{'':{width}}  -> ", check.remedy)
         if found.sentences:
             tell("what was heard, field by field:")
             for line in explained_lines(found.sentences):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from contextlib import nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -17,6 +18,7 @@ from trialcapture.cli.output import (
     json_option,
     offer_closing,
     path_argument,
+    plan_option,
     print_json,
     root_text,
     say,
@@ -25,6 +27,7 @@ from trialcapture.cli.output import (
 )
 
 if TYPE_CHECKING:
+    from trialcapture.archive.session import Session
     from trialcapture.archive.verify import Verification
     from trialcapture.config import UnitSystem
 
@@ -38,6 +41,8 @@ if TYPE_CHECKING:
     type=PATH,
     help="Settings to use instead of those in the session.",
 )
+@plan_option
+@click.option("--keep", is_flag=True, help="Make the settings given those of the session, for later runs too.")
 @click.option(
     "--units",
     type=click.Choice(("metric", "us", "imperial")),
@@ -50,6 +55,7 @@ if TYPE_CHECKING:
 def process(
     session: Path,
     config_path: Path | None,
+    plan_path: Path | None,
     units: UnitSystem | None,
     keep: bool,
     by: str,
@@ -64,13 +70,13 @@ def process(
     since is said; nothing is sealed, except with --keep.
     """
     from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
 
-    open_session(session)
+    opened = open_session(session)
     offer_closing(session)
-    text = None if config_path is None else read_config(config_path)[1]
+    text = _settings_to_use(opened, config_path, plan_path)
+    about = _about_settings(opened, text, keep)
     if keep:
-        _keep(session, config_path, by, accept)
+        _keep(session, text, by, accept)
     elif accept is not None:
         raise click.UsageError("--accept-changes goes with --keep: without it nothing is sealed")
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
@@ -81,28 +87,68 @@ def process(
         say(told, label="note")
     if as_json:
         bands = result["bands"].to_pylist()
-        print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
+        print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"], "notes": about})
         return
     from rich.console import Console  # noqa: PLC0415
 
     from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
+    for note in about:
+        say(note, label="note", err=False)
     tell(f"report: {result['paths']['report']}")
 
 
-def _keep(session: Path, config_path: Path | None, by: str, accept: str | None) -> None:
+def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:
     from trialcapture.archive.collect import keep_settings  # noqa: PLC0415
     from trialcapture.archive.seal import utc_now  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
+    from trialcapture.config import load_config  # noqa: PLC0415
 
-    if config_path is None:
-        raise click.UsageError("--keep keeps the settings of --config CONFIG")
-    config, text = read_config(config_path)
+    if text is None:
+        raise click.UsageError("--keep keeps the settings of --config CONFIG or --plan FILE")
     given = acceptance(accept, by)
-    former = keep_settings(session, config, text, by=by.strip() or "process", t=utc_now(), accept=given)
+    former = keep_settings(session, load_config(text), text, by=by.strip() or "process", t=utc_now(), accept=given)
     if former is not None:
         say(f"session.toml now has the settings given; the former ones are kept as {former.name}", label="note")
+
+
+def _about_settings(session: Session, text: str | None, keep: bool) -> list[str]:
+    """Return what is to be said of the settings used: those given, kept or not, or the session's own again."""
+    from trialcapture.config import config_hash, load_config  # noqa: PLC0415
+
+    own = config_hash(session.config)
+    if text is not None and config_hash(load_config(text)) != own:
+        if keep:
+            return []  # said where they are kept
+        return [
+            "made with the settings given, not with those of the session; the next run without them goes back to the "
+            "session's own. --keep makes them the session's own"
+        ]
+    before = _settings_before(session.folder)
+    if text is None and before is not None and before != own:
+        return ["made with the session's own settings again; the result that was here was made with others"]
+    return []
+
+
+def _settings_before(folder: Path) -> str | None:
+    """Return the hash of the settings that the result here was made with; None without one of this version."""
+    from trialcapture import __version__  # noqa: PLC0415
+
+    try:
+        made = json.loads((folder / "reduction" / "summary.json").read_bytes())
+    except (OSError, ValueError):  # there is none, or none that anybody could compare with
+        return None
+    is_comparable = isinstance(made, dict) and made.get("software_version") == __version__
+    return str(made.get("config_hash")) if is_comparable else None
+
+
+def _settings_to_use(session: Session, config_path: Path | None, plan_path: Path | None) -> str | None:
+    """Return the text of settings that take the place of the session's own; None for those."""
+    from trialcapture.config import read_config, read_plan, with_plan  # noqa: PLC0415
+
+    if config_path is not None:
+        return read_config(config_path, plan_path)[1]
+    return None if plan_path is None else with_plan(session.config_text, read_plan(plan_path), plan_path.name)
 
 
 # ------------------------------------------------------------------------------

@@ -260,6 +260,15 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "generator-unknown": Flag(
         "info", "Nobody stated whether a generator ran; if one did, its fuel may be in the figures."
     ),
+    "plan-open": Flag("yellow", "Part of the plan is open."),
+    "declared-not-run": Flag("yellow", "Declared among the bands, and no steady run was accepted there."),
+    "plan-signed-off": Flag("info", "Left out of the plan on purpose:"),
+    "plan-unfit": Flag("yellow", "Something was signed off that fits nothing open in the plan:"),
+    "repeat-differs": Flag(
+        "yellow",
+        "Run again at the end of other steps, this one came out differently, beyond noise: boat, load, sea or "
+        "instruments had changed, and steps run far apart in time do not compare to better than this.",
+    ),
     "implausible": Flag("yellow", "A figure lies outside what is usual."),
 }
 """Codes that concern the whole trial."""

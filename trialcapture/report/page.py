@@ -204,8 +204,11 @@ def _identity(summary: Summary) -> list[tuple[str, str]]:
 
 
 def _counts(warnings: list[WarningLine], missing: list[str], segments: pa.Table | None) -> str:
-    """Return "1 serious warning, 2 cautions, 1 note, 3 things not known; 18 of 27 stretches used"."""
+    """Return "1 serious warning, 2 cautions, 1 note, 3 things not known; 18 of 27 stretches used".
+
+    What is missing of the plan is one of the cautions; that nothing is missing is said of a plan alone.
+    """
     kinds = (("red", "serious warning"), ("yellow", "caution"), ("info", "note"))
     said = [plural(n, name) for severity, name in kinds if (n := sum(w.severity == severity for w in warnings))]
-    said.append(plural(len(missing), "thing not known", "things not known") if missing else "nothing missing")
-    return ", ".join(said) + "; " + steady_count(segments)
+    said += [plural(len(missing), "thing not known", "things not known")] if missing else []
+    return (", ".join(said) or "No warning") + "; " + steady_count(segments)
