@@ -44,9 +44,8 @@ def test_a_way_that_was_not_run_stands_on_page_1_and_in_the_terminal_until_signe
     for text in (" ".join(told.split()), re.sub(r"<[^>]*>", "", page)):
         assert "5500 rpm, full throttle on " + hole["way"] in text
         assert "nothing missing" not in text
-    notes = session / "raw" / "notes.jsonl"
-    line = {"t": "2026-06-22T15:00:00Z", "kind": "hole", "step": "5500", "reason": "fog came in", "by": "Kim"}
-    notes.write_bytes(notes.read_bytes() + json.dumps(line).encode() + b"\n")
+    note = ["note", str(session), "hole", "--step", "5500", "--reason", "fog came in", "--by", "Kim"]
+    assert CliRunner().invoke(group, note, catch_exceptions=False).exit_code == 0
     summary, told = processed(session)
     cells = [c for c in summary["plan"]["cells"] if c["state"] == "signed_off"]
     assert [(c["way"], c["reason"]) for c in cells] == [(hole["way"], "fog came in (Kim)")]

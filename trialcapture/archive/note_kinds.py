@@ -55,8 +55,8 @@ FIELDS: Mapping[str, NoteField] = {
     "fraction": NoteField("of a tank, 0 to 1", least=0.0, most=1.0),
     "litres": NoteField("in a tank [L]", least=0.0, most=1e6),
     "persons": NoteField("on board", least=0.0, most=1000.0),
-    "step": NoteField("of the plan [rpm]", least=0.0, most=20_000.0),
-    "way": NoteField("of the plan, 1 for there and 2 for back", least=1.0, most=2.0),
+    "step": NoteField("of the plan: an engine speed, full throttle, or a manoeuvre such as turn"),
+    "way": NoteField("of the plan: direction or side, or 1 for there and 2 for back; left out, every open one"),
     "reason": NoteField("why"),
     "of": NoteField("kind of the entry taken back"),
     "air_temp_c": NoteField("[°C]", least=-60.0, most=60.0),
@@ -211,7 +211,7 @@ def _field(name: str, typed: str) -> float | int | str:
         raise TrialCaptureError(
             f"{name} cannot be that", seen=typed[:80], expected=f"a number from {least:g} to {most:g}: {spec.help}"
         )
-    if name in ("persons", "way"):
+    if name == "persons":
         if number != int(number):
             raise TrialCaptureError(f"{name} must be a whole number", seen=typed[:80])
         return int(number)

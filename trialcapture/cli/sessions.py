@@ -42,12 +42,12 @@ if TYPE_CHECKING:
     help="Settings to use instead of those in the session.",
 )
 @plan_option
-@click.option("--keep", is_flag=True, help="Make the settings given those of the session; the seal tells of it.")
 @click.option(
     "--units",
     type=click.Choice(("metric", "us", "imperial")),
     help="Units of table and report; those of the settings when not given.",
 )
+@click.option("--keep", is_flag=True, help="Keep the settings given in the session; the seal tells of it.")
 @click.option("--by", metavar="NAME", default="", help="Who keeps them.")
 @accept_option
 @json_option

@@ -328,7 +328,9 @@ def _signed_off(
         fits = [
             n
             for n, cell in enumerate(cells)
-            if _same_step(said.step, cell, half_rpm) and _same_way(said.way, cell.way) and cell.state in OPEN
+            if _same_step(said.step, cell, half_rpm)
+            and _same_way(said.way, cell.way, [c.step for c in cells[: n + 1]].count(cell.step))
+            and cell.state in OPEN
         ]
         what = " ".join(part for part in (said.step, said.way and f"on {said.way}") if part) or "nothing named"
         if not said.reason:
@@ -356,10 +358,13 @@ def _same_step(said: str, cell: PlanCell, half_rpm: float) -> bool:
     return bool(text) and (text in names or text.rstrip("s") in names)
 
 
-def _same_way(said: str, way: str) -> bool:
+def _same_way(said: str, way: str, place: int) -> bool:
+    """Return whether a way was meant: by direction, by side, or by its place among those of its step, from 1."""
     text, own = said.strip().lower(), way.lower().split(",")[0]
-    if not text or text == own:
+    if not text or text == own or text.removesuffix(".0") == str(place):
         return True
+    if text.removesuffix(".0") in ("1", "2", "3"):
+        return False
     numbers = [re.fullmatch(r"(\d+(?:\.\d+)?)\s*(?:°|deg)?", part) for part in (text, own)]
     if numbers[0] and numbers[1]:
         apart = wrap_deg(np.array([float(numbers[0][1]) - float(numbers[1][1])]))
