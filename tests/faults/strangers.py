@@ -153,7 +153,7 @@ def _(s: Path, o: Path) -> None:
     os.link(o / "precious", s / "reduction" / "bands.csv")
 
 
-@case("a folder stands where samples belong")
+@case("a folder stands where samples belong", ends="either")
 def _(s: Path, o: Path) -> None:
     (s / "trialset").mkdir(exist_ok=True)
     (s / "trialset" / "samples.parquet").mkdir()
@@ -173,7 +173,9 @@ def _with_entry(path: str, size: object = 7) -> Callable[[dict[str, object]], ob
 
 
 for _name in ("../outside/precious", "/etc/passwd", "raw/../../outside/precious", "raw/a\nb", "", "C:/x", "raw//x"):
-    case(f"verify: the manifest lists {_name!r}", "verify", "{s}", says="outside it")(_manifest(_with_entry(_name)))
+    case(f"verify: the manifest lists {_name!r}", "verify", "{s}", says="lists a file that is not there")(
+        _manifest(_with_entry(_name))
+    )
 case("verify: a size of 10^30 bytes", "verify", "{s}")(_manifest(_with_entry("raw/x", 10**30)))
 case("verify: a manifest nested a million deep", "verify", "{s}", says="nested")(
     lambda s, o: (s / "manifest.json").write_text("[" * 1_000_000) and None
@@ -721,10 +723,22 @@ def run(cases: list[Case], *, verbose: bool = False) -> tuple[int, list[str]]:
     return len(cases), faults
 
 
+_HEAD = "## Sessions from strangers"
+
+
+def keep(path: Path, said: str) -> None:
+    """Put the count into a file of results, in place of a former one."""
+    own = f"{_HEAD}\n\n`python -m tests.faults.strangers --out tests/RESULTS.md`: {said}.\n"
+    before, head, rest = path.read_text(encoding="utf-8").partition(_HEAD)
+    after = re.split(r"(?m)^(?=## )", rest, maxsplit=1)[1:] if head else []
+    path.write_text(before.rstrip("\n") + "\n\n" + own + "".join(f"\n{text}" for text in after), encoding="utf-8")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="cases whose name holds these words")
     parser.add_argument("--list", action="store_true", help="print their names and stop")
+    parser.add_argument("--out", type=Path, help="also write the count into this file, in place of a former one")
     arguments = parser.parse_args()
     cases = [one for one in CASES if arguments.only in one.name]
     if arguments.list:
@@ -733,7 +747,10 @@ def main() -> int:
     count, faults = run(cases, verbose=True)
     for fault in faults:
         print(fault)
-    print(f"{count} hostile sessions, {len(faults)} faults")
+    said = f"{count} hostile sessions, {len(faults)} faults"
+    print(said)
+    if arguments.out is not None:
+        keep(arguments.out, said)
     return 1 if faults else 0
 
 
