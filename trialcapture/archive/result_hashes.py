@@ -21,6 +21,8 @@ from trialcapture.errors import TrialCaptureError
 RESULTS = "reduction/results.json"
 KEPT = "trialset/work/prepared.arrows"
 SCHEMA_VERSION = 1
+_REUSED = ("trialset/rejects.parquet", "trialset/samples.parquet")
+"""Results that a run may leave as the run before made them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +61,7 @@ def write_result_hashes(folder: Path, files: ResultSet, *, root: str, settings_s
         TrialCaptureError: A result cannot be read, or the disk is full.
     """
     kept = files.current(KEPT)
-    before = {path.relative_to(folder).as_posix() for path in result_files(folder)}
-    names = sorted((before | set(files.written)) - {KEPT})
+    names = sorted({*_REUSED, *files.written} - {RESULTS, KEPT})
     content = {
         "schema_version": SCHEMA_VERSION,
         "root": root,
