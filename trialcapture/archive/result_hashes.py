@@ -48,11 +48,10 @@ def result_files(folder: Path) -> Iterator[Path]:
                 yield path
 
 
-def write_result_hashes(folder: Path, files: ResultSet, *, root: str, settings_sha256: str) -> None:
+def write_result_hashes(files: ResultSet, *, root: str, settings_sha256: str) -> None:
     """Write the hashes of all results, as another result; call when the last one is written.
 
     Args:
-        folder: The session.
         files: The results of this run; what it did not make again is that of the run before.
         root: Of the files that the results were made of.
         settings_sha256: Of the settings as used.
