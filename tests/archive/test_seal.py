@@ -109,6 +109,29 @@ def test_whatever_lies_there_is_a_fault_and_no_exception(data: bytes) -> None:
     assert parse_chain(data).faults
 
 
+@pytest.mark.parametrize(
+    "file",
+    [
+        {"path": "raw/nmea.log", "sha256": "00", "bytes": float("inf")},
+        {"path": "raw/nmea.log", "sha256": "00", "bytes": "9" * 5000},
+        {"path": "raw/nmea.log", "sha256": "00", "bytes": 10**30},
+        {"path": "/dev/zero", "sha256": "00", "bytes": 1},
+        {"path": "../../outside", "sha256": "00", "bytes": 1},
+        {"path": "raw/\ud800", "sha256": "00", "bytes": 1},
+        [],
+        None,
+    ],
+)
+def test_odd_entries_of_a_seal_are_faults_and_nothing_outside_is_read(session: Path, file: object) -> None:
+    path = session / "seal.jsonl"
+    line = json.loads(path.read_bytes())
+    line["files"].append(file)
+    path.write_text(json.dumps(line) + "\n")
+    found = verify_session(session)
+    assert found.ending == "damaged"
+    assert any(fault.startswith("seal.jsonl: line 1") for fault in found.faults)
+
+
 @pytest.mark.parametrize("text", ["", "12345", "xyz" * 10, "1" * 65])
 def test_what_is_no_root_is_refused(text: str) -> None:
     with pytest.raises(TrialCaptureError, match="no root"):

@@ -23,6 +23,8 @@ from trialcapture.system.session_files import inside, plain_files, read_whole
 RESULTS = "reduction/results.json"
 KEPT = "trialset/work/prepared.arrows"
 SCHEMA_VERSION = 1
+_REUSED = ("trialset/rejects.parquet", "trialset/samples.parquet")
+"""Results that a run may leave as the run before made them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +49,10 @@ def result_files(folder: Path) -> Iterator[Path]:
                 yield path
 
 
-def write_result_hashes(folder: Path, files: ResultSet, *, root: str, settings_sha256: str) -> None:
+def write_result_hashes(files: ResultSet, *, root: str, settings_sha256: str) -> None:
     """Write the hashes of all results, as another result; call when the last one is written.
 
     Args:
-        folder: The session.
         files: The results of this run; what it did not make again is that of the run before.
         root: Of the files that the results were made of.
         settings_sha256: Of the settings as used.
@@ -60,8 +61,7 @@ def write_result_hashes(folder: Path, files: ResultSet, *, root: str, settings_s
         TrialCaptureError: A result cannot be read, or the disk is full.
     """
     kept = files.current(KEPT)
-    before = {path.relative_to(folder).as_posix() for path in result_files(folder)}
-    names = sorted((before | set(files.written)) - {KEPT})
+    names = sorted({*_REUSED, *files.written} - {RESULTS, KEPT})
     content = {
         "schema_version": SCHEMA_VERSION,
         "root": root,

@@ -320,7 +320,7 @@ def _parse_line(text: bytes, number: int) -> SealLine | None:
             root=_text(entry["root"]),
             versions={_text(k): _text(v) for k, v in entry["versions"].items()},
             previous=_text(entry["previous"]),
-            files=tuple(ManifestEntry(_text(f["path"]), _text(f["sha256"]), int(f["bytes"])) for f in entry["files"]),
+            files=tuple(ManifestEntry(_text(f["path"]), _text(f["sha256"]), _size(f["bytes"])) for f in entry["files"]),
             gone=tuple(_text(path) for path in entry.get("gone", ())),
             reason=_text(entry.get("reason", "")),
             found=tuple(_text(found) for found in entry.get("found", ())),
@@ -328,6 +328,12 @@ def _parse_line(text: bytes, number: int) -> SealLine | None:
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None
     return line if line.what in EVENTS else None
+
+
+def _size(value: Any) -> int:
+    if not isinstance(value, int):
+        raise TypeError("a whole number is wanted")
+    return value
 
 
 def _text(value: Any) -> str:
@@ -463,7 +469,7 @@ def _changes(
             yield Change(path, "unreadable", "cannot be read")
         elif before is None:
             yield Change(path, "added", f"was added ({now.bytes} bytes) and is not in the seal")
-        elif has_only_grown(folder, before) and now.bytes > before.bytes:
+        elif now.bytes > before.bytes and has_only_grown(folder, before):
             if not is_open or path == SESSION:
                 yield Change(path, "changed", f"{now.bytes - before.bytes} bytes were added behind what was sealed")
         elif now.bytes != before.bytes:

@@ -254,13 +254,14 @@ class Timeline:
 
     def _losses_of(self, account: Account) -> Iterable[NamedLoss]:
         source, rate = account.source, account.lines / account.data_s if account.data_s > 0 else 0.0
+        reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(self._gap_reasons.get(source, {}).items()))
+        why = f" ({reasons})" if reasons else ""
         if not account.lines:
-            yield NamedLoss(source, f"not one line in {account.span_s:.1f} s", account.span_s, None)
+            yield NamedLoss(source, f"not one line in {account.span_s:.1f} s{why}", account.span_s, None)
             return
         if account.gap_s > 0:
-            reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(self._gap_reasons.get(source, {}).items()))
             lines = round(account.gap_s * rate)
-            text = f"{account.gap_s:.1f} s in {account.gaps} named gap(s){f' ({reasons})' if reasons else ''}"
+            text = f"{account.gap_s:.1f} s in {account.gaps} named gap(s){why}"
             yield NamedLoss(source, f"{text}, about {lines} lines", account.gap_s, lines)
         if holes := self._holes(source):
             seconds = sum(length for _, length in holes)

@@ -120,7 +120,7 @@ def _derive(
     write_file(files.place("reduction/track.gpx"), gpx)
     geojson = track_geojson(trial.overview, results.legs, results.segments, session.id)
     write_file(files.place("reduction/track.geojson"), geojson)
-    write_result_hashes(session.folder, files, root=seal.root_of_files, settings_sha256=config_hash(config))
+    write_result_hashes(files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {
