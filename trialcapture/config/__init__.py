@@ -28,6 +28,7 @@ from trialcapture.config.inputs import (
 )
 from trialcapture.config.rules import BY_DENSITY, LOG_QUANTITIES, find_faults, log_channel
 from trialcapture.config.sections import (
+    WATER_KG_PER_M3,
     Bands,
     Boat,
     Calibration,
@@ -38,6 +39,7 @@ from trialcapture.config.sections import (
     Samples,
     Steady,
     Tank,
+    TankContents,
     Trial,
     UnitSystem,
 )
@@ -47,6 +49,7 @@ __all__ = [
     "BY_DENSITY",
     "COUNTED_NS",
     "LOG_QUANTITIES",
+    "WATER_KG_PER_M3",
     "Bands",
     "Boat",
     "Calibration",
@@ -63,6 +66,7 @@ __all__ = [
     "SourceSettings",
     "Steady",
     "Tank",
+    "TankContents",
     "Trial",
     "UnitSystem",
     "Xdr",

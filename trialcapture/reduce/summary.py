@@ -24,6 +24,8 @@ SCHEMA_VERSION = 2
 """Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""
 
 Severity = Literal["red", "yellow", "info"]
+LoadKind = Literal["light", "fuel", "water", "persons", "gear", "other"]
+"""Parts of the test weight."""
 Regime = Literal["displacement", "between", "planing", "unknown"]
 """How a hull runs."""
 RunDirection = Literal["down", "up"]
@@ -89,10 +91,22 @@ class BoatStatement(_Entry):
 
 @dataclass(frozen=True, slots=True)
 class LoadItem(_Entry):
-    """One line of the load sheet."""
+    """One line of the load sheet, or the sum of those of a kind.
+
+    Attributes:
+        name: What it is.
+        kg: Its mass.
+        kind: Which part of the test weight it is.
+        litres, density_kg_per_m3: Of what a tank held.
+        density_from: Where the density comes from; "" where it was stated for the tank.
+    """
 
     name: str
     kg: float
+    kind: LoadKind = "other"
+    litres: float | None = None
+    density_kg_per_m3: float | None = None
+    density_from: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +117,13 @@ class LoadSheet(_Entry):
         items: Line by line.
         displacement_kg: Their sum; None while the light ship is unknown, because a sum of extras is no displacement.
         missing: What nobody stated and the sum therefore lacks.
+        parts: The same added up by kind, as the test weight is told.
     """
 
     items: tuple[LoadItem, ...]
     displacement_kg: float | None
     missing: tuple[str, ...]
+    parts: tuple[LoadItem, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

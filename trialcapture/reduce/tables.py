@@ -260,6 +260,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "generator-unknown": Flag(
         "info", "Nobody stated whether a generator ran; if one did, its fuel may be in the figures."
     ),
+    "size-doubtful": Flag("yellow", "A weight or a tank does not fit the size of the boat: check figure and unit."),
     "implausible": Flag("yellow", "A figure lies outside what is usual."),
 }
 """Codes that concern the whole trial."""
