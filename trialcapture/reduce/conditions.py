@@ -242,7 +242,7 @@ def load_sheet(config: Config) -> LoadSheet:
     if config.boat.lightship_kg is None:
         missing.append("light ship")
     else:
-        items.append(LoadItem("light ship", config.boat.lightship_kg, "light"))
+        items.append(LoadItem("light ship", config.boat.lightship_kg, "light", None, None, ""))
     items += [_tank_item(tank, config) for tank in config.load.tanks]
     if not config.load.tanks:
         missing.append("tanks")
@@ -250,11 +250,12 @@ def load_sheet(config: Config) -> LoadSheet:
     if persons is None:
         missing.append("persons")
     else:
-        items.append(LoadItem("1 person" if persons == 1 else f"{persons} persons", persons * person_kg, "persons"))
+        name = "1 person" if persons == 1 else f"{persons} persons"
+        items.append(LoadItem(name, persons * person_kg, "persons", None, None, ""))
     if config.load.gear_kg is None:
         missing.append("gear")
     else:
-        items.append(LoadItem("gear", config.load.gear_kg, "gear"))
+        items.append(LoadItem("gear", config.load.gear_kg, "gear", None, None, ""))
     known = config.boat.lightship_kg is not None
     total = sum(item.kg for item in items) if known else None
     return LoadSheet(tuple(items), total, tuple(missing), tuple(_parts(items)))
@@ -285,4 +286,4 @@ def _parts(items: Sequence[LoadItem]) -> Iterator[LoadItem]:
         own = [item for item in items if item.kind == kind]
         if own:
             name = own[0].name if kind == "persons" else name  # noqa: PLW2901  says how many
-            yield LoadItem(name, sum(item.kg for item in own), kind)
+            yield LoadItem(name, sum(item.kg for item in own), kind, None, None, "")
