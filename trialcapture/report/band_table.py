@@ -146,7 +146,7 @@ def band_table(bands: pa.Table, summary: Summary, units: ReaderUnits) -> BandTab
     plain = sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
     columns = [BandColumn(q, units.scale(q.unit)) for q in BAND_QUANTITIES]
     columns += [BandColumn(q, scale) for q in BAND_QUANTITIES for scale in units.scales(q.unit)[1:]]
-    decimals = [_column_decimals(column, plain) for column in columns]
+    decimals = [quantity_decimals(column.quantity, column.scale, plain) for column in columns]
     letters = _letters([flag for r in plain for flag in split_flags(r.get("flags"))])
     marked = _answered_bands(summary)
     made = []
@@ -170,8 +170,14 @@ def coverage_statement(bands: pa.Table) -> str:
     return f"k = {' to '.join(dict.fromkeys(shown))}" if shown != ["2.0", "2.0"] else "k = 2"
 
 
-def _column_decimals(column: BandColumn, plain: Sequence[Mapping[str, Any]]) -> int:
-    quantity, scale = column
+def quantity_decimals(quantity: BandQuantity, scale: Scale, plain: Sequence[Mapping[str, Any]]) -> int:
+    """Return the decimals of a quantity in a unit, in the band table and wherever a band's figure is repeated.
+
+    Args:
+        quantity: Which.
+        scale: The unit.
+        plain: Rows of the bands table.
+    """
     known = [_half_width(r, quantity) for r in plain if number(r.get(quantity.value)) is not None]
     return scale_decimals(scale, known, usual=quantity.usual, most=quantity.most)
 
