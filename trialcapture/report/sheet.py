@@ -8,7 +8,8 @@ from typing import Any, Literal
 
 import pyarrow as pa
 
-from trialcapture.reduce.summary import Measured, NamedBand, Severity, SoundLevel, Summary, TrialWarning
+from trialcapture.archive.seal import short_root
+from trialcapture.reduce.summary import BestEconomy, Measured, NamedBand, Severity, SoundLevel, Summary, TrialWarning
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
 from trialcapture.report.reader_units import ReaderUnits, Scale
@@ -77,6 +78,7 @@ class Sheet:
         limits: Severity, name and one line of each kind of fault, the gravest first.
         missing: What was not recorded or not stated.
         seal: What builder and buyer note.
+        is_changed: Whether the data is not as it was sealed.
         foot: What ± is, what the range stands on.
         crowding: How small the print has to be: 0, 1 or 2.
     """
@@ -96,6 +98,7 @@ class Sheet:
     limits: tuple[tuple[Severity, str, Phrase], ...]
     missing: str
     seal: Phrase
+    is_changed: bool
     foot: tuple[Phrase, ...]
     crowding: int
 
@@ -131,7 +134,8 @@ def build_sheet(bands: pa.Table, legs: pa.Table | None, summary: Summary, units:
         words=in_words(summary, ledger, units),
         limits=limits,
         missing=_missing(summary),
-        seal=seal_line(summary, ledger),
+        seal=_seal(summary, ledger),
+        is_changed=summary.seal.state == "changed",
         foot=tuple(_foot(summary, ledger, units)),
         crowding=_crowding(table, limits, particulars, units),
     )
@@ -334,6 +338,10 @@ def _at_rpm(band: NamedBand, key: str, ledger: Ledger) -> Phrase:
     return ("at ", plain(ledger.at(key, "band_rpm"), 0, "rpm"), " rpm, ")
 
 
+def _run_at(point: BestEconomy, key: str, ledger: Ledger) -> Phrase:
+    return (*_at_rpm(point, key, ledger), "both ways" if point.ways >= 2 else "one way only")
+
+
 def _cruise(label: str, key: str, bands: pa.Table, summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswer:
     point = getattr(summary, key)
     if point is None and key == "economy_displacement" and summary.economy_planing is None:
@@ -349,21 +357,27 @@ def _cruise(label: str, key: str, bands: pa.Table, summary: Summary, ledger: Led
     def measured(quantity: BandQuantity, scales: Sequence[Scale]) -> Phrase:
         return measured_in(at(quantity.value), at(quantity.u), at(quantity.k), scales, ledger.decimals(quantity))
 
+    def in_others(quantity: BandQuantity, scales: Sequence[Scale]) -> list[Phrase]:
+        # in the others without its ±, which stands before them
+        stored, decimals = at(quantity.value), ledger.decimals(quantity)
+        return [(Traced(fixed(s.value(stored.value), decimals(s)), stored.place, s.text), f" {s.text}") for s in scales]
+
     speed, *other_speeds = units.scales("kn")
-    lines: list[Phrase] = [(*_at_rpm(point, key, ledger), "both ways" if point.ways >= 2 else "one way only")]
-    lines += [measured(SPEED, [scale]) for scale in other_speeds]
+    lines: list[Phrase] = [joined([*in_others(SPEED, other_speeds), _run_at(point, key, ledger)], ", ")]
     row = ledger.row_of(point.band_name)
     if row is not None:
         cells = [ledger.band(row, column) for column in (FUEL.value, FUEL.u, FUEL.k)]
         lines.append(measured_in(cells[0], cells[1], cells[2], units.beside(FUEL.unit), ledger.decimals(FUEL)))
-    lines.append(measured(ECONOMY, units.scales(ECONOMY.unit)))
+    economy, *others = units.scales(ECONOMY.unit)
+    lines += [measured(ECONOMY, [economy]), joined(in_others(ECONOMY, others), ", ")]
     if point.range_nm is not None:
-        lines.append(("range ", *measured(RANGE, units.scales(RANGE.unit))))
+        reach, *others = units.scales(RANGE.unit)
+        lines.append(("range ", *joined([measured(RANGE, [reach]), *in_others(RANGE, others)], ", ")))
     else:
         lines.append(("no range: tank capacity not stated",))
     if point.at_edge:
         lines.append(("at the end of the speeds run",))
-    return SheetAnswer(label, measured(SPEED, [speed]), tuple(lines))
+    return SheetAnswer(label, measured(SPEED, [speed]), tuple(line for line in lines if line))
 
 
 def _slowest(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswer:
@@ -692,19 +706,18 @@ def _missing(summary: Summary) -> str:
     return " ".join(parts) or "Nothing is missing."
 
 
-def seal_line(summary: Summary, ledger: Ledger) -> Phrase:
-    """Return what both parties note: whether the result rests on sealed files, and the root; hashes until then."""
-    session: Phrase = (
-        "Session ",
-        said(ledger.at("session", "id")),
-        "; settings ",
-        _short_hash(ledger.at("config_hash")),
-    )
-    seal = getattr(summary, "seal", None)
-    if seal is None:
-        return ("Seal: not recorded. ", *session, ".")
-    root: Phrase = (", root ", said(ledger.at("seal", "root"))) if seal.root else ()
-    return ("Seal: ", said(ledger.at("seal", "state")), *root, ". ", *session, ".")
+def _seal(summary: Summary, ledger: Ledger) -> Phrase:
+    """Return what both parties note: whether the result rests on sealed files, and the root of them."""
+    seal, key = summary.seal, "root" if summary.seal.root else "root_of_files"
+    state: Phrase = (said(ledger.at("seal", "state")),)
+    if seal.state == "changed":
+        state = ("CHANGED since it was sealed",)
+    root = ledger.at("seal", key)
+    named = ", root " if seal.root else ", root of what is there now "
+    return (
+        *state, named, Traced(short_root(str(root.value)), root.place, "short"), " (", said(root), "); session ",
+        said(ledger.at("session", "id")), "; settings ", _short_hash(ledger.at("config_hash")), "…",
+    )  # fmt: skip
 
 
 def _short_hash(stored: Stored) -> Traced:
