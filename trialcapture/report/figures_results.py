@@ -297,7 +297,7 @@ def _band_figure(quantity: BandQuantity, bands: pa.Table, legs: pa.Table | None,
     )  # fmt: skip
 
 
-SHEET = (430, 236)
+SHEET = (480, 236)
 """Size of the figure of the sheet [px]."""
 
 

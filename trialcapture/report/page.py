@@ -108,6 +108,8 @@ def render_report(
     missing = gaps(samples, bands, summary)
     table = band_table(bands, summary, units)
     context = {
+        "sheet": build_sheet(bands, legs, summary, units),
+        "sheet_figure": draw(sheet_figure, bands, summary, units),
         "boat": summary.boat.name or "Unnamed boat",
         "identity": _identity(summary),
         "conditions": conditions_line(summary, units),

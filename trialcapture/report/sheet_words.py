@@ -83,7 +83,9 @@ def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
     made: Phrase = ("Her top speed was ", spoken(speed, units.scale("kn"), 0.1), " knots")
     for scale in units.scales("kn")[1:]:
         made += (", or ", spoken(speed, scale, 0.1), f" {_SPOKEN.get(scale.text, scale.text)}")
-    return (*made, *_at(found.band_rpm, "top_speed", ledger), ", run both ways with the current taken out.")
+    at = _at(found.band_rpm, "top_speed", ledger)
+    at = (",", *at) if at and len(units.scales("kn")) > 1 else at
+    return (*made, *at, ", run both ways with the current taken out.")
 
 
 def _at(rpm: float | None, key: str, ledger: Ledger) -> Phrase:
