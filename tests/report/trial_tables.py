@@ -21,7 +21,7 @@ from trialcapture.reduce.summary import Summary, as_json, parse_summary
 from trialcapture.reduce.tables import QUANTITY_COLUMNS
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import band_figures, draw_specification
-from trialcapture.report.page import render_report
+from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
@@ -296,8 +296,15 @@ def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: Read
 
 
 def render(*, summary: dict[str, Any], **parts: Any) -> str:
-    """Return the page of a trial from `make_trial`."""
-    return render_report(summary=typed(summary), **parts)
+    """Return the page of a trial from `make_trial`, without the sheet that stands before the evidence."""
+    before, _, rest = render_report(summary=typed(summary), **parts).partition('<article class="one')
+    return before + rest.partition("</article>")[2]
+
+
+def render_one_page(*, summary: dict[str, Any], bands: pa.Table, legs: pa.Table | None, **parts: Any) -> str:
+    """Return the trial sheet of a trial from `make_trial`."""
+    asked = {"units": parts["units"]} if "units" in parts else {}
+    return render_sheet(bands, legs, typed(summary), **asked)
 
 
 def _item(

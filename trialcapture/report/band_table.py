@@ -5,7 +5,7 @@ Digits of a column line up; notes are letters, answers capitals.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -36,6 +36,7 @@ from trialcapture.report.format import (
     rows,
     sentence,
     split_flags,
+    without_keys,
     words,
 )
 from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
@@ -168,6 +169,12 @@ def coverage_statement(bands: pa.Table) -> str:
     factors = [k for r in rows(bands) for q in BAND_QUANTITIES if (k := number(r.get(q.k))) is not None]
     shown = [fixed(k, 1) for k in (min(factors), max(factors))] if factors else ["2.0", "2.0"]
     return f"k = {' to '.join(dict.fromkeys(shown))}" if shown != ["2.0", "2.0"] else "k = 2"
+
+
+def table_decimals(quantity: BandQuantity, bands: pa.Table) -> Callable[[Scale], int]:
+    """Return the decimals of a quantity in the band table by unit, for a figure of a band that stands elsewhere."""
+    plain = rows(bands)
+    return lambda scale: quantity_decimals(quantity, scale, plain)
 
 
 def quantity_decimals(quantity: BandQuantity, scale: Scale, plain: Sequence[Mapping[str, Any]]) -> int:
@@ -353,7 +360,7 @@ def _change_row(c: ReviewChange) -> ChangeRow:
         stop=clock(c.stop),
         rpm=fixed(c.rpm_mean, 0),
         change=c.change if c.relabelled_rpm is None else f"{c.change} to {fixed(c.relabelled_rpm, 0)}",
-        automatic="used" if c.automatic_accepted else f"left out: {c.automatic_reason or DASH}",
+        automatic="used" if c.automatic_accepted else f"left out: {without_keys(c.automatic_reason) or DASH}",
         reason=c.reason or DASH,
         by=c.by or "not stated",
     )

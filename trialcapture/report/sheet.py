@@ -12,7 +12,7 @@ from trialcapture.archive.seal import short_root
 from trialcapture.reduce.summary import BestEconomy, Measured, NamedBand, Severity, SoundLevel, Summary, TrialWarning
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
-from trialcapture.report.reader_units import ReaderUnits, Scale
+from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
 from trialcapture.report.sheet_words import in_words
 from trialcapture.report.traced import (
     LEGS,
@@ -26,7 +26,6 @@ from trialcapture.report.traced import (
     in_units,
     joined,
     measured_in,
-    own_decimals,
     plain,
     said,
     share,
@@ -325,7 +324,9 @@ def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAns
     lines = [("not claimed: not run both ways",) if summary.fastest_seen else ("no run was accepted",)]
     if seen is not None:
         at = [ledger.at("fastest_seen", key) for key in ("speed_kn", "u_kn", "k")]
-        fastest = measured_in(at[0], at[1], at[2], units.scales("kn"), own_decimals(at[1], at[2], usual=1, most=1))
+        fastest = measured_in(
+            at[0], at[1], at[2], units.scales("kn"), own_decimals(expanded(at[1].value, at[2].value), 1, 1)
+        )
         lines.append(("fastest seen ", *fastest))
         if seen.rpm is not None:
             lines.append(("at ", plain(ledger.at("fastest_seen", "rpm"), 0, "rpm"), " rpm"))
@@ -384,7 +385,7 @@ def _slowest(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswe
     label, scales = "Slowest planing speed", units.scales("kn")
     if summary.slowest_planing_speed is not None:
         at = [ledger.at("slowest_planing_speed", k) for k in ("speed_kn", "u_kn")]
-        decimals = own_decimals(at[1], None, usual=1, most=1)
+        decimals = own_decimals(expanded(at[1].value), 1, 1)
         figure = measured_in(at[0], at[1], None, scales[:1], decimals)
         lines = [measured_in(at[0], at[1], None, [s], decimals) for s in scales[1:]]
         return SheetAnswer(label, figure, (*lines, ("from a slow run through the hump",)))
@@ -430,7 +431,7 @@ def _why(found: tuple[int, Measured], ledger: Ledger) -> Traced:
 
 def _result(n: int, m: Measured, ledger: Ledger, units: ReaderUnits) -> Phrase:
     at = [ledger.at("measures", n, "answer", key) for key in ("value", "u", "coverage_factor", "label")]
-    decimals = own_decimals(at[1], at[2], usual=1, most=2)
+    decimals = own_decimals(expanded(at[1].value, at[2].value), 1, 2)
     figure = measured_in(at[0], at[1], at[2], units.scales(m.answer.unit), decimals)
     return (said(at[3]), ": ", *figure)
 

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 from trialcapture.reduce.summary import Summary, as_json
 from trialcapture.report.band_table import BandQuantity, quantity_decimals
 from trialcapture.report.format import DASH, expanded, fixed, grouped, number, plus_minus
-from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
+from trialcapture.report.reader_units import ReaderUnits, Scale
 
 SUMMARY, BANDS, LEGS = "summary.json", "bands.parquet", "legs.csv"
 
@@ -176,18 +176,6 @@ def value_and_pm(stored: Stored, u: Stored, k: Stored | None, scale: Scale, deci
     place = u.place if k is None else f"{u.place} {k.place}"
     printed: Phrase = (Traced(fixed(scale.value(stored.value), decimals), stored.place, scale.text),)
     return (*printed, " ± ", Traced(pm, place, f"±{scale.text}")) if pm else printed
-
-
-def own_decimals(u: Stored, k: Stored | None, *, usual: int, most: int) -> Callable[[Scale], int]:
-    """Return the decimals that a ± by itself is worth in a unit.
-
-    Args:
-        u, k: Standard uncertainty and coverage factor.
-        usual: Decimals in the program's unit where no uncertainty is known.
-        most: Never more than this.
-    """
-    half_width = expanded(u.value, None if k is None else k.value)
-    return lambda scale: scale_decimals(scale, [half_width], usual=usual, most=most)
 
 
 def beside(phrases: Sequence[Phrase]) -> Phrase:
