@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import pyarrow as pa
 
@@ -13,6 +13,7 @@ from trialcapture.reduce.summary import BestEconomy, Measured, NamedBand, Severi
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
 from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
+from trialcapture.report.sheet_print import Paper, SheetTexts, crowding_of
 from trialcapture.report.sheet_words import in_words
 from trialcapture.report.traced import (
     LEGS,
@@ -29,10 +30,12 @@ from trialcapture.report.traced import (
     plain,
     said,
     share,
+    text_of,
     value_and_pm,
 )
 
-Paper = Literal["A4", "letter"]
+DEFINITIONS = " " * 240
+"""Room for the definitions of units at the foot."""
 NOT_RECORDED = "not recorded"
 NOT_STATED = "not stated"
 
@@ -79,7 +82,7 @@ class Sheet:
         seal: What builder and buyer note.
         is_changed: Whether the data is not as it was sealed.
         foot: What ± is, what the range stands on.
-        crowding: How small the print has to be: 0, 1 or 2.
+        crowding: How small the print has to be, see `crowding_of`.
     """
 
     paper: Paper
@@ -118,7 +121,7 @@ def build_sheet(bands: pa.Table, legs: pa.Table | None, summary: Summary, units:
     limits = tuple(_limits(summary, ledger))
     others = tuple(_others(summary, ledger, units))
     particulars = tuple(_particulars(summary, ledger, units))
-    return Sheet(
+    made = Sheet(
         paper=paper_of(units),
         boat=said(ledger.at("boat", "name")),
         title=(said(ledger.at("trial", "title")),) if summary.trial.title else ("Sea trial",),
@@ -136,25 +139,31 @@ def build_sheet(bands: pa.Table, legs: pa.Table | None, summary: Summary, units:
         seal=_seal(summary, ledger),
         is_changed=summary.seal.state == "changed",
         foot=tuple(_foot(summary, ledger, units)),
-        crowding=_crowding(table, limits, particulars, units),
+        crowding=0,
+    )
+    return replace(made, crowding=crowding_of(_texts(made), made.paper))
+
+
+def _texts(sheet: Sheet) -> SheetTexts:
+    def lines(answers: Sequence[SheetAnswer]) -> list[list[str]]:
+        return [[text_of(line) for line in a.lines] for a in answers]
+
+    return SheetTexts(
+        boat=sheet.boat.text,
+        answers=lines(sheet.answers),
+        others=lines(sheet.others),
+        facts=[text_of(text) for _, text in (*sheet.particulars, *sheet.weight)],
+        conditions=[f"{name} {text_of(text)}" for name, text in sheet.conditions],
+        rows=len(sheet.table.rows),
+        words=[text_of(s) for s in sheet.words],
+        limits=[*(f"{name} {text_of(text)}" for _, name, text in sheet.limits), f"Missing {sheet.missing}"],
+        foot=[f"Seal {text_of(sheet.seal)}", " ".join(map(text_of, (*sheet.foot, sheet.table.trims))) + DEFINITIONS],
     )
 
 
 def paper_of(units: ReaderUnits) -> Paper:
     """Return the paper a reader of these units has."""
     return "letter" if units.system == "us" else "A4"
-
-
-ROOMY_LINES, CLOSE_LINES = 24, 31
-"""Rows of bands, particulars and limits together up to which the print is of usual size, and a little smaller
-(measured on A4 and US Letter)."""
-ROOMY_COLUMNS = 11
-
-
-def _crowding(table: SheetTable, limits: Sequence[Any], particulars: Sequence[Any], units: ReaderUnits) -> int:
-    lines = len(table.rows) + len(limits) + len(particulars) + (3 if units.also else 0)
-    wide = len(table.heads) > ROOMY_COLUMNS
-    return 2 if lines > CLOSE_LINES or (wide and lines > ROOMY_LINES) else 1 if lines > ROOMY_LINES or wide else 0
 
 
 # ------------------------------------------------------------------------------
@@ -193,16 +202,16 @@ def _particulars(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[t
     engines = summary.engines
     if not engines:
         return [*made, ("Engines", (NOT_STATED,))]
-    alike = len({replace(engine, id="") for engine in engines}) == 1
-    if alike:
-        many: Phrase = (counted(ledger.at("engines")), " × ") if len(engines) > 1 else ()
-        made.append(("Engines" if len(engines) > 1 else "Engine", (*many, *_rating(0, ledger, units))))
-        gear, propeller = _gear(0, ledger), _propeller(0, ledger, units)
-        return [*made, ("Gear", gear or (NOT_STATED,)), ("Propeller", propeller or (NOT_STATED,))]
-    for n in range(len(engines)):
-        parts = [_rating(n, ledger, units), _gear(n, ledger), _propeller(n, ledger, units)]
-        told = joined([p for p in parts if p], "; ")
-        made.append(("Engine", (said(ledger.at("engines", n, "id")), ": ", *told)))
+    everyone = range(len(engines))
+    for name, told in (("Engine", _rating), ("Gear", _gear), ("Propeller", _propeller)):
+        stated = [told(n, ledger, units) for n in everyone]
+        label = "Engines" if name == "Engine" and len(engines) > 1 else name
+        if len({text_of(phrase) for phrase in stated}) == 1:
+            many: Phrase = (counted(ledger.at("engines")), " × ") if label == "Engines" else ()
+            made.append((label, (*many, *stated[0]) if stated[0] else (NOT_STATED,)))
+            continue
+        each = [(said(ledger.at("engines", n, "id")), " ", *(stated[n] or (NOT_STATED,))) for n in everyone]
+        made.append((label, joined(each, "; ")))
     return made
 
 
@@ -215,7 +224,7 @@ def _rating(n: int, ledger: Ledger, units: ReaderUnits) -> Phrase:
     return (*name, *in_units(power, "kW", 0, units), " at ", *rpm)
 
 
-def _gear(n: int, ledger: Ledger) -> Phrase:
+def _gear(n: int, ledger: Ledger, units: ReaderUnits) -> Phrase:  # noqa: ARG001  one of three alike
     ratio = ledger.at("engines", n, "gear_ratio")
     return () if ratio.value is None else ("reduction ", plain(ratio, 2))
 
@@ -643,7 +652,7 @@ _HEALTH: tuple[tuple[str, str, str], ...] = (
     ("undecoded", "type not decoded", "types not decoded"),
 )  # fmt: skip
 _ORDER: dict[Severity, int] = {"red": 0, "yellow": 1, "info": 2}
-MOST_LIMITS = 9
+MOST_LIMITS = 8
 """More lines than the page has room for; the rest are counted and stand in the annex."""
 LONGEST_WHERE = 44
 
