@@ -81,7 +81,7 @@ class Sheet:
         missing: What was not recorded or not stated.
         seal: What builder and buyer note.
         is_changed: Whether the data is not as it was sealed.
-        foot: What ± is, what the range stands on.
+        foot: What the range stands on, and what a speed is.
         crowding: How small the print has to be, see `crowding_of`.
     """
 
@@ -618,6 +618,8 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "reviewed": ("Review", "a person changed which stretches are used"),
     "no-bands": ("No band", "no steady run was accepted"),
     "no-rpm": ("Engine speed", "not known; runs are matched by speed"),
+    "read-by-hand": ("Read by hand", "rpm and flow were read off displays"),
+    "top-speed-not-claimed": ("Top speed", "not claimed: not run both ways"),
     "no-heading": ("Heading", "none, so a current abeam cannot be seen"),
     "heading-not-usable": ("Heading", "it does not follow the course and was not used"),
     "heading-offset": ("Heading", "off by a constant angle that was taken out"),
@@ -736,7 +738,7 @@ def _short_hash(stored: Stored) -> Traced:
 
 def _foot(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[Phrase]:
     fuel = summary.fuel
-    made: list[Phrase] = [("± is the 95 % uncertainty.",)]
+    made: list[Phrase] = []
     if fuel.capacity_l is not None and fuel.usable_after_reserve_l is not None:
         burnt = in_units(ledger.at("fuel", "usable_after_reserve_l"), "L", 0, units, thousands=True)
         capacity = in_units(ledger.at("fuel", "capacity_l"), "L", 0, units, thousands=True)
@@ -744,7 +746,9 @@ def _foot(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[Phrase]:
         made.append(
             ("Range on ", *burnt, ": tanks ", *capacity, ", ", *usable, " usable, ", *kept, " of it kept in reserve.")
         )
-    made.append(("Speeds are through the water, current removed where Ways is 2. Holds for this boat, load and day.",))
+    made.append(
+        ("Speeds are through the water, current removed where both ways were run. Holds for this boat, load and day.",)
+    )
     taken = {(i.density_from, i.density_kg_per_m3): n for n, i in enumerate(summary.load.items) if i.density_from}
     for (origin, _), n in taken.items():
         if origin.endswith("water"):

@@ -50,7 +50,7 @@ class SheetTexts:
 
 
 def crowding_of(texts: SheetTexts, paper: Paper) -> int:
-    """Return the largest size of print, as its place in `SIZES_PT`, that fits one page; the smallest where none does."""
+    """Return the largest size of print that fits one page, by its place in `SIZES_PT`; the smallest where none does."""
     width, height = PAGE_PT[paper]
     fits = (n for n, (size, spacing) in enumerate(SIZES_PT) if _height_pt(texts, width, size, spacing) < SPARE * height)
     return next(fits, len(SIZES_PT) - 1)

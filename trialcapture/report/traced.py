@@ -175,7 +175,7 @@ def value_and_pm(stored: Stored, u: Stored, k: Stored | None, scale: Scale, deci
     pm = plus_minus(scale.u(half_width), decimals, dash="")
     place = u.place if k is None else f"{u.place} {k.place}"
     printed: Phrase = (Traced(fixed(scale.value(stored.value), decimals), stored.place, scale.text),)
-    return (*printed, " ± ", Traced(pm, place, f"±{scale.text}")) if pm else printed
+    return (*printed, "\u00a0±\u00a0", Traced(pm, place, f"±{scale.text}")) if pm else printed
 
 
 def beside(phrases: Sequence[Phrase]) -> Phrase:
