@@ -483,3 +483,78 @@ def test_every_manoeuvre_of_a_boat_that_does_not_plane_has_no_planing_threshold(
     assert plan is not None
     assert set(plan.wanted(True)) - set(plan.wanted(False)) == {"slow_planing"}
     assert (plan.ways_a_step, load_config("[plan]\nsteps_rpm = [800]\nreciprocal = false").plan.ways_a_step) == (2, 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[boat]\ndraft_ft = 3.1", "boat.draft_ft: no such key; did you mean draught_ft?"),
+        ("[boat]\ndraft_m = 0.9", "boat.draft_m: no such key; did you mean draught_m?"),
+        ("[boat]\ndraught = 0.9", "boat.draught: no such key; did you mean draught_m or draught_ft or draught_in?"),
+        ("[boat]\ndraft = 0.9", "boat.draft: no such key; did you mean draught_m or draught_ft or draught_in?"),
+        ("[boat]\nlightship_lbs = 9", "boat.lightship_lbs: no such key; did you mean lightship_lb?"),
+        ("[boat]\nlength_feet = 9", "boat.length_feet: no such key; did you mean length_ft?"),
+        (
+            "[fuel]\ncapacity_gal = 300",
+            "fuel.capacity_gal: no such key; a gallon must say which it is: capacity_us_gal or capacity_imp_gal",
+        ),
+        (
+            "[fuel]\ndensity_lb_per_gal = 7",
+            "fuel.density_lb_per_gal: no such key; a gallon must say which it is: density_lb_per_us_gal or "
+            "density_lb_per_imp_gal",
+        ),
+    ],
+)
+def test_words_of_other_readers_are_answered_with_the_right_key(text: str, said: str) -> None:
+    assert fault_of(text) == said
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "kg_per_m3"),
+    [
+        # NIST SP 811 (2008) appendix B.8: pound per gallon (US) 1.198264 E+02, pound per gallon (UK) 9.977637 E+01,
+        # pound per cubic foot 1.601846 E+01 kg/m³
+        ("density_lb_per_us_gal", 7.1, 7.1 * 1.198264e2),
+        ("density_lb_per_imp_gal", 8.5, 8.5 * 9.977637e1),
+        ("density_lb_per_ft3", 53.0, 53.0 * 1.601846e1),
+        ("density_kg_per_l", 0.845, 845.0),
+    ],
+)
+def test_a_density_may_be_in_pounds_a_gallon(key: str, value: float, kg_per_m3: float) -> None:
+    found = load_config(f"[fuel]\n{key} = {value}").fuel.density_kg_per_m3
+    assert found == pytest.approx(kg_per_m3, rel=1e-6)
+    tank = load_config(f'[[load.tanks]]\nname = "grey"\ncapacity_l = 1\nfraction = 1\n{key} = {value}').load.tanks[0]
+    assert tank.density_kg_per_m3 == found
+
+
+def test_a_density_out_of_bounds_is_named_by_the_key_as_written() -> None:
+    assert fault_of("[fuel]\ndensity_lb_per_us_gal = 2").startswith("fuel.density_lb_per_us_gal: saw 2;")
+
+
+def test_a_share_may_be_a_percentage_in_quotes() -> None:
+    config = load_config(
+        '[fuel]\nusable_fraction = "97.5 %"\nreserve_fraction = "10%"\nusable_u = "1.5 %"\n'
+        '[[load.tanks]]\nname = "water"\ncapacity_us_gal = 100\nfraction = "78 %"'
+    )
+    assert (config.fuel.usable_fraction, config.fuel.reserve_fraction, config.fuel.usable_u) == (0.975, 0.10, 0.015)
+    assert config.load.tanks[0].fraction == 0.78
+    for text in ('"78"', '"78 pct"', '"% 78"'):
+        assert "a percentage in quotes such as '78 %'" in fault_of(f"[fuel]\nusable_fraction = {text}")
+    assert "at most 1" in fault_of('[fuel]\nusable_fraction = "178 %"')
+
+
+def test_a_tank_of_water_needs_no_density_and_any_other_does() -> None:
+    def contents(lines: str) -> str:
+        return load_config(f"[[load.tanks]]\ncapacity_l = 1\nfraction = 1\n{lines}").load.tanks[0].contents
+
+    assert contents('name = "Fresh water"') == contents('name = "waste water"') == "fresh water"
+    assert contents('name = "ballast"\nwater = "salt"') == contents('name = "sea water ballast"') == "salt water"
+    assert contents('name = "bait well"\nwater = "salt"') == "salt water"
+    assert contents('name = "salt-water tank"\nwater = "fresh"') == "fresh water"
+    fault = fault_of('[[load.tanks]]\nname = "bait well"\ncapacity_l = 1\nfraction = 1')
+    assert fault.startswith("load.tanks[0].density_kg_per_m3: missing; only a tank of water has one by itself")
+    fault = fault_of('[[load.tanks]]\nname = "diesel day tank"\ncapacity_l = 1\nfraction = 1')
+    assert fault == "load.tanks[0].density_kg_per_m3: missing; give it here or under [fuel]"
+    text = '[fuel]\ndensity_kg_per_m3 = 840\n[[load.tanks]]\nname = "diesel"\ncapacity_l = 1\nfraction = 1'
+    assert load_config(text).load.tanks[0].contents == "fuel"
+    assert "one of 'fresh' or 'salt'" in fault_of('[[load.tanks]]\ncapacity_l=1\nfraction=1\nwater="sweet"')

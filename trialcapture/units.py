@@ -97,6 +97,8 @@ _UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
     "kg/m3": ("density", Fraction(1), Fraction(0)),
     "kg/l": ("density", Fraction(1000), Fraction(0)),
     "lb/ft3": ("density", _LB / _FT**3, Fraction(0)),
+    "lb/us gal": ("density", _LB * 1000 / _US_GAL, Fraction(0)),
+    "lb/imp gal": ("density", _LB * 1000 / _IMP_GAL, Fraction(0)),
     "nm/l": ("distance per volume", Fraction(1), Fraction(0)),
     "nm/us gal": ("distance per volume", 1 / _US_GAL, Fraction(0)),
     "nm/imp gal": ("distance per volume", 1 / _IMP_GAL, Fraction(0)),
@@ -130,6 +132,7 @@ _SPELLINGS = {
     "deg_f": "degf", "kelvin": "k", "ps": "metric hp", "metric_hp": "metric hp", "hp_metric": "metric hp",
     "°": "deg", "degree": "deg", "degrees": "deg", "feet": "ft", "metre": "m", "meter": "m", "lbs": "lb",
     "lbs/h": "lb/h", "kg/m³": "kg/m3", "lb/ft³": "lb/ft3", "hpa": "mbar", "mile": "mi", "miles": "mi",
+    "lb/usgal": "lb/us gal", "lb/us_gal": "lb/us gal", "lb/impgal": "lb/imp gal", "lb/imp_gal": "lb/imp gal",
     "°/min": "deg/min", "°/s": "deg/s", "sec": "s", "hour": "h", "hours": "h",
 }  # fmt: skip
 
@@ -152,7 +155,7 @@ def parse_unit(text: str) -> str:
     key = _SPELLINGS.get(key, key)
     if key in _UNITS:
         return key
-    if key.startswith("gal") or key == "gph":
+    if key.startswith("gal") or key == "gph" or key.endswith("/gal"):
         raise TrialCaptureError(
             "a gallon must say which it is", seen=text, expected="write 'US gal' or 'imp gal' (with '/h' for a flow)"
         )

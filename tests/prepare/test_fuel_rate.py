@@ -58,7 +58,7 @@ def test_declared_temperatures_stand_in_and_a_column_wins_over_them() -> None:
     [
         ("density_kg_per_m3 = 845", {}, "the supply temperature and the return temperature not known"),
         ("density_kg_per_m3 = 845\nsupply_temp_c = 25", {}, ": the return temperature not known"),
-        ("supply_temp_c = 25", {"fuel_return_temp_c": np.full(5, 55.0)}, ": fuel.density_kg_per_m3 not known"),
+        ("supply_temp_c = 25", {"fuel_return_temp_c": np.full(5, 55.0)}, ": the density of the fuel not known"),
         ("density_kg_per_m3 = 845\nsupply_temp_c = 25", {"fuel_return_temp_c": np.full(5, np.nan)}, "return"),
     ],
 )
@@ -181,7 +181,7 @@ def test_a_coarse_counter_is_told_with_what_it_costs() -> None:
     config = load_config(ENGINE)
     true = 40.0 * np.arange(3600) / 3600.0
     basis, said = fuel_rate_warnings(table(fuel_total_l=np.floor(true / 0.1) * 0.1), times_ns(3600), "a.csv", config)
-    assert "not that at 15 °C: the supply temperature and fuel.density_kg_per_m3 not known" in basis
+    assert "not that at 15 °C: the supply temperature and the density of the fuel not known" in basis
     assert "steps of 0.1 l" in said
     assert "±6 l/h" in said
     # a meter says at what temperature it meters, or is warned of; nothing else is said of these

@@ -523,10 +523,14 @@ def luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("ink", ["ink", "quiet", "petrol", "rust", "ochre"])
 @pytest.mark.parametrize("ground", ["paper", "tint", "warm", "stone"])
-def test_text_is_readable_on_every_ground_it_stands_on(html: str, ink: str, ground: str):
+def test_text_is_readable_on_every_ground_it_stands_on(html: str, ink: str, ground: str, scheme: str):
     # contrast of at least 7 : 1, WCAG 2.2 success criterion 1.4.6 (enhanced); luminance as WCAG defines it
-    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", html))
-    dark, light = luminance(colours[ink]), luminance(colours[ground])
-    assert (light + 0.05) / (dark + 0.05) >= 7
+    light, _, rest = html.partition("@media screen and (prefers-color-scheme: dark)")
+    colours = dict(
+        re.findall(r"--([\w-]+): (#[0-9a-f]{6});", light if scheme == "light" else rest.partition("}\n}")[0])
+    )
+    low, high = sorted((luminance(colours[ink]), luminance(colours[ground])))
+    assert (high + 0.05) / (low + 0.05) >= 7

@@ -22,7 +22,7 @@ from trialcapture.config import UnitSystem, config_hash, load_config
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck, page_one
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.summary import as_json
-from trialcapture.report.reader_units import METRIC, ReaderUnits, rounded_pair
+from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals, rounded_pair
 from trialcapture.report.terminal import bands_view
 
 PINT = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
@@ -254,7 +254,7 @@ def test_the_table_of_other_units_is_converted_from_the_stored_numbers(
 @given(st.floats(1e-3, 1e4), st.floats(1e-4, 0.3), st.sampled_from(["kn", "L/h", "nm/L", "nm", "kg", "m", "L"]))
 def test_the_uncertainty_decides_the_digits_after_the_conversion(x: float, share: float, unit: str) -> None:
     for scale in (*US.scales(unit), *IMPERIAL.scales(unit)):
-        value, pm = rounded_pair(scale, x, x * share, usual=2, most=9)
+        value, pm = rounded_pair(scale, x, x * share, own_decimals(x * share, 2, 9)(scale))
         u = scale.u(x * share)
         assert u is not None
         big = 2.0 * u
@@ -266,7 +266,7 @@ def test_the_uncertainty_decides_the_digits_after_the_conversion(x: float, share
 
 def test_one_stored_number_in_two_units() -> None:
     # by hand: 0.1409 nm/L times 3.785411784 L, and times 1.852 / 1.609344
-    assert US.measured(0.1409, None, "nm/L", usual=4) == "0.5334 nm/gal (0.6138 mi/gal) (± not known)"
+    assert US.measured(0.1409, None, "nm/L", own_decimals(None, 4)) == "0.5334 nm/gal (0.6138 mi/gal) (± not known)"
     assert US.say(0.0, "°C", 1) == "32.0 °F"
     assert US.scale("°C").u(10.0) == pytest.approx(18.0)
     assert IMPERIAL.say(100.0, "L", 0) == "22.0 imp gal"
@@ -321,7 +321,7 @@ def test_files_are_the_same_bytes_whatever_the_units(tmp_path: Path) -> None:
         made[str(units)] = {p.relative_to(session).as_posix(): p.read_bytes() for p in results}
     for units in ("us", "imperial"):
         differ = {name for name, content in made["None"].items() if made[units].get(name) != content}
-        assert differ == {"reduction/report.html", "reduction/results.json"}
+        assert differ == {"reduction/report.html", "reduction/sheet.html", "reduction/results.json"}
         assert made[units].keys() == made["None"].keys()
 
 

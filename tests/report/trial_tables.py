@@ -21,7 +21,7 @@ from trialcapture.reduce.summary import Summary, as_json, parse_summary
 from trialcapture.reduce.tables import QUANTITY_COLUMNS
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import band_figures, draw_specification
-from trialcapture.report.page import render_report
+from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
@@ -274,7 +274,9 @@ def bare_summary() -> dict[str, Any]:
         key: [] for key in ("rated_rpm_check", "plausibility", "budgets", "warnings", "counts", "raw")
     }
     return known | empty | {
-        "load": {"items": [], "displacement_kg": None, "missing": []},
+        "load": {"items": [], "displacement_kg": None, "missing": [], "parts": []},
+        "engines": [],
+        "trial": {"title": "", "tested_by": "", "notes": ""},
         "fuel": known["fuel"] | stated,
         "current": known["current"] | {"pairs": [], "fit": [], "methods": []},
         "conditions": known["conditions"] | {k: None for k in known["conditions"] if k not in ("water", "water_density_kg_per_m3")}
@@ -294,8 +296,23 @@ def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: Read
 
 
 def render(*, summary: dict[str, Any], **parts: Any) -> str:
-    """Return the page of a trial from `make_trial`."""
-    return render_report(summary=typed(summary), **parts)
+    """Return the page of a trial from `make_trial`, without the sheet that stands before the evidence."""
+    before, _, rest = render_report(summary=typed(summary), **parts).partition('<article class="one')
+    return before + rest.partition("</article>")[2]
+
+
+def render_one_page(*, summary: dict[str, Any], bands: pa.Table, legs: pa.Table | None, **parts: Any) -> str:
+    """Return the trial sheet of a trial from `make_trial`."""
+    asked = {"units": parts["units"]} if "units" in parts else {}
+    return render_sheet(bands, legs, typed(summary), **asked)
+
+
+def _item(
+    name: str, kg: float, kind: str, litres: float | None = None, density: float | None = None, origin: str = ""
+) -> dict[str, Any]:
+    return {
+        "name": name, "kg": kg, "kind": kind, "litres": litres, "density_kg_per_m3": density, "density_from": origin,
+    }  # fmt: skip
 
 
 def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, t_s: Any) -> dict[str, Any]:
@@ -324,12 +341,25 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
         "boat": {
             "name": name, "length_m": 14.2, "beam_m": None, "draught_m": None, "lightship_kg": 14200.0, "planing": True,
         },
+        "engines": [
+            {
+                "id": e, "model": "", "rated_rpm": 3500.0, "rated_kw": 221.0, "gear_ratio": 2.04, "propeller_pitch_m": 0.61,
+                "propeller_diameter_m": None, "propeller_blades": 4,
+            }
+            for e in engines
+        ],
+        "trial": {"title": "Speed and fuel trial", "tested_by": "A. Tester", "notes": ""},
         "load": {
             "items": [
-                {"name": "light ship", "kg": 14200.0}, {"name": "fuel", "kg": 1134.0}, {"name": "fresh water", "kg": 300.0},
-                {"name": "4 persons", "kg": 300.0}, {"name": "gear", "kg": 420.0},
+                _item("light ship", 14200.0, "light"), _item("fuel", 1134.0, "fuel", 1350.0, 840.0),
+                _item("fresh water", 300.0, "water", 300.0, 1000.0, "fresh water"), _item("4 persons", 300.0, "persons"),
+                _item("gear", 420.0, "gear"),
             ],
             "displacement_kg": 16354.0, "missing": [],
+            "parts": [
+                _item("light ship", 14200.0, "light"), _item("fuel", 1134.0, "fuel"), _item("water", 300.0, "water"),
+                _item("4 persons", 300.0, "persons"), _item("gear", 420.0, "gear"),
+            ],
         },
         "fuel": {
             "capacity_l": 1800.0, "capacity_u_pct": 2.0, "usable_fraction": 1.0, "usable_u": 0.015, "reserve_fraction": 0.10, "usable_after_reserve_l": 1620.0,
@@ -386,6 +416,9 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
             "chauvenet": False, "values_left_out": 0, "standard_errors": {"factor": 2.0, "bands": [], "all": None},
         },
         "review": None,
+        "cruise": None,
+        "sound": [],
+        "remarks": [],
         "measures": [],
         "clocks": [],
         "data_health": as_json(DataHealth()),

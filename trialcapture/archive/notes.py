@@ -41,6 +41,7 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.hand_readings import HandReading, last_digit
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
 from trialcapture.prepare.steady.segments import TrimEntry
+from trialcapture.reduce.observations import Observation
 from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.units import convert, parse_unit
 
@@ -209,6 +210,33 @@ def _reading(note: Note, engine_ids: Sequence[str]) -> HandReading:
     except TrialCaptureError as fault:
         raise ValueError(f"its unit is {note.unit!r}, which is none of {word}") from fault
     return HandReading(note.t_ns, engine, channel, low, abs(high - low))
+
+
+OBSERVED = ("sound", "cruise", "sea", "remark")
+"""Kinds of notes that say what people heard, saw and judged."""
+
+
+def observations_of(notes: Sequence[Note]) -> list[Observation]:
+    """Return what people heard, saw and judged, without what they took back, ascending in time."""
+    kept = [note for note in standing(notes) if note.kind in OBSERVED]
+    return [
+        Observation(
+            t_ns=note.t_ns,
+            kind=note.kind,
+            value=_number(note.value),
+            text=_one_line(f"{note.value if note.value is not None else ''} {note.unit}"),
+            where=_one_line(str(note.more.get("where") or "")),
+            doors=_one_line(str(note.more.get("doors") or "")),
+            seconds=_number(note.more.get("seconds")),
+            background_db=_number(note.more.get("background_db")),
+            by=_one_line(note.by),
+        )
+        for note in sorted(kept, key=lambda note: note.t_ns)
+    ]
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
 def reviews_of(notes: Sequence[Note]) -> list[ReviewEntry]:

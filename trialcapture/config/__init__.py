@@ -36,6 +36,7 @@ from trialcapture.config.rules import (
     log_channel,
 )
 from trialcapture.config.sections import (
+    WATER_KG_PER_M3,
     Bands,
     Boat,
     Calibration,
@@ -47,6 +48,7 @@ from trialcapture.config.sections import (
     Samples,
     Steady,
     Tank,
+    TankContents,
     Trial,
     TrialPlan,
     UnitSystem,
@@ -57,6 +59,7 @@ __all__ = [
     "BY_DENSITY",
     "COUNTED_NS",
     "LOG_QUANTITIES",
+    "WATER_KG_PER_M3",
     "Bands",
     "Boat",
     "Calibration",
@@ -74,6 +77,7 @@ __all__ = [
     "SourceSettings",
     "Steady",
     "Tank",
+    "TankContents",
     "Trial",
     "TrialPlan",
     "UnitSystem",

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from difflib import get_close_matches
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
 from trialcapture.units import convert
 
@@ -19,7 +19,21 @@ Flag = Annotated[bool, Strict()]
 Text = Annotated[str, Strict()]
 Positive = Annotated[Number, Field(gt=0)]
 NotNegative = Annotated[Number, Field(ge=0)]
-Share = Annotated[Number, Field(ge=0, le=1)]
+
+
+def _read_percentage(value: Any) -> Any:
+    """Return the share that a percentage in quotes means, such as ``"78 %"``; anything else as it is."""
+    if not isinstance(value, str):
+        return value
+    found = re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*%", value.strip())
+    if found is None:
+        raise ValueError("must be a number from 0 to 1, or a percentage in quotes such as '78 %'")
+    return float(found[1]) / 100.0
+
+
+Fraction = Annotated[Number, BeforeValidator(_read_percentage)]
+"""A share of a whole, as a number or as a percentage in quotes."""
+Share = Annotated[Fraction, Field(ge=0, le=1)]
 
 # ending of a key -> (its unit, {other ending: its unit})
 _ENDINGS: dict[str, tuple[str, dict[str, str]]] = {
@@ -29,7 +43,25 @@ _ENDINGS: dict[str, tuple[str, dict[str, str]]] = {
     "_kw": ("kw", {"_hp": "hp", "_metric_hp": "metric hp"}),
     "_kn": ("kn", {"_mph": "mph"}),
     "_c": ("degc", {"_f": "degf"}),
-}
+    "_kg_per_m3": (
+        "kg/m3",
+        {
+            "_lb_per_us_gal": "lb/us gal", "_lb_per_imp_gal": "lb/imp gal", "_lb_per_ft3": "lb/ft3",
+            "_kg_per_l": "kg/l",
+        },
+    ),
+}  # fmt: skip
+_OTHER_WORDS = (("draft", "draught"), ("displacement", "lightship"), ("light_ship", "lightship"), ("width", "beam"))
+"""Words for a key that others use (American spelling first), and ours."""
+_OTHER_ENDINGS = {
+    "_gal": ("_us_gal", "_imp_gal"), "_gals": ("_us_gal", "_imp_gal"), "_gallon": ("_us_gal", "_imp_gal"),
+    "_gallons": ("_us_gal", "_imp_gal"), "_usgal": ("_us_gal",), "_impgal": ("_imp_gal",),
+    "_lb_per_gal": ("_lb_per_us_gal", "_lb_per_imp_gal"), "_lbs": ("_lb",), "_pounds": ("_lb",), "_feet": ("_ft",),
+    "_foot": ("_ft",), "_inch": ("_in",), "_inches": ("_in",), "_metre": ("_m",), "_metres": ("_m",),
+    "_meter": ("_m",), "_meters": ("_m",), "_litre": ("_l",), "_litres": ("_l",), "_liter": ("_l",),
+    "_liters": ("_l",), "_tonnes": ("_t",), "_ps": ("_metric_hp",), "_knots": ("_kn",), "_pct": ("",),
+}  # fmt: skip
+"""Endings that people write, and those that may be meant."""
 
 
 class Section(BaseModel):
@@ -147,13 +179,34 @@ def _line(
     kinds = [error["type"] for error in errors]
     _, value = _locate(key, data)
     if "extra_forbidden" in kinds:
-        near = get_close_matches(str(key[-1]), _keys_at(model, key[:-1]), 1)
-        return f"{key_path(key)}: no such key" + (f"; did you mean {near[0]}?" if near else "")
+        return f"{key_path(key)}: no such key{_right_key(str(key[-1]), _keys_at(model, key[:-1]))}"
     if "missing" in kinds:
         return f"{key_path(key)}: missing, and there is no default"
     # A value that fits no branch of "a number or text" has one error a branch; say all that is allowed.
     allowed = " or ".join(dict.fromkeys(_allowed(error) for error in errors)).replace(" or must be ", " or ")
     return f"{key_path(key)}: saw {_shown(value)}; {allowed}"
+
+
+def _right_key(key: str, known: Collection[str]) -> str:
+    """Return which of the known keys may have been meant, as the end of a sentence; "" where none comes near."""
+    word = key.lower()
+    for others, ours in _OTHER_WORDS:
+        word = word.replace(others, ours)
+    ending = next((e for e in sorted(_OTHER_ENDINGS, key=len, reverse=True) if word.endswith(e)), None)
+    meant = [word] if ending is None else [word.removesuffix(ending) + e for e in _OTHER_ENDINGS[ending]]
+    found = [k for k in meant if k in known] or _in_every_unit(word, known)
+    if len(found) > 1 and ending is not None and "gal" in ending:
+        return f"; a gallon must say which it is: {' or '.join(found)}"
+    found = found or get_close_matches(word, known, 1)
+    return f"; did you mean {' or '.join(found)}?" if found else ""
+
+
+def _in_every_unit(word: str, known: Collection[str]) -> list[str]:
+    """Return the forms of the key that a word without a unit is the beginning of, ours first."""
+    for key in known:
+        if word == next((key.removesuffix(ending) for ending in _ENDINGS if key.endswith(ending)), ""):
+            return [key, *other_unit_keys(key)]
+    return []
 
 
 def _allowed(error: Mapping[str, Any]) -> str:

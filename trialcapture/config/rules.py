@@ -11,7 +11,7 @@ from typing import Any
 from trialcapture.channels import trial_channels
 from trialcapture.config.base import other_unit_keys
 from trialcapture.config.inputs import COUNTED_NS, SIX_PARTS, TIME_WORDS
-from trialcapture.config.sections import Engine
+from trialcapture.config.sections import WATER_KG_PER_M3, Engine, tank_contents
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import dimension
 
@@ -74,6 +74,7 @@ def find_faults(data: Mapping[str, Any]) -> list[str]:
     return [
         *_given_twice(data),
         *_engine_faults(data),
+        *_tank_faults(data),
         *_band_faults(data),
         *_plan_faults(data),
         *_source_faults(data),
@@ -142,6 +143,27 @@ def _engine_faults(data: Mapping[str, Any]) -> Iterator[str]:
         idle, rated = _number(engine.get("idle_rpm", default_idle)), _number(engine.get("rated_rpm"))
         if idle is not None and rated is not None and idle >= rated > 0:
             yield f"{path}.idle_rpm: saw {idle:g}; must be below rated_rpm, which is {rated:g}"
+
+
+def _tank_faults(data: Mapping[str, Any]) -> Iterator[str]:
+    """Yield tanks whose density is neither stated nor that of water or of the boat's fuel."""
+    fuel, names = _table(data, "fuel"), ("density_kg_per_m3", "density", *other_unit_keys("density_kg_per_m3"))
+    for path, tank in _tables(_table(data, "load"), "tanks"):
+        if any(tank.get(name) is not None for name in names):
+            continue
+        name, water = tank.get("name", "tank"), tank.get("water")
+        if not isinstance(name, str) or water not in (None, "fresh", "salt"):
+            continue  # reported with the field
+        contents = tank_contents(name, water)
+        if contents in WATER_KG_PER_M3 or (contents == "fuel" and any(fuel.get(n) is not None for n in names)):
+            continue
+        if contents == "fuel":
+            yield f"load.{path}.density_kg_per_m3: missing; give it here or under [fuel]"
+        else:
+            yield (
+                f"load.{path}.density_kg_per_m3: missing; only a tank of water has one by itself: give it, or say "
+                'water = "fresh" or water = "salt"'
+            )
 
 
 def _band_faults(data: Mapping[str, Any]) -> Iterator[str]:

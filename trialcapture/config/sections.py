@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, field_validator, model_validator
 
 from trialcapture.channels import MAX_GAP_S
-from trialcapture.config.base import Flag, NotNegative, Number, Positive, Section, Share, Text, Whole
+from trialcapture.config.base import Flag, Fraction, NotNegative, Number, Positive, Section, Share, Text, Whole
 
 EngineId = Annotated[Text, Field(pattern=r"^[a-z][a-z0-9]{0,11}$")]
 
@@ -39,11 +40,11 @@ class Fuel(Section):
     capacity_l: Positive | None = None
     capacity_u_pct: NotNegative = 2.0
     """Standard uncertainty of the capacity as the builder states it [%]; 2 % (common practice, no source)."""
-    usable_fraction: Annotated[Number, Field(gt=0, le=1)] = 0.97
+    usable_fraction: Annotated[Fraction, Field(gt=0, le=1)] = 0.97
     """Share of the capacity that the pick-up reaches; 0.97 (common practice, no source)."""
-    usable_u: Annotated[Number, Field(ge=0, le=0.5)] = 0.015
+    usable_u: Annotated[Fraction, Field(ge=0, le=0.5)] = 0.015
     """Standard uncertainty of that share; 0.015 (common practice, no source)."""
-    reserve_fraction: Annotated[Number, Field(ge=0, lt=1)] = 0.10
+    reserve_fraction: Annotated[Fraction, Field(ge=0, lt=1)] = 0.10
     """Share of the usable fuel kept as reserve; 10 % (common practice, no source)."""
     density_kg_per_m3: Annotated[Number, Field(ge=653, le=1075)] | None = None
     """At 15 °C; the bounds are those of ASTM D1250-80 table 54B, which corrects volumes for temperature."""
@@ -62,14 +63,31 @@ class Fuel(Section):
         return None if value in ("", "none", "uncalibrated") else value
 
 
+TankContents = Literal["fuel", "fresh water", "salt water", "other"]
+WATER_KG_PER_M3: dict[TankContents, float] = {"fresh water": 1000.0, "salt water": 1025.0}
+"""Density of water in a tank where none is stated [kg/m³]: of fresh water by the old definition of the litre, of the
+sea as is common practice, no source; what difference its temperature makes is less than the tank is read to."""
+_FUELS = re.compile(r"fuel|diesel|petrol|gasoline|gasoil|\bmgo\b|\bhvo\b", re.IGNORECASE)
+_WATERS = re.compile(r"water|ballast", re.IGNORECASE)
+_SALT = re.compile(r"\b(?:salt|sea|brine)\b|sea-?water|salt-?water", re.IGNORECASE)
+
+
 class Tank(Section):
     """One tank on the load sheet."""
 
     name: Text = "tank"
     capacity_l: Positive
     fraction: Share
-    density_kg_per_m3: Annotated[Number, Field(ge=600, le=1400)]
-    """Bounds: below any fuel, above any liquid cargo of a boat (our choice)."""
+    water: Literal["fresh", "salt"] | None = None
+    """What water it holds; by its name when not given, and fresh unless the name says salt or sea."""
+    density_kg_per_m3: Annotated[Number, Field(ge=600, le=1400)] | None = None
+    """Of water (`WATER_KG_PER_M3`) or of the boat's fuel when not given and the tank holds that. Bounds: below any
+    fuel, above any liquid cargo of a boat (our choice)."""
+
+    @property
+    def contents(self) -> TankContents:
+        """What the tank holds, as declared or by its name."""
+        return tank_contents(self.name, self.water)
 
     @model_validator(mode="before")
     @classmethod
@@ -78,6 +96,17 @@ class Tank(Section):
             data = dict(data)
             data["density_kg_per_m3"] = data.pop("density")
         return data
+
+
+def tank_contents(name: str, water: str | None) -> TankContents:
+    """Return what a tank holds: the water that it declares, else what its name says."""
+    if water is not None:
+        return "salt water" if water == "salt" else "fresh water"
+    if _FUELS.search(name):
+        return "fuel"
+    if _WATERS.search(name):
+        return "salt water" if _SALT.search(name) else "fresh water"
+    return "other"
 
 
 class Load(Section):
@@ -106,6 +135,10 @@ class Engine(Section):
     rated_kw: Positive | None = None
     gear_ratio: Positive | None = None
     propeller_pitch_m: Positive | None = None
+    propeller_diameter_m: Positive | None = None
+    propeller_blades: Annotated[Whole, Field(ge=1, le=12)] | None = None
+    model: Text = ""
+    """Maker's name of the engine, for people."""
     nmea_instance: Annotated[Whole, Field(ge=0, le=252)] | None = None
 
     @property
@@ -234,6 +267,8 @@ class Trial(Section):
 
     title: Text = ""
     place: Text = ""
+    tested_by: Text = ""
+    """Who made the trial, for people."""
     water: Literal["sea", "fresh", "brackish"] = "sea"
     water_density_kg_per_m3: Annotated[Number, Field(ge=990, le=1060)] | None = None
     """Bounds: warm fresh water to beyond the saltiest sea (our choice)."""

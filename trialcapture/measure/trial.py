@@ -8,7 +8,7 @@ from dataclasses import replace
 import pyarrow as pa
 
 from trialcapture.buffers import empty_table
-from trialcapture.config import Config
+from trialcapture.config import Config, Engine
 from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
 from trialcapture.measure.planing import measure_planing
 from trialcapture.measure.repeated_step import compare_repeats, repeat_warnings
@@ -25,11 +25,13 @@ from trialcapture.reduce.summary import (
     SCHEMA_VERSION,
     BoatStatement,
     CurrentEvidence,
+    EngineStatement,
     Findings,
     FuelCheck,
     FuelStatement,
     Measured,
     StillAir,
+    TrialStatement,
 )
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, warn
 
@@ -75,6 +77,8 @@ def measure_trial(
     findings = Findings(
         schema_version=SCHEMA_VERSION,
         boat=_boat(config),
+        engines=tuple(_engine(engine) for engine in config.engine),
+        trial=TrialStatement(config.trial.title, config.trial.tested_by, config.trial.notes),
         load=load,
         fuel=_fuel(config),
         top_speed=steady.top_speed,
@@ -104,6 +108,9 @@ def measure_trial(
         warnings=(),
         review=None,
         repeated=repeated,
+        cruise=None,
+        sound=(),
+        remarks=(),
     )  # fmt: skip
     told = [*steady.warnings, *planing.warnings, *(w for m in measured for w in m.warnings)]
     told += repeat_warnings(repeated)
@@ -136,6 +143,13 @@ def _current(made: Reduction) -> CurrentEvidence:
 def _boat(config: Config) -> BoatStatement:
     boat = config.boat
     return BoatStatement(boat.name, boat.length_m, boat.beam_m, boat.draught_m, boat.lightship_kg, boat.planing)
+
+
+def _engine(engine: Engine) -> EngineStatement:
+    return EngineStatement(
+        engine.id, engine.model, engine.rated_rpm, engine.rated_kw, engine.gear_ratio, engine.propeller_pitch_m,
+        engine.propeller_diameter_m, engine.propeller_blades,
+    )  # fmt: skip
 
 
 def _fuel(config: Config) -> FuelStatement:

@@ -9,6 +9,7 @@ import numpy as np
 
 from trialcapture.config import Config
 from trialcapture.reduce.bands import join_names
+from trialcapture.reduce.boat_size import size_warnings
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import IntArray, Legs
@@ -159,7 +160,7 @@ def _engine_warnings(summary: Findings) -> list[TrialWarning]:
 
 
 def _stated_conditions(config: Config) -> list[TrialWarning]:
-    found = sea_warnings(config)
+    found = sea_warnings(config) + size_warnings(config)
     if config.trial.generator_running:
         found.append(warn("generator"))
     return found

@@ -22,7 +22,7 @@ from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.figures import load_drawing
-from trialcapture.report.page import render_report
+from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.track import track_geojson, track_gpx
 
@@ -100,6 +100,7 @@ def _derive(
             bands=results.bands, legs=results.legs, summary=results.summary, samples=trial.overview,
             segments=results.segments, clocks=trial.clocks, rejects=trial.rejects, units=read_in, draw=former.get,
         )  # fmt: skip
+        sheet = render_sheet(results.bands, results.legs, results.summary, read_in, former.get)
         if keeping is not None:
             keeping.result()
     former.keep()
@@ -120,12 +121,14 @@ def _derive(
     write_file(files.place("reduction/track.gpx"), gpx)
     geojson = track_geojson(trial.overview, results.legs, results.segments, session.id)
     write_file(files.place("reduction/track.geojson"), geojson)
+    write_file(files.place("reduction/sheet.html"), sheet.encode())
     write_result_hashes(files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",
+        "sheet": reduction / "sheet.html",
         "summary": reduction / "summary.json",
         "gpx": reduction / "track.gpx",
         "geojson": reduction / "track.geojson",

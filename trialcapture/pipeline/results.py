@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
-from trialcapture.archive.notes import Note, marks_of, readings_of, reviews_of, standing, trims_of
+from trialcapture.archive.notes import Note, marks_of, observations_of, readings_of, reviews_of, standing, trims_of
 from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.seal import ACCEPTED, CLOSED_LATE, SESSION, SealComparison, compare_seal, versions_now
@@ -29,6 +29,7 @@ from trialcapture.prepare.data_health import page_one, utc_text
 from trialcapture.prepare.steady.hand_readings import with_readings
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.prepare.steady.segments import with_trims
+from trialcapture.reduce.observations import with_observations
 from trialcapture.reduce.reviewed import Result, reduce_reviewed
 from trialcapture.reduce.summary import (
     ClockEntry,
@@ -135,6 +136,7 @@ def reduce_prepared(
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
     findings = replace(findings, conditions=air, warnings=(*findings.warnings, *told))
     findings = _with_plan(findings, config, as_reviewed(segments), legs, bands, notes)
+    findings = with_observations(findings, observations_of(notes), bands, legs)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
     return Results(segments, bands, legs, summary)
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Literal
 
 import numpy as np
 
-from trialcapture.config import Config
+from trialcapture.config import WATER_KG_PER_M3, Config, Tank, TankContents
 from trialcapture.prepare.steady.segments import depth_froude
 from trialcapture.reduce.engine_checks import (
     FUEL_SPLIT_PCT,
@@ -16,7 +17,7 @@ from trialcapture.reduce.engine_checks import (
     split_pct,
 )
 from trialcapture.reduce.runs import Legs
-from trialcapture.reduce.summary import LoadItem, LoadSheet, TrialConditions, TrialWarning
+from trialcapture.reduce.summary import LoadItem, LoadKind, LoadSheet, TrialConditions, TrialWarning
 from trialcapture.reduce.tables import iso_utc, quantity, warn
 from trialcapture.reduce.uncertainty import FloatArray, weighted_direction_deg, weighted_mean
 
@@ -241,19 +242,48 @@ def load_sheet(config: Config) -> LoadSheet:
     if config.boat.lightship_kg is None:
         missing.append("light ship")
     else:
-        items.append(LoadItem("light ship", config.boat.lightship_kg))
-    for tank in config.load.tanks:
-        litres = tank.capacity_l * tank.fraction
-        items.append(LoadItem(tank.name, litres * tank.density_kg_per_m3 / 1000.0))
+        items.append(LoadItem("light ship", config.boat.lightship_kg, "light", None, None, ""))
+    items += [_tank_item(tank, config) for tank in config.load.tanks]
     if not config.load.tanks:
         missing.append("tanks")
-    if config.load.persons is None:
+    persons, person_kg = config.load.persons, config.load.person_kg
+    if persons is None:
         missing.append("persons")
     else:
-        items.append(LoadItem(f"{config.load.persons} persons", config.load.persons * config.load.person_kg))
+        name = "1 person" if persons == 1 else f"{persons} persons"
+        items.append(LoadItem(name, persons * person_kg, "persons", None, None, ""))
     if config.load.gear_kg is None:
         missing.append("gear")
     else:
-        items.append(LoadItem("gear", config.load.gear_kg))
+        items.append(LoadItem("gear", config.load.gear_kg, "gear", None, None, ""))
     known = config.boat.lightship_kg is not None
-    return LoadSheet(tuple(items), sum(item.kg for item in items) if known else None, tuple(missing))
+    total = sum(item.kg for item in items) if known else None
+    return LoadSheet(tuple(items), total, tuple(missing), tuple(_parts(items)))
+
+
+def _tank_item(tank: Tank, config: Config) -> LoadItem:
+    """Return what a tank held; `trialcapture.config` has seen to it that its density is known."""
+    contents, litres = tank.contents, tank.capacity_l * tank.fraction
+    density, origin = tank.density_kg_per_m3, ""
+    if density is None and contents in WATER_KG_PER_M3:
+        density, origin = WATER_KG_PER_M3[contents], contents
+    elif density is None:
+        density, origin = config.fuel.density_kg_per_m3, "as the fuel"
+    if density is None:
+        raise ValueError(f"{tank.name}: settings without a density do not pass")
+    kind: dict[TankContents, LoadKind] = {"fuel": "fuel", "fresh water": "water", "salt water": "water"}
+    return LoadItem(tank.name, litres * density / 1000.0, kind.get(contents, "other"), litres, density, origin)
+
+
+_PART_NAMES: dict[LoadKind, str] = {
+    "light": "light ship", "fuel": "fuel", "water": "water", "persons": "persons", "gear": "gear",
+    "other": "other tanks",
+}  # fmt: skip
+
+
+def _parts(items: Sequence[LoadItem]) -> Iterator[LoadItem]:
+    for kind, name in _PART_NAMES.items():
+        own = [item for item in items if item.kind == kind]
+        if own:
+            name = own[0].name if kind == "persons" else name  # noqa: PLW2901  says how many
+            yield LoadItem(name, sum(item.kg for item in own), kind, None, None, "")

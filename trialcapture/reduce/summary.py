@@ -24,6 +24,8 @@ SCHEMA_VERSION = 2
 """Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""
 
 Severity = Literal["red", "yellow", "info"]
+LoadKind = Literal["light", "fuel", "water", "persons", "gear", "other"]
+"""Parts of the test weight."""
 Regime = Literal["displacement", "between", "planing", "unknown"]
 """How a hull runs."""
 RunDirection = Literal["down", "up"]
@@ -88,11 +90,46 @@ class BoatStatement(_Entry):
 
 
 @dataclass(frozen=True, slots=True)
+class EngineStatement(_Entry):
+    """One propulsion engine with its gear and propeller, as stated."""
+
+    id: str
+    model: str
+    rated_rpm: float
+    rated_kw: float | None
+    gear_ratio: float | None
+    propeller_pitch_m: float | None
+    propeller_diameter_m: float | None
+    propeller_blades: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialStatement(_Entry):
+    """What the trial is called, who made it, and what they wrote about it, as stated."""
+
+    title: str
+    tested_by: str
+    notes: str
+
+
+@dataclass(frozen=True, slots=True)
 class LoadItem(_Entry):
-    """One line of the load sheet."""
+    """One line of the load sheet, or the sum of those of a kind.
+
+    Attributes:
+        name: What it is.
+        kg: Its mass.
+        kind: Which part of the test weight it is.
+        litres, density_kg_per_m3: Of what a tank held.
+        density_from: Where the density comes from; "" where it was stated for the tank.
+    """
 
     name: str
     kg: float
+    kind: LoadKind
+    litres: float | None
+    density_kg_per_m3: float | None
+    density_from: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +140,13 @@ class LoadSheet(_Entry):
         items: Line by line.
         displacement_kg: Their sum; None while the light ship is unknown, because a sum of extras is no displacement.
         missing: What nobody stated and the sum therefore lacks.
+        parts: The same added up by kind, as the test weight is told.
     """
 
     items: tuple[LoadItem, ...]
     displacement_kg: float | None
     missing: tuple[str, ...]
+    parts: tuple[LoadItem, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +253,83 @@ class BestEconomy(NamedBand):
     flat_to_kn: float
     within_pct: float
     at_edge: bool
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityChange(_Entry):
+    """By how much a quantity of one band differs from that of another.
+
+    Attributes:
+        difference, difference_u: The one less the other, and its standard uncertainty.
+        ratio, ratio_u: The one over the other.
+        k: Coverage factor of all.
+        is_real: Whether they differ beyond their uncertainty, with what both have in common taken out.
+    """
+
+    difference: float
+    difference_u: float
+    ratio: float
+    ratio_u: float
+    k: float
+    is_real: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TesterCruise(NamedBand):
+    """The engine speed at which the tester would cruise, and what that costs.
+
+    Attributes:
+        rpm: As noted.
+        by: Who noted it.
+        speed_kn, fuel_l_per_h, economy_nm_per_l, range_nm: Of the band it was run in; None where that has none.
+        best_band_name: The most economical band of the same regime, which it is compared with; "" without one.
+        speed, fuel, economy, range: What it gains or costs against that; None where they are one, or one is unknown.
+        reason: Why nothing is told; "" where something is.
+    """
+
+    rpm: float
+    by: str
+    speed_kn: float | None
+    fuel_l_per_h: float | None
+    economy_nm_per_l: float | None
+    range_nm: float | None
+    best_band_name: str
+    speed: QuantityChange | None
+    fuel: QuantityChange | None
+    economy: QuantityChange | None
+    range: QuantityChange | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoundLevel(NamedBand):
+    """Sound on board, A-weighted: the level that means as much sound energy as the readings of a place in a band.
+
+    Attributes:
+        place, doors: Where, and whether doors were open or closed; "" where not noted.
+        level_db, u_db: The level and its standard uncertainty.
+        readings: How many.
+        seconds: How long they lasted in all; None where not noted.
+        near_background: Whether a background within 10 dB was noted, so that the level is too high.
+    """
+
+    place: str
+    doors: str
+    level_db: float
+    u_db: float
+    readings: int
+    seconds: float | None
+    near_background: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Remark(_Entry):
+    """What somebody noted: when, of what kind (remark or sea), and who."""
+
+    t: str
+    kind: str
+    text: str
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -953,7 +1069,7 @@ class Findings(_Entry):
 
     Attributes:
         schema_version: `SCHEMA_VERSION`.
-        boat, load, fuel: As stated.
+        boat, engines, trial, load, fuel: As stated.
         top_speed: None where it cannot be claimed; then `fastest_seen` says what is missing.
         economy_planing, economy_between, economy_displacement, economy_overall: None where no band of the kind has an
             economy.
@@ -972,12 +1088,17 @@ class Findings(_Entry):
         measures: Results that have no field of their own.
         warnings: Everything that is to be said.
         review: None where the result is the automatic one.
+        cruise: What the tester's own cruise costs; None where none was noted.
+        sound: Sound on board.
+        remarks: What was noted of the sea and of anything else.
         repeated: Steps that were run again after others, the bookend of a trial among them.
         plan: What became of the plan; None where there was none.
     """
 
     schema_version: int
     boat: BoatStatement
+    engines: tuple[EngineStatement, ...]
+    trial: TrialStatement
     load: LoadSheet
     fuel: FuelStatement
     top_speed: TopSpeed | None
@@ -1001,6 +1122,9 @@ class Findings(_Entry):
     measures: tuple[Measured, ...]
     warnings: tuple[TrialWarning, ...]
     review: ReviewComparison | None
+    cruise: TesterCruise | None
+    sound: tuple[SoundLevel, ...]
+    remarks: tuple[Remark, ...]
     repeated: tuple[RepeatedStep, ...] = field(default=(), kw_only=True)
     plan: PlanComparison | None = field(default=None, kw_only=True)
 

@@ -171,7 +171,7 @@ BAND_FLAGS: dict[str, Flag] = {
     "current-unknown": Flag(
         "red",
         "One direction only, and no other run tells the current: the speed may be wrong by as much. The ± is for a "
-        "stream of up to about 1.5 kn; where chart or tide tables give another, [trial] current_max_kn says so.",
+        "stream of up to about 1.5 kn; where chart or tide tables give another, state it.",
     ),
     "current-from-other-bands": Flag("info", "One direction only: the current found at the other bands was taken out."),
     "late-reciprocal": Flag("yellow", "The way back came later than the allowed gap: the current may have changed."),
@@ -215,7 +215,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "no-heading": Flag(
         "yellow",
         "No heading: runs are matched by course, and a current abeam cannot be seen on one line of runs. The ± is for "
-        "one of up to 3 kn in all; where chart or tide tables give less, [trial] current_max_kn says so.",
+        "one of up to 3 kn in all; where chart or tide tables give less, state it.",
     ),
     "heading-not-usable": Flag("red", "The heading does not follow the course over ground; it was not used."),
     "heading-offset": Flag("yellow", "The heading is off by a constant angle; the fit took it out."),
@@ -269,6 +269,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
         "Run again at the end of other steps, this one came out differently, beyond noise: boat, load, sea or "
         "instruments had changed, and steps run far apart in time do not compare to better than this.",
     ),
+    "size-doubtful": Flag("yellow", "A weight or a tank does not fit the size of the boat: check figure and unit."),
     "implausible": Flag("yellow", "A figure lies outside what is usual."),
 }
 """Codes that concern the whole trial."""

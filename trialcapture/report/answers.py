@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import pyarrow as pa
@@ -17,6 +18,7 @@ from trialcapture.reduce.summary import (
     SlowestPlaning,
     Summary,
 )
+from trialcapture.report.band_table import ECONOMY, RANGE, SPEED, table_decimals
 from trialcapture.report.format import (
     band_phrase,
     column_decimals,
@@ -32,7 +34,7 @@ from trialcapture.report.format import (
     sentence,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits, rounded_pair
+from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals, rounded_pair
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +64,11 @@ def answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answe
 
 
 def _quantity(
-    label: str, x: float, half_width: float | None, unit: str, lines: list[str], units: ReaderUnits, *,
-    usual: int, most: int = 4,
+    label: str, x: float, half_width: float | None, unit: str, lines: list[str], units: ReaderUnits,
+    decimals: Callable[[Scale], int],
 ) -> Answer:  # fmt: skip
-    """Return an answer in all units of the reader; see `rounded_pair` for the decimals."""
-    printed = [(*rounded_pair(s, x, half_width, usual=usual, most=most), s.text) for s in units.scales(unit)]
+    """Return an answer in all units of the reader."""
+    printed = [(*rounded_pair(s, x, half_width, decimals(s)), s.text) for s in units.scales(unit)]
     value, pm, text = printed[0]
     return Answer(label, value, pm, text, tuple(printed[1:]), tuple(lines if pm else [*lines, "± not known"]))
 
@@ -132,7 +134,7 @@ def _top_speed(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
     lines.append("both directions, current removed" if found.ways >= 2 else _ONE_WAY)
     lines += [found.rated] if found.rated else []
     half_width = expanded(found.speed_u_kn, found.speed_k)
-    return _quantity("Top speed", found.speed_kn, half_width, "kn", lines, units, usual=2, most=2)
+    return _quantity("Top speed", found.speed_kn, half_width, "kn", lines, units, table_decimals(SPEED, bands))
 
 
 _ONE_WAY = "one direction only: current not cancelled"
@@ -140,7 +142,8 @@ _ONE_WAY = "one direction only: current not cancelled"
 
 def fastest_seen(seen: FastestSeen, units: ReaderUnits) -> str:
     """Return "Fastest seen: 31.9 ± 0.8 kn at 3500 rpm on 074°; repeat at 3500 rpm on 254°."."""
-    text = f"Fastest seen: {units.measured(seen.speed_kn, expanded(seen.u_kn, seen.k), 'kn', usual=1, most=1)}"
+    half_width = expanded(seen.u_kn, seen.k)
+    text = f"Fastest seen: {units.measured(seen.speed_kn, half_width, 'kn', own_decimals(half_width, 1, 1))}"
     text += "" if seen.rpm is None else f" at {fixed(seen.rpm, 0)} rpm"
     text += "" if seen.heading_deg is None else f" on {degrees(seen.heading_deg)}"
     return f"{text}; {seen.missing}." if seen.missing else f"{text}."
@@ -167,7 +170,7 @@ _BETWEEN = "between displacing and planing"
 
 
 def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[Answer]:
-    found = []
+    found, places = [], table_decimals(ECONOMY, bands)
     for where, point in _economy_points(summary):
         label = f"Best economy {where}".strip()
         if point is None:
@@ -195,7 +198,7 @@ def _economies(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[An
         if not where and summary.boat.planing:
             lines.append("displacing or planing: could not be judged")
         half_width = expanded(point.economy_u_nm_per_l, point.economy_k)
-        found.append(_quantity(label, point.economy_nm_per_l, half_width, "nm/L", lines, units, usual=3))
+        found.append(_quantity(label, point.economy_nm_per_l, half_width, "nm/L", lines, units, places))
     return found
 
 
@@ -227,12 +230,12 @@ def _range(bands: pa.Table, summary: Summary, units: ReaderUnits) -> Answer:
     where, point, range_nm = known[0]
     lines = [_where_on_curve(point, units)]
     for other, p, nm in known[1:]:
-        said = units.measured(nm, expanded(p.range_u_nm, p.range_k), "nm", usual=0, most=1)
+        said = units.measured(nm, expanded(p.range_u_nm, p.range_k), "nm", table_decimals(RANGE, bands))
         lines.append(f"{other}: {said} {_where_on_curve(p, units)}")
     lines.append(f"with {percent(summary.fuel.reserve_fraction)} kept in reserve")
     label = f"Range {where}".strip()
     half_width = expanded(point.range_u_nm, point.range_k)
-    return _quantity(label, range_nm, half_width, "nm", lines, units, usual=0, most=1)
+    return _quantity(label, range_nm, half_width, "nm", lines, units, table_decimals(RANGE, bands))
 
 
 def reserve_statement(summary: Summary, bands: pa.Table, units: ReaderUnits) -> str:
@@ -269,7 +272,8 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
     slowest = summary.slowest_planing_speed
 
     def speed(found: MeanThreshold | SlowestPlaning) -> str:
-        return units.measured(found.speed_kn, expanded(found.u_kn), "kn", usual=1, most=1)
+        half_width = expanded(found.u_kn)
+        return units.measured(found.speed_kn, half_width, "kn", own_decimals(half_width, 1, 1))
 
     if slowest is not None:
         text = f"Slowest planing speed {speed(slowest)}, from {words(slowest.from_)}"
@@ -336,7 +340,8 @@ def still_air_lines(summary: Summary, units: ReaderUnits) -> list[str]:
     if not bands:
         return []
     band = next((b for b in bands if top is not None and b.band_name == top.band_name), bands[-1])
-    faster = units.measured(-band.difference_kn, expanded(band.u_kn), "kn", usual=2, most=2, result=False)
+    pm = expanded(band.u_kn)
+    faster = units.measured(-band.difference_kn, pm, "kn", own_decimals(pm, 2, 2), result=False)
     wind = units.say(band.wind_kn, "kn", 0)
     return [
         f"Speeds are those in the wind of the trial: in still air {band_phrase(band)} would be {faster} faster than in "
@@ -376,7 +381,8 @@ _ORDINALS = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth"}
 def _slowest_held(band: SlowestHeld, units: ReaderUnits) -> str:
     at_rpm = "" if band.band_rpm is None else f" at {fixed(band.band_rpm, 0)} rpm"
     ways = "" if band.ways >= 2 else ", one direction only"
-    speed = units.measured(band.speed_kn, expanded(band.speed_u_kn, band.speed_k), "kn", usual=1, most=1)
+    half_width = expanded(band.speed_u_kn, band.speed_k)
+    speed = units.measured(band.speed_kn, half_width, "kn", own_decimals(half_width, 1, 1))
     return f"Slowest speed held on the plane {speed}{at_rpm}{ways}; no slow run shows how much slower she would plane."
 
 
@@ -386,7 +392,9 @@ def other_result(found: Measured, units: ReaderUnits) -> Answer:
     if line.value is None:
         return Answer(line.label, lines=tuple(line.notes) or (sentence(found.reason),))
     half_width = expanded(line.u, line.coverage_factor)
-    return _quantity(line.label, line.value, half_width, line.unit, list(line.notes), units, usual=1)
+    return _quantity(
+        line.label, line.value, half_width, line.unit, list(line.notes), units, own_decimals(half_width, 1)
+    )
 
 
 def rated_rpm_lines(summary: Summary) -> list[str]:

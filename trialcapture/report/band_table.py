@@ -5,7 +5,7 @@ Digits of a column line up; notes are letters, answers capitals.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -36,6 +36,7 @@ from trialcapture.report.format import (
     rows,
     sentence,
     split_flags,
+    without_keys,
     words,
 )
 from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
@@ -146,7 +147,7 @@ def band_table(bands: pa.Table, summary: Summary, units: ReaderUnits) -> BandTab
     plain = sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
     columns = [BandColumn(q, units.scale(q.unit)) for q in BAND_QUANTITIES]
     columns += [BandColumn(q, scale) for q in BAND_QUANTITIES for scale in units.scales(q.unit)[1:]]
-    decimals = [_column_decimals(column, plain) for column in columns]
+    decimals = [quantity_decimals(column.quantity, column.scale, plain) for column in columns]
     letters = _letters([flag for r in plain for flag in split_flags(r.get("flags"))])
     marked = _answered_bands(summary)
     made = []
@@ -170,8 +171,20 @@ def coverage_statement(bands: pa.Table) -> str:
     return f"k = {' to '.join(dict.fromkeys(shown))}" if shown != ["2.0", "2.0"] else "k = 2"
 
 
-def _column_decimals(column: BandColumn, plain: Sequence[Mapping[str, Any]]) -> int:
-    quantity, scale = column
+def table_decimals(quantity: BandQuantity, bands: pa.Table) -> Callable[[Scale], int]:
+    """Return the decimals of a quantity in the band table by unit, for a figure of a band that stands elsewhere."""
+    plain = rows(bands)
+    return lambda scale: quantity_decimals(quantity, scale, plain)
+
+
+def quantity_decimals(quantity: BandQuantity, scale: Scale, plain: Sequence[Mapping[str, Any]]) -> int:
+    """Return the decimals of a quantity in a unit, in the band table and wherever a band's figure is repeated.
+
+    Args:
+        quantity: Which.
+        scale: The unit.
+        plain: Rows of the bands table.
+    """
     known = [_half_width(r, quantity) for r in plain if number(r.get(quantity.value)) is not None]
     return scale_decimals(scale, known, usual=quantity.usual, most=quantity.most)
 
@@ -347,7 +360,7 @@ def _change_row(c: ReviewChange) -> ChangeRow:
         stop=clock(c.stop),
         rpm=fixed(c.rpm_mean, 0),
         change=c.change if c.relabelled_rpm is None else f"{c.change} to {fixed(c.relabelled_rpm, 0)}",
-        automatic="used" if c.automatic_accepted else f"left out: {c.automatic_reason or DASH}",
+        automatic="used" if c.automatic_accepted else f"left out: {without_keys(c.automatic_reason) or DASH}",
         reason=c.reason or DASH,
         by=c.by or "not stated",
     )

@@ -40,6 +40,12 @@ ENGINE_STYLES: tuple[tuple[str, Any], ...] = (
 )  # fmt: skip
 """Colour and dash of each engine's line: told apart without colour too."""
 
+_CSS_NAMES = {
+    INK: "ink", QUIET: "quiet", RULE: "rule", PAPER: "paper", PETROL: "petrol", RUST: "rust", OCHRE: "ochre",
+    PLUM: "plum", TINT: "fig-tint", WARN_TINT: "fig-warm",
+}  # fmt: skip
+"""Colours of the page: a figure follows them where the reader's screen is dark."""
+
 COMPACT = (372, 230)
 WIDE = (960, 404)
 TALL = (372, 560)
@@ -149,6 +155,8 @@ def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
     svg = _PLACES.sub(_coarser, svg)
     for name in (' id="', "url(#", ' xlink:href="#'):
         svg = svg.replace(name, f"{name}{key}-")
+    for colour, name in _CSS_NAMES.items():
+        svg = svg.replace(colour, f"var(--{name}, {colour})")
     # drawn with one font's measures everywhere, shown in the reader's own; some versions name it in shorthand
     svg = svg.replace("'DejaVu Sans'", "system-ui")
     head = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -295,6 +295,66 @@ def _band_figure(quantity: BandQuantity, bands: pa.Table, legs: pa.Table | None,
         FigureAxis(title, quantity.unit), tuple(s for s in series if s.x), tuple(marks),
         _caption(quantity, "Speed by runs one way only" if bare else says, flat, summary), tuple(flat),
     )  # fmt: skip
+
+
+SHEET = (480, 236)
+"""Size of the figure of the sheet [px]."""
+
+
+def sheet_figure(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC) -> Drawing | None:
+    """Draw speed and economy over engine speed in one figure; None where no band has an engine speed.
+
+    Args:
+        bands: The band table.
+        summary: Has the answers, which are circled.
+        units: Of the reader.
+    """
+    x = floats(bands, "rpm_mean")
+    x = np.where(np.isfinite(x), x, floats(bands, "band_rpm"))
+    order = np.argsort(x)[: int(np.isfinite(x).sum())]
+    if not len(order):
+        return None
+    x, nominal = x[order], floats(bands, "band_rpm")[order]
+    curves = []
+    for quantity, colour, dash in ((SPEED, PETROL, "-"), (ECONOMY, RUST, (0, (6, 2.5)))):
+        scale = units.scale(quantity.unit)
+        y, k = floats(bands, quantity.value)[order], floats(bands, quantity.k)[order]
+        pm = floats(bands, quantity.u)[order] * np.where(np.isfinite(k), k, K)
+        made = _converted(_series("line", x, y, pm), units.scale("rpm"), scale)
+        if np.isfinite(made.y).any():
+            curves.append((quantity, scale, made, colour, dash))
+    if not curves:
+        return None
+
+    def paint(figure: Figure) -> None:
+        (axes,) = new_axes(figure, right=44)
+        for n, (quantity, scale, curve, colour, dash) in enumerate(curves):
+            on: Any = axes if n == 0 else axes.twinx()
+            limits = _limits([curve])
+            on.set(xlim=limits[0], ylim=limits[1])
+            on.plot(curve.x, curve.y, color=colour, ls=dash, lw=1.4, marker="o", ms=4, mec=PAPER, mew=0.6, zorder=3)
+            known = np.isfinite(curve.pm) & np.isfinite(curve.y)
+            on.errorbar(
+                curve.x[known], curve.y[known], yerr=curve.pm[known], fmt="none", ecolor=colour, elinewidth=0.9,
+                capsize=2.5, zorder=2,
+            )  # fmt: skip
+            on.tick_params(axis="y", colors=colour)
+            if n:
+                on.grid(visible=False)
+            title = _with_unit(quantity.heading, scale.text)
+            on.set_title(title, loc="left" if n == 0 else "right", color=colour)
+            for rpm, _ in _answered(quantity, summary):
+                for i in np.flatnonzero(np.isclose(nominal, rpm) & np.isfinite(curve.y))[:1]:
+                    on.plot(curve.x[i], curve.y[i], "o", ms=11, color="none", mec=OCHRE, mew=1.3, zorder=5)
+        axes.set_xlabel(_with_unit("Engine speed", "rpm"))
+
+    told = [
+        _alt(_with_unit(quantity.heading, scale.text), "engine speed", "rpm", [replace(curve, style="points")])
+        for quantity, scale, curve, _, _ in curves
+    ]
+    alt = " ".join(told)
+    caption = "Circled: top speed and best economy. Bars are ± at 95 %."
+    return Drawing("sheet", draw("fig-sheet", SHEET, paint, label=alt), alt, caption)
 
 
 def _series(

@@ -256,6 +256,15 @@ def words(key: str) -> str:
     return key.strip() if " " in key.strip() else key.replace("_", " ").strip()
 
 
+_KEYS = re.compile(r"\s*\((?:[a-z0-9]+_)+[a-z0-9]+\)")
+"""The key of a limit as it stands behind a reason in the tables."""
+
+
+def without_keys(text: str) -> str:
+    """Return a sentence without the keys of settings that stand in brackets: people read words."""
+    return _KEYS.sub("", text)
+
+
 def split_flags(value: Any) -> list[str]:
     """Return the flags of a band as a list, whether stored as a list or as text."""
     if value is None:

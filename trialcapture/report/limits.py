@@ -33,6 +33,7 @@ from trialcapture.report.format import (
     plus_minus,
     rows,
     sentence,
+    without_keys,
     words,
 )
 from trialcapture.report.reader_units import ReaderUnits
@@ -74,7 +75,7 @@ def warning_lines(summary: Summary, units: ReaderUnits) -> list[WarningLine]:
         # each line of the account of the data is a warning of its own, in the same order
         fault = next(faults, None) if w.code == "data-health" else None
         text = units.restate_warning(w) if fault is None else f"{fault.what} {fault.text}"
-        made.append(WarningLine(w.severity, SEVERITY_WORDS[w.severity], sentence(text), w.where))
+        made.append(WarningLine(w.severity, SEVERITY_WORDS[w.severity], sentence(without_keys(text)), w.where))
     return sorted(made, key=lambda line: _SEVERITY_ORDER[line.severity])
 
 
@@ -162,7 +163,7 @@ def rejected_stretches(segments: pa.Table | None) -> list[RefusedKind]:
     by_kind: dict[str, list[tuple[int, str]]] = {}
     for s in rows(segments):
         if not s.get("accepted"):
-            reason = str(s.get("reason") or "")
+            reason = without_keys(str(s.get("reason") or ""))
             detail = reason[len(kind_of_reason(reason)) :].lstrip(":, ") if reason else ""
             by_kind.setdefault(kind_of_reason(reason), []).append((s.get("start") or 0, detail))
     ranked = sorted(by_kind.items(), key=lambda item: (-len(item[1]), item[0]))

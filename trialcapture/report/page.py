@@ -42,6 +42,7 @@ from trialcapture.report.figures_results import (
     draw_specification,
     fit_points,
     pair_points,
+    sheet_figure,
 )
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 from trialcapture.report.format import DASH, general, plural
@@ -56,6 +57,8 @@ from trialcapture.report.limits import (
     warning_lines,
 )
 from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.sheet import build_sheet
+from trialcapture.report.traced import markup
 from trialcapture.safe_text import clean_page
 
 _NUMBER_AND_UNIT = re.compile(
@@ -105,6 +108,8 @@ def render_report(
     missing = gaps(samples, bands, summary)
     table = band_table(bands, summary, units)
     context = {
+        "sheet": build_sheet(bands, legs, summary, units),
+        "sheet_figure": draw(sheet_figure, bands, summary, units),
         "boat": summary.boat.name or "Unnamed boat",
         "identity": _identity(summary),
         "conditions": conditions_line(summary, units),
@@ -166,15 +171,39 @@ def render_report(
     return page
 
 
+def render_sheet(
+    bands: pa.Table,
+    legs: pa.Table | None,
+    summary: Summary,
+    units: ReaderUnits = METRIC,
+    draw: Callable[..., Any] = draw_now,
+) -> str:
+    """Return the trial sheet as one HTML file that needs nothing beside it and prints on one page.
+
+    Args:
+        bands: One row an RPM band.
+        legs: The accepted segments that made each band.
+        summary: The summary.
+        units: What the reader asked for.
+        draw: See `render_report`.
+    """
+    page: str = page_template("sheet.html.j2").render(
+        sheet=build_sheet(bands, legs, summary, units), figure=draw(sheet_figure, bands, summary, units), draw=_markup,
+        definitions=units.definitions(), version=summary.software_version,
+    )  # fmt: skip
+    return page
+
+
 @cache
-def page_template() -> Any:
-    """Return the compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
+def page_template(name: str = "report.html.j2") -> Any:
+    """Return a compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
     environment = Environment(
         loader=PackageLoader("trialcapture.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, finalize=_cleaned,
     )  # fmt: skip
     environment.filters["tie"] = _tie
-    return environment.get_template("report.html.j2")
+    environment.filters["traced"] = markup
+    return environment.get_template(name)
 
 
 def _cleaned(value: Any) -> Any:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -163,7 +163,7 @@ class ReaderUnits:
         return _with_others(said)
 
     def measured(
-        self, x: Any, half_width: Any, unit: str, *, usual: int = 2, most: int = 4, result: bool = True
+        self, x: Any, half_width: Any, unit: str, decimals: Callable[[Scale], int], *, result: bool = True
     ) -> str:
         """Return "31.92 ± 0.12 kn (36.73 ± 0.14 mph)"; without a known uncertainty it says so.
 
@@ -171,15 +171,14 @@ class ReaderUnits:
             x: In the program's unit.
             half_width: What is printed behind its ±, see `expanded`.
             unit: That unit.
-            usual: Decimals where no uncertainty is known.
-            most: Never more than this.
+            decimals: Of value and ± in a unit.
             result: Whether all units are printed; else the usual one and that of `also`.
         """
         if number(x) is None:
             return DASH
         said = []
         for s in self.scales(unit) if result else self.beside(unit):
-            value, pm = rounded_pair(s, x, half_width, usual=usual, most=most)
+            value, pm = rounded_pair(s, x, half_width, decimals(s))
             said.append(_join(f"{value} ± {pm}" if pm else value, s.text))
         return _with_others(said) + ("" if number(half_width) is not None else " (± not known)")
 
@@ -261,17 +260,15 @@ class ReaderUnits:
 METRIC = ReaderUnits()
 
 
-def rounded_pair(scale: Scale, x: Any, half_width: Any, *, usual: int, most: int) -> tuple[str, str]:
-    """Return a value and its ± in a unit, rounded after the conversion so that the ± decides the digits.
+def rounded_pair(scale: Scale, x: Any, half_width: Any, decimals: int) -> tuple[str, str]:
+    """Return a value and its ± in a unit, rounded after the conversion.
 
     Args:
         scale: The unit.
         x: In the program's unit.
         half_width: What is printed behind its ±, which is "" where that is not known.
-        usual: Decimals in the program's unit where no uncertainty is known.
-        most: Never more than this, in the program's unit.
+        decimals: Of both, in the unit.
     """
-    decimals = scale_decimals(scale, [half_width], usual=usual, most=most)
     return fixed(scale.value(x), decimals), plus_minus(scale.u(half_width), decimals, dash="")
 
 
@@ -279,6 +276,17 @@ def scale_decimals(scale: Scale, half_widths: Iterable[Any], *, usual: int, most
     """Return the decimals of a column in a unit; `usual` and `most` are those of the program's unit."""
     converted = [scale.u(x) for x in half_widths]
     return column_decimals(converted, usual=scale.decimals(usual), most=scale.decimals(most))
+
+
+def own_decimals(half_width: Any, usual: int, most: int = 4) -> Callable[[Scale], int]:
+    """Return the decimals that a ± by itself is worth, by unit.
+
+    Args:
+        half_width: What is printed behind the ±.
+        usual: Decimals in the program's unit where no uncertainty is known.
+        most: Never more than this, in the program's unit.
+    """
+    return lambda scale: scale_decimals(scale, [half_width], usual=usual, most=most)
 
 
 def _own_unit(unit: str) -> str:

@@ -35,6 +35,7 @@ from trialcapture.report.format import (
     number,
     plural,
     rows,
+    without_keys,
     words,
 )
 from trialcapture.report.limits import WarningLine, seal_line, warning_lines
@@ -122,7 +123,7 @@ def why_no_band(summary: Summary) -> list[str]:
     lines = [f"Refused: {', '.join(f'{count} {words(reason)}' for reason, count in ranked)}."]
     if longest is not None:
         length, when = f"{longest.duration_s:.0f} s", longest.start[11:19]
-        lines.append(f"The longest that may have been a run: {length} from {when} UTC, {longest.reason}.")
+        lines.append(f"The longest that may have been a run: {length} from {when} UTC, {without_keys(longest.reason)}.")
     return lines
 
 

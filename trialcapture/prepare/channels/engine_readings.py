@@ -189,7 +189,7 @@ def fuel_rate_warnings(log: pa.Table, t_ns: Ints, name: str, config: Config) -> 
         declared = {"supply": config.fuel.supply_temp_c, "return": config.fuel.return_temp_c}
         missing = [f"the {x} temperature" for x in lines if not has[f"fuel_{x}_temp_c"] and declared[x] is None]
         if used and config.fuel.density_kg_per_m3 is None:
-            missing.append("fuel.density_kg_per_m3")
+            missing.append("the density of the fuel")
         if missing:
             lack = f"{' and '.join(missing)} not known"
             said.append(

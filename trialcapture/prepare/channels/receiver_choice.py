@@ -296,7 +296,7 @@ def _item(what: str, against: str, fit: SpeedFit, bias_kn: float, action: str, c
 def _left_out(speed: _Speed, leader: _Speed, wanted: str) -> Disagreement:
     cost = "its speed is left out"
     if wanted and wanted in speed.receiver.split("/"):
-        cost += f", although trial.primary_gnss names it; {leader.receiver} leads"
+        cost += f", although the settings name it first; {leader.receiver} leads"
     own = speed.by_position.get(speed.receiver)
     if own is not None and own.is_real():
         against = f"distance made good of {speed.receiver}"

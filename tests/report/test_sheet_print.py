@@ -1,0 +1,83 @@
+"""The trial sheet on paper: one page in both formats, nothing cut off, whatever stands on it."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from tests.report.test_reader_units import BOTH, US
+from tests.report.test_sheet import full_trial
+from tests.report.trial_tables import make_trial, render_one_page, typed
+from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
+from trialcapture.report.page import render_report
+from trialcapture.report.reader_units import METRIC, ReaderUnits
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(BROWSER is None, reason="no Chromium is installed, which prints the pages"),
+]
+PAPERS = {"A4": (595, 842), "letter": (612, 792)}
+
+
+def printed(html: str, folder: Path) -> PdfReader:
+    """Return a page as a browser prints it."""
+    source, out = folder / "page.html", folder / "page.pdf"
+    source.write_text(html, encoding="utf-8")
+    subprocess.run(
+        [
+            str(BROWSER), "--headless=new", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
+            "--no-pdf-header-footer", f"--print-to-pdf={out}", source.as_uri(),
+        ],
+        check=True, capture_output=True, timeout=300,
+    )  # fmt: skip
+    return PdfReader(out)
+
+
+def crowded() -> dict[str, Any]:
+    """Return a trial with four engines, twelve bands, long names and every warning."""
+    trial = full_trial(steps=tuple(range(900, 3300, 200)), engines=("portouter", "portinner", "stbdinner", "stbdouter"))
+    s = trial["summary"]
+    s["boat"]["name"] = "Grande Dame de la Mer du Nord et de la Manche III ex “Varnelle Explorer 46”"
+    for engine in s["engines"]:
+        engine["model"] = "Marinaut Heavy Duty Turbo Diesel 8.9"
+    s["trial"] = {
+        "title": "Builder’s acceptance trial of the second boat of the series, with full tanks",
+        "tested_by": "A. Verylongname-Hyphenated for the buyer, B. Other-Longname for the builder", "notes": "",
+    }  # fmt: skip
+    s["conditions"]["place"] = "Osk Bank and the outer roads of the harbour of Port Varnelle, open sea"
+    flags = {**BAND_FLAGS, **TRIAL_WARNINGS}
+    s["warnings"] += [
+        {"code": code, "severity": flag.severity, "text": flag.text, "where": "900, 1100, 1300 rpm"}
+        for code, flag in flags.items()
+    ]
+    return trial
+
+
+@pytest.mark.parametrize("units", [METRIC, US, BOTH, ReaderUnits("imperial", "us")], ids=str)
+@pytest.mark.parametrize("make", [crowded, full_trial, lambda: make_trial(accepted=False)])
+def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, tmp_path: Path) -> None:
+    pdf = printed(render_one_page(**make(), units=units), tmp_path)
+    assert len(pdf.pages) == 1
+    width, height = PAPERS["letter" if units.system == "us" else "A4"]
+    box = pdf.pages[0].mediabox
+    assert (float(box.width), float(box.height)) == pytest.approx((width, height), abs=1.5)
+    text = pdf.pages[0].extract_text()
+    # the last line of the foot is on it
+    assert "nautical miles an hour" in " ".join(text.split())
+
+
+def test_the_evidence_of_nine_bands_is_at_most_eight_pages_behind_the_sheet(tmp_path: Path) -> None:
+    trial = make_trial(steps=tuple(range(800, 3500, 300)))
+    for units in (METRIC, US):
+        html = render_report(**trial | {"summary": typed(trial["summary"])}, units=units)
+        pages = printed(html, tmp_path).pages
+        assert 2 <= len(pages) <= 9
+        assert "TRIAL SHEET" in pages[0].extract_text().upper()
+        assert "EVIDENCE" in pages[1].extract_text().upper()
+        assert "nautical miles an hour" in " ".join(pages[0].extract_text().split())

@@ -1,0 +1,210 @@
+"""The trial in six sentences that can be read aloud, every figure from the summary and rounded for speech."""
+
+from __future__ import annotations
+
+import math
+
+from trialcapture.reduce.summary import BestEconomy, QuantityChange, Summary
+from trialcapture.report.format import date, join_words
+from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.traced import Ledger, Phrase, Stored, Traced, joined, plain, said, share, spoken
+
+_SPOKEN = {
+    "kn": "knots", "mph": "miles an hour", "nm": "nautical miles", "mi": "statute miles", "L/h": "litres an hour",
+    "gal/h": "gallons an hour", "US gal/h": "US gallons an hour", "imp gal/h": "imperial gallons an hour",
+    "nm/L": "nautical miles a litre", "nm/gal": "nautical miles a gallon", "nm/US gal": "nautical miles a US gallon",
+    "nm/imp gal": "nautical miles an imperial gallon", "kg": "kilograms", "lb": "pounds", "m": "metres", "ft": "feet",
+    "s": "seconds",
+}  # fmt: skip
+
+
+def in_words(summary: Summary, ledger: Ledger, units: ReaderUnits) -> tuple[Phrase, ...]:
+    """Return six sentences: the trial, top speed, best cruise on the plane and below it, slow end and tester, the rest.
+
+    Args:
+        summary: The summary.
+        ledger: The same by where each number stands.
+        units: Of the reader; of several the first are spoken.
+    """
+    return (
+        _trial(summary, ledger, units),
+        _top_speed(summary, ledger, units),
+        _best(summary, ledger, units),
+        _below(summary, ledger, units),
+        _slow_and_tester(summary, ledger, units),
+        _handling(summary, ledger, units),
+    )
+
+
+def _say(stored: Stored, unit: str, units: ReaderUnits, digits: int = 2, *, step: float | None = None) -> Phrase:
+    """Return a number to so many digits, or to a step, with its unit as a word."""
+    scale = units.scale(unit)
+    x = abs(scale.value(stored.value) or 0.0)
+    fine = 10.0 ** (math.floor(math.log10(x)) - digits + 1) if x else 1.0
+    return (spoken(stored, scale, step or fine), f" {_SPOKEN.get(scale.text, scale.text)}")
+
+
+def _speed(stored: Stored, units: ReaderUnits) -> Phrase:
+    return _say(stored, "kn", units, step=0.1)
+
+
+def _name(summary: Summary, ledger: Ledger) -> Phrase:
+    return (said(ledger.at("boat", "name")),) if summary.boat.name else ("The boat",)
+
+
+def _trial(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    c, start = summary.conditions, ledger.at("conditions", "start")
+    made: Phrase = (*_name(summary, ledger), " was tested")
+    if start.value is not None:
+        made += (" on ", Traced(date(start.value), start.place))
+    weight = ledger.at("load", "displacement_kg")
+    if weight.value is None:
+        made += (", her weight not known",)
+    else:
+        made += (" at a weight of ", *_say(weight, "kg", units, 3))
+        made += (", not counting what was not stated",) if summary.load.missing else ()
+    felt: list[Phrase] = []
+    if c.wind_speed_true_kn_mean is not None:
+        felt.append(("a wind of ", *_say(ledger.at("conditions", "wind_speed_true_kn_mean"), "kn", units, step=1.0)))
+    if c.wave_height_m is not None:
+        felt.append(("waves of ", *_say(ledger.at("conditions", "wave_height_m"), "m", units)))
+    return (*made, *((", in ", *joined(felt, " and ")) if felt else ()), ".")
+
+
+def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    found = summary.top_speed
+    if found is None:
+        seen = summary.fastest_seen
+        if seen is None:
+            return ("No speed was measured that can be claimed.",)
+        fastest = _speed(ledger.at("fastest_seen", "speed_kn"), units)
+        return ("Her top speed is not claimed; the fastest seen was ", *fastest, ", not run both ways.")
+    speed = ledger.at("top_speed", "speed_kn")
+    made: Phrase = ("Her top speed was ", spoken(speed, units.scale("kn"), 0.1), " knots")
+    for scale in units.scales("kn")[1:]:
+        made += (", or ", spoken(speed, scale, 0.1), f" {_SPOKEN.get(scale.text, scale.text)}")
+    at = _at(found.band_rpm, "top_speed", ledger)
+    at = (",", *at) if at and len(units.scales("kn")) > 1 else at
+    return (*made, *at, ", run both ways with the current taken out.")
+
+
+def _at(rpm: float | None, key: str, ledger: Ledger) -> Phrase:
+    return () if rpm is None else (" at ", plain(ledger.at(key, "band_rpm"), 0, "rpm", thousands=True), " rpm")
+
+
+def _cruise(point: BestEconomy, key: str, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    made: Phrase = (*_speed(ledger.at(key, "speed_kn"), units), *_at(point.band_rpm, key, ledger))
+    made += (", burning ", *_say(ledger.at(key, "fuel_l_per_h"), "L/h", units))
+    made += (" for ", *_say(ledger.at(key, "economy_nm_per_l"), "nm/L", units))
+    return made
+
+
+def _range(point: BestEconomy, key: str, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    if point.range_nm is None:
+        return ()
+    return (", a range of ", *_say(ledger.at(key, "range_nm"), "nm", units))
+
+
+def _best(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    key, start = "economy_planing", "On the plane she cruises best at "
+    if not summary.boat.planing:
+        key, start = "economy_displacement", "She cruises best at "
+    point: BestEconomy | None = getattr(summary, key)
+    if point is None and summary.economy_overall is not None and summary.economy_displacement is None:
+        key, start, point = "economy_overall", "She cruises best at ", summary.economy_overall
+    if point is None:
+        return ("No economy on the plane was measured." if summary.boat.planing else "No economy was measured.",)
+    reach = _range(point, key, ledger, units)
+    kept: Phrase = (" with ", *share(ledger.at("fuel", "reserve_fraction"))[:1], " percent kept in reserve")
+    return (start, *_cruise(point, key, ledger, units), *reach, *(kept if reach else ()), ".")
+
+
+def _below(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    if not summary.boat.planing:
+        flat = summary.economy_displacement
+        if flat is None:
+            return ("Nothing can be said of her range.",)
+        low, high = (ledger.at("economy_displacement", key) for key in ("flat_from_kn", "flat_to_kn"))
+        return (
+            "Anything from ", spoken(low, units.scale("kn"), 0.1), " to ", *_speed(high, units), " is about as good.",
+        )  # fmt: skip
+    point = summary.economy_displacement
+    if point is None:
+        return ("No economy below planing was measured.",)
+    key = "economy_displacement"
+    return (
+        "Below planing her best is ", *_cruise(point, key, ledger, units), *_range(point, key, ledger, units), ".",
+    )  # fmt: skip
+
+
+def _slow_and_tester(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    if summary.slowest_planing_speed is not None:
+        slow: Phrase = (
+            "She stays on the plane down to about ",
+            *_say(ledger.at("slowest_planing_speed", "speed_kn"), "kn", units, step=1.0),
+        )
+    elif summary.slowest_on_the_plane is not None:
+        speed = _say(ledger.at("slowest_on_the_plane", "speed_kn"), "kn", units, step=1.0)
+        slow = ("The slowest speed held on the plane was ", *speed)
+    else:
+        slow = ("How slowly she planes was not shown",) if summary.boat.planing else ("She is not made to plane",)
+    return (*slow, "; ", *_tester(summary, ledger, units), ".")
+
+
+def _tester(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    found = summary.cruise
+    if found is None:
+        return ("the tester noted no cruise of his own",)
+    made: Phrase = ("the tester would cruise at ", plain(ledger.at("cruise", "rpm"), 0, "rpm", thousands=True), " rpm")
+    if found.reason:
+        return (*made, ", which was not run")
+    if found.speed is None and found.economy is None:
+        return (*made, ", which is her best" if found.best_band_name == found.band_name else "")
+    told: list[Phrase] = []
+    for key, change, unit, more, less in (
+        ("speed", found.speed, "kn", "faster", "slower"), ("range", found.range, "nm", "further", "less far"),
+    ):  # fmt: skip
+        if change is not None:
+            told.append(_difference(key, change, unit, more, less, ledger, units))
+    if found.range is None and found.economy is not None:
+        told.append(_real(found.economy, "more economical", "less economical"))
+    return (*made, ", ", *joined(told, " and "))
+
+
+def _difference(
+    key: str, change: QuantityChange, unit: str, more: str, less: str, ledger: Ledger, units: ReaderUnits
+) -> Phrase:
+    if not change.is_real:
+        return (f"no {more} beyond the noise" if change.difference >= 0 else f"no {less} beyond the noise",)
+    stored = ledger.at("cruise", key, "difference")
+    amount = _say(Stored(abs(change.difference), stored.place), unit, units)
+    return (*amount, f" {more if change.difference > 0 else less}")
+
+
+def _real(change: QuantityChange, more: str, less: str) -> Phrase:
+    word = more if change.difference > 0 else less
+    return (word if change.is_real else f"not {word} beyond the noise",)
+
+
+def _handling(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
+    claimed = [(n, m) for n, m in enumerate(summary.measures) if m.claimed and m.answer.value is not None]
+    told: list[Phrase] = []
+    for n, m in claimed[:2]:
+        at = ledger.at("measures", n, "answer", "value")
+        told.append((_lower(ledger.at("measures", n, "answer", "label")), " ", *_say(at, m.answer.unit, units)))
+    levels = [(n, s) for n, s in enumerate(summary.sound) if s.band_name]
+    if levels:
+        n = max(levels, key=lambda item: item[1].level_db)[0]
+        level = plain(ledger.at("sound", n, "level_db"), 0, "dB(A)")
+        told.append(("sound up to ", level, " decibels"))
+    lacking = [] if claimed else ["manoeuvres"]
+    lacking += [] if levels else ["sound"]
+    rest = f"{join_words(lacking)} {'were' if lacking != ['sound'] else 'was'} not measured" if lacking else ""
+    if not told:
+        return (f"{rest[0].upper()}{rest[1:]}.",)
+    return ("Measured besides: ", *joined(told, ", "), f"; {rest}." if rest else ".")
+
+
+def _lower(label: Stored) -> Traced:
+    text = str(label.value)
+    return Traced(f"{text[:1].lower()}{text[1:]}", label.place)
