@@ -132,7 +132,13 @@ def _start(command: list[str]) -> subprocess.Popen[bytes] | None:
     if shutil.which(command[0]) is None:
         return None
     try:
-        keeper = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        keeper = subprocess.Popen(  # in a session of its own: a closed terminal ends neither recording nor keeper
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
     except OSError:
         return None
     with suppress(subprocess.TimeoutExpired):
@@ -206,6 +212,20 @@ class SessionLock:
         file.flush()
         self._file = file
         return self
+
+    def hold_again(self) -> bool:
+        """Take the lock anew where its file was deleted; True when that was needed.
+
+        Raises:
+            OSError: It cannot be taken.
+            TrialCaptureError: Another recorder has taken it meanwhile.
+        """
+        if self._file is None or self._is_at_its_place(self._file):
+            return False
+        former = self._file
+        self.__enter__()
+        former.close()
+        return True
 
     def _is_at_its_place(self, file: BinaryIO) -> bool:
         try:

@@ -13,7 +13,7 @@ from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import FILE_NAME, nmea_files, open_session
 from trialcapture.errors import TrialCaptureError
 
-_AT_ONCE_BYTES = 1 << 20
+_AT_ONCE_BYTES = 1 << 18
 """Bytes copied at a time (our choice)."""
 _LOOK_EVERY_S = 0.2
 """How often the file is looked at; engine loggers write once a second or slower (our choice)."""
@@ -32,6 +32,8 @@ class GrowingFile:
         clock: For waiting.
         say: Told when the file was replaced.
     """
+
+    can_wait = True
 
     def __init__(self, source_id: str, path: Path, raw_folder: Path, clock: Clock, *, say: Say = say_nothing) -> None:
         self.id = source_id
@@ -160,6 +162,7 @@ class Replay:
     """
 
     stream = "nmea.log"
+    can_wait = True
 
     def __init__(self, source_id: str, path: Path, clock: Clock, start_ns: int) -> None:
         self.id = source_id

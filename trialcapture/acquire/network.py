@@ -20,6 +20,7 @@ _AT_ONCE = 512
 _LARGEST_DATAGRAM = 65_535
 """Largest payload a UDP datagram can announce (RFC 768: a length of 16 bits)."""
 _SO_RXQ_OVFL = 40  # Linux: the kernel counts the datagrams it had no room for
+_SO_MEMINFO, _MEMINFO_VALUES, _MEMINFO_DROPS = 55, 9, 8  # Linux: the same count, asked for
 _SO_RCVBUFFORCE = 33  # Linux: a larger buffer than the system's limit, for those who may
 SILENCE_S = 10.0
 """A TCP connection without data for so long is taken for dead and made anew (common practice, no source)."""
@@ -37,6 +38,7 @@ class UdpListener:
     """
 
     stream = "nmea.log"
+    can_wait = sys.platform == "linux"
 
     def __init__(self, source_id: str, port: int, host: str | None, *, say: Say = say_nothing) -> None:
         self.id = source_id
@@ -45,7 +47,7 @@ class UdpListener:
         self._host = host or ""
         self._say = say
         self._socket: socket.socket | None = None
-        self._dropped = 0
+        self._dropped = self._counted = 0
 
     def open(self) -> None:
         """Bind the port and join the group."""
@@ -62,7 +64,7 @@ class UdpListener:
         except OSError as fault:
             receiver.close()
             raise self._open_trouble(fault) from fault
-        self._socket, self._dropped = receiver, 0
+        self._socket, self._dropped, self._counted = receiver, 0, 0
 
     def read(self, timeout_s: float) -> list[Chunk]:
         """Wait for datagrams and take all that wait, each as its own chunk with its sender."""
@@ -81,13 +83,25 @@ class UdpListener:
         except (OSError, ValueError) as fault:
             self.close()
             raise SourceError("lost", f"{self.where} failed ({fault}).", "Check the network.") from fault
+        self._tell_dropped()
         return chunks
 
     def close(self) -> None:
         """Let the port go."""
         receiver, self._socket = self._socket, None
         if receiver is not None:
+            if sys.platform == "linux":  # what was dropped after the last datagram that was read
+                with suppress(OSError, struct.error):
+                    sizes = receiver.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, 4 * _MEMINFO_VALUES)
+                    self._dropped = struct.unpack(f"={len(sizes) // 4}I", sizes)[_MEMINFO_DROPS]
+                    self._tell_dropped()
             receiver.close()
+
+    def _tell_dropped(self) -> None:
+        lost = (self._dropped - self._counted) & 0xFFFFFFFF
+        if lost:
+            self._counted = self._dropped
+            self._say("overflow", f"{self.id}: the system dropped {lost} datagrams", datagrams=lost)
 
     def _set_options(self, receiver: socket.socket) -> None:
         if _is_group(self._host):
@@ -110,11 +124,7 @@ class UdpListener:
         data, extras, _, sender = receiver.recvmsg(_LARGEST_DATAGRAM, 64)
         for level, kind, content in extras:
             if level == socket.SOL_SOCKET and kind == _SO_RXQ_OVFL:
-                dropped = int.from_bytes(content[:4], sys.byteorder)
-                if dropped != self._dropped:
-                    lost = (dropped - self._dropped) & 0xFFFFFFFF
-                    self._say("overflow", f"{self.id}: the system dropped {lost} datagrams", datagrams=lost)
-                    self._dropped = dropped
+                self._dropped = int.from_bytes(content[:4], sys.byteorder)
         return data, sender
 
     def _open_trouble(self, fault: OSError) -> SourceError:
@@ -145,6 +155,7 @@ class TcpClient:
     """
 
     stream = "nmea.log"
+    can_wait = True
 
     def __init__(self, source_id: str, host: str, port: int, clock: Clock, *, connect_s: float = 3.0) -> None:
         self.id = source_id

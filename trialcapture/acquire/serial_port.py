@@ -166,6 +166,7 @@ class SerialPort:
     """
 
     stream = "nmea.log"
+    can_wait = False
 
     def __init__(
         self,
