@@ -33,7 +33,7 @@ from trialcapture.acquire.live_status import LiveFile
 from trialcapture.acquire.raw_files import RawFiles, full_sync, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
-from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text
+from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text, has_no_reader
 from trialcapture.acquire.source import Say, Source
 from trialcapture.acquire.source_health import Health
 from trialcapture.acquire.status import DiskState, Status, current_alarms, source_statuses
@@ -413,6 +413,10 @@ class Recording:
         text = f"recording goes on without a screen: {reason}; 'record --attach SESSION' shows one"
         self._events.add("screen_lost", text, reason=reason)
 
+    def output_lost(self) -> None:
+        """Note that nobody reads standard output any more."""
+        self._events.add("output_lost", "nobody reads standard output any more; recording goes on")
+
     def screen_blocked(self, is_blocked: bool) -> None:
         """Note that the screen takes nothing, or does again."""
         if is_blocked:
@@ -528,6 +532,7 @@ class Recording:
 
     def outcome(self, request: EndRequest, *, complete: bool) -> Recorded:
         """Return what the recording came to, and leave it as the last line of the live status."""
+        self._size = self._size_on_disk()
         status = self.status()
         with suppress(OSError):
             self._live.append(status, self._clock.wall_ns(), state="ended", reason=request.reason, complete=complete)
@@ -714,7 +719,7 @@ def record(
             show.give_up("there is no standard error to write to")
         complete = False
         try:
-            _watch(recording, show, request, lock, minutes, clock)
+            _watch(recording, show, request, lock, minutes, clock, has_own_screen=console is None)
         except BaseException as fault:
             request.ask(f"a fault of the program: {fault!r}")
             raise
@@ -725,17 +730,29 @@ def record(
 
 
 def _watch(
-    recording: Recording, show: Show, request: EndRequest, lock: SessionLock, minutes: float | None, clock: Clock
+    recording: Recording,
+    show: Show,
+    request: EndRequest,
+    lock: SessionLock,
+    minutes: float | None,
+    clock: Clock,
+    *,
+    has_own_screen: bool,
 ) -> None:
     began_ns = clock.mono_ns()
     looked_s = hangups = 0.0
-    is_blocked = False
+    is_blocked = is_stdout_lost = False
     while not request.wait(_LOOK_EVERY_S):
         try:
             recording.tick()
             show.update(recording.status())
             if monotonic() - looked_s >= _LOOK_AROUND_S:
                 looked_s = monotonic()
+                if has_own_screen and has_no_reader(sys.stderr):
+                    show.give_up("nobody reads the output any more")
+                if has_own_screen and not is_stdout_lost and has_no_reader(sys.stdout):
+                    is_stdout_lost = True
+                    recording.output_lost()
                 if recording.look_around(lock):
                     request.ask("asked to stop by 'record --stop'")
         except Exception as fault:  # noqa: BLE001  what only looks after a recording must not end it, and says so

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import select
 import sys
 import threading
 from collections import deque
@@ -11,7 +12,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from textwrap import wrap
 from time import monotonic
 from types import TracebackType
-from typing import Any
+from typing import Any, TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -400,6 +401,18 @@ def _output_fault(fault: BaseException) -> str:
     if isinstance(fault, OSError):
         return f"the output cannot be written ({fault.strerror or fault})"
     return f"the output cannot be written ({type(fault).__name__}: {fault})"
+
+
+def has_no_reader(stream: TextIO | None) -> bool:
+    """Say whether an output leads to a pipe without a reader or to a closed terminal; POSIX can tell unasked."""
+    if stream is None or not hasattr(select, "poll"):
+        return False
+    try:
+        asked = select.poll()
+        asked.register(stream.fileno(), 0)
+        return any(found & (select.POLLERR | select.POLLHUP) for _, found in asked.poll(0))
+    except (OSError, ValueError):
+        return False
 
 
 def _is_in_foreground() -> bool:
