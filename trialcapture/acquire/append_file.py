@@ -107,6 +107,7 @@ class AppendFile:
         self._has_identity = _is_at(path, own)
         self._opened_size = self._size = own.st_size
         self._lost = Loss()
+        self._is_cut = False
         self._swapping = Lock()
         # cumulated: size, lines and session time at the end of each second of writing
         self._sizes: list[int] = [self._size]
@@ -145,6 +146,9 @@ class AppendFile:
         self._notice_shortening()
         start = self.size_on_disk()
         view = memoryview(data)
+        if self._is_cut and not self._ends_well():
+            view = memoryview(b"\n" + data)  # a line that was cut must not take the next one with it
+        size = start + len(view)
         try:
             while view:
                 view = view[self._file.write(view) or 0 :]
@@ -152,7 +156,8 @@ class AppendFile:
             with suppress(OSError):
                 self._file.truncate(start)
             raise
-        self._grown(start + len(data), data.count(b"\n"))
+        self._is_cut = False
+        self._grown(size, data.count(b"\n"))
 
     def append_safely(self, data: bytes) -> None:
         """Append and fsync; what the disk does not confirm is taken back.
@@ -284,6 +289,12 @@ class AppendFile:
         if size < self._size:
             self._lost = _sum(self._lost, self._loss(size, self._size))
             self._forget_beyond(size)
+            self._is_cut = True
+
+    def _ends_well(self) -> bool:
+        size = self.size_on_disk()
+        self._file.seek(max(0, size - 1))
+        return size == 0 or self._file.read(1) == b"\n"
 
     def _forget_beyond(self, size: int) -> None:
         while len(self._sizes) > 1 and self._sizes[-1] > size:
