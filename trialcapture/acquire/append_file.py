@@ -165,13 +165,14 @@ class AppendFile:
         Raises:
             OSError: The disk does not take it, or does not confirm.
         """
+        before = self.size_on_disk()
         self.append(data)
         try:
             os.fsync(self._file.fileno())
         except OSError:
             with suppress(OSError):
-                self._file.truncate(self._size - len(data))
-                self._forget_beyond(self._size - len(data))
+                self._file.truncate(before)
+                self._forget_beyond(before)
             raise
 
     def trouble(self) -> Trouble:

@@ -155,8 +155,8 @@ def is_being_recorded(folder: Path) -> bool:
             return False
     except TrialCaptureError:
         return True
-    except OSError:  # a folder that may only be read: the lock that is there is believed
-        return True
+    except OSError:  # where nothing may be written nothing is recorded: the lock was left behind
+        return False
 
 
 def stop_recorder(folder: Path, *, wait_s: float = _ASKED_S) -> None:

@@ -214,7 +214,8 @@ class Recorded:
         reason: Why it ended.
         written_bytes: What was written to raw files by this run.
         silent: Sources from which nothing came, each with its trouble.
-        lost: Lines and datagrams that came too fast, by source.
+        lost: Lines and datagrams that could not be kept, by source.
+        disk_fault: Why no disk took them, "" where the sources alone were too fast.
         damaged: What was done to files behind the recorder's back, one sentence each.
         apart: The folders of both halves where they could not be joined.
     """
@@ -230,6 +231,7 @@ class Recorded:
     lost: dict[str, int] = field(default_factory=dict)
     damaged: tuple[str, ...] = ()
     apart: tuple[Path, Path] | None = None
+    disk_fault: str = ""
 
 
 class Recording:
@@ -553,6 +555,7 @@ class Recording:
             dict(self._losses.total),
             tuple(self._events.damaged),
             self.apart,
+            self._losses.disk_fault,
         )
 
     def status(self) -> Status:

@@ -21,6 +21,7 @@ from trialcapture.acquire.raw_files import RawFiles, part_of
 from trialcapture.acquire.received_lines import HOLD_NS, Backlog, LineCutter, Piece, Received, journal_line
 from trialcapture.acquire.source import Chunk, Say, Source, SourceError, say_nothing
 from trialcapture.acquire.source_health import Health
+from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.config import Config, SourceSettings
 from trialcapture.errors import TrialCaptureError
 
@@ -207,6 +208,10 @@ class LossTally:
     Args:
         health: Told the sums, for the screen.
         events: Told for the record.
+
+    Attributes:
+        total: Lines and datagrams lost, by source.
+        disk_fault: Why no disk took them, "" where the sources alone were too fast.
     """
 
     def __init__(self, health: Health, events: Events) -> None:
@@ -216,6 +221,7 @@ class LossTally:
         self._told_ns: dict[str, int] = {}
         self._lock = Lock()
         self.total: dict[str, int] = {}
+        self.disk_fault = ""
 
     def add(self, source: str, *, lines: int = 0, size: int = 0, datagrams: int = 0) -> None:
         """Count a loss.
@@ -247,16 +253,20 @@ class LossTally:
             ]
             tallies = {source: self._untold.pop(source) for source in due}
             totals = {source: self.total[source] for source in due}
+        if tallies and cause:
+            self.disk_fault = cause
         for source, tally in tallies.items():
             self._told_ns[source] = now_ns
             self._health.lost_lines(source, totals[source], now_ns, of_disk=bool(cause))
-            parts = [f"{tally.lines} lines ({tally.bytes} bytes) found no room"] if tally.bytes else []
+            parts = [f"{tally.lines} lines ({tally.bytes} bytes)"] if tally.bytes else []
             if tally.datagrams:
-                parts.append(f"the system dropped {tally.datagrams} datagrams")
-            why = f"nothing can be written: {cause}" if cause else "it sends faster than this computer can keep"
+                parts.append(f"{tally.datagrams} datagrams that the system dropped")
+            lost = f"{' and '.join(parts)} are lost"
             self._events.add(
                 "overflow",
-                f"{source}: {' and '.join(parts)}; they are lost ({why}). Other sources are kept",
+                f"{source}: {lost}, as nothing can be written ({cause})"
+                if cause
+                else f"{source} floods: {lost}, it sends faster than this computer can keep. Other sources are kept",
                 source=source,
                 severity="red",
                 cause="disk" if cause else "flood",
@@ -349,8 +359,10 @@ class Writer:
             pass
         for found in self._files.end_places():
             self._tell_place(found)
+        is_all = not self.held_bytes and not self.fault
+        self._count_unwritten()
         self._tell_losses(all_of_it=True)
-        return not self.held_bytes and not self.fault
+        return is_all
 
     def close(self) -> None:
         """Make safe what is written, the notes too, and close the files."""
@@ -474,6 +486,22 @@ class Writer:
         elif self.fault:
             self.fault = ""
             self._events.add("writing_again", "writing goes on; what was held in memory is on disk now")
+
+    def _count_unwritten(self) -> None:
+        """Count what no disk has taken and memory cannot hold any longer, as the recording ends."""
+        for entry in self._backlog.take():
+            self.losses.add(entry.source, lines=entry.data.count(b"\n"), size=len(entry.data))
+        for stream, waiting in self._held.items():
+            data = b"".join(waiting)
+            if stream != "nmea.log":
+                source = next((s.source for s in self._health.sources.values() if s.stream == stream), stream)
+                if data:
+                    self.losses.add(source, lines=data.count(b"\n"), size=len(data))
+                continue
+            for line in split_lines(data):
+                self.losses.add(parse_line(line).source, lines=1, size=len(line))
+        self._held.clear()
+        self._held_bytes = 0
 
     def _tell_losses(self, *, all_of_it: bool = False) -> None:
         for source, lost in self._backlog.take_lost().items():

@@ -53,16 +53,19 @@ class ManifestEntry:
     bytes: int
 
 
-def hash_file(path: Path, *, progress: Callable[[int], None] | None = None) -> tuple[str, int]:
+def hash_file(
+    path: Path, *, progress: Callable[[int], None] | None = None, limit_bytes: int | None = None
+) -> tuple[str, int]:
     """Return the SHA-256 (hexadecimal) and the size [bytes] of a file.
 
     Args:
         path: The file.
         progress: Called with the number of bytes just read.
+        limit_bytes: Read no further, while another program goes on appending; None reads to the end.
     """
     digest, size = hashlib.sha256(), 0
     with path.open("rb") as file:
-        while chunk := file.read(1 << 20):
+        while chunk := file.read(1 << 20 if limit_bytes is None else min(1 << 20, limit_bytes - size)):
             digest.update(chunk)
             size += len(chunk)
             if progress is not None:

@@ -198,13 +198,12 @@ def _faults_of(done: Recorded) -> list[TrialCaptureError]:
         )
     if done.lost:
         lost = ", ".join(f"{source} {count} lines" for source, count in done.lost.items())
+        what, advice = "more came than could be kept", "look for a loop or a wrong rate at that source"
+        if done.disk_fault:
+            what = f"the disk did not take everything that was received: {done.disk_fault}"
+            advice = "free some space, and give a second disk with --second the next time"
         faults.append(
-            TrialCaptureError(
-                "more came than could be kept",
-                seen=f"lost: {lost}; what other sources sent is kept",
-                where=where,
-                expected="look for a loop or a wrong rate at that source; raw/notes.jsonl says when",
-            )
+            TrialCaptureError(what, seen=f"lost: {lost}", where=where, expected=f"{advice}; raw/notes.jsonl says when")
         )
     if done.damaged:
         faults.append(

@@ -9,14 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from trialcapture.acquire.ending import is_being_recorded
+from trialcapture.archive.halves import missing_half
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
-from trialcapture.archive.session import open_session
+from trialcapture.archive.session import Session, as_recorded_so_far, open_session
+from trialcapture.archive.verify import read_timeline
 from trialcapture.config import UnitSystem, load_config
 from trialcapture.pipeline.results import hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.steady.segments import segment_engines, with_session
-from trialcapture.reduce.summary import as_json
+from trialcapture.reduce.summary import TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.page import render_report
 from trialcapture.report.reader_units import ReaderUnits
@@ -48,7 +51,7 @@ def process(
     Raises:
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
     """
-    session = open_session(folder)
+    session, remarks = _as_it_stands(open_session(folder))
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
     marks_ns = marks_of(notes)
@@ -67,7 +70,7 @@ def process(
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
         progress("reduction", None)
-        results = reduce_prepared(trial, session, config, notes, raw, former)
+        results = reduce_prepared(trial, session, config, notes, raw, former, remarks)
         pa.default_memory_pool().release_unused()
         read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
@@ -102,3 +105,24 @@ def process(
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
         "paths": paths,
     }  # fmt: skip
+
+
+def _as_it_stands(session: Session) -> tuple[Session, list[TrialWarning]]:
+    """Return the session as it can be read now, and what is to be said of that: recorded on, not closed, a half."""
+    if is_being_recorded(session.folder):
+        text = (
+            "the session is still being recorded: the results hold what had come when it was processed. "
+            "Process it again when the recording is closed"
+        )
+        return as_recorded_so_far(session), [TrialWarning("recording", "yellow", text, "")]
+    missing = missing_half(session.folder)
+    if missing:
+        return session, [TrialWarning("half", "red", missing, "")]
+    timeline = read_timeline(session.folder)
+    if timeline.begun and not timeline.closed:
+        text = (
+            "the recording was never closed, as after a crash or a power cut: every line on the disk is used, and what "
+            "came in its last second may be missing"
+        )
+        return session, [TrialWarning("recording", "yellow", text, "")]
+    return session, []

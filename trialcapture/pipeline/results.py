@@ -59,8 +59,9 @@ def hash_raw(session: Session) -> list[dict[str, Any]]:
     """Return path, SHA-256 and size of every raw file."""
     found = []
     for path in raw_files(session.folder):
-        digest, size = hash_file(path)
-        found.append({"path": path.relative_to(session.folder).as_posix(), "sha256": digest, "bytes": size})
+        name = path.relative_to(session.folder).as_posix()
+        digest, size = hash_file(path, limit_bytes=session.lengths.get(name))
+        found.append({"path": name, "sha256": digest, "bytes": size})
     return found
 
 
@@ -81,6 +82,7 @@ def reduce_prepared(
     notes: Sequence[Note],
     raw: Sequence[Mapping[str, Any]],
     former: FormerResults,
+    remarks: Sequence[TrialWarning] = (),
 ) -> Results:
     """Reduce a prepared trial with what people noted and as they reviewed it.
 
@@ -91,6 +93,7 @@ def reduce_prepared(
         notes: Trim settings and reviews among them have a part in the results.
         raw: From `hash_raw`.
         former: Results of former runs; of equal segments they are used again.
+        remarks: What is to be said of the session itself.
     """
 
     def reduce(segments: pa.Table) -> Result:
@@ -113,6 +116,7 @@ def reduce_prepared(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
     findings = replace(findings, conditions=air)
+    findings = replace(findings, warnings=(*remarks, *findings.warnings))
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw)
     return Results(segments, bands, legs, summary)
 
