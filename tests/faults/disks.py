@@ -32,6 +32,8 @@ from trialcapture.archive.verify import verify_session
 
 ROOT = Path(__file__).parents[2]
 LINES_PER_S = 200
+LINES_EACH = 2
+"""A numbered sentence and the padding behind it."""
 PADDING = b"x" * 900
 """Behind each line, so that small disks fill within seconds."""
 SMALL = "700k"
@@ -179,7 +181,7 @@ def run_kind(kind: Trouble, place: Path, seconds: float) -> Outcome:
         told = json.loads(process.communicate(timeout=120)[0])
         whole = Path(told["folder"])
         kept = _kept([session, second / "monday"] if kind.loses else [whole])
-        named = sum(told["lost_lines"].values())
+        named = sum(told["lost_lines"].values()) // LINES_EACH
         if kept + named < sent:
             faults.append(f"{sent - kept - named} of {sent} lines are neither kept nor named")
         if kept != sent and not kind.loses:

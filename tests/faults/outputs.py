@@ -54,7 +54,7 @@ KINDS = (
     Output("reader of stderr gone", "screen_lost"),
     Output("reader of both gone (| tee)", "screen_lost"),
     Output("terminal closed", "screen_lost"),
-    Output("SIGHUP alone", "screen_lost"),
+    Output("SIGHUP alone", "hangup"),
     Output("both on a full disk", "screen_lost"),
     Output("both closed from the start", "screen_lost"),
     Output("a pipe that nobody reads", "screen_blocked"),

@@ -114,7 +114,9 @@ def ended_by_signals(request: EndRequest, *, until_exit: bool = False) -> Iterat
 
     for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
         handle(name, end)
-    handle("SIGHUP", hang_up)
+    hangup = getattr(signal, "SIGHUP", None)
+    if hangup is not None and signal.getsignal(hangup) is not signal.SIG_IGN:  # nohup stays in force
+        handle("SIGHUP", hang_up)
     # a shell that stops background jobs for writing must not stop a recording
     ignored = getattr(signal, "SIGTTOU", None)
     if ignored is not None:

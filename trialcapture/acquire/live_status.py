@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -30,11 +31,11 @@ class LiveFile:
     """``live.jsonl`` of a session; what a full disk does not take of it is let go, and said once.
 
     Args:
-        folder: The session.
+        folders: Session folders, first choice first; a line goes to the first that takes it.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self._path = folder / NAME
+    def __init__(self, folders: list[Path]) -> None:
+        self._folders = folders
 
     def append(self, status: Status, wall_ns: int, **more: Any) -> None:
         """Append one line.
@@ -45,17 +46,38 @@ class LiveFile:
             more: What else the line says.
 
         Raises:
-            OSError: The disk does not take it.
+            OSError: No disk takes it.
         """
         entry = {"t": utc_text(wall_ns), "state": "recording", **_rounded(asdict(status)), **more}
+        if len(self._folders) > 1:
+            entry["second"] = str(self._folders[1])
         line = (json.dumps(entry, ensure_ascii=False, separators=(",", ":")) + "\n").encode("utf-8", "replace")
-        with self._path.open("ab", buffering=0) as file:
-            start = file.tell()
-            if start > _MOST_BYTES:
-                file.truncate(0)
-                start = 0
-            if file.write(line) != len(line):
-                file.truncate(start)
+        cause: OSError | None = None
+        for folder in self._folders:
+            try:
+                _append(folder / NAME, line)
+            except OSError as fault:
+                cause = cause or fault
+            else:
+                return
+        if cause is not None:
+            raise cause
+
+
+def _append(path: Path, line: bytes) -> None:
+    with path.open("ab", buffering=0) as file:
+        start = file.tell()
+        if start > _MOST_BYTES:
+            file.truncate(0)
+            start = 0
+        try:
+            written = file.write(line)
+        except OSError:
+            file.truncate(start)
+            raise
+        if written != len(line):
+            file.truncate(start)
+            raise OSError(errno.ENOSPC, "the disk is full")
 
 
 def _rounded(value: Any) -> Any:
@@ -78,6 +100,7 @@ class LiveLine:
         reason: Why it ended, "" while recording.
         complete: After the end, whether everything received is on the disk.
         status: The state.
+        second: Folder on the second disk, where lines go when the first is full; "" without one.
     """
 
     t: str
@@ -85,10 +108,20 @@ class LiveLine:
     reason: str
     complete: bool | None
     status: Status
+    second: str = ""
 
 
 def read_last_line(folder: Path) -> LiveLine | None:
-    """Return the last whole line of a session's ``live.jsonl``, or None where there is none that can be read."""
+    """Return the last line of a session's ``live.jsonl``, on whichever disk it is; None where none can be read."""
+    line = _last_line_in(folder)
+    if line is not None and line.second and Path(line.second) != folder:
+        other = _last_line_in(Path(line.second))
+        if other is not None and other.status.session == line.status.session and other.t > line.t:
+            return other
+    return line
+
+
+def _last_line_in(folder: Path) -> LiveLine | None:
     path = folder / NAME
     try:
         if not path.is_file():
@@ -145,6 +178,7 @@ def _parse_line(entry: dict[str, Any]) -> LiveLine:
         _text(entry.get("reason", "")),
         None if complete is None else bool(complete),
         status,
+        str(entry.get("second", "")),
     )
 
 

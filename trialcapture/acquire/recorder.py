@@ -277,7 +277,7 @@ class Recording:
             self._losses,
         )  # fmt: skip
         self._clock_watch = ClockWatch(clock)
-        self._live = LiveFile(session.folder)
+        self._live = LiveFile(self._folders)
         self._told_faults: set[str] = set()
         self._epoch_ns = past.start_wall_ns or clock.wall_ns() - self._now_ns()
         self._readers: list[Reader] = []
@@ -414,6 +414,10 @@ class Recording:
         """Note that recording goes on without a screen."""
         text = f"recording goes on without a screen: {reason}; 'record --attach SESSION' shows one"
         self._events.add("screen_lost", text, reason=reason)
+
+    def hung_up(self) -> None:
+        """Note that the terminal was closed."""
+        self._events.add("hangup", "the terminal was closed (SIGHUP); recording goes on")
 
     def output_lost(self) -> None:
         """Note that nobody reads standard output any more."""
@@ -762,7 +766,8 @@ def _watch(
             recording.fault("the recorder's own look at itself met a fault", fault)
         if request.hangups > hangups:
             hangups = request.hangups
-            show.give_up("the terminal was closed (SIGHUP)")
+            recording.hung_up()
+            show.hang_up()
         if (show.blocked_s > _BLOCKED_S) != is_blocked:
             is_blocked = not is_blocked
             recording.screen_blocked(is_blocked)

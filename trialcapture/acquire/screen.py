@@ -334,6 +334,11 @@ class Show:
         self._wake.set()
         self._gone(reason)
 
+    def hang_up(self) -> None:
+        """Do without a screen where it was a terminal, which has gone; output into a file goes on."""
+        if self._console.is_terminal:
+            self.give_up("the terminal was closed")
+
     def _run(self) -> None:
         try:
             self._open()
@@ -405,7 +410,7 @@ def _output_fault(fault: BaseException) -> str:
 
 def has_no_reader(stream: TextIO | None) -> bool:
     """Say whether an output leads to a pipe without a reader or to a closed terminal; POSIX can tell unasked."""
-    if stream is None or not hasattr(select, "poll"):
+    if stream is None or sys.platform == "win32":
         return False
     try:
         asked = select.poll()

@@ -93,7 +93,8 @@ def join_halves(target: Path, other: Path, *, at: str, by: str = "join", spare_b
     for folder in (target, other):
         if read_manifest(folder) is not None:
             refuse_changed_files(folder)
-    left = _left_behind([*_entries(target), *_entries(other)])
+    lines, added = _merged_notes(target, other)
+    left = _left_behind(_parsed(lines))
     copies: list[tuple[str, list[Path]]] = []
     for path in raw_files(other):
         name = path.relative_to(other).as_posix()
@@ -106,7 +107,6 @@ def join_halves(target: Path, other: Path, *, at: str, by: str = "join", spare_b
             parts = _put_together(name, ours, path, left)
             if parts != [ours]:
                 copies.append((name, parts))
-    lines, added = _merged_notes(target, other)
     needed = sum(part.stat().st_size for _, parts in copies for part in parts) + sum(map(len, lines))
     free = free_bytes(target)
     if copies and free < needed + spare_bytes:
@@ -179,8 +179,12 @@ def _missing_parts(folder: Path) -> list[str]:
 
 
 def _entries(folder: Path) -> list[dict[str, Any]]:
+    return _parsed(_note_lines(folder))
+
+
+def _parsed(lines: Iterable[bytes]) -> list[dict[str, Any]]:
     found = []
-    for line in _note_lines(folder):
+    for line in lines:
         with suppress(ValueError, RecursionError):
             entry = json.loads(line)
             if isinstance(entry, dict):
