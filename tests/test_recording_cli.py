@@ -14,12 +14,12 @@ from pathlib import Path
 import pytest
 
 from tests import rig
-from trialcapture.acquire.computer import SessionLock
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.cli import main
 from trialcapture.pipeline import process
 from trialcapture.pipeline.results import hash_raw
+from trialcapture.system.session_lock import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 Run = Callable[..., tuple[int, str, str]]

@@ -25,6 +25,7 @@ from tests.accuracy.effects import FACTORS, Drawn, Level, draw
 from tests.accuracy.oracle import oracle_halves
 from tests.accuracy.tables import BEYOND, share_bound
 from trialcapture.archive.notes import marks_of, read_notes
+from trialcapture.archive.result_set import open_result_set
 from trialcapture.archive.session import Session
 from trialcapture.pipeline.preparing import prepare_trial
 from trialcapture.pipeline.results import Results, hash_raw, reduce_prepared
@@ -116,9 +117,10 @@ def run(seed: int) -> Trial:
 def reduce_session(session: Session) -> Results:
     """Do what `trialcapture.pipeline.process` does, as far as the band table needs it: no report, nothing kept."""
     notes = read_notes(session)
-    with threadpool_limits(limits=1, user_api="blas"):
-        prepared = prepare_trial(session, session.config, marks_of(notes), lambda: {})
-        return reduce_prepared(prepared, session, session.config, notes, hash_raw(session), FormerResults(session, {}))
+    with threadpool_limits(limits=1, user_api="blas"), open_result_set(session.folder) as files:
+        prepared = prepare_trial(session, session.config, marks_of(notes), lambda: {}, files)
+        former = FormerResults(session, {})
+        return reduce_prepared(prepared, session, session.config, notes, hash_raw(session), former, files)
 
 
 def compare(trial: Trial, drawn: Drawn, results: Results, simulated: SimulatedTrial) -> None:

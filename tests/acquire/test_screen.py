@@ -10,8 +10,9 @@ import pytest
 from rich.console import Console
 
 from tests import rig
-from trialcapture.acquire.screen import KeyEntry, keyboard, render, status_line
+from trialcapture.acquire.screen import KeyEntry, render, status_line
 from trialcapture.acquire.status import Alarm, SourceStatus, Status
+from trialcapture.system.keys import keyboard
 
 
 def source(name: str, state: str = "ok") -> SourceStatus:

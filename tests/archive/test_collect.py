@@ -172,13 +172,13 @@ def test_a_disk_that_fills_meanwhile_leaves_nothing(
 
 
 def test_a_copy_that_differs_is_noticed(files: Files, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("trialcapture.archive.collect.write_manifest", write_wrong_manifest)
+    monkeypatch.setattr("trialcapture.archive.collect.seal_closed", write_wrong_manifest)
     with pytest.raises(TrialCaptureError, match="not the same as its original"):
         files.collect([files.write("a.nmea", nmea())], [], PLAIN)
     assert files.left() == []
 
 
-def write_wrong_manifest(folder: Path) -> None:
+def write_wrong_manifest(folder: Path, **_: str) -> None:
     entry = {"path": "raw/nmea.log", "sha256": "00" * 32, "bytes": 1}
     (folder / "manifest.json").write_text(json.dumps({"schema_version": 1, "files": [entry]}))
 
@@ -310,15 +310,17 @@ def test_a_changed_raw_file_is_not_covered_up_by_a_new_manifest(files: Files) ->
     files.collect([files.write("a.nmea", nmea())], [])
     path = files.into / "raw" / "nmea.log"
     path.write_bytes(path.read_bytes().replace(b"010.5", b"011.5", 1))
-    with pytest.raises(TrialCaptureError, match="not as its manifest says"):
+    with pytest.raises(TrialCaptureError, match="changed since it was sealed"):
         files.collect([], [files.write("e.csv", ENGINE_LOG)])
     assert not (files.into / "raw" / "engine").exists()
 
 
 def test_a_recording_that_was_never_closed_gets_its_manifest(files: Files) -> None:
     files.collect([files.write("a.nmea", nmea())], [])
-    (files.into / "manifest.json").unlink()
+    for name in ("manifest.json", "seal.jsonl"):
+        (files.into / name).unlink()
     files.collect([], [files.write("e.csv", ENGINE_LOG)])
+    assert not (files.into / "seal.jsonl").exists()
     assert verify_manifest(files.into) == []
 
 

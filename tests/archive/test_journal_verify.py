@@ -135,7 +135,8 @@ def test_a_torn_last_line_and_a_missing_manifest_are_no_damage(session: Path) ->
     found = verify_session(session)
     assert found.faults == ()
     assert any("survive" in remark for remark in found.remarks)
-    assert found.files is None
+    assert found.ending == "cannot be vouched for"
+    assert [text.split(":")[0] for text in found.unvouched] == ["seal.jsonl", "manifest.json"]
 
 
 def test_can_frames_are_checked_and_their_time_counted(session: Path) -> None:

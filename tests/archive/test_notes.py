@@ -74,17 +74,17 @@ def test_review_entries_are_read_as_they_were_noted(tmp_path: Path) -> None:
         "t": "2026-05-04T16:00:00Z", "kind": "relabel", "value": "2026-05-04T09:30:00Z", "segment_id": 4,
         "band_rpm": 2400, "reason": " ferry\n wash ", "by": "Zo\u00eb \u0007",
     }  # fmt: skip
-    append_notes(session.folder, [entry])
-    append_notes(session.folder, [{"t": "2026-05-04T16:01:00Z", "kind": "sea", "value": "calm"}])
+    append_notes(session.folder, [entry], "review")
+    append_notes(session.folder, [{"t": "2026-05-04T16:01:00Z", "kind": "sea", "value": "calm"}], "review")
     assert reviews_of(read_notes(session)) == [
-        ReviewEntry(0, "relabel", ("2026-05-04T09:30:00Z",), 4, 2400, "ferry wash", "Zo\u00eb")
+        ReviewEntry(0, "relabel", ("2026-05-04T09:30:00Z",), 4, 2400, "ferry wash", "Zo\u00eb", "notes-review.jsonl")
     ]
 
 
 def test_notes_are_appended_behind_a_torn_line_and_nothing_before_is_touched(tmp_path: Path) -> None:
     session = create_session(tmp_path / "a", Config(), made_by="test", created="2026-05-04T09:00:00Z")
-    path = notes_path(session.folder)
+    path = notes_path(session.folder, "note")
     path.write_bytes(LINES + b'{"t":"2026-05-04T09:3')
-    append_notes(session.folder, [{"t": "2026-05-04T16:00:00Z", "kind": "mark"}])
+    append_notes(session.folder, [{"t": "2026-05-04T16:00:00Z", "kind": "mark"}], "note")
     assert path.read_bytes().startswith(LINES + b'{"t":"2026-05-04T09:3\n')
     assert read_notes(session)[-1].kind == "mark"

@@ -314,7 +314,8 @@ def test_a_torn_last_line_is_closed_named_and_costs_nothing_else(tmp_path: Path)
         rig.wait_for(lambda: run.journal().count(b"HDT") == 2)
         run.end()
     log = tmp_path / "s" / "raw" / "nmea.log"
-    (tmp_path / "s" / "manifest.json").unlink()
+    for name in ("manifest.json", "seal.jsonl"):  # as a crash leaves it
+        (tmp_path / "s" / name).unlink()
     with log.open("rb+") as file:
         file.truncate(log.stat().st_size - 9)
     torn = verify_session(tmp_path / "s")
@@ -357,7 +358,8 @@ def test_a_silence_without_a_name_is_found(tmp_path: Path) -> None:
         time.sleep(0.4)
         run.end()
     notes = tmp_path / "s" / "raw" / "notes.jsonl"
-    (tmp_path / "s" / "manifest.json").unlink()
+    for name in ("manifest.json", "seal.jsonl"):
+        (tmp_path / "s" / name).unlink()
     notes.write_bytes(
         b"".join(n + b"\n" for n in notes.read_bytes().splitlines() if b'"gap"' not in n and b'"silent"' not in n)
     )

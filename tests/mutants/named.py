@@ -374,13 +374,13 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "a file is renamed before it is on the disk",
         "archive:open_replacement",
-        "os.fsync(file.fileno())",
+        "sync_file(file.fileno())",
         "file.fileno()",
         (DISK,),
     ),
     Change(
         "a rename is not made safe",
-        "archive:sync_folder",
+        "system:sync_folder",
         "os.fsync(handle)",
         "None",
         (DISK,),
@@ -388,7 +388,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "an event is not made safe",
         "acquire:AppendFile.append_safely",
-        "os.fsync(self._file.fileno())",
+        "sync_file(self._file.fileno())",
         "self._file.fileno()",
         (DISK,),
     ),
@@ -402,7 +402,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "the end of a torn line is not made safe",
         "acquire:mend_torn_end",
-        "os.fsync(file.fileno())",
+        "sync_file(file.fileno())",
         "file.fileno()",
         (DISK,),
     ),
@@ -423,14 +423,14 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "another run's work folder is deleted",
         "archive:open_run_folder",
-        "time.time() - old.stat().st_mtime > _ABANDONED_S",
+        "time.time() - old.stat().st_mtime > _ABANDONED_S and not (old / MOVE_LIST).exists()",
         "True",
         (DISK,),
     ),
     Change(
         "a killed run's work folder stays for ever",
         "archive:open_run_folder",
-        "time.time() - old.stat().st_mtime > _ABANDONED_S",
+        "time.time() - old.stat().st_mtime > _ABANDONED_S and not (old / MOVE_LIST).exists()",
         "False",
         (DISK,),
     ),

@@ -25,7 +25,7 @@ from trialcapture.measure.planing import find_hump, find_regimes, find_slow_runs
 from trialcapture.measure.steady_bands import rated_statement
 from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
-from trialcapture.reduce.fuel import bias_of_highest, find_best_economy, usable_fuel_l
+from trialcapture.reduce.fuel import bias_of_highest, economy_nm_per_l, find_best_economy, usable_fuel_l
 from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import Findings, FuelCheck, RatedRpmCheck
 
@@ -65,6 +65,12 @@ def test_range_is_economy_times_what_is_left_after_reserve() -> None:
         # (GUM 5.2.2), and never more than both in full; a wrong tachometer moves both alike, and counts little
         relative = row["economy_u_nm_per_l"] / row["economy_nm_per_l"]
         assert 0.99 * np.hypot(*parts) <= relative <= sum(parts)
+
+
+def test_a_meter_that_shows_no_flow_gives_no_economy() -> None:
+    economy = economy_nm_per_l(np.array([20.0, 20.0, 20.0, 0.0]), np.array([80.0, 0.0, np.nan, 0.0]))
+    assert economy[0] == pytest.approx(0.25)
+    assert np.isnan(economy[1:]).all()
 
 
 def test_no_capacity_no_range() -> None:

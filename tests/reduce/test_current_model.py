@@ -12,6 +12,7 @@ from trialcapture.reduce.vectorfit import (
     CurrentCovariance,
     CurrentModel,
     Strengths,
+    find_best,
     find_likely,
     match_scatter,
     raise_constant,
@@ -33,7 +34,8 @@ def peaked(at: Strengths, sharpness: float, seen: list[Strengths] | None = None)
 def test_the_search_finds_what_the_whole_grid_holds(sharpness: float) -> None:
     axes = strength_axes(CurrentModel(), True)
     function = peaked((0.6, 0.01, 0.15, 5.0), sharpness)
-    found, share, best, log_scatter = find_likely(axes, function, (0, 3, 3, 0), 1e-3)
+    best = find_best(axes, function, (0, 3, 3, 0))
+    found, share, log_scatter = find_likely(axes, function, best, 1e-3)
     whole = {
         tuple(v for v, _ in point): function(tuple(v for v, _ in point)) + sum(np.log(w) for _, w in point)  # type: ignore[arg-type]
         for point in product(*axes)
@@ -55,6 +57,14 @@ def test_a_sharp_likelihood_leaves_most_of_the_grid_alone() -> None:
     axes = strength_axes(CurrentModel(), True)
     find_likely(axes, peaked((0.6, 0.01, 0.1265, 5.0), 50.0, seen), (2, 0, 3, 2), 1e-3)
     assert len(seen) < 20
+
+
+def test_the_climb_looks_at_few_combinations() -> None:
+    seen: list[Strengths] = []
+    axes = strength_axes(CurrentModel(), True)
+    best = find_best(axes, peaked((0.6, 0.01, 0.1265, 5.0), 50.0, seen), (0, 3, 0, 0))
+    assert best == (2, 0, 3, 2)
+    assert len(set(seen)) < 25
 
 
 def test_the_beliefs_are_probabilities_and_the_tide_curves_like_the_lunar_one() -> None:

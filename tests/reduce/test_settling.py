@@ -133,3 +133,11 @@ def test_the_term_stands_in_the_budget_and_the_advice_in_the_warnings() -> None:
     (warning,) = [w for w in unsettled.warnings if w.code == "not-settled"]
     assert "longer before each run" in warning.text
     assert not [w for w in settled.warnings if w.code == "not-settled"]
+
+    def term_kn(found: Findings) -> list[float]:
+        speeds = [budget.of("speed") for budget in found.budgets]
+        return [sum(t.u for t in speed.terms if t.name == "settling") for speed in speeds if speed is not None]
+
+    assert len(term_kn(unsettled)) == 5
+    assert min(term_kn(unsettled)) > 0.05
+    assert max(term_kn(settled)) < 0.05

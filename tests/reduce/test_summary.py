@@ -24,7 +24,9 @@ from trialcapture.pipeline import process
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Hole, Restart
 from trialcapture.reduce.summary import (
     Dropped,
+    SealStatement,
     SessionOrigin,
+    SoftwareVersions,
     Summary,
     as_json,
     complete,
@@ -50,6 +52,8 @@ def summary_of(segments: pa.Table, health: DataHealth | None = None) -> Summary:
     _, _, findings = measure_trial(segments, Config(), clocks=no_clocks(), samples=None, session_id="t")
     return complete(
         findings, session=SessionOrigin("s", "2031-05-14T08:00:00Z", "test"), software_version="0", config_hash="",
+        versions=SoftwareVersions("0", "3", "2", "1", "26", "3"),
+        seal=SealStatement("unsealed", None, "00" * 32, (), "seal.jsonl is missing", (), "of the session"),
         raw=(), counts=(), clocks=(), data_health=health or DataHealth(), dropped=Dropped({"turning": 2}, None, {}),
     )  # fmt: skip
 

@@ -309,6 +309,18 @@ def _summary(bands: pa.Table, engines: Sequence[str], name: str, heading: bool, 
     iso = [np.datetime64(int(m), "s").astype(str) + "Z" for m in minutes]
     return {
         "schema_version": 2,
+        "versions": {
+            "trialcapture": "0.1.0", "python": "3.11.7", "numpy": "2.4.6", "scipy": "1.17.1", "pyarrow": "26.0.1",
+            "matplotlib": "3.11.2",
+        },
+        "seal": {
+            "state": "intact", "root": "1b8bd77deb" + "0" * 54, "root_of_files": "1b8bd77deb" + "0" * 54, "changes": [],
+            "reason": "", "settings": "of the session",
+            "events": [{
+                "t": "2031-05-14T12:00:00Z", "what": "recording closed", "by": "recorder",
+                "root": "1b8bd77deb" + "0" * 54,
+            }],
+        },
         "boat": {
             "name": name, "length_m": 14.2, "beam_m": None, "draught_m": None, "lightship_kg": 14200.0, "planing": True,
         },

@@ -17,7 +17,8 @@ from pathlib import Path
 from threading import Lock
 from typing import BinaryIO, Literal
 
-from trialcapture.archive.atomic import free_bytes, size_text, sync_folder
+from trialcapture.archive.atomic import free_bytes, size_text
+from trialcapture.system.files import identity_of, patiently, sync_file, sync_folder
 
 SET_ASIDE = "set-aside"
 """Folder inside ``raw/`` for what another program put in the place of a file of ours; it is kept and not read."""
@@ -97,7 +98,7 @@ class AppendFile:
         self.path = path
         self._now_ns = now_ns
         path.parent.mkdir(parents=True, exist_ok=True)
-        self._file: BinaryIO = path.open("x+b" if is_new else "a+b", buffering=0)
+        self._file: BinaryIO = patiently(lambda: path.open("x+b" if is_new else "a+b", buffering=0))
         if is_new:  # the mode that refuses a file which is there does not append
             self._file.close()
             self._file = path.open("a+b", buffering=0)
@@ -168,7 +169,7 @@ class AppendFile:
         before = self.size_on_disk()
         self.append(data)
         try:
-            os.fsync(self._file.fileno())
+            sync_file(self._file.fileno())
         except OSError:
             with suppress(OSError):
                 self._file.truncate(before)
@@ -343,7 +344,7 @@ class AppendFile:
                 copied = _end_of_last_line(target, copied)
                 copy.truncate(copied)
             copy.flush()
-            os.fsync(copy.fileno())
+            sync_file(copy.fileno())
         return copied, is_whole
 
 
@@ -354,7 +355,7 @@ def _want_room(folder: Path, size: int) -> None:
 
 def _is_at(path: Path, own: os.stat_result) -> bool:
     there = path.stat()
-    return own.st_ino != 0 and os.path.samestat(own, there)
+    return identity_of(own) is not None and identity_of(own) == identity_of(there)
 
 
 def _move_aside(path: Path, folder: Path) -> Path:

@@ -7,6 +7,7 @@ goes on without a screen.
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -15,14 +16,12 @@ from pathlib import Path
 from time import monotonic, sleep
 from typing import Any
 
-from trialcapture.acquire.computer import NAME as LOCK_NAME
-from trialcapture.acquire.computer import SessionLock
 from trialcapture.archive.atomic import write_error
 from trialcapture.archive.session import open_session
 from trialcapture.errors import TrialCaptureError
-
-CONSOLE_WAIT_S = 4.5
-"""So long a handler waits when a console window is closed: Windows ends the program after five seconds."""
+from trialcapture.system.console import CLOSING_S
+from trialcapture.system.session_lock import NAME as LOCK_NAME
+from trialcapture.system.session_lock import SessionLock
 
 
 class EndRequest:
@@ -36,7 +35,7 @@ class EndRequest:
     def __init__(self, stop: threading.Event | None = None) -> None:
         self._event = stop or threading.Event()
         self._reason = ""
-        self._safe = threading.Event()
+        self._safe, self._finished = threading.Event(), threading.Event()
         self.is_hurried = False
         self.hangups = 0
         self.repeats = 0
@@ -66,7 +65,11 @@ class EndRequest:
         """Say that everything received and the reason of the end are on the disk."""
         self._safe.set()
 
-    def end_within(self, reason: str, wait_s: float = CONSOLE_WAIT_S) -> bool:
+    def finished(self) -> None:
+        """Say that nothing is left to be done."""
+        self._finished.set()
+
+    def end_within(self, reason: str, wait_s: float = CLOSING_S) -> bool:
         """End the recording now and wait until its data is safe: for a handler after which the program is ended.
 
         Called by the Windows console handler (window closed, log-off, shutdown) in the thread that the system gives
@@ -80,9 +83,12 @@ class EndRequest:
         Returns:
             True when data and notes are safe on the disk.
         """
+        until = monotonic() + wait_s
         self.is_hurried = True
         self.ask(reason)
-        return self._safe.wait(wait_s)
+        is_safe = self._safe.wait(wait_s)
+        self._finished.wait(max(0.0, until - monotonic()))
+        return is_safe
 
 
 @contextmanager
@@ -155,10 +161,9 @@ def is_being_recorded(folder: Path) -> bool:
     try:
         with SessionLock(folder):
             return False
-    except TrialCaptureError:
-        return True
-    except OSError:  # where nothing may be written nothing is recorded: the lock was left behind
-        return False
+    except TrialCaptureError as fault:
+        # where nothing may be written nothing is recorded: the lock was left behind
+        return not isinstance(fault.__cause__, PermissionError) or os.access(folder, os.W_OK)
 
 
 def stop_recorder(folder: Path, *, wait_s: float = _ASKED_S) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
@@ -16,6 +15,7 @@ from typing import Any
 from trialcapture.acquire.append_file import SET_ASIDE, AppendFile, PlaceFinding
 from trialcapture.acquire.computer import Clock
 from trialcapture.archive.atomic import size_text
+from trialcapture.system.files import sync_file
 
 RECORDER = "recorder"
 """Who wrote an entry, when no person did."""
@@ -148,7 +148,7 @@ class Events:
         with suppress(OSError), (folder / RESERVE).open("wb") as file:
             file.write(b"\0" * _RESERVE_BYTES)
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
 
     def close(self, folders: list[Path]) -> None:
         """Let files and reserve go."""

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import errno
-import ipaddress
 import select
 import socket
-import struct
-import sys
 from contextlib import suppress
 
 from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
+from trialcapture.system.sockets import (
+    counts_drops,
+    dropped_so_far,
+    hears_broadcasts,
+    is_group,
+    is_loopback,
+    join_group,
+    receive,
+    take_port,
+    widen_buffer,
+)
 
 _RECEIVE_BUFFER_BYTES = 4 << 20
 """Asked of the system, so that a busy computer loses no datagram for a second or more (our choice)."""
 _AT_ONCE = 512
 """Datagrams handed on at a time at most (our choice)."""
-_LARGEST_DATAGRAM = 65_535
-"""Largest payload a UDP datagram can announce (RFC 768: a length of 16 bits)."""
-_SO_RXQ_OVFL = 40  # Linux: the kernel counts the datagrams it had no room for
-_SO_MEMINFO, _MEMINFO_VALUES, _MEMINFO_DROPS = 55, 9, 8  # Linux: the same count, asked for
-_SO_RCVBUFFORCE = 33  # Linux: a larger buffer than the system's limit, for those who may
+_JOIN_EVERY_S = 5.0
+"""So often, while a group is silent, new interfaces are looked for (our choice)."""
 SILENCE_S = 10.0
 """A TCP connection without data for so long is taken for dead and made anew (common practice, no source)."""
 
@@ -32,13 +37,14 @@ class UdpListener:
     Args:
         source_id: Id from the settings.
         port: UDP port.
-        host: None listens on every interface; an interface's address on that one; a group's address
-            (224.0.0.0 to 239.255.255.255) joins the group.
-        say: Told when the system dropped datagrams.
+        host: None listens on every interface; an address of this computer hears what is sent to it (broadcasts too
+            on Windows only, which is told); a group's address (224.0.0.0 to 239.255.255.255) joins the group on
+            every interface.
+        say: Told when the system dropped datagrams, and of broadcasts that are not heard.
     """
 
     stream = "nmea.log"
-    can_wait = sys.platform == "linux"
+    can_wait = counts_drops()
 
     def __init__(self, source_id: str, port: int, host: str | None, *, say: Say = say_nothing) -> None:
         self.id = source_id
@@ -48,23 +54,32 @@ class UdpListener:
         self._say = say
         self._socket: socket.socket | None = None
         self._dropped = self._counted = 0
+        self._joined: frozenset[int] = frozenset()
+        self._quiet_s = 0.0
+        self._told_deaf = False
 
     def open(self) -> None:
         """Bind the port and join the group."""
         self.close()
         receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         try:
-            self._set_options(receiver)
-            group = _is_group(self._host)
-            receiver.bind(("" if group else self._host, self._port))
-            if group:
-                member = struct.pack("4s4s", socket.inet_aton(self._host), socket.inet_aton("0.0.0.0"))
-                receiver.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, member)
+            widen_buffer(receiver, _RECEIVE_BUFFER_BYTES)
+            take_port(receiver, self._host, self._port)
+            if is_group(self._host):
+                self._joined = join_group(receiver, self._host)
             receiver.setblocking(False)
         except OSError as fault:
             receiver.close()
             raise self._open_trouble(fault) from fault
-        self._socket, self._dropped, self._counted = receiver, 0, 0
+        self._socket, self._dropped, self._counted, self._quiet_s = receiver, 0, 0, 0.0
+        if not hears_broadcasts(self._host) and not is_loopback(self._host) and not self._told_deaf:
+            self._told_deaf = True
+            self._say(
+                "no_broadcasts",
+                f"{self.id}: host = {self._host!r} hears what is sent to this address and no broadcasts; leave host "
+                "out to hear both",
+                host=self._host,
+            )
 
     def read(self, timeout_s: float) -> list[Chunk]:
         """Wait for datagrams and take all that wait, each as its own chunk with its sender."""
@@ -73,7 +88,9 @@ class UdpListener:
         chunks: list[Chunk] = []
         try:
             if not select.select([self._socket], [], [], timeout_s)[0]:
+                self._join_new_interfaces(self._socket, timeout_s)
                 return []
+            self._quiet_s = 0.0
             while len(chunks) < _AT_ONCE:
                 data, sender = self._receive(self._socket)
                 if data:
@@ -90,11 +107,10 @@ class UdpListener:
         """Let the port go."""
         receiver, self._socket = self._socket, None
         if receiver is not None:
-            if sys.platform == "linux":  # what was dropped after the last datagram that was read
-                with suppress(OSError, struct.error):
-                    sizes = receiver.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, 4 * _MEMINFO_VALUES)
-                    self._dropped = struct.unpack(f"={len(sizes) // 4}I", sizes)[_MEMINFO_DROPS]
-                    self._tell_dropped()
+            dropped = dropped_so_far(receiver)  # after the last datagram that was read, too
+            if dropped is not None:
+                self._dropped = dropped
+                self._tell_dropped()
             receiver.close()
 
     def _tell_dropped(self) -> None:
@@ -103,28 +119,17 @@ class UdpListener:
             self._counted = self._dropped
             self._say("overflow", f"{self.id}: the system dropped {lost} datagrams", datagrams=lost)
 
-    def _set_options(self, receiver: socket.socket) -> None:
-        if _is_group(self._host):
-            # Groups are made for many listeners; on a plain port a second listener would take our datagrams.
-            receiver.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        elif sys.platform == "win32":
-            receiver.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
-        with suppress(OSError):
-            receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
-        if sys.platform == "linux":
-            with suppress(OSError):
-                receiver.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, _RECEIVE_BUFFER_BYTES)
-            with suppress(OSError):
-                receiver.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+    def _join_new_interfaces(self, receiver: socket.socket, waited_s: float) -> None:
+        """Join the group on networks that were plugged in or joined since; called when nothing was heard."""
+        self._quiet_s += waited_s
+        if is_group(self._host) and self._quiet_s >= _JOIN_EVERY_S:
+            self._quiet_s = 0.0
+            self._joined = join_group(receiver, self._host, self._joined)
 
     def _receive(self, receiver: socket.socket) -> tuple[bytes, tuple[str, int]]:
-        if sys.platform != "linux":
-            data, sender = receiver.recvfrom(_LARGEST_DATAGRAM)
-            return data, sender
-        data, extras, _, sender = receiver.recvmsg(_LARGEST_DATAGRAM, 64)
-        for level, kind, content in extras:
-            if level == socket.SOL_SOCKET and kind == _SO_RXQ_OVFL:
-                self._dropped = int.from_bytes(content[:4], sys.byteorder)
+        data, sender, dropped = receive(receiver)
+        if dropped is not None:
+            self._dropped = dropped
         return data, sender
 
     def _open_trouble(self, fault: OSError) -> SourceError:
@@ -230,10 +235,3 @@ class TcpClient:
         return SourceError(
             "absent", f"{self.where} does not answer ({fault}).", "Join the boat's network and check the address."
         )
-
-
-def _is_group(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_multicast
-    except ValueError:
-        return False

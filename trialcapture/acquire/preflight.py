@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -15,14 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from trialcapture import __version__
-from trialcapture.acquire.computer import (
-    Clock,
-    battery_pct,
-    is_removable,
-    is_synced_folder,
-    sleep_setting,
-    system_clock,
-)
+from trialcapture.acquire.computer import Clock, system_clock
 from trialcapture.acquire.events import Event, Events, utc_text
 from trialcapture.acquire.explain import SentenceSeen, explain_groups, explain_log
 from trialcapture.acquire.received_lines import Backlog, LineCutter, journal_line
@@ -37,6 +29,10 @@ from trialcapture.config.rules import log_channel
 from trialcapture.decode.can.can_decoder import decode_can
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.folders import is_removable, synced_by
+from trialcapture.system.operating_system import system_name
+from trialcapture.system.power import battery_pct, sleep_setting
+from trialcapture.system.serial_names import port_name
 
 # ------------------------------------------------------------------------------
 # Listening to every source for a while without recording, and decoding what was heard.
@@ -444,7 +440,7 @@ def preflight(
 
     def look(passed_s: float) -> None:
         if len(seen_ports) < passed_s:
-            seen_ports.append({port.device for port in ports_present()})
+            seen_ports.append({port_name(port.device) for port in ports_present()})
         progress(min(1.0, passed_s / seconds))
 
     heard = listen(made, clock, start_ns, seconds, trusted=trusted, look=look)
@@ -482,8 +478,9 @@ def computer_checks(folder: Path, heard: Traffic) -> list[Check]:
         checks.append(
             Check("disk", "warning", "a stick or card", "Record on the computer's own disk and copy afterwards.")
         )
-    if is_synced_folder(folder):
-        checks.append(Check("disk", "warning", "a folder that a cloud service syncs", "Record into a plain folder."))
+    if (synced := synced_by(folder)) is not None:
+        seen = f"{synced} is kept in step with a cloud, which holds and copies files that are being written"
+        checks.append(Check("disk", "warning", seen, "Record into a plain folder and copy afterwards."))
     sleeps, seen = sleep_setting()
     checks.append(
         Check("sleep", "unknown", "cannot be told", "Switch off sleep and what closing the lid does, by hand.")
@@ -508,7 +505,7 @@ def _types(source: str, heard: Traffic) -> tuple[str, ...]:
 
 
 def _port_checks(config: Config, seen: list[set[str]]) -> list[Check]:
-    wanted = {str(s.port): s.id for s in config.source if s.kind == "serial"}
+    wanted = {port_name(str(s.port)): s.id for s in config.source if s.kind == "serial"}
     checks = []
     for port, source in wanted.items():
         presence = [port in ports for ports in seen]
@@ -522,7 +519,7 @@ def _port_checks(config: Config, seen: list[set[str]]) -> list[Check]:
                     f"Another service on this computer takes this adapter ({takers}): stop it for the trial.",
                 )
             )
-    if sys.platform == "win32" and wanted and not any(seen):
+    if system_name() == "windows" and wanted and not any(seen):
         remedy = (
             "If the adapter is plugged in, Windows may take a talking receiver for a mouse: in Device Manager "
             "disable (not uninstall) that mouse, or 'serial enumerator' of the port."

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -14,21 +13,9 @@ from trialcapture.acquire.append_file import SET_ASIDE, AppendFile, PlaceFinding
 from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.archive.session import FILE_NAME, Session, open_session
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import sync_file
 
 Switched = Callable[[Path, OSError], None]
-
-
-def full_sync(handle: int) -> None:
-    """Have the disk itself keep what was written, not only the system."""
-    if sys.platform == "darwin":
-        import fcntl  # noqa: PLC0415  macOS only: fsync there stops at the drive's own cache
-
-        try:
-            fcntl.fcntl(handle, fcntl.F_FULLFSYNC)
-        except OSError:  # not every file system has it
-            os.fsync(handle)
-    else:
-        os.fsync(handle)
 
 
 class RawFiles:
@@ -51,7 +38,7 @@ class RawFiles:
         folders: list[Path],
         *,
         switched: Switched,
-        sync: Callable[[int], None] = full_sync,
+        sync: Callable[[int], None] = sync_file,
         now_ns: Callable[[], int] = lambda: 0,
     ) -> None:
         self._folders = folders
@@ -286,7 +273,7 @@ def mend_torn_end(path: Path) -> int:
         with path.open("ab") as file:
             file.write(b"\n")
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
     return torn
 
 

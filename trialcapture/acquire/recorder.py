@@ -21,16 +21,14 @@ from trialcapture.acquire.computer import (
     Clock,
     ClockFinding,
     ClockWatch,
-    SessionLock,
-    kept_awake,
     scaled_clock,
     system_clock,
 )
 from trialcapture.acquire.ending import EndRequest, ended_by_signals, take_stop_request
-from trialcapture.acquire.events import Event, Events, utc_text
+from trialcapture.acquire.events import RECORDER, Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
 from trialcapture.acquire.live_status import LiveFile
-from trialcapture.acquire.raw_files import RawFiles, full_sync, last_part, mend_torn_end, prepare_second
+from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
 from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text, has_no_reader
@@ -40,10 +38,15 @@ from trialcapture.acquire.status import DiskState, Status, current_alarms, sourc
 from trialcapture.archive.atomic import free_bytes, size_text, write_error
 from trialcapture.archive.halves import join_halves
 from trialcapture.archive.journal import parse_line, split_lines
-from trialcapture.archive.manifest import raw_files, read_manifest, write_manifest
+from trialcapture.archive.manifest import raw_files, read_manifest
+from trialcapture.archive.seal import hold_seal, seal_closed
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session, write_session
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.console import clicks_ignored, closing_noticed
+from trialcapture.system.files import remove_file, sync_file
+from trialcapture.system.power import kept_awake
+from trialcapture.system.session_lock import SessionLock
 
 # ------------------------------------------------------------------------------
 # Going on with a session after a stop or a crash: where its time line stood, and what was torn.
@@ -113,8 +116,9 @@ def read_past(session: Session) -> EarlierRecording:
             start_wall_ns = epoch_ns if isinstance(epoch_ns, int) else wall_ns - mono_ns
         elif entry.get("kind") == "sender":
             _know_sender(senders, str(entry.get("source", "")), str(entry.get("sender", "")))
-    entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
-    (session.folder / "manifest.json").unlink(missing_ok=True)
+    with hold_seal(session.folder):  # whoever adds a note now must not write the manifest again
+        entries = tuple(asdict(entry) for entry in read_manifest(session.folder) or ())
+        remove_file(session.folder / "manifest.json")
     return EarlierRecording(
         begun, last_ns, last_wall_ns, start_clock_ns, start_wall_ns, heard_ns, senders, torn, entries
     )
@@ -211,6 +215,7 @@ class Recorded:
         elapsed_s: Length, earlier parts included [s].
         complete: True when everything received is on disk.
         status: The last state of the screen.
+        root: Of the session as it was sealed; "" where it could not be.
         reason: Why it ended.
         written_bytes: What was written to raw files by this run.
         silent: Sources from which nothing came, each with its trouble.
@@ -225,6 +230,7 @@ class Recorded:
     elapsed_s: float
     complete: bool
     status: Status
+    root: str = ""
     reason: str = ""
     written_bytes: int = 0
     silent: tuple[str, ...] = ()
@@ -246,6 +252,9 @@ class Recording:
         second: Session folder on another disk, or None.
         heard: Called with each event; must not wait.
         sync: Makes a file safe on the disk.
+
+    Attributes:
+        root: Of the session as it was sealed at its end; "" until then.
     """
 
     def __init__(
@@ -287,6 +296,7 @@ class Recording:
         self._known = {path: path.stat().st_size for path in raw_files(session.folder)}
         self.folder = session.folder
         self.apart: tuple[Path, Path] | None = None
+        self.root = ""
 
     @property
     def elapsed_s(self) -> float:
@@ -476,12 +486,15 @@ class Recording:
         names = {
             p.relative_to(f / "raw").as_posix(): n for p, n in sizes.items() for f in self._folders if f in p.parents
         }
+        received = {s.source: s.lines for s in self._health.sources.values() if s.stream == "nmea.log" and s.lines}
         self._events.add(
             "stop",
             text if complete else f"{text}; not everything that was received is on the disk",
             reason=request.reason,
             complete=complete,
             files=names,
+            received=received,
+            unwritten_bytes=self._writer.unwritten_bytes,
         )
         self._writer.close()
         complete = not self._events.waiting and complete
@@ -499,7 +512,10 @@ class Recording:
             if not any((folder / "raw").glob("*")):
                 continue
             try:
-                write_manifest(folder)
+                with hold_seal(folder):
+                    sealed = seal_closed(folder, by=RECORDER, t=utc_text(self._clock.wall_ns()))
+                if folder == self.folder:
+                    self.root = sealed.root
                 listed = {folder / entry.path: entry.bytes for entry in read_manifest(folder) or ()}
             except (TrialCaptureError, OSError) as fault:
                 self._tell_late(f"no manifest in {folder}: {fault}")
@@ -519,7 +535,7 @@ class Recording:
         troubles = []
         for target, other in ((first, second), (second, first)):
             try:
-                join_halves(target, other, at=at, by="recorder")
+                join_halves(target, other, at=at, by=RECORDER, is_sealing=False)
             except (OSError, TrialCaptureError) as fault:
                 troubles.append(" ".join(str(fault).split()))
                 continue
@@ -553,6 +569,7 @@ class Recording:
             self.elapsed_s,
             complete,
             status,
+            self.root,
             request.reason,
             self._files.written_bytes,
             tuple(silent),
@@ -667,7 +684,7 @@ def record(
     clock: Clock | None = None,
     stop: threading.Event | None = None,
     request: EndRequest | None = None,
-    sync: Callable[[int], None] = full_sync,
+    sync: Callable[[int], None] = sync_file,
     sources: Callable[[Clock, int], list[Source]] | None = None,
 ) -> Recorded:
     """Record every source of the settings until the time is up, Ctrl-C, or `stop`.
@@ -704,6 +721,9 @@ def record(
     with ExitStack() as stack:
         if own_request:
             stack.enter_context(ended_by_signals(request))
+        stack.callback(request.finished)
+        stack.enter_context(closing_noticed(request.end_within))
+        stack.enter_context(clicks_ignored())
         session, past, lock = _take_session(config, into, resume, config_text, clock, stack)
         second_folder = None if second is None else prepare_second(session, second)
         if second_folder is not None:

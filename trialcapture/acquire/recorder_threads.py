@@ -299,6 +299,7 @@ class Writer:
         sync_fault: Why the disk does not confirm, or "".
         synced_ns: Session time of the last confirmed sync [ns].
         synced_bytes: What had been appended by then.
+        unwritten_bytes: After `finish`, what no disk took.
     """
 
     def __init__(
@@ -329,6 +330,7 @@ class Writer:
         self._held_bytes = 0
         self._retry_ns = 0
         self._looked_ns = 0
+        self.unwritten_bytes = 0
         self._stop = Flag()
         self._threads: list[Thread] = []
         self.settled_ns = 0
@@ -359,6 +361,7 @@ class Writer:
             pass
         for found in self._files.end_places():
             self._tell_place(found)
+        self.unwritten_bytes = self.held_bytes
         is_all = not self.held_bytes and not self.fault
         self._count_unwritten()
         self._tell_losses(all_of_it=True)

@@ -7,12 +7,12 @@ import select
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from textwrap import wrap
 from time import monotonic
 from types import TracebackType
-from typing import Any, TextIO
+from typing import TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -22,6 +22,7 @@ from rich.text import Text
 from trialcapture.acquire.events import Event
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
+from trialcapture.system.keys import PollKey, keyboard
 
 WIDTH, HEIGHT = 80, 24
 """The smallest terminal in use (common practice, no source)."""
@@ -136,43 +137,6 @@ def _fit(text: str, width: int = WIDTH) -> str:
 # ------------------------------------------------------------------------------
 # Keys pressed while recording, one at a time, and what is typed with them.
 # ------------------------------------------------------------------------------
-
-PollKey = Callable[[], str]
-"""Returns the key pressed since the last call, or ""."""
-
-
-@contextmanager
-def keyboard() -> Iterator[PollKey]:
-    """Give a function that returns the key pressed, without waiting and without echo.
-
-    Where standard input is no terminal it always returns "".
-    """
-    if not sys.stdin or not sys.stdin.isatty():
-        yield lambda: ""
-        return
-    if sys.platform == "win32":
-        import msvcrt  # noqa: PLC0415  Windows only
-
-        yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
-        return
-    import os  # noqa: PLC0415  the rest is POSIX only
-    import select  # noqa: PLC0415
-    import termios  # noqa: PLC0415
-    import tty  # noqa: PLC0415
-
-    handle = sys.stdin.fileno()
-    before: list[Any] = termios.tcgetattr(handle)
-
-    def poll() -> str:
-        if not select.select([handle], [], [], 0)[0]:
-            return ""
-        return os.read(handle, 1).decode("utf-8", "ignore")
-
-    try:
-        tty.setcbreak(handle)
-        yield poll
-    finally:
-        termios.tcsetattr(handle, termios.TCSADRAIN, before)
 
 
 class KeyEntry:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
-import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from pathlib import Path
 from threading import Lock
 from typing import Any, NamedTuple
 
@@ -17,6 +15,7 @@ from serial.tools import list_ports
 from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream
+from trialcapture.system.serial_names import denied, hold_alone, is_present, port_errors, port_name
 
 # ------------------------------------------------------------------------------
 # Finding the speed of a serial line by listening only.
@@ -73,36 +72,11 @@ class BaudProbe:
         return self.baud
 
 
-if sys.platform != "win32":
-    import fcntl
-    import grp
-    import termios
-
-    # One unplugging shows as any of these, depending on the call that meets it first.
-    PORT_ERRORS: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError, termios.error)
-
-    def _group_remedy(name: str) -> str:
-        try:
-            group = grp.getgrgid(Path(name).stat().st_gid).gr_name
-        except (OSError, KeyError):
-            return "Ask the owner of this computer for the right to use serial ports."
-        return (
-            f"It belongs to group '{group}': sudo usermod -aG {group} $USER, then log out completely and in again "
-            "(a new terminal is not enough)."
-        )
-
-else:
-    PORT_ERRORS = (serial.SerialException, OSError, TypeError)
-
-    def _group_remedy(name: str) -> str:
-        return f"Close other programs that use {name}."
-
-
+PORT_ERRORS: tuple[type[Exception], ...] = (serial.SerialException, *port_errors())
+"""One unplugging shows as any of these, depending on the call that meets it first."""
 OPEN_ERRORS: tuple[type[Exception], ...] = (*PORT_ERRORS, ValueError)
 _ONE_AT_A_TIME = Lock()
 """Windows refuses to open a port while another thread lists or opens ports."""
-_WINDOWS_BUFFER_BYTES = 1 << 18
-"""Asked of the driver, whose own buffer of 4 kB holds a second of a fast line (our choice)."""
 
 
 class PortIdentity(NamedTuple):
@@ -179,7 +153,7 @@ class SerialPort:
         list_present: Callable[[], list[PortInfo]] = ports_present,
     ) -> None:
         self.id = source_id
-        self.where = port
+        self.where = port_name(port)
         self.baud = baud
         self._clock = clock
         self._say = say
@@ -198,7 +172,7 @@ class SerialPort:
         try:
             with _ONE_AT_A_TIME:
                 self._device = serial.Serial(name, baud, timeout=0.5, exclusive=True)
-                self._hold_exclusively()
+                hold_alone(self._device)
         except OPEN_ERRORS as fault:
             self.close()
             raise open_trouble(name, fault) from fault
@@ -233,9 +207,12 @@ class SerialPort:
         return self._clock.mono_ns() / 1e9
 
     def _present_name(self) -> str:
-        if self._identity is None or Path(self.where).exists():
+        if self._identity is None:
             return self.where
-        moved = find_port(self._identity, self._list_present())
+        listed = self._list_present()
+        if is_present(self.where, [port.device for port in listed]):
+            return self.where
+        moved = find_port(self._identity, listed)
         if moved is not None and moved != self.where:
             self._say("moved", f"{self.id}: the adapter of {self.where} is now {moved}", port=moved)
         return moved or self.where
@@ -248,14 +225,6 @@ class SerialPort:
             if os.path.realpath(port.device) == real and port.identity.vid is not None:
                 self._identity = port.identity
                 self._say("adapter", f"{self.id}: {port.description}", **port.identity._asdict())
-
-    def _hold_exclusively(self) -> None:
-        if sys.platform != "win32":
-            # pyserial's own lock only binds programs that ask for it; this one binds every user but root.
-            with suppress(OSError):
-                fcntl.ioctl(self._device.fileno(), termios.TIOCEXCL)
-        else:
-            self._device.set_buffer_size(rx_size=_WINDOWS_BUFFER_BYTES)
 
     def _follow_probe(self, data: bytes) -> None:
         probe = self._probe
@@ -282,11 +251,8 @@ def open_trouble(name: str, fault: Exception) -> SourceError:
             "busy", f"Another program already uses {name}.", "Close it; the port is tried again by itself."
         )
     if number == errno.EACCES or "PermissionError" in text:
-        if os.name == "nt":
-            return SourceError(
-                "busy", f"{name} is in use by another program or still being released.", "It is tried again."
-            )
-        return SourceError("denied", f"No right to open {name}.", _group_remedy(name))
+        is_taken, what, remedy = denied(name)
+        return SourceError("busy" if is_taken else "denied", what, remedy)
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
         return SourceError("absent", f"There is no {name}.", "Plug the adapter in, or correct the port's name.")
     return SourceError("unusable", f"{name} cannot be opened ({fault}).", "Check that this is a serial port.")

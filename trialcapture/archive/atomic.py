@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import patiently, remove_file, replace_file, sync_file, sync_folder
 
-_DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 @contextmanager
@@ -38,16 +39,16 @@ def open_replacement(
         with temporary.open("wb") as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())
+            sync_file(file.fileno())
         if check is not None:
             check(temporary)
-        temporary.replace(path)
+        replace_file(temporary, path)
         sync_folder(path.parent)
     except OSError as fault:
         raise write_error(fault, path, needed_bytes) from fault
     finally:
         with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+            remove_file(temporary)
 
 
 def write_file(path: Path, data: bytes) -> None:
@@ -73,15 +74,28 @@ def write_file(path: Path, data: bytes) -> None:
         file.write(data)
 
 
-def sync_folder(folder: Path) -> None:
-    """Make a rename inside a folder survive a power cut; Windows does so by itself and has no such call."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def append_safely(path: Path, lines: bytes) -> None:
+    """Append whole lines in one write and fsync; what a full disk took of them is taken back.
+
+    Args:
+        path: A file that nobody else appends to meanwhile; made when it is not there.
+        lines: What to append.
+
+    Raises:
+        OSError: The disk does not take them.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with patiently(lambda: path.open("ab", buffering=0)) as file:
+        start = file.seek(0, os.SEEK_END)
+        view = memoryview(lines)
+        try:
+            while view:
+                view = view[file.write(view) or 0 :]
+            sync_file(file.fileno())
+        except OSError:
+            with suppress(OSError):
+                file.truncate(start)
+            raise
 
 
 def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:
@@ -92,7 +106,7 @@ def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> 
         path: The file that was to be written.
         needed_bytes: About how much room it needs.
     """
-    if fault.errno in _DISK_FULL:
+    if fault.errno in DISK_FULL:
         needed = "" if needed_bytes is None else f", about {size_text(needed_bytes)} are needed"
         return TrialCaptureError(
             "the disk is full, nothing half-written was left",

@@ -6,7 +6,6 @@ import errno
 import hashlib
 import os
 import re
-import shutil
 import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -16,9 +15,18 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture import __version__
-from trialcapture.archive.atomic import free_bytes, open_replacement, sync_folder, write_error
-from trialcapture.archive.manifest import hash_file, read_manifest, refuse_changed_files, write_manifest
+from trialcapture.archive.atomic import free_bytes, open_replacement, write_error
+from trialcapture.archive.manifest import hash_file, read_manifest, write_manifest
 from trialcapture.archive.raw import packing, read_blocks, read_chunks
+from trialcapture.archive.seal import (
+    COLLECTED,
+    SETTINGS,
+    Acceptance,
+    add_event,
+    hold_seal,
+    refuse_changed,
+    seal_closed,
+)
 from trialcapture.archive.session import (
     FILE_NAME,
     ImportedFile,
@@ -31,6 +39,7 @@ from trialcapture.archive.session import (
     settings_text,
     write_session,
 )
+from trialcapture.archive.verify import read_timeline
 from trialcapture.archive.workbook import first_rows, is_workbook, open_engine_log, sheet_names
 from trialcapture.config import Config
 from trialcapture.decode.can.candump import candump_kind
@@ -38,6 +47,7 @@ from trialcapture.decode.engine_log.log_cells import shown
 from trialcapture.decode.engine_log.log_draft import FirstLook, look_at_bytes, look_at_rows
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import name_key, patiently, remove_file, remove_tree, rename_new, sync_folder
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
@@ -63,6 +73,7 @@ def collect(
     *,
     created: str,
     config_text: str | None = None,
+    accept: Acceptance | None = None,
     progress: Progress = lambda _step, _share: None,
     warn: Callable[[str], None] = _warn,
 ) -> Session:
@@ -79,6 +90,7 @@ def collect(
         into: The session's folder.
         created: UTC time, ISO 8601 with ``Z``.
         config_text: TOML text of the settings, kept word by word.
+        accept: Who accepts what was changed since the session was sealed; None where nobody does.
         progress: See `Progress`.
         warn: Called with one sentence about each thing that is odd but no reason to stop.
 
@@ -109,7 +121,8 @@ def collect(
             wanted = replace(former, config=config, config_text=text)
         else:
             wanted = former
-        _add(logs, engine_logs, former, wanted, created, progress, warn)
+        with hold_seal(into):
+            _add(logs, engine_logs, former, wanted, created, accept, progress, warn)
     return open_session(into)
 
 
@@ -146,15 +159,22 @@ def _build(
         files = _copy_all(copies, unfinished, created, progress)
         refuse_same_content(files)
         write_session(replace(session, files=files))
-        _write_manifest(unfinished, files)
-        if into.is_dir():
-            into.rmdir()
-        unfinished.rename(into)
+        seal_closed(unfinished, by="collect", t=created, what=COLLECTED)
+        _compare_copies(unfinished, files)
+        was_empty = into.is_dir()
+        if was_empty:
+            patiently(into.rmdir)
+        try:
+            rename_new(unfinished, into)
+        except OSError:
+            if was_empty:
+                into.mkdir()
+            raise
         sync_folder(into.parent)
     except OSError as fault:
         raise write_error(fault, into) from fault
     finally:
-        shutil.rmtree(unfinished, ignore_errors=True)
+        remove_tree(unfinished)
 
 
 def _add(
@@ -163,14 +183,14 @@ def _add(
     former: Session,
     wanted: Session,
     created: str,
+    accept: Acceptance | None,
     progress: Progress,
     warn: Callable[[str], None],
 ) -> None:
     """Add engine logs to a session that is there, and take over the settings that describe them."""
     folder = former.folder
+    before = refuse_changed(folder, read_timeline(folder).recording, accept)
     has_manifest = read_manifest(folder) is not None
-    if has_manifest:
-        refuse_changed_files(folder)
     known = {hash_file(path)[0] for path in [*nmea_files(former), *can_files(former)]} if logs else set()
     for path in logs:
         if hash_file(path)[0] not in known:
@@ -198,8 +218,15 @@ def _add(
         warn(f"{folder / FILE_NAME} now has the settings given; the former ones are kept as {kept.name}")
     if wanted != former or files != former.files:
         write_session(replace(wanted, files=files))
-    if files != former.files or not has_manifest:
-        _write_manifest(folder, files)
+    if before.state == "intact":
+        if wanted.config != former.config:
+            add_event(folder, before, SETTINGS, "collect", created, [FILE_NAME])
+        if files != former.files:
+            add_event(folder, before, COLLECTED, "collect", created, [FILE_NAME, *(copy.target for copy in copies)])
+    elif files != former.files or not has_manifest:
+        write_manifest(folder)
+    if files != former.files:
+        _compare_copies(folder, files)
 
 
 def _keep_former_settings(folder: Path) -> Path:
@@ -231,7 +258,7 @@ def _copy_all(copies: Sequence[_Copy], folder: Path, created: str, progress: Pro
             files.append(ImportedFile(copy.target, copy.source.name, digest.hexdigest(), size, created))
     except BaseException:
         for file in files:
-            (folder / file.path).unlink(missing_ok=True)
+            remove_file(folder / file.path)
         raise
     return tuple(files)
 
@@ -247,9 +274,8 @@ def _chunks(path: Path) -> Iterator[bytes]:
         ) from fault
 
 
-def _write_manifest(folder: Path, files: Sequence[ImportedFile]) -> None:
-    """Write the manifest from what is on the disk now, and compare it with what was read."""
-    write_manifest(folder)
+def _compare_copies(folder: Path, files: Sequence[ImportedFile]) -> None:
+    """Compare the manifest, which was written from what is on the disk, with what was read."""
     on_disk = {entry.path: entry.sha256 for entry in read_manifest(folder) or []}
     for file in files:
         if on_disk.get(file.path) != file.sha256:
@@ -421,7 +447,7 @@ def refuse_same_names(logs: Sequence[Path], engine_logs: Sequence[Path]) -> None
         seen.add(str(path.resolve()))
     names: dict[str, Path] = {}
     for path in engine_logs:
-        other = names.setdefault(path.name.lower(), path)
+        other = names.setdefault(name_key(path.name), path)
         if other is not path:
             raise TrialCaptureError(
                 "two engine logs have the same name, and the session keeps them by name",

@@ -13,8 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from trialcapture.archive.atomic import free_bytes, open_replacement, size_text, write_error, write_file
-from trialcapture.archive.manifest import hash_file, raw_files, read_manifest, refuse_changed_files, write_manifest
+from trialcapture.archive.manifest import hash_file, raw_files
+from trialcapture.archive.seal import JOINED, MANIFEST, add_event, hold_seal, refuse_changed, seal_closed
+from trialcapture.archive.seal import NAME as SEAL_NAME
 from trialcapture.archive.session import FILE_NAME, open_session
+from trialcapture.archive.verify import read_timeline
 from trialcapture.errors import TrialCaptureError
 
 SPARE_BYTES = 20_000_000
@@ -71,7 +74,15 @@ def missing_half(folder: Path) -> str:
     return ""
 
 
-def join_halves(target: Path, other: Path, *, at: str, by: str = "join", spare_bytes: int = SPARE_BYTES) -> Joined:
+def join_halves(
+    target: Path,
+    other: Path,
+    *,
+    at: str,
+    by: str = "join",
+    spare_bytes: int = SPARE_BYTES,
+    is_sealing: bool = True,
+) -> Joined:
     """Take everything that the other half holds into the first, verbatim, so that it is one session again.
 
     The other half stays as it is. Doing it again changes nothing. Notes of both are put in order of time, each line as
@@ -84,15 +95,28 @@ def join_halves(target: Path, other: Path, *, at: str, by: str = "join", spare_b
         at: UTC time now, ISO 8601 with ``Z``.
         by: Who joins, for the notes.
         spare_bytes: What is to stay free on the target's disk.
+        is_sealing: Compare both halves with their seals and seal the whole; False for a recorder that has sealed
+            nothing yet and does so itself.
 
     Raises:
-        TrialCaptureError: They are not halves of one session, a raw file is not as its manifest says, both hold a file
+        TrialCaptureError: They are not halves of one session, a half was changed since it was sealed, both hold a file
             of one name that differs, there is no room, or a copy differs from its original.
     """
     refuse_other_session(target, other)
-    for folder in (target, other):
-        if read_manifest(folder) is not None:
-            refuse_changed_files(folder)
+    if not is_sealing:
+        return _join(target, other, at, by, spare_bytes)
+    refuse_changed(other, read_timeline(other).recording, None)
+    with hold_seal(target):
+        before = refuse_changed(target, read_timeline(target).recording, None)
+        joined = _join(target, other, at, by, spare_bytes)
+        if before.state == "intact" and (joined.files or joined.notes):
+            add_event(target, before, JOINED, by, at, [*joined.files, _NOTES])
+        elif before.state != "intact":
+            seal_closed(target, by=by, t=at, what=JOINED)
+    return joined
+
+
+def _join(target: Path, other: Path, at: str, by: str, spare_bytes: int) -> Joined:
     lines, added = _merged_notes(target, other)
     left = _left_behind(_parsed(lines))
     copies: list[tuple[str, list[Path]]] = []
@@ -125,12 +149,11 @@ def join_halves(target: Path, other: Path, *, at: str, by: str = "join", spare_b
         note = {"t": at, "kind": "joined", "value": text, "unit": "", "by": by, "files": list(names), "notes": added}
         lines.append(json.dumps(note, ensure_ascii=False).encode() + b"\n")
         write_file(target / _NOTES, b"".join(lines))
-    write_manifest(target)
     return Joined(target, tuple(name for name, _ in copies), total, added)
 
 
 def copy_session(source: Path, target: Path) -> None:
-    """Copy session.toml and every raw file of a session into a new folder, verbatim.
+    """Copy session.toml, seal and every raw file of a session into a new folder, verbatim.
 
     Raises:
         TrialCaptureError: The folder is in use, there is no room, or a copy differs from its original.
@@ -139,11 +162,12 @@ def copy_session(source: Path, target: Path) -> None:
         raise TrialCaptureError(
             "a joined session needs a folder of its own", where=str(target), expected="give a name that is free"
         )
-    if read_manifest(source) is not None:
-        refuse_changed_files(source)
+    refuse_changed(source, read_timeline(source).recording, None)
     for path in raw_files(source):
         _copy([path], target / path.relative_to(source))
-    _copy([source / FILE_NAME], target / FILE_NAME)
+    for name in (FILE_NAME, MANIFEST, SEAL_NAME):
+        if (source / name).exists():
+            _copy([source / name], target / name)
 
 
 def refuse_other_session(one: Path, other: Path) -> None:

@@ -116,6 +116,19 @@ def write_manifest(folder: Path) -> None:
                 "a raw file cannot be read", seen=fault.strerror or str(fault), where=str(path)
             ) from fault
         entries.append(ManifestEntry(path.relative_to(folder).as_posix(), sha256, size))
+    write_entries(folder, entries)
+
+
+def write_entries(folder: Path, entries: Collection[ManifestEntry]) -> None:
+    """Write ``manifest.json`` of files whose hashes are known.
+
+    Args:
+        folder: The session.
+        entries: In the order of `raw_files`.
+
+    Raises:
+        TrialCaptureError: It cannot be written.
+    """
     content = {"schema_version": SCHEMA_VERSION, "files": [asdict(entry) for entry in entries]}
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
     write_file(folder / _NAME, text.encode())

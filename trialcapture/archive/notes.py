@@ -1,4 +1,8 @@
-"""What people noted during a trial and about it: ``raw/notes.jsonl``, one JSON object a line.
+"""What people noted during a trial and about it: ``raw/notes*.jsonl``, one JSON object a line.
+
+Each writer has a file of its own, so that nobody rewrites what another one appends to: the recorder writes
+``raw/notes.jsonl``, every other writer ``raw/notes-<writer>.jsonl``. They are read merged by time. In sessions of
+earlier versions everything stands in the first.
 
 A review entry puts a person's judgement over the automatic verdict on one stretch:
 
@@ -14,7 +18,8 @@ a ``reason`` an entry has no effect. The last entry on a stretch stands.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,13 +27,19 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.archive.atomic import write_file
-from trialcapture.archive.manifest import read_manifest, refuse_changed_files, write_manifest
+from trialcapture.archive.atomic import append_safely, open_replacement, write_error
+from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.parquet import read_parquet
+from trialcapture.archive.seal import MANIFEST, Acceptance, SealLine, add_event, hold_seal, refuse_changed
 from trialcapture.archive.session import Session
+from trialcapture.archive.verify import read_timeline
+from trialcapture.channels import ENGINE_QUANTITIES
+from trialcapture.config import LOG_QUANTITIES
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.steady.hand_readings import HandReading, last_digit
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
 from trialcapture.prepare.steady.segments import TrimEntry
+from trialcapture.units import convert, parse_unit
 
 DAMAGED = "damaged"
 """Kind of a line that could not be read; its `value` is the text that stood there."""
@@ -47,6 +58,7 @@ class Note:
         unit: Of the value, "" where it has none.
         by: Who noted it.
         more: What else the line says.
+        file: Name of the file in ``raw/``.
     """
 
     line: int
@@ -56,63 +68,146 @@ class Note:
     unit: str
     by: str
     more: Mapping[str, Any]
+    file: str = "notes.jsonl"
 
 
-def notes_path(folder: Path) -> Path:
-    """Return where a session keeps its notes."""
-    return folder / "raw" / "notes.jsonl"
+def notes_path(folder: Path, writer: str = "") -> Path:
+    """Return where a writer keeps its notes of a session: ``review``, ``note``, ``desk``, or "" for the recorder.
+
+    Raises:
+        TrialCaptureError: There can be no writer of such a name.
+    """
+    if writer and not _WRITER.fullmatch(writer):
+        raise TrialCaptureError("no writer of notes has such a name", seen=writer, expected="letters, digits and '-'")
+    return folder / "raw" / (f"notes-{writer}.jsonl" if writer else "notes.jsonl")
+
+
+_WRITER = re.compile(r"[a-z0-9][a-z0-9-]{0,30}")
+
+
+def notes_files(folder: Path) -> list[Path]:
+    """Return the files of notes that a session has: the recorder's first, then the others by name."""
+    others = sorted(path for path in (folder / "raw").glob("notes-*.jsonl") if path.is_file())
+    first = notes_path(folder)
+    return [*([first] if first.exists() else []), *others]
 
 
 def read_notes(session: Session) -> list[Note]:
-    """Return the notes of a session in file order; none when nobody noted anything.
+    """Return the notes of a session by time; those of one file stay in its order. None when nobody noted anything.
 
     A line that is no note is kept with kind `DAMAGED`, so that it can be counted and shown.
 
     Raises:
-        TrialCaptureError: The file is there and cannot be read.
+        TrialCaptureError: A file is there and cannot be read.
     """
-    path = notes_path(session.folder)
-    try:
-        lines = path.read_bytes().split(b"\n")
-    except FileNotFoundError:
-        return []
-    except OSError as fault:
-        raise TrialCaptureError(
-            "the notes cannot be read", seen=fault.strerror or str(fault), where=str(path)
-        ) from fault
-    return [parse_note(text, number) for number, text in enumerate(lines) if text.strip()]
+    placed: list[tuple[int, Note]] = []
+    for path in notes_files(session.folder):
+        try:
+            lines = path.read_bytes().split(b"\n")
+        except OSError as fault:
+            raise TrialCaptureError(
+                "the notes cannot be read", seen=fault.strerror or str(fault), where=str(path)
+            ) from fault
+        at_ns = 0
+        for number, text in enumerate(lines):
+            if text.strip():
+                note = parse_note(text, number, path.name)
+                at_ns = max(at_ns, note.t_ns)  # a line never comes before one that stands above it
+                placed.append((at_ns, note))
+    return [note for _, note in sorted(placed, key=lambda found: found[0])]
 
 
-def parse_note(text: bytes, line: int) -> Note:
+def parse_note(text: bytes, line: int, file: str = "notes.jsonl") -> Note:
     """Return one note; kind `DAMAGED` when the line is none."""
     try:
         line_text = text.decode("utf-8-sig")
         entry = json.loads(line_text)
         if "\\ud" in line_text.lower():  # half of an escaped pair is no character that a table could hold
             entry = json.loads(json.dumps(entry, ensure_ascii=False).encode("utf-8", "replace"))
-        stamp = datetime.fromisoformat(entry.pop("t"))  # without a zone, the subtraction below refuses it
         kind = str(entry.pop("kind"))
-        t_ns = (stamp - _EPOCH) // timedelta(microseconds=1) * 1000
+        t_ns = parse_time(entry.pop("t"))
         value, unit, by = entry.pop("value", None), entry.pop("unit", None), entry.pop("by", None)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        return Note(line, 0, DAMAGED, text.decode("utf-8", "replace"), "", "", {})
-    return Note(line, t_ns, kind, value, str(unit or ""), str(by or ""), entry)
+        return Note(line, 0, DAMAGED, text.decode("utf-8", "replace"), "", "", {}, file)
+    return Note(line, t_ns, kind, value, str(unit or ""), str(by or ""), entry, file)
+
+
+def parse_time(text: str) -> int:
+    """Return a time with its zone, ISO 8601, as UTC [ns since 1970].
+
+    Raises:
+        ValueError, TypeError: It is none, or has no zone.
+    """
+    return (datetime.fromisoformat(text) - _EPOCH) // timedelta(microseconds=1) * 1000
+
+
+def standing(notes: Sequence[Note]) -> list[Note]:
+    """Return the notes that nobody took back, those that take back left out.
+
+    A note of kind ``undo`` names one by its time (``value``) and kind (``of``).
+    """
+    undone = set()
+    for note in notes:
+        if note.kind == "undo":
+            try:
+                undone.add((parse_time(note.value), note.more.get("of")))
+            except (ValueError, TypeError):
+                continue  # it names no time, so it takes nothing back
+    return [note for note in notes if note.kind != "undo" and (note.t_ns, note.kind) not in undone]
 
 
 def marks_of(notes: Sequence[Note]) -> list[int]:
     """Return the UTC [ns since 1970] of the marks people made, ascending."""
-    return sorted(note.t_ns for note in notes if note.kind == "mark")
+    return sorted(note.t_ns for note in standing(notes) if note.kind == "mark")
 
 
 def trims_of(notes: Sequence[Note]) -> list[TrimEntry]:
     """Return the trim settings people noted, ascending in time."""
-    trims = [note for note in notes if note.kind == "trim" and note.value is not None]
+    trims = [note for note in standing(notes) if note.kind == "trim" and note.value is not None]
     trims.sort(key=lambda note: note.t_ns)
     return [TrimEntry(note.t_ns, f"{note.value} {note.unit}".strip()) for note in trims]
 
 
+def readings_of(notes: Sequence[Note], engine_ids: Sequence[str]) -> tuple[list[HandReading], list[str]]:
+    """Return what people read off engine displays, and a sentence for each note that is no such reading.
+
+    Args:
+        notes: Of kind ``reading``, with ``engine`` (may be left out where there is one) and ``quantity``, the word a
+            column of an engine log begins with; a value in any unit of the quantity.
+        engine_ids: Engines.
+    """
+    found, faults = [], []
+    for note in notes:
+        if note.kind != "reading":
+            continue
+        try:
+            found.append(_reading(note, engine_ids))
+        except ValueError as fault:
+            faults.append(f"the reading in line {note.line + 1} of the notes is not used: {fault}")
+    return found, faults
+
+
+def _reading(note: Note, engine_ids: Sequence[str]) -> HandReading:
+    engine = str(note.more.get("engine") or (engine_ids[0] if len(engine_ids) == 1 else ""))
+    if engine not in engine_ids:
+        raise ValueError(f"its engine is {engine!r}; it can be {', '.join(engine_ids)}")
+    word = str(note.more.get("quantity", ""))
+    channel, unit = LOG_QUANTITIES.get(word, ("", ""))
+    if channel not in {q.name for q in ENGINE_QUANTITIES}:
+        can_be = [w for w, (name, _) in LOG_QUANTITIES.items() if name in {q.name for q in ENGINE_QUANTITIES}]
+        raise ValueError(f"its quantity is {word!r}; it can be {', '.join(can_be)}")
+    text = note.value if isinstance(note.value, str) else json.dumps(note.value)
+    count = last_digit(text)
+    try:
+        shown = parse_unit(note.unit) if note.unit else unit
+        low, high = (convert(value, shown, unit) for value in (float(text), float(text) + float(count)))
+    except TrialCaptureError as fault:
+        raise ValueError(f"its unit is {note.unit!r}, which is none of {word}") from fault
+    return HandReading(note.t_ns, engine, channel, low, abs(high - low))
+
+
 def reviews_of(notes: Sequence[Note]) -> list[ReviewEntry]:
-    """Return the review entries among the notes, in file order."""
+    """Return the review entries among the notes, in the order given."""
     return [_review_entry(note) for note in notes if note.kind in REVIEW_KINDS]
 
 
@@ -127,6 +222,7 @@ def _review_entry(note: Note) -> ReviewEntry:
         band_rpm=note.more.get("band_rpm"),
         reason=_one_line(reason) if isinstance(reason, str) else "",
         by=_one_line(note.by),
+        file=note.file,
     )
 
 
@@ -135,52 +231,105 @@ def _one_line(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
-def append_notes(folder: Path, entries: Sequence[Mapping[str, Any]]) -> None:
-    """Append entries to the notes of a session; the file is complete with them or as it was.
+def append_notes(folder: Path, entries: Sequence[Mapping[str, Any]], writer: str) -> Path:
+    """Append entries to a writer's own notes in one write, and return the file.
 
     Args:
-        folder: The session; no recorder may be at work on it.
+        folder: The session.
         entries: One JSON-able object a line.
+        writer: See `notes_path`.
 
     Raises:
         TrialCaptureError: The notes cannot be read or written.
     """
-    path = notes_path(folder)
+    path = notes_path(folder, writer)
     try:
-        former = path.read_bytes()
-    except FileNotFoundError:
-        former = b""
+        former = path.read_bytes() if path.exists() else b""
+        torn = b"\n" if former and not former.endswith(b"\n") else b""
+        lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries)
+        append_safely(path, torn + lines.encode("utf-8", "replace"))
     except OSError as fault:
-        raise TrialCaptureError(
-            "the notes cannot be read", seen=fault.strerror or str(fault), where=str(path)
-        ) from fault
-    torn = b"\n" if former and not former.endswith(b"\n") else b""
-    lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries)
-    write_file(path, former + torn + lines.encode("utf-8", "replace"))
+        raise write_error(fault, path) from fault
+    return path
 
 
-# Review entries on disk: appended to the notes, with the manifest brought up to date.
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What became of entries: the entries as written, and the line of the seal that holds them.
+
+    Attributes:
+        entries: As they stand in the notes.
+        sealed: None where the session is not sealed: a recording at work seals them when it ends.
+    """
+
+    entries: tuple[dict[str, Any], ...]
+    sealed: SealLine | None
 
 
-def add_review_entries(folder: Path, entries: Sequence[Mapping[str, Any]]) -> None:
-    """Append review entries to a session's notes.
-
-    Lines that somebody put behind the notes by hand are taken into the manifest with them; any other change of a raw
-    file is refused, because a new manifest would hide it.
+def add_notes(
+    folder: Path,
+    entries: Sequence[Mapping[str, Any]],
+    *,
+    writer: str,
+    what: str,
+    by: str,
+    t: str,
+    accept: Acceptance | None = None,
+    is_recorded: Callable[[], bool] = lambda: False,
+    photo: Path | None = None,
+) -> Noted:
+    """Append entries to a writer's notes, and seal them where the session is sealed.
 
     Args:
-        folder: The session; no recorder may be at work on it.
+        folder: The session. A recorder may be at work on it; it seals what was noted meanwhile when it ends.
         entries: As in `trialcapture.archive.notes`.
+        writer: See `notes_path`.
+        what: The event of the seal.
+        by: Who.
+        t: When, ISO 8601 UTC.
+        accept: Who accepts what was changed since the session was sealed; None where nobody does.
+        is_recorded: Whether a recorder is at work on the session now.
+        photo: A file to copy into ``raw/photos``; its name there and its hash become fields of each entry.
 
     Raises:
-        TrialCaptureError: A raw file is not as the manifest says, or the disk does not take the entries.
+        TrialCaptureError: A file is not as it was sealed and nobody accepts that, or the disk does not take it.
     """
-    has_manifest = read_manifest(folder) is not None
-    if has_manifest:
-        refuse_changed_files(folder, may_have_grown={notes_path(folder).relative_to(folder).as_posix()})
-    append_notes(folder, entries)
-    if has_manifest:
-        write_manifest(folder)
+    with hold_seal(folder):
+        is_open = is_recorded() and not (folder / MANIFEST).exists()
+        before = None if is_open else refuse_changed(folder, read_timeline(folder).recording, accept)
+        touched = []
+        whole = [dict(entry) for entry in entries]
+        if photo is not None:
+            copy, sha256 = _copy_photo(photo, folder)
+            touched.append(copy)
+            whole = [entry | {"file": copy.relative_to(folder).as_posix(), "sha256": sha256} for entry in whole]
+        touched.append(append_notes(folder, whole, writer))
+        if before is None:
+            return Noted(tuple(whole), None)
+        names = [path.relative_to(folder).as_posix() for path in touched]
+        return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
+
+
+def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:
+    """Copy a photo as it is, under a name that no other one has; one that is there already is not copied again."""
+    if not photo.is_file():
+        raise TrialCaptureError("there is no such photo", where=str(photo), expected="give a file")
+    try:
+        sha256, size = hash_file(photo)
+        number, target = 1, folder / "raw" / "photos" / photo.name
+        while target.exists():
+            if hash_file(target)[0] == sha256:
+                return target, sha256
+            number += 1
+            target = target.with_name(f"{photo.stem}-{number}{photo.suffix}")
+        with open_replacement(target, needed_bytes=size) as copy, photo.open("rb") as original:
+            while part := original.read(1 << 20):
+                copy.write(part)
+        if hash_file(target)[0] != sha256:
+            raise TrialCaptureError("a copy differs from its original", seen=str(photo), where=str(target))
+    except OSError as fault:
+        raise write_error(fault, photo) from fault
+    return target, sha256
 
 
 def read_segments(folder: Path) -> pa.Table:

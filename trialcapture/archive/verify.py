@@ -1,4 +1,7 @@
-"""``verify``: every hash, every line, every second; names what is damaged and what survives."""
+"""``verify``: every hash, every line, every second, the seal and the results.
+
+It names what is damaged and what survives, what was lost while recording, and ends in one of four words.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +10,27 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from math import log
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from trialcapture.archive.journal import parse_line, split_lines, unescape
-from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.raw import read_blocks
-from trialcapture.archive.session import nmea_files, open_session
+from trialcapture.archive.result_hashes import compare_results
+from trialcapture.archive.seal import (
+    ACCEPTED,
+    CLOSED_LATE,
+    MANIFEST,
+    NAME,
+    Recording,
+    SealComparison,
+    SealLine,
+    compare_seal,
+    root_line,
+)
+from trialcapture.archive.session import Session, nmea_files, open_session
 from trialcapture.decode.can.candump import is_candump_line
-from trialcapture.decode.nmea0183.stream import line_quality, xor_checksum
+from trialcapture.decode.nmea0183.stream import line_quality, split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
 
 # Is every second of a recorded session either data or a gap with a name?
@@ -47,6 +62,77 @@ class Account:
     gaps: int
 
 
+@dataclass(frozen=True, slots=True)
+class NamedLoss:
+    """Something that was lost and has a name.
+
+    Attributes:
+        what: Source, or part of the session.
+        text: What happened, as a sentence.
+        seconds: How long [s]; None where time is not what was lost.
+        lines: About how many lines; None where that cannot be told.
+    """
+
+    what: str
+    text: str
+    seconds: float | None = None
+    lines: int | None = None
+
+    def __str__(self) -> str:
+        """Say what was lost in one line."""
+        return f"{self.what}: {self.text}"
+
+
+_REMARKED = frozenset(
+    ("overflow", "slept", "torn", "switched", "joined", "wall_step", "weeks_off", "gnss_step", "fault", "resume",
+     "file_restored")
+)  # fmt: skip
+LEAST_LINES = 20
+"""So many intervals show how often a source speaks (our choice)."""
+HOLE_FACTOR, HOLE_FACTOR_IRREGULAR = 2.5, 6.0
+"""A silence so many times the usual interval is a hole (common practice, no source)."""
+LEAST_HOLE_S = 1.0
+"""Shorter silences come from computer and line, not from a loss (our choice)."""
+
+
+class _Cadence:
+    """How often a source speaks, and where it did not."""
+
+    def __init__(self) -> None:
+        self._bins: dict[int, list[int]] = {}
+        self.long: list[tuple[int, int]] = []
+        self.bytes = self.count = 0
+
+    def add(self, start_us: int, stop_us: int) -> None:
+        gap_us = stop_us - start_us
+        if gap_us <= 0:
+            return
+        of = self._bins.setdefault(int(8 * log(gap_us)), [0, 0])
+        of[0] += 1
+        of[1] += gap_us
+        self.count += 1
+        if gap_us > LEAST_HOLE_S * 1e6:
+            self.long.append((start_us, stop_us))
+
+    def usual_us(self) -> tuple[float, float] | None:
+        """Return the interval in which half of the time passes, and the longest that is no hole; None with few."""
+        if self.count < LEAST_LINES:
+            return None
+        median, spread = self._at(0.5), self._at(0.9)
+        factor = HOLE_FACTOR if spread < 1.5 * median else HOLE_FACTOR_IRREGULAR
+        return median, max(factor * median, LEAST_HOLE_S * 1e6)
+
+    def _at(self, share: float) -> float:
+        """Return the mean interval of the class in which a share of the time has passed, shortest first."""
+        left = share * sum(total for _, total in self._bins.values())
+        mean = 0.0
+        for _, (count, total) in sorted(self._bins.items()):
+            mean, left = total / count, left - total
+            if left <= 0:
+                break
+        return mean
+
+
 @dataclass(slots=True)
 class Timeline:
     """What the notes and the lines of a session say about its time; filled line by line.
@@ -70,9 +156,27 @@ class Timeline:
     _last: dict[str, int] = field(default_factory=dict)
     _lines: dict[str, int] = field(default_factory=dict)
     _silences: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    _cadences: dict[str, _Cadence] = field(default_factory=dict)
+    _gap_reasons: dict[str, Counter[str]] = field(default_factory=dict)
+    _losses: list[NamedLoss] = field(default_factory=list)
+    _overflows: list[tuple[str, int, int]] = field(default_factory=list)
+    _received: Counter[str] = field(default_factory=Counter)
+    _parts: int = 0
+    _ended: int = 0
+    _not_writing_us: int | None = None
+    _held: list[tuple[int, int, bool]] = field(default_factory=list)
 
-    def add_line(self, source: str, mono_us: int) -> None:
-        """Take in one line's source and session time [µs]."""
+    @property
+    def recording(self) -> Recording:
+        """What the recorder's notes say of the end."""
+        return "none" if not self.begun else "closed" if self.closed else "open"
+
+    def add_line(self, source: str, mono_us: int, size: int = 0) -> None:
+        """Take in one line's source, session time [µs] and size [bytes]."""
+        cadence = self._cadences.setdefault(source, _Cadence())
+        cadence.bytes += size
+        if source in self._lines:
+            cadence.add(self._last[source], mono_us)
         last = self._last.get(source)
         if last is None:
             last = self._first.setdefault(source, mono_us)
@@ -83,7 +187,7 @@ class Timeline:
         self._lines[source] = self._lines.get(source, 0) + 1
         self.end_us = max(self.end_us, mono_us)
 
-    def add_note(self, entry: dict[str, Any]) -> None:
+    def add_note(self, entry: dict[str, Any]) -> None:  # noqa: PLR0912  one branch a kind
         """Take in one line of the notes."""
         kind, source, mono_us = entry.get("kind"), str(entry.get("source", "")), entry.get("mono_us")
         if not isinstance(mono_us, int):
@@ -91,6 +195,7 @@ class Timeline:
         self.end_us = max(self.end_us, mono_us)
         if kind in ("start", "resume"):
             self.begun, self.closed = True, False
+            self._parts += 1
             if kind == "start":
                 self.epoch_wall_ns = int(entry["epoch_wall_ns"])
             for told in entry.get("sources", []):
@@ -99,17 +204,104 @@ class Timeline:
                     self._last.setdefault(str(told["id"]), 0)
         elif kind == "stop":
             self.closed = True
+            self._ended += 1
+            self._received.update({str(k): int(v) for k, v in dict(entry.get("received", {})).items()})
+            if entry.get("complete", True) is not True:
+                size = entry.get("unwritten_bytes")
+                more = f"; {size} bytes were still in memory" if isinstance(size, int) and size else ""
+                text = f"{entry.get('value') or 'it ended'}: not everything that was received is on the disk{more}"
+                self._losses.append(NamedLoss("recording", text))
         elif kind in ("lost", "silent"):
             self._open.setdefault(source, int(entry.get("from_us", mono_us)))
         elif kind == "gap":
             self._open.pop(source, None)
             self._named.setdefault(source, []).append((int(entry["from_us"]), int(entry["to_us"])))
-        if kind in ("overflow", "slept", "torn", "switched", "wall_step", "weeks_off", "gnss_step", "fault", "resume"):
+            self._gap_reasons.setdefault(source, Counter())[str(entry.get("reason") or "silent")] += 1
+        elif kind == "overflow":
+            lines = int(entry.get("lines", 0)) + int(entry.get("datagrams", 0))
+            self._overflows.append((source, int(entry.get("bytes", 0)), lines))
+        elif kind == "file_lost":
+            text, lines = str(entry.get("value", kind)), int(entry.get("lines", 0))
+            self._losses.append(NamedLoss(str(entry.get("file", "")), text, float(entry.get("seconds", 0.0)), lines))
+        elif kind == "not_writing":
+            self._not_writing_us = mono_us if self._not_writing_us is None else self._not_writing_us
+        elif kind == "writing_again" and self._not_writing_us is not None:
+            self._held.append((self._not_writing_us, mono_us, True))
+            self._not_writing_us = None
+        elif kind == "slept":
+            slept_s = float(entry.get("slept_s", 0.0))
+            self._losses.append(NamedLoss("computer", f"slept for {slept_s:.1f} s; nothing was received then", slept_s))
+        elif kind == "torn":
+            text = f"the last line was torn by a crash; {entry.get('bytes', 0)} bytes of it survive"
+            self._losses.append(NamedLoss(f"raw/{entry.get('file', 'nmea.log')}", text, lines=1))
+        if kind in _REMARKED:
             self.remarks.append(str(entry.get("value", kind)))
 
     def accounts(self) -> list[Account]:
         """Return the account of every source; call after the last line."""
         return [self._account(source) for source in sorted(self._first)]
+
+    def losses(self, accounts: Iterable[Account]) -> list[NamedLoss]:
+        """Return everything that was lost and has a name; call after the last line."""
+        found = list(self._losses)
+        for account in accounts:
+            found += self._losses_of(account)
+        held = list(self._held)
+        if self._not_writing_us is not None:
+            held.append((self._not_writing_us, self.end_us, False))
+        for start, stop, is_over in held:
+            after = "what was held in memory was written afterwards" if is_over else "it was never written again"
+            when = f"from {_at_text(start)} for {(stop - start) / 1e6:.1f} s"
+            found.append(NamedLoss("recording", f"nothing could be written {when}; {after}", (stop - start) / 1e6))
+        for source, size, lines in self._overflows:
+            found.append(self._overflow(source, size, lines))
+        return found
+
+    def _losses_of(self, account: Account) -> Iterable[NamedLoss]:
+        source, rate = account.source, account.lines / account.data_s if account.data_s > 0 else 0.0
+        if not account.lines:
+            yield NamedLoss(source, f"not one line in {account.span_s:.1f} s", account.span_s, None)
+            return
+        if account.gap_s > 0:
+            reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(self._gap_reasons.get(source, {}).items()))
+            lines = round(account.gap_s * rate)
+            text = f"{account.gap_s:.1f} s in {account.gaps} named gap(s){f' ({reasons})' if reasons else ''}"
+            yield NamedLoss(source, f"{text}, about {lines} lines", account.gap_s, lines)
+        if holes := self._holes(source):
+            seconds = sum(length for _, length in holes)
+            longest_at, longest = max(holes, key=lambda hole: hole[1])
+            text = f"{_counted(len(holes), 'hole')} of less than {LONGEST_SILENCE_S:g} s, {seconds:.1f} s in all"
+            text += f", the longest {longest:.1f} s at {_at_text(longest_at)}; about {round(seconds * rate)} lines"
+            yield NamedLoss(source, text, seconds, round(seconds * rate))
+        received = self._received.get(source, 0)
+        if self._parts == self._ended and received > account.lines:
+            lost = received - account.lines
+            text = f"{lost} of {received} lines that were received are not in the journal"
+            yield NamedLoss(source, text, lost / rate if rate else None, lost)
+
+    def _holes(self, source: str) -> list[tuple[int, float]]:
+        """Return begin [µs] and length [s] of the silences that are out of the usual and that nothing else names."""
+        usual = self._cadences[source].usual_us() if source in self._cadences else None
+        if usual is None:
+            return []
+        named = merged(self._named.get(source, []))
+        last = (self._last[source], self.end_us)
+        return [
+            (a, (b - a - usual[0]) / 1e6)
+            for a, b in [*self._cadences[source].long, last]
+            if usual[1] < b - a <= LONGEST_SILENCE_S * 1e6 and not any(a < y and x < b for x, y in named)
+        ]
+
+    def _overflow(self, source: str, size: int, lines: int) -> NamedLoss:
+        cadence, count = self._cadences.get(source), self._lines.get(source, 0)
+        if not lines and cadence is not None and cadence.bytes and count:
+            lines = round(size * count / cadence.bytes)
+        first, last = self._first.get(source, 0), self._last.get(source, 0)
+        rate = count / ((last - first) / 1e6) if last > first else 0.0
+        seconds = lines / rate if rate and lines else None
+        more = f", about {lines} lines" if lines else ""
+        more += f" or {seconds:.1f} s" if seconds is not None else ""
+        return NamedLoss(source, f"{size} bytes{more} came faster than the disk took them", seconds, lines or None)
 
     def _account(self, source: str) -> Account:
         first, last = self._first[source], self._last.get(source, self._first[source])
@@ -132,6 +324,12 @@ class Timeline:
             unnamed_s=unnamed_us / 1e6,
             gaps=len(gaps),
         )
+
+
+def _at_text(mono_us: int) -> str:
+    """Return a session time as h:mm:ss."""
+    whole = mono_us // 1_000_000
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
 def merged(intervals: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -194,28 +392,48 @@ _CANDUMP = re.compile(rb"\((\d+)\.(\d{6})\) (\S+) [0-9A-Fa-f]{3,8}#[#0-9A-Fa-fRr
 _NAME_AT_MOST = 20
 
 
+Ending = Literal["sound", "sound with named losses", "damaged", "cannot be vouched for"]
+
+
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What a session's raw data is worth.
+    """What a session is worth.
 
     Attributes:
         session: Its id.
-        faults: What is damaged, and what survives of it, one sentence each; empty when all is sound.
+        faults: What is damaged or was changed, and what survives of it, one sentence each; empty when all is sound.
+        unvouched: What is missing to vouch for the rest, one sentence each.
+        losses: What was lost and has a name.
         remarks: What is no damage and yet worth knowing.
         lines: Lines looked at.
         sentences: How the received lines read: ``good``, ``unread``, ``bad``, ``unsummed``, ``noise`` …; damage
             here came over the wire and is kept as it came.
         accounts: Each source's time; empty for a session that was not recorded here.
-        files: Raw files the manifest lists, None without a manifest.
+        files: Raw files there are.
+        seal: What is there, compared with the seal.
+        root_given: Which line of the seal has the root that was asked for; None without one.
     """
 
     session: str
     faults: tuple[str, ...]
+    unvouched: tuple[str, ...]
+    losses: tuple[NamedLoss, ...]
     remarks: tuple[str, ...]
     lines: int
     sentences: dict[str, int]
     accounts: tuple[Account, ...]
-    files: int | None
+    files: int
+    seal: SealComparison
+    root_given: SealLine | None
+
+    @property
+    def ending(self) -> Ending:
+        """The one word for all of it."""
+        if self.faults:
+            return "damaged"
+        if self.unvouched:
+            return "cannot be vouched for"
+        return "sound with named losses" if self.losses else "sound"
 
 
 class _Findings:
@@ -241,26 +459,32 @@ class _Findings:
         return texts
 
 
-def verify_session(folder: Path, *, progress: Callable[[int], None] = lambda _: None) -> Verification:
-    """Check everything about a session's raw files that can be checked.
+def verify_session(
+    folder: Path, *, root: str | None = None, progress: Callable[[int], None] = lambda _: None
+) -> Verification:
+    """Check everything about a session that can be checked; nothing is written.
 
     Args:
         folder: The session.
+        root: A root that was noted elsewhere, or its first digits, in hexadecimal; None without one.
         progress: Called with the number of bytes just read; every raw file is read twice, once for its hash.
 
     Raises:
         TrialCaptureError: There is no session, or a file cannot be read.
     """
     session = open_session(folder)
-    faults: list[str] = []
-    manifest = read_manifest(folder)
-    if manifest is not None:
-        faults += [str(fault) for fault in verify_manifest(folder, progress=progress)]
     timeline = read_timeline(folder)
     remarks = timeline.remarks
-    if manifest is None:
-        what = "was not ended in good order" if timeline.begun else "has no manifest"
-        remarks.append(f"the session {what}, so there are no hashes to compare with; its lines are checked")
+    seal = compare_seal(folder, timeline.recording, progress=progress)
+    missing = [change for change in seal.changes if (change.path, change.kind) == (MANIFEST, "missing")]
+    faults = [str(change) for change in seal.changes if change not in missing]
+    unvouched = [str(change) for change in missing] + _unsealed(session, seal, timeline)
+    given = None if root is None else root_line(seal.lines, root)
+    if root is not None and given is None:
+        unvouched.append(
+            f"the root {root[:20]}… that was noted elsewhere is in no line of {NAME}: all of the seal was "
+            "written anew, or it was cut off, or the root is another session's"
+        )
     sentences: Counter[str] = Counter()
     lines = 0
     for path in nmea_files(session):
@@ -273,15 +497,54 @@ def verify_session(folder: Path, *, progress: Callable[[int], None] = lambda _: 
         for a in accounts
         if a.unnamed_s > 0
     ]
+    results = compare_results(folder, [line.root for line in seal.lines], seal.root_of_files)
+    faults += results.faults
+    remarks += results.remarks
     return Verification(
-        session.id,
-        tuple(faults),
-        tuple(remarks),
-        lines,
-        dict(sorted(sentences.items())),
-        accounts,
-        None if manifest is None else len(manifest),
+        session=session.id,
+        faults=tuple(faults),
+        unvouched=tuple(unvouched),
+        losses=(*timeline.losses(accounts), *_losses_of_seal(seal, timeline)),
+        remarks=tuple(remarks),
+        lines=lines,
+        sentences=dict(sorted(sentences.items())),
+        accounts=accounts,
+        files=len(seal.files) - 1,
+        seal=seal,
+        root_given=given,
     )
+
+
+def _unsealed(session: Session, seal: SealComparison, timeline: Timeline) -> list[str]:
+    """Return why nobody can vouch for a session that has no seal although it should."""
+    if seal.was_sealed or timeline.recording == "open" or any(change.path == NAME for change in seal.changes):
+        return []
+    found = []
+    what = "its notes say that the recording was closed" if timeline.closed else "it was made from files"
+    if not (session.folder / NAME).exists():
+        found.append(f"{NAME}: the file is missing; {what}, so there was one, unless an early version wrote it")
+    if not (session.folder / MANIFEST).exists():
+        found.append(f"{MANIFEST}: the file is missing, so there are no hashes to compare with")
+    return found
+
+
+def _losses_of_seal(seal: SealComparison, timeline: Timeline) -> list[NamedLoss]:
+    found = []
+    if timeline.recording == "open" and not (seal.lines and seal.lines[-1].what == CLOSED_LATE):
+        text = "was never closed, so no hash covers all of it: close it with 'record --resume', or late with 'seal'"
+        found.append(NamedLoss("recording", f"{text}; its lines are checked"))
+    for line in seal.lines:
+        if line.what == CLOSED_LATE:
+            text = f"closed late, {line.t} by {line.by}: what happened to its files before then nothing shows"
+            text += f" ({'; '.join(line.found)})" if line.found else ""
+            found.append(NamedLoss("seal", text + (f"; reason given: {line.reason}" if line.reason else "")))
+        elif line.what == ACCEPTED:
+            text = f"changes accepted {line.t} by {line.by}: {'; '.join(line.found)}; reason given: {line.reason}"
+            found.append(NamedLoss("seal", text))
+        elif line.found:
+            text = f"{line.what} {line.t} by {line.by} over changes nobody accepted: {'; '.join(line.found)}"
+            found.append(NamedLoss("seal", text))
+    return found
 
 
 def _check_journal(
@@ -305,8 +568,8 @@ def _check_journal(
                 if xor_checksum(ours[1]) != int(ours[4], 16):
                     found.add("the TAG block's checksum is wrong; the sentence survives", number)
                     continue
-                timeline.add_line(ours[2].decode("ascii"), int(ours[3]))
-                sentences[line_quality(unescape(ours[5]) + b"\r\n")] += 1
+                timeline.add_line(ours[2].decode("ascii"), int(ours[3]), len(ours[5]))
+                _count_sentences(unescape(ours[5]) + b"\r\n", sentences)
                 continue
             parsed = parse_line(line)
             if parsed.mono_us is not None and parsed.fault in ("", "torn"):
@@ -318,10 +581,21 @@ def _check_journal(
             elif timeline.begun:
                 found.add(f"{parsed.fault}; what can be read of the line survives", number)
             else:
-                sentences[line_quality(parsed.original)] += 1
+                _count_sentences(parsed.original, sentences)
     faults += found.texts()
     remarks += torn.texts()
     return count
+
+
+def _count_sentences(line: bytes, sentences: Counter[str]) -> None:
+    """Count a line by its quality; a sentence behind noise, or glued to another one, is counted as a sentence."""
+    quality = line_quality(line)
+    if quality not in ("noise", "bad"):
+        sentences[quality] += 1
+        return
+    pieces, rest = split_stream(line)
+    for piece in [*pieces, *([rest] if rest else [])]:
+        sentences[line_quality(piece)] += 1
 
 
 def _check_can(
@@ -344,7 +618,7 @@ def _check_can(
             elif timeline.epoch_wall_ns is not None:
                 stamp_us = int(frame[1]) * 1_000_000 + int(frame[2])
                 mono_us = stamp_us - timeline.epoch_wall_ns // 1000
-                timeline.add_line(frame[3].decode("ascii", "replace"), mono_us)
+                timeline.add_line(frame[3].decode("ascii", "replace"), mono_us, len(line))
     faults += found.texts()
     remarks += torn.texts()
     return count

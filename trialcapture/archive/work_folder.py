@@ -14,8 +14,11 @@ import pyarrow as pa
 
 from trialcapture.archive.atomic import write_error
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_tree
 
 _RUN_PREFIX = "run-"
+MOVE_LIST = "moves.json"
+"""In the folder of a run while its results are put in place: a folder with this list is not removed."""
 _ABANDONED_S = 86_400.0
 """A folder this old was left by a run that was killed (our choice: no run takes a day)."""
 _BUFFER_BYTES = 1 << 18
@@ -53,7 +56,7 @@ def open_run_folder(session: Path) -> Iterator[Path]:
         parent.mkdir(parents=True, exist_ok=True)
         for old in parent.glob(f"{_RUN_PREFIX}*"):
             with suppress(OSError):  # another run has removed it meanwhile
-                if time.time() - old.stat().st_mtime > _ABANDONED_S:
+                if time.time() - old.stat().st_mtime > _ABANDONED_S and not (old / MOVE_LIST).exists():
                     shutil.rmtree(old, ignore_errors=True)
         folder = Path(tempfile.mkdtemp(prefix=_RUN_PREFIX, dir=parent))
     except OSError as fault:
@@ -61,7 +64,8 @@ def open_run_folder(session: Path) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        if not (folder / MOVE_LIST).exists():
+            remove_tree(folder)
         with suppress(OSError):  # a run that came to nothing leaves no empty folders
             parent.rmdir()
             parent.parent.rmdir()

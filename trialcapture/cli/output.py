@@ -13,11 +13,14 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from trialcapture.errors import ConfigError, TrialCaptureError
+
+if TYPE_CHECKING:
+    from trialcapture.archive.seal import Acceptance
 
 # ------------------------------------------------------------------------------
 # Values as JSON can hold them.
@@ -57,6 +60,43 @@ def path_argument(name: str) -> Callable[[Command], Command]:
 def print_json(value: Mapping[str, Any]) -> None:
     """Print a value as JSON on stdout."""
     click.echo(json.dumps(plain(value), indent=1, allow_nan=False, ensure_ascii=False))
+
+
+def accept_option(command: Command) -> Command:
+    """Give a command ``--accept-changes``."""
+    return click.option(
+        "--accept-changes",
+        "accept",
+        metavar="REASON",
+        help="Take over what was changed since the session was sealed; the reason becomes a line of the seal.",
+    )(command)
+
+
+def acceptance(reason: str | None, by: str) -> Acceptance | None:
+    """Return who accepts changes and why, or None where nobody does.
+
+    Raises:
+        TrialCaptureError: The reason, or who gives it, is missing.
+    """
+    from trialcapture.archive.seal import Acceptance, utc_now  # noqa: PLC0415  help must not wait for it
+
+    if reason is None:
+        return None
+    if not reason.strip() or not by.strip():
+        raise TrialCaptureError(
+            "changes are not accepted without saying why and who says so",
+            seen="no reason" if not reason.strip() else "no --by",
+            expected='--accept-changes "why" --by NAME; both stand in the seal',
+        )
+    return Acceptance(" ".join(by.split()), " ".join(reason.split()), utc_now())
+
+
+def root_text(root: str) -> str:
+    """Return what is said of a seal's root wherever it is shown at the dock."""
+    from trialcapture.archive.seal import short_root  # noqa: PLC0415  help must not wait for it
+
+    advice = "Note it or mail it now: it shows later that nothing was changed."
+    return f"root of the seal: {short_root(root)}\n  {root}\n{advice}"
 
 
 @contextmanager

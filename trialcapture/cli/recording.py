@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, say, shown_progress
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -132,6 +132,7 @@ def _tell_outcome(done: Recorded, as_json: bool) -> int:
             "reason": done.reason,
             "complete": done.complete,
             "on_disk_bytes": done.status.on_disk_bytes,
+            "root": done.root or None,
             "lost_lines": done.lost,
             "damaged": list(done.damaged),
             "faults": [fault.what for fault in faults],
@@ -144,6 +145,8 @@ def _tell_outcome(done: Recorded, as_json: bool) -> int:
             print_json(told)
             return
         click.echo(f"session {done.session} in {done.folder}: {length}, ended by: {done.reason}")
+        if done.root:
+            click.echo(root_text(done.root))
         for step in following:
             click.echo(step)
 

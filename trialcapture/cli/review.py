@@ -9,13 +9,25 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.output import json_option, path_argument, print_json, say, shown_progress
+from trialcapture.cli.output import (
+    accept_option,
+    acceptance,
+    json_option,
+    path_argument,
+    print_json,
+    say,
+    shown_progress,
+)
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from trialcapture.archive.seal import Acceptance
     from trialcapture.archive.session import Session
+
+_WRITER = "review"
+"""Whose notes review entries are."""
 
 
 @click.command()
@@ -32,6 +44,7 @@ if TYPE_CHECKING:
 @click.option("--undo", metavar="N", multiple=True, type=int, help="Take back what was entered on a stretch.")
 @click.option("--reason", metavar="TEXT", default="", help="Why. Needed for every change.")
 @click.option("--by", metavar="NAME", default="", help="Who. Needed for every change.")
+@accept_option
 @json_option
 def review(
     session: Path,
@@ -41,6 +54,7 @@ def review(
     undo: tuple[int, ...],
     reason: str,
     by: str,
+    accept: str | None,
     as_json: bool,
 ) -> None:
     """List the stretches of a session, or change the verdict on some.
@@ -77,7 +91,7 @@ def review(
         return
     _refuse_incomplete(wanted, reason, by)
     entries = [_entry(kind, number, more, segments, reason.strip(), by.strip()) for kind, number, more in wanted]
-    told = _add(opened, entries, segments)
+    told = _add(opened, entries, segments, acceptance(accept, by))
     if as_json:
         print_json({"session": opened.id, "added": entries, "warnings": told})
         return
@@ -126,27 +140,32 @@ def _entry(kind: str, number: int, more: dict[str, Any], segments: pa.Table, rea
     return {"t": now, "kind": kind, "value": ends, **more, "reason": reason, "by": by}
 
 
-def _add(session: Session, entries: list[dict[str, Any]], segments: pa.Table) -> list[dict[str, str]]:
+def _add(
+    session: Session, entries: list[dict[str, Any]], segments: pa.Table, accept: Acceptance | None
+) -> list[dict[str, str]]:
     """Add entries to the notes unless one of them could have no effect, and return what is to be said of them."""
     import json  # noqa: PLC0415
 
-    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
-    from trialcapture.archive.notes import add_review_entries, parse_note, read_notes, reviews_of  # noqa: PLC0415
+    from trialcapture.archive.notes import add_notes, notes_path, parse_note, read_notes, reviews_of  # noqa: PLC0415
+    from trialcapture.archive.seal import REVIEW  # noqa: PLC0415
     from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
+    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
     is_locked = (session.folder / NAME).exists()  # by a recorder at work, or left by one that was killed
     with shown_progress() as progress, SessionLock(session.folder) if is_locked else nullcontext():
         progress("hashing raw files", None)
         notes = read_notes(session)
-        first = max((note.line for note in notes), default=-1) + 1
-        new = [parse_note(json.dumps(entry).encode(), first + k) for k, entry in enumerate(entries)]
-        lines = {f"raw/notes.jsonl, line {note.line + 1}" for note in new}
+        file = notes_path(session.folder, _WRITER).name
+        first = max((note.line for note in notes if note.file == file), default=-1) + 1
+        new = [parse_note(json.dumps(entry).encode(), first + k, file) for k, entry in enumerate(entries)]
+        lines = {f"raw/{file}, line {note.line + 1}" for note in new}
         found = review_segments(segments, reviews_of([*notes, *new]))
         told = [warning for warning in found.warnings if warning["where"] in lines]
         unfit = [warning["text"] for warning in told if warning["severity"] == "red"]
         if unfit:
             raise TrialCaptureError("nothing was noted", seen="; ".join(unfit), where=str(session.folder))
-        add_review_entries(session.folder, entries)
+        by, t = entries[0]["by"], entries[0]["t"]
+        add_notes(session.folder, entries, writer=_WRITER, what=REVIEW, by=by, t=t, accept=accept)
     return told
 
 

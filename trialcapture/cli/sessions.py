@@ -10,10 +10,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress
+from trialcapture.cli.output import (
+    PATH,
+    accept_option,
+    acceptance,
+    json_option,
+    path_argument,
+    print_json,
+    root_text,
+    say,
+    shown_progress,
+)
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
+    from trialcapture.archive.verify import Verification
     from trialcapture.config import UnitSystem
 
 
@@ -95,6 +106,8 @@ def process(session: Path, config_path: Path | None, units: UnitSystem | None, a
     type=PATH,
     help="Make one session of two that were recorded on two disks; in the first one, or --into a new one.",
 )
+@accept_option
+@click.option("--by", metavar="NAME", default="", help="Who accepts the changes.")
 @json_option
 def collect(
     logs: tuple[Path, ...],
@@ -102,6 +115,8 @@ def collect(
     config_path: Path | None,
     into: Path | None,
     halves: tuple[Path, Path] | None,
+    accept: str | None,
+    by: str,
     as_json: bool,
 ) -> None:
     """Make a session from files recorded elsewhere.
@@ -124,9 +139,9 @@ def collect(
         return
     if into is None:
         raise click.UsageError("Missing option '--into'.")
-    from trialcapture.acquire.computer import NAME, SessionLock  # noqa: PLC0415
     from trialcapture.archive.collect import collect as collect_files  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
+    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
     config, text = (None, None) if config_path is None else read_config(config_path)
     told: list[str] = []
@@ -139,22 +154,29 @@ def collect(
             into,
             created=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
             config_text=text,
+            accept=acceptance(accept, by),
             progress=progress,
             warn=told.append,
         )
+    from trialcapture.archive.seal import read_chain  # noqa: PLC0415
+
+    chain = read_chain(session.folder)
+    root = None if chain is None else chain.root
     if as_json:
         files = [{"path": f.path, "original": f.original, "sha256": f.sha256, "bytes": f.bytes} for f in session.files]
-        print_json({"session": session.id, "folder": session.folder, "files": files, "warnings": told})
+        print_json({"session": session.id, "folder": session.folder, "files": files, "root": root, "warnings": told})
         return
     for warning in told:
         say(warning, label="note")
     click.echo(f"session {session.id} in {session.folder}: {len(session.files)} files copied and hashed")
+    if root is not None:
+        click.echo(root_text(root))
     click.echo(f"next: trialcapture process {session.folder}")
 
 
 def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
-    from trialcapture.acquire.computer import SessionLock  # noqa: PLC0415
     from trialcapture.archive.halves import copy_session, join_halves, missing_half, refuse_other_session  # noqa: PLC0415
+    from trialcapture.system.session_lock import SessionLock  # noqa: PLC0415
 
     refuse_other_session(one, other)
     target = one if into is None else into
@@ -186,16 +208,24 @@ def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
 
 @click.command()
 @path_argument("SESSION")
+@click.option("--root", metavar="ROOT", help="A root that was noted elsewhere, whole or its first digits.")
 @json_option
 @click.pass_context
-def verify(context: click.Context, session: Path, as_json: bool) -> None:
-    """Check every hash, line and second of a session's raw files.
+def verify(context: click.Context, session: Path, root: str | None, as_json: bool) -> None:
+    """Check a session: its seal, every hash, line and second, its results.
 
-    Says what is damaged and what survives. Nothing is changed.
+    Says what is damaged, what survives and what was lost while recording, and
+    ends in one of: sound, sound with named losses, damaged, cannot be vouched
+    for; the last two with exit code 1. Nothing is changed.
+
+    With --root it says whether that root is in the seal, and what was added
+    since it was noted.
     """
     from trialcapture.archive.manifest import raw_files  # noqa: PLC0415
+    from trialcapture.archive.seal import parse_root  # noqa: PLC0415
     from trialcapture.archive.verify import verify_session  # noqa: PLC0415
 
+    wanted = None if root is None else parse_root(root)
     total = 2 * sum(path.stat().st_size for path in raw_files(session)) or 1
     done = 0
     with shown_progress() as progress:
@@ -205,21 +235,56 @@ def verify(context: click.Context, session: Path, as_json: bool) -> None:
             done += size
             progress("reading raw files", min(done / total, 1.0))
 
-        found = verify_session(session, progress=read)
+        found = verify_session(session, root=wanted, progress=read)
     if as_json:
-        print_json(asdict(found))
+        print_json(asdict(found) | {"ending": found.ending})
     else:
-        files = "no manifest" if found.files is None else f"{found.files} files by their hash"
-        click.echo(f"session {found.session}: {files}, {found.lines} lines")
-        if found.sentences:
-            click.echo("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
-        for a in found.accounts:
-            unnamed = f" + {a.unnamed_s:.1f} s UNNAMED" if a.unnamed_s else ""
-            named = f"{a.data_s:.1f} s data + {a.gap_s:.1f} s in {a.gaps} named gap(s)"
-            click.echo(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
-        for remark in found.remarks:
-            say(remark, label="note", err=False)
-        for fault in found.faults:
-            say(fault, label="fault", err=False)
-        click.echo(f"{len(found.faults)} fault(s)" if found.faults else "all sound")
-    context.exit(1 if found.faults else 0)
+        _print_verification(found, wanted)
+    context.exit(1 if found.ending in ("damaged", "cannot be vouched for") else 0)
+
+
+def _print_verification(found: Verification, wanted: str | None) -> None:
+    click.echo(f"session {found.session}: {found.files} raw files, {found.lines} lines")
+    if found.sentences:
+        click.echo("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
+    for a in found.accounts:
+        unnamed = f" + {a.unnamed_s:.1f} s UNNAMED" if a.unnamed_s else ""
+        named = f"{a.data_s:.1f} s data + {a.gap_s:.1f} s in {a.gaps} named gap(s)"
+        click.echo(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
+    for remark in found.remarks:
+        say(remark, label="note", err=False)
+    for loss in found.losses:
+        say(str(loss), label="loss", err=False)
+    for fault in found.faults:
+        say(fault, label="fault", err=False)
+    for missing in found.unvouched:
+        say(missing, label="cannot vouch", err=False)
+    _print_seal(found, wanted)
+    click.echo(found.ending)
+
+
+def _print_seal(found: Verification, wanted: str | None) -> None:
+    lines = found.seal.lines
+    if not lines:
+        return
+    click.echo("seal:")
+    for line in lines:
+        click.echo(f"  {line.number} {line.t} {line.what}, by {line.by}")
+    click.echo(root_text(lines[-1].root).partition("\nNote it")[0])
+    if wanted is None:
+        say(
+            "The seal shows edits by whoever did not write all of it anew. Against somebody who did, only a root that "
+            "was noted elsewhere proves anything: trialcapture verify SESSION --root ROOT",
+            label="note",
+            err=False,
+        )
+    elif found.root_given is not None:
+        at = found.root_given
+        since = lines[at.number :] if at in lines else ()
+        say(f"the root given is that of line {at.number}: {at.what}, {at.t}, by {at.by}", label="root", err=False)
+        told = "; ".join(
+            f"{line.t} {line.what} by {line.by}"
+            + (f" ({', '.join([f.path for f in line.files] + [f'{path} removed' for path in line.gone])})")
+            for line in since
+        )
+        say(f"added since: {told or 'nothing'}", label="root", err=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,14 +14,17 @@ from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.archive.halves import missing_half
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
+from trialcapture.archive.result_hashes import write_result_hashes
+from trialcapture.archive.result_set import ResultSet, open_result_set
 from trialcapture.archive.session import Session, as_recorded_so_far, open_session
 from trialcapture.archive.verify import read_timeline
-from trialcapture.config import UnitSystem, load_config
-from trialcapture.pipeline.results import hash_raw, provenance_of, reduce_prepared
+from trialcapture.config import UnitSystem, config_hash, load_config
+from trialcapture.pipeline.results import compare_with_seal, hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
+from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report
 from trialcapture.report.reader_units import ReaderUnits
 
@@ -36,7 +40,9 @@ def process(
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
-    Equal raw files, settings and program version give byte-identical files. Each file is complete or absent.
+    The session is compared with its seal first, and the summary says what was changed since; nothing is sealed. Equal
+    raw files, settings, seal and versions of program and libraries give byte-identical files. They are put in their
+    places all together or not at all.
 
     Args:
         folder: The session.
@@ -52,6 +58,22 @@ def process(
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
     """
     session, remarks = _as_it_stands(open_session(folder))
+    with open_result_set(folder) as files:
+        made = _derive(session, config_text, progress, units, files, remarks)
+        progress("writing", None)
+        files.put_in_place()
+    return made
+
+
+def _derive(
+    session: Session,
+    config_text: str | None,
+    progress: Progress,
+    units: UnitSystem | None,
+    files: ResultSet,
+    remarks: Sequence[TrialWarning],
+) -> dict[str, Any]:
+    """Write all results aside, and return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
     marks_ns = marks_of(notes)
@@ -65,12 +87,14 @@ def process(
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
-            trial = prepare_trial(session, config, marks_ns, origin, progress)
-            keeping = beside.submit(keep_prepared, session, origin(), trial)
+            beside.submit(load_drawing)
+            trial = prepare_trial(session, config, marks_ns, origin, files, progress)
+            keeping = beside.submit(keep_prepared, session, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
+        seal = compare_with_seal(session, raw)
         progress("reduction", None)
-        results = reduce_prepared(trial, session, config, notes, raw, former, remarks)
+        results = reduce_prepared(trial, session, config, notes, raw, former, seal, files, remarks)
         pa.default_memory_pool().release_unused()
         read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
@@ -81,20 +105,21 @@ def process(
         if keeping is not None:
             keeping.result()
     former.keep()
-    progress("writing", None)
     provenance = provenance_of(session, config, raw)
-    trialset, reduction = folder / "trialset", folder / "reduction"
-    write_parquet(trialset / "segments.parquet", with_session(results.segments, session.id), provenance)
     by_engine = segment_engines(results.segments, config.engine_ids, session.id)
-    write_parquet(trialset / "segment_engines.parquet", by_engine, provenance)
-    write_parquet(trialset / "clocks.parquet", trial.clocks, provenance)
-    write_parquet(reduction / "bands.parquet", results.bands, provenance)
-    write_file(reduction / "bands.csv", bands_csv(results.bands))
-    write_file(reduction / "legs.csv", legs_csv(results.legs))
+    segments = with_session(results.segments, session.id)
+    write_parquet(files.place("trialset/segments.parquet"), segments, provenance)
+    write_parquet(files.place("trialset/segment_engines.parquet"), by_engine, provenance)
+    write_parquet(files.place("trialset/clocks.parquet"), trial.clocks, provenance)
+    write_parquet(files.place("reduction/bands.parquet"), results.bands, provenance)
+    write_file(files.place("reduction/bands.csv"), bands_csv(results.bands))
+    write_file(files.place("reduction/legs.csv"), legs_csv(results.legs))
     summary = as_json(results.summary)
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
-    write_file(reduction / "summary.json", summary_text.encode())
-    write_file(reduction / "report.html", page.encode())
+    write_file(files.place("reduction/summary.json"), summary_text.encode())
+    write_file(files.place("reduction/report.html"), page.encode())
+    write_result_hashes(session.folder, files, root=seal.root_of_files, settings_sha256=config_hash(config))
+    trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {
         "bands": reduction / "bands.csv",

@@ -19,6 +19,7 @@ import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
 from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet, open_sample_rows
+from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session
 from trialcapture.archive.work_folder import StoredTables, open_run_folder, read_table, read_tables
 from trialcapture.buffers import integers
@@ -80,6 +81,7 @@ def prepare_trial(
     config: Config,
     marks_ns: Sequence[int],
     origin: Callable[[], dict[str, str]],
+    files: ResultSet,
     progress: Progress = lambda _step, _share: None,
 ) -> PreparedTrial:
     """Decode a session, place it on UTC, write samples and rejects, and judge its steady stretches.
@@ -89,12 +91,13 @@ def prepare_trial(
         config: Boat and trial settings.
         marks_ns: Marks a person made, by the recording computer's clock [ns since 1970].
         origin: Called when it is needed: what the samples are made of, for their metadata.
+        files: Where samples and rejects are written.
         progress: See `Progress`.
 
     Raises:
         TrialCaptureError: There is no NMEA log, or no GNSS data in it; or the disk is full.
     """
-    trialset = session.folder / "trialset"
+    samples_path = files.place("trialset/samples.parquet")
     with open_run_folder(session.folder) as aside, threadpool_limits(limits=1, user_api="blas"):
         logs, counts, warnings = read_logs(session, config, aside, progress)
         engine_logs = read_engine_logs(session, config, aside)
@@ -111,7 +114,7 @@ def prepare_trial(
         # what is free goes back to the system, so that the peak of the next step does not lie on top of this one's
         pa.default_memory_pool().release_unused()
         made_of = origin()
-        rejected = write_rejects(trialset / "rejects.parquet", made_of, logs, engine_logs, arrangement)
+        rejected = write_rejects(files.place("trialset/rejects.parquet"), made_of, logs, engine_logs, arrangement)
         slices = find_slices(logs, engine_logs, arrangement)
         warnings += [*(text for log in engine_logs for text in log.warnings), *arrangement.warnings]
         health = arrangement.health.with_items(item for log in engine_logs for item in log.items)
@@ -120,11 +123,11 @@ def prepare_trial(
         arrangement = replace(arrangement, logs={})
         del logs, engine_logs
         gridded = write_samples(
-            trialset / "samples.parquet", made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
+            samples_path, made_of, slices, rankings, arrangement.on_change, span_ns, config, progress
         )
     progress("segments", None)
     leading = next(iter(rankings["velocity"]), "")
-    with open_sample_rows(trialset / "samples.parquet") as samples:
+    with open_sample_rows(samples_path) as samples:
         segments, contradictions = check_segments(
             samples.read, gridded.first_ns, gridded.stretches, config, receiver_of(leading),
             partial(arrangement.screen.u_kn, leading), resolutions,

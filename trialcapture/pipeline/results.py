@@ -8,19 +8,24 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import ceil
 from typing import TYPE_CHECKING, Any
+from unicodedata import normalize
 
 import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
-from trialcapture.archive.manifest import hash_file, raw_files
-from trialcapture.archive.notes import Note, reviews_of, trims_of
+from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
+from trialcapture.archive.notes import Note, readings_of, reviews_of, trims_of
 from trialcapture.archive.parquet import open_sample_rows
+from trialcapture.archive.result_set import ResultSet
+from trialcapture.archive.seal import ACCEPTED, CLOSED_LATE, SESSION, SealComparison, compare_seal, versions_now
 from trialcapture.archive.session import Session, unmatched_engine_files
+from trialcapture.archive.verify import read_timeline
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
 from trialcapture.pipeline.reuse import FormerResults, PreparedTrial
 from trialcapture.prepare.data_health import page_one, utc_text
+from trialcapture.prepare.steady.hand_readings import with_readings
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.prepare.steady.segments import with_trims
 from trialcapture.reduce.reviewed import Result, reduce_reviewed
@@ -30,9 +35,13 @@ from trialcapture.reduce.summary import (
     Findings,
     LongestRefused,
     RawFile,
+    SealChange,
+    SealEvent,
+    SealStatement,
     SentenceCount,
     SessionOrigin,
     Severity,
+    SoftwareVersions,
     Summary,
     TrialWarning,
     complete,
@@ -65,6 +74,13 @@ def hash_raw(session: Session) -> list[dict[str, Any]]:
     return found
 
 
+def compare_with_seal(session: Session, raw: Sequence[Mapping[str, Any]]) -> SealComparison:
+    """Compare a session with its seal; `raw` from `hash_raw`, so that no file is read twice."""
+    files = [ManifestEntry(SESSION, *hash_file(session.folder / SESSION))]
+    files += [ManifestEntry(normalize("NFC", r["path"]), r["sha256"], r["bytes"]) for r in raw]
+    return compare_seal(session.folder, read_timeline(session.folder).recording, files)
+
+
 def provenance_of(session: Session, config: Config, raw: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     """Return what every Parquet file says about its origin."""
     return {
@@ -82,6 +98,8 @@ def reduce_prepared(
     notes: Sequence[Note],
     raw: Sequence[Mapping[str, Any]],
     former: FormerResults,
+    seal: SealComparison,
+    files: ResultSet,
     remarks: Sequence[TrialWarning] = (),
 ) -> Results:
     """Reduce a prepared trial with what people noted and as they reviewed it.
@@ -93,6 +111,8 @@ def reduce_prepared(
         notes: Trim settings and reviews among them have a part in the results.
         raw: From `hash_raw`.
         former: Results of former runs; of equal segments they are used again.
+        seal: What is there, compared with the seal.
+        files: The results as files, of which the samples are read.
         remarks: What is to be said of the session itself.
     """
 
@@ -106,25 +126,27 @@ def reduce_prepared(
                 read_samples=read_samples,
             )  # fmt: skip
 
-    with _open_episodes(session, trial, config) as read_samples:
+    readings, faults = readings_of(notes, config.engine_ids)
+    noted, lost = with_readings(with_trims(trial.segments, trims_of(notes), config), readings, config)
+    with _open_episodes(files, trial, config) as read_samples:
         segments, (bands, legs, findings) = reduce_reviewed(
-            with_trims(trial.segments, trims_of(notes), config),
+            noted,
             reviews_of(notes),
             lambda segments: former.get(reduce, segments),
         )
     air = replace(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
-    findings = replace(findings, conditions=air)
-    findings = replace(findings, warnings=(*remarks, *findings.warnings))
-    summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw)
+    told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
+    findings = replace(findings, conditions=air, warnings=(*remarks, *findings.warnings, *told))
+    summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
     return Results(segments, bands, legs, summary)
 
 
 @contextmanager
-def _open_episodes(session: Session, trial: PreparedTrial, config: Config) -> Iterator[ReadSamples]:
+def _open_episodes(files: ResultSet, trial: PreparedTrial, config: Config) -> Iterator[ReadSamples]:
     """Open the samples of a trial, to read the full rate of an episode of it."""
-    with open_sample_rows(session.folder / "trialset" / "samples.parquet") as samples:
+    with open_sample_rows(files.current("trialset/samples.parquet")) as samples:
         first_ns = integers(samples.read(0, 1, ["t"])["t"])[0][0]
         rows = trial.overview.num_rows * max(round(config.samples.grid_hz), 1)
 
@@ -143,6 +165,7 @@ def _with_evidence(
     config: Config,
     segments: pa.Table,
     raw: Sequence[Mapping[str, Any]],
+    seal: SealComparison,
 ) -> Summary:
     """Return the summary: the findings of the reduction and what only the whole flow knows."""
     # as numbers: a timestamp in nanoseconds becomes a Python value only by way of pandas
@@ -151,7 +174,8 @@ def _with_evidence(
     refused = [
         row | {"start_ns": start_ns} for row, start_ns in zip(verdicts, starts_ns, strict=True) if not row["accepted"]
     ]
-    warnings = list(findings.warnings)
+    has_own_settings = config_hash(config) == config_hash(session.config)
+    warnings = [*_seal_warnings(seal, has_own_settings), *findings.warnings]
     warnings += [TrialWarning("data", _severity(text), text, "") for text in dict.fromkeys(trial.warnings)]
     warnings += [
         TrialWarning("data-health", line.severity, f"{line.what} {line.text}", "") for line in page_one(trial.health)
@@ -165,6 +189,8 @@ def _with_evidence(
         session=SessionOrigin(session.id, session.created, session.made_by),
         software_version=__version__,
         config_hash=config_hash(config),
+        versions=SoftwareVersions(**versions_now()),
+        seal=_seal_statement(seal, has_own_settings),
         raw=tuple(RawFile(**entry) for entry in raw),
         counts=tuple(SentenceCount(**row) for row in trial.counts.to_pylist()),
         clocks=tuple(ClockEntry(**row) for row in trial.clocks.to_pylist()),
@@ -175,6 +201,38 @@ def _with_evidence(
             rejects=_sums(trial.rejects.to_pylist()),
         ),
     )
+
+
+def _seal_statement(seal: SealComparison, has_own_settings: bool) -> SealStatement:
+    return SealStatement(
+        state=seal.state,
+        root=seal.root,
+        root_of_files=seal.root_of_files,
+        changes=tuple(SealChange(change.path, change.kind, change.text) for change in seal.changes),
+        reason=seal.reason,
+        events=tuple(SealEvent(line.t, line.what, line.by, line.root, line.reason) for line in seal.lines),
+        settings="of the session" if has_own_settings else "others",
+    )
+
+
+def _seal_warnings(seal: SealComparison, has_own_settings: bool) -> list[TrialWarning]:
+    """Return what is to be said where the result does not rest on what was sealed, or somebody accepted changes."""
+    told = [
+        TrialWarning("seal", "red", f"CHANGED since it was sealed: {change}", change.path) for change in seal.changes
+    ]
+    if seal.state == "unsealed":
+        told.append(TrialWarning("seal", "yellow", f"not sealed: {seal.reason}", "seal.jsonl"))
+    told += [
+        TrialWarning(
+            "seal", "yellow", f"{line.what} on {line.t} by {line.by}: {line.reason or '; '.join(line.found)}", ""
+        )
+        for line in seal.lines
+        if line.what in (ACCEPTED, CLOSED_LATE) or line.found
+    ]
+    if not has_own_settings:
+        text = "computed with other settings than those of the session, which the seal covers"
+        told.append(TrialWarning("seal", "yellow", text, "session.toml"))
+    return told
 
 
 def _severity(text: str) -> Severity:

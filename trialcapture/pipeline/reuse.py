@@ -30,6 +30,7 @@ import pyarrow as pa
 import trialcapture
 from trialcapture.archive.atomic import write_file
 from trialcapture.archive.manifest import hash_file
+from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session, can_files
 from trialcapture.archive.verify import read_timeline
 from trialcapture.archive.work_folder import StoredTables, read_tables, work_folder, write_tables
@@ -37,6 +38,7 @@ from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
+from trialcapture.system.folders import user_cache_folder
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
@@ -117,7 +119,7 @@ def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial 
     """
     try:
         entry = json.loads(_entry_path(origin).read_bytes())
-        if _hashes(session) != entry["files"]:
+        if _hashes(session, session.folder.joinpath) != entry["files"]:
             return None
         places = {name: (int(begin), int(end)) for name, (begin, end) in entry["places"].items()}
         return _trial_of(read_tables(StoredTables(_path(session), places)))
@@ -125,20 +127,21 @@ def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial 
         return None  # nothing was noted, or the note is damaged: all is derived from raw
 
 
-def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTrial) -> None:
+def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet) -> None:
     """Keep what was prepared for later runs; call when samples and rejects are written.
 
     Args:
         session: The session.
         origin: From `origin_of`.
         trial: What was prepared.
+        files: The results as files, samples and rejects among them.
 
     Raises:
         TrialCaptureError: The disk is full.
     """
     work_folder(session.folder).mkdir(parents=True, exist_ok=True)
     stored = write_tables(_path(session), _tables_of(trial))
-    entry = {"files": _hashes(session), "places": stored.places}
+    entry = {"files": _hashes(session, files.current), "places": stored.places}
     path = _entry_path(origin)
     with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
         write_file(path, json.dumps(entry, indent=1).encode())
@@ -220,14 +223,7 @@ def cache_folder() -> Path:
     """Return the folder of this user for what can be made again."""
     if named := os.environ.get(CACHE_VARIABLE):
         return Path(named)
-    home = Path("~").expanduser()
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "trialcapture" / "cache"
-    if sys.platform == "darwin":
-        return home / "Library" / "Caches" / "trialcapture"
-    named = os.environ.get("XDG_CACHE_HOME", "")
-    # a relative path is to be ignored (XDG Base Directory Specification 0.8)
-    return (Path(named) if Path(named).is_absolute() else home / ".cache") / "trialcapture"
+    return user_cache_folder("trialcapture")
 
 
 def _path(session: Session) -> Path:
@@ -240,11 +236,11 @@ def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
     return cache_folder() / of / f"{key}.json"
 
 
-def _hashes(session: Session) -> dict[str, str]:
-    """Return the hashes of the files that are used again."""
-    trialset = session.folder / "trialset"
-    paths = [trialset / "samples.parquet", trialset / "rejects.parquet", _path(session)]
-    return {path.relative_to(session.folder).as_posix(): hash_file(path)[0] for path in paths}
+def _hashes(session: Session, place: Callable[[str], Path]) -> dict[str, str]:
+    """Return the hashes of the files that are used again; `place` tells where a result is."""
+    found = {name: hash_file(place(name))[0] for name in ("trialset/samples.parquet", "trialset/rejects.parquet")}
+    kept = _path(session)
+    return {**found, kept.relative_to(session.folder).as_posix(): hash_file(kept)[0]}
 
 
 @cache

@@ -318,10 +318,9 @@ def _likelihoods(
 
 def _summed(quick_s: Floats, quick: Floats, slow_s: Floats, slow: Floats) -> list[tuple[float, float]]:
     """Return the variance that belongs to each correlation time, and that time."""
-    both = dict.fromkeys((*_QUICK_S, *_SLOW_S), 0.0)
-    for tau, variance in zip(np.concatenate([quick_s, slow_s]).tolist(), np.concatenate([quick, slow]), strict=True):
-        both[tau] = both.get(tau, 0.0) + float(variance)
-    return [(variance, tau) for tau, variance in both.items() if variance > 0.0]
+    taus, of = np.unique(np.concatenate([quick_s, slow_s]), return_inverse=True)
+    variance = np.bincount(of, np.concatenate([quick, slow]), taus.size)
+    return [(v, tau) for v, tau in zip(variance.tolist(), taus.tolist(), strict=True) if v > 0.0]
 
 
 def _level(blocks: Floats, step_variance: float) -> float:

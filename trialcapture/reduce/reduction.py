@@ -291,6 +291,8 @@ def _band_flags(made: Reduction, band: int, outlying: list[int], config: Config)
         flags.append("no-fuel")
     if _is_coarse(made, band):
         flags.append("coarse-readings")
+    if any(made.legs.read_by_hand[leg] for leg in members):
+        flags.append("read-by-hand")
     return [f for f in BAND_FLAGS if f in flags]
 
 
@@ -369,6 +371,7 @@ def legs_table(made: Reduction, session_id: str) -> pa.Table:
                 "start": int(legs.start_ns[leg]),
                 "stop": int(legs.stop_ns[leg]),
                 "trim": legs.trim[leg],
+                "read_by_hand": legs.read_by_hand[leg],
                 "band_name": made.bands[b].name,
                 "session_id": session_id,
             }

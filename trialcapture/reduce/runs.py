@@ -36,6 +36,8 @@ class Legs:
     stop_ns: IntArray
     segment_id: IntArray
     trim: list[str | None]
+    read_by_hand: list[str | None]
+    """What a person read off a display, such as ``rpm port``; None where nothing was."""
     values: dict[str, FloatArray]
 
 
@@ -115,9 +117,14 @@ def select_legs(segments: pa.Table, engine_ids: Sequence[str]) -> Legs:
         start_ns=start,
         stop_ns=stop,
         segment_id=np.where(np.isfinite(ids), ids, -1).astype(np.int64),
-        trim=[t or None for t in chosen.column("trim").to_pylist()] if "trim" in names else [None] * chosen.num_rows,
+        trim=_texts(chosen, "trim"),
+        read_by_hand=_texts(chosen, "read_by_hand"),
         values=values,
     )
+
+
+def _texts(table: pa.Table, name: str) -> list[str | None]:
+    return [t or None for t in table[name].to_pylist()] if name in table.column_names else [None] * table.num_rows
 
 
 def _fill_totals(values: dict[str, FloatArray], engine_ids: Sequence[str]) -> None:

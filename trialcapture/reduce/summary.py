@@ -666,6 +666,7 @@ class ReviewChange(_Entry):
     reason: str
     by: str
     line: int
+    file: str = "notes.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
@@ -928,6 +929,69 @@ class RawFile(_Entry):
 
 
 @dataclass(frozen=True, slots=True)
+class SoftwareVersions(_Entry):
+    """Versions of the program, of Python and of the libraries that numbers and figures depend on."""
+
+    trialcapture: str
+    python: str
+    numpy: str
+    scipy: str
+    pyarrow: str
+    matplotlib: str
+
+
+@dataclass(frozen=True, slots=True)
+class SealChange(_Entry):
+    """One file that is not as it was sealed: what happened to it, and how."""
+
+    path: str
+    kind: Literal["missing", "changed", "added", "unreadable"]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class SealEvent(_Entry):
+    """One line of the seal.
+
+    Attributes:
+        t: When, ISO 8601 UTC.
+        what: What happened, such as "recording closed".
+        by: Who.
+        root: Of all files then.
+        reason: Why changes were accepted.
+    """
+
+    t: str
+    what: str
+    by: str
+    root: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SealStatement(_Entry):
+    """Whether the result rests on what was sealed.
+
+    Attributes:
+        state: ``intact``; ``changed`` since it was sealed; or ``unsealed``.
+        root: The last root of the seal; None without one.
+        root_of_files: Root of the files that the result was made of.
+        changes: What is not as it was sealed.
+        reason: Why the session is unsealed; "" elsewhere.
+        events: The lines of the seal.
+        settings: Whether the settings used are those of the session, or others that were given.
+    """
+
+    state: Literal["intact", "changed", "unsealed"]
+    root: str | None
+    root_of_files: str
+    changes: tuple[SealChange, ...]
+    reason: str
+    events: tuple[SealEvent, ...]
+    settings: Literal["of the session", "others"]
+
+
+@dataclass(frozen=True, slots=True)
 class SentenceCount(_Entry):
     """How many sentences of a kind came in, by what became of them."""
 
@@ -1013,6 +1077,8 @@ class Summary(Findings):
         session: Which session it is.
         software_version: Of the program that made the result.
         config_hash: SHA-256 of the settings.
+        versions: Of program and libraries.
+        seal: Whether the result rests on what was sealed.
         raw: Every raw file.
         counts: Sentences by source, talker and formatter.
         clocks: Rows of ``clocks.parquet``.
@@ -1023,6 +1089,8 @@ class Summary(Findings):
     session: SessionOrigin
     software_version: str
     config_hash: str
+    versions: SoftwareVersions
+    seal: SealStatement
     raw: tuple[RawFile, ...]
     counts: tuple[SentenceCount, ...]
     clocks: tuple[ClockEntry, ...]
@@ -1036,6 +1104,8 @@ def complete(
     session: SessionOrigin,
     software_version: str,
     config_hash: str,
+    versions: SoftwareVersions,
+    seal: SealStatement,
     raw: tuple[RawFile, ...],
     counts: tuple[SentenceCount, ...],
     clocks: tuple[ClockEntry, ...],
@@ -1045,8 +1115,8 @@ def complete(
     """Return the summary of findings with what the whole flow knows; see `Summary`."""
     return Summary(
         **{f.name: getattr(findings, f.name) for f in fields(Findings)},
-        session=session, software_version=software_version, config_hash=config_hash, raw=raw, counts=counts,
-        clocks=clocks, data_health=data_health, dropped=dropped,
+        session=session, software_version=software_version, config_hash=config_hash, versions=versions,
+        seal=seal, raw=raw, counts=counts, clocks=clocks, data_health=data_health, dropped=dropped,
     )  # fmt: skip
 
 

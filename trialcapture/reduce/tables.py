@@ -87,6 +87,7 @@ LEGS_SCHEMA = pa.schema(
         pa.field("band_name", pa.string()),
         pa.field("session_id", pa.string()),
         *(_number(name, unit) for name, unit, _ in _LEGS_AFTER),
+        pa.field("read_by_hand", pa.string(), metadata={"meaning": "engine figures that a person read off a display"}),
     ]
 )
 """The accepted segments behind each row, in order of time. ``through_water_kn`` is the leg's run with the fitted
@@ -196,6 +197,7 @@ BAND_FLAGS: dict[str, Flag] = {
     "coarse-readings": Flag(
         "yellow", "Readings are rounded so coarsely that the economy is uncertain by more than 10 % (95 %)."
     ),
+    "read-by-hand": Flag("info", "Engine figures were read off a display by a person; the ± allows for it."),
     "reviewed": Flag(
         "info", "A person changed which stretches are in this row; the automatic result stands beside it."
     ),

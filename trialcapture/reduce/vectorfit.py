@@ -14,6 +14,8 @@ models (Hoeting et al. 1999, Statistical Science 14:382). All from memory.
 
 from __future__ import annotations
 
+import functools
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -188,8 +190,6 @@ class Likely(NamedTuple):
     """Those that matter."""
     share: FloatArray
     """Their shares, adding up to 1."""
-    best: tuple[int, ...]
-    """Where the best one stands."""
     log_scatter: FloatArray
     """Logarithm of how likely each scatter is, summed over all other strengths; -inf where none was looked at."""
 
@@ -197,10 +197,10 @@ class Likely(NamedTuple):
 def find_likely(
     axes: Axes, log_likelihood: Callable[[Strengths], float], first: tuple[int, ...], negligible: float
 ) -> Likely:
-    """Return the combinations of strengths that matter, their shares, and where the best one stands.
+    """Return the combinations of strengths that matter and their shares.
 
-    From a first guess the search spreads to neighbouring values as long as they are not negligible beside the best
-    so far; with many runs few combinations are left, with few runs nearly all.
+    From the best one, or near it, the search spreads to neighbouring values as long as they are not negligible beside
+    the best so far; with many runs few combinations are left, with few runs nearly all.
 
     Args:
         axes: From `strength_axes`.
@@ -215,9 +215,7 @@ def find_likely(
         at = waiting.pop(0)
         if at in found:
             continue
-        chosen = [axis[k] for axis, k in zip(axes, at, strict=True)]
-        tide, wander, scatter, heading = (value for value, _ in chosen)
-        found[at] = log_likelihood((tide, wander, scatter, heading)) + sum(float(np.log(w)) for _, w in chosen)
+        found[at] = _log_posterior(axes, log_likelihood, at)
         top = max(top, found[at])
         if found[at] < top + margin:
             continue
@@ -229,13 +227,42 @@ def find_likely(
     places = sorted(found)
     share = np.exp(np.array([found[at] for at in places]) - top)
     kept = np.flatnonzero(share >= negligible)
-    best = places[int(np.argmax(share))]
     strengths = [tuple(axis[k][0] for axis, k in zip(axes, places[i], strict=True)) for i in kept]
     by_scatter = np.zeros(len(axes[_SCATTER]))
     np.add.at(by_scatter, [at[_SCATTER] for at in places], share)
     with np.errstate(divide="ignore"):
         log_scatter = np.log(by_scatter)
-    return Likely(strengths, share[kept] / share[kept].sum(), best, log_scatter)  # type: ignore[arg-type]
+    return Likely(strengths, share[kept] / share[kept].sum(), log_scatter)  # type: ignore[arg-type]
+
+
+def find_best(axes: Axes, log_likelihood: Callable[[Strengths], float], first: tuple[int, ...]) -> tuple[int, ...]:
+    """Return where a combination stands that is likelier than all its neighbours, climbing along one axis at a time.
+
+    Args:
+        axes: From `strength_axes`.
+        log_likelihood: Of a combination.
+        first: Position to begin at.
+    """
+    best, top, unmoved = first, _log_posterior(axes, log_likelihood, first), 0
+    for place, axis in itertools.cycle(enumerate(axes)):
+        moved = False
+        for step in (-1, 1):
+            while not (moved and step > 0) and 0 <= best[place] + step < len(axis):
+                at = (*best[:place], best[place] + step, *best[place + 1 :])
+                height = _log_posterior(axes, log_likelihood, at)
+                if height <= top:
+                    break
+                best, top, moved = at, height, True
+        unmoved = 0 if moved else unmoved + 1
+        if unmoved == len(axes):
+            break
+    return best
+
+
+def _log_posterior(axes: Axes, log_likelihood: Callable[[Strengths], float], at: tuple[int, ...]) -> float:
+    """Return how likely a combination is after the runs were seen, as a logarithm without its constant."""
+    (tide, _), (wander, _), (scatter, _), (heading, _) = chosen = [axis[k] for axis, k in zip(axes, at, strict=True)]
+    return log_likelihood((tide, wander, scatter, heading)) + sum(float(np.log(weight)) for _, weight in chosen)
 
 
 def match_scatter(scatter_kn: FloatArray, share: FloatArray) -> tuple[float, float]:
@@ -798,9 +825,10 @@ def _fit_with(
     heading = np.where(measured, runs.heading_deg, stand_in)
     if np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
-        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind)[2]
+        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind).current_kn
         model = raise_constant(model, current)
-    equations, likely, _ = _search(runs, heading, measured, band_rpm_mean, model, drifts, wind)
+    found = _search(runs, heading, measured, band_rpm_mean, model, drifts, wind)
+    equations, likely = found.equations, found.likely()
     d = drifts.mid_h.size
     seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
     solutions = [_solve(equations, strengths, model) for strengths in likely.strengths]
@@ -813,6 +841,24 @@ def _fit_with(
     return fit, residual[residual.size - 2 * d :].reshape(d, 2)
 
 
+class _Found(NamedTuple):
+    """Where the search for the current ended."""
+
+    equations: Whitening
+    """About the answer by the best strengths."""
+    axes: Axes
+    log_likelihood: Callable[[Strengths], float]
+    """Of the strengths by these equations; what was asked before is remembered."""
+    best: tuple[int, ...]
+    """Where the best strengths stand."""
+    current_kn: FloatArray
+    """At runs and drifts, north and east, shape (n + d, 2)."""
+
+    def likely(self) -> Likely:
+        """Return all strengths that matter."""
+        return find_likely(self.axes, self.log_likelihood, self.best, NEGLIGIBLE_SHARE)
+
+
 def _search(
     runs: Runs,
     heading: FloatArray,
@@ -821,8 +867,12 @@ def _search(
     model: CurrentModel,
     drifts: Drifts,
     wind: RunWind | None,
-) -> tuple[Whitening, Likely, FloatArray]:
-    """Return the equations about the best answer, the strengths that matter, and the current at runs and drifts."""
+) -> _Found:
+    """Return the equations about the best answer, and the current by it.
+
+    Strengths and answer depend on each other: the answer is settled for the best strengths so far, then the best
+    strengths are sought about that answer, until they stay.
+    """
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
     seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
@@ -836,7 +886,7 @@ def _search(
         seen = linearise(runs, heading, measured, current, speed, band_rpm_mean, model, drifts, wind)
         return Whitening(seen, covariance, model, trend.lever_kn(seen.unit, seen_h[seen.position]))
 
-    for sweep in range(MOST_SWEEPS):
+    for _ in range(MOST_SWEEPS):
         tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(axes, best, strict=True))
         lagged = here.lagged(tide, wander)
         for _ in range(MOST_STEPS):
@@ -847,12 +897,11 @@ def _search(
             if float(np.abs(current - before).max()) < SMALLEST_STEP_KN:
                 break
         equations = equations_about(current, speed)
-        first = best
-        likely = find_likely(axes, equations.log_likelihood, first, NEGLIGIBLE_SHARE)
-        best = likely.best
-        if best == first and sweep:
+        log_likelihood = functools.cache(equations.log_likelihood)
+        settled_for, best = best, find_best(axes, log_likelihood, best)
+        if best == settled_for:
             break
-    return equations, likely, current
+    return _Found(equations, axes, log_likelihood, best, current)
 
 
 def _trend(runs: Runs, measured: BoolArray, model: CurrentModel) -> Trend:

@@ -15,7 +15,7 @@ import zstandard
 from trialcapture import __version__
 from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.archive.journal import encode_line
-from trialcapture.archive.manifest import write_manifest
+from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import Session, create_session, open_session
 from trialcapture.decode.nmea0183.stream import xor_checksum
 from trialcapture.errors import TrialCaptureError
@@ -108,7 +108,8 @@ def write_session(trial: SimulatedTrial, out: Path, *, progress: Progress = lamb
     for log in trial.engine_logs:
         write_file(out / "raw" / "engine" / log.file, log.data)
     write_file(out / "raw" / "notes.jsonl", notes_text(trial).encode())
-    write_manifest(out)
+    last_ms = trial.lines["wall_ms"][-1].as_py() if trial.lines.num_rows else 0
+    seal_closed(out, by="rehearse", t=utc_text(last_ms * 1_000_000, 0.0))
     write_file(truth_path(out), truth_text(trial).encode())
     return open_session(out)
 

@@ -92,6 +92,13 @@ def _settings(font_size: float) -> Any:
     }  # fmt: skip
 
 
+def load_drawing() -> None:
+    """Import what `draw` needs, which takes as long as decoding half an hour and can be done beside it."""
+    import matplotlib.backends.backend_svg  # noqa: PLC0415
+    import matplotlib.dates  # noqa: PLC0415
+    import matplotlib.figure  # noqa: F401, PLC0415
+
+
 def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, label: str, font_size: float = 11) -> str:
     """Paint a figure and return it as inline SVG.
 

@@ -42,6 +42,21 @@ SEVERITY_WORDS: dict[Severity, str] = {"red": "Serious", "yellow": "Caution", "i
 _MOST_NAMED = 12
 
 
+def seal_line(summary: Summary) -> str:
+    """Return what page 1 and the terminal say of the seal: "intact, root 1b8bd-77deb-8623e-95d57 …"."""
+    seal = summary.seal
+    if seal.state == "changed":
+        files = list(dict.fromkeys(change.path for change in seal.changes))
+        named = join_words(files[:_MOST_NAMED]) + (
+            f" and {len(files) - _MOST_NAMED} more" if files[_MOST_NAMED:] else ""
+        )
+        return f"CHANGED since it was sealed: {named}. These results rest on changed data."
+    if seal.state == "unsealed":
+        return f"not sealed: {seal.reason}. Nothing shows whether the data was changed."
+    last = seal.events[-1]
+    return f"intact since {last.t[:10]} {last.t[11:16]} UTC ({last.what}, by {last.by})."
+
+
 class WarningLine(NamedTuple):
     """A warning as text: how grave it is and the word for that, a sentence, and what it concerns."""
 

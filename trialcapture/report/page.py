@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import fields
 from functools import cache
 from typing import Any
 
@@ -11,6 +12,7 @@ import pyarrow as pa
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from trialcapture.archive.seal import short_root
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.reduce.summary import Summary
 from trialcapture.report.answers import also_found, answers, calibration_statement, other_result, reserve_statement
@@ -49,6 +51,7 @@ from trialcapture.report.limits import (
     points,
     reason_letters,
     rejected_stretches,
+    seal_line,
     steady_count,
     warning_lines,
 )
@@ -147,6 +150,11 @@ def render_report(
         "raw": raw_file_rows(summary),
         "health": health_rows(summary.data_health, units),
         "version": summary.software_version,
+        "seal": summary.seal,
+        "seal_said": seal_line(summary),
+        "seal_root": summary.seal.root or summary.seal.root_of_files,
+        "short_root": short_root,
+        "versions": [(f.name, getattr(summary.versions, f.name)) for f in fields(summary.versions)],
         "config_hash": summary.config_hash,
         "unit": units.head,
         "definitions": units.definitions(),
@@ -184,6 +192,8 @@ def _identity(summary: Summary) -> list[tuple[str, str]]:
         ("Made with", f"trialcapture {summary.software_version}"),
         ("Settings", f"{summary.config_hash[:12]}…"),
         ("Raw files", str(len(summary.raw))),
+        ("Seal", f"{summary.seal.state.upper() if summary.seal.state == 'changed' else summary.seal.state}"),
+        ("Root", short_root(summary.seal.root or summary.seal.root_of_files)),
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
 from typing import Any, NamedTuple
 
 import pyarrow as pa
@@ -12,6 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from trialcapture.archive.seal import short_root
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.answers import (
@@ -35,10 +37,11 @@ from trialcapture.report.format import (
     rows,
     words,
 )
-from trialcapture.report.limits import WarningLine, warning_lines
+from trialcapture.report.limits import WarningLine, seal_line, warning_lines
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 _SCREEN = 80
+_MOST_CHANGES = 8
 # plain hyphens, so that a terminal without line-drawing characters shows the same table
 RULED = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
 _SEVERITY: dict[Severity, tuple[str, str]] = {
@@ -58,6 +61,9 @@ def bands_view(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC) -
     """
     table = band_table(bands, summary, units)
     parts: list[RenderableType] = []
+    if summary.seal.state == "changed":
+        parts += [Text(line, style="bold red") for line in _changed_lines(summary)]
+        parts.append(Text(""))
     if table.rows:
         parts += [*_tables(table, units), *_below(table, bands, summary, units)]
     else:
@@ -68,11 +74,25 @@ def bands_view(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC) -
         parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
     parts += [Text(""), *_answers(bands, summary, units)]
     parts += [Text(""), _hanging("Data:", health_line(summary.data_health))]
+    parts.append(_hanging("Seal:", plain_text(seal_line(summary))))
+    root = summary.seal.root or summary.seal.root_of_files
+    parts.append(Text(f"Root: {short_root(root)}{'' if summary.seal.root else ' (of what is there now)'}"))
+    parts.append(Text(f"      {root}"))
     warnings = warning_lines(summary, units)
     if warnings:
         parts += [Text(""), Text(f"Warnings ({len(warnings)})", style="bold")]
         parts += [_warning(w) for w in warnings]
     return Group(*parts)
+
+
+def _changed_lines(summary: Summary) -> list[str]:
+    changes = summary.seal.changes
+    lines = ["THE DATA OF THIS SESSION WAS CHANGED SINCE IT WAS SEALED:"]
+    for change in changes[:_MOST_CHANGES]:
+        lines += wrap(f"- {plain_text(change.path)}: {plain_text(change.text)}", _SCREEN, subsequent_indent="  ")
+    if len(changes) > _MOST_CHANGES:
+        lines.append(f"- and {len(changes) - _MOST_CHANGES} more; 'trialcapture verify' names them all")
+    return [*lines, "The figures below rest on the changed data."]
 
 
 def why_no_band(summary: Summary) -> list[str]:

@@ -29,6 +29,8 @@ STRAY_SHARE = 0.02
 OFF_LATTICE = 0.15
 """Readings may miss a whole number of counts by this share of one: a logger that rounds in one unit and converts to
 another writes such (common practice, no source)."""
+ON_LATTICE_SHARE = 0.95
+"""Share of the readings that lie on the lattice where there is one (common practice, no source)."""
 MOST_LEVELS = 4000
 """Distinct readings above which a channel shows no least count (our choice, no source)."""
 MOST_PARTS = 10
@@ -151,7 +153,7 @@ def find_least_count(levels: Floats) -> float:
         used = gaps <= reach * step
         whole = np.maximum(np.rint(gaps[used] / step), 1.0)
         step = float(gaps[used] @ whole / (whole @ whole))
-    if float(np.quantile(_off(gaps, step), 0.95)) <= OFF_LATTICE:
+    if np.count_nonzero(_off(gaps, step) <= OFF_LATTICE) >= ON_LATTICE_SHARE * gaps.size:
         return step
     # few readings, all far apart, may have no neighbours: then what divides all distances
     shares = (float(gaps.min()) / k for k in range(1, MOST_PARTS + 1) if gaps.size <= MOST_PARTS)

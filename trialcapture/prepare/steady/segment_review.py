@@ -45,6 +45,7 @@ class ReviewEntry:
         band_rpm: The band a relabelled stretch is to stand in; None where not given.
         reason: Why.
         by: Who.
+        file: Name of the file of notes it stands in.
     """
 
     line: int
@@ -54,6 +55,7 @@ class ReviewEntry:
     band_rpm: Any = None
     reason: str = ""
     by: str = ""
+    file: str = "notes.jsonl"
 
 
 def parse_interval(text: Any) -> tuple[int, int]:
@@ -201,7 +203,7 @@ def review_segments(segments: pa.Table, entries: Sequence[ReviewEntry]) -> Revie
     for noted in entries:
 
         def tell(severity: str, text: str, noted: ReviewEntry = noted) -> None:
-            warnings.append(_warning(severity, f"review entry '{noted.kind}' {text}", noted.line))
+            warnings.append(_warning(severity, f"review entry '{noted.kind}' {text}", noted))
 
         try:
             row = find_row(noted, start, stop, ids)
@@ -218,9 +220,9 @@ def review_segments(segments: pa.Table, entries: Sequence[ReviewEntry]) -> Revie
     used = [verdicts[row].kind == INCLUDE if row in verdicts else verdict for row, verdict in enumerate(accepted)]
     idle = [(row, e, "used" if used[row] else "left out") for row, e in verdicts.items() if used[row] == accepted[row]]
     idle += [(row, e, "left out") for row, e in labels.items() if not used[row]]
-    for row, entry, state in sorted(idle, key=lambda found: found[1].line):
+    for row, entry, state in sorted(idle, key=lambda found: (found[1].file, found[1].line)):
         text = f"review entry '{entry.kind}' changes nothing: stretch {ids[row]} is {state}"
-        warnings.append(_warning("info", text, entry.line))
+        warnings.append(_warning("info", text, entry))
     labels = {row: entry for row, entry in labels.items() if used[row]}
     changed = {row: [e] for row, e in verdicts.items() if used[row] != accepted[row]}
     for row, entry in labels.items():
@@ -278,7 +280,8 @@ def _enter(
     held = labels if entry.kind == RELABEL else verdicts
     former = held.get(row)
     if former is not None and (former.kind, former.band_rpm) != (entry.kind, entry.band_rpm):
-        tell("yellow", f"contradicts line {former.line + 1} ('{former.kind}') on stretch {segment_id}; this one counts")
+        where = f"line {former.line + 1}" + (f" of {former.file}" if former.file != entry.file else "")
+        tell("yellow", f"contradicts {where} ('{former.kind}') on stretch {segment_id}; this one counts")
     held[row] = entry
 
 
@@ -300,6 +303,7 @@ def _change(segments: pa.Table, row: int, entry: ReviewEntry) -> dict[str, Any]:
         "reason": entry.reason,
         "by": entry.by,
         "line": entry.line + 1,
+        "file": entry.file,
     }
 
 
@@ -307,8 +311,9 @@ def _iso(t_ns: int) -> str:
     return (EPOCH + timedelta(microseconds=t_ns // 1000)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def _warning(severity: str, text: str, line: int) -> dict[str, str]:
-    return {"code": "review-entry", "severity": severity, "text": text, "where": f"raw/notes.jsonl, line {line + 1}"}
+def _warning(severity: str, text: str, entry: ReviewEntry) -> dict[str, str]:
+    where = f"raw/{entry.file}, line {entry.line + 1}"
+    return {"code": "review-entry", "severity": severity, "text": text, "where": where}
 
 
 def _times_ns(table: pa.Table, name: str) -> list[int]:

@@ -207,6 +207,8 @@ def check_segments(
     pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
     legs: list[LegError] = []
     reaching = _reaching_beyond(resolutions or {}, dt_s, config.engine_ids)
+    finest = {c.name: 3.0 * c.resolution for c in trial_channels(config.engine_ids)}
+    rounding_in = {name: column for name, (column, _) in rounding_columns(config.engine_ids).items()}
     for number, (found, read_part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
         part = _within_hold(read_part, reaching)
         why = _in_neutral(part, config) if found.accepted else ""
@@ -216,7 +218,7 @@ def check_segments(
                 parts.append(part[name])
         used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
         row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config)
-        row |= _rounding(used, resolutions or {}, dt_s, config.engine_ids)
+        row |= _rounding(used, resolutions or {}, finest, rounding_in, dt_s)
         rows.append(row | {"segment_id": number, "n_outliers": outliers})
         kept.append({name: used[name] for name in _WITH_ERRORS})
         legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
@@ -282,12 +284,15 @@ def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats,
 
 
 def _rounding(
-    part: dict[str, Floats], resolutions: Mapping[str, Resolution], dt_s: float, engine_ids: Sequence[str]
+    part: dict[str, Floats],
+    resolutions: Mapping[str, Resolution],
+    finest: Mapping[str, float],
+    columns: Mapping[str, str],
+    dt_s: float,
 ) -> dict[str, object]:
-    finest = {c.name: 3.0 * c.resolution for c in trial_channels(engine_ids)}
     return {
         column: resolutions[name].u_of_mean(part[name], part[name].size * dt_s, finest[name])
-        for name, (column, _) in rounding_columns(engine_ids).items()
+        for name, column in columns.items()
         if name in resolutions and np.isfinite(part[name]).any()
     }
 

@@ -1,0 +1,270 @@
+"""The results of a run: written aside, and put in their places all together or not at all.
+
+At no moment do files of two runs lie side by side under the names of results. First everything new is written, checked
+and safe on the disk in the run's own folder, with a list of what is to be moved. Then the former files are moved there,
+and only when all of them are out of the way the new ones take their places. Where a file is refused, because a
+spreadsheet has it open, what was moved is moved back. Where the program is killed in between, the list tells the next
+run, which finishes the move or, where that is refused, takes it back.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from trialcapture.archive.atomic import DISK_FULL, write_error, write_file
+from trialcapture.archive.work_folder import MOVE_LIST, open_run_folder, work_folder
+from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_file, remove_tree, replace_file, sync_folder
+from trialcapture.system.session_lock import SessionLock
+
+_NEW, _FORMER = "new", "former"
+_NAME = re.compile(r"(?:trialset|reduction)/[A-Za-z0-9_-][A-Za-z0-9_.-]*")
+_LOCK = "results.lock"
+_LOCK_WAIT_S = 30.0
+"""How long another run may take to put its results in place (our choice: a few renames of 3 s at most)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Move:
+    """What is moved between the places of results and the folder of one run.
+
+    Attributes:
+        session: The session.
+        aside: The run's folder.
+        names: Results, relative to the session, with ``/``.
+    """
+
+    session: Path
+    aside: Path
+    names: tuple[str, ...]
+
+    def put_in_place(self) -> None:
+        """Move the former results out of the way, then the new ones in; what is moved already stays.
+
+        Raises:
+            OSError: The system refuses a rename.
+        """
+        waiting = [name for name in self.names if (self.aside / _NEW / name).is_file()]
+        for name in waiting:
+            if (self.session / name).exists():
+                _move(self.session / name, self.aside / _FORMER / name)
+        for name in waiting:
+            _move(self.aside / _NEW / name, self.session / name)
+        for folder in sorted({(self.session / name).parent for name in self.names}):
+            sync_folder(folder)
+
+    def take_back(self) -> list[str]:
+        """Move the former results back; return those that are refused."""
+        refused = []
+        for name in self.names:
+            new, former, place = self.aside / _NEW / name, self.aside / _FORMER / name, self.session / name
+            try:
+                if not new.exists() and place.exists():
+                    _move(place, new)
+                if former.exists():
+                    _move(former, place)
+            except OSError:
+                refused.append(name)
+        return refused
+
+
+class ResultSet:
+    """The results of one run; made by `open_result_set`.
+
+    Args:
+        session: The session.
+        aside: Folder of the run.
+    """
+
+    def __init__(self, session: Path, aside: Path) -> None:
+        self._session = session
+        self._aside = aside
+        self._names: list[str] = []
+
+    def place(self, name: str) -> Path:
+        """Return where to write a result so that it is put in its place with the others.
+
+        Args:
+            name: Relative to the session, with ``/``, such as ``reduction/bands.csv``.
+        """
+        if not _NAME.fullmatch(name):
+            raise ValueError(f"{name!r} is no name of a result")
+        if name not in self._names:
+            self._names.append(name)
+        return self._aside / _NEW / name
+
+    @property
+    def written(self) -> tuple[str, ...]:
+        """Names of the results that this run has written so far."""
+        return tuple(name for name in self._names if (self._aside / _NEW / name).is_file())
+
+    def current(self, name: str) -> Path:
+        """Return where to read a result: the one of this run if it has written it, else that of an earlier one."""
+        written = self._aside / _NEW / name
+        return written if written.is_file() else self._session / name
+
+    def put_in_place(self) -> None:
+        """Put all that was written in its place.
+
+        Raises:
+            TrialCaptureError: A program has a former result open, or the disk is full. All former results stand then
+                as they were, unless the error says otherwise.
+        """
+        move = _Move(self._session, self._aside, self.written)
+        with _only_one_run(self._session):
+            _write_list(move)
+            try:
+                move.put_in_place()
+            except BaseException as fault:
+                refused = move.take_back()
+                if not refused:
+                    with suppress(OSError):  # with a list that stays the next run finishes the move
+                        remove_file(self._aside / MOVE_LIST)
+                if isinstance(fault, OSError):
+                    raise _refusal(fault, move, refused) from fault
+                raise
+            _forget(move)
+
+
+@contextmanager
+def open_result_set(session: Path) -> Iterator[ResultSet]:
+    """Give a run a place for its results, and remove it again.
+
+    What a killed run had begun to put in place is finished or taken back first.
+
+    Args:
+        session: The session's folder.
+
+    Raises:
+        TrialCaptureError: The session's folder cannot be written to, or a program has a result open.
+    """
+    complete_interrupted(session)
+    with open_run_folder(session) as aside:
+        yield ResultSet(session, aside)
+
+
+def complete_interrupted(session: Path) -> bool:
+    """Finish what a killed run had begun to put in place, or take it back; return whether there was anything.
+
+    Args:
+        session: The session's folder.
+
+    Raises:
+        TrialCaptureError: A program has a result open, so that neither can be done.
+    """
+    if not _lists(session):
+        return False
+    with _only_one_run(session):
+        for path in _lists(session):
+            move = _read_list(session, path)
+            if move is not None:
+                try:
+                    move.put_in_place()
+                except OSError as fault:
+                    refused = move.take_back()
+                    if refused:
+                        raise _refusal(fault, move, refused) from fault
+                _forget(move)
+                remove_tree(move.aside)
+            else:  # damaged, or not written by this program: nothing is moved on its word
+                remove_file(path)
+    return True
+
+
+def _move(source: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    replace_file(source, target)
+
+
+def _write_list(move: _Move) -> None:
+    content = {"names": move.names}
+    write_file(move.aside / MOVE_LIST, (json.dumps(content, indent=1) + "\n").encode())
+    with suppress(OSError):  # the folder of the run itself
+        sync_folder(move.aside.parent)
+
+
+def _forget(move: _Move) -> None:
+    """Remove the list of what was moved; the folder of the run can go then."""
+    try:
+        remove_file(move.aside / MOVE_LIST)
+    except OSError as fault:
+        raise write_error(fault, move.aside / MOVE_LIST) from fault
+
+
+def _lists(session: Path) -> list[Path]:
+    found = work_folder(session).glob(f"run-*/{MOVE_LIST}")
+    return sorted(path for path in found if not path.parent.is_symlink())
+
+
+def _read_list(session: Path, path: Path) -> _Move | None:
+    """Return what a list says; None where it is damaged or would move anything but plain files that are results."""
+    try:
+        names = json.loads(path.read_bytes())["names"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+    if not isinstance(names, list) or not all(isinstance(name, str) and _NAME.fullmatch(name) for name in names):
+        return None
+    move = _Move(session, path.parent, tuple(names))
+    folders = (path.parent / _NEW, path.parent / _FORMER, session / "trialset", session / "reduction")
+    places = [base / name for base in (path.parent / _NEW, path.parent / _FORMER, session) for name in names]
+    links = [place for place in (*folders, *(p.parent for p in places), *places) if place.is_symlink()]
+    odd = [place for place in places if place.exists() and not place.is_file()]
+    return None if links or odd else move
+
+
+def _refusal(fault: OSError, move: _Move, refused: Sequence[str]) -> TrialCaptureError:
+    where = _place_of(fault, move)
+    told = write_error(fault, where)
+    if refused:
+        return TrialCaptureError(
+            "the results could not be put in place, and some of the former ones not back",
+            seen=f"{fault.strerror or fault}; {', '.join(refused)}",
+            where=str(where),
+            expected="close the program that has it open, such as a spreadsheet, and run 'trialcapture process' on the "
+            "session again, which sets it right; raw data is not touched",
+        )
+    if fault.errno in DISK_FULL:
+        return told
+    return TrialCaptureError(
+        "the results could not be put in place; those of the run before stand as they were",
+        seen=fault.strerror or str(fault),
+        where=str(where),
+        expected="close the program that has it open, such as a spreadsheet, and run the same command again",
+    )
+
+
+def _place_of(fault: OSError, move: _Move) -> Path:
+    """Return the place of the result whose rename was refused."""
+    path = Path(str(fault.filename or move.session))
+    with suppress(ValueError):
+        return move.session / path.relative_to(move.aside / _NEW)
+    return path
+
+
+@contextmanager
+def _only_one_run(
+    session: Path, *, now_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], object] = time.sleep
+) -> Iterator[None]:
+    """Let one run at a time move results, and wait for another one that does."""
+    folder = work_folder(session)
+    lock = SessionLock(folder, _LOCK, holder="another run puts its results into this session")
+    until_s = now_s() + _LOCK_WAIT_S
+    while True:
+        try:
+            lock.__enter__()
+        except TrialCaptureError:
+            if now_s() >= until_s:
+                raise
+            sleep(0.1)
+        else:
+            break
+    try:
+        yield
+    finally:
+        lock.__exit__()

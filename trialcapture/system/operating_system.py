@@ -1,0 +1,85 @@
+"""Which operating system this is, and how it is asked: by its own programs, or by the calls of Windows."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import shutil
+import subprocess
+import sys
+from contextlib import suppress
+from typing import Any, Literal
+
+SystemName = Literal["windows", "macos", "linux"]
+ASK_S = 3.0
+"""How long a question to the system may take before it counts as unanswered (our choice)."""
+_NO_WINDOW = 0x08000000
+"""CREATE_NO_WINDOW of CreateProcess: no console window flashes up (Windows API)."""
+
+
+def system_name() -> SystemName:
+    """Return which system this is; every other Unix goes by what holds for Linux."""
+    names: dict[str, SystemName] = {"win32": "windows", "cygwin": "windows", "darwin": "macos"}
+    return names.get(sys.platform, "linux")
+
+
+def ask(command: list[str]) -> str:
+    """Return what a program of the system prints, "" where it is not there or does not answer.
+
+    Bytes that are no UTF-8 become a replacement character: the console of Windows has code pages of its own.
+    """
+    if shutil.which(command[0]) is None:
+        return ""
+    try:
+        done = subprocess.run(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            timeout=ASK_S,
+            check=False,
+            creationflags=_NO_WINDOW if os.name == "nt" else 0,
+        )
+    except (OSError, subprocess.SubprocessError):
+        return ""
+    return (done.stdout or b"").decode("utf-8", "replace")
+
+
+def start(command: list[str]) -> subprocess.Popen[bytes] | None:
+    """Start a program of the system that stays; None where it is not there or ends at once."""
+    if shutil.which(command[0]) is None:
+        return None
+    try:
+        program = subprocess.Popen(  # in a session of its own: a closed terminal does not end it
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+    except OSError:
+        return None
+    with suppress(subprocess.TimeoutExpired):
+        program.wait(0.2)
+        return None  # it ended at once: there is nobody to ask
+    return program
+
+
+def windows_kernel() -> Any | None:
+    """Return the calls of ``kernel32.dll`` with their types declared; None on other systems."""
+    load = getattr(ctypes, "WinDLL", None)
+    if load is None:
+        return None
+    kernel = load("kernel32")
+    # a handle is as wide as a pointer, and would be cut to 32 bits without this
+    kernel.GetStdHandle.restype = ctypes.c_void_p
+    kernel.GetStdHandle.argtypes = [ctypes.c_ulong]
+    for name in ("GetConsoleMode", "GetNumberOfConsoleInputEvents"):
+        getattr(kernel, name).argtypes = [ctypes.c_void_p, ctypes.c_void_p]
+    kernel.SetConsoleMode.argtypes = [ctypes.c_void_p, ctypes.c_ulong]
+    kernel.ReadConsoleInputW.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_ulong, ctypes.c_void_p]
+    kernel.SetConsoleCtrlHandler.argtypes = [ctypes.c_void_p, ctypes.c_int]
+    kernel.SetThreadExecutionState.argtypes = [ctypes.c_ulong]
+    kernel.SetThreadExecutionState.restype = ctypes.c_ulong
+    kernel.GetDriveTypeW.argtypes = [ctypes.c_wchar_p]
+    return kernel
