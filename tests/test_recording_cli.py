@@ -219,6 +219,7 @@ def test_half_of_a_session_says_that_it_is_half_and_joined_it_is_whole(run: Run,
     (other / "raw" / "notes.jsonl").write_bytes(b'{"t":"2026-05-14T09:00:00Z","kind":"switched","mono_us":1}\n')
     for folder in (copied, other):
         (folder / "manifest.json").unlink()
+        (folder / "seal.jsonl").unlink(missing_ok=True)
     code, out, _ = run("process", str(other))
     assert code == 0
     assert "half of a session" in flat(out)
