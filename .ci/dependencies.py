@@ -1,8 +1,9 @@
-"""Check the declared dependencies, lock them, and gather them for a laptop without internet.
+"""Check the declared dependencies, lock them, list them, and gather them for a laptop without internet.
 
-Two commands, run before a release from the root of the repository::
+Three commands, run before a release from the root of the repository::
 
     python .ci/dependencies.py lock
+    python .ci/dependencies.py sbom
     python .ci/dependencies.py wheels wheels [--platform win_amd64 --python 3.12]
 
 ``lock`` writes ``.ci/requirements.lock``: every dependency of the program with its extras, on any platform, with
@@ -10,12 +11,18 @@ the hashes of its files. It then installs the program twice, once from the lock 
 ``pyproject.toml`` allows of each dependency, and processes the sample logs with both. What people read must be equal:
 the printed answers, the band and leg tables, and the text of the report.
 
+``sbom`` writes ``.ci/sbom.cdx.json``, the bill of materials (CycloneDX 1.6): every component of the lock with its
+version, the hashes of its files, its licence as its own metadata declares it, and what depends on what. The same lock
+gives the same bytes: there is no time and no random serial number in it.
+
 ``wheels`` fills a folder with the program and every locked file it needs, for this computer or another.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import json
 import os
 import platform
 import re
@@ -25,13 +32,21 @@ import sys
 import tempfile
 import tomllib
 import venv
+import zipfile
+from collections.abc import Iterable, Mapping, Sequence
+from email.message import Message
+from email.parser import Parser
 from pathlib import Path
+from typing import Any
 
+from packaging.licenses import InvalidLicenseExpression, canonicalize_license_expression
 from packaging.markers import Marker
 from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name, parse_wheel_filename
 
 ROOT = Path(__file__).resolve().parents[1]
 LOCK = ROOT / ".ci" / "requirements.lock"
+SBOM = ROOT / ".ci" / "sbom.cdx.json"
 UV = "uv>=0.5"
 """Resolves for all platforms at once, which pip-compile does not."""
 LOOSE = {
@@ -49,6 +64,8 @@ for frame in (trial.bands, trial.legs, trial.notes, trial.samples.iloc[::600]):
 _SYSTEMS = {"win": ("win32", "nt", "Windows"), "macosx": ("darwin", "posix", "Darwin"),
             "manylinux": ("linux", "posix", "Linux"), "linux": ("linux", "posix", "Linux")}  # fmt: skip
 """By the first word of a platform tag: sys_platform, os_name and platform_system of environment markers."""
+_LOOKED_AT = ("manylinux_2_28_x86_64", "win_amd64", "macosx_14_0_arm64")
+"""Systems as which licences are looked up."""
 
 
 def main() -> int:
@@ -57,6 +74,7 @@ def main() -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     lock = commands.add_parser("lock", help="lock the newest versions, and compare results with the lowest")
     lock.add_argument("--keep-lock", action="store_true", help="compare only; do not look for newer versions")
+    commands.add_parser("sbom", help="write the bill of materials of what is locked")
     wheels = commands.add_parser("wheels", help="gather the program and its dependencies in a folder")
     wheels.add_argument("folder", type=Path)
     wheels.add_argument("--platform", action="append", help="tag such as win_amd64, macosx_14_0_arm64; default here")
@@ -65,6 +83,8 @@ def main() -> int:
     if arguments.command == "wheels":
         return gather_wheels(arguments.folder, arguments.platform, arguments.python)
     with tempfile.TemporaryDirectory(prefix="trialcapture-lock-") as made:
+        if arguments.command == "sbom":
+            return write_sbom(Path(made))
         return check(Path(made), keep_lock=arguments.keep_lock)
 
 
@@ -100,7 +120,7 @@ def write_lock(work: Path) -> None:
     run(python, "-m", "pip", "install", "-q", UV)
     run(
         python, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--upgrade",
-        "--generate-hashes", "--extra", "can", "--no-annotate", "--custom-compile-command",
+        "--generate-hashes", "--extra", "can", "--extra", "sign", "--no-annotate", "--custom-compile-command",
         "python .ci/dependencies.py lock", "--output-file", str(LOCK), str(ROOT / "pyproject.toml"),
     )  # fmt: skip
 
@@ -109,7 +129,8 @@ def lowest_pins() -> list[str]:
     """Return ``name==version`` with the lowest version declared of each dependency and extra that users install."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     pins = []
-    for text in [*project["dependencies"], *project["optional-dependencies"]["can"]]:
+    extras = project["optional-dependencies"]
+    for text in [*project["dependencies"], *extras["can"], *extras["sign"]]:
         wanted = Requirement(text)
         (lowest,) = [s.version for s in wanted.specifier if s.operator in (">=", "==")]
         pins.append(f"{wanted.name}=={lowest}")
@@ -144,8 +165,203 @@ def results(python: Path, work: Path) -> dict[str, str]:
         seen["text of the report"] = re.sub(r"<[^>]*>", "\n", re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL))
         # the id of a session that was put together just now holds the time of that
         named = tomllib.loads((session / "session.toml").read_text(encoding="utf-8"))["session"]["id"]
-        shown |= {f"{sample.name}: {what}": text.replace(named, "ID") for what, text in seen.items()}
+        shown |= {f"{sample.name}: {what}": _without_origin(text.replace(named, "ID")) for what, text in seen.items()}
     return shown
+
+
+def _without_origin(text: str) -> str:
+    """Return a text without what says when and with what it was made: hashes, roots, times of the seal, versions."""
+    text = re.sub(r"\b[0-9a-f]{64}\b|\b(?:[0-9a-f]{5}-){3}[0-9a-f]{5}\b", "HASH", text)
+    text = re.sub(r"intact since [-0-9]+ [0-9:]+ UTC", "intact since TIME", text)
+    text = re.sub(r"\S+Z: (file collected|recording closed)", r"TIME: \1", text)
+    return re.sub(r"\b((?:trialcapture|python|numpy|scipy|pyarrow|matplotlib)\s+)[0-9][0-9.]+", r"\1VERSION", text)
+
+
+def write_sbom(work: Path) -> int:
+    """Write the bill of materials of what is locked, with licences read from the locked files themselves."""
+    lock = LOCK.read_text(encoding="utf-8")
+    entries = lock_entries(lock)
+    found: dict[tuple[str, str], Message] = {}
+    # a version that is locked for other systems or Pythons only is looked at as they would get it
+    for tag, version in [
+        ("", f"3.{sys.version_info.minor}"),
+        *((tag, v) for v in ("3.13", "3.11") for tag in _LOOKED_AT),
+    ]:
+        wanted = [e for e in lock_entries(locked_for(tag, version)) if (e["name"], e["version"]) not in found]
+        if wanted:
+            found |= wheel_metadata(work / f"{tag or 'here'}-{version}", wanted, tag, version)
+    missing = [f"{e['name']} {e['version']}" for e in entries if (e["name"], e["version"]) not in found]
+    if missing:
+        raise SystemExit(f"no file could be looked at for {', '.join(missing)}")
+    SBOM.write_text(sbom_text(bill_of_materials(lock, found)), encoding="utf-8", newline="\n")
+    print(f"{len(entries)} components in {SBOM.relative_to(ROOT)}")
+    return 0
+
+
+def lock_entries(lock: str) -> list[dict[str, Any]]:
+    """Return name, version, marker and hashes (SHA-256, sorted) of everything in a lock file, in its order."""
+    entries = []
+    for text in re.split(r"\n(?=\S)", lock):
+        if found := re.match(r"([\w.-]+)==([\w.+!-]+)(?: ; ([^\\]+))?", text):
+            hashes = sorted(re.findall(r"--hash=sha256:([0-9a-f]{64})\b", text))
+            marker = (found[3] or "").strip()
+            entries.append(
+                {"name": canonicalize_name(found[1]), "version": found[2], "marker": marker, "hashes": hashes}
+            )
+    return entries
+
+
+def wheel_metadata(
+    folder: Path, wanted: Sequence[Mapping[str, Any]], tag: str, version: str
+) -> dict[tuple[str, str], Message]:
+    """Return the metadata of locked files, by name and version, as one computer would get them; hashes are checked."""
+    folder.mkdir()
+    pinned = folder / "wanted.txt"
+    lines = [" ".join([f"{e['name']}=={e['version']}", *(f"--hash=sha256:{h}" for h in e["hashes"])]) for e in wanted]
+    pinned.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    target = ["--only-binary=:all:"]
+    if tag:
+        target += ["--python-version", version, "--implementation", "cp"]
+        target += [argument for one in older_tags(tag) for argument in ("--platform", one)]
+    run(
+        sys.executable,
+        "-m",
+        "pip",
+        "download",
+        "-q",
+        "--no-deps",
+        "--require-hashes",
+        *target,
+        "-d",
+        folder,
+        "-r",
+        pinned,
+    )
+    found = {}
+    for path in sorted(folder.glob("*.whl")):
+        name, number, _, _ = parse_wheel_filename(path.name)
+        with zipfile.ZipFile(path) as wheel:
+            (inside,) = [n for n in wheel.namelist() if re.fullmatch(r"[^/]+\.dist-info/METADATA", n)]
+            found[str(name), str(number)] = Parser().parsestr(wheel.read(inside).decode("utf-8"))
+    return found
+
+
+def bill_of_materials(lock: str, metadata: Mapping[tuple[str, str], Message]) -> dict[str, Any]:
+    """Return the bill of materials of a lock file as CycloneDX 1.6 has it.
+
+    Args:
+        lock: Text of the lock file.
+        metadata: Of each component, by name and version.
+    """
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    (version,) = re.findall(r'^__version__ = "(.+)"$', (ROOT / "trialcapture/__init__.py").read_text("utf-8"), re.M)
+    entries = lock_entries(lock)
+    refs: dict[str, list[str]] = {}
+    for entry in entries:
+        refs.setdefault(entry["name"], []).append(f"pkg:pypi/{entry['name']}@{entry['version']}")
+    needs = {
+        f"pkg:pypi/{entry['name']}@{entry['version']}": locked_refs(
+            metadata[entry["name"], entry["version"]].get_all("Requires-Dist", []), refs
+        )
+        for entry in entries
+    }
+    extras = [text for name, texts in project["optional-dependencies"].items() if name != "test" for text in texts]
+    always = reached(locked_refs(project["dependencies"], refs), needs)
+    own = f"pkg:pypi/{project['name']}@{version}"
+    needs[own] = locked_refs([*project["dependencies"], *extras], refs)
+    return {
+        "$schema": "http://cyclonedx.org/schema/bom-1.6.schema.json",
+        "bomFormat": "CycloneDX",
+        "specVersion": "1.6",
+        "version": 1,
+        "metadata": {
+            "component": {
+                "type": "application",
+                "bom-ref": own,
+                "name": project["name"],
+                "version": version,
+                "description": project["description"],
+                "licenses": [{"license": {"id": "MIT"}}],
+                "purl": own,
+            },
+            "properties": [{"name": "trialcapture:lock-sha256", "value": hashlib.sha256(lock.encode()).hexdigest()}],
+        },
+        "components": [component(e, metadata[e["name"], e["version"]], always) for e in entries],
+        "dependencies": [{"ref": ref, "dependsOn": needs[ref]} for ref in sorted(needs)],
+    }
+
+
+def component(entry: Mapping[str, Any], metadata: Message, always: set[str]) -> dict[str, Any]:
+    """Return one component: a locked version, with its files' hashes at where they come from."""
+    ref = f"pkg:pypi/{entry['name']}@{entry['version']}"
+    hashes = [{"alg": "SHA-256", "content": content} for content in entry["hashes"]]
+    made: dict[str, Any] = {
+        "type": "library",
+        "bom-ref": ref,
+        "name": entry["name"],
+        "version": entry["version"],
+        "description": " ".join((metadata["Summary"] or "").split()),
+        "scope": "required" if ref in always else "optional",
+        "licenses": licences(metadata),
+        "purl": ref,
+        "externalReferences": [
+            {
+                "type": "distribution",
+                "url": f"https://pypi.org/project/{entry['name']}/{entry['version']}/#files",
+                "hashes": hashes,
+            }
+        ],
+    }
+    if entry["marker"]:
+        made["properties"] = [{"name": "trialcapture:marker", "value": entry["marker"]}]
+    return made
+
+
+def licences(metadata: Message) -> list[dict[str, Any]]:
+    """Return the licence that a component declares: an SPDX expression where it has one, else the words it uses.
+
+    Raises:
+        SystemExit: It declares none.
+    """
+    for field in ("License-Expression", "License"):
+        try:
+            expression = canonicalize_license_expression(metadata[field] or "")
+        except InvalidLicenseExpression:
+            continue  # free text, which the older field may hold
+        is_id = " " not in expression and not expression.startswith("LicenseRef-")
+        return [{"license": {"id": expression}}] if is_id else [{"expression": expression}]
+    classifiers = [c for c in metadata.get_all("Classifier", []) if c.startswith("License ::")]
+    names = sorted({c.rpartition(" :: ")[2] for c in classifiers} - {"OSI Approved"})
+    names = names or [line for line in [(metadata["License"] or "").strip().partition("\n")[0][:80].strip()] if line]
+    if not names:
+        raise SystemExit(f"{metadata['Name']} {metadata['Version']} declares no licence")
+    return [{"license": {"name": name}} for name in names]
+
+
+def locked_refs(requirements: Iterable[str], refs: Mapping[str, list[str]]) -> list[str]:
+    """Return the locked components that requirements name, leaving out what only an extra of a component needs."""
+    found = set()
+    for text in requirements:
+        wanted = Requirement(text)
+        if wanted.marker is None or "extra" not in str(wanted.marker):
+            found |= set(refs.get(canonicalize_name(wanted.name), []))
+    return sorted(found)
+
+
+def reached(start: Iterable[str], needs: Mapping[str, list[str]]) -> set[str]:
+    """Return components and all that they need."""
+    known: set[str] = set()
+    waiting = list(start)
+    while waiting:
+        if (ref := waiting.pop()) not in known:
+            known.add(ref)
+            waiting += needs[ref]
+    return known
+
+
+def sbom_text(bill: Mapping[str, Any]) -> str:
+    """Return a bill of materials as it is kept."""
+    return json.dumps(bill, indent=1, ensure_ascii=False) + "\n"
 
 
 def gather_wheels(folder: Path, platforms: list[str] | None, version: str) -> int:

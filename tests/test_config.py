@@ -205,6 +205,10 @@ def test_each_fault_names_key_value_and_what_is_allowed(text: str, path: str, sa
         ("decimal = ';'\nCOLUMNS", "decimal", "one of '.' or ','"),
         ("encoding = 'utf-9'\nCOLUMNS", "encoding", "text encoding"),
         ("encoding = 'base64'\nCOLUMNS", "encoding", "text encoding"),
+        ("encoding = 'idna'\nCOLUMNS", "encoding", "text encoding"),
+        ("encoding = 'unicode_escape'\nCOLUMNS", "encoding", "text encoding"),
+        ("encoding = 'utf-7'\nCOLUMNS", "encoding", "text encoding"),
+        ('encoding = "a\\u0000b"\nCOLUMNS', "encoding", "text encoding"),
         ("files = ['a', 3]\nCOLUMNS", "files[1]", "text in quotes"),
         ("files = 3\nCOLUMNS", "files", "text in quotes or a list"),
         ("header_rows = 0\nCOLUMNS", "header_rows", "must be at least 1"),
@@ -269,6 +273,14 @@ def test_each_fault_of_an_engine_log_table_is_named(log: str, path: str, said: s
 def test_two_tables_for_the_same_files_are_a_fault() -> None:
     table = "[[engine_log]]\ncolumns = { time = 'T', rpm_a = { name = 'R', unit = 'rpm' } }\n"
     assert "engine_log[0] has the same" in fault_of("[[engine]]\nid='a'\nrated_rpm=2000\n" + table * 2)
+
+
+def test_ids_that_differ_by_case_alone_are_one_on_some_disks_and_in_databases() -> None:
+    source = '[[source]]\nid = "{}"\nkind = "udp"\nport = {}\n'
+    assert "source[0] has the same" in fault_of(source.format("GPS", 10110) + source.format("gps", 10111))
+    tables = [f'[[engine_log]]\nfiles = "{name}"\ncolumns = {{ time = "t", rpm_a = {{ name = "r", unit = "rpm" }} }}\n'
+              for name in ("Port*.csv", "port*.CSV")]  # fmt: skip
+    assert "engine_log[0] has the same" in fault_of("[[engine]]\nid='a'\nrated_rpm=2000\n" + "".join(tables))
 
 
 def test_one_missing_id_does_not_make_its_columns_unknown() -> None:
@@ -393,3 +405,81 @@ def test_a_line_end_in_a_key_or_value_stays_inside_its_line_of_the_list(text: st
     with pytest.raises(ConfigError) as caught:
         load_config(text)
     assert all(len(line.splitlines()) == 1 for line in caught.value.faults)
+
+
+# ------------------------------------------------------------------------------
+# The trial plan: a table, or a file beside the settings.
+# ------------------------------------------------------------------------------
+
+
+def test_a_plan_file_is_read_into_the_settings_and_their_comments_stay(tmp_path: Path) -> None:
+    text = '# my boat\nplan = "day.toml"  # as agreed\n\n[boat]\nname = "A"  # a comment\n'
+    (tmp_path / "boat.toml").write_text(text, encoding="utf-8")
+    (tmp_path / "day.toml").write_text("[plan]\nsteps_rpm = [800, 1200]\n[before]\ndock = ['x']\n", encoding="utf-8")
+    config, whole = read_config(tmp_path / "boat.toml")
+    assert config.plan is not None
+    assert config.plan.steps_rpm == (800, 1200)
+    assert "# a comment" in whole
+    assert "day.toml" in whole
+    assert load_config(whole) == config  # it stands by itself
+
+
+@pytest.mark.parametrize(
+    "own",
+    [
+        "[plan]\nsteps_rpm = [\n  1000,\n  1500,\n]\nmarks = true\n\n[boat]\nname = 'A'  # kept\n",
+        "[boat]\nname = 'A'  # kept\n[plan]\nsteps_rpm = [1000]",
+        "plan.steps_rpm = [1000]\nboat.name = 'A'\n",
+        "plan = { steps_rpm = [1000] }\n[boat]\nname = 'A'\n",
+    ],
+)
+def test_a_plan_given_to_a_command_takes_the_place_of_any_other(own: str, tmp_path: Path) -> None:
+    (tmp_path / "boat.toml").write_text(own, encoding="utf-8")
+    (tmp_path / "day.toml").write_text("[plan]\nsteps_rpm = [900]\n", encoding="utf-8")
+    config, whole = read_config(tmp_path / "boat.toml", tmp_path / "day.toml")
+    assert config.plan is not None
+    assert config.plan.steps_rpm == (900,)
+    assert not config.plan.marks
+    assert config.boat.name == "A"
+    assert ("# kept" in whole) == ("# kept" in own)
+
+
+def test_a_plan_file_that_is_missing_or_has_no_plan_is_told_with_its_name(tmp_path: Path) -> None:
+    (tmp_path / "boat.toml").write_text('plan = "day.toml"\n', encoding="utf-8")
+    with pytest.raises(TrialCaptureError, match=r"trial plan cannot be read.*day\.toml"):
+        read_config(tmp_path / "boat.toml")
+    (tmp_path / "day.toml").write_text("[trial]\n", encoding="utf-8")
+    with pytest.raises(TrialCaptureError, match=r"no \[plan\] table"):
+        read_config(tmp_path / "boat.toml")
+    assert "plan: saw 'day.toml'; must be a table here" in fault_of('plan = "day.toml"\n')
+
+
+@pytest.mark.parametrize(
+    ("plan", "said"),
+    [
+        ("steps_rpm = [1200, 800]", "plan.steps_rpm: saw [1200, 800]; must ascend"),
+        ("marks = true", "plan.steps_rpm: missing"),
+        ("steps_rpm = [800]\nways = 2\nreciprocal = false", "plan.ways: saw 2; must be 1 with reciprocal = false"),
+        ("steps_rpm = [800]\nways = 0", "plan.ways: saw 0; must be at least 1"),
+        ("steps_rpm = [800]\naxis_deg = 400", "plan.axis_deg: saw 400; must be at most 360"),
+        ("steps_rpm = [800]\nmanoeuvres = ['dance']", "plan.manoeuvres[0]: saw 'dance'; must be one of"),
+        ("steps_rpm = [800]\nspeed = 3", "plan.speed: no such key; did you mean"),
+    ],
+)
+def test_faults_of_a_plan_are_told_with_their_key(plan: str, said: str) -> None:
+    assert any(said.partition("; did")[0] in fault for fault in faults_of(f"[plan]\n{plan}\n"))
+
+
+def test_a_planned_step_that_no_declared_band_takes_is_a_fault() -> None:
+    bands = "[bands]\nsteps_rpm = [800, 1200]\n[plan]\n"
+    assert "1500" in fault_of(bands + "steps_rpm = [800, 1500, 2000]")
+    assert load_config(bands + "steps_rpm = [800, 1250, 2000]").plan is not None  # the last is full throttle
+    assert "2000" in fault_of(bands + "full_throttle = false\nsteps_rpm = [800, 1200, 2000]")
+    assert load_config(bands + "marks = true").plan is not None  # steps as declared
+
+
+def test_every_manoeuvre_of_a_boat_that_does_not_plane_has_no_planing_threshold() -> None:
+    plan = load_config("[plan]\nsteps_rpm = [800]\nmanoeuvres = true").plan
+    assert plan is not None
+    assert set(plan.wanted(True)) - set(plan.wanted(False)) == {"slow_planing"}
+    assert (plan.ways_a_step, load_config("[plan]\nsteps_rpm = [800]\nreciprocal = false").plan.ways_a_step) == (2, 1)

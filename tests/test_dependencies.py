@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import ast
+import hashlib
 import importlib.util
+import json
 import re
 import sys
 import tomllib
 from collections.abc import Iterator
+from email.message import Message
+from email.parser import Parser
 from pathlib import Path
+from typing import Any
 
 import pytest
+from cyclonedx.schema import SchemaVersion
+from cyclonedx.validation.json import JsonStrictValidator
+from packaging.licenses import canonicalize_license_expression
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 from packaging.version import Version
+
+from trialcapture import __version__
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -25,7 +35,7 @@ assert _SPEC.loader is not None
 SCRIPT = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(SCRIPT)
 
-MODULES = {"pyserial": "serial", "python-can": "can"}
+MODULES = {"cyclonedx-python-lib": "cyclonedx", "pyserial": "serial", "python-can": "can"}
 """Modules whose name is not that of their distribution; "-" becomes "_" in all others."""
 READ_AS_DATA = {"tzdata": "zoneinfo"}
 """Distributions without code: a module of Python itself finds them when it is asked for a zone."""
@@ -142,3 +152,102 @@ def test_platform_tags_are_known_or_refused() -> None:
     assert "manylinux2014_x86_64" not in SCRIPT.older_tags("manylinux_2_12_x86_64")
     with pytest.raises(SystemExit, match="no platform tag"):
         SCRIPT.locked_for("windows", "3.12")
+
+
+# ------------------------------------------------------------------------------
+# The bill of materials: CycloneDX 1.6, checked with the library of its makers.
+# ------------------------------------------------------------------------------
+
+LOCK_TEXT = (ROOT / ".ci" / "requirements.lock").read_text(encoding="utf-8")
+BILL: dict[str, Any] = json.loads((ROOT / ".ci" / "sbom.cdx.json").read_text(encoding="utf-8"))
+
+
+def metadata(**fields: str) -> Message:
+    lines = "".join(f"{name.replace('_', '-')}: {value}\n" for name, value in fields.items())
+    return Parser().parsestr(f"Metadata-Version: 2.4\nName: tern\nVersion: 1\n{lines}\n")
+
+
+def test_the_bill_of_materials_is_valid_to_another_library() -> None:
+    text = (ROOT / ".ci" / "sbom.cdx.json").read_text(encoding="utf-8")
+    validator = JsonStrictValidator(SchemaVersion.V1_6)
+    assert validator.validate_str(text) is None
+    assert validator.validate_str(text.replace('"library"', '"book"', 1)) is not None
+
+
+def test_the_bill_of_materials_lists_what_is_locked() -> None:
+    entries = {f"pkg:pypi/{e['name']}@{e['version']}": e for e in SCRIPT.lock_entries(LOCK_TEXT)}
+    components = {c["bom-ref"]: c for c in BILL["components"]}
+    assert len(entries) == len(re.findall(r"^[a-z].*==", LOCK_TEXT, re.MULTILINE))
+    assert set(components) == set(entries), "python .ci/dependencies.py sbom"
+    for ref, listed in components.items():
+        (files,) = listed["externalReferences"]
+        assert [h["content"] for h in files["hashes"]] == entries[ref]["hashes"]
+        assert len(files["hashes"]) > 0
+        assert (listed["purl"], listed["name"], listed["version"]) == (
+            ref,
+            entries[ref]["name"],
+            entries[ref]["version"],
+        )
+    (lock,) = BILL["metadata"]["properties"]
+    assert lock["value"] == hashlib.sha256(LOCK_TEXT.encode()).hexdigest(), "python .ci/dependencies.py sbom"
+
+
+def test_every_component_has_a_licence() -> None:
+    for listed in [BILL["metadata"]["component"], *BILL["components"]]:
+        assert listed["licenses"], listed["name"]
+        for choice in listed["licenses"]:
+            text = choice.get("expression") or choice["license"].get("id")
+            if text is None:
+                assert len(choice["license"]["name"]) > 2, listed["name"]
+            else:
+                assert canonicalize_license_expression(text) == text, listed["name"]
+
+
+def test_the_bill_of_materials_says_what_needs_what() -> None:
+    own = BILL["metadata"]["component"]
+    assert own["version"] == __version__, "python .ci/dependencies.py sbom"
+    needs = {d["ref"]: d["dependsOn"] for d in BILL["dependencies"]}
+    names = {c["bom-ref"]: c["name"] for c in BILL["components"]}
+    assert set(needs) == {own["bom-ref"], *names}
+    assert {ref for refs in needs.values() for ref in refs} == set(names)
+    declared = names_of([*PROJECT["dependencies"], *(r for e in EXTRAS.values() for r in e)])
+    assert {names[ref] for ref in needs[own["bom-ref"]]} == declared
+    scopes = {c["name"]: c["scope"] for c in BILL["components"]}
+    assert {scopes[canonicalize_name(name)] for name in names_of(PROJECT["dependencies"])} == {"required"}
+    assert scopes["python-can"] == "optional"
+
+
+def test_the_same_lock_gives_the_same_bill(tmp_path: Path) -> None:
+    found = {
+        (e["name"], e["version"]): metadata(License_Expression="MIT", Requires_Dist="numpy>=1")
+        for e in SCRIPT.lock_entries(LOCK_TEXT)
+    }
+    text = SCRIPT.sbom_text(SCRIPT.bill_of_materials(LOCK_TEXT, found))
+    assert text == SCRIPT.sbom_text(SCRIPT.bill_of_materials(LOCK_TEXT, dict(reversed(found.items()))))
+    assert JsonStrictValidator(SchemaVersion.V1_6).validate_str(text) is None
+    assert "serialNumber" not in BILL
+    assert "timestamp" not in BILL["metadata"]
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({"License_Expression": "mit or apache-2.0"}, [{"expression": "MIT OR Apache-2.0"}]),
+        ({"License_Expression": "BSD-3-Clause"}, [{"license": {"id": "BSD-3-Clause"}}]),
+        ({"License": "MIT"}, [{"license": {"id": "MIT"}}]),
+        ({"License": "BSD"}, [{"license": {"name": "BSD"}}]),
+        (
+            {"License": "Copyright (c) somebody", "Classifier": "License :: OSI Approved :: BSD License"},
+            [{"license": {"name": "BSD License"}}],
+        ),
+        ({"License": "LicenseRef-Own"}, [{"expression": "LicenseRef-Own"}]),
+    ],
+)
+def test_licences_are_those_that_components_declare(fields: dict[str, str], expected: list[dict[str, Any]]) -> None:
+    assert SCRIPT.licences(metadata(**fields)) == expected
+
+
+@pytest.mark.parametrize("fields", [{}, {"License": ""}, {"Classifier": "License :: OSI Approved"}])
+def test_a_component_without_a_licence_is_named(fields: dict[str, str]) -> None:
+    with pytest.raises(SystemExit, match="tern 1 declares no licence"):
+        SCRIPT.licences(metadata(**fields))

@@ -30,7 +30,7 @@ GUIDE_BYTES = 12_000
 TITLE_CHARACTERS = 72
 TITLES_SINCE = 1_796_041_033
 """Author time [s since 1970] from which on titles of commits are held to the rule; earlier ones stay as they are."""
-NOT_OF_THE_TREE = frozenset({"raw", "trialset", "reduction", ".venv"})
+NOT_OF_THE_TREE = frozenset({"raw", "trialset", "reduction", "signatures", ".venv"})
 """Folders of a session, and of an installation."""
 
 _CODE = re.compile(r"(?<!`)`([^`\n]+)`(?!`)")
@@ -69,6 +69,16 @@ def test_every_path_a_document_names_exists(document: str) -> None:
     missing = [path for path in paths_of(document) if not is_there(path, beside)]
     links = [to for to in _LINK.findall(text_of(document)) if "://" not in to and not (beside / to).exists()]
     assert (missing, links) == ([], [])
+
+
+def test_the_commands_for_windows_are_such_that_its_prompts_know() -> None:
+    blocks = re.findall(r"^```bat\n(.*?)^```$", text_of("README.md"), re.MULTILINE | re.DOTALL)
+    lines = [line for block in blocks for line in block.splitlines()]
+    assert len(lines) >= 5
+    # the old PowerShell knows no &&, the Command Prompt no single quotes; a line is a command, whatever Python there is
+    odd = [line for line in lines if re.search(r"&|'|;|\^$|`$|py -3|python3|/bin/|^ |^$", line)]
+    assert odd == []
+    assert all(line.startswith(("py -m ", ".venv\\Scripts\\")) for line in lines)
 
 
 @pytest.mark.parametrize("document", DOCUMENTS)

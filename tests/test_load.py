@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -17,6 +18,7 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.frames import TrialFrames
 from trialcapture.pipeline import process
 from trialcapture.reduce.summary import Summary
+from trialcapture.reduce.tables import LEGS_SCHEMA, legs_csv
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 
@@ -144,3 +146,31 @@ def test_the_package_itself_is_light() -> None:
     code = "import sys, trialcapture; print({'numpy', 'pandas', 'pyarrow', 'scipy', 'matplotlib'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "set()"
+
+
+def test_a_text_that_would_be_a_formula_is_escaped_on_the_disk_and_as_it_was_when_loaded(
+    folder: Path, tmp_path: Path
+) -> None:
+    session = tmp_path / "session"
+    shutil.copytree(folder, session)
+    texts = ["=1+1", "'=1", "two\nlines", 'a "b", c', "tabs 20 %", None]
+    rows = [dict.fromkeys(LEGS_SCHEMA.names) | {"trim": text, "start": 1} for text in texts]
+    (session / "reduction" / "legs.csv").write_bytes(legs_csv(pa.Table.from_pylist(rows, LEGS_SCHEMA)))
+    assert b"'=1+1" in (session / "reduction" / "legs.csv").read_bytes()
+    assert [None if pd.isna(text) else text for text in trialcapture.load(session).legs["trim"]] == texts
+
+
+def test_foreign_results_are_refused_by_name(folder: Path, tmp_path: Path) -> None:
+    session = tmp_path / "session"
+    shutil.copytree(folder, session)
+    trial = trialcapture.load(session)
+    segments = session / "trialset" / "segments.parquet"
+    pq.write_table(pq.read_table(segments).append_column("x", pa.array([[1]] * len(pq.read_table(segments)))), segments)
+    with pytest.raises(TrialCaptureError, match=r"column 'x' of type list.*segments\.parquet"):
+        _ = trial.segments
+    for name, content in (("legs.csv", b"a,b\n1\n"), ("summary.json", b"[" * 10**6)):
+        (session / "reduction" / name).write_bytes(content)
+    with pytest.raises(TrialCaptureError, match=r"legs\.csv"):
+        _ = trial.legs
+    with pytest.raises(TrialCaptureError, match=r"summary\.json"):
+        _ = trial.summary

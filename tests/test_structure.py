@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import ast
 import os
+import re
 import subprocess
 import sys
 from collections import defaultdict
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parents[1]
+MODULES = sorted((ROOT / "trialcapture").rglob("*.py"))
 
 
 def run(*command: str) -> None:
@@ -38,7 +42,27 @@ def test_mypy_strict_finds_nothing() -> None:
     run("mypy")
 
 
-MODULES = sorted((ROOT / "trialcapture").rglob("*.py"))
+@pytest.mark.parametrize("platform", ["win32", "darwin", "linux"])
+def test_mypy_strict_finds_nothing_on_any_system(platform: str) -> None:
+    if platform != sys.platform:  # that one is the test above
+        run("mypy", "--platform", platform, "--cache-dir", f".mypy_cache/{platform}")
+
+
+def test_only_the_system_package_asks_which_system_this_is() -> None:
+    """So that every branch for another system has its fake."""
+    asking = re.compile(
+        r"sys\.platform|os\.name|platform\.system|\b(?:import|from) (?:msvcrt|fcntl|termios|winreg|grp)\b"
+    )
+    found = [
+        f"{path.relative_to(ROOT)}: {match[0]}"
+        for path in MODULES
+        if "system" not in path.relative_to(ROOT / "trialcapture").parts[:1]
+        for match in asking.finditer(path.read_text(encoding="utf-8"))
+    ]
+    # the versions that results were made with name the system beside them; nothing branches on it
+    assert found == ["trialcapture/pipeline/reuse.py: sys.platform"]
+
+
 LEAST_MEAN_LINES = 250
 """Shorter modules on average would be too many rooms for a newcomer (our choice)."""
 

@@ -12,7 +12,7 @@ The map, in the direction the data flows:
 ``rehearse`` simulates a boat and her sensors, for practice and for tests
 
 ``pipeline`` shows the whole flow on one screen; ``cli`` is the command line; ``config`` holds boat and trial settings
-with every default.
+with every default; ``system`` is all that differs by operating system.
 
 In a notebook, `load` gives the results of a processed session as pandas frames.
 """

@@ -1,5 +1,9 @@
 """The one exception type a user can meet: it says what, the value seen, where, and what would be right."""
 
+from trialcapture.safe_text import clean_text
+
+_LONGEST_SHOWN = 2000
+
 
 class TrialCaptureError(Exception):
     """A fault in use or input that stops the command.
@@ -25,14 +29,15 @@ class TrialCaptureError(Exception):
 
     def __str__(self) -> str:
         """Say it in one or two sentences."""
-        parts = [self.what]
+        parts = [clean_text(self.what)]
         if self.seen is not None:
-            parts.append(f"saw {self.seen!r}" if isinstance(self.seen, str | bytes) else f"saw {self.seen}")
+            seen = repr(self.seen) if isinstance(self.seen, str | bytes) else clean_text(str(self.seen))
+            parts.append(f"saw {seen if len(seen) <= _LONGEST_SHOWN else seen[:_LONGEST_SHOWN] + '…'}")
         if self.where is not None:
-            parts.append(f"at {self.where}")
+            parts.append(f"at {clean_text(self.where)}")
         text = ", ".join(parts) + "."
         if self.expected is not None:
-            text += f" {self.expected[0].upper()}{self.expected[1:]}"
+            text += f" {self.expected[0].upper()}{clean_text(self.expected[1:])}"
             text += "" if text.endswith((".", "!", "?")) else "."
         return text
 

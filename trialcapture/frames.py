@@ -15,13 +15,19 @@ from trialcapture.archive.notes import DAMAGED, read_notes
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.session import Session, open_session
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.channels.grid import samples_schema
+from trialcapture.prepare.steady.segments import SEGMENT_ENGINES_SCHEMA, segments_schema
 from trialcapture.reduce.summary import Summary, parse_summary
-from trialcapture.reduce.tables import LEGS_SCHEMA
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+from trialcapture.safe_text import from_spreadsheet
+from trialcapture.system.session_files import is_plain_file, read_whole
 
 _DERIVED = (
     "trialset/samples.parquet", "trialset/segments.parquet", "trialset/segment_engines.parquet",
     "reduction/bands.parquet", "reduction/legs.csv", "reduction/summary.json",
 )  # fmt: skip
+_MOST_BYTES = 256 << 20
+"""Of a result that is read at once (our choice)."""
 _MANOEUVRES = (
     "session_id", "kind", "start", "direction", "from", "to", "value", "unit", "u", "conditions", "claimed", "reason",
 )  # fmt: skip
@@ -43,17 +49,17 @@ class TrialFrames:
     @cached_property
     def samples(self) -> pd.DataFrame:
         """The uniform grid: a row an instant, a column a channel, with ages and QARTOD flags."""
-        return self._parquet("trialset/samples.parquet")
+        return self._parquet("trialset/samples.parquet", samples_schema(self.session.config))
 
     @cached_property
     def segments(self) -> pd.DataFrame:
         """Every steady candidate with its means, its verdict and what people decided about it."""
-        return self._parquet("trialset/segments.parquet")
+        return self._parquet("trialset/segments.parquet", segments_schema(self.session.config.engine_ids))
 
     @cached_property
     def segment_engines(self) -> pd.DataFrame:
         """What the segments say of each engine, in long form: a row a segment and engine."""
-        return self._parquet("trialset/segment_engines.parquet")
+        return self._parquet("trialset/segment_engines.parquet", SEGMENT_ENGINES_SCHEMA)
 
     @cached_property
     def legs(self) -> pd.DataFrame:
@@ -63,12 +69,12 @@ class TrialFrames:
     @cached_property
     def bands(self) -> pd.DataFrame:
         """One row an RPM band."""
-        return self._parquet("reduction/bands.parquet")
+        return self._parquet("reduction/bands.parquet", BANDS_SCHEMA)
 
     @cached_property
     def manoeuvres(self) -> pd.DataFrame:
         """One row a value of an acceleration, a stop or a turn, its unit in the column ``unit``; may be empty."""
-        if (self.session.folder / "reduction" / "manoeuvres.csv").is_file():
+        if is_plain_file(self.session.folder / "reduction" / "manoeuvres.csv"):
             return self._csv("reduction/manoeuvres.csv", pa.schema([("start", pa.timestamp("ns", "UTC"))]))
         frame = pd.DataFrame(columns=list(_MANOEUVRES))
         frame.attrs["units"] = {}
@@ -95,8 +101,8 @@ class TrialFrames:
         """Top speed, economy, conditions, warnings and all else that is no table."""
         return parse_summary(_read(self.session.folder / "reduction" / "summary.json"))
 
-    def _parquet(self, name: str) -> pd.DataFrame:
-        table = read_parquet(self.session.folder / name)
+    def _parquet(self, name: str, schema: pa.Schema) -> pd.DataFrame:
+        table = read_parquet(self.session.folder / name, schema)
         frame: pd.DataFrame = table.replace_schema_metadata(None).to_pandas()
         frame.attrs["units"] = _units(table.schema)
         frame.attrs["provenance"] = _texts(table.schema.metadata)
@@ -106,8 +112,21 @@ class TrialFrames:
         types = csv.ConvertOptions(
             column_types=schema, null_values=[""], strings_can_be_null=True, timestamp_parsers=[csv.ISO8601]
         )
-        table = csv.read_csv(pa.BufferReader(_read(self.session.folder / name)), convert_options=types)
-        frame: pd.DataFrame = table.to_pandas()
+        path = self.session.folder / name
+        layout = csv.ParseOptions(newlines_in_values=True)
+        try:
+            table = csv.read_csv(pa.BufferReader(_read(path)), parse_options=layout, convert_options=types)
+            frame: pd.DataFrame = table.to_pandas()
+        except (pa.ArrowException, UnicodeDecodeError) as fault:
+            raise TrialCaptureError(
+                "a result is damaged, or none that this program made",
+                seen=str(fault).splitlines()[0],
+                where=str(path),
+                expected="run 'trialcapture process' on the session again",
+            ) from fault
+        for field in table.schema:
+            if pa.types.is_string(field.type):
+                frame[field.name] = frame[field.name].map(from_spreadsheet, na_action="ignore")
         frame.attrs["units"] = {c: unit for c, unit in _units(schema).items() if c in frame.columns}
         return frame
 
@@ -122,7 +141,7 @@ def load_frames(folder: Path) -> TrialFrames:
         TrialCaptureError: There is no session, or it was not processed.
     """
     session = open_session(folder)
-    missing = [name for name in _DERIVED if not (folder / name).is_file()]
+    missing = [name for name in _DERIVED if not is_plain_file(folder / name)]
     if missing:
         raise TrialCaptureError(
             "this session was not processed, so there is nothing to load",
@@ -135,7 +154,7 @@ def load_frames(folder: Path) -> TrialFrames:
 
 def _read(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        return read_whole(path, _MOST_BYTES)
     except OSError as fault:
         raise TrialCaptureError(
             "a result cannot be read",

@@ -11,6 +11,7 @@ import pytest
 
 from tests import rig
 from tests.acquire.test_health import GOOD_DISK, Watched, rmc
+from trialcapture.acquire.network import UdpListener
 from trialcapture.acquire.preflight import Traffic, computer_checks
 from trialcapture.acquire.status import DiskState, current_alarms
 
@@ -112,3 +113,24 @@ def test_a_good_disk_and_a_source_that_talks_raise_no_alarm() -> None:
     watched = Watched()
     watched.hear(1.0, rig.numbered(1))
     assert current_alarms(watched.health, GOOD_DISK, [], round(1.5e9)) == []
+
+
+def test_a_gateway_never_heard_names_the_firewall_until_something_comes() -> None:
+    watched = Watched()
+    hint = UdpListener("net", 10110, None).silence_hint
+    watched.health.expect("net", "nmea.log", 0, silence_hint=hint)
+    watched.health.tick(12_000_000_000)
+    told = next(e.text for e in watched.events if e.kind == "silent" and e.source == "net")
+    assert told.startswith("net: no data for 12 s; check that")
+    (alarm,) = [a for a in current_alarms(watched.health, GOOD_DISK, [], 12_000_000_000) if a.text.startswith("net")]
+    assert "firewall" in alarm.text
+    assert "10110" in alarm.text
+    assert len(alarm.text) <= 2 * 74  # two lines of the screen
+    watched.health.touched("net", 13_000_000_000)
+    watched.health.tick(40_000_000_000)
+    (alarm,) = [a for a in current_alarms(watched.health, GOOD_DISK, [], 40_000_000_000) if a.text.startswith("net")]
+    assert "firewall" not in alarm.text
+
+
+def test_a_listener_within_this_computer_names_no_firewall() -> None:
+    assert UdpListener("net", 10110, "127.0.0.1").silence_hint == ""

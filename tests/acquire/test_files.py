@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests import rig
+from tests.system.fakes import refusal
 from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.source import SourceError
 from trialcapture.archive.journal import encode_line
@@ -134,3 +135,92 @@ def test_a_single_byte_copied_is_a_beginning_that_another_file_does_not_go_on_fr
     follow(source, raw)
     assert (raw / "engine" / "ecu.csv").read_bytes() == b"t"
     assert (raw / "engine" / "ecu-02.csv").read_bytes() == b"another file, longer\n"
+
+
+def growing(tmp_path: Path, raw: Path) -> tuple[Path, GrowingFile, list[str]]:
+    said: list[str] = []
+    log = tmp_path / "ecu.csv"
+    log.write_bytes(b"time,rpm\n1,900\n2,900\n")
+    source = GrowingFile("ecu", log, raw, rig.FakeClocks().clock(), say=lambda kind, *_a, **_k: said.append(kind))
+    follow(source, raw)
+    return log, source, said
+
+
+def copies(raw: Path) -> list[str]:
+    return sorted(path.name for path in (raw / "engine").iterdir())
+
+
+@pytest.mark.parametrize("when", ["before the first look", "while it grows", "when recording goes on"])
+def test_a_log_that_is_locked_for_a_moment_is_not_copied_twice(
+    tmp_path: Path, raw: Path, monkeypatch: pytest.MonkeyPatch, when: str
+) -> None:
+    log = tmp_path / "ecu.csv"
+    log.write_bytes(b"time,rpm\n1,900\n")
+    if when == "when recording goes on":
+        (raw / "engine" / "ecu.csv").write_bytes(b"time,rpm\n")
+    source = GrowingFile("ecu", log, raw, rig.FakeClocks().clock())
+    if when == "while it grows":
+        follow(source, raw)
+    with log.open("ab") as file:
+        file.write(b"2,900\n")
+    true = Path.open
+
+    def held(self: Path, *given: object, **more: object) -> object:
+        if self == log:
+            raise refusal(33)
+        return true(self, *given, **more)  # type: ignore[call-overload]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", held)
+        for _ in range(3):
+            follow(source, raw)
+    follow(source, raw)
+    assert copies(raw) == ["ecu.csv"]
+    assert (raw / "engine" / "ecu.csv").read_bytes() == log.read_bytes()
+
+
+def test_a_log_that_is_replaced_by_itself_with_more_is_not_copied_twice(tmp_path: Path, raw: Path) -> None:
+    log, source, said = growing(tmp_path, raw)
+    for row in range(3, 6):  # as sync clients and some loggers do: another file takes the name
+        other = tmp_path / "ecu.tmp"
+        other.write_bytes(log.read_bytes() + b"%d,900\n" % row)
+        other.replace(log)
+        follow(source, raw)
+    assert (copies(raw), said) == (["ecu.csv"], [])
+    assert (raw / "engine" / "ecu.csv").read_bytes() == log.read_bytes()
+
+
+@pytest.mark.parametrize("kept", [0, 9, 15])
+def test_a_log_that_is_being_written_anew_is_not_copied_twice(tmp_path: Path, raw: Path, kept: int) -> None:
+    log, source, said = growing(tmp_path, raw)
+    whole = log.read_bytes() + b"3,900\n"
+    for _ in range(3):
+        log.write_bytes(whole[:kept])
+        follow(source, raw)
+        log.write_bytes(whole)
+        follow(source, raw)
+    assert (copies(raw), said) == (["ecu.csv"], [])
+    assert (raw / "engine" / "ecu.csv").read_bytes() == whole
+
+
+@pytest.mark.parametrize("looks", [(0, 9, 16, 30), (0, 30), (9, 30), (10,), (16, 30)])
+def test_a_log_begun_anew_with_the_same_heading_is_a_copy_of_its_own(
+    tmp_path: Path, raw: Path, looks: tuple[int, ...]
+) -> None:
+    log, source, said = growing(tmp_path, raw)
+    former, whole = log.read_bytes(), b"time,rpm\n7,1200\n8,1200\n9,1200\n"
+    for text in (whole[:size] for size in looks):
+        log.write_bytes(text)
+        follow(source, raw)
+    assert said == ["log_replaced"]
+    assert (raw / "engine" / "ecu.csv").read_bytes() == former
+    assert (raw / "engine" / "ecu-02.csv").read_bytes() == log.read_bytes()
+
+
+def test_a_log_whose_name_differs_by_case_from_a_copy_gets_a_name_of_its_own(tmp_path: Path, raw: Path) -> None:
+    (raw / "engine" / "ECU.csv").write_bytes(b"another engine's\n")
+    log = tmp_path / "ecu.csv"
+    log.write_bytes(b"time,rpm\n")
+    source = GrowingFile("ecu", log, raw, rig.FakeClocks().clock())
+    follow(source, raw)
+    assert copies(raw) == ["ECU.csv", "ecu-02.csv"]

@@ -8,15 +8,18 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 
 from tests import rig
+from tests.acquire.test_health import Watched
 from trialcapture.acquire.computer import Clock, system_clock
-from trialcapture.acquire.preflight import Preflight, preflight
+from trialcapture.acquire.preflight import Preflight, Traffic, preflight, source_checks
 from trialcapture.acquire.recorder import record
 from trialcapture.acquire.source import Chunk, SourceError
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system import operating_system
 
 BOAT = """
 [[engine]]
@@ -103,6 +106,37 @@ def test_a_boat_that_says_everything_is_ready() -> None:
     assert told["fuel port"] == "later"
     assert found.ready
     assert all(check.remedy.endswith(".") for check in found.checks if check.state not in ("ok", "unknown"))
+
+
+@pytest.mark.parametrize(
+    ("platform", "host", "said"),
+    [
+        ("win32", "", ["netsh advfirewall", "localport=10110", "or broadcasts to it"]),
+        ("darwin", "", ["System Settings", "10110"]), ("linux", "", ["sudo ufw allow 10110/udp"]),
+        ("linux", 'host = "192.168.1.5"', ["hears no broadcasts", "leave host out"]),
+        ("linux", 'host = "239.192.0.1"', ["group 239.192.0.1"]),
+        ("linux", 'host = "127.0.0.1"', ["programs of this computer only"]),
+    ],
+)  # fmt: skip
+def test_a_gateway_that_stays_silent_names_the_firewall_and_its_remedy(
+    monkeypatch: pytest.MonkeyPatch, platform: str, host: str, said: list[str]
+) -> None:
+    monkeypatch.setattr(operating_system.sys, "platform", platform)
+    watched = Watched()
+    watched.health.expect("net", "nmea.log", 0)
+    heard = Traffic(watched.health, {}, [], 30.0, [], pa.table({}))
+    check = next(c for c in source_checks(heard, load_config(BOAT + host)) if c.name == "source net")
+    assert check.state == "missing"
+    assert [words for words in said if words not in check.remedy] == []
+    assert check.remedy.endswith(".")
+
+
+def test_a_silent_serial_line_names_no_firewall() -> None:
+    watched = Watched()
+    watched.health.expect("gps2", "nmea.log", 0)
+    heard = Traffic(watched.health, {}, [], 30.0, [], pa.table({}))
+    config = load_config(BOAT + '[[source]]\nid = "gps2"\nkind = "serial"\nport = "COM3"\n')
+    assert "firewall" not in next(c for c in source_checks(heard, config) if c.name == "source gps2").remedy
 
 
 def test_what_is_missing_is_named_with_its_remedy() -> None:

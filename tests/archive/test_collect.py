@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 import zstandard
 
-from trialcapture.archive.collect import collect
+from trialcapture.archive.collect import collect, keep_settings
 from trialcapture.archive.manifest import verify_manifest
+from trialcapture.archive.seal import Acceptance
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files, open_session
 from trialcapture.archive.verify import verify_session
 from trialcapture.config import load_config
@@ -306,6 +307,15 @@ def test_nothing_recorded_is_ever_overwritten_or_mixed(files: Files) -> None:
     assert verify_manifest(files.into) == []
 
 
+def test_an_engine_log_whose_name_differs_by_case_alone_is_not_put_beside_the_other(files: Files) -> None:
+    log, engine = files.write("a.nmea", nmea()), files.write("e.csv", ENGINE_LOG)
+    files.collect([log], [engine])
+    with pytest.raises(TrialCaptureError, match="never overwritten"):
+        files.collect([], [files.write("sub/E.CSV", ENGINE_LOG.replace(b"1000", b"1010"))])
+    files.collect([], [files.write("again/E.csv", ENGINE_LOG)])
+    assert [path.name for path in (files.into / "raw" / "engine").iterdir()] == ["e.csv"]
+
+
 def test_a_changed_raw_file_is_not_covered_up_by_a_new_manifest(files: Files) -> None:
     files.collect([files.write("a.nmea", nmea())], [])
     path = files.into / "raw" / "nmea.log"
@@ -346,3 +356,45 @@ def test_a_torn_gz_is_taken_with_a_warning(files: Files) -> None:
     files.collect([files.write("a.gz", packed[: len(packed) // 2])], [], PLAIN)
     assert ["ends early" in text for text in files.warned] == [True]
     assert (files.into / "raw" / "nmea.log.gz").read_bytes() == packed[: len(packed) // 2]
+
+
+# What is added to a session that is sealed.
+
+
+def events(into: Path) -> list[str]:
+    return [json.loads(line)["what"] for line in (into / "seal.jsonl").read_bytes().splitlines()]
+
+
+def test_every_import_and_change_of_settings_is_a_line_of_the_seal(files: Files) -> None:
+    files.collect([files.write("a.nmea", nmea())], [], PLAIN)
+    assert events(files.into) == ["file collected"]
+    files.collect([], [files.write("e.csv", ENGINE_LOG)], WITH_ENGINE)
+    assert events(files.into) == ["file collected", "settings changed", "file collected"]
+    assert verify_session(files.into).ending == "sound"
+
+
+def test_nothing_is_collected_over_a_change_unless_it_is_accepted(files: Files) -> None:
+    files.collect([files.write("a.nmea", nmea())], [])
+    log, engine = files.into / "raw" / "nmea.log", files.write("e.csv", ENGINE_LOG)
+    log.write_bytes(log.read_bytes().replace(b"010.5", b"011.5", 1))
+    with pytest.raises(TrialCaptureError, match="changed since it was sealed"):
+        files.collect([], [engine])
+    accept = Acceptance("Kim", "the logger's own correction", "2026-05-14T18:00:00Z")
+    files.collect([], [engine], accept=accept)
+    assert events(files.into) == ["file collected", "changes accepted", "file collected"]
+    found = verify_session(files.into)
+    assert found.ending == "sound with named losses"
+    assert "the logger's own correction" in str(found.losses[0])
+
+
+def test_settings_are_kept_with_a_line_of_the_seal(files: Files) -> None:
+    files.collect([files.write("a.nmea", nmea())], [], PLAIN)
+    other = load_config(WITH_ENGINE)
+    assert keep_settings(files.into, other, WITH_ENGINE, by="Kim", t="2026-05-14T18:00:00Z") is not None
+    assert keep_settings(files.into, other, WITH_ENGINE, by="Kim", t="2026-05-14T18:00:00Z") is None
+    assert events(files.into) == ["file collected", "settings changed"]
+    assert verify_session(files.into).ending == "sound"
+    toml = files.into / "session.toml"
+    toml.write_text(toml.read_text() + "\n[fuel]\ncapacity_l = 9000\n")
+    with pytest.raises(TrialCaptureError, match=r"session\.toml"):
+        keep_settings(files.into, load_config(PLAIN), PLAIN, by="Kim", t="2026-05-14T18:00:00Z")

@@ -7,14 +7,16 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from trialcapture.archive.journal import encode_line
 from trialcapture.archive.manifest import write_manifest
+from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import create_session
-from trialcapture.archive.verify import LONGEST_SILENCE_S, Account, Timeline, merged, verify_session
+from trialcapture.archive.verify import LONGEST_SILENCE_S, Account, NamedLoss, Timeline, merged, verify_session
 from trialcapture.config import load_config
 
 S = 1_000_000
@@ -168,3 +170,125 @@ def test_a_source_never_heard_is_silent_from_the_very_start(silent_us: int, is_s
     [account] = timeline.accounts()
     assert account.source == "gps"
     assert account.unnamed_s == pytest.approx(silent_us / 1e6 if is_silence else 0.0)
+
+
+# What was lost and has a name: seconds and lines of each.
+
+
+def losses(notes: list[dict[str, Any]], lines_s: list[float], source: str = "gps") -> list[NamedLoss]:
+    timeline = Timeline()
+    for entry in notes:
+        timeline.add_note(entry)
+    for at_s in lines_s:
+        timeline.add_line(source, round(at_s * S), 80)
+    return timeline.losses(timeline.accounts())
+
+
+SPOKEN = [float(s) for s in range(101)]
+
+
+def test_a_source_that_speaks_all_the_time_has_lost_nothing() -> None:
+    assert losses([start("gps"), note("stop", 100, complete=True)], SPOKEN) == []
+
+
+@pytest.mark.parametrize("hz", [1, 5, 10])
+@pytest.mark.parametrize("missing_s", [2, 4, 8])
+def test_holes_under_ten_seconds_are_named_with_seconds_and_lines(hz: int, missing_s: int) -> None:
+    spoken = [k / hz for k in range(100 * hz + 1) if not 40 < k / hz <= 40 + missing_s]
+    (loss,) = losses([start("gps"), note("stop", 100)], spoken)
+    assert loss.seconds == pytest.approx(missing_s, abs=0.1)
+    assert loss.lines == pytest.approx(missing_s * hz, rel=0.15)
+    assert "1 hole" in loss.text
+    assert "0:00:40" in loss.text
+
+
+def test_a_source_that_speaks_now_and_then_has_no_holes() -> None:
+    """Exponential intervals of 1 s on average, as of ships that pass: no regular beat is missed."""
+    rng = np.random.default_rng(5)
+    spoken = np.cumsum(np.minimum(rng.exponential(1.0, 2000), 6.0)).tolist()
+    assert losses([start("ais"), note("stop", spoken[-1])], spoken, "ais") == []
+
+
+def test_a_hole_that_a_gap_names_is_told_once() -> None:
+    spoken = [s for s in SPOKEN if not 40 < s < 46]
+    (loss,) = losses([start("gps"), gap("gps", 40, 46) | {"reason": "unplugged"}, note("stop", 100)], spoken)
+    assert (loss.seconds, loss.lines) == (6.0, round(6 * 96 / 94))
+    assert "1 unplugged" in loss.text
+
+
+def test_a_source_with_notes_and_no_line_is_a_loss_of_all_its_time() -> None:
+    (loss,) = losses([start("gps"), gap("gps", 0, 100), note("stop", 100)], [])
+    assert (loss.what, loss.seconds) == ("gps", 100)
+    assert "not one line" in loss.text
+
+
+def test_lines_received_and_not_written_are_counted() -> None:
+    notes = [start("gps"), note("stop", 100, complete=False, received={"gps": 9596}, unwritten_bytes=4096)]
+    found = losses(notes, [k / 40 for k in range(4000)][:3594])
+    text = " ".join(map(str, found))
+    assert "6002 of 9596 lines that were received are not in the journal" in text
+    assert "not everything that was received is on the disk; 4096 bytes were still in memory" in text
+
+
+def test_a_part_that_was_killed_makes_no_claim_about_lines_received() -> None:
+    notes = [start("gps"), note("resume", 50), note("stop", 100, received={"gps": 500})]
+    assert losses(notes, SPOKEN) == []
+
+
+@pytest.mark.parametrize(("details", "lines"), [({"bytes": 8000}, 100), ({"datagrams": 70}, 70), ({"bytes": 1}, None)])
+def test_an_overflow_is_named_with_lines_and_seconds(details: dict[str, int], lines: int | None) -> None:
+    (loss,) = losses([start("gps"), note("overflow", 50, source="gps", **details), note("stop", 100)], SPOKEN)
+    assert loss.lines == lines
+    assert loss.seconds == (None if lines is None else pytest.approx(lines * 100 / 101))
+
+
+def test_a_disk_that_took_nothing_is_named_with_its_seconds() -> None:
+    again = [start("gps"), note("not_writing", 40), note("writing_again", 52), note("stop", 100)]
+    (loss,) = losses(again, SPOKEN)
+    assert loss.seconds == 12
+    assert "written afterwards" in loss.text
+    (loss,) = losses([start("gps"), note("not_writing", 40), note("stop", 100)], SPOKEN)
+    assert loss.seconds == 60
+    assert "never written again" in loss.text
+
+
+def test_sleep_and_torn_lines_are_losses() -> None:
+    notes = [
+        start("gps"),
+        note("slept", 60, slept_s=7.5),
+        note("torn", 70, file="nmea.log", bytes=12),
+        note("stop", 100),
+    ]
+    assert [loss.seconds for loss in losses(notes, SPOKEN)] == [7.5, None]
+
+
+def test_a_recording_that_was_never_closed_is_sound_with_that_loss(session: Path) -> None:
+    (session / "raw" / "notes.jsonl").write_text(json.dumps(start("gps")) + "\n")
+    journal(session)
+    found = verify_session(session)
+    assert found.ending == "sound with named losses"
+    assert "was never closed" in str(found.losses[0])
+
+
+def test_a_closed_recording_without_its_seal_cannot_be_vouched_for(session: Path) -> None:
+    journal(session)
+    write_manifest(session)
+    assert verify_session(session).ending == "cannot be vouched for"
+    seal_closed(session, by="recorder", t="2026-09-21T14:13:40Z")
+    assert verify_session(session).ending == "sound"
+
+
+def test_a_sentence_behind_noise_is_counted_as_a_sentence(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    create_session(folder, load_config(""), made_by="test", created="2026-09-21T14:13:20Z")
+    good = b"$GPHDT,274.07,T*03"
+    (folder / "raw" / "nmea.log").write_bytes(
+        b"\x00\xff\x80" + good + b"\r\n" + b"GARBAGE" + good + good + b"\r\n" + good + b"\r\n"
+    )
+    assert verify_session(folder).sentences == {"bad": 1, "good": 4, "noise": 1}
+
+
+def test_a_sentence_behind_noise_in_the_journal_is_counted_too(session: Path) -> None:
+    line = encode_line(b"\x00\xff$GPHDT,274.07,T*03", source="gps", wall_ms=EPOCH_NS // 10**6, mono_us=5 * S)
+    (session / "raw" / "nmea.log").write_bytes(line)
+    assert verify_session(session).sentences == {"good": 1, "noise": 1}

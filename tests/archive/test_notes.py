@@ -88,3 +88,21 @@ def test_notes_are_appended_behind_a_torn_line_and_nothing_before_is_touched(tmp
     append_notes(session.folder, [{"t": "2026-05-04T16:00:00Z", "kind": "mark"}], "note")
     assert path.read_bytes().startswith(LINES + b'{"t":"2026-05-04T09:3\n')
     assert read_notes(session)[-1].kind == "mark"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b'{"t":"0202-05-14T08:40:00Z","kind":"mark"}',
+        b'{"t":"1969-12-31T23:59:59Z","kind":"mark"}',
+        b'{"t":"9999-05-14T08:40:00Z","kind":"mark"}',
+        b'{"t":"99999-05-14T08:40:00Z","kind":"mark"}',
+        b'{"t":"2026-05-14T08:40:00Z","kind":"sea","value":NaN}',
+        b'{"t":"2026-05-14T08:40:00Z","kind":"sea","value":1e999}',
+        b'{"t":"2026-05-14T08:40:00Z","kind":"sea","value":' + b"9" * 30 + b"}",
+        b'{"t":"2026-05-14T08:40:00Z","kind":"sea","value":' + b"[" * 10_000,
+        b'{"t":"2026-05-14T08:40:00Z","kind":"sea","value":"' + b"x" * (2 << 20) + b'"}',
+    ],
+)
+def test_years_and_numbers_that_no_table_holds_make_a_damaged_note(text: bytes) -> None:
+    assert parse_note(text, 3).kind == DAMAGED

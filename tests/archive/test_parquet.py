@@ -296,3 +296,46 @@ def test_an_error_that_is_not_about_room_names_its_cause(tmp_path: Path) -> None
     fault = atomic.write_error(PermissionError(errno.EACCES, "Permission denied"), tmp_path / "a")
     assert "Permission denied" in str(fault)
     assert "disk is full" not in str(fault)
+
+
+WANTED = pa.schema([("segment_id", pa.int32()), ("reason", pa.string())])
+
+
+_IDS, _WORDS = pa.array([1], pa.int32()), ["x"]
+_MANY = 40_000_000
+
+
+@pytest.mark.parametrize(
+    ("columns", "seen"),
+    [
+        ({"segment_id": pa.array([1.5]), "reason": _WORDS}, "'segment_id' of type double, not int32"),
+        ({"segment_id": _IDS, "reason": [b"x"]}, "'reason' of type binary, not string"),
+        ({"segment_id": _IDS}, "'reason' missing"),
+        ({"segment_id": _IDS, "reason": _WORDS, "more": [[1]]}, "'more' of type list"),
+        ({"segment_id": _IDS, "reason": _WORDS, "more": [{"a": 1}]}, "'more' of type struct"),
+        ({"segment_id": pa.nulls(_MANY, pa.int32()), "reason": pa.nulls(_MANY, pa.string())}, f"{_MANY} rows"),
+        ({f"c{n}": [1] for n in range(2500)}, "2500 columns"),
+    ],
+)
+def test_a_file_that_is_none_of_ours_is_refused_by_its_columns(
+    tmp_path: Path, columns: dict[str, object], seen: str
+) -> None:
+    pq.write_table(pa.table(columns), tmp_path / "a.parquet")
+    with pytest.raises(TrialCaptureError) as caught:
+        read_parquet(tmp_path / "a.parquet", WANTED, needs_all=True)
+    assert seen in str(caught.value)
+
+
+def test_more_columns_and_those_of_older_versions_are_read(tmp_path: Path) -> None:
+    table = pa.table({"reason": ["x", None], "more": [1.5, 2.5], "word": pa.array(["a", "a"]).dictionary_encode()})
+    pq.write_table(table, tmp_path / "a.parquet")
+    assert read_parquet(tmp_path / "a.parquet", WANTED).equals(table)
+
+
+@pytest.mark.parametrize("is_dictionary", [False, True])
+def test_a_long_word_that_stands_in_every_row_does_not_fill_the_memory(tmp_path: Path, is_dictionary: bool) -> None:
+    word = pa.DictionaryArray.from_arrays(pa.array([0] * 10_000, pa.int32()), pa.array(["x" * (8 << 20)]))
+    pq.write_table(pa.table({"reason": word}), tmp_path / "a.parquet", store_schema=is_dictionary)
+    assert (tmp_path / "a.parquet").stat().st_size < 1 << 20
+    with pytest.raises(TrialCaptureError, match="texts longer"):
+        read_parquet(tmp_path / "a.parquet")

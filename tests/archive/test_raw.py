@@ -5,6 +5,7 @@ import random
 import re
 import shutil
 import subprocess
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -157,3 +158,54 @@ def test_files_packed_by_the_usual_tools_are_read(tmp_path: Path, tool: str) -> 
 def test_a_missing_file_is_named() -> None:
     with pytest.raises(TrialCaptureError, match=r"nowhere\.log"):
         list(read_blocks(Path("nowhere.log")))
+
+
+@pytest.mark.parametrize("kind", ["zst", "gz"])
+def test_a_file_that_unpacks_to_more_than_a_log_holds_is_refused_early(tmp_path: Path, kind: str) -> None:
+    """The greatest ratios that the formats allow: RFC 8878 3.1.1.2 (a block of 128 KiB in four bytes) and RFC 1951."""
+    size, block = 1 << 28, sentences(1) * 4000
+    data = block * (size // len(block))
+    packed = gzip.compress(data) if kind == "gz" else zstandard.compress(data, 19)
+    (tmp_path / "log").write_bytes(packed)
+    sizes: list[int] = []
+    with pytest.raises(TrialCaptureError, match="unpacks to more"):
+        sizes.extend(map(len, read_chunks(tmp_path / "log", 1 << 18)))
+    assert max(sizes) <= 17 << 20
+    assert sum(sizes) <= 40 << 20
+
+
+def test_a_log_of_which_much_is_alike_is_still_read(tmp_path: Path) -> None:
+    """A boat that lies still: only the time of a sentence changes."""
+    data = b"".join(b"$GPRMC,%06d,A,5000.00,N,00100.00,W,0.0,0.0,010126,,,A*00\r\n" % n for n in range(400_000))
+    assert read(tmp_path / "log", zstandard.compress(data, 9))[0] == data
+
+
+def test_a_packed_file_that_asks_for_much_memory_is_refused(tmp_path: Path) -> None:
+    # RFC 8878, 3.1.1.1.2: window descriptor 0xA8 is an exponent of 21, a window of 2 GiB
+    (tmp_path / "log").write_bytes(b"\x28\xb5\x2f\xfd\x00\xa8\x01\x00\x00")
+    with pytest.raises(TrialCaptureError, match="more memory"):
+        list(read_chunks(tmp_path / "log", 1 << 18))
+
+
+@pytest.mark.parametrize("data", [b"\n", b"$", b"!A\r", b"$A,*\r\n", b"\\", b"\r"])
+def test_blocks_of_many_lines_are_given_in_parts_that_joined_are_the_file(tmp_path: Path, data: bytes) -> None:
+    whole = data * ((5 << 20) // len(data)) + b"$GPHDT,1,T\r\n"
+    (tmp_path / "log").write_bytes(whole)
+    blocks = list(read_blocks(tmp_path / "log"))
+    assert b"".join(block for _, block in blocks) == whole
+    assert max(len(block) for _, block in blocks) <= (1 << 20) + 1
+    if data[-1:] in b"\r\n":  # only what has no line end is cut inside a line
+        assert [first for first, _ in blocks] == [
+            count_lines(b"".join(block for _, block in blocks[:n])) for n in range(len(blocks))
+        ]
+        assert not any(block.endswith(b"\r") and after.startswith(b"\n") for (_, block), (_, after) in pairwise(blocks))
+
+
+def test_a_log_that_grows_while_it_is_read_ends_where_it_ended(tmp_path: Path) -> None:
+    (tmp_path / "log").write_bytes(sentences(2000))
+    seen = b""
+    for part in read_chunks(tmp_path / "log", 1 << 12):
+        seen += part
+        with (tmp_path / "log").open("ab") as more:
+            more.write(part)
+    assert seen == sentences(2000)

@@ -267,7 +267,9 @@ def test_two_runs_at_once_leave_the_set_of_one_of_them(session: Path) -> None:
     assert results_of(session) in (dict.fromkeys(NAMES, b"one"), dict.fromkeys(NAMES, b"two"))
 
 
-@pytest.mark.parametrize("name", ["raw/nmea.log", "reduction/../raw/x", "/x", "reduction/", "reduction/.hidden", "x"])
+@pytest.mark.parametrize(
+    "name", ["raw/nmea.log", "reduction/../raw/x", "/x", "reduction/", "reduction/.hidden", "x", "trialset/work/a/b"]
+)
 def test_only_results_have_a_place(session: Path, name: str) -> None:
     with open_result_set(session) as files, pytest.raises(ValueError, match="no name of a result"):
         files.place(name)

@@ -313,3 +313,56 @@ def test_a_cell_that_is_true_or_false_is_refused_as_the_spreadsheet_shows_it(tmp
     assert table["rpm_port"][4].as_py() is None
     assert table["fuel_l_per_h_port"][8].as_py() is None
     assert [b"TRUE" in bad[0]["bytes"], b"FALSE" in bad[1]["bytes"]] == [True, True]
+
+
+def _with_sheet(path: Path, sheet: bytes) -> None:
+    book = openpyxl.Workbook()
+    book.save(path)
+    with zipfile.ZipFile(path) as file:
+        parts = {name: file.read(name) for name in file.namelist()}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, part in parts.items():
+            file.writestr(name, sheet if name == "xl/worksheets/sheet1.xml" else part)
+
+
+_MAIN = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>%b</sheetData></worksheet>'
+
+
+def test_entities_of_a_sheet_are_not_expanded(tmp_path: Path) -> None:
+    """A package may hold no document type definitions at all (ECMA-376 part 2, from memory)."""
+    entities = b'<!DOCTYPE x [<!ENTITY a "ha"><!ENTITY b "' + b"&a;" * 1000 + b'">]>'
+    _with_sheet(tmp_path / "a.xlsx", entities + _MAIN % b'<row r="1"><c t="inlineStr"><is><t>&b;</t></is></c></row>')
+    rows, told = [], list[str]()
+    try:
+        rows = workbook.first_rows(tmp_path / "a.xlsx", None, 5)
+    except TrialCaptureError as refusal:
+        told.append(str(refusal))
+    assert not any("haha" in cell for row in rows for cell in row)
+
+
+def test_rows_that_name_the_last_column_alone_are_counted_at_their_full_width(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workbook, "_MOST_CELLS", 10 * 16_384)
+    rows = b"".join(b'<row r="%d"><c r="XFD%d"><v>1</v></c></row>' % (n, n) for n in range(1, 100))
+    _with_sheet(tmp_path / "a.xlsx", _MAIN % rows)
+    assert len(workbook.first_rows(tmp_path / "a.xlsx", None, 5)) == 5
+    with pytest.raises(TrialCaptureError, match="larger"):
+        workbook.first_rows(tmp_path / "a.xlsx", None, 50)
+
+
+@pytest.mark.parametrize("is_large", [False, True])
+def test_a_list_of_parts_is_not_read_where_it_says_that_it_is_long(
+    tmp_path: Path, is_large: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where the record for large archives (ZIP64) says so and the small one does not."""
+    if is_large:  # every archive of more than one part is written as a large one
+        monkeypatch.setattr(zipfile, "ZIP_FILECOUNT_LIMIT", 1)
+    with zipfile.ZipFile(tmp_path / "a.xlsx", "w") as file:
+        for number in range(3000):
+            file.writestr(f"xl/{number:05}", b"")
+    assert (b"PK\x06\x06" in (tmp_path / "a.xlsx").read_bytes()) is is_large
+    monkeypatch.setattr(workbook, "_MOST_LIST_BYTES", 100_000)
+    monkeypatch.setattr(zipfile, "ZipFile", None)  # it would read the whole list
+    with pytest.raises(TrialCaptureError, match="a list of parts of 1"):
+        sheet_names(tmp_path / "a.xlsx")

@@ -1,5 +1,7 @@
 """Engine logs are read as declared; what does not fit is refused with row and column, never guessed."""
 
+import random
+from encodings.aliases import aliases
 from typing import Any
 
 import pyarrow as pa
@@ -358,3 +360,23 @@ def test_a_value_too_large_for_its_new_unit_is_null() -> None:
     columns = COLUMNS | {"fuel_port": {"name": "Fuel", "unit": "m3/h"}}
     table, _ = read(HEAD + "2026-05-04T10:00:00,1000,1e308\n", columns=columns)
     assert table["fuel_l_per_h_port"].to_pylist() == [None]
+
+
+def test_more_columns_than_a_log_can_have_are_refused() -> None:
+    assert "1000002 columns" in refusal(HEAD.strip() + ",x" * 999_999 + "\r\n2026-05-04T10:00:00,1000,10\r\n")
+
+
+@pytest.mark.parametrize("encoding", sorted(set(aliases.values()) | {"utf-8-sig"}))
+def test_no_encoding_that_is_accepted_lets_bytes_raise(encoding: str) -> None:
+    """Every character set that Python knows, with noise, and with the text it was made for."""
+    try:
+        spec = EngineLog.model_validate({"columns": COLUMNS, "encoding": encoding})
+    except ValueError:
+        return
+    text = (HEAD + "2026-05-04T10:00:00,1000,10\r\n").encode(encoding, "replace")
+    noise = random.Random(encoding).randbytes(3000)
+    for data in (noise, text + noise, text):
+        try:
+            decode_engine_log(data, spec, ("port",), where="log")
+        except TrialCaptureError:
+            continue  # refused with its reason; anything else that is raised is a fault

@@ -2,22 +2,34 @@
 
     python -m tests.faults.fuzz --inputs 10000000
 
-Each input is one line, frame or row: a sound one with bytes flipped, cut, doubled, swapped, inserted or glued to
-another, or plain noise. Inputs go in blocks, as decoders take them; when a block raises, it is halved until the
-smallest part that still raises is found, and printed. The count printed is of inputs. An engine log that is
-refused with its reason is no fault.
+Each input is one line, frame, row, note, list of files, text of settings or sheet of a workbook: a sound one with bytes
+flipped, cut, doubled, swapped, inserted or glued to another, or plain noise. Inputs go in blocks, as decoders take
+them; when a block raises, it is halved until the smallest part that still raises is found, and printed. The count
+printed is of inputs. What is refused with its reason is no fault.
 """
 
 from __future__ import annotations
 
 import argparse
+import atexit
+import io
 import random
+import shutil
 import sys
+import tempfile
 import time
+import zipfile
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 
 from tests import rig
 from trialcapture.archive.journal import encode_line, original_bytes, parse_line, split_lines
+from trialcapture.archive.manifest import verify_manifest
+from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
+from trialcapture.archive.session import create_session, open_session
+from trialcapture.archive.verify import read_timeline
+from trialcapture.archive.workbook import first_rows, is_workbook
 from trialcapture.config import load_config
 from trialcapture.decode.can.can_decoder import decode_can
 from trialcapture.decode.engine_log.log_table import decode_engine_log
@@ -154,12 +166,132 @@ def feed_engine_log(inputs: list[bytes]) -> None:
             str(refusal)
 
 
+_SETTINGS = [path.read_bytes() for path in sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))] + [
+    b'[session]\nid = "a"\ncreated = "2026-05-04T09:30:00Z"\nmade_by = "x"\n[boat]\nname = "a"\nlength_m = 12.5\n',
+    b'[[engine]]\nid = "port"\nrated_rpm = 3000\n[[engine_log]]\ncolumns = { time = "t", rpm_port = { name = "n", '
+    b'unit = "rpm", scale = 0.25, offset = 1e3 } }\nencoding = "cp1252"\ndate = "2026-05-14"\nheader_rows = 1\n',
+    b'[[source]]\nid = "gps"\nkind = "udp"\nport = 10110\n[samples]\ngrid_hz = 10\nmax_gap_s = { depth = 3.0 }\n',
+]
+_NOTES = [
+    b'{"t":"2026-05-14T08:30:13.700Z","kind":"trim","value":"tabs 20 %","unit":null,"by":"helm"}\n',
+    b'{"t":"2026-05-14T08:30:54.403Z","kind":"mark","value":"throttle blip","unit":null,"by":"lead"}\n',
+    b'{"t":"2026-05-14T08:30:00Z","kind":"start","value":"begun","mono_us":0,"epoch_wall_ns":1778747408700000000,'
+    b'"sources":[{"id":"gps1","stream":"nmea.log"}]}\n',
+    b'{"t":"2026-05-14T08:40:00Z","kind":"gap","source":"gps1","mono_us":600000000,"from_us":1000000,"to_us":2000000}\n',
+    b'{"t":"2026-05-14T08:40:00Z","kind":"lost","source":"gps1","mono_us":700000000,"from_us":1000000}\n',
+    b'{"t":"2026-05-14T09:40:00Z","kind":"stop","value":"stopped","mono_us":900000000}\n',
+    b'{"t":"2026-05-12T16:40:00Z","kind":"exclude","value":"2026-05-12T10:12:00Z/2026-05-12T10:13:10Z",'
+    b'"segment_id":3,"reason":"ferry wash","by":"technician"}\n',
+    b'{"t":"2026-05-12T16:40:00Z","kind":"relabel","start":"2026-05-12T10:12:00Z","band_rpm":2000,"reason":"x"}\n',
+]
+_LISTS = [
+    b'{"schema_version": 1, "files": [{"path": "raw/notes.jsonl", "sha256": "' + b"0" * 64 + b'", "bytes": 7}]}\n',
+    b'{"schema_version": 1, "files": [{"path": "raw/engine/a.csv", "sha256": "ab", "bytes": 0}, {"path": "raw/b",'
+    b' "sha256": "", "bytes": 1}]}\n',
+]
+
+
+@cache
+def _session() -> Path:
+    """Make a session for files that are read from the disk; removed when the program ends."""
+    folder = Path(tempfile.mkdtemp(prefix="trialcapture-fuzz-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    create_session(folder / "s", load_config(""), made_by="x", created="2026-05-04T09:30:00Z")
+    return folder / "s"
+
+
+@cache
+def _workbook() -> bytes:
+    from openpyxl import Workbook  # noqa: PLC0415
+
+    book, file = Workbook(), io.BytesIO()
+    for row in (["time", "rpm"], ["2026-05-04T09:30:00Z", 2000.5], ["2026-05-04T09:30:01Z", None], ["x", True]):
+        book.active.append(row)  # type: ignore[union-attr]
+    book.save(file)
+    return file.getvalue()
+
+
+def feed_settings(inputs: list[bytes]) -> None:
+    for data in inputs:
+        try:
+            load_config(data.decode("utf-8", "replace"))
+        except TrialCaptureError as refusal:
+            str(refusal)
+
+
+def feed_session_file(inputs: list[bytes]) -> None:
+    for data in inputs:
+        (_session().parent / "t").mkdir(exist_ok=True)
+        (_session().parent / "t" / "session.toml").write_bytes(data)
+        try:
+            open_session(_session().parent / "t")
+        except TrialCaptureError as refusal:
+            str(refusal)
+
+
+def feed_notes(inputs: list[bytes]) -> None:
+    (_session() / "raw" / "notes.jsonl").write_bytes(b"".join(inputs))
+    notes = read_notes(open_session(_session()))
+    marks_of(notes), trims_of(notes), reviews_of(notes)
+    read_timeline(_session()).accounts()
+
+
+def feed_manifest(inputs: list[bytes]) -> None:
+    for data in inputs:
+        (_session() / "manifest.json").write_bytes(data)
+        try:
+            verify_manifest(_session())
+        except TrialCaptureError as refusal:
+            str(refusal)
+
+
+def feed_workbook(inputs: list[bytes]) -> None:
+    for data in inputs:
+        # most damage is noticed by checksums alone: as much of it is done to the sheet inside
+        with zipfile.ZipFile(io.BytesIO(_workbook())) as sound:
+            parts = {name: sound.read(name) for name in sound.namelist()}
+        sheet = io.BytesIO()
+        with zipfile.ZipFile(sheet, "w") as file:
+            for name, part in parts.items():
+                file.writestr(name, data if name.endswith("sheet1.xml") else part)
+        for whole in (sheet.getvalue(), _workbook()[: len(data)] + data):
+            path = _session() / "raw" / "engine.xlsx"
+            path.write_bytes(whole)
+            try:
+                if is_workbook(path):
+                    first_rows(path, None, 20)
+            except TrialCaptureError as refusal:
+                str(refusal)
+
+
+def _sheet() -> bytes:
+    with zipfile.ZipFile(io.BytesIO(_workbook())) as sound:
+        return sound.read("xl/worksheets/sheet1.xml")
+
+
 TARGETS: dict[str, tuple[Callable[[list[bytes]], None], list[bytes], int]] = {
     "framer": (feed_framer, [*_SENTENCES, *_FRAMES], 2000),
     "nmea": (feed_nmea, _SENTENCES, 4000),
     "can": (feed_can, _FRAMES, 4000),
     "engine log": (feed_engine_log, _ROWS, 200),
+    "settings": (feed_settings, _SETTINGS, 200),
+    "session file": (feed_session_file, _SETTINGS[-3:], 200),
+    "notes": (feed_notes, _NOTES, 2000),
+    "manifest": (feed_manifest, _LISTS, 500),
+    "workbook": (feed_workbook, [_sheet()], 20),
 }
+
+
+_SHARES = {"settings": 0.02, "session file": 0.02, "manifest": 0.03, "workbook": 0.003}
+"""Of the inputs of a long run, for what takes a file or a text each; all others share alike."""
+
+
+def shares(inputs: int, targets: list[str]) -> dict[str, int]:
+    """Return how many inputs each target gets; together they are all."""
+    weights = {target: _SHARES.get(target, 1.0) for target in targets}
+    counts = {target: int(inputs * weight / sum(weights.values())) for target, weight in weights.items()}
+    counts[targets[0]] += inputs - sum(counts.values())
+    return counts
 
 
 def smallest(feed: Callable[[list[bytes]], None], inputs: list[bytes]) -> list[bytes]:
@@ -206,9 +338,9 @@ def main() -> int:
     arguments = parser.parse_args()
     targets = [arguments.target] if arguments.target else list(TARGETS)
     total, faults = 0, []
-    for target in targets:
+    for target, count in shares(arguments.inputs, targets).items():
         began_s = time.monotonic()
-        done, found = run(target, arguments.inputs // len(targets), arguments.seed)
+        done, found = run(target, count, arguments.seed)
         total += done
         faults += found
         print(f"{target}: {done} inputs, {len(found)} faults, {time.monotonic() - began_s:.0f} s", flush=True)

@@ -138,7 +138,30 @@ def test_a_disk_with_room_again_gets_what_was_held_in_memory(tmp_path: Path) -> 
         assert "nothing can be written" in printed
         assert "writing goes on" in printed
         assert original_bytes((disk / "s/raw/nmea.log").read_bytes())["gps"] == sent
-        assert verify_session(disk / "s").faults == ()
+        found = verify_session(disk / "s")
+        assert (found.faults, found.ending) == ((), "sound with named losses")
+        assert any("written afterwards" in str(loss) for loss in found.losses)
+
+
+def test_a_disk_that_fills_for_good_never_looks_sound_and_the_lines_lost_are_counted(tmp_path: Path) -> None:
+    pty, config = rig.Pty(), tmp_path / "c.toml"
+    config.write_text(serial(pty.name))
+    with child(config, tmp_path / "s", file_limit=150_000) as process:
+        time.sleep(0.5)
+        sent = sent_through(pty, 400)
+        time.sleep(1.0)
+        printed = ended(process)
+        assert process.returncode == 1
+    assert "nothing can be written" in printed
+    kept = (tmp_path / "s" / "raw" / "nmea.log").read_bytes().count(b"\n")
+    assert kept < sent.count(b"\n")
+    found = verify_session(tmp_path / "s")
+    assert found.ending == "sound with named losses"
+    losses = {loss.text.split(" of ")[0]: loss for loss in found.losses if "are not in the journal" in loss.text}
+    (lost,) = losses.values()
+    assert lost.lines == sent.count(b"\n") - kept
+    assert any("not everything that was received is on the disk" in loss.text for loss in found.losses)
+    assert any("never written again" in loss.text for loss in found.losses)
 
 
 def test_a_file_that_may_not_grow_sends_the_rest_to_the_second_folder(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from tests.faults.fuzz import TARGETS, run
 
 @pytest.mark.parametrize("target", list(TARGETS))
 def test_no_damage_raises(target: str) -> None:
-    done, faults = run(target, 4000, random.SystemRandom().randrange(10**9))
-    assert done == 4000
+    count = 400 if target in ("settings", "session file", "workbook", "manifest") else 4000  # each is a file or a text
+    done, faults = run(target, count, random.SystemRandom().randrange(10**9))
+    assert done == count
     assert faults == []

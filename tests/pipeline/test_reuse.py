@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import json
 import os
 import shutil
@@ -158,7 +159,10 @@ def test_other_units_of_the_reader_change_the_report_alone(session: Path, prepar
     process(session, units="us")
     after = results(session)
     assert prepared == []
-    assert {name for name in before if before[name] != after[name]} == {"reduction/report.html"}
+    assert {name for name in before if before[name] != after[name]} == {
+        "reduction/report.html",
+        "reduction/results.json",
+    }
     process(session)
     assert prepared == []
     assert results(session) == before
@@ -315,11 +319,31 @@ def test_for_somebody_else_nothing_in_the_session_is_believed(
 def test_hashes_that_permit_reuse_are_nowhere_in_the_session(session: Path) -> None:
     (entry,) = (reuse.cache_folder() / "prepared").iterdir()
     (of_results,) = (reuse.cache_folder() / "results").iterdir()
-    permitted = json.loads(entry.read_text())["files"]
-    assert set(permitted) == set(PREPARED)
-    hashes = [*permitted.values(), json.loads(of_results.read_text())["sha256"]]
+    noted = json.loads(entry.read_text())
+    assert set(noted["files"]) == set(PREPARED)
+    codes = [noted["code"], json.loads(of_results.read_text())["code"]]
     texts = [p.read_bytes() for p in session.rglob("*") if p.is_file()]
-    assert not any(sha256.encode() in text for sha256 in hashes for text in texts)
+    assert not any(code.encode() in text for code in codes for text in texts)
+
+
+def test_a_kept_file_edited_together_with_its_hash_is_not_believed(session: Path) -> None:
+    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    kept = session / "trialset" / "work" / "prepared.arrows"
+    data = bytearray(kept.read_bytes())
+    data[len(data) // 2] ^= 1
+    kept.write_bytes(data)
+    noted = json.loads(entry.read_text())
+    noted["files"]["trialset/work/prepared.arrows"] = hashlib.sha256(data).hexdigest()
+    entry.write_text(json.dumps(noted))
+    assert [text.split(" ")[:2] for text in process(session)["told"]] == [["what", "was"]]
+    assert process(session)["told"] == []
+
+
+def test_a_kept_file_that_was_edited_is_named(session: Path) -> None:
+    kept = session / "trialset" / "work" / "prepared.arrows"
+    kept.write_bytes(kept.read_bytes()[:-1] + b"x")
+    (text,) = process(session)["told"]
+    assert text.startswith("trialset/work/prepared.arrows: changed since the last run")
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"files": 1}', '{"files": {}, "places": {}}', "\udc80"])

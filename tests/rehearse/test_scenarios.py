@@ -12,7 +12,7 @@ import pytest
 from trialcapture.config import Config, load_config
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, build_phases, load_plan
+from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, briefed, build_phases, load_plan
 from trialcapture.rehearse.simulate import SimulatedTrial, config_text, simulate
 from trialcapture.rehearse.write import nmea_log, notes_text, truth_text
 
@@ -78,6 +78,13 @@ def test_noise_of_one_sensor_does_not_change_the_trial_of_another() -> None:
     assert [s["stw_kn"] for s in again.truth["steps"]] == [s["stw_kn"] for s in clean["steps"]]
 
 
+@pytest.mark.parametrize("name", list(SCENARIOS))
+def test_the_short_version_is_over_in_eight_minutes(name: str) -> None:
+    trial = simulate(name, 2, plan=briefed(SCENARIOS[name].plan))
+    assert trial.lines["t_s"][-1].as_py() < 480.0
+    assert len(trial.truth["bands"]) == 2
+
+
 def test_a_trial_comes_near_the_length_asked_for() -> None:
     for hours in (0.4, 1.0):
         length_s = simulate("small-petrol", 1, hours=hours).lines["t_s"][-1].as_py()
@@ -115,6 +122,7 @@ def test_each_example_config_loads_and_describes_the_boat_it_names(path: Path) -
     def without_words(config: Config) -> dict:
         data = config.model_dump()
         data["trial"].pop("notes")
+        data["plan"].pop("manoeuvres")  # a rehearsal asks for those that it plays
         return data
 
     assert without_words(config) == without_words(simulated)

@@ -419,6 +419,29 @@ def test_markup_in_any_text_is_shown_and_not_run():
     assert "&lt;script&gt;alert(1)" in html
 
 
+def test_the_page_has_a_policy_that_lets_nothing_run_and_nothing_be_fetched(html: str):
+    """A browser that follows W3C Content Security Policy Level 3 then loads and runs nothing but inline style."""
+    page = Page(html)
+    (policy,) = [a["content"] for t, a in page.tags if t == "meta" and a.get("http-equiv") == "Content-Security-Policy"]
+    directives = {words[0]: words[1:] for words in (part.split() for part in policy.split(";"))}
+    assert directives["default-src"] == directives["base-uri"] == directives["form-action"] == ["'none'"]
+    assert directives["style-src"] == ["'unsafe-inline'"]
+    # the policy holds for what stands below it: nothing may be fetched or run above
+    assert html.index("Content-Security-Policy") < html.index("<style")
+    assert {"script", "img", "link", "iframe", "object", "form", "base"}.isdisjoint(t for t, _ in page.tags)
+
+
+def test_marks_of_direction_and_escapes_are_spelled_out_also_in_drawings():
+    trial = make_trial(name="\u202eeman\x1b[2J")
+    for table, name in (("clocks", "source"), ("legs", "trim")):
+        t = trial[table]
+        trial[table] = t.set_column(t.schema.get_field_index(name), name, pa.array(["\u202ex\x07"] * t.num_rows))
+    html = render(**trial)
+    assert not {"\u202e", "\x1b", "\x07"} & set(html)
+    assert "\\u202eeman\\x1b[2J" in html
+    assert re.search(r"<text[^>]*>[^<]*\\u202ex", html)
+
+
 def test_without_fuel_economy_and_range_are_not_given_and_the_reason_is():
     page = Page(render(**make_trial(fuel=False)))
     assert page.text.count("Fuel flow was not recorded.") >= 3

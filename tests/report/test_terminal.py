@@ -11,7 +11,9 @@ import pytest
 from rich.console import Console
 
 from tests.report.trial_tables import make_trial, typed
-from trialcapture.report.terminal import bands_view
+from trialcapture.prepare.steady.segment_review import review_segments
+from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.terminal import bands_view, stretches_view
 
 
 def text_of(view: Any, width: int = 80) -> str:
@@ -64,7 +66,7 @@ def test_uncertainty_and_reserve_are_stated_under_the_table():
     text = " ".join(shown(make_trial()).split())
     assert "± = 95 % (k = 2)" in text
     assert "10 % kept in reserve" in text
-    assert "1 620 L" in text
+    assert "1620 L" in text
 
 
 def test_answers_and_their_uncertainty_stand_below():
@@ -133,3 +135,31 @@ def test_figures_too_wide_for_the_screen_push_out_the_current_and_not_a_digit():
     assert "Current" not in text
     assert max(len(line) for line in text.splitlines()) <= 80
     assert "…" not in text
+
+
+@pytest.mark.parametrize("width", [*range(40, 80, 3), 79])
+@pytest.mark.parametrize("units", [METRIC, ReaderUnits("us", "metric")])
+def test_a_narrow_screen_wraps_and_cuts_no_number(width: int, units: ReaderUnits):
+    trial = make_trial(one_way=(1700,))
+    wide, narrow = (text_of(bands_view(trial["bands"], typed(trial["summary"]), units), w) for w in (80, width))
+    assert max(len(line) for line in narrow.splitlines()) <= width
+    assert "…" not in narrow
+
+    def numbers(text: str) -> set[str]:
+        return set(re.findall(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.])", text))
+
+    assert numbers(wide) <= numbers(narrow)
+    for band in trial["bands"].to_pylist():
+        value = f"{band['speed_kn']:.2f}"
+        assert any(value in line and line.split()[0] == str(int(band["band_rpm"])) for line in narrow.splitlines())
+
+
+@pytest.mark.parametrize("width", [40, 50, 61, 62, 80])
+def test_stretches_keep_their_figures_on_a_narrow_screen(width: int):
+    trial = make_trial()
+    segments = review_segments(trial["segments"], []).segments
+    text = text_of(stretches_view(segments), width)
+    assert max(len(line) for line in text.splitlines()) <= width
+    assert "…" not in text
+    for row in segments.to_pylist():
+        assert f"{row['sog_kn_mean']:.2f}" in text

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -160,3 +161,32 @@ def test_every_platform_goes_by_one_of_three_names(
 ) -> None:
     monkeypatch.setattr(sys, "platform", platform)
     assert system_name() == name
+
+
+def test_the_calls_of_windows_are_declared_as_wide_as_their_handles(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Library:
+        def __init__(self, name: str) -> None:
+            self.name = name
+            self.functions: dict[str, SimpleNamespace] = {}
+
+        def __getattr__(self, name: str) -> SimpleNamespace:
+            return self.functions.setdefault(name, SimpleNamespace())
+
+    monkeypatch.setattr(ctypes, "WinDLL", Library, raising=False)
+    kernel = operating_system.windows_kernel()
+    assert kernel is not None
+    assert kernel.GetStdHandle.restype is ctypes.c_void_p  # HANDLE (Windows data types)
+    for name in ("GetConsoleMode", "SetConsoleMode", "GetNumberOfConsoleInputEvents", "ReadConsoleInputW"):
+        assert getattr(kernel, name).argtypes[0] is ctypes.c_void_p
+    # a callback and a structure are taken where a pointer is declared
+    assert ctypes.c_void_p.from_param(ctypes.CFUNCTYPE(ctypes.c_int)(lambda: 0))
+    assert ctypes.c_void_p.from_param(ctypes.byref(ctypes.c_uint32()))
+
+
+def test_a_program_of_the_system_that_stays_is_started() -> None:
+    assert operating_system.start(["no such program"]) is None
+    program = operating_system.start([sys.executable, "-c", "import sys; sys.stdin.read()"])
+    assert program is not None
+    assert program.stdin is not None
+    program.stdin.close()
+    assert program.wait(60) == 0

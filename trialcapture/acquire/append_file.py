@@ -19,6 +19,7 @@ from typing import BinaryIO, Literal
 
 from trialcapture.archive.atomic import free_bytes, size_text
 from trialcapture.system.files import identity_of, patiently, sync_file, sync_folder
+from trialcapture.system.session_files import open_plain
 
 SET_ASIDE = "set-aside"
 """Folder inside ``raw/`` for what another program put in the place of a file of ours; it is kept and not read."""
@@ -98,10 +99,10 @@ class AppendFile:
         self.path = path
         self._now_ns = now_ns
         path.parent.mkdir(parents=True, exist_ok=True)
-        self._file: BinaryIO = patiently(lambda: path.open("x+b" if is_new else "a+b", buffering=0))
+        self._file: BinaryIO = patiently(lambda: open_plain(path, "xb" if is_new else "a+b", buffering=0))
         if is_new:  # the mode that refuses a file which is there does not append
             self._file.close()
-            self._file = path.open("a+b", buffering=0)
+            self._file = open_plain(path, "a+b", buffering=0)
         with suppress(OSError):
             sync_folder(path.parent)
         own = os.fstat(self._file.fileno())
@@ -215,7 +216,7 @@ class AppendFile:
             if os.path.lexists(self.path):
                 moved = _move_aside(self.path, aside)
             _place(temporary, self.path)
-            handle = self.path.open("a+b", buffering=0)
+            handle = open_plain(self.path, "a+b", buffering=0)
         except OSError as fault:
             with suppress(OSError):
                 temporary.unlink()

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
@@ -12,6 +15,11 @@ from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import FILE_NAME, nmea_files, open_session
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import identity_of, is_momentary, name_key
+from trialcapture.system.session_files import open_plain
+
+if TYPE_CHECKING:
+    from hashlib import _Hash as _Digest
 
 _AT_ONCE_BYTES = 1 << 18
 """Bytes copied at a time (our choice)."""
@@ -22,8 +30,9 @@ _LOOK_EVERY_S = 0.2
 class GrowingFile:
     """A growing file as a source.
 
-    A file that shrinks or is replaced is a new file: its copy goes on under another name, and nothing already
-    copied is touched.
+    A file that does not begin with what was copied any more is a new one: its copy goes on under another name, and
+    nothing already copied is touched. A file that another program holds for a moment, or writes anew with the same
+    beginning, is the same file.
 
     Args:
         source_id: Id for messages.
@@ -42,8 +51,9 @@ class GrowingFile:
         self._raw_folder = raw_folder
         self._clock = clock
         self._say = say
-        self._file_id: tuple[int, int] | None = None
+        self._seen: tuple[tuple[int, int] | None, int] | None = None
         self._offset = 0
+        self._copied = hashlib.sha256()
         self._number = 1
         self._settled = False
         self.stream = self._stream_name()
@@ -72,9 +82,9 @@ class GrowingFile:
             status = self._path.stat()
             if not self._settled:
                 self._settle()
-            if self._is_new(status.st_size, (status.st_dev, status.st_ino)):
-                self._start_over()
-            self._file_id = (status.st_dev, status.st_ino)
+            if self._may_be_new(status):
+                self._compare(status)
+            self._seen = (identity_of(status), status.st_size)
             if status.st_size <= self._offset:
                 return b""
             with self._path.open("rb") as file:
@@ -83,54 +93,91 @@ class GrowingFile:
         except FileNotFoundError:
             return b""
         except OSError as fault:
+            if is_momentary(fault):  # another program holds it; what is in it now is there at the next look too
+                return b""
             raise SourceError(
                 "unusable",
                 f"{self.where} cannot be read ({fault.strerror or fault}).",
                 "Check that the file may be read; it is tried again.",
             ) from fault
         self._offset += len(data)
+        self._copied.update(data)
         return data
 
     def _settle(self) -> None:
-        """Go on where a copy in the session ends, if it is a copy of this file; else begin a copy of its own."""
-        while (copy := self._raw_folder / self.stream).exists():
-            if self._continues(copy):
+        """Go on where a copy in the session ends, if it is a copy of this file; else begin a copy of its own.
+
+        Raises:
+            OSError: One of the two cannot be read now, so it cannot be told.
+        """
+        taken = {name_key(path.name) for path in self._raw_folder.glob("engine/*")}
+        while name_key(Path(self.stream).name) in taken:
+            copy = self._raw_folder / self.stream
+            if copy.is_file() and self._continues(copy):
                 self._offset = copy.stat().st_size
+                self._copied = _digest_of(copy, self._offset)
                 break
             self._number += 1
             self.stream = self._stream_name()
         self._settled = True
 
-    def _is_new(self, size: int, file_id: tuple[int, int]) -> bool:
-        return size < self._offset or (self._file_id is not None and file_id != self._file_id and self._offset > 0)
+    def _may_be_new(self, status: os.stat_result) -> bool:
+        """Return whether the file is another one since the last look, or is or was shorter than what was copied."""
+        if not self._offset or self._seen is None:
+            return False
+        file_id, size = self._seen
+        is_another = None not in (file_id, identity_of(status)) and file_id != identity_of(status)
+        return is_another or (status.st_size != size and min(size, status.st_size) < self._offset)
 
-    def _start_over(self) -> None:
+    def _compare(self, status: os.stat_result) -> None:
+        """Begin another copy unless the file still begins with what was copied, or is being written anew.
+
+        Some programs and sync clients write the whole file each time: it is empty for a moment, or another file takes
+        its name, and goes on where the former one ended.
+
+        Raises:
+            OSError: It cannot be read now, so it cannot be told.
+        """
+        if status.st_size >= self._offset:
+            if _digest_of(self._path, self._offset).digest() == self._copied.digest():
+                return
+        elif status.st_size == 0 or self._is_beginning_of_copy(status.st_size):
+            return
         self._say("log_replaced", f"{self.id}: {self._path.name} was started anew", copied_bytes=self._offset)
-        self._offset = 0
+        self._offset, self._copied = 0, hashlib.sha256()
         while True:
             self._number += 1
             self.stream = self._stream_name()
             if not (self._raw_folder / self.stream).exists():
                 return
 
-    def _continues(self, copy: Path) -> bool:
-        try:
-            size = copy.stat().st_size
-            with copy.open("rb") as ours, self._path.open("rb") as theirs:
-                while size > 0:
-                    part = ours.read(min(size, _AT_ONCE_BYTES))
-                    if not part or theirs.read(len(part)) != part:
-                        return False
-                    size -= len(part)
-        except OSError:
+    def _is_beginning_of_copy(self, size: int) -> bool:
+        copy = self._raw_folder / self.stream
+        if not copy.is_file() or copy.stat().st_size < size:
             return False
-        return True
+        return _digest_of(copy, size).digest() == _digest_of(self._path, size).digest()
+
+    def _continues(self, copy: Path) -> bool:
+        size = copy.stat().st_size
+        if self._path.stat().st_size < size:
+            return False
+        return _digest_of(copy, size).digest() == _digest_of(self._path, size).digest()
 
     def _stream_name(self) -> str:
         name = self._path.name
         if self._number > 1:
             name = f"{self._path.stem}-{self._number:02d}{self._path.suffix}"
         return f"engine/{name}"
+
+
+def _digest_of(path: Path, size: int) -> _Digest:
+    """Return the hash of the first `size` bytes of a file."""
+    digest = hashlib.sha256()
+    with open_plain(path) as file:
+        while size > 0 and (part := file.read(min(size, _AT_ONCE_BYTES))):
+            digest.update(part)
+            size -= len(part)
+    return digest
 
 
 # ------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 from trialcapture.system.sockets import (
     counts_drops,
     dropped_so_far,
+    firewall_hint,
     hears_broadcasts,
     is_group,
     is_loopback,
@@ -41,6 +42,9 @@ class UdpListener:
             on Windows only, which is told); a group's address (224.0.0.0 to 239.255.255.255) joins the group on
             every interface.
         say: Told when the system dropped datagrams, and of broadcasts that are not heard.
+
+    Attributes:
+        silence_hint: What to look at when nothing is heard at all.
     """
 
     stream = "nmea.log"
@@ -49,6 +53,7 @@ class UdpListener:
     def __init__(self, source_id: str, port: int, host: str | None, *, say: Say = say_nothing) -> None:
         self.id = source_id
         self.where = f"udp {host or 'any'}:{port}"
+        self.silence_hint = "" if is_loopback(host or "") else firewall_hint(port)
         self._port = port
         self._host = host or ""
         self._say = say

@@ -24,6 +24,7 @@ from trialcapture.acquire.source import Source
 from trialcapture.acquire.source_health import Health, SourceHealth
 from trialcapture.archive.atomic import free_bytes, size_text, write_file
 from trialcapture.archive.session import FILE_NAME, create_session, open_session
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.config import Config
 from trialcapture.config.rules import log_channel
 from trialcapture.decode.can.can_decoder import decode_can
@@ -33,6 +34,8 @@ from trialcapture.system.folders import is_removable, synced_by
 from trialcapture.system.operating_system import system_name
 from trialcapture.system.power import battery_pct, sleep_setting
 from trialcapture.system.serial_names import port_name
+from trialcapture.system.session_files import read_whole
+from trialcapture.system.sockets import firewall_remedy, hears_broadcasts, is_group, is_loopback
 
 # ------------------------------------------------------------------------------
 # Listening to every source for a while without recording, and decoding what was heard.
@@ -154,18 +157,32 @@ class Check:
     remedy: str = ""
 
 
-def source_checks(heard: Traffic) -> list[Check]:
+def source_checks(heard: Traffic, config: Config) -> list[Check]:
     """Judge every source by what came from it."""
     now_ns = round(heard.listened_s * 1e9)
-    return [_source_check(source, now_ns) for source in heard.health.sources.values()]
+    udp = {s.id: (int(s.port or 0), s.host or "") for s in config.source if s.kind == "udp"}
+    return [_source_check(source, now_ns, udp.get(source.source)) for source in heard.health.sources.values()]
 
 
-def _source_check(source: SourceHealth, now_ns: int) -> Check:
+def _udp_remedy(port: int, host: str) -> str:
+    """Return what to look at where nothing at all comes to a UDP port."""
+    if is_loopback(host):
+        return f"host = {host!r} hears programs of this computer only; leave host out to hear the network."
+    to = f"group {host}, port {port}" if is_group(host) else f"UDP port {port} of this computer, or broadcasts to it"
+    remedy = f"Check that this computer is on the boat's network and that the gateway sends to {to}."
+    if not hears_broadcasts(host):
+        remedy += f" host = {host!r} hears no broadcasts: leave host out to hear them."
+    return f"{remedy} {firewall_remedy(port)}"
+
+
+def _source_check(source: SourceHealth, now_ns: int, udp: tuple[int, str] | None) -> Check:
     name = f"source {source.source}"
     if source.state == "lost":
         return Check(name, "missing", "not open", source.trouble)
     if source.heard_ns is None:
         remedy = "Check power, cable and that it sends to here; on a serial line the wires A and B."
+        if udp is not None:
+            remedy = _udp_remedy(*udp)
         return Check(name, "missing", "open, but nothing heard", remedy)
     total = source.good + source.unread + source.bad
     types = ", ".join(name for name, _ in source.unread_types.most_common(4))
@@ -446,7 +463,7 @@ def preflight(
     heard = listen(made, clock, start_ns, seconds, trusted=trusted, look=look)
     signature = {s.source: _types(s.source, heard) for s in heard.health.sources.values()}
     checks = [
-        *source_checks(heard),
+        *source_checks(heard, config),
         *_port_checks(config, seen_ports),
         *quantity_checks(heard, config),
         *receiver_checks(heard),
@@ -533,7 +550,7 @@ def _signature_checks(signature: dict[str, tuple[str, ...]], into: Path | None) 
         return []
     before: dict[str, Any] = {}
     with suppress(OSError, ValueError):
-        before = json.loads((into / "raw" / RESULT).read_bytes()).get("heard", {})
+        before = parse_json(read_whole(into / "raw" / RESULT, MOST_JSON_BYTES)).get("heard", {})
     checks = []
     for source, types in signature.items():
         then = set(before.get(source, ()))

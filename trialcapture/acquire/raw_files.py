@@ -12,8 +12,10 @@ from threading import Lock
 from trialcapture.acquire.append_file import SET_ASIDE, AppendFile, PlaceFinding
 from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.archive.session import FILE_NAME, Session, open_session
+from trialcapture.bounded_parsing import MOST_TOML_BYTES
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import sync_file
+from trialcapture.system.session_files import check_session_files, make_folder, open_plain, read_whole
 
 Switched = Callable[[Path, OSError], None]
 
@@ -263,14 +265,14 @@ def mend_torn_end(path: Path) -> int:
     Returns:
         The bytes of the torn line, 0 when the file ends well.
     """
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         size = file.seek(0, os.SEEK_END)
         start = max(0, size - 4096)
         file.seek(start)
         tail = file.read()
     torn = len(tail) - (tail.rfind(b"\n") + 1)
     if torn:
-        with path.open("ab") as file:
+        with open_plain(path, "ab") as file:
             file.write(b"\n")
             file.flush()
             sync_file(file.fileno())
@@ -308,9 +310,10 @@ def prepare_second(session: Session, second: Path) -> Path:
             expected="give another folder with --second, or move that session away",
         )
     try:
-        (folder / "raw").mkdir(parents=True, exist_ok=True)
-        text = (session.folder / FILE_NAME).read_bytes()
+        make_folder(folder / "raw")
+        text = read_whole(session.folder / FILE_NAME, MOST_TOML_BYTES)
     except OSError as fault:
         raise write_error(fault, folder) from fault
     write_file(folder / FILE_NAME, text)
+    check_session_files(folder)
     return folder

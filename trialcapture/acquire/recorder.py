@@ -41,11 +41,14 @@ from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.archive.manifest import raw_files, read_manifest
 from trialcapture.archive.seal import hold_seal, seal_closed
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session, write_session
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.console import clicks_ignored, closing_noticed
 from trialcapture.system.files import remove_file, sync_file
+from trialcapture.system.folders import synced_by
 from trialcapture.system.power import kept_awake
+from trialcapture.system.session_files import open_plain, read_whole
 from trialcapture.system.session_lock import SessionLock
 
 # ------------------------------------------------------------------------------
@@ -154,7 +157,7 @@ def _journal_end(path: Path | None) -> tuple[dict[str, int], int, int]:
     last_ns = last_wall_ns = 0
     if path is None:
         return heard_ns, last_ns, last_wall_ns
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
         tail = file.read()
     for line in split_lines(tail):
@@ -179,12 +182,12 @@ def _know_sender(senders: dict[str, list[str]], source: str, address: str) -> No
 def _stamped_notes(path: Path) -> Iterator[tuple[dict[str, Any], int, int]]:
     """Yield the notes that carry session time, with it and their wall clock; damaged lines are passed over."""
     try:
-        lines = path.read_bytes().split(b"\n")
+        lines = read_whole(path, MOST_JSON_BYTES).split(b"\n")
     except FileNotFoundError:
         return
     for line in lines:
         try:
-            entry = json.loads(line)
+            entry = parse_json_line(line)
             mono_us = entry["mono_us"]
             wall_ns = round(datetime.fromisoformat(entry["t"]).timestamp() * 1000) * 1_000_000
         except (ValueError, TypeError, KeyError, AttributeError):
@@ -223,6 +226,7 @@ class Recorded:
         disk_fault: Why no disk took them, "" where the sources alone were too fast.
         damaged: What was done to files behind the recorder's back, one sentence each.
         apart: The folders of both halves where they could not be joined.
+        unsealed: Why the session could not be sealed; "" where it was.
     """
 
     session: str
@@ -238,6 +242,7 @@ class Recorded:
     damaged: tuple[str, ...] = ()
     apart: tuple[Path, Path] | None = None
     disk_fault: str = ""
+    unsealed: str = ""
 
 
 class Recording:
@@ -297,6 +302,7 @@ class Recording:
         self.folder = session.folder
         self.apart: tuple[Path, Path] | None = None
         self.root = ""
+        self.unsealed = ""
 
     @property
     def elapsed_s(self) -> float:
@@ -327,6 +333,7 @@ class Recording:
                 source.stream,
                 self._past.heard_ns.get(source.id, self._past.last_ns) if self._past.begun else now_ns,
                 baud=getattr(source, "baud", None),
+                silence_hint=getattr(source, "silence_hint", ""),
                 away="not recording" if self._past.begun else "",
                 now_ns=now_ns,
             )
@@ -467,6 +474,16 @@ class Recording:
         """Return what turns keys into notes."""
         return KeyEntry(lambda kind, value, unit: self._events.note(kind, value, unit=unit, by="screen"))
 
+    def tell_synced(self, synced: str) -> None:
+        """Note that the session lies where a cloud service copies and locks files."""
+        self._events.add(
+            "synced_folder",
+            f"{synced} is kept in step with a cloud, which holds files that are being written; record into a plain "
+            "folder the next time and copy afterwards",
+            severity="yellow",
+            folder=synced,
+        )
+
     def end(self, request: EndRequest) -> bool:
         """Stop, write the rest, name the open gaps, hash; True when everything received is on disk.
 
@@ -518,8 +535,8 @@ class Recording:
                     self.root = sealed.root
                 listed = {folder / entry.path: entry.bytes for entry in read_manifest(folder) or ()}
             except (TrialCaptureError, OSError) as fault:
-                self._tell_late(f"no manifest in {folder}: {fault}")
-                is_sound = False
+                self._tell_late(f"{folder} is not sealed: {fault}")
+                self.unsealed = self.unsealed or str(fault)
                 continue
             for path, size in sizes.items():
                 if folder in path.parents and path.name != "notes.jsonl" and listed.get(path, -1) < size:
@@ -577,6 +594,7 @@ class Recording:
             tuple(self._events.damaged),
             self.apart,
             self._losses.disk_fault,
+            self.unsealed,
         )
 
     def status(self) -> Status:
@@ -745,6 +763,8 @@ def record(
         if console is None and sys.stderr is None:
             show.give_up("there is no standard error to write to")
         complete = False
+        if (synced := synced_by(session.folder)) is not None:
+            recording.tell_synced(synced)
         try:
             _watch(recording, show, request, lock, minutes, clock, has_own_screen=console is None)
         except BaseException as fault:

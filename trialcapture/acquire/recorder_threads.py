@@ -24,6 +24,7 @@ from trialcapture.acquire.source_health import Health
 from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.config import Config, SourceSettings
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import name_key
 
 WAITS_S = (0.5, 1.0, 2.0, 2.0, 5.0)
 """Waits between attempts to open; Windows needs the first to release a port (common practice, no source)."""
@@ -603,10 +604,12 @@ def make_sources(
         TrialCaptureError: Two engine logs have one name.
     """
     sources = [make_source(s, clock, start_ns, epoch_ns, say=say_for(s.id)) for s in config.source]
-    names = [path.name for path in engine_logs]
+    names = [name_key(path.name) for path in engine_logs]
     if len(set(names)) < len(names):
         raise TrialCaptureError(
-            "two engine logs have the same name", seen=", ".join(names), expected="rename one of them"
+            "two engine logs have the same name on some disks",
+            seen=", ".join(map(str, engine_logs)),
+            expected="rename one of them; upper and lower case make no difference",
         )
     if raw_folder is not None:
         ids = {source.id for source in sources}

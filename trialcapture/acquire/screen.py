@@ -22,6 +22,7 @@ from rich.text import Text
 from trialcapture.acquire.events import Event
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
+from trialcapture.safe_text import clean_text
 from trialcapture.system.keys import PollKey, keyboard
 
 WIDTH, HEIGHT = 80, 24
@@ -61,7 +62,7 @@ def render(
         parts += lines
         left -= len(lines)
     parts += [Text(_fit(f"   {line}"), style="dim") for line in status.recent[: max(0, left)]]
-    parts.append(Text(prompt or _fit(keys), style="reverse" if prompt else "bold"))
+    parts.append(Text(clean_text(prompt) or _fit(keys), style="reverse" if prompt else "bold"))
     return Group(*parts)
 
 
@@ -111,7 +112,7 @@ def _source_table(sources: tuple[SourceStatus, ...]) -> Table:
     table.add_column("fix", width=6, no_wrap=True)
     for s in sources:
         table.add_row(
-            s.source,
+            Text(clean_text(s.source)),
             Text(s.state, style=_STATE_STYLE[s.state]),
             "-" if s.age_s is None else f"{s.age_s:.1f}",
             f"{s.rate_hz:.1f}",
@@ -119,18 +120,19 @@ def _source_table(sources: tuple[SourceStatus, ...]) -> Table:
             str(s.bad),
             str(s.unread),
             "" if s.load is None else f"{s.load:.0%}",
-            s.fix,
+            Text(clean_text(s.fix)),
         )
     return table
 
 
 def _alarm_lines(severity: str, text: str) -> list[Text]:
     mark, style = _SEVERITY.get(severity, _SEVERITY["info"])
-    lines = wrap(text, WIDTH - len(mark), max_lines=2, placeholder=" …")
+    lines = wrap(clean_text(text), WIDTH - len(mark), max_lines=2, placeholder=" …")
     return [Text((mark if at == 0 else "   ") + line, style=style) for at, line in enumerate(lines)]
 
 
 def _fit(text: str, width: int = WIDTH) -> str:
+    text = clean_text(text)
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
@@ -277,7 +279,7 @@ class Show:
         """Have an event printed where the screen is not redrawn; called from any thread, never waits."""
         if event.kind not in _QUIET_KINDS:
             mark = {"red": "!! ", "yellow": "!  "}.get(event.severity, "   ")
-            self.say(f"{mark}{event.text}")
+            self.say(f"{mark}{clean_text(event.text)}")
 
     def say(self, text: str) -> None:
         """Have a line printed where the screen is not redrawn; called from any thread, never waits."""
@@ -360,7 +362,7 @@ class Show:
         self._told = {alarm.key for alarm in status.alarms}
 
     def _print(self, text: str) -> None:
-        self._console.print(text, markup=False, highlight=False, soft_wrap=True)
+        self._console.print(clean_text(text), markup=False, highlight=False, soft_wrap=True)
 
 
 def _output_fault(fault: BaseException) -> str:

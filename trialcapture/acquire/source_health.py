@@ -155,6 +155,7 @@ class SourceHealth:
         good_ns: Session time of the last intact sentence [ns].
         usual_s: Usual time between arrivals [s].
         gap_from_ns: Start of the gap that is open now [ns], or None.
+        silence_hint: What else to look at as long as nothing was ever heard, "" for nothing.
     """
 
     def __init__(self, source: str, parent: str, stream: str, baud: int | None, since_ns: int) -> None:
@@ -174,6 +175,7 @@ class SourceHealth:
         self.usual_s = 1.0
         self.gap_from_ns: int | None = None
         self.gap_reason = ""
+        self.silence_hint = ""
         self.bytes = self.lines = self.good = self.bad = self.unread = self.gaps = 0
         self.unread_types: Counter[str] = Counter()
         self.gnss = GnssWatch()
@@ -253,6 +255,7 @@ class Health:
         baud: int | None = None,
         away: str = "",
         now_ns: int | None = None,
+        silence_hint: str = "",
     ) -> None:
         """Begin to watch a source.
 
@@ -264,9 +267,11 @@ class Health:
             baud: Line speed.
             away: Why there has been no data since; "" when nothing is missing yet.
             now_ns: Session time at which watching begins, where that is later [ns].
+            silence_hint: What else to look at as long as nothing was ever heard.
         """
         health = self._get(source, parent or source, stream, since_ns, baud)
         health.watched_ns = since_ns if now_ns is None else now_ns
+        health.silence_hint = silence_hint
         if away:
             health.gap_from_ns, health.gap_reason = since_ns, away
 
@@ -357,9 +362,10 @@ class Health:
         if health.gap_from_ns is None:
             health.gap_from_ns, health.gap_reason = health.last_ns, reason
             if reason == "silent":
+                hint = f"; {health.silence_hint}" if health.silence_hint and health.heard_ns is None else ""
                 self._events.add(
                     "silent",
-                    f"{health.source}: no data for {(now_ns - health.last_ns) / 1e9:.0f} s",
+                    f"{health.source}: no data for {(now_ns - health.last_ns) / 1e9:.0f} s{hint}",
                     source=health.source,
                     severity="yellow",
                     from_us=health.last_ns // 1000,

@@ -134,7 +134,10 @@ def _silence_alarms(source: SourceHealth, now_ns: int) -> list[Alarm]:
     if source.gap_from_ns is not None:
         silent_s = (now_ns - source.last_ns) / 1e9
         severity = "red" if silent_s > ALARM_SILENCE_S else "yellow"
-        return [Alarm(severity, f"{name}: silent for {silent_s:.0f} s. Check its power and cable.", f"{name} silent")]
+        remedy = "Check its power and cable."
+        if source.silence_hint and source.heard_ns is None:
+            remedy = f"Check its power, and {source.silence_hint}."
+        return [Alarm(severity, f"{name}: silent for {silent_s:.0f} s. {remedy}", f"{name} silent")]
     alarms = []
     window = source.window(now_ns)
     total = window.good + window.bad

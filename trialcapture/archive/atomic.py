@@ -5,13 +5,14 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import patiently, remove_file, replace_file, sync_file, sync_folder
+from trialcapture.system.session_files import make_folder, open_plain, read_parts, refuse_in_place_of
 
 DISK_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
@@ -35,8 +36,10 @@ def open_replacement(
     """
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with temporary.open("wb") as file:
+        make_folder(path.parent)
+        refuse_in_place_of(path)
+        temporary.unlink(missing_ok=True)  # of an earlier process of this number, which was killed
+        with open_plain(temporary, "xb") as file:
             yield file
             file.flush()
             sync_file(file.fileno())
@@ -63,7 +66,9 @@ def write_file(path: Path, data: bytes) -> None:
     """
 
     def reads_back(temporary: Path) -> None:
-        if temporary.read_bytes() != data:
+        with open_plain(temporary) as written:
+            is_same = written.read(len(data) + 1) == data
+        if not is_same:
             raise TrialCaptureError(
                 "a file did not read back as it was written",
                 where=str(path),
@@ -84,8 +89,8 @@ def append_safely(path: Path, lines: bytes) -> None:
     Raises:
         OSError: The disk does not take them.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with patiently(lambda: path.open("ab", buffering=0)) as file:
+    make_folder(path.parent)
+    with patiently(lambda: open_plain(path, "ab", buffering=0)) as file:
         start = file.seek(0, os.SEEK_END)
         view = memoryview(lines)
         try:
@@ -96,6 +101,42 @@ def append_safely(path: Path, lines: bytes) -> None:
             with suppress(OSError):
                 file.truncate(start)
             raise
+
+
+def _content(path: Path) -> bytes | None:
+    try:
+        with open_plain(path) as file:
+            return b"".join(read_parts(file, 1 << 20))
+    except FileNotFoundError:
+        return None
+
+
+@contextmanager
+def as_before_on_failure(paths: Iterable[Path]) -> Iterator[list[Path]]:
+    """Give files back what they held where anything that is done with them meanwhile fails.
+
+    Args:
+        paths: Files that are changed together, small enough to be held in memory; those that are not there yet are
+            removed again.
+
+    Yields:
+        A list for files that are made meanwhile, which are removed again too.
+    """
+    former = {path: _content(path) for path in paths}
+    made: list[Path] = []
+    try:
+        yield made
+    except BaseException:
+        for path, data in former.items():
+            with suppress(OSError, TrialCaptureError):  # what went wrong first is what is told
+                if data is None:
+                    remove_file(path)
+                elif _content(path) != data:
+                    write_file(path, data)
+        for path in made:
+            with suppress(OSError):
+                remove_file(path)
+        raise
 
 
 def write_error(fault: OSError, path: Path, needed_bytes: int | None = None) -> TrialCaptureError:

@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture import __version__
-from trialcapture.archive.atomic import free_bytes, open_replacement, write_error
+from trialcapture.archive.atomic import as_before_on_failure, free_bytes, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file, read_manifest, write_manifest
 from trialcapture.archive.raw import packing, read_blocks, read_chunks
 from trialcapture.archive.seal import (
     COLLECTED,
+    MANIFEST,
     SETTINGS,
     Acceptance,
     add_event,
@@ -27,6 +28,7 @@ from trialcapture.archive.seal import (
     refuse_changed,
     seal_closed,
 )
+from trialcapture.archive.seal import NAME as SEAL
 from trialcapture.archive.session import (
     FILE_NAME,
     ImportedFile,
@@ -41,6 +43,7 @@ from trialcapture.archive.session import (
 )
 from trialcapture.archive.verify import read_timeline
 from trialcapture.archive.workbook import first_rows, is_workbook, open_engine_log, sheet_names
+from trialcapture.bounded_parsing import MOST_TOML_BYTES
 from trialcapture.config import Config
 from trialcapture.decode.can.candump import candump_kind
 from trialcapture.decode.engine_log.log_cells import shown
@@ -48,6 +51,7 @@ from trialcapture.decode.engine_log.log_draft import FirstLook, look_at_bytes, l
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import name_key, patiently, remove_file, remove_tree, rename_new, sync_folder
+from trialcapture.system.session_files import open_plain, read_parts, read_whole, refuse_in_place_of
 
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
@@ -201,9 +205,11 @@ def _add(
                 expected="give all of them at once, into a folder that does not exist yet",
             )
     copies = []
+    there = {name_key(path.name): path for path in (folder / "raw" / "engine").glob("*")}
     for path in engine_logs:
-        target = folder / "raw" / "engine" / path.name
-        if not target.exists():
+        target = there.get(name_key(path.name))  # on some disks "A.csv" is "a.csv"
+        refuse_in_place_of(target or folder / "raw" / "engine" / path.name)
+        if target is None:
             copies.append(_Copy(path, f"raw/engine/{path.name}"))
         elif hash_file(target)[0] != hash_file(path)[0]:
             raise TrialCaptureError(
@@ -212,21 +218,54 @@ def _add(
                 where=str(target),
                 expected="rename the new one",
             )
-    files = (*former.files, *_copy_all(copies, folder, created, progress))
-    if wanted.config != former.config:
-        kept = _keep_former_settings(folder)
-        warn(f"{folder / FILE_NAME} now has the settings given; the former ones are kept as {kept.name}")
-    if wanted != former or files != former.files:
-        write_session(replace(wanted, files=files))
-    if before.state == "intact":
+    with as_before_on_failure([folder / FILE_NAME, folder / MANIFEST, folder / SEAL]) as made:
+        files = (*former.files, *_copy_all(copies, folder, created, progress))
+        made += [folder / copy.target for copy in copies]
         if wanted.config != former.config:
-            add_event(folder, before, SETTINGS, "collect", created, [FILE_NAME])
+            kept = _keep_former_settings(folder)
+            made.append(kept)
+            warn(f"{folder / FILE_NAME} now has the settings given; the former ones are kept as {kept.name}")
+        if wanted != former or files != former.files:
+            write_session(replace(wanted, files=files))
+        if before.state == "intact":
+            if wanted.config != former.config:
+                add_event(folder, before, SETTINGS, "collect", created, [FILE_NAME])
+            if files != former.files:
+                add_event(folder, before, COLLECTED, "collect", created, [FILE_NAME, *(copy.target for copy in copies)])
+        elif files != former.files or not has_manifest:
+            write_manifest(folder)
         if files != former.files:
-            add_event(folder, before, COLLECTED, "collect", created, [FILE_NAME, *(copy.target for copy in copies)])
-    elif files != former.files or not has_manifest:
-        write_manifest(folder)
-    if files != former.files:
-        _compare_copies(folder, files)
+            _compare_copies(folder, files[len(former.files) :])
+
+
+def keep_settings(
+    folder: Path, config: Config, config_text: str, *, by: str, t: str, accept: Acceptance | None = None
+) -> Path | None:
+    """Put settings into a session in place of its own, which are kept beside them, and seal that.
+
+    Args:
+        folder: The session.
+        config: The settings.
+        config_text: The same as TOML text, kept word by word.
+        by: Who.
+        t: When, ISO 8601 UTC.
+        accept: Who accepts what was changed since the session was sealed; None where nobody does.
+
+    Returns:
+        Where the former settings are kept; None where they are the same.
+
+    Raises:
+        TrialCaptureError: The session was changed since it was sealed, or cannot be written.
+    """
+    with hold_seal(folder):
+        former = open_session(folder)
+        if config == former.config:
+            return None
+        before = refuse_changed(folder, read_timeline(folder).recording, accept)
+        kept = _keep_former_settings(folder)
+        write_session(replace(former, config=config, config_text=config_text))
+        add_event(folder, before, SETTINGS, by, t, [FILE_NAME])
+        return kept
 
 
 def _keep_former_settings(folder: Path) -> Path:
@@ -234,7 +273,7 @@ def _keep_former_settings(folder: Path) -> Path:
     while (kept := folder / f"session-former-{number:02d}.toml").exists():
         number += 1
     with open_replacement(kept) as file:
-        file.write((folder / FILE_NAME).read_bytes())
+        file.write(read_whole(folder / FILE_NAME, MOST_TOML_BYTES))
     return kept
 
 
@@ -265,9 +304,8 @@ def _copy_all(copies: Sequence[_Copy], folder: Path, created: str, progress: Pro
 
 def _chunks(path: Path) -> Iterator[bytes]:
     try:
-        with path.open("rb") as file:
-            while chunk := file.read(1 << 20):
-                yield chunk
+        with open_plain(path) as file:
+            yield from read_parts(file, 1 << 20)
     except OSError as fault:
         raise TrialCaptureError(
             "a file cannot be read to its end", seen=fault.strerror or str(fault), where=str(path)
@@ -293,7 +331,7 @@ def _named(logs: Sequence[Path], kinds: Sequence[Literal["nmea", "can"]]) -> lis
     copies = []
     for path, kind in zip(logs, kinds, strict=True):
         counts[kind] += 1
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             packed = packing(file.read(4))
         number = f"-{counts[kind]:02d}" if counts[kind] > 1 else ""
         copies.append(_Copy(path, f"raw/{kind}{number}.log" + (f".{packed}" if packed else "")))
@@ -482,7 +520,7 @@ def _check_file(path: Path) -> bytes:
     if not path.is_file():
         raise TrialCaptureError("this is no plain file", where=str(path), expected="give a recorded log")
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             first = file.read(8)
     except OSError as fault:
         raise TrialCaptureError(

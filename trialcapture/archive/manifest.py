@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Literal
 
 from trialcapture.archive.atomic import write_file
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import inside, is_plain_file, open_plain, plain_files, read_parts, read_whole
 
 SCHEMA_VERSION = 1
 _NAME = "manifest.json"
-# What desktops leave in every folder they show; hidden files (temporary ones among them) are not ours either.
-_DESKTOP_FILES = {"thumbs.db", "desktop.ini"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +64,8 @@ def hash_file(
         limit_bytes: Read no further, while another program goes on appending; None reads to the end.
     """
     digest, size = hashlib.sha256(), 0
-    with path.open("rb") as file:
-        while chunk := file.read(1 << 20 if limit_bytes is None else min(1 << 20, limit_bytes - size)):
+    with open_plain(path) as file:
+        for chunk in read_parts(file, 1 << 20, limit_bytes):
             digest.update(chunk)
             size += len(chunk)
             if progress is not None:
@@ -81,21 +81,20 @@ def has_only_grown(folder: Path, entry: ManifestEntry) -> bool:
         entry: Of the manifest.
     """
     try:
-        with (folder / entry.path).open("rb") as file:
-            former = file.read(entry.bytes)
+        with open_plain(inside(folder, entry.path)) as file:
+            digest, size = hashlib.sha256(), 0
+            while part := file.read(min(1 << 20, entry.bytes - size)):
+                digest.update(part)
+                size += len(part)
     except OSError:
         return False
-    return len(former) == entry.bytes and hashlib.sha256(former).hexdigest() == entry.sha256
+    return size == entry.bytes and digest.hexdigest() == entry.sha256
 
 
 def raw_files(folder: Path) -> Iterator[Path]:
     """Yield every raw file of a session, in the order of the manifest."""
-    raw = folder / "raw"
-    found = {p.relative_to(folder).as_posix(): p for p in raw.rglob("*") if p.is_file()}
-    for name in sorted(found):
-        path = found[name]
-        if not path.name.startswith(".") and path.name.lower() not in _DESKTOP_FILES:
-            yield path
+    found = {path.relative_to(folder).as_posix(): path for path in plain_files(folder / "raw")}
+    yield from (found[name] for name in sorted(found))
 
 
 def write_manifest(folder: Path) -> None:
@@ -142,7 +141,7 @@ def read_manifest(folder: Path) -> list[ManifestEntry] | None:
     """
     path = folder / _NAME
     try:
-        content = json.loads(path.read_bytes())
+        content = parse_json(read_whole(path, MOST_JSON_BYTES))
         entries = [ManifestEntry(str(e["path"]), str(e["sha256"]), int(e["bytes"])) for e in content["files"]]
         version = content["schema_version"]
     except FileNotFoundError:
@@ -192,8 +191,8 @@ def verify_manifest(folder: Path, *, progress: Callable[[int], None] | None = No
     faults = []
     for entry in entries:
         name = entry.path
-        path = folder / name
-        if not path.is_file():
+        path = inside(folder, name)
+        if not is_plain_file(path):
             faults.append(ManifestFault(name, "missing", "the file is missing"))
             continue
         try:
@@ -213,26 +212,3 @@ def verify_manifest(folder: Path, *, progress: Callable[[int], None] | None = No
         if name not in listed:
             faults.append(ManifestFault(name, "unlisted", "is not in the manifest"))
     return sorted(faults, key=lambda fault: fault.path)
-
-
-def refuse_changed_files(folder: Path, may_have_grown: Collection[str] = ()) -> None:
-    """Refuse to go on with a session whose raw files are not as its manifest says.
-
-    Args:
-        folder: The session.
-        may_have_grown: Files, relative to the session, that may go on behind what the manifest knows of them.
-
-    Raises:
-        TrialCaptureError: A file is missing, changed or unreadable.
-    """
-    changed = [fault for fault in verify_manifest(folder) if fault.kind != "unlisted"]
-    if changed and may_have_grown:
-        grown = {e.path for e in read_manifest(folder) or [] if e.path in may_have_grown and has_only_grown(folder, e)}
-        changed = [fault for fault in changed if fault.path not in grown]
-    if changed:
-        raise TrialCaptureError(
-            "the raw files of this session are not as its manifest says, so nothing is added",
-            seen="; ".join(str(fault) for fault in changed[:3]),
-            where=str(folder),
-            expected="restore them from a copy; a new manifest would hide the change",
-        )

@@ -27,23 +27,28 @@ from typing import Any
 
 import pyarrow as pa
 
-from trialcapture.archive.atomic import append_safely, open_replacement, write_error
+from trialcapture.archive.atomic import append_safely, as_before_on_failure, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.seal import MANIFEST, Acceptance, SealLine, add_event, hold_seal, refuse_changed
+from trialcapture.archive.seal import NAME as SEAL
 from trialcapture.archive.session import Session
 from trialcapture.archive.verify import read_timeline
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.channels import ENGINE_QUANTITIES
 from trialcapture.config import LOG_QUANTITIES
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.hand_readings import HandReading, last_digit
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
 from trialcapture.prepare.steady.segments import TrimEntry
+from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.units import convert, parse_unit
 
 DAMAGED = "damaged"
 """Kind of a line that could not be read; its `value` is the text that stood there."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_FIRST_YEAR, _LAST_YEAR = 1970, 2200
+"""A note of another year is a slip of the pen, and beyond 2262 its time would not fit 64 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +108,7 @@ def read_notes(session: Session) -> list[Note]:
     placed: list[tuple[int, Note]] = []
     for path in notes_files(session.folder):
         try:
-            lines = path.read_bytes().split(b"\n")
+            lines = read_whole(path, MOST_JSON_BYTES).split(b"\n")
         except OSError as fault:
             raise TrialCaptureError(
                 "the notes cannot be read", seen=fault.strerror or str(fault), where=str(path)
@@ -120,10 +125,7 @@ def read_notes(session: Session) -> list[Note]:
 def parse_note(text: bytes, line: int, file: str = "notes.jsonl") -> Note:
     """Return one note; kind `DAMAGED` when the line is none."""
     try:
-        line_text = text.decode("utf-8-sig")
-        entry = json.loads(line_text)
-        if "\\ud" in line_text.lower():  # half of an escaped pair is no character that a table could hold
-            entry = json.loads(json.dumps(entry, ensure_ascii=False).encode("utf-8", "replace"))
+        entry = parse_json_line(text)
         kind = str(entry.pop("kind"))
         t_ns = parse_time(entry.pop("t"))
         value, unit, by = entry.pop("value", None), entry.pop("unit", None), entry.pop("by", None)
@@ -136,9 +138,12 @@ def parse_time(text: str) -> int:
     """Return a time with its zone, ISO 8601, as UTC [ns since 1970].
 
     Raises:
-        ValueError, TypeError: It is none, or has no zone.
+        ValueError, TypeError: It is none, has no zone, or is of a year in which no boat was tried.
     """
-    return (datetime.fromisoformat(text) - _EPOCH) // timedelta(microseconds=1) * 1000
+    stamp = datetime.fromisoformat(text)
+    if not _FIRST_YEAR <= stamp.year <= _LAST_YEAR:
+        raise ValueError(f"the year {stamp.year}")
+    return (stamp - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
 def standing(notes: Sequence[Note]) -> list[Note]:
@@ -244,7 +249,7 @@ def append_notes(folder: Path, entries: Sequence[Mapping[str, Any]], writer: str
     """
     path = notes_path(folder, writer)
     try:
-        former = path.read_bytes() if path.exists() else b""
+        former = read_whole(path, MOST_JSON_BYTES) if path.exists() else b""
         torn = b"\n" if former and not former.endswith(b"\n") else b""
         lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries)
         append_safely(path, torn + lines.encode("utf-8", "replace"))
@@ -297,17 +302,19 @@ def add_notes(
     with hold_seal(folder):
         is_open = is_recorded() and not (folder / MANIFEST).exists()
         before = None if is_open else refuse_changed(folder, read_timeline(folder).recording, accept)
-        touched = []
-        whole = [dict(entry) for entry in entries]
-        if photo is not None:
-            copy, sha256 = _copy_photo(photo, folder)
-            touched.append(copy)
-            whole = [entry | {"file": copy.relative_to(folder).as_posix(), "sha256": sha256} for entry in whole]
-        touched.append(append_notes(folder, whole, writer))
-        if before is None:
-            return Noted(tuple(whole), None)
-        names = [path.relative_to(folder).as_posix() for path in touched]
-        return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
+        with as_before_on_failure([notes_path(folder, writer), folder / MANIFEST, folder / SEAL]) as made:
+            touched = []
+            whole = [dict(entry) for entry in entries]
+            if photo is not None:
+                copy, sha256 = _copy_photo(photo, folder)
+                touched.append(copy)
+                made.append(copy)
+                whole = [entry | {"file": copy.relative_to(folder).as_posix(), "sha256": sha256} for entry in whole]
+            touched.append(append_notes(folder, whole, writer))
+            if before is None:
+                return Noted(tuple(whole), None)
+            names = [path.relative_to(folder).as_posix() for path in touched]
+            return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
 
 
 def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:
@@ -322,7 +329,7 @@ def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:
                 return target, sha256
             number += 1
             target = target.with_name(f"{photo.stem}-{number}{photo.suffix}")
-        with open_replacement(target, needed_bytes=size) as copy, photo.open("rb") as original:
+        with open_replacement(target, needed_bytes=size) as copy, open_plain(photo) as original:
             while part := original.read(1 << 20):
                 copy.write(part)
         if hash_file(target)[0] != sha256:
@@ -332,17 +339,21 @@ def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:
     return target, sha256
 
 
-def read_segments(folder: Path) -> pa.Table:
+def read_segments(folder: Path, schema: pa.Schema) -> pa.Table:
     """Return the segments of a session that was processed.
 
+    Args:
+        folder: The session.
+        schema: Columns they must have, from `trialcapture.prepare.steady.segments.segments_schema`.
+
     Raises:
-        TrialCaptureError: It was not, or the file is damaged.
+        TrialCaptureError: It was not, or the file is damaged or none of ours.
     """
     path = folder / "trialset" / "segments.parquet"
-    if not path.is_file():
+    if not is_plain_file(path):
         raise TrialCaptureError(
             "this session has no stretches yet, so none can be reviewed",
             where=str(path),
             expected=f"find them first: trialcapture process {folder}",
         )
-    return read_parquet(path)
+    return read_parquet(path, schema, needs_all=True)

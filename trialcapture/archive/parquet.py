@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import BinaryIO
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import require_plain
 
 __all__ = ["ParquetStream", "open_parquet", "read_parquet", "read_row_groups", "write_file", "write_parquet"]
 
@@ -181,14 +183,87 @@ def _is_stepping(kind: pa.DataType) -> bool:
     return bool(pa.types.is_timestamp(kind)) or kind in (pa.int32(), pa.int64())
 
 
-def read_parquet(path: Path) -> pa.Table:
-    """Read a Parquet file, its page checksums checked.
+_MOST_ROWS, _MOST_COLUMNS, _MOST_CELLS = 30_000_000, 2_000, 1_500_000_000
+"""What is read at once at most: a day of samples of four engines at 100 Hz has nine million rows (our choice)."""
+_LONGEST_TEXT = 1 << 20
+
+
+def read_parquet(path: Path, schema: pa.Schema | None = None, *, needs_all: bool = False) -> pa.Table:
+    """Read a Parquet file of ours, its page checksums checked.
+
+    Words are read by their dictionary first: in a forged file a single one may be of any length, and stand in every
+    row.
+
+    Args:
+        path: The file.
+        schema: Types of columns by name; None for any. It may have others too, of plain types.
+        needs_all: Refuse it where a column of the schema is missing, as in a file of an older version.
 
     Raises:
-        TrialCaptureError: The file is missing, cut short or damaged.
+        TrialCaptureError: The file is missing, cut short or damaged, holds more than any of ours, lacks a column or has
+            one of another type.
     """
+    with _faults_in_words(path), pq.ParquetFile(path, page_checksum_verification=True) as file:
+        found = file.schema_arrow
+        _refuse_foreign(path, found, file.metadata.num_rows, schema, needs_all)
+        words = [field.name for field in found if _is_text(field.type) or pa.types.is_dictionary(field.type)]
     with _faults_in_words(path):
-        return pq.read_table(path, page_checksum_verification=True)
+        table = pq.read_table(path, page_checksum_verification=True, read_dictionary=words)
+        for name in words:
+            _refuse_long_texts(path, name, table[name])
+        return table.cast(found)
+
+
+def _refuse_foreign(path: Path, found: pa.Schema, rows: int, wanted: pa.Schema | None, needs_all: bool) -> None:
+    seen = ""
+    if rows > _MOST_ROWS or len(found) > _MOST_COLUMNS or rows * len(found) > _MOST_CELLS:
+        seen = f"{rows} rows of {len(found)} columns"
+    elif len(set(found.names)) != len(found):
+        seen = "two columns of one name"
+    for field in found if not seen else ():
+        if not _is_plain_type(field.type):
+            seen = f"column {field.name!r} of type {str(field.type)[:60]}"
+            break
+    for field in (wanted or ()) if not seen else ():
+        index = found.get_field_index(field.name)
+        if needs_all if index < 0 else found.field(index).type != field.type:
+            kind = "missing" if index < 0 else f"of type {found.field(index).type}, not {field.type}"
+            seen = f"column {field.name!r} {kind}"
+            break
+    if seen:
+        raise TrialCaptureError(
+            "a Parquet file is none that this program made, or it is damaged",
+            seen=seen,
+            where=str(path),
+            expected="delete it and run 'trialcapture process' on the session again; raw data is enough",
+        )
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind))
+
+
+def _is_plain_type(kind: pa.DataType) -> bool:
+    if pa.types.is_dictionary(kind):
+        return _is_text(kind.value_type)
+    tests = (pa.types.is_boolean, pa.types.is_integer, pa.types.is_floating, pa.types.is_timestamp, _is_text)
+    return any(test(kind) for test in tests)
+
+
+def _refuse_long_texts(path: Path, name: str, column: pa.ChunkedArray) -> None:
+    total = 0
+    for chunk in column.chunks:
+        lengths = pc.binary_length(chunk.dictionary)
+        longest = pc.max(lengths).as_py() or 0
+        total += longest * len(chunk)
+        if longest <= _LONGEST_TEXT and total <= _MOST_CELLS:
+            continue
+        raise TrialCaptureError(
+            "a Parquet file holds texts longer than any of this program",
+            seen=f"column {name!r}: {longest} bytes in {len(chunk)} rows",
+            where=str(path),
+            expected="delete it and run 'trialcapture process' on the session again; raw data is enough",
+        )
 
 
 def read_row_groups(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Table]:
@@ -221,12 +296,13 @@ def read_row_groups(path: Path, columns: Sequence[str] | None = None) -> Iterato
 def _faults_in_words(path: Path) -> Iterator[None]:
     """Say what is wrong with a file in words, whatever library found it."""
     try:
+        require_plain(path)
         yield
     except FileNotFoundError as fault:
         raise TrialCaptureError(
             "a file is missing", where=str(path), expected="run 'trialcapture process' on the session again"
         ) from fault
-    except (OSError, pa.ArrowException) as fault:
+    except (OSError, pa.ArrowException, UnicodeDecodeError, OverflowError) as fault:
         raise TrialCaptureError(
             "a Parquet file is damaged",
             seen=str(fault).splitlines()[0],
@@ -261,5 +337,6 @@ class SampleRows:
 @contextmanager
 def open_sample_rows(path: Path) -> Iterator[SampleRows]:
     """Open a samples file as `open_parquet` writes it, to read rows where they are wanted."""
+    require_plain(path)
     with pq.ParquetFile(path) as file:
         yield SampleRows(file)

@@ -16,7 +16,9 @@ from trialcapture.archive.atomic import write_file
 from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.seal import versions_now
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import inside, plain_files, read_whole
 
 RESULTS = "reduction/results.json"
 KEPT = "trialset/work/prepared.arrows"
@@ -39,8 +41,7 @@ class ResultFindings:
 def result_files(folder: Path) -> Iterator[Path]:
     """Yield every result of a session in order of its path; the list of hashes is none, nor is what is kept."""
     for part in ("reduction", "trialset"):
-        found = (folder / part).rglob("*") if (folder / part).is_dir() else ()
-        for path in sorted(p for p in found if p.is_file() and not p.name.startswith(".")):
+        for path in sorted(plain_files(folder / part)):
             name = path.relative_to(folder).as_posix()
             if name != RESULTS and not name.startswith("trialset/work/"):
                 yield path
@@ -58,8 +59,9 @@ def write_result_hashes(folder: Path, files: ResultSet, *, root: str, settings_s
     Raises:
         TrialCaptureError: A result cannot be read, or the disk is full.
     """
-    kept = folder / KEPT
-    names = sorted({path.relative_to(folder).as_posix() for path in result_files(folder)} | set(files.written))
+    kept = files.current(KEPT)
+    before = {path.relative_to(folder).as_posix() for path in result_files(folder)}
+    names = sorted((before | set(files.written)) - {KEPT})
     content = {
         "schema_version": SCHEMA_VERSION,
         "root": root,
@@ -91,7 +93,7 @@ def compare_results(folder: Path, roots: Collection[str], root_of_files: str) ->
     """
     there = {path.relative_to(folder).as_posix(): path for path in result_files(folder)}
     try:
-        content = json.loads((folder / RESULTS).read_bytes())
+        content = parse_json(read_whole(folder / RESULTS, MOST_JSON_BYTES))
         listed = [_parse_entry(entry) for entry in content["files"]]
         kept = [_parse_entry(entry) for entry in content["kept"]]
         root, versions = str(content["root"]), dict(content["versions"])
@@ -103,7 +105,7 @@ def compare_results(folder: Path, roots: Collection[str], root_of_files: str) ->
         return ResultFindings((f"{RESULTS}: cannot be read ({fault}); process again",), ())
     faults, remarks = [], []
     for entry in [*listed, *kept]:
-        path = folder / entry.path
+        path = inside(folder, entry.path)
         if entry.path not in there and entry not in kept:
             faults.append(f"{entry.path}: the result is missing; process again")
         elif path.is_file() and (difference := _difference(path, entry)):

@@ -11,20 +11,21 @@ from __future__ import annotations
 
 import json
 import re
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from trialcapture.archive.atomic import DISK_FULL, write_error, write_file
 from trialcapture.archive.work_folder import MOVE_LIST, open_run_folder, work_folder
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import remove_file, remove_tree, replace_file, sync_folder
+from trialcapture.system.session_files import make_folder, read_whole, refuse_in_place_of
 from trialcapture.system.session_lock import SessionLock
 
 _NEW, _FORMER = "new", "former"
-_NAME = re.compile(r"(?:trialset|reduction)/[A-Za-z0-9_-][A-Za-z0-9_.-]*")
+_NAME = re.compile(r"(?:trialset|trialset/work|reduction)/[A-Za-z0-9_-][A-Za-z0-9_.-]*")
 _LOCK = "results.lock"
 _LOCK_WAIT_S = 30.0
 """How long another run may take to put its results in place (our choice: a few renames of 3 s at most)."""
@@ -178,7 +179,8 @@ def complete_interrupted(session: Path) -> bool:
 
 
 def _move(source: Path, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.parent)
+    refuse_in_place_of(target)
     replace_file(source, target)
 
 
@@ -205,8 +207,8 @@ def _lists(session: Path) -> list[Path]:
 def _read_list(session: Path, path: Path) -> _Move | None:
     """Return what a list says; None where it is damaged or would move anything but plain files that are results."""
     try:
-        names = json.loads(path.read_bytes())["names"]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        names = parse_json(read_whole(path, MOST_JSON_BYTES))["names"]
+    except (OSError, ValueError, KeyError, TypeError, TrialCaptureError):
         return None
     if not isinstance(names, list) or not all(isinstance(name, str) and _NAME.fullmatch(name) for name in names):
         return None
@@ -247,24 +249,8 @@ def _place_of(fault: OSError, move: _Move) -> Path:
     return path
 
 
-@contextmanager
-def _only_one_run(
-    session: Path, *, now_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], object] = time.sleep
-) -> Iterator[None]:
-    """Let one run at a time move results, and wait for another one that does."""
-    folder = work_folder(session)
-    lock = SessionLock(folder, _LOCK, holder="another run puts its results into this session")
-    until_s = now_s() + _LOCK_WAIT_S
-    while True:
-        try:
-            lock.__enter__()
-        except TrialCaptureError:
-            if now_s() >= until_s:
-                raise
-            sleep(0.1)
-        else:
-            break
-    try:
-        yield
-    finally:
-        lock.__exit__()
+def _only_one_run(session: Path) -> SessionLock:
+    """Return what lets one run at a time move results, and waits for another one that does."""
+    return SessionLock(
+        work_folder(session), _LOCK, holder="another run puts its results into this session", wait_s=_LOCK_WAIT_S
+    )

@@ -16,22 +16,18 @@ does.
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
-import os
 import platform
-import sys
-import time
 import unicodedata
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, BinaryIO, Literal
+from typing import Any, Literal
 
 from trialcapture import __version__
 from trialcapture.archive.atomic import append_safely, write_error
@@ -43,7 +39,10 @@ from trialcapture.archive.manifest import (
     read_manifest,
     write_entries,
 )
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import read_whole
+from trialcapture.system.session_lock import SessionLock
 
 NAME = "seal.jsonl"
 SESSION, MANIFEST, RECORDER_NOTES = "session.toml", "manifest.json", "raw/notes.jsonl"
@@ -251,7 +250,7 @@ def read_chain(folder: Path) -> Chain | None:
     """
     path = folder / NAME
     try:
-        data = path.read_bytes()
+        data = read_whole(path, MOST_JSON_BYTES)
     except FileNotFoundError:
         return None
     except OSError as fault:
@@ -313,7 +312,7 @@ def _fault_of_order(line: SealLine, hashes: Sequence[str]) -> list[Change]:
 
 def _parse_line(text: bytes, number: int) -> SealLine | None:
     try:
-        entry = json.loads(text)
+        entry = parse_json(text)
         line = SealLine(
             number=number,
             t=_text(entry["t"]),
@@ -383,7 +382,7 @@ def _append(
         entry["found"] = list(found)
     path = folder / NAME
     try:
-        former = path.read_bytes() if path.exists() else b""
+        former = read_whole(path, MOST_JSON_BYTES) if path.exists() else b""
         last = former.rstrip(b"\n").rpartition(b"\n")[2]
         entry["previous"] = _sha256(last) if last else ""
         body = json.dumps(entry, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
@@ -439,7 +438,11 @@ def compare_seal(
     is_open = recording == "open" and has_notes_of_later
     changes += tuple(_changes(folder, chain.sealed, there, is_open=is_open))
     if not is_open:
-        changes += tuple(_manifest_changes(folder, there, by_file=False))
+        of_manifest = tuple(_manifest_changes(folder, there, by_file=False))
+        if not of_manifest and any(change.path.startswith("raw/") for change in changes):
+            text = f"fits what is there, and {NAME} does not: the last lines of the seal were removed"
+            of_manifest = (Change(MANIFEST, "changed", f"{text}, or the manifest was made anew"),)
+        changes += of_manifest
     if changes:
         return SealComparison("changed", chain.root, root_of(files), changes, "", chain.lines, files)
     if is_open:
@@ -467,7 +470,7 @@ def _changes(
         elif now.bytes != before.bytes:
             yield Change(path, "changed", f"content changed: has {now.bytes} bytes where the seal says {before.bytes}")
         else:
-            text = f"content changed, its {now.bytes} bytes are no more than before: SHA-256 {now.sha256[:12]}…"
+            text = f"content changed ({now.bytes} bytes, as many as before): SHA-256 {now.sha256[:12]}…"
             yield Change(path, "changed", f"{text}, the seal says {before.sha256[:12]}…")
 
 
@@ -649,58 +652,18 @@ def add_event(
 # ------------------------------------------------------------------------------
 
 _LOCK = ".seal-lock"
-_NO_LOCKS = {errno.ENOLCK, errno.EINVAL, errno.ENOSYS, getattr(errno, "EOPNOTSUPP", errno.EINVAL)}
-_LOOK_AGAIN_S = 0.05
-"""How often Windows is asked for the lock (our choice)."""
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _wait_for(file: BinaryIO) -> None:
-        while True:
-            with suppress(OSError):
-                file.seek(0)
-                msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-                return
-            time.sleep(_LOOK_AGAIN_S)
-else:
-    import fcntl
-
-    def _wait_for(file: BinaryIO) -> None:
-        try:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX)
-        except OSError as fault:
-            if fault.errno not in _NO_LOCKS:  # some shares have no locks; the seal is more needed than they are
-                raise
+_LOCK_WAIT_S = 600.0
+"""How long another program may take over an event: hashing of a long day included (our choice)."""
 
 
 @contextmanager
 def hold_seal(folder: Path) -> Iterator[None]:
     """Let nobody else change the seal of a session meanwhile; waits until whoever has it lets go.
 
+    Some shares have no locks; there nothing is held, since the seal is more needed than they are.
+
     Raises:
         TrialCaptureError: The folder cannot be written to.
     """
-    path = folder / _LOCK
-    try:
-        while True:
-            file = path.open("a+b")
-            _wait_for(file)
-            if _is_at_its_place(file, path):
-                break
-            file.close()  # its last holder removed it between our opening and locking it
-    except OSError as fault:
-        raise write_error(fault, path) from fault
-    try:
+    with SessionLock(folder, _LOCK, holder="another program changes the seal of this session", wait_s=_LOCK_WAIT_S):
         yield
-    finally:
-        with suppress(OSError):
-            path.unlink()  # Windows refuses while it is open, and the file left behind does no harm
-        file.close()
-
-
-def _is_at_its_place(file: BinaryIO, path: Path) -> bool:
-    try:
-        return os.path.samestat(os.fstat(file.fileno()), path.stat())
-    except FileNotFoundError:
-        return False

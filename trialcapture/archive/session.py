@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
@@ -14,8 +14,10 @@ from typing import Any
 import tomli_w
 
 from trialcapture.archive.atomic import write_error, write_file
+from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config import Config, EngineLog, load_config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import check_session_files, open_plain, plain_files, read_whole
 
 FILE_NAME = "session.toml"
 _LOG = re.compile(r"(nmea|can)(?:-(\d+))?\.log(?:\.gz|\.zst)?")
@@ -112,7 +114,13 @@ def create_session(
         (folder / "raw").mkdir(parents=True)
     except OSError as fault:
         raise write_error(fault, folder) from fault
-    write_session(session)
+    try:
+        write_session(session)
+    except BaseException:
+        with suppress(OSError):  # so that the same folder can be given again
+            (folder / "raw").rmdir()
+            folder.rmdir()
+        raise
     return session
 
 
@@ -143,8 +151,9 @@ def open_session(folder: Path) -> Session:
     """
     path = folder / FILE_NAME
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-        data = tomllib.loads(text)
+        check_session_files(folder)
+        text = read_whole(path, MOST_TOML_BYTES).decode("utf-8-sig")
+        data = parse_toml(text)
     except (FileNotFoundError, NotADirectoryError) as fault:
         raise _no_session(folder) from fault
     except OSError as fault:
@@ -182,7 +191,7 @@ def as_recorded_so_far(session: Session) -> Session:
     """Return a session of which the logs are read as far as they hold whole lines now, and no further."""
     lengths = {}
     for path in [*nmea_files(session), *can_files(session)]:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             size = file.seek(0, 2)
             start = max(0, size - (1 << 16))
             file.seek(start)
@@ -202,8 +211,9 @@ def can_files(session: Session) -> list[Path]:
 
 def _logs(session: Session, kind: str) -> list[Path]:
     found = []
-    for path in (session.folder / "raw").glob(f"{kind}*.log*"):
-        if (match := _LOG.fullmatch(path.name)) and match[1] == kind and path.is_file():
+    raw = session.folder / "raw"
+    for path in plain_files(raw):
+        if (match := _LOG.fullmatch(path.name)) and match[1] == kind and path.parent == raw:
             found.append((int(match[2] or 1), path.name, path))
     return [path for _, _, path in sorted(found)]
 
@@ -256,9 +266,7 @@ def match_engine_log(name: str, config: Config) -> EngineLog | None:
 
 def _engine_folder(session: Session) -> list[Path]:
     folder = session.folder / "raw" / "engine"
-    if not folder.is_dir():
-        return []
-    return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
+    return sorted(path for path in plain_files(folder) if path.parent == folder)
 
 
 def _imported_files(entries: Any, path: Path) -> tuple[ImportedFile, ...]:
@@ -329,7 +337,7 @@ def compose(head: Mapping[str, Any], config_text: str) -> str:
         config_text: TOML text of the settings; kept with its comments. A ``[session]`` table in it, as the
             settings of another session have, stays behind.
     """
-    settings = tomllib.loads(config_text)
+    settings = parse_toml(config_text)
     is_other = settings.pop("session", None) is not None
     text = tomli_w.dumps(settings) if is_other else config_text.strip()
     own = tomli_w.dumps({"session": head})
@@ -360,8 +368,8 @@ def settings_text(config: Config) -> str:
 def parses_to(text: str, data: Mapping[str, Any]) -> bool:
     """Return whether a text is TOML and says just that."""
     try:
-        return tomllib.loads(text) == data
-    except tomllib.TOMLDecodeError:
+        return parse_toml(text) == data
+    except ValueError:
         return False
 
 

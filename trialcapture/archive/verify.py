@@ -5,7 +5,6 @@ It names what is damaged and what survives, what was lost while recording, and e
 
 from __future__ import annotations
 
-import json
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable
@@ -28,10 +27,13 @@ from trialcapture.archive.seal import (
     compare_seal,
     root_line,
 )
-from trialcapture.archive.session import Session, nmea_files, open_session
+from trialcapture.archive.session import Session, can_files, nmea_files, open_session
+from trialcapture.archive.signature import check_signatures
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.decode.can.candump import is_candump_line
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import read_whole
 
 # Is every second of a recorded session either data or a gap with a name?
 
@@ -299,9 +301,11 @@ class Timeline:
         first, last = self._first.get(source, 0), self._last.get(source, 0)
         rate = count / ((last - first) / 1e6) if last > first else 0.0
         seconds = lines / rate if rate and lines else None
-        more = f", about {lines} lines" if lines else ""
-        more += f" or {seconds:.1f} s" if seconds is not None else ""
-        return NamedLoss(source, f"{size} bytes{more} came faster than the disk took them", seconds, lines or None)
+        parts = [f"{size} bytes"] if size else []
+        parts += [f"about {lines} lines"] if lines else []
+        parts += [f"{seconds:.1f} s of what it sends"] if seconds is not None else []
+        text = f"{', '.join(parts) or 'data'} came faster than they were taken and are lost"
+        return NamedLoss(source, text, seconds, lines or None)
 
     def _account(self, source: str) -> Account:
         first, last = self._first[source], self._last.get(source, self._first[source])
@@ -368,7 +372,7 @@ def read_timeline(folder: Path) -> Timeline:
     timeline = Timeline()
     path = folder / "raw" / "notes.jsonl"
     try:
-        lines = path.read_bytes().split(b"\n")
+        lines = read_whole(path, MOST_JSON_BYTES).split(b"\n")
     except FileNotFoundError:
         return timeline
     except OSError as fault:
@@ -379,16 +383,17 @@ def read_timeline(folder: Path) -> Timeline:
         if not line.strip():
             continue
         try:
-            timeline.add_note(json.loads(line))
+            timeline.add_note(parse_json_line(line))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             timeline.remarks.append(f"raw/notes.jsonl line {number} is damaged; the others are used")
     return timeline
 
 
 _OURS = re.compile(
-    rb"\\(s:([A-Za-z0-9_-]{1,15}),c:-?[0-9]+,r:([0-9]+)(?:,t:cut|,t:again-[0-9]+)?)\*([0-9A-F]{2})\\([ -\[\]-~]*)\r\n"
+    rb"\\(s:([A-Za-z0-9_-]{1,15}),c:-?[0-9]{1,19},r:([0-9]{1,18})(?:,t:cut|,t:again-[0-9]+)?)"
+    rb"\*([0-9A-F]{2})\\([ -\[\]-~]*)\r\n"
 )
-_CANDUMP = re.compile(rb"\((\d+)\.(\d{6})\) (\S+) [0-9A-Fa-f]{3,8}#[#0-9A-Fa-fRr]*( [RT])?\r?\n")
+_CANDUMP = re.compile(rb"\((\d{1,12})\.(\d{6})\) (\S+) [0-9A-Fa-f]{3,8}#[#0-9A-Fa-fRr]*( [RT])?\r?\n")
 _NAME_AT_MOST = 20
 
 
@@ -489,7 +494,7 @@ def verify_session(
     lines = 0
     for path in nmea_files(session):
         lines += _check_journal(path, timeline, sentences, faults, remarks, progress)
-    for path in sorted((folder / "raw").glob("can*.log*")):
+    for path in can_files(session):
         lines += _check_can(path, timeline, faults, remarks, progress)
     accounts = tuple(timeline.accounts()) if timeline.begun else ()
     faults += [
@@ -498,7 +503,9 @@ def verify_session(
         if a.unnamed_s > 0
     ]
     results = compare_results(folder, [line.root for line in seal.lines], seal.root_of_files)
-    faults += results.faults
+    of_signatures, about_signatures = check_signatures(folder, seal.lines)
+    faults += [*results.faults, *of_signatures]
+    remarks += about_signatures
     remarks += results.remarks
     return Verification(
         session=session.id,

@@ -15,6 +15,7 @@ import pyarrow as pa
 from trialcapture.archive.atomic import write_error
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import remove_tree
+from trialcapture.system.session_files import make_folder
 
 _RUN_PREFIX = "run-"
 MOVE_LIST = "moves.json"
@@ -53,7 +54,7 @@ def open_run_folder(session: Path) -> Iterator[Path]:
     """
     parent = work_folder(session)
     try:
-        parent.mkdir(parents=True, exist_ok=True)
+        make_folder(parent)
         for old in parent.glob(f"{_RUN_PREFIX}*"):
             with suppress(OSError):  # another run has removed it meanwhile
                 if time.time() - old.stat().st_mtime > _ABANDONED_S and not (old / MOVE_LIST).exists():

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, BinaryIO, Literal
 from xml.etree.ElementTree import ParseError
 
 from trialcapture.archive.raw import cut_blocks
 from trialcapture.config import EngineLog
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import open_plain
 
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _MOST_PARTS = 10_000
@@ -27,6 +28,12 @@ _MOST_RATIO, _RATIO_FROM_BYTES = 200, 32 << 20
 _MOST_ROWS, _MOST_COLUMNS = 1_048_576, 16_384
 """Bounds of a workbook: rows and columns are those of the format (ECMA-376), the others keep a hostile file from
 filling the memory; a log of a day at ten rows a second unpacks to a tenth of them (common practice, no source)."""
+_MOST_CELLS = 100_000_000
+_MOST_LIST_BYTES = 8 << 20
+"""A row that names its last column alone is as wide as the sheet, and the list of parts is read before it is known how
+many there are: both are bounded too (our choice)."""
+_LONGEST_CELL = 32_767
+"""Letters of a cell: the limit of the format's makers (from memory)."""
 _PEEKED_ROWS = 200
 _FAULTS = (
     zipfile.BadZipFile, zlib.error, ParseError, OSError, EOFError, KeyError, ValueError, TypeError, AttributeError,
@@ -77,7 +84,7 @@ def is_workbook(path: Path) -> bool:
         TrialCaptureError: It is a workbook of an old or protected kind, or another ZIP archive, or unreadable.
     """
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             head = file.read(8)
     except OSError as fault:
         raise TrialCaptureError("a file cannot be read", seen=fault.strerror or str(fault), where=str(path)) from fault
@@ -143,11 +150,12 @@ class _Sheet:
 
     def rows(self) -> Iterator[Row]:
         """Yield the values of each row from the first on; what is behind a damaged place is not given."""
-        number = 0
+        number = cells = 0
         try:
             self.sheet.reset_dimensions()  # what a file says of its own size need not be so
             for number, row in enumerate(_quiet(self.sheet.iter_rows(values_only=True)), 1):
-                if number > _MOST_ROWS or len(row) > _MOST_COLUMNS:
+                cells += len(row)
+                if number > _MOST_ROWS or len(row) > _MOST_COLUMNS or cells > _MOST_CELLS:
                     raise _too_large(self.path, f"row {number} with {len(row)} columns")
                 yield row
         except _FAULTS as fault:
@@ -169,6 +177,9 @@ def _quiet(rows: Iterator[Row]) -> Iterator[Row]:
 
 def _load(path: Path) -> Any:
     """Open a workbook after a look at what it would unpack to."""
+    with open_plain(path) as file:
+        if (listed := _list_bytes(file)) > _MOST_LIST_BYTES:
+            raise _too_large(path, f"a list of parts of {listed} bytes")
     try:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
@@ -200,6 +211,20 @@ def _load(path: Path) -> Any:
             return load_workbook(path, read_only=True, data_only=True, keep_links=False)
     except (*_FAULTS, InvalidFileException) as fault:
         raise _unreadable(path, str(fault)) from fault
+
+
+def _list_bytes(file: BinaryIO) -> int:
+    """Return how long the list of parts of a ZIP archive says it is (APPNOTE 6.3.10, 4.3.14 and 4.3.16), 0 unknown."""
+    size = file.seek(0, 2)
+    file.seek(max(0, size - 66_000))
+    tail = file.read()
+    file.seek(0)
+    end = tail.rfind(b"PK\x05\x06")
+    told = int.from_bytes(tail[end + 12 : end + 16], "little") if end >= 0 else 0
+    larger = tail.rfind(b"PK\x06\x06", 0, max(end, 0))
+    if larger >= 0:
+        told = max(told if told != 0xFFFF_FFFF else 0, int.from_bytes(tail[larger + 40 : larger + 48], "little"))
+    return told
 
 
 def _unreadable(path: Path, why: str) -> TrialCaptureError:

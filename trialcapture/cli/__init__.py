@@ -12,11 +12,16 @@ import click
 
 from trialcapture import __version__
 from trialcapture.cli.draft_log import draft_log
-from trialcapture.cli.output import report_fault
+from trialcapture.cli.explain import explain
+from trialcapture.cli.note import note
+from trialcapture.cli.output import report_fault, show_usage_fault, tell
+from trialcapture.cli.pack import pack
 from trialcapture.cli.recording import preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
+from trialcapture.cli.seal import seal
 from trialcapture.cli.sessions import collect, process, verify
+from trialcapture.system.console import show_any_text
 
 _STOPPED = 130
 """Exit code of a program ended by Ctrl-C (128 + SIGINT, POSIX shells)."""
@@ -33,7 +38,7 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, draft_log, collect, process, review, verify, rehearse):
+for _command in (preflight, record, draft_log, collect, process, explain, note, review, verify, seal, pack, rehearse):
     group.add_command(_command)
 
 
@@ -43,9 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     # Arrow's own pools keep what they once had; the system's memory goes back to the system
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
     _fill_standard_handles()
-    for stream in (sys.stdout, sys.stderr):
-        with suppress(AttributeError, ValueError):  # a console that lacks a character shows another
-            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    show_any_text(sys.stdout, sys.stderr)
     sys.exit(_run(given))
 
 
@@ -67,10 +70,11 @@ def _run(given: list[str]) -> int:
             if sys.stdout is not None:
                 sys.stdout.flush()
     except (click.Abort, KeyboardInterrupt):
-        click.echo("\nstopped; nothing half-written was left", err=True)
+        tell("", err=True)
+        tell("stopped; nothing half-written was left", err=True)
         return _STOPPED
     except click.ClickException as fault:
-        fault.show()
+        show_usage_fault(fault)
         return fault.exit_code
     except BrokenPipeError:  # the reader of our output has gone, as in '| head'
         with suppress(OSError, ValueError):  # or Python complains once more while it closes down

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, print_json, say
+from trialcapture.cli.output import PATH, json_option, print_json, say, tell
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -76,9 +76,9 @@ def draft_log(
     from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
 
     for path, seen in heard.items():
-        click.echo(f"{path}")
+        tell(f"{path}")
         for line in explained_lines(seen):
-            click.echo(line)
+            tell(line)
 
 
 def _explained(path: Path) -> list[SentenceSeen]:
@@ -164,26 +164,32 @@ def _declared(reading: TimeReading) -> str:
 
 
 def _show(path: Path, look: FirstLook, draft: Draft, zones: Sequence[tuple[str, tzinfo | None]]) -> None:
-    click.echo(f"{path}")
+    tell(f"{path}")
     if look.is_workbook:
-        click.echo("a workbook")
+        tell("a workbook")
     else:
         lines = sum(bool("".join(row).strip()) for row in look.rows)
         fits = [f"{mark!r} ({count} of {lines} lines)" for mark, count in look.delimiters.items()]
-        click.echo(f"text in {look.encoding}; delimiter {', or '.join(fits) or 'not found'}")
-    click.echo("\nfirst rows:")
+        tell(f"text in {look.encoding}; delimiter {', or '.join(fits) or 'not found'}")
+    tell()
+    tell("first rows:")
     for number, row in enumerate(look.rows[: look.header_rows + look.skip_rows + _ROWS_SHOWN], 1):
         line = f"{number:4}  {' | '.join(row)}"
-        click.echo(line if len(line) <= _WIDTH else line[: _WIDTH - 1] + "…")
+        tell(line if len(line) <= _WIDTH else line[: _WIDTH - 1] + "…")
     names = " + ".join(str(look.names[place]) for place in look.time_columns) or "not found"
-    click.echo(f"\nthe first time (column {names}) would be:")
+    tell()
+    tell(f"the first time (column {names}) would be:")
     if not look.times:
-        click.echo("  no declaration fits it")
+        tell("  no declaration fits it")
     for reading in look.times:
         for meaning in _meaning(reading, zones):
-            click.echo(f"  {_declared(reading)}\n      {meaning['reads']}")
-    click.echo("\na table to edit, for your settings:\n")
-    click.echo(draft.text)
+            tell(f"  {_declared(reading)}")
+            tell(f"      {meaning['reads']}")
+    tell()
+    tell("a table to edit, for your settings:")
+    tell()
+    for line in draft.text.split("\n"):
+        tell(line)
 
 
 def _plain(path: Path, look: FirstLook, draft: Draft, zones: Sequence[tuple[str, tzinfo | None]]) -> dict[str, Any]:

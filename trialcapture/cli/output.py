@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shutil
 import sys
 import tempfile
 import textwrap
 import traceback
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +19,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from trialcapture.errors import ConfigError, TrialCaptureError
+from trialcapture.safe_text import clean_lines, clean_text
+from trialcapture.system.console import write_ascii
 
 if TYPE_CHECKING:
     from trialcapture.archive.seal import Acceptance
@@ -28,16 +31,21 @@ if TYPE_CHECKING:
 
 
 def plain(value: Any) -> Any:
-    """Return a value as JSON can hold it: NaN and infinity become null, keys, times and paths become text."""
+    """Return a value as JSON can hold it: NaN and infinity become null, keys, times and paths become text.
+
+    A byte of a file name that is no UTF-8 becomes its escape: half a surrogate pair is no character to other programs.
+    """
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+    if isinstance(value, str):
+        return value.encode("utf-8", "backslashreplace").decode()
     if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
+        return {plain(str(key)): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
     if isinstance(value, datetime):
         return value.isoformat()
-    return str(value) if isinstance(value, Path) else value
+    return plain(str(value)) if isinstance(value, Path) else value
 
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -52,14 +60,25 @@ def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print machine-readable output.")(command)
 
 
+def plan_option(command: Command) -> Command:
+    """Give a command ``--plan``."""
+    text = "Trial plan (TOML with a [plan] table) to use instead of that of the settings."
+    return click.option("--plan", "plan_path", metavar="FILE", type=PATH, help=text)(command)
+
+
 def path_argument(name: str) -> Callable[[Command], Command]:
     """Give a command a path as argument."""
     return click.argument(name.lower(), metavar=name, type=PATH)
 
 
 def print_json(value: Mapping[str, Any]) -> None:
-    """Print a value as JSON on stdout."""
-    click.echo(json.dumps(plain(value), indent=1, allow_nan=False, ensure_ascii=False))
+    """Print a value as JSON on stdout, in ASCII, which is UTF-8 as well: the same bytes through any pipe."""
+    write_ascii(json.dumps(plain(value), indent=1, allow_nan=False))
+
+
+def tell(text: str = "", *, err: bool = False) -> None:
+    """Print one line, whatever is in it: names and notes come from anybody. On stdout unless told otherwise."""
+    click.echo(clean_text(text), err=err)
 
 
 def accept_option(command: Command) -> Command:
@@ -99,6 +118,32 @@ def root_text(root: str) -> str:
     return f"root of the seal: {short_root(root)}\n  {root}\n{advice}"
 
 
+def offer_closing(session: Path) -> None:
+    """Say of a recording that nobody closed which command closes it; of any other session nothing is said."""
+    from trialcapture.archive.seal import CLOSED_LATE, MANIFEST, read_chain  # noqa: PLC0415  help must not wait for it
+    from trialcapture.archive.verify import read_timeline  # noqa: PLC0415
+    from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
+
+    recording = read_timeline(session).recording
+    if recording == "none" or is_locked(session):
+        return
+    chain = read_chain(session)
+    is_closed_late = chain is not None and bool(chain.lines) and chain.lines[-1].what == CLOSED_LATE
+    command = f"trialcapture seal {session}"
+    if recording == "open" and not is_closed_late:
+        say(
+            "this recording was never closed: its window was closed, or the computer stopped. What was written is "
+            f"kept, but no hash covers all of it. Close it now: {command}",
+            label="note",
+        )
+    elif recording == "closed" and not (session / MANIFEST).exists():
+        say(
+            "this recording has ended, and its manifest is missing: it was ended before it could be written, or was "
+            f"deleted. Without it nothing can be compared. Write it now: {command}",
+            label="note",
+        )
+
+
 @contextmanager
 def shown_progress() -> Iterator[Progress]:
     """Show steps and their progress on stderr while it is a terminal; otherwise say nothing."""
@@ -106,6 +151,7 @@ def shown_progress() -> Iterator[Progress]:
         yield lambda _step, _share: None
         return
     from rich.console import Console  # noqa: PLC0415  help must not wait for it
+    from rich.markup import escape  # noqa: PLC0415
     from rich.progress import BarColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
     from rich.progress import Progress as Bars  # noqa: PLC0415
 
@@ -114,7 +160,9 @@ def shown_progress() -> Iterator[Progress]:
         task = bars.add_task("", total=None)
 
         def show(step: str, share: float | None) -> None:
-            bars.update(task, description=step, total=None if share is None else 1.0, completed=share or 0.0)
+            bars.update(
+                task, description=escape(clean_text(step)), total=None if share is None else 1.0, completed=share or 0.0
+            )
 
         yield show
 
@@ -147,14 +195,29 @@ def report_fault(fault: Exception, *, as_json: bool) -> None:
         text = _unexpected(fault)
         entry = {"what": text, "seen": f"{type(fault).__name__}: {fault}", "where": None, "expected": None}
     if as_json:
-        click.echo(json.dumps({"error": entry}, indent=1))
-    say(text, label="error")
+        print_json({"error": entry})
+    say(text.split("\n"), label="error")
 
 
-def say(text: str, *, label: str, err: bool = True) -> None:
-    """Print a message, wrapped to the terminal and hanging under its label; on stderr unless told otherwise."""
+def show_usage_fault(fault: click.ClickException) -> None:
+    """Print what is wrong with a command line; a file name in it may hold anything."""
+    for name in ("message", "option_name"):
+        if isinstance(text := getattr(fault, name, None), str):
+            setattr(fault, name, clean_lines(text))
+    fault.show()
+
+
+def say(text: str | Sequence[str], *, label: str, err: bool = True) -> None:
+    """Print a message, wrapped to the terminal and hanging under its label; on stderr unless told otherwise.
+
+    Args:
+        text: One line, or several; a line end inside of one is not ours and is spelled out.
+        label: What stands before it.
+        err: On stderr.
+    """
+    lines = [text] if isinstance(text, str) else text
     width = min(max(shutil.get_terminal_size((80, 24)).columns, 40), 100)
-    for number, line in enumerate(text.splitlines()):
+    for number, line in enumerate(map(clean_text, lines)):
         body = line.lstrip()
         lead = f"{label}: " if number == 0 else line[: len(line) - len(body)]
         if body.startswith("- "):
@@ -170,15 +233,35 @@ def say(text: str, *, label: str, err: bool = True) -> None:
         click.echo(wrapped, err=err)
 
 
+def hang(lead: str, text: str) -> None:
+    """Print a text behind its lead, wrapped to the terminal and hanging; below it where that leaves little room."""
+    lead, text = clean_text(lead), clean_text(text)
+    width = max(shutil.get_terminal_size((80, 24)).columns, 40)
+    if len(lead) + len(text) <= width:
+        click.echo(lead + text)
+        return
+    if len(lead) > width // 2 and lead.strip() == "->":
+        lead = "    -> "
+    indent = " " * (len(lead) if len(lead) <= width // 2 else 4)
+    if len(indent) < len(lead):
+        click.echo(lead.rstrip())
+    wrapped = textwrap.wrap(text, width - len(indent), break_long_words=False, break_on_hyphens=False)
+    first = lead if len(indent) == len(lead) else indent
+    for number, line in enumerate(wrapped):
+        click.echo((indent if number else first) + line)
+
+
 def _unexpected(fault: Exception) -> str:
     """Keep the traceback in a file, and return what to say about it."""
-    start = f"something unexpected happened ({type(fault).__name__}: {fault})"
+    start = f"something unexpected happened ({type(fault).__name__}: {clean_text(str(fault))[:500]})"
     start += ". This is a fault of the program; raw files are as they were."
-    name = f"trialcapture-fault-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.log"
-    path = Path(tempfile.gettempdir()) / name
+    stem = f"trialcapture-fault-{datetime.now(UTC):%Y%m%dT%H%M%SZ}-"
     details = "".join(traceback.format_exception(fault))
     try:
-        path.write_text(f"{' '.join(sys.argv)}\n\n{details}", encoding="utf-8")
+        # made anew under a name that nobody can guess, for this user alone: others may write to the folder too
+        handle, path = tempfile.mkstemp(suffix=".log", prefix=stem)
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(f"{' '.join(sys.argv)}\n\n{details}")
     except OSError:
-        return f"{start} The details could not be kept: {details}"
+        return f"{start} The details could not be kept: {' | '.join(details.splitlines())}"
     return f"{start} The details are in {path}; please send them to whoever looks after the program."

@@ -14,7 +14,18 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, root_text, say, shown_progress
+from trialcapture.cli.output import (
+    PATH,
+    hang,
+    json_option,
+    path_argument,
+    plan_option,
+    print_json,
+    root_text,
+    say,
+    shown_progress,
+    tell,
+)
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -57,12 +68,14 @@ _LAST_WORDS_S = 5.0
 )
 @click.option("--attach", metavar="SESSION", type=PATH, help="Show the screen of a recorder that is at work.")
 @click.option("--stop", "stop", metavar="SESSION", type=PATH, help="End a recorder that is at work.")
+@plan_option
 @json_option
 @click.pass_context
 def record(
     context: click.Context,
     config: Path | None,
     into: Path | None,
+    plan_path: Path | None,
     minutes: float | None,
     resume: bool,
     second: Path | None,
@@ -101,7 +114,7 @@ def record(
         from trialcapture.acquire.recorder import record as record_sources  # noqa: PLC0415
         from trialcapture.config import read_config  # noqa: PLC0415
 
-        settings, text = read_config(config)
+        settings, text = read_config(config, plan_path)
         done = record_sources(
             settings,
             into,
@@ -140,22 +153,23 @@ def _tell_outcome(done: Recorded, as_json: bool) -> int:
         }
     length = f"{done.elapsed_s:.0f} s recorded"
 
-    def tell() -> None:
+    def report() -> None:
         if told is not None:
             print_json(told)
             return
-        click.echo(f"session {done.session} in {done.folder}: {length}, ended by: {done.reason}")
+        tell(f"session {done.session} in {done.folder}: {length}, ended by: {done.reason}")
         if done.root:
-            click.echo(root_text(done.root))
+            for line in root_text(done.root).split("\n"):
+                tell(line)
         for step in following:
-            click.echo(step)
+            tell(step)
 
     def complain() -> None:
         for fault in faults:
             say(str(fault), label="error")
 
     code = 1 if faults else 0
-    output = Thread(target=_each_as_far_as_it_goes, args=((tell, complain),), name=THREAD_NAME, daemon=True)
+    output = Thread(target=_each_as_far_as_it_goes, args=((report, complain),), name=THREAD_NAME, daemon=True)
     output.start()
     output.join(_LAST_WORDS_S)
     if any(thread.name == THREAD_NAME for thread in enumerate_threads()):
@@ -227,6 +241,15 @@ def _faults_of(done: Recorded) -> list[TrialCaptureError]:
                 expected=f"trialcapture collect --join {first} {second} --into NEW",
             )
         )
+    if done.unsealed:
+        faults.append(
+            TrialCaptureError(
+                "the session could not be sealed, so no hash covers it yet",
+                seen=done.unsealed,
+                where=where,
+                expected=f"close it now: trialcapture seal {done.folder}",
+            )
+        )
     if not done.complete and not faults:
         faults.append(
             TrialCaptureError(
@@ -272,9 +295,9 @@ def _look_at(session: Path, as_json: bool) -> None:
     with ended_by_signals(request):
         last = attach(session, request=request)
     if last.state == "ended":
-        click.echo(f"the recording has ended: {last.reason}")
+        tell(f"the recording has ended: {last.reason}")
     else:
-        click.echo(f"the recorder goes on; to end it: trialcapture record --stop {session}")
+        tell(f"the recorder goes on; to end it: trialcapture record --stop {session}")
 
 
 def _stop(session: Path, as_json: bool) -> None:
@@ -287,7 +310,7 @@ def _stop(session: Path, as_json: bool) -> None:
     if as_json:
         print_json({"folder": session, "ended": True, "complete": complete})
         return
-    click.echo(f"the recorder of {session} has ended" + ("" if last is None else f": {last.reason}"))
+    tell(f"the recorder of {session} has ended" + ("" if last is None else f": {last.reason}"))
     if complete is False:
         raise TrialCaptureError(
             "not everything that was received is on the disk",
@@ -338,14 +361,14 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
     else:
         width = max(len(check.name) for check in found.checks)
         for check in found.checks:
-            click.echo(f"{_MARKS[check.state]:8}{check.name:{width}}  {check.seen}")
+            hang(f"{_MARKS[check.state]:8}{check.name:{width}}  ", check.seen)
             if check.remedy:
-                click.echo(f"{'':8}{'':{width}}  -> {check.remedy}")
+                hang(f"{'':8}{'':{width}}  -> ", check.remedy)
         if found.sentences:
-            click.echo("what was heard, field by field:")
+            tell("what was heard, field by field:")
             for line in explained_lines(found.sentences):
-                click.echo(line)
+                tell(line)
         if found.stored is not None:
-            click.echo(f"stored in {found.stored}")
-        click.echo("ready" if found.ready else "not ready")
+            tell(f"stored in {found.stored}")
+        tell("ready" if found.ready else "not ready")
     context.exit(0 if found.ready else 1)

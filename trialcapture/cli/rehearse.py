@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 import click
 import tomli_w
 
-from trialcapture.cli.output import PATH, Progress, json_option, print_json, shown_progress
+from trialcapture.cli.output import PATH, Progress, json_option, plan_option, print_json, say, shown_progress, tell
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
+    from trialcapture.rehearse.scenarios import Plan
     from trialcapture.rehearse.simulate import SimulatedTrial
 
 
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
 @click.option("--fault", "faults", metavar="NAME", multiple=True, help="Something to go wrong; may be repeated.")
 @click.option("--list", "is_list", is_flag=True, help="List the scenarios and the faults and stop.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
-@click.option("--short", is_flag=True, help="Three steps and short legs.")
+@plan_option
+@click.option("--short", is_flag=True, help="Two steps, over in less than eight minutes.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
 @click.option(
     "--errors", is_flag=True, help="With a receiver bias, a fuel calibration error and a spread from run to run."
@@ -38,7 +40,11 @@ if TYPE_CHECKING:
 @click.option("--port", type=click.IntRange(1, 65535), default=10110, show_default=True, help="UDP or TCP port.")
 @click.option("--baud", type=int, default=38400, show_default=True, help="Rate of the serial port.")
 @click.option(
-    "--speed", type=click.FloatRange(min=0, min_open=True), default=1.0, show_default=True, help="Times real time."
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Times real time; above 1 for watching only, no result can be made of it.",
 )
 @json_option
 def rehearse(
@@ -47,6 +53,7 @@ def rehearse(
     faults: tuple[str, ...],
     is_list: bool,
     seed: int,
+    plan_path: Path | None,
     short: bool,
     hours: float | None,
     errors: bool,
@@ -68,7 +75,7 @@ def rehearse(
     trialcapture rehearse demo && trialcapture process demo
     """
     from trialcapture.rehearse.faults import FAULTS  # noqa: PLC0415
-    from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS  # noqa: PLC0415
+    from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, briefed  # noqa: PLC0415
 
     if is_list:
         _print_lists(
@@ -85,6 +92,9 @@ def rehearse(
     from trialcapture.rehearse.write import truth_path, write_session  # noqa: PLC0415
 
     chosen = find_scenario(scenario or DEFAULT)
+    plan = None if plan_path is None else _read_plan(plan_path)
+    if short:
+        plan = briefed(plan or chosen.plan)
     if truth_path(out).exists() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
         raise TrialCaptureError(
             "a rehearsal needs a folder of its own",
@@ -96,10 +106,13 @@ def rehearse(
     told: dict[str, Any] = {"scenario": chosen.name, "seed": seed, "out": out, "truth": truth_path(out)}
     if faults:
         told["faults"] = list(faults)
+    if outlets.any and speed > 1.0:
+        told["warning"] = _TOO_FAST.format(speed=speed)
+        say(told["warning"], label="caution")
     with shown_progress() as progress:
         progress("simulating", None)
         start_ns = time.time_ns() if outlets.any else None
-        trial = simulate(chosen, seed, short=short, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults)
+        trial = simulate(chosen, seed, plan=plan, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults)
         told["lines"] = trial.lines.num_rows
         if outlets.any:
             told |= _play(trial, out, outlets, speed, progress)
@@ -108,11 +121,25 @@ def rehearse(
     if as_json:
         print_json(told)
     elif outlets.any:
-        click.echo(f"played {told['seconds']:.0f} s of {chosen.name}; engine logs and settings are in {out}")
+        tell(f"played {told['seconds']:.0f} s of {chosen.name}; engine logs and settings are in {out}")
     else:
-        click.echo(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
-        click.echo(f"the truth is in {told['truth']}")
-        click.echo(f"next: trialcapture process {out}")
+        tell(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
+        tell(f"the truth is in {told['truth']}")
+        tell(f"next: trialcapture process {out}")
+
+
+def _read_plan(path: Path) -> Plan:
+    from trialcapture.config import read_plan  # noqa: PLC0415
+    from trialcapture.rehearse.scenarios import load_plan  # noqa: PLC0415
+
+    return load_plan(tomli_w.dumps({"plan": read_plan(path)}), where=str(path))
+
+
+_TOO_FAST = (
+    "played {speed:g} times as fast as it happens, this is for watching the screen only: a recorder stamps it with its "
+    "own clock, which the times in the sentences then contradict, so nothing can be measured from the recording. To "
+    "process a trial, play it at --speed 1 (--short takes under eight minutes), or leave --udp, --tcp and --serial out."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +161,12 @@ def _print_lists(lists: Mapping[str, Mapping[str, str]], as_json: bool) -> None:
         print_json(lists)
         return
     for title, summaries in lists.items():
-        click.echo(f"{title}:")
+        tell(f"{title}:")
         width = max(map(len, summaries))
         for name, summary in summaries.items():
             lead = f"  {name:{width}}  "
-            click.echo(textwrap.fill(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)))
+            for line in textwrap.wrap(summary, 80, initial_indent=lead, subsequent_indent=" " * len(lead)):
+                tell(line)
 
 
 def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:
@@ -155,7 +183,7 @@ def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, pro
         return bool(stopped)
 
     former = signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
-    click.echo(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER", err=True)
+    tell(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER", err=True)
     try:
         played = play(
             trial,

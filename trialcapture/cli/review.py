@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import nullcontext
 from datetime import UTC, datetime
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,10 +14,12 @@ from trialcapture.cli.output import (
     accept_option,
     acceptance,
     json_option,
+    offer_closing,
     path_argument,
     print_json,
     say,
     shown_progress,
+    tell,
 )
 from trialcapture.errors import TrialCaptureError
 
@@ -70,9 +73,11 @@ def review(
     from trialcapture.archive.notes import read_notes, read_segments, reviews_of  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
     from trialcapture.prepare.steady.segment_review import review_segments  # noqa: PLC0415
+    from trialcapture.prepare.steady.segments import segments_schema  # noqa: PLC0415
 
     opened = open_session(session)
-    segments = read_segments(session)
+    offer_closing(session)
+    segments = read_segments(session, segments_schema(opened.config.engine_ids))
     wanted: list[tuple[str, int, dict[str, Any]]] = [("exclude", n, {}) for n in exclude]
     wanted += [("include", n, {}) for n in include] + [("relabel", n, {"band_rpm": rpm}) for n, rpm in relabel]
     wanted += [("review-undo", n, {}) for n in undo]
@@ -98,8 +103,8 @@ def review(
     for warning in told:
         say(warning["text"], label="note")
     for entry, (_, number, _more) in zip(entries, wanted, strict=True):
-        click.echo(f"noted: {entry['kind']} stretch {number}, {entry['value']}")
-    click.echo(f"next: trialcapture process {session}")
+        tell(f"noted: {entry['kind']} stretch {number}, {entry['value']}")
+    tell(f"next: trialcapture process {session}")
 
 
 def _refuse_incomplete(wanted: list[tuple[str, int, dict[str, Any]]], reason: str, by: str) -> None:
@@ -109,6 +114,11 @@ def _refuse_incomplete(wanted: list[tuple[str, int, dict[str, Any]]], reason: st
                 "a verdict is not changed without saying " + why,
                 seen=f"no {name}",
                 expected=f'add {name} "…"; it stands in the report',
+            )
+    for kind, _, more in wanted:
+        if kind == "relabel" and not isfinite(more["band_rpm"]):
+            raise TrialCaptureError(
+                "nothing was noted", seen=f"band_rpm {more['band_rpm']} where an engine speed is needed"
             )
     verdicts = [number for kind, number, _ in wanted if kind != "relabel"]
     labels = [number for kind, number, _ in wanted if kind == "relabel"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from contextlib import nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -15,15 +16,19 @@ from trialcapture.cli.output import (
     accept_option,
     acceptance,
     json_option,
+    offer_closing,
     path_argument,
+    plan_option,
     print_json,
     root_text,
     say,
     shown_progress,
+    tell,
 )
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
+    from trialcapture.archive.session import Session
     from trialcapture.archive.verify import Verification
     from trialcapture.config import UnitSystem
 
@@ -37,37 +42,114 @@ if TYPE_CHECKING:
     type=PATH,
     help="Settings to use instead of those in the session.",
 )
+@plan_option
+@click.option("--keep", is_flag=True, help="Make the settings given those of the session, for later runs too.")
 @click.option(
     "--units",
     type=click.Choice(("metric", "us", "imperial")),
     help="Units of table and report; those of the settings when not given.",
 )
+@click.option("--keep", is_flag=True, help="Keep the settings of --config in the session; the seal tells of it.")
+@click.option("--by", metavar="NAME", default="", help="Who keeps them.")
+@accept_option
 @json_option
-def process(session: Path, config_path: Path | None, units: UnitSystem | None, as_json: bool) -> None:
+def process(
+    session: Path,
+    config_path: Path | None,
+    plan_path: Path | None,
+    units: UnitSystem | None,
+    keep: bool,
+    by: str,
+    accept: str | None,
+    as_json: bool,
+) -> None:
     """Turn a session into trial set, band table and report.
 
     Everything is derived from SESSION/raw and can be made again: the same raw
-    files, settings and version give the same bytes.
+    files, settings, seal and versions of program and libraries give the same
+    bytes. The session is compared with its seal first, and what was changed
+    since is said; nothing is sealed, except with --keep.
     """
     from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
 
-    open_session(session)
-    text = None if config_path is None else read_config(config_path)[1]
+    opened = open_session(session)
+    offer_closing(session)
+    text = _settings_to_use(opened, config_path, plan_path)
+    about = _about_settings(opened, text, keep)
+    if keep:
+        _keep(session, text, by, accept)
+    elif accept is not None:
+        raise click.UsageError("--accept-changes goes with --keep: without it nothing is sealed")
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
 
     with shown_progress() as progress:
         result = derive(session, config_text=text, progress=progress, units=units)
+    for told in result["told"]:
+        say(told, label="note")
     if as_json:
         bands = result["bands"].to_pylist()
-        print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"]})
+        print_json({"bands": bands, "summary": result["summary"], "paths": result["paths"], "notes": about})
         return
     from rich.console import Console  # noqa: PLC0415
 
     from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
-    click.echo(f"report: {result['paths']['report']}")
+    for note in about:
+        say(note, label="note", err=False)
+    tell(f"report: {result['paths']['report']}")
+
+
+def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:
+    from trialcapture.archive.collect import keep_settings  # noqa: PLC0415
+    from trialcapture.archive.seal import utc_now  # noqa: PLC0415
+    from trialcapture.config import load_config  # noqa: PLC0415
+
+    if text is None:
+        raise click.UsageError("--keep keeps the settings of --config CONFIG or --plan FILE")
+    given = acceptance(accept, by)
+    former = keep_settings(session, load_config(text), text, by=by.strip() or "process", t=utc_now(), accept=given)
+    if former is not None:
+        say(f"session.toml now has the settings given; the former ones are kept as {former.name}", label="note")
+
+
+def _about_settings(session: Session, text: str | None, keep: bool) -> list[str]:
+    """Return what is to be said of the settings used: those given, kept or not, or the session's own again."""
+    from trialcapture.config import config_hash, load_config  # noqa: PLC0415
+
+    own = config_hash(session.config)
+    if text is not None and config_hash(load_config(text)) != own:
+        if keep:
+            return []  # said where they are kept
+        return [
+            "made with the settings given, not with those of the session; the next run without them goes back to the "
+            "session's own. --keep makes them the session's own"
+        ]
+    before = _settings_before(session.folder)
+    if text is None and before is not None and before != own:
+        return ["made with the session's own settings again; the result that was here was made with others"]
+    return []
+
+
+def _settings_before(folder: Path) -> str | None:
+    """Return the hash of the settings that the result here was made with; None without one of this version."""
+    from trialcapture import __version__  # noqa: PLC0415
+
+    try:
+        made = json.loads((folder / "reduction" / "summary.json").read_bytes())
+    except (OSError, ValueError):  # there is none, or none that anybody could compare with
+        return None
+    is_comparable = isinstance(made, dict) and made.get("software_version") == __version__
+    return str(made.get("config_hash")) if is_comparable else None
+
+
+def _settings_to_use(session: Session, config_path: Path | None, plan_path: Path | None) -> str | None:
+    """Return the text of settings that take the place of the session's own; None for those."""
+    from trialcapture.config import read_config, read_plan, with_plan  # noqa: PLC0415
+
+    if config_path is not None:
+        return read_config(config_path, plan_path)[1]
+    return None if plan_path is None else with_plan(session.config_text, read_plan(plan_path), plan_path.name)
 
 
 # ------------------------------------------------------------------------------
@@ -143,6 +225,8 @@ def collect(
     from trialcapture.config import read_config  # noqa: PLC0415
     from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
 
+    if into.is_dir():
+        offer_closing(into)
     config, text = (None, None) if config_path is None else read_config(config_path)
     told: list[str] = []
     is_locked = (into / NAME).exists()  # by a recorder at work, or left by one that was killed
@@ -168,10 +252,11 @@ def collect(
         return
     for warning in told:
         say(warning, label="note")
-    click.echo(f"session {session.id} in {session.folder}: {len(session.files)} files copied and hashed")
+    tell(f"session {session.id} in {session.folder}: {len(session.files)} files copied and hashed")
     if root is not None:
-        click.echo(root_text(root))
-    click.echo(f"next: trialcapture process {session.folder}")
+        for line in root_text(root).split("\n"):
+            tell(line)
+    tell(f"next: trialcapture process {session.folder}")
 
 
 def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
@@ -244,13 +329,13 @@ def verify(context: click.Context, session: Path, root: str | None, as_json: boo
 
 
 def _print_verification(found: Verification, wanted: str | None) -> None:
-    click.echo(f"session {found.session}: {found.files} raw files, {found.lines} lines")
+    tell(f"session {found.session}: {found.files} raw files, {found.lines} lines")
     if found.sentences:
-        click.echo("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
+        tell("received: " + ", ".join(f"{count} {kind}" for kind, count in found.sentences.items()))
     for a in found.accounts:
         unnamed = f" + {a.unnamed_s:.1f} s UNNAMED" if a.unnamed_s else ""
         named = f"{a.data_s:.1f} s data + {a.gap_s:.1f} s in {a.gaps} named gap(s)"
-        click.echo(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
+        tell(f"{a.source}: {a.span_s:.1f} s = {named}{unnamed}")
     for remark in found.remarks:
         say(remark, label="note", err=False)
     for loss in found.losses:
@@ -260,17 +345,18 @@ def _print_verification(found: Verification, wanted: str | None) -> None:
     for missing in found.unvouched:
         say(missing, label="cannot vouch", err=False)
     _print_seal(found, wanted)
-    click.echo(found.ending)
+    tell(found.ending)
 
 
 def _print_seal(found: Verification, wanted: str | None) -> None:
     lines = found.seal.lines
     if not lines:
         return
-    click.echo("seal:")
+    tell("seal:")
     for line in lines:
-        click.echo(f"  {line.number} {line.t} {line.what}, by {line.by}")
-    click.echo(root_text(lines[-1].root).partition("\nNote it")[0])
+        tell(f"  {line.number} {line.t} {line.what}, by {line.by}")
+    for text in root_text(lines[-1].root).partition("\nNote it")[0].split("\n"):
+        tell(text)
     if wanted is None:
         say(
             "The seal shows edits by whoever did not write all of it anew. Against somebody who did, only a root that "

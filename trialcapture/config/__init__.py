@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
+import re
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
-from pydantic import Field, ValidationError, model_validator
+import tomli_w
+from pydantic import Field, ValidationError, field_validator, model_validator
 
+from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config.base import Section, fault_lines
 from trialcapture.config.inputs import (
     COUNTED_NS,
@@ -26,7 +28,13 @@ from trialcapture.config.inputs import (
     locale_words,
     parse_zone,
 )
-from trialcapture.config.rules import BY_DENSITY, LOG_QUANTITIES, find_faults, log_channel
+from trialcapture.config.rules import (
+    BY_DENSITY,
+    LOG_QUANTITIES,
+    default_half_width_rpm,
+    find_faults,
+    log_channel,
+)
 from trialcapture.config.sections import (
     Bands,
     Boat,
@@ -34,11 +42,13 @@ from trialcapture.config.sections import (
     Engine,
     Fuel,
     Load,
+    PlannedManoeuvre,
     Report,
     Samples,
     Steady,
     Tank,
     Trial,
+    TrialPlan,
     UnitSystem,
 )
 from trialcapture.errors import ConfigError, TrialCaptureError
@@ -58,21 +68,26 @@ __all__ = [
     "LocaleWords",
     "LogClockSettings",
     "LogColumn",
+    "PlannedManoeuvre",
     "Report",
     "Samples",
     "SourceSettings",
     "Steady",
     "Tank",
     "Trial",
+    "TrialPlan",
     "UnitSystem",
     "Xdr",
     "config_hash",
+    "default_half_width_rpm",
     "fold_word",
     "load_config",
     "locale_words",
     "log_channel",
     "parse_zone",
     "read_config",
+    "read_plan",
+    "with_plan",
 ]
 
 
@@ -87,6 +102,8 @@ class Config(Section):
     bands: Bands = Field(default_factory=Bands)
     steady: Steady = Field(default_factory=Steady)
     samples: Samples = Field(default_factory=Samples)
+    plan: TrialPlan | None = None
+    """None where nothing was planned, or nobody wrote it down."""
     report: Report = Field(default_factory=Report)
     source: tuple[SourceSettings, ...] = ()
     engine_log: tuple[EngineLog, ...] = ()
@@ -111,6 +128,15 @@ class Config(Section):
             return self.steady.sog_sd_kn
         return 0.4 if self.boat.planing else 0.3
 
+    @field_validator("plan", mode="before")
+    @classmethod
+    def _a_plan_file_has_been_read(cls, value: Any) -> Any:
+        if isinstance(value, str):
+            raise ValueError(  # noqa: TRY004  pydantic reports only these
+                "must be a table here; a plan file is named in settings that are a file beside it"
+            )
+        return value
+
     @model_validator(mode="after")
     def _keys_agree(self) -> Self:
         if faults := find_faults(self.model_dump()):
@@ -129,8 +155,8 @@ def load_config(text: str, where: str = "configuration") -> Config:
         ConfigError: The text is not TOML, or one or more keys cannot be meant; every fault is listed.
     """
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+        data = parse_toml(text)
+    except ValueError as fault:
         raise ConfigError(where, [f"this is not TOML: {fault}"]) from fault
     data.pop("session", None)
     faults = find_faults(data)
@@ -145,36 +171,110 @@ def load_config(text: str, where: str = "configuration") -> Config:
     return config
 
 
-def read_config(path: Path) -> tuple[Config, str]:
+def read_config(path: Path, plan: Path | None = None) -> tuple[Config, str]:
     """Read a configuration file.
 
     Args:
         path: A TOML file, UTF-8.
+        plan: A plan file to take the place of whatever plan the file has or names.
 
     Returns:
-        The configuration and its text.
+        The configuration and its text, which stands by itself: a plan file that it names has been put into it.
 
     Raises:
-        TrialCaptureError: The file is missing, unreadable or no text.
+        TrialCaptureError: A file is missing, unreadable or no text, or a plan file has no plan.
         ConfigError: One or more keys cannot be meant; every fault is listed.
     """
+    text = _read_text(path, "the configuration")
+    named = plan or _plan_file(text, path)
+    if named is not None:
+        text = with_plan(text, read_plan(named), named.name)
+    return load_config(text, where=str(path)), text
+
+
+def _plan_file(text: str, path: Path) -> Path | None:
+    """Return the plan file that a configuration names, looked for beside it; None where it names none."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        name = parse_toml(text).get("plan")
+    except ValueError:
+        return None  # told when it is loaded
+    return path.parent / name if isinstance(name, str) else None
+
+
+def read_plan(path: Path) -> dict[str, Any]:
+    """Return the ``[plan]`` table of a plan file; its other tables are for people.
+
+    Raises:
+        TrialCaptureError: The file is missing, unreadable, no TOML, or has no such table.
+    """
+    text = _read_text(path, "the trial plan")
+    try:
+        table = parse_toml(text).get("plan")
+    except ValueError as fault:
+        raise TrialCaptureError("the trial plan is not TOML", seen=str(fault), where=str(path)) from fault
+    if not isinstance(table, dict):
+        raise TrialCaptureError(
+            "the trial plan has no [plan] table",
+            where=str(path),
+            expected="one such as those in configs/plans, with steps_rpm = [ … ]",
+        )
+    return table
+
+
+def with_plan(text: str, table: dict[str, Any], name: str) -> str:
+    """Return the text of settings with this plan in the place of theirs, everything else word by word.
+
+    Args:
+        text: TOML.
+        table: The ``[plan]`` table.
+        name: Of the file that it comes from, for a comment.
+    """
+    try:
+        data = parse_toml(text)
+    except ValueError:
+        return text  # told when it is loaded
+    wanted = {**data, "plan": table}
+    kept = _NAMED_PLAN.sub("", _PLAN_TABLE.sub("", text, count=1), count=1)
+    whole = f"{kept.rstrip()}\n\n# The plan, from {name}.\n{tomli_w.dumps({'plan': table})}"
+    try:
+        says_the_same = parse_toml(whole) == wanted
+    except ValueError:
+        says_the_same = False
+    return whole if says_the_same else tomli_w.dumps(wanted)
+
+
+_NAMED_PLAN = re.compile(r"""^[ \t]*plan[ \t]*=[ \t]*(?:"[^"\n]*"|'[^'\n]*')[ \t]*(?:#.*)?\n?""", re.MULTILINE)
+_PLAN_TABLE = re.compile(r"^[ \t]*\[plan\][^\n]*\n(?:(?![ \t]*\[)[^\n]*(?:\n|\Z))*", re.MULTILINE)
+"""A plan named, and a plan given as a table, as people write them; what is written otherwise loses its comments."""
+
+
+def _read_text(path: Path, what: str) -> str:
+    try:
+        with path.open("rb") as file:  # a device may be named, and has no end
+            data = file.read(MOST_TOML_BYTES + 1)
+        text = data.decode("utf-8-sig") if len(data) <= MOST_TOML_BYTES else ""
     except OSError as fault:
         raise TrialCaptureError(
-            "the configuration cannot be read",
+            f"{what} cannot be read",
             seen="a folder" if path.is_dir() else fault.strerror or str(fault),
             where=str(path),
             expected="give the path of a TOML file",
         ) from fault
     except UnicodeDecodeError as fault:
         raise TrialCaptureError(
-            "the configuration is no UTF-8 text",
+            f"{what} is no UTF-8 text",
             seen=f"byte 0x{fault.object[fault.start]:02X} at position {fault.start}",
             where=str(path),
             expected="save it as UTF-8 with a text editor",
         ) from fault
-    return load_config(text, where=str(path)), text
+    if len(data) > MOST_TOML_BYTES:
+        raise TrialCaptureError(
+            f"{what} is longer than settings are",
+            seen=f"more than {MOST_TOML_BYTES} bytes",
+            where=str(path),
+            expected="give the path of a TOML file",
+        )
+    return text
 
 
 def config_hash(config: Config) -> str:

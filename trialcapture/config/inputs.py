@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -159,6 +160,10 @@ LONGEST_OFFSET_S = 9.2e9
 """Longest offset of a clock [s]: a time is 64-bit nanoseconds, which end after 292 years."""
 _LARGEST = 1e12
 """Largest scale and offset of raw counts, and one over the smallest scale (our choice: beyond lies only a slip)."""
+_NO_CHARACTER_SETS = frozenset(
+    {"idna", "punycode", "unicodeescape", "rawunicodeescape", "utf7", "undefined", "mbcs", "oem"}
+)
+"""Codecs of Python that turn bytes into text and are no encodings of a file, or differ from computer to computer."""
 _OF_DAY, _OF_YEAR = frozenset("dejmbByYGUWuwC"), frozenset("yYjGUWC")
 _LOCALE_DIRECTIVES = frozenset("YymdHIMSfbBpaA")
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2})(?::?([0-5]\d))?")
@@ -350,8 +355,11 @@ class EngineLog(Section):
     def _known_encoding(cls, value: str) -> str:
         try:
             b"\0\0\0\0".decode(value)  # four zeros are sound in every text encoding
+            name = codecs.lookup(value).name
         except (LookupError, ValueError) as fault:
             raise ValueError("must be a text encoding, such as utf-8, cp1252, latin-1 or utf-16") from fault
+        if re.sub("[^a-z0-9]", "", name.lower()) in _NO_CHARACTER_SETS:
+            raise ValueError("must be a text encoding, such as utf-8; this one is a way to write text in other letters")
         return value
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from itertools import pairwise
 from typing import Any
@@ -45,6 +45,15 @@ _ADDRESS = {
 }  # fmt: skip
 
 
+WIDEST_DEFAULT_HALF_WIDTH_RPM = 100.0
+"""Common practice, no source: a throttle set by hand stays well inside it."""
+
+
+def default_half_width_rpm(steps_rpm: Sequence[float]) -> float:
+    """Return the half width of a declared band that states none [rpm]: half the smallest step, at most 100."""
+    return min([WIDEST_DEFAULT_HALF_WIDTH_RPM, *((b - a) / 2.0 for a, b in pairwise(steps_rpm))])
+
+
 def log_channel(key: str, engine_ids: tuple[str, ...]) -> tuple[str, str, str] | None:
     """Return (channel stem, its unit, engine id) of an engine-log column key, or None where it is none."""
     for engine_id in engine_ids:
@@ -66,6 +75,7 @@ def find_faults(data: Mapping[str, Any]) -> list[str]:
         *_given_twice(data),
         *_engine_faults(data),
         *_band_faults(data),
+        *_plan_faults(data),
         *_source_faults(data),
         *_engine_log_faults(data),
         *_xdr_faults(data),
@@ -104,9 +114,11 @@ def _given_twice(data: Mapping[str, Any]) -> Iterator[str]:
             value = item.get(field, "*.csv" if field == "files" else None)
             if not isinstance(value, str | int):
                 continue
-            if value in seen:
-                yield f"{path}.{field}: saw {value!r}; {seen[value]} has the same, and each needs its own"
-            seen.setdefault(value, path)
+            # some disks and databases make no difference of upper and lower case
+            name = value.casefold() if isinstance(value, str) else value
+            if name in seen:
+                yield f"{path}.{field}: saw {value!r}; {seen[name]} has the same, and each needs its own"
+            seen.setdefault(name, path)
     for path, table in _walk(data, ""):
         for key in table:
             for other in other_unit_keys(key):
@@ -148,6 +160,36 @@ def _band_faults(data: Mapping[str, Any]) -> Iterator[str]:
         )
     if bands.get("automatic") is False and not given:
         yield "bands.automatic: saw False; needs steps_rpm = [ … ], or leave it out"
+
+
+def _plan_faults(data: Mapping[str, Any]) -> Iterator[str]:
+    plan, bands = _table(data, "plan"), _table(data, "bands")
+    if not plan:
+        return
+    given = plan.get("steps_rpm", ())
+    steps = [_number(step) for step in given] if isinstance(given, list | tuple) else []
+    whole = [step for step in steps if step is not None]
+    declared = bands.get("steps_rpm", ())
+    if not given and not declared:
+        yield "plan.steps_rpm: missing, and [bands] names no steps either; must list the engine speeds to hold"
+    if any(b <= a for a, b in pairwise(whole)):
+        yield f"plan.steps_rpm: saw {list(given)}; must ascend, without a step given twice"
+    ways = plan.get("ways")
+    if plan.get("reciprocal") is False and isinstance(ways, int) and not isinstance(ways, bool) and ways > 1:
+        yield f"plan.ways: saw {ways}; must be 1 with reciprocal = false"
+    at = [_number(step) for step in declared] if isinstance(declared, list | tuple) else []
+    known = sorted(step for step in at if step is not None)
+    if not known or bands.get("automatic") is True or not whole:
+        return
+    half = _number(bands.get("half_width_rpm")) or default_half_width_rpm(known)
+    # full throttle is a band of its own, whatever was declared
+    asked = whole[:-1] if plan.get("full_throttle", True) is True else whole
+    lost = [step for step in asked if min(abs(step - k) for k in known) > half]
+    if lost:
+        yield (
+            f"plan.steps_rpm: saw {', '.join(f'{step:g}' for step in lost)}; no band of bands.steps_rpm is within "
+            f"{half:g} rpm of it, so such a run would be in no row; must be among them, or leave bands.steps_rpm out"
+        )
 
 
 def _source_faults(data: Mapping[str, Any]) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, field_validator, model_validator
 
@@ -127,6 +127,47 @@ class Bands(Section):
     def is_automatic(self) -> bool:
         """True when bands are clusters of what was held."""
         return not self.steps_rpm if self.automatic is None else self.automatic
+
+
+PlannedManoeuvre = Literal["acceleration", "slow_planing", "turn", "stop", "sound"]
+"""What a plan may ask for beside the steps."""
+
+
+class TrialPlan(Section):
+    """What is to be run on the day, so that what is missing can be named.
+
+    The same table is that of a plan file, as in ``configs/plans``; defaults are common practice, no source.
+    """
+
+    steps_rpm: tuple[Positive, ...] = ()
+    """Engine speeds to hold, ascending; those of ``[bands]`` when not given."""
+    full_throttle: Flag = True
+    """The last step is full throttle, whatever engine speed that gives."""
+    reciprocal: Flag = True
+    """Every step is run both ways."""
+    ways: Annotated[Whole, Field(ge=1, le=12)] | None = None
+    """Runs a step, alternating in direction; 2 when not given, 1 with ``reciprocal = false``."""
+    hold_s: Positive | None = None
+    """How long each run is held, settling included [s]; what was shorter and is accepted counts all the same."""
+    axis_deg: Annotated[Number, Field(ge=0, le=360)] | None = None
+    """Direction of the first way [deg true]; that of the first run when not given."""
+    warm_up_s: NotNegative | None = None
+    marks: Flag = False
+    """The throttle is blipped in neutral before the first run and after the last, and each blip is noted."""
+    manoeuvres: Flag | tuple[PlannedManoeuvre, ...] = ()
+    """True is all of them, false none."""
+
+    @property
+    def ways_a_step(self) -> int:
+        """Return how many runs a step asks for."""
+        return self.ways or (2 if self.reciprocal else 1)
+
+    def wanted(self, planing: bool) -> tuple[PlannedManoeuvre, ...]:
+        """Return the manoeuvres asked for; "all" leaves out the planing threshold of a boat that does not plane."""
+        if isinstance(self.manoeuvres, tuple):
+            return tuple(dict.fromkeys(self.manoeuvres))
+        every: tuple[PlannedManoeuvre, ...] = get_args(PlannedManoeuvre) if self.manoeuvres else ()
+        return tuple(name for name in every if planing or name != "slow_planing")
 
 
 class Steady(Section):

@@ -11,6 +11,7 @@ from trialcapture.buffers import empty_table
 from trialcapture.config import Config
 from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
 from trialcapture.measure.planing import measure_planing
+from trialcapture.measure.repeated_step import compare_repeats, repeat_warnings
 from trialcapture.measure.steady_bands import NO_BANDS, measure_steady_bands
 from trialcapture.measure.time_to_speed import measure_time_to_5_kn
 from trialcapture.measure.trial_warnings import empty_warnings, trial_warnings
@@ -69,6 +70,7 @@ def measure_trial(
     threshold_kn = None if planing.slowest is None else planing.slowest.speed_kn
     steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial, threshold_kn)
     measured = tuple(measure(circumstances, trial) for measure in MEASURES)
+    repeated = () if made is None else compare_repeats(gathered, made, segments, config, clocks)
     load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
     findings = Findings(
         schema_version=SCHEMA_VERSION,
@@ -101,8 +103,10 @@ def measure_trial(
         measures=measured,
         warnings=(),
         review=None,
+        repeated=repeated,
     )  # fmt: skip
     told = [*steady.warnings, *planing.warnings, *(w for m in measured for w in m.warnings)]
+    told += repeat_warnings(repeated)
     if made is None:
         warnings = empty_warnings(legs, band, load, config)
     else:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from trialcapture import __version__
 from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.archive.halves import missing_half
 from trialcapture.archive.notes import marks_of, read_notes
@@ -27,6 +28,7 @@ from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report
 from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.track import track_geojson, track_gpx
 
 if TYPE_CHECKING:
     from trialcapture.pipeline.reading import Progress
@@ -52,7 +54,7 @@ def process(
 
     Returns:
         ``bands`` and ``legs`` (Arrow tables), ``summary`` (as JSON holds it), ``findings`` (the same, typed), ``units``
-        (of the reader) and ``paths`` of the files written.
+        (of the reader), ``paths`` of the files written, and ``told``: what was odd about files of former runs.
 
     Raises:
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
@@ -77,19 +79,20 @@ def _derive(
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
     marks_ns = marks_of(notes)
+    told: list[str] = []
     with ThreadPoolExecutor(1) as beside:
         hashing = beside.submit(hash_raw, session)
 
         def origin() -> dict[str, str]:
             return origin_of(session, config, marks_ns, hashing.result())
 
-        trial, keeping = (find_prepared(session, origin()) if has_prepared(session) else None), None
+        trial, keeping = (find_prepared(session, origin(), told.append) if has_prepared(session) else None), None
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
             beside.submit(load_drawing)
             trial = prepare_trial(session, config, marks_ns, origin, files, progress)
-            keeping = beside.submit(keep_prepared, session, origin(), trial, files)
+            keeping = beside.submit(keep_prepared, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
         seal = compare_with_seal(session, raw)
@@ -118,6 +121,10 @@ def _derive(
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(files.place("reduction/summary.json"), summary_text.encode())
     write_file(files.place("reduction/report.html"), page.encode())
+    gpx = track_gpx(trial.overview, results.legs, session.id, f"trialcapture {__version__}")
+    write_file(files.place("reduction/track.gpx"), gpx)
+    geojson = track_geojson(trial.overview, results.legs, results.segments, session.id)
+    write_file(files.place("reduction/track.geojson"), geojson)
     write_result_hashes(session.folder, files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
@@ -125,10 +132,12 @@ def _derive(
         "bands": reduction / "bands.csv",
         "report": reduction / "report.html",
         "summary": reduction / "summary.json",
+        "gpx": reduction / "track.gpx",
+        "geojson": reduction / "track.geojson",
     }
     return {
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
-        "paths": paths,
+        "paths": paths, "told": told,
     }  # fmt: skip
 
 

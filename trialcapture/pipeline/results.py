@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
-from trialcapture.archive.notes import Note, readings_of, reviews_of, trims_of
+from trialcapture.archive.notes import Note, marks_of, readings_of, reviews_of, standing, trims_of
 from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.seal import ACCEPTED, CLOSED_LATE, SESSION, SealComparison, compare_seal, versions_now
@@ -23,6 +23,7 @@ from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.archive.verify import read_timeline
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
+from trialcapture.measure.plan_result import NOT_DRIVEN, Noted, SignOff, compare_plan, plan_warnings
 from trialcapture.pipeline.reuse import FormerResults, PreparedTrial
 from trialcapture.prepare.data_health import page_one, utc_text
 from trialcapture.prepare.steady.hand_readings import with_readings
@@ -49,9 +50,6 @@ from trialcapture.reduce.summary import (
 
 if TYPE_CHECKING:
     from trialcapture.measure.circumstances import ReadSamples
-
-NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
-"""Limits that say what the boat was doing, not that a run on one course failed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +137,31 @@ def reduce_prepared(
     )
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
     findings = replace(findings, conditions=air, warnings=(*remarks, *findings.warnings, *told))
+    findings = _with_plan(findings, config, as_reviewed(segments), legs, bands, notes)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
     return Results(segments, bands, legs, summary)
+
+
+def _with_plan(
+    findings: Findings, config: Config, segments: pa.Table, legs: pa.Table, bands: pa.Table, notes: Sequence[Note]
+) -> Findings:
+    """Return findings with what became of the plan; it rests on notes too, so no former result holds it."""
+    plan = compare_plan(config, segments, legs, bands, findings, _noted_for_plan(notes))
+    return replace(findings, plan=plan, warnings=(*findings.warnings, *plan_warnings(plan, config, bands)))
+
+
+def _noted_for_plan(notes: Sequence[Note]) -> Noted:
+    def said(note: Note, key: str) -> str:
+        return str(note.more.get(key, "")).strip()
+
+    valid = standing(notes)
+    return Noted(
+        sign_offs=tuple(
+            SignOff(said(n, "step"), said(n, "way"), said(n, "reason"), n.by) for n in valid if n.kind == "hole"
+        ),
+        marks_ns=tuple(marks_of(notes)),
+        sounds=sum(note.kind == "sound" for note in valid),
+    )
 
 
 @contextmanager

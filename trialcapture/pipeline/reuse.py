@@ -4,7 +4,8 @@ After a review, a note or a change of units a session needs no decoding: samples
 are. They are taken up again only where a hash of everything they are made of (content of the raw files, marks,
 settings, versions of program and libraries) was noted by an earlier run of this user, and where the files themselves
 still have the hashes noted then. Time stamps are not looked at. The notes of hashes lie in the user's cache folder,
-never in the session: whoever hands a session over cannot make another person's program believe what is in it.
+never in the session, each with a code (HMAC, RFC 2104) that a secret key beside them makes: whoever hands a session
+over, or edits a kept file together with its hash, cannot make a person's program believe what is in it.
 
 Reductions and drawings of the same trial are kept in the same way, each under a hash of what it was made of.
 """
@@ -12,10 +13,12 @@ Reductions and drawings of the same trial are kept in the same way, each under a
 from __future__ import annotations
 
 import hashlib
+import hmac
 import json
 import os
 import pickle
 import platform
+import secrets
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -30,6 +33,7 @@ import pyarrow as pa
 import trialcapture
 from trialcapture.archive.atomic import write_file
 from trialcapture.archive.manifest import hash_file
+from trialcapture.archive.result_hashes import KEPT
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session, can_files
 from trialcapture.archive.verify import read_timeline
@@ -42,13 +46,15 @@ from trialcapture.system.folders import user_cache_folder
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
-_FILE, _RESULTS = "prepared.arrows", "results.pickle"
+_RESULTS = "results.pickle"
 _TABLES = ("segments", "clocks", "overview", "counts", "rejects")
 _LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "pandas", "openpyxl", "zstandard", "babel", "tzdata")
 _MOST_ENTRIES = 2000
 """So many sessions are remembered (our choice: under a megabyte)."""
 _MOST_RESULTS = 64
 """So many reductions and drawings of a session are kept, the latest ones (our choice: those of some five looks)."""
+_KEY_BYTES = 32
+_ANEW = "it is not used, and all is made again from the raw files"
 _NOTES = "raw/notes"
 _PHOTOS = "raw/photos/"
 
@@ -110,16 +116,26 @@ def has_prepared(session: Session) -> bool:
     return _path(session).is_file()
 
 
-def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial | None:
+def find_prepared(
+    session: Session, origin: Mapping[str, str], tell: Callable[[str], None] = lambda _: None
+) -> PreparedTrial | None:
     """Return what a former run prepared from the same origin; None where anything differs.
 
     Args:
         session: The session.
         origin: From `origin_of`.
+        tell: Told in a sentence where a kept file, or what was noted of it, was changed since.
     """
     try:
         entry = json.loads(_entry_path(origin).read_bytes())
-        if _hashes(session, session.folder.joinpath) != entry["files"]:
+        noted = {"files": entry["files"], "places": entry["places"]}
+        if not _is_ours(noted, entry["code"]):
+            tell(f"what was noted of {KEPT} in your cache folder is not as this program wrote it; {_ANEW}")
+            return None
+        now = _hashes(session.folder.joinpath)
+        changed = [name for name, sha256 in now.items() if entry["files"].get(name) != sha256]
+        if changed:
+            tell(f"{', '.join(changed)}: changed since the last run; {_ANEW}")
             return None
         places = {name: (int(begin), int(end)) for name, (begin, end) in entry["places"].items()}
         return _trial_of(read_tables(StoredTables(_path(session), places)))
@@ -127,11 +143,10 @@ def find_prepared(session: Session, origin: Mapping[str, str]) -> PreparedTrial 
         return None  # nothing was noted, or the note is damaged: all is derived from raw
 
 
-def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet) -> None:
+def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet) -> None:
     """Keep what was prepared for later runs; call when samples and rejects are written.
 
     Args:
-        session: The session.
         origin: From `origin_of`.
         trial: What was prepared.
         files: The results as files, samples and rejects among them.
@@ -139,12 +154,13 @@ def keep_prepared(session: Session, origin: Mapping[str, str], trial: PreparedTr
     Raises:
         TrialCaptureError: The disk is full.
     """
-    work_folder(session.folder).mkdir(parents=True, exist_ok=True)
-    stored = write_tables(_path(session), _tables_of(trial))
-    entry = {"files": _hashes(session, files.current), "places": stored.places}
+    kept = files.place(KEPT)
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    stored = write_tables(kept, _tables_of(trial))
+    noted = {"files": _hashes(files.current), "places": stored.places}
     path = _entry_path(origin)
     with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
-        write_file(path, json.dumps(entry, indent=1).encode())
+        write_file(path, json.dumps(noted | {"code": _code_of(noted)}, indent=1).encode())
         _forget_oldest(path.parent)
 
 
@@ -166,7 +182,8 @@ class FormerResults:
         self._has_new = False
         with suppress(OSError, ValueError, KeyError, TypeError):  # nothing was noted: all is made anew
             data = self._path.read_bytes()
-            if json.loads(self._note.read_bytes())["sha256"] == hashlib.sha256(data).hexdigest():
+            entry, noted = json.loads(self._note.read_bytes()), {"sha256": hashlib.sha256(data).hexdigest()}
+            if entry["sha256"] == noted["sha256"] and _is_ours(noted, entry["code"]):
                 self._made = pickle.loads(data)
 
     def get(self, make: Callable[..., Made], *given: Any) -> Made:
@@ -194,8 +211,39 @@ class FormerResults:
         data = pickle.dumps(dict(list(self._made.items())[-_MOST_RESULTS:]))
         write_file(self._path, data)
         with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
-            write_file(self._note, json.dumps({"sha256": hashlib.sha256(data).hexdigest()}).encode())
+            noted = {"sha256": hashlib.sha256(data).hexdigest()}
+            write_file(self._note, json.dumps(noted | {"code": _code_of(noted)}).encode())
             _forget_oldest(self._note.parent)
+
+
+def _code_of(noted: Mapping[str, Any]) -> str:
+    """Return the code that only who has the key can make for what is noted."""
+    return hmac.new(_secret_key(), json.dumps(noted, sort_keys=True).encode(), hashlib.sha256).hexdigest()
+
+
+def _is_ours(noted: Mapping[str, Any], code: Any) -> bool:
+    return isinstance(code, str) and hmac.compare_digest(_code_of(noted).encode(), code.encode())
+
+
+def _secret_key() -> bytes:
+    """Return the key of this user's notes, made when it is first asked for.
+
+    Raises:
+        OSError: There is no cache folder that takes it.
+    """
+    path = cache_folder() / "key"
+    try:
+        key = path.read_bytes()
+    except FileNotFoundError:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with suppress(FileExistsError):  # another run has made it meanwhile
+            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+            with os.fdopen(handle, "wb") as file:
+                file.write(secrets.token_bytes(_KEY_BYTES))
+        key = path.read_bytes()
+    if len(key) != _KEY_BYTES:
+        raise OSError("the key is damaged")
+    return key
 
 
 def _key_of(name: str, given: Sequence[Any]) -> str:
@@ -227,7 +275,7 @@ def cache_folder() -> Path:
 
 
 def _path(session: Session) -> Path:
-    return work_folder(session.folder) / _FILE
+    return session.folder / KEPT
 
 
 def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
@@ -236,11 +284,9 @@ def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
     return cache_folder() / of / f"{key}.json"
 
 
-def _hashes(session: Session, place: Callable[[str], Path]) -> dict[str, str]:
-    """Return the hashes of the files that are used again; `place` tells where a result is."""
-    found = {name: hash_file(place(name))[0] for name in ("trialset/samples.parquet", "trialset/rejects.parquet")}
-    kept = _path(session)
-    return {**found, kept.relative_to(session.folder).as_posix(): hash_file(kept)[0]}
+def _hashes(place: Callable[[str], Path]) -> dict[str, str]:
+    """Return the hashes of the files that are used again; `place` tells where each is."""
+    return {name: hash_file(place(name))[0] for name in ("trialset/samples.parquet", "trialset/rejects.parquet", KEPT)}
 
 
 @cache

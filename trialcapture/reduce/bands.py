@@ -8,13 +8,11 @@ from typing import TypedDict
 
 import numpy as np
 
-from trialcapture.config import Bands, Fuel, Steady
+from trialcapture.config import Bands, Fuel, Steady, default_half_width_rpm
 from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.runs import IntArray, Legs, Runs, RunSequence
 from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, Term, pooled_scatter, weighted_mean
 
-WIDEST_DEFAULT_HALF_WIDTH_RPM = 100.0
-"""Common practice, no source: a throttle set by hand stays well inside it."""
 SAME_STEP_PCT = 1.0
 """Holds this close are always one step: the rpm match asked of a reciprocal run (common practice, no source)."""
 OTHER_STEP_PCT = 4.0
@@ -153,8 +151,7 @@ def band_half_width_rpm(settings: Bands) -> float:
     """Return the half width of a declared band [rpm]: as given, else half the smallest step, at most 100."""
     if settings.half_width_rpm is not None:
         return settings.half_width_rpm
-    gaps = np.diff(np.array(settings.steps_rpm, dtype=np.float64))
-    return float(min(WIDEST_DEFAULT_HALF_WIDTH_RPM, *(gaps / 2.0))) if gaps.size else WIDEST_DEFAULT_HALF_WIDTH_RPM
+    return default_half_width_rpm(settings.steps_rpm)
 
 
 def find_clusters(rpm: FloatArray, half_width_rpm: float | None) -> list[IntArray]:

@@ -158,7 +158,7 @@ def reduce_segments(
         gathered = GatheredLegs(legs, band, bands, has_drifted)
         if not bands:
             return gathered, None
-        made = _reduce(gathered, segments, config, clocks)
+        made = reduce_gathered(gathered, segments, config, clocks)
         driven = refuse_drifting(
             segments, legs, band, made.rpm, made.fit.speed_kn, made.quantities.speed.u, made.two_ways, config
         )
@@ -167,7 +167,15 @@ def reduce_segments(
         segments, has_drifted = driven, True
 
 
-def _reduce(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: pa.Table | None) -> Reduction:
+def reduce_gathered(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: pa.Table | None) -> Reduction:
+    """Reduce legs by the bands they have been put in.
+
+    Args:
+        gathered: The legs; at least one in a band, and no band without a leg.
+        segments: They were chosen from; the refused ones tell of drifts and of runs back that failed.
+        config: Settings as used.
+        clocks: Clocks of the trial set; None or empty counts nothing.
+    """
     legs, band, bands = gathered.legs, gathered.band, gathered.bands
     refused = select_refused(segments, config.engine_ids)
     drifts = find_drifts(segments, legs, config)

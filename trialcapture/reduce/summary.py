@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Annotated, Any, ClassVar, Literal
@@ -818,6 +818,7 @@ class Manoeuvre(_Entry):
         conditions: What it holds for.
         claimed: Whether the value may be held against anybody.
         reason: Why not; "" where it may.
+        direction: The course as three digits, ``both`` for a mean of two ways, or the side of a turn.
     """
 
     kind: str
@@ -831,6 +832,7 @@ class Manoeuvre(_Entry):
     conditions: str
     claimed: bool
     reason: str
+    direction: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -854,6 +856,95 @@ class Measured(_Entry):
     manoeuvres: tuple[Manoeuvre, ...]
     warnings: tuple[TrialWarning, ...]
     figures: tuple[FigureSpec, ...]
+
+
+PlanState = Literal["done", "half", "refused", "missing", "signed_off"]
+"""What became of one run or manoeuvre of the plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanCell(_Entry):
+    """One run or manoeuvre of the plan, and what became of it.
+
+    Attributes:
+        step: What was to be run, such as "1800 rpm", "2320 rpm, full throttle" or "turn".
+        step_rpm: Engine speed of a step; None for a manoeuvre.
+        way: Direction, such as "075°", or side; "" where it was asked for once.
+        state: ``done``; ``half``: run one way only, so that no run back takes the current out; ``refused``: tried, and
+            nothing accepted; ``missing``; ``signed_off``: a person said why it was not run.
+        reason: Why it is not done: the limit refused by, or what the person said.
+        legs: Numbers of its segments; of those refused where nothing was accepted.
+    """
+
+    step: str
+    step_rpm: float | None
+    way: str
+    state: PlanState
+    reason: str
+    legs: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanComparison(_Entry):
+    """The plan against the result.
+
+    Attributes:
+        cells: Every run and manoeuvre asked for, in the order of the plan.
+        axis_deg: Direction of the first way; None without a plan of it and without a run.
+        half_width_rpm: A run belongs to the nearest step within this.
+        beside: Bands that were run beside the plan.
+        unfit: What was signed off and fits nothing that is open, as people wrote it.
+    """
+
+    cells: tuple[PlanCell, ...]
+    axis_deg: float | None
+    half_width_rpm: float
+    beside: tuple[str, ...]
+    unfit: tuple[str, ...]
+
+    def of(self, *states: PlanState) -> list[PlanCell]:
+        """Return the cells in one of some states."""
+        return [cell for cell in self.cells if cell.state in states]
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatedQuantity(_Entry):
+    """One quantity of a repeated step, the later runs beside the first.
+
+    Attributes:
+        quantity: ``speed``, ``fuel`` or ``economy``.
+        unit: Of all values.
+        first, last: By the first runs and the last ones, both at the engine speed of the first.
+        difference, difference_u: Last less first, and its standard uncertainty; what all runs share is not in it.
+        k: Coverage factor.
+        is_real: Whether they differ by more than k u; else within noise.
+    """
+
+    quantity: str
+    unit: str
+    first: float
+    last: float
+    difference: float
+    difference_u: float
+    k: float
+    is_real: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatedStep(NamedBand):
+    """A step that was run again after others: whether boat, engines and instruments were still the same.
+
+    Attributes:
+        first_start, last_start: Of the first runs and of the last ones.
+        first_legs, last_legs: Numbers of their segments.
+        quantities: What was compared.
+    """
+
+    first_start: str
+    last_start: str
+    first_legs: tuple[int, ...]
+    last_legs: tuple[int, ...]
+    quantities: tuple[RepeatedQuantity, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -881,6 +972,8 @@ class Findings(_Entry):
         measures: Results that have no field of their own.
         warnings: Everything that is to be said.
         review: None where the result is the automatic one.
+        repeated: Steps that were run again after others, the bookend of a trial among them.
+        plan: What became of the plan; None where there was none.
     """
 
     schema_version: int
@@ -908,6 +1001,8 @@ class Findings(_Entry):
     measures: tuple[Measured, ...]
     warnings: tuple[TrialWarning, ...]
     review: ReviewComparison | None
+    repeated: tuple[RepeatedStep, ...] = field(default=(), kw_only=True)
+    plan: PlanComparison | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import pyarrow as pa
 
 from trialcapture.reduce.summary import Quantity, Severity, TrialWarning
+from trialcapture.safe_text import spreadsheet_text
 
 # name, unit, decimals in CSV
 _BANDS = (
@@ -104,7 +105,11 @@ _DECIMALS = {name: decimals for name, _, decimals in _NAMED if decimals is not N
 
 
 def bands_csv(bands: pa.Table) -> bytes:
-    """Return the bands table as CSV: UTF-8, LF, header with units in the names, point for the decimals, null empty."""
+    """Return the bands table as CSV: UTF-8, LF, header with units in the names, point for the decimals, null empty.
+
+    A text that a spreadsheet would take for a formula has an apostrophe before it; see
+    `trialcapture.safe_text.spreadsheet_text`.
+    """
     return _csv(bands)
 
 
@@ -136,7 +141,7 @@ def _cell(name: str, value: Any, is_time: bool) -> str:
         text = f"{value:.{_DECIMALS.get(name, 6)}f}"
         # a small negative number rounds to "-0.000", which reads as a sign it has not
         return text.removeprefix("-") if float(text) == 0 else text
-    text = str(value)
+    text = spreadsheet_text(value) if isinstance(value, str) else str(value)
     return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\n\r') else text
 
 
@@ -254,6 +259,15 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     ),
     "generator-unknown": Flag(
         "info", "Nobody stated whether a generator ran; if one did, its fuel may be in the figures."
+    ),
+    "plan-open": Flag("yellow", "Part of the plan is open."),
+    "declared-not-run": Flag("yellow", "Declared among the bands, and no steady run was accepted there."),
+    "plan-signed-off": Flag("info", "Left out of the plan on purpose:"),
+    "plan-unfit": Flag("yellow", "Something was signed off that fits nothing open in the plan:"),
+    "repeat-differs": Flag(
+        "yellow",
+        "Run again at the end of other steps, this one came out differently, beyond noise: boat, load, sea or "
+        "instruments had changed, and steps run far apart in time do not compare to better than this.",
     ),
     "implausible": Flag("yellow", "A figure lies outside what is usual."),
 }

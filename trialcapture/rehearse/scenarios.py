@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
+from trialcapture.config import PlannedManoeuvre
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.boats import (
     OLD_SEDGE,
@@ -130,9 +131,13 @@ def load_plan(text: str, where: str = "trial plan") -> Plan:
     for key in sorted(set(data) & {"ways", "rounds"}):
         if not isinstance(data[key], int) or isinstance(data[key], bool) or data[key] < 1:
             faults.append(f"{key}: must be a whole number above 0")
+    listed = data.get("manoeuvres")
+    if isinstance(listed, list) and all(name in get_args(PlannedManoeuvre) for name in listed):
+        data["manoeuvres"] = bool(set(listed) - {"sound"})  # a sound level is read, not driven
     for key in sorted(set(data) & {"full_throttle", "reciprocal", "manoeuvres", "marks", "up_then_down"}):
         if not isinstance(data[key], bool):
-            faults.append(f"{key}: must be true or false")
+            also = f", or a list of {', '.join(get_args(PlannedManoeuvre))}" if key == "manoeuvres" else ""
+            faults.append(f"{key}: must be true or false{also}")
     one_way = data.get("one_way", [])
     if not isinstance(one_way, list) or not all(isinstance(n, int) and -len(steps) <= n < len(steps) for n in one_way):
         faults.append("one_way: must be a list of places in steps_rpm, counted from 0, or from -1 backwards")
@@ -150,6 +155,16 @@ def shortened(plan: Plan) -> Plan:
     steps = plan.steps_rpm
     picked = tuple(sorted({steps[len(steps) // 4], steps[(2 * len(steps)) // 3], steps[-1]}))
     return replace(plan, steps_rpm=picked, hold_s=85.0, warm_up_s=60.0, manoeuvres=False, ways=min(plan.ways, 2))
+
+
+def briefed(plan: Plan) -> Plan:
+    """Return a version that is over in less than eight minutes, to be played live: two steps, nothing else."""
+    steps = plan.steps_rpm
+    picked = tuple(sorted({steps[(2 * len(steps)) // 3], steps[-1]}))
+    return replace(
+        plan, steps_rpm=picked, hold_s=68.0, warm_up_s=10.0, manoeuvres=False, marks=False, ways=min(plan.ways, 2),
+        idle_share=0.2,
+    )  # fmt: skip
 
 
 def fitted(plan: Plan, hours: float) -> Plan:

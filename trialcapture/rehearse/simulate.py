@@ -108,6 +108,7 @@ def config_text(scenario: Scenario) -> str:
         },
         "engine": engine_tables(boat, counted_from_0=scenario.instruments.rpm_sentence in ("PCDIN", "MXPGN")),
         "bands": {"steps_rpm": [float(step) for step in scenario.plan.steps_rpm]},
+        "plan": _plan_table(scenario.plan),
         "source": [
             {"id": wire.source, "kind": "serial", "port": f"COM{7 + n}", "baud": wire.baud}
             if wire.baud
@@ -194,6 +195,24 @@ def engine_tables(boat: BoatModel, *, counted_from_0: bool = False) -> list[dict
         }
         for engine_id, number in zip(boat.engine_ids, numbers, strict=True)
     ]
+
+
+PLAYED = ["acceleration", "slow_planing", "turn"]
+"""Manoeuvres that are run where a plan asks for all there are."""
+
+
+def _plan_table(plan: Plan) -> dict[str, Any]:
+    """Return what is to be run, as a person would have planned it: nothing of how the day goes."""
+    return {
+        "axis_deg": float(plan.axis_deg),
+        "full_throttle": plan.full_throttle,
+        "reciprocal": plan.reciprocal,
+        "ways": plan.ways if plan.reciprocal else 1,
+        "hold_s": float(plan.hold_s),
+        "warm_up_s": float(plan.warm_up_s),
+        "marks": plan.marks,
+        "manoeuvres": PLAYED if plan.manoeuvres else [],
+    }
 
 
 def _fuel_table(scenario: Scenario) -> dict[str, Any]:

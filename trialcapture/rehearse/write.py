@@ -22,6 +22,7 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.scenarios import Form
 from trialcapture.rehearse.simulate import SimulatedTrial
 from trialcapture.rehearse.truth import utc_text
+from trialcapture.system.files import remove_tree
 
 _LINES_A_WRITE = 20_000
 """Lines written at a time (our choice)."""
@@ -100,18 +101,22 @@ def write_session(trial: SimulatedTrial, out: Path, *, progress: Progress = lamb
         out, trial.config, made_by=f"trialcapture {__version__} rehearse", created=created,
         config_text=trial.config_text,
     )  # fmt: skip
-    total = max(trial.lines.num_rows, 1)
-    with open_replacement(out / "raw" / "nmea.log") as file:
-        for count, part in enumerate(nmea_log(trial, trial.scenario.form)):
-            file.write(part)
-            progress("writing the NMEA log", min(1.0, count * _LINES_A_WRITE / total))
-    for log in trial.engine_logs:
-        write_file(out / "raw" / "engine" / log.file, log.data)
-    write_file(out / "raw" / "notes.jsonl", notes_text(trial).encode())
-    last_ms = trial.lines["wall_ms"][-1].as_py() if trial.lines.num_rows else 0
-    seal_closed(out, by="rehearse", t=utc_text(last_ms * 1_000_000, 0.0))
-    write_file(truth_path(out), truth_text(trial).encode())
-    return open_session(out)
+    try:
+        total = max(trial.lines.num_rows, 1)
+        with open_replacement(out / "raw" / "nmea.log") as file:
+            for count, part in enumerate(nmea_log(trial, trial.scenario.form)):
+                file.write(part)
+                progress("writing the NMEA log", min(1.0, count * _LINES_A_WRITE / total))
+        for log in trial.engine_logs:
+            write_file(out / "raw" / "engine" / log.file, log.data)
+        write_file(out / "raw" / "notes.jsonl", notes_text(trial).encode())
+        last_ms = trial.lines["wall_ms"][-1].as_py() if trial.lines.num_rows else 0
+        seal_closed(out, by="rehearse", t=utc_text(last_ms * 1_000_000, 0.0))
+        write_file(truth_path(out), truth_text(trial).encode())
+        return open_session(out)
+    except BaseException:
+        remove_tree(out)  # it was made here
+        raise
 
 
 def write_files(

@@ -28,6 +28,7 @@ from trialcapture.report.format import (
     has_values,
     join_words,
     percent,
+    plural,
     sentence,
     words,
 )
@@ -278,7 +279,50 @@ def also_found(summary: Summary, units: ReaderUnits) -> list[str]:
         said.append(f"{text}.")
     elif summary.slowest_on_the_plane is not None:
         said.append(_slowest_held(summary.slowest_on_the_plane, units))
-    return said + rated_rpm_lines(summary) + still_air_lines(summary, units) + one_more_run_lines(summary, units)
+    said += rated_rpm_lines(summary) + still_air_lines(summary, units) + repeat_lines(summary, units)
+    return said + one_more_run_lines(summary, units) + plan_lines(summary)
+
+
+def plan_lines(summary: Summary) -> list[str]:
+    """Return how much of the plan was run, [] without a plan: "Plan: 16 of 18 runs; 5 of 6 manoeuvres …".
+
+    What is open is named among the warnings.
+    """
+    plan = summary.plan
+    if plan is None:
+        return []
+    runs = [cell for cell in plan.cells if cell.step_rpm is not None]
+    others = [cell for cell in plan.cells if cell.step_rpm is None]
+    said = []
+    for cells, name in ((runs, "runs"), (others, "manoeuvres and notes")):
+        if cells:
+            done = sum(cell.state in ("done", "half") for cell in cells)
+            said.append(f"{done} of {len(cells)} {name}")
+    half = len({cell.step for cell in plan.of("half")})
+    said += [f"{plural(half, 'step')} one way only"] if half else []
+    for state, name in (("refused", "tried and refused"), ("missing", "missing"), ("signed_off", "signed off")):
+        count = sum(cell.state == state for cell in plan.cells)
+        said += [f"{count} {name}"] if count else []
+    whole = all(cell.state == "done" for cell in plan.cells)
+    beside = f" Run beside the plan: {join_words(list(plan.beside))}." if plan.beside else ""
+    return [f"Plan: {', '.join(said)}{'; nothing is missing' if whole else ''}.{beside}"]
+
+
+def repeat_lines(summary: Summary, units: ReaderUnits) -> list[str]:
+    """Return one sentence for each step that was run again: "1800 rpm run again 15:10, first 10:02: speed +0.05 …"."""
+    said = []
+    for step in summary.repeated:
+        parts = []
+        for q in step.quantities:
+            scale, pm = units.scale(q.unit), expanded(q.difference_u, q.k)
+            decimals = column_decimals([scale.u(pm)], usual=2, most=4)
+            difference, half = scale.u(q.difference) or 0.0, fixed(scale.u(pm), decimals)
+            sign = "+" if difference >= 0 else "−"
+            verdict = "a real difference" if q.is_real else "within noise"
+            parts.append(f"{q.quantity} {sign}{fixed(abs(difference), decimals)} ± {half} {scale.text}, {verdict}")
+        times = f"{step.last_start[11:16]} against {step.first_start[11:16]} UTC"
+        said.append(f"{band_phrase(step)} run again, {times}: {'; '.join(parts)}.")
+    return said
 
 
 STILL_AIR_SHOWN_KN = 0.005

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialcapture.report.format import Floats
+from trialcapture.safe_text import clean_page
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -140,6 +141,7 @@ _FINER = re.compile(r"(?<=\.\d)\d+")
 
 
 def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
+    svg = clean_page(svg)
     for pattern, left in _LEFT_OUT:
         svg = pattern.sub(left, svg)
     svg = svg.replace(f'id="{HALO}"', f'stroke="{PAPER}" stroke-width="4.5" paint-order="stroke"')
@@ -151,7 +153,7 @@ def _inline(svg: str, key: str, size: tuple[int, int], label: str) -> str:
     svg = svg.replace("'DejaVu Sans'", "system-ui")
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'viewBox="0 0 {size[0]} {size[1]}" role="img" aria-label="{escape(label)}" '
+        f'viewBox="0 0 {size[0]} {size[1]}" role="img" aria-label="{escape(clean_page(label))}" '
         f'font-family="system-ui, sans-serif">'
     )
     return f"{head}{svg.strip()}</svg>"

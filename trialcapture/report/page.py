@@ -56,6 +56,7 @@ from trialcapture.report.limits import (
     warning_lines,
 )
 from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.safe_text import clean_page
 
 _NUMBER_AND_UNIT = re.compile(
     r"(?:± )?\d[\d.\u202f]* "
@@ -170,15 +171,20 @@ def page_template() -> Any:
     """Return the compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
     environment = Environment(
         loader=PackageLoader("trialcapture.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
+        lstrip_blocks=True, finalize=_cleaned,
     )  # fmt: skip
     environment.filters["tie"] = _tie
     return environment.get_template("report.html.j2")
 
 
+def _cleaned(value: Any) -> Any:
+    """Return a value as it is to be escaped: no mark of direction in a name shows a page in another order."""
+    return clean_page(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 def _tie(text: str) -> Any:
     """Return escaped text in which no line breaks between a number and its unit."""
-    return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(text))))
+    return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(clean_page(text)))))
 
 
 def _markup(drawing: Drawing, narrow: bool = False) -> Any:
@@ -198,8 +204,11 @@ def _identity(summary: Summary) -> list[tuple[str, str]]:
 
 
 def _counts(warnings: list[WarningLine], missing: list[str], segments: pa.Table | None) -> str:
-    """Return "1 serious warning, 2 cautions, 1 note, 3 things not known; 18 of 27 stretches used"."""
+    """Return "1 serious warning, 2 cautions, 1 note, 3 things not known; 18 of 27 stretches used".
+
+    What is missing of the plan is one of the cautions; that nothing is missing is said of a plan alone.
+    """
     kinds = (("red", "serious warning"), ("yellow", "caution"), ("info", "note"))
     said = [plural(n, name) for severity, name in kinds if (n := sum(w.severity == severity for w in warnings))]
-    said.append(plural(len(missing), "thing not known", "things not known") if missing else "nothing missing")
-    return ", ".join(said) + "; " + steady_count(segments)
+    said += [plural(len(missing), "thing not known", "things not known")] if missing else []
+    return (", ".join(said) or "No warning") + "; " + steady_count(segments)

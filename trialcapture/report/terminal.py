@@ -1,14 +1,14 @@
-"""The band table, and every stretch with its verdict, for an 80-column screen, complete without colour."""
+"""The band table, and every stretch with its verdict, for a screen of 40 columns or more, complete without colour."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from textwrap import wrap
 from typing import Any, NamedTuple
 
 import pyarrow as pa
 from rich.box import Box
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -39,8 +39,10 @@ from trialcapture.report.format import (
 )
 from trialcapture.report.limits import WarningLine, seal_line, warning_lines
 from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.safe_text import clean_text
 
-_SCREEN = 80
+_SCREEN, _NARROW = 80, 62
+"""Columns a table takes at most, and below which labels stand above what they belong to (our choice)."""
 _MOST_CHANGES = 8
 # plain hyphens, so that a terminal without line-drawing characters shows the same table
 RULED = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
@@ -51,28 +53,44 @@ _SEVERITY: dict[Severity, tuple[str, str]] = {
 }
 
 
+class _Fitted:
+    """What is laid out when the width of the screen is known."""
+
+    def __init__(self, make: Callable[[int], RenderableType]) -> None:
+        self._make = make
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield self._make(options.max_width)
+
+
 def bands_view(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC) -> RenderableType:
-    """Return the RPM-band table with reserve, answers and warnings, readable at 80 columns without colour.
+    """Return the RPM-band table with reserve, answers and warnings, readable from 40 columns on without colour.
+
+    Where the screen is too narrow for a row, the columns stand in several tables below each other; no figure is cut.
 
     Args:
         bands: One row an RPM band; uncertainties are k = 1 and printed k = 2.
         summary: The summary.
         units: What the reader asked for.
     """
+    return _Fitted(lambda width: _bands_at(width, bands, summary, units))
+
+
+def _bands_at(width: int, bands: pa.Table, summary: Summary, units: ReaderUnits) -> RenderableType:
     table = band_table(bands, summary, units)
     parts: list[RenderableType] = []
     if summary.seal.state == "changed":
         parts += [Text(line, style="bold red") for line in _changed_lines(summary)]
         parts.append(Text(""))
     if table.rows:
-        parts += [*_tables(table, units), *_below(table, bands, summary, units)]
+        parts += [*_tables(table, units, min(width, _SCREEN)), *_below(table, bands, summary, units)]
     else:
         parts.append(Text("No RPM band: no steady stretch was accepted.", style="bold"))
         parts += [Text(plain_text(line)) for line in why_no_band(summary)]
     reviewed = review_line(summary)
     if reviewed:
         parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
-    parts += [Text(""), *_answers(bands, summary, units)]
+    parts += [Text(""), *_answers(bands, summary, units, width < _NARROW)]
     parts += [Text(""), _hanging("Data:", health_line(summary.data_health))]
     parts.append(_hanging("Seal:", plain_text(seal_line(summary))))
     root = summary.seal.root or summary.seal.root_of_files
@@ -132,10 +150,14 @@ def health_line(health: DataHealth) -> str:
 
 
 def plain_text(text: str) -> str:
-    """Return text in characters an old code page has too: output may be redirected where Unicode is not taken."""
-    for rare, common in ((NARROW_SPACE, " "), (DASH, "-"), ("’", "'"), ("√", "sqrt"), ("×", "x"), ("′", "'")):
+    """Return text in characters an old code page has too, and no control characters among them.
+
+    Output may be redirected where Unicode is not taken.
+    """
+    # without the space between thousands a line never ends inside a number
+    for rare, common in ((NARROW_SPACE, ""), (DASH, "-"), ("’", "'"), ("√", "sqrt"), ("×", "x"), ("′", "'")):
         text = text.replace(rare, common)
-    return text
+    return clean_text(text)
 
 
 class _Column(NamedTuple):
@@ -151,8 +173,12 @@ class _Column(NamedTuple):
 _HEADS = {"speed": "Speed", "fuel": "Fuel", "economy": "Economy", "range": "Range"}
 
 
-def _tables(table: BandTable, units: ReaderUnits) -> list[RenderableType]:
-    """Return the band table in the usual units, then the same in the reader's other units where there are any."""
+def _tables(table: BandTable, units: ReaderUnits, width: int) -> list[RenderableType]:
+    """Return the band table in the usual units, then the same in the reader's other units where there are any.
+
+    Figures are never cut short: where they need the room, the current stands in the page alone. On a screen narrower
+    than usual it stands below, and so do other columns, in as many tables as it takes.
+    """
     named = any(row.rpm and not row.rpm.isdigit() for row in table.rows)
     engine_speeds = _with_pm([row.rpm for row in table.rows], [row.rpm_pm for row in table.rows])
     head = "Band ±" if any(row.rpm_pm for row in table.rows) else "Band"
@@ -162,16 +188,26 @@ def _tables(table: BandTable, units: ReaderUnits) -> list[RenderableType]:
     currents = [row.current if row.towards == DASH else f"{row.current} {row.towards}" for row in table.rows]
     columns.append(_Column("Current", f"[{units.scale('kn').text}], to", currents))
     notes = [" ".join(part for part in (row.answers, row.notes) if part) for row in table.rows]
-    # figures are never cut short: where they need the room, the current stands in the page alone
-    if _width(columns) + len("Notes") > _SCREEN:
-        columns = columns[:-1]
-    made: list[RenderableType] = [_ruled(columns, notes)]
-    left = [_quantity_column(table, n) for n in table.others]
+    others = [_quantity_column(table, n) for n in table.others]
+    apart: list[_Column] = []
+    if _width(columns) + len("Notes") > width:
+        columns, apart = columns[:-1], columns[-1:] if width < _SCREEN else []
+    if _width(columns) + len("Notes") > width:
+        parts = [*_stacked(band, [*columns[1:], *apart], width), Text(""), _ruled([band], notes)]
+        return [*parts, *([Text(""), *_stacked(band, others, width)] if others else [])]
+    below = [*apart, *others]
+    return [_ruled(columns, notes), *([Text(""), *_stacked(band, below, width)] if below else [])]
+
+
+def _stacked(band: _Column, columns: Sequence[_Column], width: int) -> list[RenderableType]:
+    """Return columns in tables below each other, as many in each as fit; each begins with the band."""
+    made: list[RenderableType] = []
+    left = list(columns)
     while left:
         fitting = 1
-        while fitting < len(left) and _width([band, *left[: fitting + 1]]) <= _SCREEN:
+        while fitting < len(left) and _width([band, *left[: fitting + 1]]) <= width:
             fitting += 1
-        made += [Text(""), _ruled([band, *left[:fitting]])]
+        made += [*([Text("")] if made else []), _ruled([band, *left[:fitting]])]
         left = left[fitting:]
     return made
 
@@ -191,12 +227,14 @@ def _quantity_column(table: BandTable, n: int) -> _Column:
 def _ruled(columns: Sequence[_Column], notes: Sequence[str] = ()) -> Table:
     view = Table(box=RULED, padding=0, pad_edge=False, show_edge=False, header_style="bold")
     for column in columns:
-        head = Text(plain_text(f"{column.head}\n{column.unit}"))
+        head = Text(f"{plain_text(column.head)}\n{plain_text(column.unit)}")
         view.add_column(head, justify="right", no_wrap=True, min_width=column.width)
     if notes:
         view.add_column("Notes", overflow="fold")
     for i in range(len(columns[0].cells)):
-        view.add_row(*(Text(plain_text(c.cells[i])) for c in columns), *(Text(note) for note in notes[i : i + 1]))
+        view.add_row(
+            *(Text(plain_text(c.cells[i])) for c in columns), *(Text(plain_text(note)) for note in notes[i : i + 1])
+        )
     return view
 
 
@@ -218,7 +256,7 @@ def _below(table: BandTable, bands: pa.Table, summary: Summary, units: ReaderUni
     ]
     parts: list[RenderableType] = [Text(""), *(Text(plain_text(text)) for text in said if text)]
     if table.answers:
-        parts.append(Text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + "."))
+        parts.append(Text(plain_text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + ".")))
     parts += [_hanging(f"{letter}", text) for letter, text in table.notes]
     return parts
 
@@ -231,17 +269,20 @@ def _hanging(mark: str, text: str, style: str = "") -> Table:
     return grid
 
 
-def _answers(bands: pa.Table, summary: Summary, units: ReaderUnits) -> list[RenderableType]:
+def _answers(bands: pa.Table, summary: Summary, units: ReaderUnits, is_narrow: bool) -> list[RenderableType]:
     grid = Table.grid(padding=(0, 2, 0, 0))
     grid.add_column(no_wrap=True)
     grid.add_column()
+    lines: list[RenderableType] = [] if is_narrow else [grid]
     for answer in [*answers(bands, summary, units), *(other_result(found, units) for found in summary.measures)]:
         shown = _figure(answer)
         said = "; ".join(part.rstrip(".") for part in answer.lines)
         text = Text(plain_text(shown), style="bold")
         text.append(plain_text(f", {said}" if shown else said), style="not bold")
-        grid.add_row(Text(answer.label), text)
-    lines: list[RenderableType] = [grid]
+        if is_narrow:
+            lines += [Text(f"{plain_text(answer.label)}:"), Padding(text, (0, 0, 0, 2))]
+        else:
+            grid.add_row(Text(plain_text(answer.label)), text)
     lines += [Padding(Text(plain_text(line)), (0, 0, 0, 0)) for line in also_found(summary, units)]
     return lines
 
@@ -266,6 +307,21 @@ def stretches_view(segments: pa.Table) -> RenderableType:
     """
     if not segments.num_rows:
         return Text("No stretch was found.", style="bold")
+    return _Fitted(lambda width: _narrow_stretches(segments) if width < _NARROW else _wide_stretches(segments))
+
+
+def _narrow_stretches(segments: pa.Table) -> RenderableType:
+    made = []
+    for r in sorted(rows(segments), key=lambda r: r["start"]):
+        figures = (
+            clock(r.get("start")), duration(r.get("duration_s")), f"{fixed(r.get('rpm_mean'), 0)} rpm",
+            f"{fixed(r.get('sog_kn_mean'), 2)} kn", degrees(r.get("cog_true_deg_mean")),
+        )  # fmt: skip
+        made.append(_hanging(fixed(r.get("segment_id"), 0).rjust(3), f"{', '.join(figures)}: {_verdict(r)}"))
+    return Group(*made)
+
+
+def _wide_stretches(segments: pa.Table) -> RenderableType:
     view = Table(box=RULED, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False, header_style="bold")
     for head in ("No.", "Begun\nUTC", "Held\n", "Rpm\n", "Speed\nkn", "Course\ntrue"):
         view.add_column(head, justify="right", no_wrap=True)

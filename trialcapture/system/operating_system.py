@@ -50,7 +50,7 @@ def start(command: list[str]) -> subprocess.Popen[bytes] | None:
     if shutil.which(command[0]) is None:
         return None
     try:
-        program = subprocess.Popen(  # in a session of its own: a closed terminal does not end it
+        program = subprocess.Popen(  # in a session of its own: a closed terminal ends it no sooner than this program
             command,
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
@@ -12,10 +13,14 @@ from typing import Any, BinaryIO, Protocol
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import patiently
 from trialcapture.system.operating_system import SystemName, system_name
+from trialcapture.system.session_files import open_plain
 
 NAME = "recorder.lock"
 _FAR_BYTE = 1 << 30
 """Beyond the text, which stays readable to others: Windows locks bytes against reading too."""
+
+_LOOK_AGAIN_S = 0.05
+"""How often a lock that is waited for is asked for (our choice)."""
 
 
 def _numbers(*names: str) -> frozenset[int]:
@@ -87,6 +92,7 @@ class SessionLock:
         folder: Where the lock file lies.
         name: Of the lock file.
         holder: Who holds it otherwise, for the message.
+        wait_s: How long to wait for whoever holds it [s].
         system: Which system; this one by default.
         locks: How it locks files.
 
@@ -100,23 +106,30 @@ class SessionLock:
         name: str = NAME,
         *,
         holder: str = "another recorder is at work on this session",
+        wait_s: float = 0.0,
         system: SystemName | None = None,
         locks: FileLocks | None = None,
     ) -> None:
         self._path = folder / name
         self._holder = holder
+        self._wait_s = wait_s
         self._system = system or system_name()
         self._locks = locks or (WindowsLocks() if self._system == "windows" else UnixLocks())
         self._file: BinaryIO | None = None
         self.is_held = False
 
     def __enter__(self) -> SessionLock:
+        until_s = time.monotonic() + self._wait_s
         while True:
             file = self._open()
             try:
                 self._locks.take(file)
                 self.is_held = True
             except OSError as fault:
+                if fault.errno in _HELD and time.monotonic() < until_s:
+                    file.close()
+                    time.sleep(_LOOK_AGAIN_S)
+                    continue
                 if fault.errno not in _NOT_OFFERED:
                     with file:
                         raise self._refusal(fault, file) from fault
@@ -129,22 +142,9 @@ class SessionLock:
         self._file = file
         return self
 
-    def hold_again(self) -> bool:
-        """Take the lock anew where its file was deleted; True when that was needed.
-
-        Raises:
-            TrialCaptureError: Another program has taken it meanwhile, or the file cannot be made.
-        """
-        former = self._file
-        if former is None or self._is_at_its_place(former):
-            return False
-        self.__enter__()
-        former.close()
-        return True
-
     def _open(self) -> BinaryIO:
         try:
-            return patiently(lambda: self._path.open("a+b"))
+            return patiently(lambda: open_plain(self._path, "a+b"))
         except OSError as fault:
             raise TrialCaptureError(
                 "a session cannot be locked",
@@ -170,6 +170,19 @@ class SessionLock:
             expected="stop that one first, or use another folder",
         )
 
+    def hold_again(self) -> bool:
+        """Take the lock anew where its file was deleted; True when that was needed.
+
+        Raises:
+            TrialCaptureError: Another program has taken it meanwhile, or it cannot be taken.
+        """
+        if self._file is None or self._is_at_its_place(self._file):
+            return False
+        former = self._file
+        self.__enter__()
+        former.close()
+        return True
+
     def _is_at_its_place(self, file: BinaryIO) -> bool:
         try:
             return os.path.samestat(os.fstat(file.fileno()), self._path.stat())
@@ -190,3 +203,14 @@ class SessionLock:
         if self._system == "windows":  # which refuses to remove an open file, and so one that somebody has taken since
             with suppress(OSError):
                 self._path.unlink()
+
+
+def is_locked(folder: Path, name: str = NAME) -> bool:
+    """Return whether another program, as a rule a recorder at work, holds a session now."""
+    if not (folder / name).exists():  # or left by one that was killed
+        return False
+    try:
+        with SessionLock(folder, name):
+            return False
+    except TrialCaptureError:
+        return True

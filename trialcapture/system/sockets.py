@@ -170,9 +170,9 @@ def firewall_remedy(port: int, *, system: SystemName | None = None) -> str:
     system = system or system_name()
     if system == "windows":
         return (
-            f"The Windows firewall may hold UDP port {port} back: allow it in a command prompt opened as administrator "
-            f'with: netsh advfirewall firewall add rule name="UDP {port}" dir=in action=allow protocol=UDP '
-            f"localport={port}"
+            f"The Windows firewall may hold UDP port {port} back; in a command prompt opened as administrator, netsh "
+            f'advfirewall firewall add rule name="UDP {port}" dir=in action=allow protocol=UDP localport={port} lets '
+            "it in."
         )
     if system == "macos":
         return (
@@ -188,4 +188,4 @@ def firewall_remedy(port: int, *, system: SystemName | None = None) -> str:
 def firewall_hint(port: int, *, system: SystemName | None = None) -> str:
     """Return the same in a few words, for the screen of a recording."""
     names = {"windows": "the Windows firewall", "macos": "the macOS firewall", "linux": "this computer's firewall"}
-    return f"check that {names[system or system_name()]} lets UDP port {port} in (preflight says how)."
+    return f"check that {names[system or system_name()]} lets UDP port {port} in (preflight says how)"

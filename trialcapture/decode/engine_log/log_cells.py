@@ -109,9 +109,21 @@ class LogText:
             return head.removeprefix(codecs.BOM_UTF8)
         is_wide = name.startswith(("utf-16", "utf-32"))
         decoder = codecs.getincrementaldecoder(name if marked else _WITHOUT_MARK.get(name, name))
-        self._decoder = decoder("replace" if is_wide else "surrogateescape")
+        self._decoder = decoder("replace" if is_wide else _SPOILED)
         self.errors = "surrogatepass"
         return head
+
+
+def _spoiled(fault: UnicodeError) -> tuple[str, int]:
+    """Return lone surrogates for bytes that are no text, and U+FFFD for those below 0x80, which have no surrogate."""
+    if not isinstance(fault, UnicodeDecodeError):
+        raise fault
+    data = fault.object[fault.start : fault.end]
+    return "".join(chr(0xDC00 + byte) if byte >= 0x80 else "\ufffd" for byte in data), fault.end
+
+
+_SPOILED = "trialcapture.spoiled"
+codecs.register_error(_SPOILED, _spoiled)
 
 
 def _without_lone_cr(data: bytes) -> bytes:
@@ -150,6 +162,10 @@ class Layout:
         return tuple(cells[position].strip() for position in self.positions)
 
 
+_MOST_COLUMNS = 16_384
+"""As many as a sheet of a workbook has (its makers' published limit, from memory)."""
+
+
 def parse_cells(line: str, delimiter: str) -> list[str] | None:
     """Return the cells of one row; None where its quotes do not close.
 
@@ -177,6 +193,13 @@ def find_layout(line: str, wanted: Sequence[str | int], delimiter: str, where: s
     headings = [heading.strip() for heading in parse_cells(line, delimiter) or [line]]
     while len(headings) > 1 and not headings[-1] and not has_numbers_only(wanted):
         headings.pop()
+    if len(headings) > _MOST_COLUMNS:
+        raise TrialCaptureError(
+            "this engine log has more columns than a log can",
+            seen=f"{len(headings)} columns",
+            where=where,
+            expected=f"at most {_MOST_COLUMNS}; is the delimiter {delimiter!r} right?",
+        )
     positions = tuple(_position(name, headings, delimiter, where) for name in wanted)
     last = column_name(wanted[positions.index(len(headings) - 1)]) if len(headings) - 1 in positions else ""
     return Layout(positions, len(headings), last)

@@ -1,0 +1,84 @@
+"""Every way to tamper with a session is found and named, and `process` says so where everybody looks."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from tests.faults.tamper import Original, faster, make_original, tamperings, try_one
+from trialcapture.archive.verify import verify_session
+from trialcapture.cli import main
+from trialcapture.pipeline import reuse
+from trialcapture.reduce.summary import parse_summary, summary_schema
+
+NAMES = [tampering.name for tampering in tamperings(Path("stranger.pem"))]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Original:
+    folder = tmp_path_factory.mktemp("tamper")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(reuse.CACHE_VARIABLE, str(folder / "cache"))
+        return make_original(folder)
+
+
+@pytest.fixture
+def original(made: Original, monkeypatch: pytest.MonkeyPatch) -> Original:
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(made.folder.parent / "cache"))
+    return made
+
+
+def test_the_untouched_session_is_sound_with_and_without_its_root(original: Original) -> None:
+    assert verify_session(original.folder).ending == "sound"
+    found = verify_session(original.folder, root=original.root)
+    assert found.ending == "sound"
+    assert found.root_given == found.seal.lines[-1]
+
+
+def test_there_are_enough_ways() -> None:
+    assert len(set(NAMES)) == len(NAMES) >= 25
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_is_found_and_named(name: str, original: Original, tmp_path: Path) -> None:
+    (tampering,) = (t for t in tamperings(original.stranger) if t.name == name)
+    outcome = try_one(tampering, original, tmp_path)
+    assert (outcome.found, outcome.named) == (True, True), outcome.said
+
+
+def test_process_computes_on_changed_data_and_says_so_everywhere(
+    original: Original, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = tmp_path / "s"
+    for path in (p for name in ("session.toml", "manifest.json", "seal.jsonl", "raw") for p in _files(original, name)):
+        target = session / path.relative_to(original.folder)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(path.read_bytes())
+    log = session / "raw" / "nmea.log"
+    log.write_bytes(faster(log.read_bytes()))
+    outside = {p: p.read_bytes() for p in session.rglob("*") if p.is_file()}
+    with pytest.raises(SystemExit) as ended:
+        main(["process", str(session)])
+    assert not ended.value.code
+    out = capsys.readouterr().out
+    assert out.startswith("THE DATA OF THIS SESSION WAS CHANGED SINCE IT WAS SEALED:")
+    assert "raw/nmea.log: content changed" in out
+    text = (session / "reduction" / "summary.json").read_text()
+    told = json.loads(text)
+    assert list(Draft202012Validator(summary_schema()).iter_errors(told)) == []
+    assert told["seal"]["state"] == parse_summary(text).seal.state == "changed"
+    assert [change["path"] for change in told["seal"]["changes"]][:1] == ["raw/nmea.log"]
+    assert told["seal"]["root"] == original.root != told["seal"]["root_of_files"]
+    page = (session / "reduction" / "report.html").read_text()
+    assert page.index('class="changed"') < page.index('id="h-result"')
+    assert all(path.read_bytes() == data for path, data in outside.items())
+    made = {p for p in session.rglob("*") if p.is_file()} - set(outside)
+    assert {p.relative_to(session).parts[0] for p in made} == {"trialset", "reduction"}
+
+
+def _files(original: Original, name: str) -> list[Path]:
+    path = original.folder / name
+    return [p for p in path.rglob("*") if p.is_file()] if path.is_dir() else [path]

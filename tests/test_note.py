@@ -1,0 +1,285 @@
+"""``trialcapture note`` and ``seal``: what people add is checked, kept beside a recorder at work, and sealed."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests import rig
+from trialcapture.archive.journal import original_bytes
+from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
+from trialcapture.archive.notes import DAMAGED, add_notes, marks_of, read_notes, trims_of
+from trialcapture.archive.seal import NOTE, compare_seal, read_chain
+from trialcapture.archive.session import open_session
+from trialcapture.archive.verify import verify_session
+from trialcapture.cli import main
+from trialcapture.config import load_config
+from trialcapture.errors import TrialCaptureError
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("note") / "s"
+    write_session(simulate("coarse-1hz", 3, hours=0.2), folder)
+    return folder
+
+
+@pytest.fixture
+def session(made: Path, tmp_path: Path) -> Path:
+    for path in (p for p in made.rglob("*") if p.is_file()):
+        target = tmp_path / "s" / path.relative_to(made)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(path.read_bytes())
+    return tmp_path / "s"
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def call(*arguments: object) -> tuple[int, str, str]:
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as ended:
+            main([str(a) for a in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return int(ended.value.code or 0), out, " ".join(err.split())
+
+    return call
+
+
+GOOD = [
+    "mark",
+    "mark 'throttle blip' --by Kim",
+    "trim 25 --unit % --side port",
+    "trim 'tabs up' --side both",
+    "remark 'ferry passed'",
+    "sea 'slight, long swell'",
+    "sound 71.5 --where helm --doors closed --seconds 30 --background-db 42",
+    "reading 2400 --unit rpm --quantity rpm --engine port",
+    "reading 31 --unit 'US gal/h' --quantity fuel --engine stbd",
+    "measure 0.82 --unit m --what 'draught aft' --where transom",
+    "finding 'hose chafed' --grade watch --where 'port engine'",
+    "load --when before --tank 'port tank' --fraction 0.75",
+    "load --when after --tank water --litres 120 --persons 4",
+    "hole --step 2200 --way 2 --reason 'traffic'",
+    "cruise 2000",
+    "conditions --air-temp-c 18.5 --pressure-hpa 1013 --wind-speed-kn 11 --wind-from-deg 240 --wave-height-m 0.4",
+    "trim -3 --unit deg",
+]
+
+
+@pytest.mark.parametrize("typed", GOOD)
+def test_every_kind_is_taken_and_sealed(typed: str, session: Path, run: Run) -> None:
+    words = shlex.split(typed)
+    code, out, err = run("note", session, *words)
+    assert (code, err) == (0, "")
+    chain = read_chain(session)
+    assert chain is not None
+    assert chain.root is not None
+    assert chain.root in out
+    (entry,) = [json.loads(line) for line in (session / "raw" / "notes-note.jsonl").read_bytes().splitlines()]
+    assert entry["kind"] == words[0]
+    assert (session / "raw" / "notes.jsonl").exists()
+    assert verify_session(session).ending == "sound"
+    assert read_notes(open_session(session))[-1].kind == words[0]
+
+
+BAD = [
+    ("trim", "lacks its value"),
+    ("trim 25 --side left", "side cannot be that, saw 'left'"),
+    ("sound loud", "must be a number"),
+    ("sound 71 --doors ajar", "doors cannot be that"),
+    ("sound 71 --side port", "has no such field"),
+    ("sound nan", "must be a number"),
+    ("reading 2400 --quantity rpm", "lacks its unit"),
+    ("reading 2400 --unit rpm", "no quantity"),
+    ("reading 2400 --unit kn --quantity rpm", "cannot have this unit"),
+    ("reading 2400 --unit rpm --quantity speed", "there is no such quantity"),
+    ("reading 2400 --unit rpm --quantity rpm --engine centre", "no such engine"),
+    ("measure 0.82 --unit m", "no what"),
+    ("finding 'hose chafed'", "no grade"),
+    ("load --when before", "says nothing"),
+    ("load --when before --tank a", "how full it is"),
+    ("load --when before --tank a --fraction 1.2", "from 0 to 1"),
+    ("load --when before --persons 2.5", "whole number"),
+    ("hole --step 2200", "no reason"),
+    ("conditions", "says nothing"),
+    ("conditions --pressure-hpa 13", "from 850 to 1100"),
+    ("cruise fast", "must be a number"),
+    ("photo", "no --photo"),
+    ("undo 2026-05-14T10:00:00Z --of trim", "no such entry"),
+    ("remark x --at 10:12", "no time with its zone"),
+    ("remark x --at 2126-05-14T10:12:00Z", "future"),
+    ("finding x --grade watch --photo /nowhere/x.jpg", "no such photo"),
+]
+
+
+@pytest.mark.parametrize(("typed", "told"), BAD)
+def test_what_cannot_be_is_refused_and_nothing_is_written(typed: str, told: str, session: Path, run: Run) -> None:
+    before = {p: p.read_bytes() for p in session.rglob("*") if p.is_file()}
+    code, _, err = run("note", session, *shlex.split(typed))
+    assert code == 1
+    assert told in err
+    assert {p: p.read_bytes() for p in session.rglob("*") if p.is_file()} == before
+
+
+def test_an_unknown_kind_is_wrong_usage(session: Path, run: Run) -> None:
+    assert run("note", session, "exclude", "x")[0] == 2
+    code, _, err = run("note", session, "mark", "--sidee")
+    assert code == 2
+    assert "--sidee" in err
+    with pytest.raises(TrialCaptureError, match="trialcapture review"):
+        note_entry("exclude", None, t="2026-05-14T10:00:00Z", fields={}, engine_ids=[])
+
+
+def test_every_field_belongs_to_a_kind_and_every_kind_is_tried_above() -> None:
+    used = {name for kind in KINDS.values() for name in (*kind.needs, *kind.one_of, *kind.may)}
+    assert used == set(FIELDS)
+    assert {typed.split()[0] for typed in GOOD} >= set(KINDS) - {"photo", "undo"}
+
+
+def test_a_photo_is_copied_once_and_sealed(session: Path, tmp_path: Path, run: Run) -> None:
+    for folder, data in (("a", b"one"), ("b", b"two"), ("c", b"one")):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "hose.jpg").write_bytes(data)
+        photo = ("--photo", tmp_path / folder / "hose.jpg")
+        assert run("note", session, "photo", "the hose", *photo, "--camera-offset-s", "-3600")[0] == 0
+    assert sorted(p.name for p in (session / "raw" / "photos").iterdir()) == ["hose-2.jpg", "hose.jpg"]
+    notes = [note for note in read_notes(open_session(session)) if note.kind == "photo"]
+    assert [note.more["file"].rpartition("/")[2] for note in notes] == ["hose.jpg", "hose-2.jpg", "hose.jpg"]
+    assert verify_session(session).ending == "sound"
+    (session / "raw" / "photos" / "hose.jpg").write_bytes(b"other")
+    assert verify_session(session).ending == "damaged"
+
+
+def test_an_entry_taken_back_has_no_effect_and_stays(session: Path, run: Run) -> None:
+    before = read_notes(open_session(session))
+    at = "2026-05-14T08:40:00.250Z"
+    for words in (("mark",), ("trim", "12", "--unit", "%")):
+        assert run("note", session, *words, "--at", at)[0] == 0
+    noted = read_notes(open_session(session))
+    assert len(marks_of(noted)) == len(marks_of(before)) + 1
+    for kind in ("mark", "trim"):
+        assert run("note", session, "undo", at, "--of", kind)[0] == 0
+    noted = read_notes(open_session(session))
+    assert (marks_of(noted), trims_of(noted)) == (marks_of(before), trims_of(before))
+    assert len(noted) == len(before) + 4
+    assert {"entered"} <= set(noted[-1].more) | {k for n in noted for k in n.more}
+
+
+def test_notes_of_all_writers_are_read_by_time_and_old_ones_in_their_order(session: Path) -> None:
+    def at(minute: int, kind: str) -> bytes:
+        return json.dumps({"t": f"2026-05-14T10:{minute:02d}:00Z", "kind": kind}).encode() + b"\n"
+
+    raw = session / "raw"
+    (raw / "notes.jsonl").write_bytes(at(1, "a") + at(5, "b") + b"rubbish\n" + at(4, "c") + at(9, "d"))
+    (raw / "notes-note.jsonl").write_bytes(at(2, "e") + at(6, "f"))
+    (raw / "notes-review.jsonl").write_bytes(at(7, "g"))
+    kinds = [note.kind for note in read_notes(open_session(session))]
+    assert kinds == ["a", "e", "b", DAMAGED, "c", "f", "g", "d"]
+
+
+def test_a_recorder_and_a_writer_at_once_lose_nothing_and_the_end_seals_both(tmp_path: Path, run: Run) -> None:
+    port, count = rig.free_port(), 300
+    config = f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {port}\n'
+    folder = tmp_path / "s"
+    with rig.recording(folder, config) as recorder:
+        rig.wait_for(lambda: len(recorder.noted("start")) == 1)
+        code, out, _ = run("note", folder, "remark", "while recording", "--by", "Kim")
+        assert code == 0
+        assert "not sealed yet" in out
+
+        def write(number: int) -> None:
+            for k in range(10):
+                entry: dict[str, Any] = {"t": "2026-05-14T10:00:00Z", "kind": "remark", "value": f"{number}-{k}"}
+                add_notes(folder, [entry], writer="note", what=NOTE, by="x", t=entry["t"], is_recorded=lambda: True)
+
+        writers = [threading.Thread(target=write, args=(number,)) for number in range(4)]
+        for writer in writers:
+            writer.start()
+        for number in range(count):
+            rig.send_udp(port, rig.numbered(number))
+        for writer in writers:
+            writer.join()
+        rig.wait_for(lambda: recorder.journal().count(b"HDT") == count)
+        done = recorder.end()
+    assert original_bytes(recorder.journal())["net"] == b"".join(rig.numbered(n) for n in range(count))
+    values = sorted(n.value for n in read_notes(open_session(folder)) if n.kind == "remark")
+    assert values == sorted(["while recording", *(f"{n}-{k}" for n in range(4) for k in range(10))])
+    chain = read_chain(folder)
+    assert chain is not None
+    assert [line.what for line in chain.lines] == ["recording closed"]
+    assert done.root == chain.root
+    assert "raw/notes-note.jsonl" in chain.sealed
+    assert run("note", folder, "remark", "afterwards")[0] == 0
+    found = verify_session(folder)
+    assert found.faults == ()
+    assert [line.what for line in found.seal.lines] == ["recording closed", "note added"]
+
+
+def test_a_session_going_on_is_unsealed_and_closed_again_at_its_end(tmp_path: Path, run: Run) -> None:
+    port = rig.free_port()
+    config = f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {port}\n'
+    folder = tmp_path / "s"
+    for resume in (False, True):
+        with rig.recording(folder, config, resume=resume) as recorder:
+            rig.send_udp(port, rig.numbered(resume))
+            rig.wait_for(lambda: recorder.journal().count(b"HDT") == 1 + resume)  # noqa: B023  waited for here
+            if resume:
+                rig.wait_for(lambda: recorder.noted("resume"))
+                found = compare_seal(folder, "open")
+                assert (found.state, found.was_sealed) == ("unsealed", True)
+                assert verify_session(folder).ending == "sound with named losses"
+            recorder.end()
+    chain = read_chain(folder)
+    assert chain is not None
+    assert [(line.what, line.found) for line in chain.lines] == [("recording closed", ())] * 2
+    assert compare_seal(folder, "closed").state == "intact"
+    code, out, _ = run("verify", folder, "--root", chain.lines[0].root)
+    assert code == 0
+    assert "the root given is that of line 1" in out
+    assert "raw/nmea.log" in out
+
+
+def test_a_recording_that_was_cut_off_is_closed_late(session: Path, run: Run) -> None:
+    for name in ("seal.jsonl", "manifest.json"):
+        (session / name).unlink()
+    start = {"t": "2026-05-14T08:00:00Z", "kind": "start", "mono_us": 0, "epoch_wall_ns": 0, "sources": []}
+    (session / "raw" / "notes.jsonl").write_text(json.dumps(start) + "\n")
+    code, out, _ = run("verify", session)
+    assert (code, out.splitlines()[-1]) == (0, "sound with named losses")
+    assert run("seal", session)[0] == 1
+    code, out, _ = run("seal", session, "--by", "Kim")
+    assert code == 0
+    assert "closed late: the recording has not been closed" in out
+    code, out, _ = run("verify", session)
+    assert (code, out.splitlines()[-1]) == (0, "sound with named losses")
+    assert "closed late" in out
+    assert "sealed already" in run("seal", session)[1]
+    log = session / "raw" / "nmea.log"
+    log.write_bytes(log.read_bytes() + b"more\r\n")
+    code, out, _ = run("verify", session)
+    assert (code, out.splitlines()[-1]) == (1, "damaged")
+    assert run("seal", session, "--by", "Kim")[0] == 1
+    code, out, _ = run("seal", session, "--by", "Kim", "--accept-changes", "copied once more")
+    assert code == 0
+    assert "changes accepted" in out
+
+
+def test_settings_without_engines_take_no_reading_of_one() -> None:
+    with pytest.raises(TrialCaptureError, match="no such engine"):
+        note_entry(
+            "reading", "1", unit="rpm", t="2026-05-14T10:00:00Z", fields={"quantity": "rpm", "engine": "port"},
+            engine_ids=load_config("").engine_ids,
+        )  # fmt: skip

@@ -1,0 +1,299 @@
+"""What people may note, kind by kind: which value, which unit, which fields, and what each must be.
+
+The command line shows these tables in its help, so nothing heavy is imported before a note is checked.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from trialcapture.errors import TrialCaptureError
+
+if TYPE_CHECKING:
+    from trialcapture.archive.notes import Note
+
+LONGEST_TEXT = 2000
+"""Characters of a text at most (our choice: a page)."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteField:
+    """A field of a note.
+
+    Attributes:
+        help: What it says.
+        allowed: The words it may be; empty for any text or number.
+        least, most: Bounds of a number; both None for a text.
+    """
+
+    help: str
+    allowed: tuple[str, ...] = ()
+    least: float | None = None
+    most: float | None = None
+
+    @property
+    def is_number(self) -> bool:
+        """True where it is a number."""
+        return self.least is not None
+
+
+FIELDS: Mapping[str, NoteField] = {
+    "side": NoteField("of a trim tab or drive", ("port", "stbd", "both")),
+    "doors": NoteField("while sound was measured", ("open", "closed")),
+    "seconds": NoteField("length of a mean [s]", least=0.0, most=86_400.0),
+    "background_db": NoteField("sound with the engines stopped [dB(A)]", least=0.0, most=160.0),
+    "engine": NoteField("id of an engine of the settings"),
+    "quantity": NoteField("what was read, as in [engine_log.columns]"),
+    "what": NoteField("what was measured"),
+    "grade": NoteField("of a finding", ("good", "watch", "defect")),
+    "camera_offset_s": NoteField("UTC minus the camera's clock [s]", least=-1e9, most=1e9),
+    "when": NoteField("of a load: before or after the runs", ("before", "after")),
+    "tank": NoteField("name of a tank"),
+    "fraction": NoteField("of a tank, 0 to 1", least=0.0, most=1.0),
+    "litres": NoteField("in a tank [L]", least=0.0, most=1e6),
+    "persons": NoteField("on board", least=0.0, most=1000.0),
+    "step": NoteField("of the plan [rpm]", least=0.0, most=20_000.0),
+    "way": NoteField("of the plan, 1 for there and 2 for back", least=1.0, most=2.0),
+    "reason": NoteField("why"),
+    "of": NoteField("kind of the entry taken back"),
+    "air_temp_c": NoteField("[°C]", least=-60.0, most=60.0),
+    "pressure_hpa": NoteField("[hPa]", least=850.0, most=1100.0),
+    "wind_speed_kn": NoteField("true wind [kn]", least=0.0, most=150.0),
+    "wind_from_deg": NoteField("true wind, from [deg true]", least=0.0, most=360.0),
+    "wave_height_m": NoteField("significant [m]", least=0.0, most=30.0),
+}
+"""Bounds are those of what can be (common practice, no source)."""
+
+_CONDITIONS = ("air_temp_c", "pressure_hpa", "wind_speed_kn", "wind_from_deg", "wave_height_m")
+
+
+@dataclass(frozen=True, slots=True)
+class NoteKind:
+    """A kind of note.
+
+    Attributes:
+        help: What it is for.
+        value: ``number``, ``text`` or ``any`` where one must be given; ``none`` where it may be left out.
+        unit: Taken where none is given; None where one must be given, "" where there is none.
+        dimension: A unit must be of this dimension; "" for any.
+        needs: Fields that must be given.
+        one_of: At least one of these must be given.
+        may: Other fields that may be given.
+    """
+
+    help: str
+    value: str = "none"
+    unit: str | None = ""
+    needs: tuple[str, ...] = ()
+    one_of: tuple[str, ...] = ()
+    may: tuple[str, ...] = ()
+
+
+KINDS: Mapping[str, NoteKind] = {
+    "mark": NoteKind("an instant, such as a blip of the throttle"),
+    "trim": NoteKind("a trim setting", "any", may=("side",)),
+    "remark": NoteKind("anything worth knowing", "text"),
+    "sea": NoteKind("the sea as seen", "text"),
+    "sound": NoteKind("sound level", "number", "dB(A)", may=("doors", "seconds", "background_db")),
+    "reading": NoteKind("read off a display", "number", None, needs=("quantity",), may=("engine", "seconds")),
+    "measure": NoteKind("measured on board", "number", None, needs=("what",)),
+    "finding": NoteKind("of a walk round", "text", needs=("grade",)),
+    "photo": NoteKind("a photo, with --photo FILE", may=("camera_offset_s",)),
+    "load": NoteKind(
+        "tanks and persons", needs=("when",), one_of=("tank", "persons"),
+        may=("tank", "fraction", "litres", "persons"),
+    ),
+    "hole": NoteKind("why a step of the plan stays open", needs=("step", "reason"), may=("way",)),
+    "cruise": NoteKind("the tester's own cruising speed [rpm]", "number", "rpm"),
+    "conditions": NoteKind("weather as measured", one_of=_CONDITIONS, may=_CONDITIONS),
+    "undo": NoteKind("takes back an entry: VALUE is its time, --of its kind", "text", needs=("of",)),
+}  # fmt: skip
+
+
+def note_entry(
+    kind: str,
+    value: str | None,
+    *,
+    unit: str = "",
+    where: str = "",
+    by: str = "",
+    t: str,
+    fields: Mapping[str, str],
+    engine_ids: Sequence[str],
+    notes: Sequence[Note] = (),
+) -> dict[str, Any]:
+    """Return a note as it is written, every part of it checked.
+
+    Args:
+        kind: One of `KINDS`.
+        value: As it was typed; None where nothing was.
+        unit: Of the value.
+        where: Place on board.
+        by: Who notes it.
+        t: When, ISO 8601 with its zone.
+        fields: Other fields as they were typed.
+        engine_ids: Of the settings.
+        notes: What is noted already; an undo must name one of them.
+
+    Raises:
+        TrialCaptureError: A part is missing, one too many, or cannot be; it says which and what would be right.
+    """
+    spec = KINDS.get(kind)
+    if spec is None:
+        from trialcapture.prepare.steady.segment_review import REVIEW_KINDS  # noqa: PLC0415
+
+        hint = "changes of a verdict are made by 'trialcapture review'" if kind in REVIEW_KINDS else ""
+        raise TrialCaptureError("there is no such kind of note", seen=kind, expected=hint or ", ".join(KINDS))
+    entry: dict[str, Any] = {"t": t, "kind": kind, "value": _value(kind, spec, value), "unit": _unit(kind, spec, unit)}
+    if where:
+        entry["where"] = _text("where", where)
+    entry["by"] = _text("by", by) if by else ""
+    known = {*spec.needs, *spec.one_of, *spec.may}
+    for name, typed in fields.items():
+        if name not in known:
+            allowed = ", ".join(sorted(known)) or "no field beside value, unit, where, by and at"
+            raise TrialCaptureError(f"a note of kind {kind} has no such field", seen=name, expected=allowed)
+        entry[name] = _field(name, typed)
+    for name in spec.needs:
+        if name not in entry:
+            wanted = FIELDS[name]
+            expected = f"{_option(name)}, {wanted.help}" + (f": {', '.join(wanted.allowed)}" if wanted.allowed else "")
+            raise TrialCaptureError(f"a note of kind {kind} lacks a field", seen=f"no {name}", expected=expected)
+    if spec.one_of and not any(name in entry for name in spec.one_of):
+        expected = "at least one of " + ", ".join(_option(name) for name in spec.one_of)
+        raise TrialCaptureError(f"a note of kind {kind} says nothing", seen="no field", expected=expected)
+    for check in (_check_load, _check_reading(engine_ids), _check_undo(notes)):
+        check(entry)
+    return entry
+
+
+def _option(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
+
+
+def _value(kind: str, spec: NoteKind, typed: str | None) -> float | str | None:
+    if typed is None or not typed.strip():
+        if spec.value != "none":
+            raise TrialCaptureError(
+                f"a note of kind {kind} lacks its value", seen="nothing", expected=f"a {spec.value}: {spec.help}"
+            )
+        return None
+    number = _number(typed)
+    if spec.value == "number":
+        if number is None:
+            raise TrialCaptureError(f"the value of a note of kind {kind} must be a number", seen=typed[:80])
+        return number
+    return _text("value", typed) if spec.value == "text" or number is None else number
+
+
+def _unit(kind: str, spec: NoteKind, unit: str) -> str:
+    unit = unit.strip()
+    if unit:
+        return _text("unit", unit)
+    if spec.unit is None:
+        raise TrialCaptureError(f"a note of kind {kind} lacks its unit", seen="no unit", expected="--unit UNIT")
+    return spec.unit
+
+
+def _field(name: str, typed: str) -> float | int | str:
+    spec = FIELDS[name]
+    if not spec.is_number:
+        text = _text(name, typed)
+        if spec.allowed and text not in spec.allowed:
+            raise TrialCaptureError(f"{name} cannot be that", seen=text, expected=", ".join(spec.allowed))
+        return text
+    number = _number(typed)
+    least, most = spec.least or 0.0, spec.most or 0.0
+    if number is None or not least <= number <= most:
+        raise TrialCaptureError(
+            f"{name} cannot be that", seen=typed[:80], expected=f"a number from {least:g} to {most:g}: {spec.help}"
+        )
+    if name in ("persons", "way"):
+        if number != int(number):
+            raise TrialCaptureError(f"{name} must be a whole number", seen=typed[:80])
+        return int(number)
+    return number
+
+
+def _number(typed: str) -> float | int | None:
+    try:
+        number = float(typed.strip().replace(",", "."))
+    except ValueError:
+        return None
+    if not math.isfinite(number):
+        return None
+    return int(number) if number.is_integer() and abs(number) < 1e15 else number
+
+
+def _text(name: str, typed: str) -> str:
+    text = " ".join("".join(c if c.isprintable() else " " for c in typed).split())
+    if not text or len(text) > LONGEST_TEXT:
+        raise TrialCaptureError(
+            f"{name} is empty or too long", seen=f"{len(text)} characters", expected=f"1 to {LONGEST_TEXT}"
+        )
+    return text.encode("utf-8", "replace").decode()
+
+
+def _check_load(entry: Mapping[str, Any]) -> None:
+    if entry["kind"] != "load":
+        return
+    amounts = [name for name in ("fraction", "litres") if name in entry]
+    if ("tank" in entry) != (len(amounts) == 1):
+        raise TrialCaptureError(
+            "a tank needs how full it is, once",
+            seen=", ".join(["tank"] * ("tank" in entry) + amounts),
+            expected="--tank NAME with --fraction or with --litres",
+        )
+
+
+def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], None]:
+    def check(entry: Mapping[str, Any]) -> None:
+        if "engine" in entry and entry["engine"] not in engine_ids:
+            raise TrialCaptureError(
+                "the settings have no such engine",
+                seen=entry["engine"],
+                expected=", ".join(engine_ids) or "none is set",
+            )
+        if entry["kind"] != "reading":
+            return
+        from trialcapture.config import LOG_QUANTITIES  # noqa: PLC0415
+        from trialcapture.units import dimension  # noqa: PLC0415
+
+        if entry["quantity"] not in LOG_QUANTITIES:
+            raise TrialCaptureError(
+                "there is no such quantity", seen=entry["quantity"], expected=", ".join(sorted(LOG_QUANTITIES))
+            )
+        wanted = LOG_QUANTITIES[entry["quantity"]][1]
+        try:
+            fits = dimension(entry["unit"]) == dimension(wanted)
+        except (ValueError, KeyError, TrialCaptureError):
+            fits = False
+        if not fits:
+            raise TrialCaptureError(
+                f"{entry['quantity']} cannot have this unit", seen=entry["unit"], expected=f"a unit like {wanted}"
+            )
+
+    return check
+
+
+def _check_undo(notes: Sequence[Note]) -> Callable[[Mapping[str, Any]], None]:
+    def check(entry: Mapping[str, Any]) -> None:
+        if entry["kind"] != "undo":
+            return
+        from trialcapture.archive.notes import parse_time  # noqa: PLC0415
+
+        try:
+            t_ns = parse_time(entry["value"])
+        except (ValueError, TypeError):
+            t_ns = None
+        if not any((note.t_ns, note.kind) == (t_ns, entry["of"]) for note in notes):
+            raise TrialCaptureError(
+                "there is no such entry to take back",
+                seen=f"{entry['of']} at {entry['value']}",
+                expected="the time of an entry as it stands in the notes, with --of its kind",
+            )
+
+    return check

@@ -1,0 +1,535 @@
+"""``pack``: a session as one thing to hand over, a BagIt bag that an RO-Crate describes.
+
+A bag (RFC 8493, BagIt 1.0) is a folder with its payload in ``data/`` and the hash of every file beside it, so that
+whoever gets it can check it without this program. The payload is the session itself with ``ro-crate-metadata.json``
+(RO-Crate 1.1) at its root, as that standard says for bags: ``trialcapture verify BAG/data`` works as on the original.
+The same session gives the same bytes, whenever it is packed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import stat
+import zipfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+from urllib.parse import quote
+
+from trialcapture.archive.atomic import open_replacement, write_error
+from trialcapture.archive.manifest import hash_file, raw_files, read_manifest
+from trialcapture.archive.session import FILE_NAME, Session, open_session
+from trialcapture.archive.share import LEFT_OUT, SHARED_FILES, shared_id, write_shared
+from trialcapture.archive.verify import verify_session
+from trialcapture.archive.work_folder import work_folder
+from trialcapture.errors import TrialCaptureError
+from trialcapture.system.files import remove_tree, rename_new, sync_file, sync_folder
+
+Progress = Callable[[str, float | None], None]
+CRATE_FILE = "ro-crate-metadata.json"
+_TOP_FILES = (FILE_NAME, "manifest.json", "seal.jsonl")
+_SIGNATURES = "signatures/"
+_NO_PART = ("live.jsonl", "recorder.lock", CRATE_FILE)
+"""What a session's folder may hold beside it: what was shown while recording, a lock, the crate of a bag."""
+_SIGNATURE_ENDINGS = (".root", ".sig", ".pub.pem")
+"""What lies in the folder of signatures; a private key that somebody left there is not packed."""
+_DERIVED = ("trialset", "reduction")
+_ZIP_TIME = (1980, 1, 1, 0, 0, 0)
+"""The earliest a zip can hold; the time of packing would make two packs of one session differ."""
+_REPARSED_PATHS = (0xA000000C, 0xA0000003)
+"""Reparse tags of Windows that lead elsewhere: symbolic links and junctions (winnt.h, from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What was packed.
+
+    Attributes:
+        out: The bag: a folder, or a zip that holds one.
+        session: Id of the session, as the bag has it.
+        files: Number of files of the payload.
+        bytes: Their size.
+        root: Last root of the seal; None where there is no seal.
+        condition: What `verify` said of the session, as the bag has it.
+        has_results: Whether the session was processed.
+        left_out: Files of the session's folder that are no part of a session, relative to it.
+    """
+
+    out: Path
+    session: str
+    files: int
+    bytes: int
+    root: str | None
+    condition: str
+    has_results: bool
+    left_out: tuple[str, ...]
+
+
+def pack_session(
+    folder: Path,
+    out: Path,
+    *,
+    made_by: str,
+    share: bool = False,
+    accept_damage: str | None = None,
+    progress: Progress = lambda _step, _share: None,
+) -> Pack:
+    """Write a session as a bag.
+
+    Args:
+        folder: The session; no recorder may be at work on it.
+        out: The bag to make: a folder, or a zip where the name ends in ``.zip``. It must not exist yet, and it is
+            complete or absent.
+        made_by: Program and version.
+        share: Leave out whatever tells who, where or which boat; see `trialcapture.archive.share`.
+        accept_damage: Why a damaged session is packed all the same; the bag says so.
+        progress: Called with the step and how far it is.
+
+    Raises:
+        TrialCaptureError: `out` is in use, the session is damaged or holds something that is no regular file, or the
+            disk does not take the bag.
+    """
+    _refuse_place(folder, out)
+    # what is no regular file is found before anything of it is read
+    names, left_out = _find_files(folder) if os.path.lexists(folder / FILE_NAME) else ([], [])
+    session = open_session(folder)
+    condition, root = _condition(folder, accept_damage, progress, tells_why=not share)
+    states = _states(folder, names)
+    staging = out.with_name(f".{out.name}.{os.getpid()}.packing")
+    try:
+        (staging / "data").mkdir(parents=True)
+        if share:
+            write_shared(session, names, staging / "data", made_by, progress)
+        else:
+            _copy_files(folder, names, staging / "data", progress, is_sound=accept_damage is None)
+        if _states(folder, names) != states:
+            raise _changed(folder)
+        description = _Description(session, made_by, condition, root, is_shared=share)
+        files, size = _describe(staging, description)
+        progress("writing to the disk", None)
+        if out.suffix.lower() == ".zip":
+            _write_zip(staging, out)
+        else:
+            for path in _files_of(staging):
+                _sync_file(path)
+            for place in sorted((p for p in staging.rglob("*") if p.is_dir()), reverse=True):
+                sync_folder(place)
+            _refuse_existing(out)
+            rename_new(staging, out)
+            sync_folder(out.parent)
+    except OSError as fault:
+        raise write_error(fault, out, sum((folder / name).stat().st_size for name in names)) from fault
+    finally:
+        remove_tree(staging)
+    has_results = any(name.startswith("reduction/") for name in names)
+    return Pack(out, description.id, files, size, root, condition, has_results, () if share else tuple(left_out))
+
+
+def _refuse_place(folder: Path, out: Path) -> None:
+    """Refuse an `out` that exists or lies inside the session."""
+    _refuse_existing(out)
+    if folder.resolve() in (out.resolve(), *out.resolve().parents):
+        raise TrialCaptureError(
+            "a session is not packed into itself",
+            seen=str(out),
+            expected="give a place outside the session's folder",
+        )
+
+
+def _refuse_existing(out: Path) -> None:
+    if os.path.lexists(out):
+        raise TrialCaptureError(
+            "nothing is overwritten by packing",
+            seen="a file or folder of that name",
+            where=str(out),
+            expected="give a name that does not exist yet",
+        )
+
+
+# ------------------------------------------------------------------------------
+# What belongs to a session on disk.
+# ------------------------------------------------------------------------------
+
+
+def _find_files(folder: Path) -> tuple[list[str], list[str]]:
+    """Return the files to pack and those that are no part of a session, relative to it, sorted.
+
+    Raises:
+        TrialCaptureError: Something is neither file nor folder, or its name is no text.
+    """
+    found = sorted(_regular_files(folder, folder, {work_folder(folder)}))
+    raw = {path.relative_to(folder).as_posix() for path in raw_files(folder)}
+    packed = [name for name in found if name in raw or _is_part(name)]
+    return packed, [name for name in found if name not in {*packed, *_NO_PART}]
+
+
+def _is_part(name: str) -> bool:
+    top, _, rest = name.partition("/")
+    if not rest:
+        return top in _TOP_FILES
+    if name.startswith(_SIGNATURES):
+        return "/" not in rest and rest.endswith(_SIGNATURE_ENDINGS)
+    return top in _DERIVED and not any(part.startswith(".") for part in name.split("/"))
+
+
+def _regular_files(folder: Path, place: Path, skipped: set[Path]) -> Iterator[str]:
+    for entry in os.scandir(place):
+        path = Path(entry.path)
+        if path in skipped:
+            continue
+        name = path.relative_to(folder).as_posix()
+        status = entry.stat(follow_symlinks=False)
+        leads_elsewhere = getattr(status, "st_reparse_tag", 0) in _REPARSED_PATHS
+        if stat.S_ISDIR(status.st_mode) and not leads_elsewhere:
+            yield from _regular_files(folder, path, skipped)
+        elif not stat.S_ISREG(status.st_mode) or leads_elsewhere:
+            raise TrialCaptureError(
+                "only files and folders of the session itself are packed",
+                seen=_kind(status.st_mode),
+                where=name,
+                expected="put the file itself in its place, or remove it",
+            )
+        elif not _is_text(name):
+            raise TrialCaptureError(
+                "the name of a file is no UTF-8 text, so a bag cannot name it",
+                seen=ascii(name),
+                where=str(folder),
+                expected="rename it if it is no raw file; a raw file is collected anew under another name",
+            )
+        else:
+            yield name
+
+
+def _kind(mode: int) -> str:
+    kinds = {stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket", stat.S_IFCHR: "a device", stat.S_IFBLK: "a device"}
+    return kinds.get(stat.S_IFMT(mode), "a link to another place")
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _condition(
+    folder: Path, accept_damage: str | None, progress: Progress, *, tells_why: bool
+) -> tuple[str, str | None]:
+    """Return what `verify` says of the session in one line, with why a damaged one is packed, and its last root.
+
+    Raises:
+        TrialCaptureError: It is damaged, and nobody said why it should be packed all the same.
+    """
+    total = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1
+    done = 0
+
+    def read(size: int) -> None:
+        nonlocal done
+        done += size
+        progress("checking the session", min(done / total, 1.0))
+
+    found = verify_session(folder, progress=read)
+    told = {"damaged": found.faults, "cannot be vouched for": found.unvouched}.get(found.ending, found.losses)
+    condition = f"{found.ending} ({len(told)} named by verify)" if told else found.ending
+    if not found.faults:
+        return condition, found.seal.root
+    if accept_damage is None or not accept_damage.strip():
+        more = f"; and {len(found.faults) - 3} more" if len(found.faults) > 3 else ""
+        raise TrialCaptureError(
+            "this session is damaged, so it is not packed",
+            seen="; ".join(found.faults[:3]) + more,
+            where=str(folder),
+            expected='restore it from a copy, or pack it as it is: --accept-damage "reason", which the bag then says',
+        )
+    return f"{condition}, packed all the same{f': {accept_damage}' if tells_why else ''}", found.seal.root
+
+
+def _copy_files(folder: Path, names: Sequence[str], into: Path, progress: Progress, *, is_sound: bool) -> None:
+    """Copy files and compare them with the session's manifest on the way.
+
+    Raises:
+        TrialCaptureError: A file changed meanwhile.
+    """
+    known = {entry.path: entry.sha256 for entry in read_manifest(folder) or []} if is_sound else {}
+    total = sum((folder / name).stat().st_size for name in names) or 1
+    done = 0
+    for name in names:
+        target = into / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        digest = hashlib.sha256()
+        with _open_regular(folder / name) as source, target.open("xb") as copy:
+            while chunk := source.read(1 << 20):
+                digest.update(chunk)
+                copy.write(chunk)
+                done += len(chunk)
+                progress("copying", min(done / total, 1.0))
+        if known.get(name, digest.hexdigest()) != digest.hexdigest() or hash_file(target)[0] != digest.hexdigest():
+            raise _changed(folder / name)
+
+
+def _states(folder: Path, names: Sequence[str]) -> list[tuple[int, int, int]]:
+    """Return what changes with a file: its size, its time, and which file it is."""
+    try:
+        status = [(folder / name).lstat() for name in names]
+    except FileNotFoundError as fault:
+        raise _changed(folder) from fault
+    return [(one.st_size, one.st_mtime_ns, one.st_ino) for one in status]
+
+
+def _changed(path: Path) -> TrialCaptureError:
+    return TrialCaptureError(
+        "a session changed while it was packed",
+        where=str(path),
+        expected="let no other program work on it meanwhile, run 'trialcapture verify', and pack it again",
+    )
+
+
+def _open_regular(path: Path) -> BinaryIO:
+    """Open a file without following a link that took its place since it was found."""
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    try:
+        file = os.fdopen(os.open(path, flags), "rb")
+    except FileNotFoundError as fault:
+        raise _changed(path) from fault
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise _changed(path)
+    return file
+
+
+# ------------------------------------------------------------------------------
+# The bag: RFC 8493.
+# ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Description:
+    """What bag and crate say of the session."""
+
+    session: Session
+    made_by: str
+    condition: str
+    root: str | None
+    is_shared: bool
+
+    @property
+    def id(self) -> str:
+        return shared_id(self.session.folder) if self.is_shared else self.session.id
+
+    @property
+    def title(self) -> str:
+        return "Sea trial of a boat" if self.is_shared else f"Sea trial of {self.session.config.boat.name}"
+
+    @property
+    def text(self) -> str:
+        if self.is_shared:
+            return f"Results of a sea trial, to be shared. Left out: {LEFT_OUT}."
+        return (
+            "A session of trialcapture: raw recordings and engine logs as they came in, their hashes and seal, and "
+            "what was derived from them."
+        )
+
+
+def _describe(bag: Path, description: _Description) -> tuple[int, int]:
+    """Write crate, manifests and tag files of a bag whose payload is there; return files and bytes of the payload."""
+    data = bag / "data"
+    names = [path.relative_to(data).as_posix() for path in _files_of(data)]
+    crate = json.dumps(_crate(data, names, description), indent=1, ensure_ascii=False) + "\n"
+    (data / CRATE_FILE).write_bytes(crate.encode())
+    hashed = {f"data/{name}": hash_file(data / name) for name in sorted([*names, CRATE_FILE])}
+    size = sum(one for _, one in hashed.values())
+    info = {
+        "External-Identifier": description.id,
+        "External-Description": f"{description.title}. {description.text}",
+        "Bag-Software-Agent": description.made_by,
+        "Payload-Oxum": f"{size}.{len(hashed)}",
+        "Session-Created": description.session.created,
+        "Session-Condition": description.condition,
+        "Session-Condition-Told-By": "trialcapture verify, when it was packed",
+        "Seal-Root": description.root or "none: the session is not sealed",
+    }
+    tags = {
+        "bagit.txt": "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n",
+        "bag-info.txt": "".join(f"{label}: {_one_line(value)}\n" for label, value in info.items()),
+        "manifest-sha256.txt": "".join(f"{digest}  {_bag_path(name)}\n" for name, (digest, _) in hashed.items()),
+    }
+    tags["tagmanifest-sha256.txt"] = "".join(
+        f"{hashlib.sha256(text.encode()).hexdigest()}  {name}\n" for name, text in sorted(tags.items())
+    )
+    for name, text in tags.items():
+        (bag / name).write_bytes(text.encode())
+    return len(hashed), size
+
+
+def _bag_path(name: str) -> str:
+    """Return a path as a manifest has it: line ends and percent signs by their codes, all else as it is (§2.1.3)."""
+    return name.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _one_line(text: str) -> str:
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def _files_of(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.rglob("*") if path.is_file())
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("rb+") as file:
+        sync_file(file.fileno())
+
+
+def _write_zip(bag: Path, out: Path) -> None:
+    """Put a bag into a zip, as its only folder, which has the zip's name (RFC 8493, §4)."""
+
+    def reads_back(temporary: Path) -> None:
+        with zipfile.ZipFile(temporary) as packed:
+            damaged = packed.testzip()
+        if damaged is not None:
+            raise TrialCaptureError("a file did not read back as it was packed", seen=damaged, where=str(out))
+        _refuse_existing(out)
+
+    with (
+        open_replacement(out, check=reads_back) as file,
+        zipfile.ZipFile(file, "w", compression=zipfile.ZIP_DEFLATED) as packed,
+    ):
+        for path in _files_of(bag):
+            entry = zipfile.ZipInfo(f"{out.stem}/{path.relative_to(bag).as_posix()}", _ZIP_TIME)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.create_system = 3  # as on Unix, so that the permissions count everywhere
+            entry.external_attr = 0o100644 << 16
+            with path.open("rb") as source, packed.open(entry, "w", force_zip64=True) as target:
+                shutil.copyfileobj(source, target, 1 << 20)
+
+
+# ------------------------------------------------------------------------------
+# The description: RO-Crate 1.1.
+# ------------------------------------------------------------------------------
+
+_MEDIA_TYPES = {
+    ".log": "text/plain", ".txt": "text/plain", ".csv": "text/csv", ".json": "application/json",
+    ".jsonl": "application/x-ndjson", ".toml": "application/toml", ".parquet": "application/vnd.apache.parquet",
+    ".html": "text/html", ".pdf": "application/pdf", ".gpx": "application/gpx+xml",
+    ".geojson": "application/geo+json", ".gz": "application/gzip", ".zst": "application/zstd",
+    ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".heic": "image/heic", ".webp": "image/webp",
+}  # fmt: skip
+_MEANINGS = {
+    "session.toml": "Boat and trial settings as used, and where every file came from",
+    "manifest.json": "SHA-256 and size of every raw file",
+    "seal.jsonl": "What happened to the session, each event with the root of all hashes",
+    "raw/nmea": "Journal of the NMEA 0183 sentences as received",
+    "raw/can": "CAN frames as candump text",
+    "raw/engine/": "Engine log as offloaded",
+    "raw/photos/": "Photo",
+    "raw/notes": "What people and the recorder noted",
+    "trialset/samples": "Every channel on a uniform grid with age and QARTOD flag",
+    "trialset/segments": "Steady stretches with their statistics and verdicts",
+    "trialset/segment_engines": "Steady stretches by engine",
+    "trialset/clocks": "How each clock was tied to UTC",
+    "trialset/rejects": "What could not be used, and why",
+    "reduction/bands": "One row an RPM band: speed, fuel, economy, range, each with its standard uncertainty",
+    "reduction/legs": "The stretches each band was made of",
+    "reduction/manoeuvres": "Accelerations, stops and turns",
+    "reduction/summary": "Answers, conditions, warnings, uncertainty budgets",
+    "reduction/results": "Root of the seal, versions, and hashes of the results",
+    "reduction/report": "The report",
+    "reduction/sheet": "The trial sheet",
+    "reduction/trial": "The results as a spreadsheet",
+    "reduction/track": "The track",
+    "signatures/": "A signed root, its signature, or the public key to check it with",
+    **SHARED_FILES,
+}
+_FOLDERS = {
+    "signatures/": ("Signatures", "Roots of the seal that somebody signed"),
+    "raw/": ("Raw data", "As it came in; never altered"),
+    "trialset/": ("Trial set", "Aligned samples and steady stretches, derived from the raw data"),
+    "reduction/": ("Results", "Band table and answers, derived from the trial set"),
+}
+
+
+def _crate(data: Path, names: Sequence[str], description: _Description) -> Mapping[str, Any]:
+    """Return the RO-Crate metadata of a payload."""
+    folders = [folder for folder in _FOLDERS if any(name.startswith(folder) for name in names)]
+    top = [name for name in names if "/" not in name]
+    inside = {folder: [name for name in names if name.startswith(folder)] for folder in folders}
+    derived = [folder for folder in folders if folder in ("trialset/", "reduction/")]
+    graph: list[dict[str, Any]] = [
+        {
+            "@id": CRATE_FILE,
+            "@type": "CreativeWork",
+            "conformsTo": {"@id": "https://w3id.org/ro/crate/1.1"},
+            "about": {"@id": "./"},
+        },
+        {
+            "@id": "./",
+            "@type": "Dataset",
+            "identifier": description.id,
+            "name": description.title,
+            "description": description.text,
+            # the standard wants a date; the time of packing would make two packs of one session differ
+            "datePublished": description.session.created,
+            "license": {"@id": "#licence"},
+            **_linked("hasPart", [_crate_id(name) for name in [*top, *folders]]),
+            **_linked("mentions", ["#processing"] if derived else []),
+        },
+        {
+            "@id": "#licence",
+            "@type": "CreativeWork",
+            "name": "No licence is stated",
+            "description": "Whoever commissioned the trial decides who may use it for what.",
+        },
+        {
+            "@id": "#program",
+            "@type": "SoftwareApplication",
+            "name": description.made_by.partition(" ")[0],
+            "softwareVersion": description.made_by.partition(" ")[2],
+        },
+    ]
+    if derived:
+        graph.append(
+            {
+                "@id": "#processing",
+                "@type": "CreateAction",
+                "name": "Clocks aligned, steady stretches found, bands reduced",
+                "instrument": {"@id": "#program"},
+                **_linked("object", [folder for folder in folders if folder == "raw/"]),
+                **_linked("result", derived),
+            }
+        )
+    for folder, members in inside.items():
+        name, meaning = _FOLDERS[folder]
+        parts = _linked("hasPart", [_crate_id(member) for member in members])
+        graph.append({"@id": folder, "@type": "Dataset", "name": name, "description": meaning, **parts})
+    graph += [_crate_file(data / name, name) for name in names]
+    return {"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": graph}
+
+
+def _linked(key: str, ids: Sequence[str]) -> dict[str, Any]:
+    """Return a link to entities; a list only where there are several, as the standard has it."""
+    links = [{"@id": one} for one in ids]
+    return {key: links if len(links) > 1 else links[0]} if links else {}
+
+
+def _crate_file(path: Path, name: str) -> dict[str, Any]:
+    stems = [stem for stem in _MEANINGS if name.startswith(stem)]
+    meaning = {"description": _MEANINGS[max(stems, key=len)]} if stems else {}
+    kind = _MEDIA_TYPES.get(path.suffix.lower(), "application/octet-stream")
+    return {
+        "@id": _crate_id(name),
+        "@type": "File",
+        "name": name.rpartition("/")[2],
+        **meaning,
+        "encodingFormat": kind,
+        "contentSize": str(path.stat().st_size),
+    }
+
+
+def _crate_id(name: str) -> str:
+    """Return a path as a URI relative to the crate."""
+    return quote(name, safe="/")

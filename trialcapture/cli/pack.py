@@ -1,0 +1,67 @@
+"""``trialcapture pack``: a session as one thing to hand over."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from trialcapture import __version__
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress, tell
+
+
+@click.command()
+@path_argument("SESSION")
+@click.argument("out", metavar="OUT", type=PATH)
+@click.option("--share", is_flag=True, help="Leave out raw data, photos, notes, names, places and tracks.")
+@click.option(
+    "--accept-damage",
+    metavar="REASON",
+    help="Pack a damaged session; the bag says so, and why.",
+)
+@json_option
+def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_json: bool) -> None:
+    """Pack a session to hand it over.
+
+    OUT becomes a BagIt bag (RFC 8493) with an RO-Crate description: a folder,
+    or one file where its name ends in .zip. Any BagIt program can check it. In
+    it, the folder data is the session, to be verified or processed again.
+
+    With --share, what is left says what a boat did, but not which boat, where
+    or who was on board.
+    """
+    from trialcapture.archive.atomic import size_text  # noqa: PLC0415
+    from trialcapture.archive.pack import pack_session  # noqa: PLC0415
+    from trialcapture.archive.seal import short_root  # noqa: PLC0415
+    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
+
+    is_locked = (session / NAME).exists()  # by a recorder at work, or left by one that was killed
+    with shown_progress() as progress, SessionLock(session) if is_locked else nullcontext():
+        packed = pack_session(
+            session,
+            out,
+            made_by=f"trialcapture {__version__}",
+            share=share,
+            accept_damage=accept_damage,
+            progress=progress,
+        )
+    if as_json:
+        print_json(asdict(packed))
+        return
+    tell(f"session {packed.session} in {packed.out}: {packed.files} files, {size_text(packed.bytes)}")
+    if share:
+        say("look through it before you hand it on: times of the trial are in it", label="note", err=False)
+    elif not packed.has_results:
+        say("the session was not processed, so there are no results in it", label="note", err=False)
+    for name in packed.left_out[:10]:
+        say(f"{name} is no part of a session and was left out", label="note", err=False)
+    if len(packed.left_out) > 10:
+        say(f"{len(packed.left_out) - 10} more files were left out", label="note", err=False)
+    if packed.condition != "sound":
+        say(packed.condition, label="condition", err=False)
+    if packed.root is not None:
+        tell(f"root of the seal: {short_root(packed.root)}")
+    where = "its folder, unpacked" if out.suffix.lower() == ".zip" else str(packed.out)
+    tell(f"check it with any BagIt program, or in {where}: sha256sum -c manifest-sha256.txt")
