@@ -261,3 +261,23 @@ def test_red_alarms_come_first() -> None:
     watched.health.lost("gps", "absent", "There is no COM7. Plug the adapter in.", 0)
     disk = DiskState("", "", 0, 10**9, 0.0, False)
     assert [a.severity for a in current_alarms(watched.health, disk, [], 0)] == ["red", "yellow"]
+
+
+def test_rates_after_a_pause_are_those_of_the_time_since() -> None:
+    watched = Watched()
+    watched.health.expect("old", "nmea.log", 0, baud=4800, away="not recording", now_ns=100 * 10**9)
+    for at_s in (101.0, 102.0, 103.0):
+        watched.hear(at_s, rig.sentence("GPHDT,1.0,T"), source="old")
+    old = watched.health.sources["old"]
+    assert old.rate_hz(103 * 10**9) == pytest.approx(1.0)
+    assert old.line_load(103 * 10**9) == pytest.approx(3 * len(rig.sentence("GPHDT,1.0,T")) * 10 / 3 / 4800)
+    assert watched.gaps()[0][:2] == (0.0, 101.0)
+
+
+def test_a_source_that_floods_is_an_alarm_that_says_whose_fault_it_is() -> None:
+    watched = Watched()
+    watched.hear(1.0, rig.sentence("GPHDT,1.0,T"))
+    watched.health.lost_lines("gps", 1234, 10**9, of_disk=False)
+    assert any("gps floods: 1234 lines lost" in alarm.text for alarm in watched.alarms(2.0))
+    watched.health.lost_lines("gps", 1234, 10**9, of_disk=True)
+    assert any("no disk takes them" in alarm.text for alarm in watched.alarms(2.0))

@@ -59,9 +59,9 @@ class FailingDisk:
         def append(files: RawFiles, stream: str, where: Path, data: bytes) -> None:
             if self.failing and where == folder:
                 file = files._open.get(stream) or files._open_stream(stream, where)
-                start = file.seek(0, 2)
-                file.write(data[: len(data) // 2])
-                file.truncate(start)
+                start = file._file.seek(0, 2)
+                file._file.write(data[: len(data) // 2])
+                file._file.truncate(start)
                 raise OSError(number, "as made by the test")
             real(files, stream, where, data)
 
@@ -154,6 +154,7 @@ def test_with_both_disks_full_memory_stays_bounded_and_the_loss_is_told(
             bench.writer.step()
             bench.clocks.run(1.1)
     bench.writer.step()
+    bench.writer.losses.tell(bench.clocks.mono, "full", all_of_it=True)
     assert bench.writer.held_bytes < 400_000
     assert lost > 0
     overflows = [event for event in bench.events if event.kind == "overflow"]
@@ -229,6 +230,74 @@ def test_the_backlog_gives_back_in_order_and_counts_what_it_cannot_take() -> Non
     taken = [backlog.put(Received("a", "nmea.log", "", n, n, b"x" * 40)) for n in range(4)]
     assert taken == [True, True, False, False]
     assert [entry.mono_ns for entry in backlog.take()] == [0, 1]
-    assert backlog.take_lost() == {"a": 80}
+    assert backlog.take_lost() == {"a": (80, 0)}
     assert backlog.take_lost() == {}
     assert backlog.put(Received("a", "nmea.log", "", 9, 9, b"x"))
+
+
+def test_a_source_that_floods_takes_no_room_of_the_others() -> None:
+    backlog = Backlog(limit_bytes=160_000)
+    for n in range(2000):
+        backlog.put(Received("flood", "nmea.log", "", n, n, b"x" * 100))
+    good = [backlog.put(Received("good", "nmea.log", "", n, n, b"y" * 40)) for n in range(50)]
+    assert all(good)
+    assert "good" not in backlog.take_lost()
+
+
+def test_senders_on_one_port_have_shares_of_their_own() -> None:
+    backlog = Backlog(limit_bytes=160_000)
+    for n in range(2000):
+        backlog.put(Received("net", "nmea.log", f"10.0.0.1:{n}", n, n, b"x" * 100 + b"\n"))
+    assert backlog.put(Received("net", "nmea.log", "10.0.0.2:1", 1, 1, b"good\n"))
+
+
+def test_a_turn_takes_something_of_everybody_in_order() -> None:
+    backlog = Backlog(limit_bytes=1 << 20)
+    for n in range(300):
+        backlog.put(Received("flood", "nmea.log", "", n, n, b"x" * 100))
+    backlog.put(Received("good", "nmea.log", "", 300, 300, b"y"))
+    taken = backlog.take(5000)
+    assert [entry.source for entry in taken].count("good") == 1
+    assert [entry.mono_ns for entry in taken] == sorted(entry.mono_ns for entry in taken)
+    assert len(taken) < 100
+    assert backlog.oldest_ns() is not None
+    assert len(backlog.take()) + len(taken) == 301
+    assert backlog.waiting_bytes == 0
+    assert backlog.oldest_ns() is None
+
+
+def test_lines_that_no_disk_takes_at_the_end_are_counted_by_source(
+    folders: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, "full")
+
+    bench = Bench(folders[0])
+    monkeypatch.setattr(RawFiles, "_append_to", full)
+    for n in range(7):
+        bench.receive(rig.numbered(n))
+    bench.receive(rig.numbered(8), source="other")
+    assert not bench.writer.finish()
+    assert bench.writer.losses.total == {"gps": 7, "other": 1}
+    (told,) = [e for e in bench.events if e.kind == "overflow" and e.source == "gps"]
+    assert (told.details["lines"], told.details["cause"]) == (7, "disk")
+
+
+def test_notes_of_a_full_disk_take_the_reserve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from trialcapture.acquire.append_file import AppendFile  # noqa: PLC0415
+    from trialcapture.acquire.events import RESERVE  # noqa: PLC0415
+
+    bench = Bench(tmp_path)
+    bench.told.keep_reserve(tmp_path)
+    real = AppendFile.append
+
+    def full(file: AppendFile, data: bytes) -> None:
+        if (tmp_path / RESERVE).exists():
+            raise OSError(errno.ENOSPC, "full")
+        real(file, data)
+
+    monkeypatch.setattr(AppendFile, "append", full)
+    bench.told.add("stop", "it ends")
+    bench.told.write_waiting([tmp_path])
+    assert b"it ends" in (tmp_path / "raw/notes.jsonl").read_bytes()
+    assert bench.told.waiting == 0

@@ -12,8 +12,9 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
+from trialcapture.acquire.append_file import AppendFile
 from trialcapture.acquire.raw_files import RawFiles, mend_torn_end
-from trialcapture.archive.atomic import append_safely, open_replacement, write_file
+from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.archive.parquet import write_parquet
 from trialcapture.archive.work_folder import open_run_folder
 from trialcapture.errors import TrialCaptureError
@@ -104,21 +105,23 @@ def test_an_entry_is_synced_when_it_is_whole(tmp_path: Path, monkeypatch: pytest
     path = tmp_path / "raw" / "notes.jsonl"
     sizes: list[int] = []
     watch_syncs(monkeypatch, lambda is_folder, size: None if is_folder else sizes.append(size))
-    append_safely(path, b'{"kind": "mark"}\n')
-    append_safely(path, b'{"kind": "trim"}\n')
+    notes = AppendFile(path, lambda: 0)
+    notes.append_safely(b'{"kind": "mark"}\n')
+    notes.append_safely(b'{"kind": "trim"}\n')
     assert sizes == [17, 34]
 
 
 def test_an_entry_that_the_disk_does_not_confirm_is_taken_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "notes.jsonl"
-    append_safely(path, b"first\n")
+    notes = AppendFile(path, lambda: 0)
+    notes.append_safely(b"first\n")
 
     def refuse(_: int) -> None:
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(os, "fsync", refuse)
     with pytest.raises(OSError, match="Input/output"):
-        append_safely(path, b"second\n")
+        notes.append_safely(b"second\n")
     assert path.read_bytes() == b"first\n"
 
 

@@ -387,16 +387,16 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change(
         "an event is not made safe",
-        "archive:append_safely",
-        "sync_file(file.fileno())",
-        "file.fileno()",
+        "acquire:AppendFile.append_safely",
+        "sync_file(self._file.fileno())",
+        "self._file.fileno()",
         (DISK,),
     ),
     Change(
         "the journals are never made safe",
         "acquire:RawFiles.sync",
-        "self._sync(file.fileno())",
-        "file.fileno()",
+        "file.sync(self._sync)",
+        "file",
         (DISK,),
     ),
     Change(

@@ -53,6 +53,7 @@ class CanBus:
     """
 
     stream = "can.log"
+    can_wait = False
 
     def __init__(
         self,

@@ -5,19 +5,26 @@ from __future__ import annotations
 import json
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Lock
 from typing import Any
 
+from trialcapture.acquire.append_file import SET_ASIDE, AppendFile, PlaceFinding
 from trialcapture.acquire.computer import Clock
-from trialcapture.archive.atomic import append_safely
+from trialcapture.archive.atomic import size_text
+from trialcapture.system.files import sync_file
 
 RECORDER = "recorder"
 """Who wrote an entry, when no person did."""
 _KEEP_LAST = 200
 """Events shown again at most (our choice)."""
+RESERVE = "recorder.reserve"
+"""Space set aside in a session folder while it is recorded into."""
+_RESERVE_BYTES = 1 << 16
+"""Room for some hundred notes and a manifest (our choice)."""
 _KEEP_WAITING = 20_000
 """Events that may wait for the disk; more are counted, not kept (our choice)."""
 
@@ -56,6 +63,8 @@ class Events:
     Attributes:
         last: The latest events, for the screen.
         unwritten: Entries there was no room to keep while no disk took them.
+        lost_files: How many files lost something.
+        damaged: What was done to files behind the recorder's back, one sentence each.
     """
 
     def __init__(self, clock: Clock, start_ns: int, *, heard: Callable[[Event], None] | None = None) -> None:
@@ -63,9 +72,18 @@ class Events:
         self._start_ns = start_ns
         self._heard = heard
         self._waiting: list[dict[str, Any]] = []
+        self._files: dict[Path, AppendFile] = {}
+        self._told_homeless: set[Path] = set()
+        self.damaged: list[str] = []
+        self.lost_files = 0
         self.unwritten = 0
         self._lock = Lock()
         self.last: deque[Event] = deque(maxlen=_KEEP_LAST)
+
+    @property
+    def waiting(self) -> int:
+        """Entries that are not on any disk yet."""
+        return len(self._waiting) + self.unwritten
 
     def add(self, kind: str, text: str, *, source: str = "", severity: str = "info", **details: Any) -> Event:
         """Record an event now."""
@@ -98,18 +116,24 @@ class Events:
     def write_waiting(self, folders: list[Path]) -> None:
         """Append what waits to ``raw/notes.jsonl`` of the first folder that takes it, safe on the disk.
 
+        Notes that were deleted, replaced or shortened since the last call are put back first. Where no disk has
+        room left, the reserve (`keep_reserve`) is given up for them. Called by one thread at a time.
+
         Raises:
             OSError: No folder takes it; it goes on waiting.
         """
+        self._put_back()
         with self._lock:
             entries = list(self._waiting)
         if not entries:
             return
-        lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries).encode()
+        lines = "".join(json.dumps(entry, ensure_ascii=False) + "\n" for entry in entries).encode("utf-8", "replace")
         cause: OSError | None = None
-        for folder in folders:
+        for folder in [*folders, *folders[:1]]:  # the first again, with the reserve
+            if cause is not None and folder is folders[0] and not self._free_reserve(folder):
+                break
             try:
-                append_safely(folder / "raw" / "notes.jsonl", lines)
+                self._notes_of(folder).append_safely(lines)
             except OSError as fault:
                 cause = fault
                 continue
@@ -118,6 +142,75 @@ class Events:
             return
         if cause is not None:
             raise cause
+
+    def keep_reserve(self, folder: Path) -> None:
+        """Set a little space aside, so that the notes can still say how it ended when the disk is full."""
+        with suppress(OSError), (folder / RESERVE).open("wb") as file:
+            file.write(b"\0" * _RESERVE_BYTES)
+            file.flush()
+            sync_file(file.fileno())
+
+    def close(self, folders: list[Path]) -> None:
+        """Let files and reserve go."""
+        for file in self._files.values():
+            file.close()
+        self._files.clear()
+        for folder in folders:
+            self._free_reserve(folder)
+
+    def sizes(self) -> dict[Path, int]:
+        """Return what every file of notes should hold [bytes]."""
+        return {file.path: file.size for file in self._files.values()}
+
+    def _notes_of(self, folder: Path) -> AppendFile:
+        path = folder / "raw" / "notes.jsonl"
+        file = self._files.get(path)
+        if file is None:
+            file = self._files[path] = AppendFile(path, lambda: self._clock.mono_ns() - self._start_ns)
+        return file
+
+    def _put_back(self) -> None:
+        for path, file in list(self._files.items()):
+            if not file.trouble():
+                continue
+            found = file.restore(path.parent / SET_ASIDE)
+            if not found.pending:
+                self.add_finding(found)
+            elif path not in self._told_homeless:
+                self._told_homeless.add(path)
+                self.add_finding(found)
+
+    def _free_reserve(self, folder: Path) -> bool:
+        try:
+            (folder / RESERVE).unlink()
+        except OSError:
+            return False
+        return True
+
+    def add_finding(self, found: PlaceFinding) -> None:
+        """Record what became of a file that was not at its path any more, or not whole."""
+        name = found.path.name if found.path.parent.name != "engine" else f"engine/{found.path.name}"
+        details: dict[str, Any] = {"file": f"raw/{name}", "trouble": found.trouble}
+        if found.pending:
+            text = f"raw/{name} was {found.trouble} while recording and cannot be put back yet ({found.pending})"
+            self.add("file_missing", f"{text}. Recording goes on beside it", severity="red", **details)
+            return
+        text = f"raw/{name} was {found.trouble} while recording: {found.loss}"
+        if found.saved_bytes:
+            text += f", {size_text(found.saved_bytes)} were put back"
+        if found.set_aside is not None:
+            text += f"; what stood in its place is kept as raw/{SET_ASIDE}/{found.set_aside.name}"
+            details["set_aside"] = f"raw/{SET_ASIDE}/{found.set_aside.name}"
+        details |= {"saved_bytes": found.saved_bytes, "bytes": found.loss.bytes, "lines": found.loss.lines}
+        if found.loss.from_ns is not None and found.loss.to_ns is not None:
+            details |= {"from_us": found.loss.from_ns // 1000, "to_us": found.loss.to_ns // 1000}
+        details["seconds"] = round(found.loss.seconds, 3)
+        kind = "file_lost" if found.loss.bytes else "file_restored"
+        with self._lock:
+            self.damaged.append(text)
+            self.lost_files += bool(found.loss.bytes)
+        advice = "Find out what changes files here: a sync client, a virus scanner?"
+        self.add(kind, f"{text}. {advice}", severity="red", **details)
 
     def _queue(self, entry: dict[str, Any]) -> None:
         with self._lock:

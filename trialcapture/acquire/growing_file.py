@@ -21,7 +21,7 @@ from trialcapture.system.session_files import open_plain
 if TYPE_CHECKING:
     from hashlib import _Hash as _Digest
 
-_AT_ONCE_BYTES = 1 << 20
+_AT_ONCE_BYTES = 1 << 18
 """Bytes copied at a time (our choice)."""
 _LOOK_EVERY_S = 0.2
 """How often the file is looked at; engine loggers write once a second or slower (our choice)."""
@@ -41,6 +41,8 @@ class GrowingFile:
         clock: For waiting.
         say: Told when the file was replaced.
     """
+
+    can_wait = True
 
     def __init__(self, source_id: str, path: Path, raw_folder: Path, clock: Clock, *, say: Say = say_nothing) -> None:
         self.id = source_id
@@ -207,6 +209,7 @@ class Replay:
     """
 
     stream = "nmea.log"
+    can_wait = True
 
     def __init__(self, source_id: str, path: Path, clock: Clock, start_ns: int) -> None:
         self.id = source_id

@@ -10,6 +10,8 @@ from contextlib import suppress
 from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.source import Chunk, Say, SourceError, say_nothing
 from trialcapture.system.sockets import (
+    counts_drops,
+    dropped_so_far,
     firewall_hint,
     hears_broadcasts,
     is_group,
@@ -46,6 +48,7 @@ class UdpListener:
     """
 
     stream = "nmea.log"
+    can_wait = counts_drops()
 
     def __init__(self, source_id: str, port: int, host: str | None, *, say: Say = say_nothing) -> None:
         self.id = source_id
@@ -55,7 +58,7 @@ class UdpListener:
         self._host = host or ""
         self._say = say
         self._socket: socket.socket | None = None
-        self._dropped = 0
+        self._dropped = self._counted = 0
         self._joined: frozenset[int] = frozenset()
         self._quiet_s = 0.0
         self._told_deaf = False
@@ -73,7 +76,7 @@ class UdpListener:
         except OSError as fault:
             receiver.close()
             raise self._open_trouble(fault) from fault
-        self._socket, self._dropped, self._quiet_s = receiver, 0, 0.0
+        self._socket, self._dropped, self._counted, self._quiet_s = receiver, 0, 0, 0.0
         if not hears_broadcasts(self._host) and not is_loopback(self._host) and not self._told_deaf:
             self._told_deaf = True
             self._say(
@@ -102,13 +105,24 @@ class UdpListener:
         except (OSError, ValueError) as fault:
             self.close()
             raise SourceError("lost", f"{self.where} failed ({fault}).", "Check the network.") from fault
+        self._tell_dropped()
         return chunks
 
     def close(self) -> None:
         """Let the port go."""
         receiver, self._socket = self._socket, None
         if receiver is not None:
+            dropped = dropped_so_far(receiver)  # after the last datagram that was read, too
+            if dropped is not None:
+                self._dropped = dropped
+                self._tell_dropped()
             receiver.close()
+
+    def _tell_dropped(self) -> None:
+        lost = (self._dropped - self._counted) & 0xFFFFFFFF
+        if lost:
+            self._counted = self._dropped
+            self._say("overflow", f"{self.id}: the system dropped {lost} datagrams", datagrams=lost)
 
     def _join_new_interfaces(self, receiver: socket.socket, waited_s: float) -> None:
         """Join the group on networks that were plugged in or joined since; called when nothing was heard."""
@@ -119,9 +133,7 @@ class UdpListener:
 
     def _receive(self, receiver: socket.socket) -> tuple[bytes, tuple[str, int]]:
         data, sender, dropped = receive(receiver)
-        if dropped is not None and dropped != self._dropped:
-            lost = (dropped - self._dropped) & 0xFFFFFFFF
-            self._say("overflow", f"{self.id}: the system dropped {lost} datagrams", datagrams=lost)
+        if dropped is not None:
             self._dropped = dropped
         return data, sender
 
@@ -153,6 +165,7 @@ class TcpClient:
     """
 
     stream = "nmea.log"
+    can_wait = True
 
     def __init__(self, source_id: str, host: str, port: int, clock: Clock, *, connect_s: float = 3.0) -> None:
         self.id = source_id

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from threading import Condition
 from typing import NamedTuple
 
@@ -16,6 +16,10 @@ from trialcapture.decode.nmea0183.stream import line_quality, split_stream
 
 LIMIT_BYTES = 16 << 20
 """How much may wait: ten seconds of 20 000 lines a second, an hour of one fast serial line."""
+SHARE_BYTES = 1 << 20
+"""Room of each sender that no other can take: 20 s of 200 lines a second (our choice)."""
+MOST_SHARES = 32
+"""Senders that have a share of their own; more have one together with their source (our choice)."""
 _OVERHEAD_BYTES = 150
 """About what a waiting entry takes beside its data."""
 
@@ -40,43 +44,119 @@ class Received(NamedTuple):
     data: bytes
 
 
+class LostInput(NamedTuple):
+    """What could not be kept for want of room.
+
+    Attributes:
+        bytes: Its size.
+        lines: Line ends in it; a datagram without any counts as one.
+    """
+
+    bytes: int
+    lines: int
+
+
+class _Waiting(NamedTuple):
+    number: int
+    entry: Received
+    size: int
+    is_own: bool
+
+
 class Backlog:
-    """A queue bounded by bytes; what does not fit is counted, never silently lost.
+    """A queue bounded by bytes, with a share for each sender; what does not fit is counted, never silently lost.
+
+    Every sender has a little room that nobody else can take, and all have a large one in common. So one that floods
+    fills the common room and loses lines, and the others find their own room free. `take` serves all in turn.
 
     Args:
-        limit_bytes: How much may wait.
+        limit_bytes: How much may wait in the common room; the shares come on top of it.
     """
 
     def __init__(self, limit_bytes: int = LIMIT_BYTES) -> None:
         self.limit_bytes = limit_bytes
-        self.waiting_bytes = 0
         self.most_bytes = 0
-        self._entries: deque[Received] = deque()
+        self._share_bytes = min(SHARE_BYTES, limit_bytes // 16)
+        self._queues: dict[tuple[str, str], deque[_Waiting]] = {}
+        self._own_bytes: dict[tuple[str, str], int] = {}
+        self._common_bytes = 0
+        self._waiting_bytes = 0
+        self._number = 0
         self._filled = Condition()
-        self._lost: dict[str, int] = {}
+        self._lost: dict[str, LostInput] = {}
+
+    @property
+    def waiting_bytes(self) -> int:
+        """What waits [bytes], with what keeping it costs."""
+        return self._waiting_bytes
 
     def put(self, received: Received) -> bool:
         """Add an entry; False, and the loss counted, when there is no room."""
         size = len(received.data) + _OVERHEAD_BYTES
+        key = (received.source, received.sender.rpartition(":")[0])
         with self._filled:
-            if self.waiting_bytes + size > self.limit_bytes:
-                self._lost[received.source] = self._lost.get(received.source, 0) + len(received.data)
+            if key not in self._queues and len(self._queues) >= MOST_SHARES:
+                key = (received.source, "")
+            own = self._own_bytes.get(key, 0)
+            is_own = own + size <= self._share_bytes
+            if not is_own and self._common_bytes + size > self.limit_bytes:
+                lost = self._lost.get(received.source, LostInput(0, 0))
+                lines = received.data.count(b"\n") or (1 if received.sender else 0)
+                self._lost[received.source] = LostInput(lost.bytes + len(received.data), lost.lines + lines)
                 return False
-            self._entries.append(received)
-            self.waiting_bytes += size
-            self.most_bytes = max(self.most_bytes, self.waiting_bytes)
+            if is_own:
+                self._own_bytes[key] = own + size
+            else:
+                self._common_bytes += size
+            self._number += 1
+            self._queues.setdefault(key, deque()).append(_Waiting(self._number, received, size, is_own))
+            self._waiting_bytes += size
+            self.most_bytes = max(self.most_bytes, self._waiting_bytes)
         return True
 
-    def take(self) -> list[Received]:
-        """Return all that waits, oldest first, without waiting."""
-        with self._filled:
-            entries = list(self._entries)
-            self._entries.clear()
-            self.waiting_bytes = 0
-        return entries
+    def take(self, each_bytes: int | None = None) -> list[Received]:
+        """Return what waits, in the order it came, without waiting.
 
-    def take_lost(self) -> dict[str, int]:
-        """Return the bytes lost for want of room by source since the last call."""
+        Args:
+            each_bytes: Take about so much of each sender at most; all when None.
+        """
+        taken: list[_Waiting] = []
+        with self._filled:
+            for key, queue in self._queues.items():
+                left = each_bytes
+                while queue and (left is None or left > 0):
+                    waiting = queue.popleft()
+                    taken.append(waiting)
+                    if left is not None:
+                        left -= waiting.size
+                    self._waiting_bytes -= waiting.size
+                    if waiting.is_own:
+                        self._own_bytes[key] -= waiting.size
+                    else:
+                        self._common_bytes -= waiting.size
+            self._filled.notify_all()
+        taken.sort(key=lambda waiting: waiting.number)
+        return [waiting.entry for waiting in taken]
+
+    def wait_for_room(self, sources: Collection[str], timeout_s: float) -> bool:
+        """Wait until some sources have half of their share or half of the common room free; False when not in time."""
+
+        def is_free() -> bool:
+            if self._common_bytes <= self.limit_bytes // 2:
+                return True
+            return all(own <= self._share_bytes // 2 for key, own in self._own_bytes.items() if key[0] in sources)
+
+        with self._filled:
+            return self._filled.wait_for(is_free, timeout_s)
+
+    def oldest_ns(self) -> int | None:
+        """Return when the oldest entry that waits was received [ns], None when none waits."""
+        with self._filled:
+            heads = [queue[0].entry.mono_ns for queue in self._queues.values() if queue]
+        return min(heads, default=None)
+
+    def take_lost(self) -> dict[str, LostInput]:
+        """Return what was lost for want of room by source since the last call."""
         with self._filled:
             lost, self._lost = self._lost, {}
         return lost

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-import signal
+import json
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
+from time import monotonic
 from typing import Any
 
 from rich.console import Console
 
 from trialcapture import __version__
+from trialcapture.acquire.append_file import Loss, PlaceFinding
 from trialcapture.acquire.computer import (
     Clock,
     ClockFinding,
@@ -21,24 +24,27 @@ from trialcapture.acquire.computer import (
     scaled_clock,
     system_clock,
 )
+from trialcapture.acquire.ending import EndRequest, ended_by_signals, take_stop_request
 from trialcapture.acquire.events import RECORDER, Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
-from trialcapture.acquire.raw_files import RawFiles, bring_together, last_part, mend_torn_end, prepare_second
+from trialcapture.acquire.live_status import LiveFile
+from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
-from trialcapture.acquire.recorder_threads import Reader, Writer, make_sources
-from trialcapture.acquire.screen import KeyEntry, Show, elapsed_text
+from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
+from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text, has_no_reader
 from trialcapture.acquire.source import Say, Source
 from trialcapture.acquire.source_health import Health
 from trialcapture.acquire.status import DiskState, Status, current_alarms, source_statuses
 from trialcapture.archive.atomic import free_bytes, size_text, write_error
+from trialcapture.archive.halves import join_halves
 from trialcapture.archive.journal import parse_line, split_lines
-from trialcapture.archive.manifest import read_manifest
+from trialcapture.archive.manifest import raw_files, read_manifest
 from trialcapture.archive.seal import hold_seal, seal_closed
-from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session
+from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session, write_session
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.console import CLOSING_S, clicks_ignored, closing_noticed
+from trialcapture.system.console import clicks_ignored, closing_noticed
 from trialcapture.system.files import remove_file, sync_file
 from trialcapture.system.folders import synced_by
 from trialcapture.system.power import kept_awake
@@ -196,8 +202,47 @@ def _stamped_notes(path: Path) -> Iterator[tuple[dict[str, Any], int, int]]:
 
 _WRITING_NS = 3_000_000_000
 """Without growth for so long nothing is being written (our choice)."""
+_READERS_S, _WRITER_S, _HURRIED_S = 2.0, 10.0, 1.0
+"""How long readers and writer are waited for at the end, and each when the system is in a hurry (our choice)."""
 _BEAT_NS = 60_000_000_000
 """How often a recording notes that it is alive (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What a recording came to.
+
+    Attributes:
+        session: The session.
+        folder: Where it lies, whole; the second folder where only that had room for both halves.
+        elapsed_s: Length, earlier parts included [s].
+        complete: True when everything received is on disk.
+        status: The last state of the screen.
+        root: Of the session as it was sealed; "" where it could not be.
+        reason: Why it ended.
+        written_bytes: What was written to raw files by this run.
+        silent: Sources from which nothing came, each with its trouble.
+        lost: Lines and datagrams that could not be kept, by source.
+        disk_fault: Why no disk took them, "" where the sources alone were too fast.
+        damaged: What was done to files behind the recorder's back, one sentence each.
+        apart: The folders of both halves where they could not be joined.
+        unsealed: Why the session could not be sealed; "" where it was.
+    """
+
+    session: str
+    folder: Path
+    elapsed_s: float
+    complete: bool
+    status: Status
+    root: str = ""
+    reason: str = ""
+    written_bytes: int = 0
+    silent: tuple[str, ...] = ()
+    lost: dict[str, int] = field(default_factory=dict)
+    damaged: tuple[str, ...] = ()
+    apart: tuple[Path, Path] | None = None
+    disk_fault: str = ""
+    unsealed: str = ""
 
 
 class Recording:
@@ -205,11 +250,12 @@ class Recording:
 
     Args:
         session: The session.
+        config: Settings as given now: those of the session, perhaps with other addresses of its sources.
         past: What it held before.
         clock: Clocks.
         start_ns: Monotonic time the session began [ns].
         second: Session folder on another disk, or None.
-        heard: Called with each event.
+        heard: Called with each event; must not wait.
         sync: Makes a file safe on the disk.
 
     Attributes:
@@ -219,6 +265,7 @@ class Recording:
     def __init__(
         self,
         session: Session,
+        config: Config,
         past: EarlierRecording,
         clock: Clock,
         start_ns: int,
@@ -227,6 +274,7 @@ class Recording:
         sync: Callable[[int], None],
     ) -> None:
         self._session = session
+        self._config = config
         self._past = past
         self._clock = clock
         self._start_ns = start_ns
@@ -234,18 +282,25 @@ class Recording:
         self._stop = threading.Event()
         self._backlog = Backlog()
         self._events = Events(clock, start_ns, heard=heard)
-        trusted = frozenset(s.id for s in session.config.source if not s.require_checksum)
+        trusted = frozenset(s.id for s in config.source if not s.require_checksum)
         self._health = Health(self._events, trusted=trusted)
-        self._files = RawFiles(self._folders, switched=self._switched, sync=sync)
+        self._losses = LossTally(self._health, self._events)
+        self._files = RawFiles(self._folders, switched=self._switched, sync=sync, now_ns=self._now_ns)
         self._writer = Writer(
-            self._backlog, self._files, self._health, self._events, clock, start_ns, self._folders, past.senders
-        )
+            self._backlog, self._files, self._health, self._events, clock, start_ns, self._folders, past.senders,
+            self._losses,
+        )  # fmt: skip
         self._clock_watch = ClockWatch(clock)
+        self._live = LiveFile(self._folders)
+        self._told_faults: set[str] = set()
         self._epoch_ns = past.start_wall_ns or clock.wall_ns() - self._now_ns()
         self._readers: list[Reader] = []
         self._free_bytes = free_bytes(session.folder)
         self._size, self._grown_ns, self._began_ns, self._beat_ns = 0, 0, 0, 0
         self._began_size = self._size_on_disk()
+        self._known = {path: path.stat().st_size for path in raw_files(session.folder)}
+        self.folder = session.folder
+        self.apart: tuple[Path, Path] | None = None
         self.root = ""
         self.unsealed = ""
 
@@ -260,7 +315,7 @@ class Recording:
             sources = make(self._clock, self._start_ns)
         else:
             sources = make_sources(
-                self._session.config,
+                self._config,
                 self._clock,
                 self._start_ns,
                 self._epoch_ns,
@@ -280,11 +335,12 @@ class Recording:
                 baud=getattr(source, "baud", None),
                 silence_hint=getattr(source, "silence_hint", ""),
                 away="not recording" if self._past.begun else "",
+                now_ns=now_ns,
             )
         for source_id, heard_ns in self._past.heard_ns.items():
             if source_id not in ids:
                 parent = parent_of(source_id, ids)
-                self._health.expect(source_id, "nmea.log", heard_ns, parent=parent, away="not recording")
+                self._health.expect(source_id, "nmea.log", heard_ns, parent=parent, away="not recording", now_ns=now_ns)
         self._readers = [
             Reader(source, self._backlog, self._health, self._events, self._clock, self._start_ns, self._stop)
             for source in sources
@@ -309,6 +365,11 @@ class Recording:
             "sources": sources,
             "kept_awake": awake,
         }
+        if len(self._folders) > 1:
+            details["second"] = str(self._folders[1])
+        if self._config != self._session.config:
+            details["settings_now"] = config_differences(self._session.config, self._config)
+        self._events.keep_reserve(self._session.folder)
         self._began_ns = self._beat_ns = self._grown_ns = self._now_ns()
         if bridged:
             pause_s = (self._began_ns - self._past.last_ns) / 1e9
@@ -345,6 +406,65 @@ class Recording:
         with suppress(OSError):
             self._free_bytes = free_bytes(self._files.folder)
 
+    def look_around(self, lock: SessionLock) -> bool:
+        """Put back what else makes the session, write the live status; call once a second.
+
+        Returns:
+            True when somebody has asked for the end of the recording.
+        """
+        with self._told_once("what makes the session cannot be put back"):
+            if not (self._session.folder / FILE_NAME).exists():
+                self._session.folder.mkdir(parents=True, exist_ok=True)
+                write_session(self._session)
+                self._damage("session.toml was deleted while recording and was written anew")
+                self._events.keep_reserve(self._session.folder)
+            lock.hold_again()
+        for path in [path for path in self._known if not path.exists() and path not in self._files.sizes()]:
+            size = self._known.pop(path)
+            self._events.add_finding(PlaceFinding(path, "deleted", loss=Loss(size, older_bytes=size)))
+        with self._told_once("the live status cannot be written"):
+            self._live.append(self.status(), self._clock.wall_ns())
+        asked = [take_stop_request(folder) for folder in self._folders]  # each is taken away
+        return any(asked)
+
+    def screen_lost(self, reason: str) -> None:
+        """Note that recording goes on without a screen."""
+        text = f"recording goes on without a screen: {reason}; 'record --attach SESSION' shows one"
+        self._events.add("screen_lost", text, reason=reason)
+
+    def hung_up(self) -> None:
+        """Note that the terminal was closed."""
+        self._events.add("hangup", "the terminal was closed (SIGHUP); recording goes on")
+
+    def output_lost(self) -> None:
+        """Note that nobody reads standard output any more."""
+        self._events.add("output_lost", "nobody reads standard output any more; recording goes on")
+
+    def screen_blocked(self, is_blocked: bool) -> None:
+        """Note that the screen takes nothing, or does again."""
+        if is_blocked:
+            self._events.add("screen_blocked", "the screen takes no output; recording goes on")
+        else:
+            self._events.add("screen_back", "the screen takes output again")
+
+    def fault(self, what: str, fault: BaseException) -> None:
+        """Note a fault of what looks after the recording, each kind once."""
+        text = f"{what}: {fault!r}"
+        if text not in self._told_faults:
+            self._told_faults.add(text)
+            self._events.add("fault", text, severity="red")
+
+    @contextmanager
+    def _told_once(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, TrialCaptureError) as fault:
+            self.fault(what, fault)
+
+    def _damage(self, text: str) -> None:
+        self._events.damaged.append(text)
+        self._events.add("file_restored", text, severity="red", file=FILE_NAME)
+
     def has_ended(self) -> bool:
         """Return True when every source is a replay and has come to its end."""
         replays = [r.source for r in self._readers if isinstance(r.source, Replay)]
@@ -364,52 +484,118 @@ class Recording:
             folder=synced,
         )
 
-    def close_soon(self, reason: str, stop: threading.Event, has_ended: threading.Event) -> None:
-        """End because the system is about to end the program, and wait as long as it lets us.
+    def end(self, request: EndRequest) -> bool:
+        """Stop, write the rest, name the open gaps, hash; True when everything received is on disk.
 
         Args:
-            reason: For the notes.
-            stop: Ends the recording.
-            has_ended: Set when it has ended.
+            request: Why; told as soon as data and notes are safe.
         """
-        self._events.add("closing", f"recording ends because {reason}", severity="yellow", reason=reason)
-        stop.set()
-        has_ended.wait(CLOSING_S)
-
-    def end(self) -> bool:
-        """Stop, write the rest, name the open gaps, hash; True when everything received is on disk."""
         self._stop.set()
+        until = monotonic() + (_HURRIED_S if request.is_hurried else _READERS_S)
         for reader in self._readers:
-            reader.join(2.0)
-        complete = self._writer.finish()
+            reader.join(max(0.0, until - monotonic()))
+        complete = self._writer.finish(_HURRIED_S if request.is_hurried else _WRITER_S)
+        complete = complete and not self._losses.total and not self._events.lost_files
         end_ns = max(self._now_ns(), *(s.last_ns for s in self._health.sources.values()), 0)
         self._health.finish(end_ns)
-        text = f"recording ends after {elapsed_text(end_ns / 1e9)}"
+        text = f"recording ends after {elapsed_text(end_ns / 1e9)}: {request.reason}"
+        sizes = self._files.sizes()
+        names = {
+            p.relative_to(f / "raw").as_posix(): n for p, n in sizes.items() for f in self._folders if f in p.parents
+        }
         received = {s.source: s.lines for s in self._health.sources.values() if s.stream == "nmea.log" and s.lines}
         self._events.add(
             "stop",
-            text if complete else f"{text}; not all of it could be written",
+            text if complete else f"{text}; not everything that was received is on the disk",
+            reason=request.reason,
             complete=complete,
+            files=names,
             received=received,
-            unwritten_bytes=self._writer.held_bytes,
+            unwritten_bytes=self._writer.unwritten_bytes,
         )
         self._writer.close()
-        if self._files.folder != self._folders[0]:
-            try:
-                bring_together(*self._folders)
-            except (OSError, TrialCaptureError) as fault:
-                text = f"{self._files.folder} holds a part of this session that could not be copied: {fault}"
-                self._events.add("fault", text, severity="red")
+        complete = not self._events.waiting and complete
+        request.made_safe()
+        sizes |= self._events.sizes()
+        self._events.close(self._folders)
+        return self._finished(sizes) and complete
+
+    def _finished(self, sizes: dict[Path, int]) -> bool:
+        """Join the halves, write the manifests, and compare them with what was written."""
+        is_sound = True
+        if len(self._folders) > 1 and any(raw_files(self._folders[1])):
+            self._join()
         for folder in self._folders:
-            if any((folder / "raw").glob("*")):
-                try:
-                    with hold_seal(folder):
-                        sealed = seal_closed(folder, by=RECORDER, t=utc_text(self._clock.wall_ns()))
-                    self.root = self.root or sealed.root
-                except (TrialCaptureError, OSError) as fault:
-                    self._events.add("fault", f"{folder} is not sealed: {fault}", severity="red")
-                    self.unsealed = self.unsealed or str(fault)
-        return complete
+            if not any((folder / "raw").glob("*")):
+                continue
+            try:
+                with hold_seal(folder):
+                    sealed = seal_closed(folder, by=RECORDER, t=utc_text(self._clock.wall_ns()))
+                if folder == self.folder:
+                    self.root = sealed.root
+                listed = {folder / entry.path: entry.bytes for entry in read_manifest(folder) or ()}
+            except (TrialCaptureError, OSError) as fault:
+                self._tell_late(f"{folder} is not sealed: {fault}")
+                self.unsealed = self.unsealed or str(fault)
+                continue
+            for path, size in sizes.items():
+                if folder in path.parents and path.name != "notes.jsonl" and listed.get(path, -1) < size:
+                    self._events.damaged.append(
+                        f"{path} is not as it was written, {listed.get(path, 0)} of {size} bytes"
+                    )
+                    is_sound = False
+        return is_sound
+
+    def _join(self) -> None:
+        first, second = self._folders
+        at = utc_text(self._clock.wall_ns())
+        troubles = []
+        for target, other in ((first, second), (second, first)):
+            try:
+                join_halves(target, other, at=at, by=RECORDER, is_sealing=False)
+            except (OSError, TrialCaptureError) as fault:
+                troubles.append(" ".join(str(fault).split()))
+                continue
+            self.folder = target
+            return
+        text = f"the two halves of this session are still apart, in {first} and {second}: {troubles[0]}"
+        self._tell_late(f"{text}. Join them later: trialcapture collect --join {first} {second} --into NEW")
+        self.apart = (first, second)
+
+    def _tell_late(self, text: str) -> None:
+        """Note what happened after the notes were closed."""
+        self._events.add("fault", text, severity="red")
+        with suppress(OSError):  # no disk takes it: the person is told on the screen
+            self._events.write_waiting(self._folders)
+        self._events.close(self._folders)
+
+    def outcome(self, request: EndRequest, *, complete: bool) -> Recorded:
+        """Return what the recording came to, and leave it as the last line of the live status."""
+        self._size = self._size_on_disk()
+        status = self.status()
+        with suppress(OSError):
+            self._live.append(status, self._clock.wall_ns(), state="ended", reason=request.reason, complete=complete)
+        silent = [
+            f"{s.source}: {s.trouble or 'listening, and nothing came'}"
+            for s in self._health.sources.values()
+            if s.heard_ns is None
+        ]
+        return Recorded(
+            self._session.id,
+            self.folder,
+            self.elapsed_s,
+            complete,
+            status,
+            self.root,
+            request.reason,
+            self._files.written_bytes,
+            tuple(silent),
+            dict(self._losses.total),
+            tuple(self._events.damaged),
+            self.apart,
+            self._losses.disk_fault,
+            self.unsealed,
+        )
 
     def status(self) -> Status:
         """Return what the screen shows."""
@@ -451,8 +637,10 @@ class Recording:
 
     def _say_for(self, source: str) -> Say:
         def say(kind: str, text: str, **details: object) -> None:
-            severity = "red" if kind == "overflow" else "info"
-            self._events.add(kind, text, source=source, severity=severity, **details)
+            if kind == "overflow":
+                self._losses.add(source, datagrams=int(str(details.get("datagrams", 0))))
+                return
+            self._events.add(kind, text, source=source, severity="info", **details)
 
         return say
 
@@ -462,6 +650,7 @@ class Recording:
             f"recording goes on in {folder} ({cause.strerror or cause}); nothing is lost. Mend the first disk later",
             severity="red",
             folder=str(folder),
+            left=dict(self._files.left_behind),
         )
 
     def _tell_clock(self, finding: ClockFinding) -> None:
@@ -492,29 +681,11 @@ class Recording:
 
 _LOOK_EVERY_S = 0.25
 """How often the end of a recording is looked for (our choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """What a recording came to.
-
-    Attributes:
-        session: The session.
-        folder: Where it lies.
-        elapsed_s: Length, earlier parts included [s].
-        complete: True when everything received is on disk.
-        status: The last state of the screen.
-        root: Of the session as it was sealed; "" where it could not be.
-        unsealed: Why it could not be; "" where it was.
-    """
-
-    session: str
-    folder: Path
-    elapsed_s: float
-    complete: bool
-    status: Status
-    root: str
-    unsealed: str = ""
+_LOOK_AROUND_S = 1.0
+_BLOCKED_S = 5.0
+"""A screen that has taken nothing for so long is noted (our choice)."""
+_SWITCH_S = 0.0005
+"""How long one thread may keep the others waiting: a flood on one source must not hold up the next (our choice)."""
 
 
 def record(
@@ -530,6 +701,7 @@ def record(
     console: Console | None = None,
     clock: Clock | None = None,
     stop: threading.Event | None = None,
+    request: EndRequest | None = None,
     sync: Callable[[int], None] = sync_file,
     sources: Callable[[Clock, int], list[Source]] | None = None,
 ) -> Recorded:
@@ -547,6 +719,7 @@ def record(
         console: Where to show what is going on.
         clock: Clocks; the computer's own by default.
         stop: Set it to end the recording.
+        request: In place of `stop`, a wish with its reason; signals are then the caller's to handle.
         sync: Makes a file safe on the disk; replaceable in tests.
         sources: Makes the sources from clock and start time, instead of the settings; for tests.
 
@@ -555,8 +728,8 @@ def record(
             is nothing to listen to.
     """
     clock = _clock_for(config, clock or system_clock(), speed)
-    stop = stop or threading.Event()
-    console = console or Console(stderr=True)
+    own_request = request is None
+    request = request or EndRequest(stop)
     if sources is None and not config.source and not engine_logs:
         raise TrialCaptureError(
             "there is nothing to listen to",
@@ -564,43 +737,95 @@ def record(
             expected="add a [[source]] table with id, kind and its address to the settings",
         )
     with ExitStack() as stack:
-        session, past = _take_session(config, into, resume, config_text, clock, stack)
+        if own_request:
+            stack.enter_context(ended_by_signals(request))
+        stack.callback(request.finished)
+        stack.enter_context(closing_noticed(request.end_within))
+        stack.enter_context(clicks_ignored())
+        session, past, lock = _take_session(config, into, resume, config_text, clock, stack)
         second_folder = None if second is None else prepare_second(session, second)
-        stack.enter_context(_stopped_by_signals(stop, console))
-        has_ended = threading.Event()
+        if second_folder is not None:
+            stack.enter_context(SessionLock(second_folder))
+        for folder in (session.folder, second_folder):
+            if folder is not None:
+                take_stop_request(folder)  # one that was left for a recorder that is no more
         start_ns, bridged = continued_start(past, clock) if past.begun else (clock.mono_ns(), "")
-        show = stack.enter_context(Show(console, stop))
         try:
-            recording = Recording(session, past, clock, start_ns, second_folder, show.heard, sync)
+            show = Show(console or ScreenConsole(stderr=True))
+            recording = Recording(session, config, past, clock, start_ns, second_folder, show.heard, sync)
+            show.serve(recording.key_entry(), recording.screen_lost)
             recording.open_sources(sources, engine_logs)
         except OSError as fault:
             raise write_error(fault, session.folder) from fault
-        stack.enter_context(clicks_ignored())
-        stack.enter_context(closing_noticed(lambda reason: recording.close_soon(reason, stop, has_ended)))
+        stack.enter_context(show)
+        stack.enter_context(_quick_turns())
         recording.begin(bridged, awake=stack.enter_context(kept_awake()))
+        if console is None and sys.stderr is None:
+            show.give_up("there is no standard error to write to")
+        complete = False
         if (synced := synced_by(session.folder)) is not None:
             recording.tell_synced(synced)
         try:
-            _watch(recording, show, stop, minutes, clock)
+            _watch(recording, show, request, lock, minutes, clock, has_own_screen=console is None)
+        except BaseException as fault:
+            request.ask(f"a fault of the program: {fault!r}")
+            raise
         finally:
-            complete = recording.end()
-            has_ended.set()
-        return Recorded(
-            session.id, session.folder, recording.elapsed_s, complete, recording.status(), recording.root,
-            recording.unsealed,
-        )  # fmt: skip
+            complete = recording.end(request)
+            outcome = recording.outcome(request, complete=complete)
+        return outcome
 
 
-def _watch(recording: Recording, show: Show, stop: threading.Event, minutes: float | None, clock: Clock) -> None:
+def _watch(
+    recording: Recording,
+    show: Show,
+    request: EndRequest,
+    lock: SessionLock,
+    minutes: float | None,
+    clock: Clock,
+    *,
+    has_own_screen: bool,
+) -> None:
     began_ns = clock.mono_ns()
-    entry = recording.key_entry()
-    while not stop.wait(_LOOK_EVERY_S):
-        recording.tick()
-        show.update(recording.status(), entry)
+    looked_s = hangups = 0.0
+    is_blocked = is_stdout_lost = False
+    while not request.wait(_LOOK_EVERY_S):
+        try:
+            recording.tick()
+            show.update(recording.status())
+            if monotonic() - looked_s >= _LOOK_AROUND_S:
+                looked_s = monotonic()
+                if has_own_screen and has_no_reader(sys.stderr):
+                    show.give_up("nobody reads the output any more")
+                if has_own_screen and not is_stdout_lost and has_no_reader(sys.stdout):
+                    is_stdout_lost = True
+                    recording.output_lost()
+                if recording.look_around(lock):
+                    request.ask("asked to stop by 'record --stop'")
+        except Exception as fault:  # noqa: BLE001  what only looks after a recording must not end it, and says so
+            recording.fault("the recorder's own look at itself met a fault", fault)
+        if request.hangups > hangups:
+            hangups = request.hangups
+            recording.hung_up()
+            show.hang_up()
+        if (show.blocked_s > _BLOCKED_S) != is_blocked:
+            is_blocked = not is_blocked
+            recording.screen_blocked(is_blocked)
         if minutes is not None and clock.mono_ns() - began_ns >= minutes * 60e9:
-            return
+            request.ask(f"the time was up ({minutes:g} minutes)")
         if recording.has_ended():
-            return
+            request.ask("the replay came to its end")
+
+
+@contextmanager
+def _quick_turns() -> Iterator[None]:
+    """Let threads take turns more often than Python does by itself."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(_SWITCH_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
 
 
 def _clock_for(config: Config, clock: Clock, speed: float) -> Clock:
@@ -616,9 +841,62 @@ def _clock_for(config: Config, clock: Clock, speed: float) -> Clock:
     return scaled_clock(clock, speed)
 
 
+_ADDRESSES = frozenset({"port", "host", "channel", "interface", "baud", "bitrate", "path"})
+"""Keys of a source that may change within a session: a plug in another socket is the same sensor."""
+
+
+def config_differences(former: Config, given: Config) -> list[str]:
+    """Return how two settings differ, as ``boat.length_m: 9.8 there, 12.4 given``."""
+    return [f"{path}: {_shown(one)} there, {_shown(other)} given" for path, one, other in _differing(former, given)]
+
+
+def _differing(former: Config, given: Config) -> list[tuple[str, Any, Any]]:
+    found: list[tuple[str, Any, Any]] = []
+
+    def walk(path: str, one: Any, other: Any) -> None:
+        if isinstance(one, dict) and isinstance(other, dict):
+            for key in [*one, *(key for key in other if key not in one)]:
+                walk(f"{path}.{key}" if path else str(key), one.get(key), other.get(key))
+        elif _are_named(one) and _are_named(other):
+            walk(path, {item["id"]: item for item in one}, {item["id"]: item for item in other})
+        elif one != other:
+            found.append((path, one, other))
+
+    walk("", former.model_dump(mode="json"), given.model_dump(mode="json"))
+    return found
+
+
+def _are_named(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(item, dict) and "id" in item for item in value)
+
+
+def _shown(value: Any) -> str:
+    text = "nothing" if value is None else json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else f"{text[:59]}…"
+
+
+def _is_address(path: str, one: Any, other: Any) -> bool:
+    kind, _, key = path.rpartition(".")
+    return kind.startswith("source.") and key in _ADDRESSES and one is not None and other is not None
+
+
+def _refuse_other_config(former: Config, given: Config, into: Path) -> None:
+    differing = [d for d in _differing(former, given) if not _is_address(*d)]
+    if differing:
+        shown = [f"{path}: {_shown(one)} there, {_shown(other)} given" for path, one, other in differing]
+        more = f"; and {len(shown) - 4} more" if len(shown) > 4 else ""
+        raise TrialCaptureError(
+            "this session was begun with other settings, so it is not gone on with",
+            seen="; ".join(shown[:4]) + more,
+            where=str(into),
+            expected=f"its own settings: trialcapture record {into / FILE_NAME} --into {into} --resume; "
+            "only the addresses of its sources may change",
+        )
+
+
 def _take_session(
     config: Config, into: Path, resume: bool, config_text: str | None, clock: Clock, stack: ExitStack
-) -> tuple[Session, EarlierRecording]:
+) -> tuple[Session, EarlierRecording, SessionLock]:
     if not (into / FILE_NAME).exists():
         if resume and into.exists() and any(into.iterdir()):
             open_session(into)  # says what is wrong with it
@@ -629,43 +907,17 @@ def _take_session(
             created=utc_text(clock.wall_ns()),
             config_text=config_text,
         )
-        stack.enter_context(SessionLock(into))
-        return session, EarlierRecording()
+        return session, EarlierRecording(), stack.enter_context(SessionLock(into))
     session = open_session(into)
-    stack.enter_context(SessionLock(into))
+    lock = stack.enter_context(SessionLock(into))
     if not resume and any((into / "raw").glob("nmea*.log*")):
         raise TrialCaptureError(
             "this session has been recorded already",
             where=str(into),
             expected="continue it with --resume, or give another folder",
         )
+    _refuse_other_config(session.config, config, into)
     try:
-        return session, read_past(session)
+        return session, read_past(session), lock
     except OSError as fault:
         raise write_error(fault, into) from fault
-
-
-@contextmanager
-def _stopped_by_signals(stop: threading.Event, console: Console) -> Iterator[None]:
-    """End in good order on Ctrl-C or when asked to terminate; a second Ctrl-C changes nothing."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def end(_number: int, _frame: Any) -> None:
-        if stop.is_set():
-            console.print("Closing the session; a moment, please.")
-        stop.set()
-
-    names = ("SIGINT", "SIGTERM", "SIGBREAK", "SIGHUP")
-    before = {}
-    for name in names:
-        number = getattr(signal, name, None)
-        if number is not None:
-            with suppress(OSError, ValueError):
-                before[number] = signal.signal(number, end)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -5,19 +5,23 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Event as Flag
-from threading import Thread
+from threading import Lock, Thread
+from time import monotonic
 
+from trialcapture.acquire.append_file import PlaceFinding
 from trialcapture.acquire.can_bus import CanBus
 from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.network import TcpClient, UdpListener
-from trialcapture.acquire.raw_files import RawFiles
+from trialcapture.acquire.raw_files import RawFiles, part_of
 from trialcapture.acquire.received_lines import HOLD_NS, Backlog, LineCutter, Piece, Received, journal_line
 from trialcapture.acquire.source import Chunk, Say, Source, SourceError, say_nothing
 from trialcapture.acquire.source_health import Health
+from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.config import Config, SourceSettings
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import name_key
@@ -26,6 +30,10 @@ WAITS_S = (0.5, 1.0, 2.0, 2.0, 5.0)
 """Waits between attempts to open; Windows needs the first to release a port (common practice, no source)."""
 _READ_S = 0.25
 """Longest wait for bytes, so that a stop is obeyed at once (our choice)."""
+_DRAINS = 16
+"""Reads at most when a recording ends: 8192 datagrams (our choice)."""
+_ROOM_S = 0.1
+"""So long a reader waits for room before it looks again whether to stop (our choice)."""
 _TELL_EVERY = 12
 """A source that cannot be opened is told the first time and then each so many attempts (our choice)."""
 
@@ -62,6 +70,8 @@ class Reader:
         self._stop = stop
         self._failures = 0
         self._lost_ns: int | None = None
+        self._can_wait = bool(getattr(source, "can_wait", False))
+        self._journalled_as = {source.id}
         self._thread = Thread(target=self._run, name=f"read {source.id}", daemon=True)
 
     def start(self) -> None:
@@ -74,14 +84,20 @@ class Reader:
         return not self._thread.is_alive()
 
     def drain(self) -> None:
-        """Read once more what waits already, so that stopping loses nothing that had come."""
+        """Read what waits already, so that stopping loses nothing that had come; a flood has no end."""
         with suppress(SourceError):
-            self._hand_on(self.source.read(0.0))
+            for _ in range(_DRAINS):
+                chunks = self.source.read(0.0)
+                if not chunks:
+                    break
+                self._hand_on(chunks)
 
     def turn(self, *, is_open: bool) -> bool:
         """Do one turn: open the source if it is not open, else read once; return whether it is open now."""
         try:
             if is_open:
+                if self._can_wait and not self._backlog.wait_for_room(self._journalled_as, _ROOM_S):
+                    return True  # unread it stays at its sender, or the system counts what it drops
                 self._hand_on(self.source.read(_READ_S))
             else:
                 self.source.open()
@@ -116,6 +132,8 @@ class Reader:
             self._heard_again()
         mono_ns, wall_ns = self._clock.mono_ns() - self._start_ns, self._clock.wall_ns()
         for chunk in chunks:
+            if chunk.source:
+                self._journalled_as.add(chunk.source)
             self._backlog.put(
                 Received(
                     chunk.source or self.source.id,
@@ -170,6 +188,93 @@ _RETRY_NS = 1_000_000_000
 """Pause before a disk that refused is tried again (our choice)."""
 _HELD_LIMIT_BYTES = 16 << 20
 """Bytes held in memory while no disk takes them (our choice)."""
+_TURN_BYTES = 1 << 18
+"""Taken of each sender in a turn, so that a flood does not hold up what the others sent (our choice)."""
+_LOOK_NS = 1_000_000_000
+"""How often it is looked whether the open files are still at their paths."""
+_TELL_LOSS_NS = 5_000_000_000
+"""Losses of a source are told at once and then so often, with what came together meanwhile (our choice)."""
+
+
+@dataclass
+class _Tally:
+    lines: int = 0
+    bytes: int = 0
+    datagrams: int = 0
+
+
+class LossTally:
+    """Counts what was lost because it came too fast, by source; filled by any thread, told by one.
+
+    Args:
+        health: Told the sums, for the screen.
+        events: Told for the record.
+
+    Attributes:
+        total: Lines and datagrams lost, by source.
+        disk_fault: Why no disk took them, "" where the sources alone were too fast.
+    """
+
+    def __init__(self, health: Health, events: Events) -> None:
+        self._health = health
+        self._events = events
+        self._untold: dict[str, _Tally] = {}
+        self._told_ns: dict[str, int] = {}
+        self._lock = Lock()
+        self.total: dict[str, int] = {}
+        self.disk_fault = ""
+
+    def add(self, source: str, *, lines: int = 0, size: int = 0, datagrams: int = 0) -> None:
+        """Count a loss.
+
+        Args:
+            source: Whose.
+            lines: Lines that this program had no room for.
+            size: Their size [bytes].
+            datagrams: Datagrams that the system had no room for.
+        """
+        with self._lock:
+            tally = self._untold.setdefault(source, _Tally())
+            tally.lines += lines
+            tally.bytes += size
+            tally.datagrams += datagrams
+            self.total[source] = self.total.get(source, 0) + lines + datagrams
+
+    def tell(self, now_ns: int, cause: str, *, all_of_it: bool = False) -> None:
+        """Put what has come together into the record.
+
+        Args:
+            now_ns: Session time [ns].
+            cause: Why nothing can be written, or "" where the source alone is too fast.
+            all_of_it: Also what was told a moment ago.
+        """
+        with self._lock:
+            due = [
+                s for s in self._untold if all_of_it or now_ns - self._told_ns.get(s, -_TELL_LOSS_NS) >= _TELL_LOSS_NS
+            ]
+            tallies = {source: self._untold.pop(source) for source in due}
+            totals = {source: self.total[source] for source in due}
+        if tallies and cause:
+            self.disk_fault = cause
+        for source, tally in tallies.items():
+            self._told_ns[source] = now_ns
+            self._health.lost_lines(source, totals[source], now_ns, of_disk=bool(cause))
+            parts = [f"{tally.lines} lines ({tally.bytes} bytes)"] if tally.bytes else []
+            if tally.datagrams:
+                parts.append(f"{tally.datagrams} datagrams that the system dropped")
+            lost = f"{' and '.join(parts)} are lost"
+            self._events.add(
+                "overflow",
+                f"{source}: {lost}, as nothing can be written ({cause})"
+                if cause
+                else f"{source} floods: {lost}, it sends faster than this computer can keep. Other sources are kept",
+                source=source,
+                severity="red",
+                cause="disk" if cause else "flood",
+                lines=tally.lines,
+                bytes=tally.bytes,
+                datagrams=tally.datagrams,
+            )
 
 
 class Writer:
@@ -187,6 +292,7 @@ class Writer:
         start_ns: Monotonic time the session began [ns].
         note_folders: Session folders for the notes, first choice first.
         senders: Addresses known from an earlier part of the session, by source.
+        losses: Counts what came too fast.
 
     Attributes:
         settled_ns: Session time up to which everything received has been counted [ns].
@@ -194,6 +300,7 @@ class Writer:
         sync_fault: Why the disk does not confirm, or "".
         synced_ns: Session time of the last confirmed sync [ns].
         synced_bytes: What had been appended by then.
+        unwritten_bytes: After `finish`, what no disk took.
     """
 
     def __init__(
@@ -206,6 +313,7 @@ class Writer:
         start_ns: int,
         note_folders: list[Path],
         senders: Mapping[str, list[str]] | None = None,
+        losses: LossTally | None = None,
     ) -> None:
         self._backlog = backlog
         self._files = files
@@ -214,6 +322,7 @@ class Writer:
         self._clock = clock
         self._start_ns = start_ns
         self._note_folders = note_folders
+        self.losses = losses or LossTally(health, events)
         self._cutter = LineCutter()
         for source, addresses in (senders or {}).items():
             self._cutter.know(source, addresses)
@@ -221,6 +330,8 @@ class Writer:
         self._held: dict[str, list[bytes]] = defaultdict(list)
         self._held_bytes = 0
         self._retry_ns = 0
+        self._looked_ns = 0
+        self.unwritten_bytes = 0
         self._stop = Flag()
         self._threads: list[Thread] = []
         self.settled_ns = 0
@@ -241,36 +352,53 @@ class Writer:
     def finish(self, wait_s: float = 10.0) -> bool:
         """Stop the threads and write the rest; True when all that was received is written."""
         self._stop.set()
+        until = monotonic() + wait_s
         for thread in self._threads:
-            thread.join(wait_s)
+            thread.join(max(0.0, until - monotonic()))
         if any(thread.is_alive() for thread in self._threads):
             return False
         self._retry_ns = 0
-        self.step(last=True)
-        return not self._held_bytes and not self.fault
+        while self.step(last=True) and not self.fault:
+            pass
+        for found in self._files.end_places():
+            self._tell_place(found)
+        self.unwritten_bytes = self.held_bytes
+        is_all = not self.held_bytes and not self.fault
+        self._count_unwritten()
+        self._tell_losses(all_of_it=True)
+        return is_all
 
     def close(self) -> None:
         """Make safe what is written, the notes too, and close the files."""
         self.sync()
         self._files.close()
 
-    def step(self, *, last: bool = False) -> None:
+    def step(self, *, last: bool = False) -> bool:
         """Do one turn: cut, count, append.
 
         Args:
             last: Also write what no line end has closed yet.
+
+        Returns:
+            True when more waits already.
         """
         now_ns = self._now_ns()
         if self._held_bytes < _HELD_LIMIT_BYTES:
-            received = self._backlog.take()
+            received = self._backlog.take(_TURN_BYTES)
+            oldest_ns = self._backlog.oldest_ns()
             heard = [self._take_in(entry) for entry in received]
-            flushed = self._cutter.flush(None if last else now_ns - HOLD_NS)
+            flushed = self._cutter.flush(None if last and oldest_ns is None else now_ns - HOLD_NS)
             self._hold("nmea.log", flushed)
             self._count(received, heard, flushed)
-            self.settled_ns = now_ns
+            self.settled_ns = now_ns if oldest_ns is None else max(self.settled_ns, min(now_ns, oldest_ns))
         self._tell_losses()
         if self._held_bytes and (not self.fault or now_ns >= self._retry_ns):
             self._append_held(now_ns)
+        if now_ns - self._looked_ns >= _LOOK_NS:
+            self._looked_ns = now_ns
+            for found in self._files.check_places():
+                self._tell_place(found)
+        return self._backlog.waiting_bytes > 0 and not self.fault
 
     def sync(self) -> None:
         """Do one turn of the second thread: make safe what is appended, and write the notes."""
@@ -294,10 +422,13 @@ class Writer:
         """What is received and not yet on any disk [bytes]."""
         return self._held_bytes + self._backlog.waiting_bytes
 
-    def _run(self, turn: Callable[[], None], every_s: float) -> None:
-        while not self._stop.wait(every_s):
+    def _run(self, turn: Callable[[], bool | None], every_s: float) -> None:
+        wait_s = every_s
+        while not self._stop.wait(wait_s):
+            wait_s = every_s
             try:
-                turn()
+                if turn():
+                    wait_s = 0.0
             except Exception as fault:  # noqa: BLE001  the thread must outlive any fault, and say that it met one
                 self._events.add("fault", f"{turn.__name__} met a fault: {fault!r}", severity="red")
 
@@ -360,15 +491,41 @@ class Writer:
             self.fault = ""
             self._events.add("writing_again", "writing goes on; what was held in memory is on disk now")
 
-    def _tell_losses(self) -> None:
+    def _count_unwritten(self) -> None:
+        """Count what no disk has taken and memory cannot hold any longer, as the recording ends."""
+        for entry in self._backlog.take():
+            self.losses.add(entry.source, lines=entry.data.count(b"\n"), size=len(entry.data))
+        for stream, waiting in self._held.items():
+            data = b"".join(waiting)
+            if stream != "nmea.log":
+                source = next((s.source for s in self._health.sources.values() if s.stream == stream), stream)
+                if data:
+                    self.losses.add(source, lines=data.count(b"\n"), size=len(data))
+                continue
+            for line in split_lines(data):
+                self.losses.add(parse_line(line).source, lines=1, size=len(line))
+        self._held.clear()
+        self._held_bytes = 0
+
+    def _tell_losses(self, *, all_of_it: bool = False) -> None:
         for source, lost in self._backlog.take_lost().items():
-            self._events.add(
-                "overflow",
-                f"{source}: {lost} bytes came faster than the disk took them and are lost",
-                source=source,
-                severity="red",
-                bytes=lost,
-            )
+            self.losses.add(source, lines=lost.lines, size=lost.bytes)
+        self.losses.tell(self._now_ns(), self.fault, all_of_it=all_of_it)
+
+    def _tell_place(self, found: PlaceFinding) -> None:
+        self._events.add_finding(found)
+        if not found.loss.lines or found.loss.from_ns is None or found.loss.to_ns is None:
+            return
+        for health in list(self._health.sources.values()):
+            if part_of(found.path.name, health.stream):
+                self._events.add(
+                    "gap",
+                    f"{health.source}: what came in {found.loss.seconds:.1f} s is lost with its file",
+                    source=health.source,
+                    from_us=found.loss.from_ns // 1000,
+                    to_us=found.loss.to_ns // 1000,
+                    reason="file lost",
+                )
 
     def _tell_senders(self) -> None:
         for source, address in self._cutter.senders():

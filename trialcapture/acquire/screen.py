@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import errno
+import select
+import sys
 import threading
+from collections import deque
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from textwrap import wrap
+from time import monotonic
 from types import TracebackType
+from typing import TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -25,13 +31,16 @@ _STATE_STYLE = {"ok": "green", "silent": "yellow", "lost": "bold red", "waiting"
 _SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), "info": ("   ", "")}
 
 
-def render(status: Status, prompt: str = "", *, height: int = HEIGHT) -> RenderableType:
+def render(
+    status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str = "m mark   t trim   Ctrl-C stop"
+) -> RenderableType:
     """Return the screen.
 
     Args:
         status: What to show.
         prompt: What is being typed, shown in place of the keys.
         height: Lines there are; at least three sources and two alarms are shown, recent events if room is left.
+        keys: What the last line says.
     """
     head = _head(status)
     alarms = [_alarm_lines(alarm.severity, alarm.text) for alarm in status.alarms]
@@ -53,7 +62,7 @@ def render(status: Status, prompt: str = "", *, height: int = HEIGHT) -> Rendera
         parts += lines
         left -= len(lines)
     parts += [Text(_fit(f"   {line}"), style="dim") for line in status.recent[: max(0, left)]]
-    parts.append(Text(clean_text(prompt) or "m mark   t trim   Ctrl-C stop", style="reverse" if prompt else "bold"))
+    parts.append(Text(clean_text(prompt) or _fit(keys), style="reverse" if prompt else "bold"))
     return Group(*parts)
 
 
@@ -184,64 +193,206 @@ def _number(text: str) -> float | None:
 
 _LINE_EVERY_S = 60.0
 """Without a terminal a line is printed so often (our choice)."""
+_DRAW_EVERY_S = 0.25
 _QUIET_KINDS = ("beat", "can_clock", "gap")
+_MOST_WAITING = 500
+"""Messages that may wait for a screen that takes none; older ones are let go, they are in the notes (our choice)."""
+_CLOSE_S = 2.0
+"""So long a screen is waited for at the end (our choice)."""
+THREAD_NAME = "screen"
+_KEYS = "m mark   t trim   Ctrl-C stop"
+
+
+class ScreenConsole(Console):
+    """A console that leaves a broken pipe to its caller, where the library's own would end the program."""
+
+    def on_broken_pipe(self) -> None:
+        """Raise it on."""
+        raise BrokenPipeError(errno.EPIPE, "nobody reads the output any more")
 
 
 class Show:
-    """Shows status and alarms; a context manager.
+    """Shows status and alarms in a thread of its own, so that no fault of output reaches a recording.
+
+    A screen that breaks (a pipe whose reader has gone, a closed terminal, a full disk behind a redirection) is given
+    up; one that takes nothing (a stopped terminal, a pipe that nobody reads) is waited for by this thread alone. A
+    context manager.
 
     Args:
         console: Where to.
-        stop: Set when the recording ends.
+        keys: What the last line of the screen says.
+
+    Attributes:
+        lost: Why there is no screen any more, "" while there is one.
     """
 
-    def __init__(self, console: Console, stop: threading.Event) -> None:
+    def __init__(
+        self,
+        console: Console,
+        *,
+        keys: str = _KEYS,
+    ) -> None:
         self._console = console
-        self._stop = stop
+        self._entry: KeyEntry | None = None
+        self._keys = keys
+        self._gone: Callable[[str], None] = lambda _: None
         self._stack = ExitStack()
         self._live: Live | None = None
         self._poll: PollKey = lambda: ""
         self._told: set[str] = set()
         self._next_line_s = 0.0
+        self._waiting: deque[str] = deque(maxlen=_MOST_WAITING)
+        self._status: Status | None = None
+        self._wake, self._end = threading.Event(), threading.Event()
+        self._busy_since_s: float | None = None
+        self._giving_up = threading.Lock()
+        self.lost = ""
+        self._thread = threading.Thread(target=self._run, name=THREAD_NAME, daemon=True)
 
     def __enter__(self) -> Show:
-        if self._console.is_terminal and not self._console.is_dumb_terminal:
-            self._poll = self._stack.enter_context(keyboard())
-            self._live = self._stack.enter_context(
-                Live(Text("opening…"), console=self._console, auto_refresh=False, screen=False, transient=False)
-            )
+        self._thread.start()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._stack.__exit__(kind, fault, trace)
+        self._end.set()
+        self._wake.set()
+        self._thread.join(_CLOSE_S)
+
+    def serve(self, entry: KeyEntry, gone: Callable[[str], None]) -> None:
+        """Before it is entered: read keys, too, and tell when there is no screen any more.
+
+        Args:
+            entry: Told of the keys pressed.
+            gone: Called once with the reason.
+        """
+        self._entry, self._gone = entry, gone
+
+    @property
+    def blocked_s(self) -> float:
+        """How long the screen has not taken what is being written to it [s]."""
+        since_s = self._busy_since_s
+        return 0.0 if since_s is None else monotonic() - since_s
 
     def heard(self, event: Event) -> None:
-        """Print an event at once where the screen is not redrawn; called from any thread."""
-        if self._live is None and event.kind not in _QUIET_KINDS:
+        """Have an event printed where the screen is not redrawn; called from any thread, never waits."""
+        if event.kind not in _QUIET_KINDS:
             mark = {"red": "!! ", "yellow": "!  "}.get(event.severity, "   ")
-            self._console.print(f"{mark}{clean_text(event.text)}", markup=False, highlight=False, soft_wrap=True)
+            self.say(f"{mark}{clean_text(event.text)}")
 
-    def update(self, status: Status, entry: KeyEntry) -> None:
-        """Take the keys pressed and show the status."""
-        while key := self._poll():
-            entry.press(key)
+    def say(self, text: str) -> None:
+        """Have a line printed where the screen is not redrawn; called from any thread, never waits."""
+        self._waiting.append(text)
+        self._wake.set()
+
+    def update(self, status: Status) -> None:
+        """Have a status shown; never waits."""
+        self._status = status
+        self._wake.set()
+
+    def give_up(self, reason: str) -> None:
+        """Do without a screen from now on."""
+        with self._giving_up:
+            if self.lost:
+                return
+            self.lost = reason
+        self._wake.set()
+        self._gone(reason)
+
+    def hang_up(self) -> None:
+        """Do without a screen where it was a terminal, which has gone; output into a file goes on."""
+        if self._console.is_terminal:
+            self.give_up("the terminal was closed")
+
+    def _run(self) -> None:
+        try:
+            self._open()
+            is_last = False
+            while not (is_last or self.lost):
+                self._wake.wait(_DRAW_EVERY_S)
+                self._wake.clear()
+                is_last = self._end.is_set()
+                self._busy_since_s = monotonic()
+                self._turn()
+                self._busy_since_s = None
+        except BaseException as fault:  # noqa: BLE001  no fault of output, an exit of a library included, may go further
+            self._busy_since_s = None
+            self.give_up(_output_fault(fault))
+        finally:
+            with suppress(BaseException):  # a terminal that has gone cannot be put back in order
+                self._stack.close()
+
+    def _open(self) -> None:
+        if not self._console.is_terminal or self._console.is_dumb_terminal:
+            return
+        if self._entry is not None and _is_in_foreground():
+            self._poll = self._stack.enter_context(keyboard())
+        live = Live(
+            Text("opening…"), console=self._console, auto_refresh=False, screen=False, transient=False,
+            redirect_stdout=False, redirect_stderr=False,
+        )  # fmt: skip
+        self._live = self._stack.enter_context(live)
+
+    def _turn(self) -> None:
+        while self._entry is not None and (key := self._poll()):
+            self._entry.press(key)
+        while self._waiting:
+            text = self._waiting.popleft()
+            if self._live is None:
+                self._print(text)
+        status, self._status = self._status, None
+        if status is None or self.lost:
+            return
         new = {alarm.key for alarm in status.alarms if alarm.severity == "red"} - self._told
         if self._live is not None:
             if new:
                 self._console.bell()
             height = min(24, self._console.height)
-            self._live.update(render(status, entry.prompt, height=height), refresh=True)
+            prompt = "" if self._entry is None else self._entry.prompt
+            self._live.update(render(status, prompt, height=height, keys=self._keys), refresh=True)
         else:
             for alarm in status.alarms:
                 # what was printed as an event when it happened is not said twice
                 if alarm.key not in self._told and not alarm.of_event:
-                    mark = "!! " if alarm.severity == "red" else "!  "
-                    self._console.print(
-                        f"{mark}{clean_text(alarm.text)}", markup=False, highlight=False, soft_wrap=True
-                    )
+                    self._print(f"{'!! ' if alarm.severity == 'red' else '!  '}{alarm.text}")
             if status.elapsed_s >= self._next_line_s:
                 self._next_line_s = status.elapsed_s + _LINE_EVERY_S
-                self._console.print(clean_text(status_line(status)), markup=False, highlight=False, soft_wrap=True)
+                self._print(status_line(status))
         self._told = {alarm.key for alarm in status.alarms}
+
+    def _print(self, text: str) -> None:
+        self._console.print(clean_text(text), markup=False, highlight=False, soft_wrap=True)
+
+
+def _output_fault(fault: BaseException) -> str:
+    """Return in words why a screen takes no output any more."""
+    if isinstance(fault, BrokenPipeError | SystemExit):
+        return "nobody reads the output any more"
+    if isinstance(fault, OSError):
+        return f"the output cannot be written ({fault.strerror or fault})"
+    return f"the output cannot be written ({type(fault).__name__}: {fault})"
+
+
+def has_no_reader(stream: TextIO | None) -> bool:
+    """Say whether an output leads to a pipe without a reader or to a closed terminal; POSIX can tell unasked."""
+    if stream is None or sys.platform == "win32":
+        return False
+    try:
+        asked = select.poll()
+        asked.register(stream.fileno(), 0)
+        return any(found & (select.POLLERR | select.POLLHUP) for _, found in asked.poll(0))
+    except (OSError, ValueError):
+        return False
+
+
+def _is_in_foreground() -> bool:
+    """Say whether keys are meant for this program; to read them in the background would stop it (POSIX shells)."""
+    if sys.platform == "win32":
+        return True
+    import os  # noqa: PLC0415  POSIX only
+
+    try:
+        return os.tcgetpgrp(sys.stdin.fileno()) == os.getpgrp()
+    except (OSError, ValueError, AttributeError):
+        return True

@@ -140,6 +140,7 @@ class SerialPort:
     """
 
     stream = "nmea.log"
+    can_wait = False
 
     def __init__(
         self,

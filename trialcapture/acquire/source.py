@@ -47,7 +47,8 @@ class Source(Protocol):
 
     `open` takes the device, `read` waits up to `timeout_s` and gives what has come since (nothing is no error),
     `close` may be called at any time and twice. Any trouble is a `SourceError`; after it the source is closed
-    and may be opened again. Sources are used by one thread.
+    and may be opened again. Sources are used by one thread. A source may say ``can_wait = True``: what is not read now
+    stays at its sender, or the system counts what it drops.
     """
 
     @property

@@ -146,6 +146,11 @@ class SourceHealth:
     Attributes:
         state: ``opening``, ``open`` or ``lost``.
         trouble: Why it is not open, and what to do.
+        since_ns: Session time up to which there was data when this program began to watch [ns].
+        watched_ns: Session time at which it began to watch [ns].
+        lost_lines: Lines and datagrams that came too fast to be kept.
+        lost_of_disk: True where no disk took them, False where the source alone was too fast.
+        lost_ns: Session time when such a loss was last told [ns], None before the first.
         heard_ns: Session time of the last byte [ns], None before the first.
         good_ns: Session time of the last intact sentence [ns].
         usual_s: Usual time between arrivals [s].
@@ -161,6 +166,10 @@ class SourceHealth:
         self.state = "opening"
         self.trouble = ""
         self.since_ns = since_ns
+        self.watched_ns = since_ns
+        self.lost_lines = 0
+        self.lost_of_disk = False
+        self.lost_ns: int | None = None
         self.heard_ns: int | None = None
         self.good_ns: int | None = None
         self.usual_s = 1.0
@@ -189,15 +198,17 @@ class SourceHealth:
         return Window(sum(b[0] for b in kept), sum(b[1] for b in kept), sum(b[2] for b in kept))
 
     def rate_hz(self, now_ns: int) -> float:
-        """Return intact sentences a second over the window, or since the source began if that is shorter."""
-        length_s = min(float(WINDOW_S), max(1.0, (now_ns - self.since_ns) / 1e9))
-        return self.window(now_ns).good / length_s
+        """Return intact sentences a second over the window, or since watching began if that is shorter."""
+        return self.window(now_ns).good / self._window_s(now_ns)
 
     def line_load(self, now_ns: int) -> float | None:
         """Return how full the serial line is, 0 to 1; ten bits a byte."""
         if not self.baud:
             return None
-        return self.window(now_ns).bytes * 10 / WINDOW_S / self.baud
+        return self.window(now_ns).bytes * 10 / self._window_s(now_ns) / self.baud
+
+    def _window_s(self, now_ns: int) -> float:
+        return min(float(WINDOW_S), max(1.0, (now_ns - self.watched_ns) / 1e9))
 
     def count(self, mono_ns: int, size: int, grade: str) -> None:
         """Count one piece."""
@@ -243,6 +254,7 @@ class Health:
         parent: str = "",
         baud: int | None = None,
         away: str = "",
+        now_ns: int | None = None,
         silence_hint: str = "",
     ) -> None:
         """Begin to watch a source.
@@ -254,9 +266,11 @@ class Health:
             parent: Source of the settings it belongs to, when that is another.
             baud: Line speed.
             away: Why there has been no data since; "" when nothing is missing yet.
+            now_ns: Session time at which watching begins, where that is later [ns].
             silence_hint: What else to look at as long as nothing was ever heard.
         """
         health = self._get(source, parent or source, stream, since_ns, baud)
+        health.watched_ns = since_ns if now_ns is None else now_ns
         health.silence_hint = silence_hint
         if away:
             health.gap_from_ns, health.gap_reason = since_ns, away
@@ -288,6 +302,12 @@ class Health:
                 self._count_type(health, piece.data)
             elif grade == "good" and piece.data[3:6] == b"RMC":
                 self._watch_gnss(health, piece)
+
+    def lost_lines(self, source: str, lines: int, now_ns: int, *, of_disk: bool) -> None:
+        """Note how many lines and datagrams of a source could not be kept, in all, and whether the disk is why."""
+        health = self.sources.get(source)
+        if health is not None:
+            health.lost_lines, health.lost_ns, health.lost_of_disk = lines, now_ns, of_disk
 
     def touched(self, source: str, mono_ns: int) -> None:
         """Note that bytes came which do not yet make a piece."""

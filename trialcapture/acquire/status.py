@@ -24,7 +24,10 @@ _OWN_CLOCK_OFF_S = 86_400.0
 """A receiver whose time is further off than a day runs on a clock of its own (our choice)."""
 _SHOW_EVENT_S = 60.0
 """How long an event stays on the screen (our choice)."""
-_SHOWN_EVENTS = ("wall_step", "slept", "overflow", "switched", "gnss_step", "fault", "torn", "sync_failed")
+_SHOWN_EVENTS = (
+    "wall_step", "slept", "switched", "gnss_step", "fault", "torn", "sync_failed", "file_lost", "file_restored",
+    "file_missing",
+)  # fmt: skip
 _RANK = {"red": 0, "yellow": 1, "info": 2}
 
 
@@ -112,6 +115,19 @@ def _disk_alarms(disk: DiskState) -> list[Alarm]:
 
 
 def _source_alarms(source: SourceHealth, now_ns: int) -> list[Alarm]:
+    name = source.source
+    flood = []
+    if source.lost_ns is not None and (now_ns - source.lost_ns) / 1e9 < _SHOW_EVENT_S:
+        text = (
+            f"{name} floods: {source.lost_lines} lines lost so far. Others are kept. Look for a loop or a wrong rate."
+        )
+        if source.lost_of_disk:
+            text = f"{name}: {source.lost_lines} lines lost so far, as no disk takes them. Free some space now."
+        flood.append(Alarm("red", text, f"{name} flood", of_event=True))
+    return flood + _silence_alarms(source, now_ns)
+
+
+def _silence_alarms(source: SourceHealth, now_ns: int) -> list[Alarm]:
     name = source.source
     if source.state == "lost":
         return [Alarm("red", f"{name}: {source.trouble} Others go on.", f"{name} lost", of_event=True)]

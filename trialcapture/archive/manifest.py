@@ -53,16 +53,19 @@ class ManifestEntry:
     bytes: int
 
 
-def hash_file(path: Path, *, progress: Callable[[int], None] | None = None) -> tuple[str, int]:
+def hash_file(
+    path: Path, *, progress: Callable[[int], None] | None = None, limit_bytes: int | None = None
+) -> tuple[str, int]:
     """Return the SHA-256 (hexadecimal) and the size [bytes] of a file.
 
     Args:
         path: The file.
         progress: Called with the number of bytes just read.
+        limit_bytes: Read no further, while another program goes on appending; None reads to the end.
     """
     digest, size = hashlib.sha256(), 0
     with open_plain(path) as file:
-        for chunk in read_parts(file, 1 << 20):
+        for chunk in read_parts(file, 1 << 20, limit_bytes):
             digest.update(chunk)
             size += len(chunk)
             if progress is not None:

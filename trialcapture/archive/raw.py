@@ -59,12 +59,12 @@ def is_packed(path: Path) -> bool:
 
 
 def read_blocks(
-    path: Path, block_bytes: int = 8 << 20, *, warn: Callable[[str], None] = _warn
+    path: Path, block_bytes: int = 8 << 20, *, warn: Callable[[str], None] = _warn, limit_bytes: int | None = None
 ) -> Iterator[tuple[int, bytes]]:
     """Read a journal or a plain NMEA log in numbered blocks of whole lines, in bounded memory.
 
     Args:
-        path, block_bytes, warn: As `cut_blocks` takes them.
+        path, block_bytes, warn, limit_bytes: As `cut_blocks` takes them.
 
     Yields:
         The 0-based number of the block's first line (lines end in CRLF, LF or CR), and the block.
@@ -73,12 +73,14 @@ def read_blocks(
         TrialCaptureError: The file cannot be read.
     """
     first_line = 0
-    for block in cut_blocks(path, block_bytes, warn=warn):
+    for block in cut_blocks(path, block_bytes, warn=warn, limit_bytes=limit_bytes):
         yield first_line, block
         first_line += max(1, count_lines(block))
 
 
-def cut_blocks(path: Path, block_bytes: int, *, warn: Callable[[str], None] = _warn) -> Iterator[bytes]:
+def cut_blocks(
+    path: Path, block_bytes: int, *, warn: Callable[[str], None] = _warn, limit_bytes: int | None = None
+) -> Iterator[bytes]:
     """Read any text in blocks of whole lines, in bounded memory.
 
     Args:
@@ -87,6 +89,7 @@ def cut_blocks(path: Path, block_bytes: int, *, warn: Callable[[str], None] = _w
             than a mebibyte (or one block, if that is more) without any line end is no line and is cut there.
         warn: Called with one sentence for each place where a packed file is damaged or ends early;
             everything that survives is given.
+        limit_bytes: Read no further, while another program goes on appending; None reads to the end.
 
     Yields:
         Blocks that joined are the file, an unterminated last line included.
@@ -96,7 +99,7 @@ def cut_blocks(path: Path, block_bytes: int, *, warn: Callable[[str], None] = _w
     """
     pieces: list[bytes] = []
     held = 0
-    for chunk in read_chunks(path, min(block_bytes, _CHUNK_BYTES), warn=warn):
+    for chunk in read_chunks(path, min(block_bytes, _CHUNK_BYTES), warn=warn, limit_bytes=limit_bytes):
         pieces.append(chunk)
         held += len(chunk)
         if held < block_bytes:
@@ -154,8 +157,12 @@ def count_lines(block: bytes) -> int:
     return lines
 
 
-def read_chunks(path: Path, size: int, *, warn: Callable[[str], None] = _warn) -> Iterator[bytes]:
+def read_chunks(
+    path: Path, size: int, *, warn: Callable[[str], None] = _warn, limit_bytes: int | None = None
+) -> Iterator[bytes]:
     """Yield a file's content in chunks of at most about `size` bytes, unpacked, cut anywhere.
+
+    With `limit_bytes` a plain file is read no further than that.
 
     Raises:
         TrialCaptureError: The file cannot be read.
@@ -167,7 +174,7 @@ def read_chunks(path: Path, size: int, *, warn: Callable[[str], None] = _warn) -
             if kind := packing(head):
                 yield from _bounded(_unpack(file, kind, path, warn), file, path)
             else:
-                yield from read_parts(file, size)
+                yield from read_parts(file, size, limit_bytes)
     except OSError as fault:
         raise TrialCaptureError(
             "a file cannot be read",

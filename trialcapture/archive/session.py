@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -17,7 +17,7 @@ from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config import Config, EngineLog, load_config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_files import check_session_files, plain_files, read_whole
+from trialcapture.system.session_files import check_session_files, open_plain, plain_files, read_whole
 
 FILE_NAME = "session.toml"
 _LOG = re.compile(r"(nmea|can)(?:-(\d+))?\.log(?:\.gz|\.zst)?")
@@ -54,6 +54,8 @@ class Session:
         config: Boat and trial settings as used.
         config_text: The same as TOML text, as it was given.
         files: Origin of every file that was collected; empty for a recording.
+        lengths: How far each log is read while a recorder goes on appending to it, by path in the session [bytes];
+            empty where all is read.
     """
 
     folder: Path
@@ -63,6 +65,7 @@ class Session:
     config: Config
     config_text: str
     files: tuple[ImportedFile, ...] = field(default=())
+    lengths: Mapping[str, int] = field(default_factory=dict)
 
 
 def create_session(
@@ -182,6 +185,18 @@ def open_session(folder: Path) -> Session:
         config_text=settings_part(text, settings),
         files=_imported_files(head.get("file", []), path),
     )
+
+
+def as_recorded_so_far(session: Session) -> Session:
+    """Return a session of which the logs are read as far as they hold whole lines now, and no further."""
+    lengths = {}
+    for path in [*nmea_files(session), *can_files(session)]:
+        with open_plain(path) as file:
+            size = file.seek(0, 2)
+            start = max(0, size - (1 << 16))
+            file.seek(start)
+            lengths[path.relative_to(session.folder).as_posix()] = start + file.read(size - start).rfind(b"\n") + 1
+    return replace(session, lengths=lengths)
 
 
 def nmea_files(session: Session) -> list[Path]:

@@ -85,6 +85,10 @@ class NamedLoss:
         return f"{self.what}: {self.text}"
 
 
+_REMARKED = frozenset(
+    ("overflow", "slept", "torn", "switched", "joined", "wall_step", "weeks_off", "gnss_step", "fault", "resume",
+     "file_restored")
+)  # fmt: skip
 LEAST_LINES = 20
 """So many intervals show how often a source speaks (our choice)."""
 HOLE_FACTOR, HOLE_FACTOR_IRREGULAR = 2.5, 6.0
@@ -216,8 +220,11 @@ class Timeline:
             self._named.setdefault(source, []).append((int(entry["from_us"]), int(entry["to_us"])))
             self._gap_reasons.setdefault(source, Counter())[str(entry.get("reason") or "silent")] += 1
         elif kind == "overflow":
-            lines = int(entry.get("lines", entry.get("datagrams", 0)))  # most senders put one line in a datagram
+            lines = int(entry.get("lines", 0)) + int(entry.get("datagrams", 0))
             self._overflows.append((source, int(entry.get("bytes", 0)), lines))
+        elif kind == "file_lost":
+            text, lines = str(entry.get("value", kind)), int(entry.get("lines", 0))
+            self._losses.append(NamedLoss(str(entry.get("file", "")), text, float(entry.get("seconds", 0.0)), lines))
         elif kind == "not_writing":
             self._not_writing_us = mono_us if self._not_writing_us is None else self._not_writing_us
         elif kind == "writing_again" and self._not_writing_us is not None:
@@ -229,7 +236,7 @@ class Timeline:
         elif kind == "torn":
             text = f"the last line was torn by a crash; {entry.get('bytes', 0)} bytes of it survive"
             self._losses.append(NamedLoss(f"raw/{entry.get('file', 'nmea.log')}", text, lines=1))
-        if kind in ("overflow", "slept", "torn", "switched", "wall_step", "weeks_off", "gnss_step", "fault", "resume"):
+        if kind in _REMARKED:
             self.remarks.append(str(entry.get("value", kind)))
 
     def accounts(self) -> list[Account]:

@@ -47,15 +47,28 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = list(sys.argv[1:] if arguments is None else arguments)
     # Arrow's own pools keep what they once had; the system's memory goes back to the system
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
+    _fill_standard_handles()
     show_any_text(sys.stdout, sys.stderr)
     sys.exit(_run(given))
+
+
+def _fill_standard_handles() -> None:
+    """Where a standard handle was closed before the start, lead it to nowhere.
+
+    The next file to be opened would take its number, and what a library writes to standard error would go into it.
+    """
+    with suppress(OSError):
+        while (handle := os.open(os.devnull, os.O_RDWR)) <= 2:
+            pass
+        os.close(handle)
 
 
 def _run(given: list[str]) -> int:
     try:
         with _stopped_like_ctrl_c():
             code = group.main(args=given, prog_name="trialcapture", standalone_mode=False)
-            sys.stdout.flush()
+            if sys.stdout is not None:
+                sys.stdout.flush()
     except (click.Abort, KeyboardInterrupt):
         tell("", err=True)
         tell("stopped; nothing half-written was left", err=True)
@@ -68,7 +81,8 @@ def _run(given: list[str]) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except Exception as fault:  # noqa: BLE001  a person must never see a traceback
-        report_fault(fault, as_json="--json" in given)
+        with suppress(OSError, ValueError):  # nobody can read it; the exit code stands
+            report_fault(fault, as_json="--json" in given)
         return 1
     return code if isinstance(code, int) else 0
 

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -60,7 +61,8 @@ def explain(session: Path, what: tuple[str, ...], config_path: Path | None, as_j
     else:
         from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
 
-        _show(told, ReaderUnits(config.report.units, config.report.also))
+        bands = [_plain(row) for row in frames.bands.to_dict("records")]
+        _show(told, bands, ReaderUnits(config.report.units, config.report.also))
 
 
 def _settings(session: Session, summary: Summary, config_path: Path | None) -> Config:
@@ -227,10 +229,10 @@ def _iso(stamp: Any) -> str:
 # ------------------------------------------------------------------------------
 
 
-def _show(told: Mapping[str, Any], units: ReaderUnits) -> None:
+def _show(told: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], units: ReaderUnits) -> None:
     band, legs = told["band"], told["legs"]
     if band is not None:
-        _show_band(band, len(legs), units)
+        _show_band(band, bands, len(legs), units)
     for leg in legs:
         click.echo("")
         _show_leg(leg)
@@ -248,7 +250,8 @@ def _show(told: Mapping[str, Any], units: ReaderUnits) -> None:
         say(f"{offset}{u}, {clock['method'] or ''}: {clock['quality'] or ''}", label=f"  {clock['source']}", err=False)
 
 
-def _show_band(band: Mapping[str, Any], legs: int, units: ReaderUnits) -> None:
+def _show_band(band: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], legs: int, units: ReaderUnits) -> None:
+    from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals  # noqa: PLC0415
     from trialcapture.report.format import plural  # noqa: PLC0415
     from trialcapture.report.terminal import plain_text  # noqa: PLC0415
 
@@ -256,9 +259,11 @@ def _show_band(band: Mapping[str, Any], legs: int, units: ReaderUnits) -> None:
     shown = "" if legs == band["legs"] else f", {legs} shown"
     click.echo(f"{band['band_name']}: {plural(band['legs'], 'leg')}, {ways}{shown}")
     decimals = {name: d for name, _, _, _, d in _QUANTITIES}
+    in_table = {quantity.name: quantity for quantity in BAND_QUANTITIES}
     for name, q in band["quantities"].items():
         d, k = decimals[name], q["k"] or 2.0
-        printed = plain_text(units.measured(q["value"], k * q["u"], q["unit"]))
+        as_printed = partial(quantity_decimals, in_table[name], plain=bands)
+        printed = plain_text(units.measured(q["value"], k * q["u"], q["unit"], as_printed))
         line = f"{printed}; {q['value']:.{d}f} {q['unit']}, u {q['u']:.{d}f}, k {k:.2f}"
         terms = [f"{t['name']} {t['u']:.{d + 1}f}" for t in q["terms"][:_TERMS_SHOWN] if t["u"] > 0]
         more = len([t for t in q["terms"] if t["u"] > 0]) - len(terms)

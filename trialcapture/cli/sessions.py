@@ -25,6 +25,7 @@ from trialcapture.cli.output import (
     shown_progress,
     tell,
 )
+from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
     from trialcapture.archive.session import Session
@@ -175,9 +176,16 @@ def _settings_to_use(session: Session, config_path: Path | None, plan_path: Path
 @click.option(
     "--into",
     metavar="SESSION",
-    required=True,
     type=PATH,
     help="Folder of the session to make or to add to.",
+)
+@click.option(
+    "--join",
+    "halves",
+    metavar="HALF HALF",
+    nargs=2,
+    type=PATH,
+    help="Make one session of two that were recorded on two disks; in the first one, or --into a new one.",
 )
 @accept_option
 @click.option("--by", metavar="NAME", default="", help="Who accepts the changes.")
@@ -186,7 +194,8 @@ def collect(
     logs: tuple[Path, ...],
     engine_logs: tuple[Path, ...],
     config_path: Path | None,
-    into: Path,
+    into: Path | None,
+    halves: tuple[Path, Path] | None,
     accept: str | None,
     by: str,
     as_json: bool,
@@ -202,7 +211,15 @@ def collect(
     \b
     trialcapture collect monday.nmea --engine-log port.csv \\
         --config boat.toml --into monday
+    trialcapture collect --join monday /media/stick/monday
     """
+    if halves is not None:
+        if logs or engine_logs or config_path is not None:
+            raise click.UsageError("--join takes two halves of a session and nothing else but --into.")
+        _join(*halves, into, as_json)
+        return
+    if into is None:
+        raise click.UsageError("Missing option '--into'.")
     from trialcapture.archive.collect import collect as collect_files  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
     from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
@@ -239,6 +256,33 @@ def collect(
         for line in root_text(root).split("\n"):
             tell(line)
     tell(f"next: trialcapture process {session.folder}")
+
+
+def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
+    from trialcapture.archive.halves import copy_session, join_halves, missing_half, refuse_other_session  # noqa: PLC0415
+    from trialcapture.system.session_lock import SessionLock  # noqa: PLC0415
+
+    refuse_other_session(one, other)
+    target = one if into is None else into
+    with SessionLock(one), SessionLock(other):  # no recorder may be at work on either
+        if into is not None and into not in (one, other):
+            copy_session(one, into)
+        joined = join_halves(
+            target, one if target == other else other, at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", by="collect"
+        )
+    missing = missing_half(target)
+    if as_json:
+        print_json({**asdict(joined), "missing": missing})
+    else:
+        click.echo(
+            f"one session again in {joined.folder}: {len(joined.files)} files and {joined.notes} notes from the other "
+            "half, all hashed"
+        )
+        click.echo(f"next: trialcapture process {joined.folder}")
+    if missing:
+        raise TrialCaptureError(
+            "the session is still not whole", seen=missing, where=str(target), expected="join the other parts, too"
+        )
 
 
 # ------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,16 +11,19 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from trialcapture import __version__
+from trialcapture.acquire.ending import is_being_recorded
+from trialcapture.archive.halves import missing_half
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.result_hashes import write_result_hashes
 from trialcapture.archive.result_set import ResultSet, open_result_set
-from trialcapture.archive.session import Session, open_session
+from trialcapture.archive.session import Session, as_recorded_so_far, open_session
+from trialcapture.archive.verify import read_timeline
 from trialcapture.config import UnitSystem, config_hash, load_config
 from trialcapture.pipeline.results import compare_with_seal, hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.steady.segments import segment_engines, with_session
-from trialcapture.reduce.summary import as_json
+from trialcapture.reduce.summary import TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv
 from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report, render_sheet
@@ -55,9 +59,9 @@ def process(
     Raises:
         TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
     """
-    session = open_session(folder)
+    session, remarks = _as_it_stands(open_session(folder))
     with open_result_set(folder) as files:
-        made = _derive(session, config_text, progress, units, files)
+        made = _derive(session, config_text, progress, units, files, remarks)
         progress("writing", None)
         files.put_in_place()
     return made
@@ -69,6 +73,7 @@ def _derive(
     progress: Progress,
     units: UnitSystem | None,
     files: ResultSet,
+    remarks: Sequence[TrialWarning],
 ) -> dict[str, Any]:
     """Write all results aside, and return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
@@ -92,7 +97,7 @@ def _derive(
         raw, former = hashing.result(), FormerResults(session, origin())
         seal = compare_with_seal(session, raw)
         progress("reduction", None)
-        results = reduce_prepared(trial, session, config, notes, raw, former, seal, files)
+        results = reduce_prepared(trial, session, config, notes, raw, former, seal, files, remarks)
         pa.default_memory_pool().release_unused()
         read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
@@ -137,3 +142,24 @@ def _derive(
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
         "paths": paths, "told": told,
     }  # fmt: skip
+
+
+def _as_it_stands(session: Session) -> tuple[Session, list[TrialWarning]]:
+    """Return the session as it can be read now, and what is to be said of that: recorded on, not closed, a half."""
+    if is_being_recorded(session.folder):
+        text = (
+            "the session is still being recorded: the results hold what had come when it was processed. "
+            "Process it again when the recording is closed"
+        )
+        return as_recorded_so_far(session), [TrialWarning("recording", "yellow", text, "")]
+    missing = missing_half(session.folder)
+    if missing:
+        return session, [TrialWarning("half", "red", missing, "")]
+    timeline = read_timeline(session.folder)
+    if timeline.begun and not timeline.closed:
+        text = (
+            "the recording was never closed, as after a crash or a power cut: every line on the disk is used, and what "
+            "came in its last second may be missing"
+        )
+        return session, [TrialWarning("recording", "yellow", text, "")]
+    return session, []

@@ -151,7 +151,9 @@ def read_logs(
     def raw_blocks(path: Path) -> Iterator[tuple[int, bytes]]:
         nonlocal done
         block_bytes = min(max(path.stat().st_size // USUAL_BLOCKS, BLOCK_BYTES), MOST_BLOCK_BYTES)
-        for first_line, block in _one_ahead(read_blocks(path, block_bytes, warn=warnings.append), beside):
+        limit_bytes = session.lengths.get(path.relative_to(session.folder).as_posix())
+        read = read_blocks(path, block_bytes, warn=warnings.append, limit_bytes=limit_bytes)
+        for first_line, block in _one_ahead(read, beside):
             yield first_line, block
             done += len(block)
             progress("decoding", min(done / total, 1.0))

@@ -67,8 +67,9 @@ def hash_raw(session: Session) -> list[dict[str, Any]]:
     """Return path, SHA-256 and size of every raw file."""
     found = []
     for path in raw_files(session.folder):
-        digest, size = hash_file(path)
-        found.append({"path": path.relative_to(session.folder).as_posix(), "sha256": digest, "bytes": size})
+        name = path.relative_to(session.folder).as_posix()
+        digest, size = hash_file(path, limit_bytes=session.lengths.get(name))
+        found.append({"path": name, "sha256": digest, "bytes": size})
     return found
 
 
@@ -98,6 +99,7 @@ def reduce_prepared(
     former: FormerResults,
     seal: SealComparison,
     files: ResultSet,
+    remarks: Sequence[TrialWarning] = (),
 ) -> Results:
     """Reduce a prepared trial with what people noted and as they reviewed it.
 
@@ -110,6 +112,7 @@ def reduce_prepared(
         former: Results of former runs; of equal segments they are used again.
         seal: What is there, compared with the seal.
         files: The results as files, of which the samples are read.
+        remarks: What is to be said of the session itself.
     """
 
     def reduce(segments: pa.Table) -> Result:
@@ -134,7 +137,7 @@ def reduce_prepared(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
-    findings = replace(findings, conditions=air, warnings=(*findings.warnings, *told))
+    findings = replace(findings, conditions=air, warnings=(*remarks, *findings.warnings, *told))
     findings = _with_plan(findings, config, as_reviewed(segments), legs, bands, notes)
     findings = with_observations(findings, observations_of(notes), bands, legs)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)

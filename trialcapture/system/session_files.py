@@ -82,9 +82,16 @@ def read_whole(path: Path, most_bytes: int) -> bytes:
         return file.read(size)
 
 
-def read_parts(file: BinaryIO, part_bytes: int) -> Iterator[bytes]:
-    """Yield an open file in parts, to where it ended when this began: a file that grows for ever has an end."""
+def read_parts(file: BinaryIO, part_bytes: int, most_bytes: int | None = None) -> Iterator[bytes]:
+    """Yield an open file in parts, to where it ended when this began: a file that grows for ever has an end.
+
+    Args:
+        file: The file.
+        part_bytes: Size of a part.
+        most_bytes: Read no further than so much from here.
+    """
     left = os.fstat(file.fileno()).st_size - file.tell()
+    left = left if most_bytes is None else min(left, most_bytes)
     while left > 0 and (part := file.read(min(part_bytes, left))):
         left -= len(part)
         yield part

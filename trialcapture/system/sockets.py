@@ -13,6 +13,7 @@ from typing import Any
 from trialcapture.system.operating_system import SystemName, system_name
 
 _SO_RXQ_OVFL = 40  # Linux: the kernel counts the datagrams it had no room for
+_SO_MEMINFO, _MEMINFO_VALUES, _MEMINFO_DROPS = 55, 9, 8  # Linux: the same count, asked for (SK_MEMINFO_DROPS)
 _SO_RCVBUFFORCE = 33  # Linux: a larger buffer than the system's limit, for those who may
 LARGEST_DATAGRAM_BYTES = 65_535
 """Largest payload a UDP datagram can announce (RFC 768: a length of 16 bits)."""
@@ -81,6 +82,21 @@ def receive(receiver: Any, *, system: SystemName | None = None) -> tuple[bytes, 
         if level == socket.SOL_SOCKET and kind == _SO_RXQ_OVFL:
             return data, sender, int.from_bytes(content[:4], sys.byteorder)
     return data, sender, None
+
+
+def counts_drops(*, system: SystemName | None = None) -> bool:
+    """Return whether the system counts the datagrams it had no room for, so that none is lost unseen."""
+    return (system or system_name()) == "linux"
+
+
+def dropped_so_far(receiver: Any, *, system: SystemName | None = None) -> int | None:
+    """Return how many datagrams the system has dropped since a socket was opened, modulo 2³²; None if unknown."""
+    if not counts_drops(system=system):
+        return None
+    with suppress(OSError, struct.error, IndexError):
+        sizes = receiver.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, 4 * _MEMINFO_VALUES)
+        return int(struct.unpack(f"={len(sizes) // 4}I", sizes)[_MEMINFO_DROPS])
+    return None
 
 
 def join_group(

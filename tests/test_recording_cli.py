@@ -1,0 +1,244 @@
+"""``record`` as its user meets it: what it says at the end, what it refuses, and ``process`` beside it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests import rig
+from trialcapture.archive.manifest import read_manifest, verify_manifest
+from trialcapture.archive.session import open_session
+from trialcapture.cli import main
+from trialcapture.pipeline import process
+from trialcapture.pipeline.results import hash_raw
+from trialcapture.system.session_lock import SessionLock
+
+SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
+Run = Callable[..., tuple[int, str, str]]
+ENGINE_LOG = """
+[[engine]]
+id = "main"
+rated_rpm = 2400
+[[engine_log]]
+files = "*.csv"
+columns = { time = "Time", rpm_main = { name = "RPM", unit = "rpm" } }
+"""
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def call(*arguments: str) -> tuple[int, str, str]:
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as ended:
+            main(arguments)
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return int(ended.value.code or 0), out, err
+
+    return call
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def settings(path: str, port: int, name: str = "Tarn Plover", more: str = "") -> str:
+    Path(path).write_text(
+        f'[boat]\nname = "{name}"\nlength_m = 9.8\n[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\n'
+        f"port = {port}\n{more}"
+    )
+    return path
+
+
+@contextmanager
+def talking(port: int) -> Iterator[None]:
+    stop = threading.Event()
+
+    def talk() -> None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            number = 0
+            while not stop.is_set():
+                out.sendto(rig.numbered(number), ("127.0.0.1", port))
+                number += 1
+                time.sleep(0.02)
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+def test_a_recording_of_nothing_ends_with_a_fault_and_what_to_check(run: Run) -> None:
+    code, out, err = run("record", settings("b.toml", rig.free_port()), "--into", "s", "--minutes", "0.01")
+    assert code == 1
+    assert "0 bytes" in flat(err)
+    assert "net: listening, and nothing came" in flat(err)
+    assert "preflight" in flat(err)
+    assert "next:" not in out
+
+
+def test_the_end_says_why_and_what_comes_next(run: Run) -> None:
+    port = rig.free_port()
+    with talking(port):
+        code, out, _ = run("record", settings("b.toml", port), "--into", "s", "--minutes", "0.02")
+    assert code == 0
+    assert "ended by: the time was up" in out
+    assert "next: trialcapture process s" in out
+    note = json.loads(Path("s/raw/notes.jsonl").read_bytes().splitlines()[-1])
+    assert (note["kind"], note["reason"]) == ("stop", "the time was up (0.02 minutes)")
+
+
+def test_where_an_engine_log_is_declared_it_comes_next(run: Run) -> None:
+    port = rig.free_port()
+    with talking(port):
+        _, out, _ = run("record", settings("b.toml", port, more=ENGINE_LOG), "--into", "s", "--minutes", "0.02")
+    assert "next: trialcapture collect --engine-log FILE --into s" in out
+    assert out.index("collect") < out.index("process s")
+
+
+def test_another_boats_settings_are_refused_with_the_difference(run: Run) -> None:
+    port = rig.free_port()
+    with talking(port):
+        run("record", settings("b.toml", port), "--into", "s", "--minutes", "0.02")
+        before = Path("s/raw/nmea.log").read_bytes()
+        other = settings("other.toml", port, name="Quiet Heron", more=ENGINE_LOG)
+        code, _, err = run("record", other, "--into", "s", "--resume", "--minutes", "0.02")
+    assert code == 1
+    assert 'boat.name: "Tarn Plover" there, "Quiet Heron" given' in flat(err)
+    assert "engine" in flat(err)
+    assert Path("s/raw/nmea.log").read_bytes() == before
+    assert verify_manifest(Path("s")) == []
+
+
+def test_a_source_in_another_socket_is_gone_on_with_and_noted(run: Run) -> None:
+    port, other = rig.free_port(), rig.free_port()
+    with talking(port):
+        run("record", settings("b.toml", port), "--into", "s", "--minutes", "0.02")
+    with talking(other):
+        code, _, _ = run("record", settings("b.toml", other), "--into", "s", "--resume", "--minutes", "0.02")
+    assert code == 0
+    notes = [json.loads(line) for line in Path("s/raw/notes.jsonl").read_bytes().splitlines()]
+    (resumed,) = [note for note in notes if note["kind"] == "resume"]
+    assert resumed["settings_now"] == [f"source.net.port: {port} there, {other} given"]
+    assert open_session(Path("s")).config.source[0].port == port
+
+
+def test_the_settings_in_the_session_itself_go_on_with_it(run: Run) -> None:
+    port = rig.free_port()
+    with talking(port):
+        run("record", settings("b.toml", port), "--into", "s", "--minutes", "0.02")
+        code, _, _ = run("record", "s/session.toml", "--into", "s", "--resume", "--minutes", "0.02")
+    assert code == 0
+
+
+def test_ends_and_views_stand_alone(run: Run) -> None:
+    for arguments in (["--stop", "s", "--attach", "s"], ["b.toml", "--stop", "s"], [], ["b.toml"]):
+        assert run("record", *arguments)[0] == 2
+    code, _, err = run("record", "--stop", "nowhere")
+    assert code == 1
+    assert "there is no such folder" in flat(err)
+
+
+# ------------------------------------------------------------------------------
+# ``process`` beside a recorder, and on half a session.
+# ------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def copied(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(SAMPLE, tmp_path / "session", ignore=shutil.ignore_patterns("trialset", "reduction")))
+
+
+def warnings_of(folder: Path) -> str:
+    return " ".join(w["text"] for w in process(folder)["summary"]["warnings"])
+
+
+def test_process_beside_a_recorder_reads_what_is_there_and_says_so(copied: Path) -> None:
+    journal = copied / "raw" / "nmea.log"
+    whole = journal.read_bytes()
+    half = whole[: whole.rindex(b"\n", 0, len(whole) // 2) + 1]
+    journal.write_bytes(half + b"\\s:gps1,c:17900")  # the recorder is in the middle of a line
+    with SessionLock(copied):
+        result = process(copied)
+    texts = " ".join(w["text"] for w in result["summary"]["warnings"])
+    assert "still being recorded" in texts
+    (used,) = [entry for entry in result["summary"]["raw"] if entry["path"] == "raw/nmea.log"]
+    assert used["bytes"] == len(half)
+    journal.write_bytes(whole)
+    assert "still being recorded" not in warnings_of(copied)
+
+
+def test_what_is_appended_meanwhile_is_neither_read_nor_hashed(copied: Path) -> None:
+    from trialcapture.archive.raw import read_blocks  # noqa: PLC0415
+    from trialcapture.archive.session import as_recorded_so_far  # noqa: PLC0415
+
+    session = as_recorded_so_far(open_session(copied))
+    before = hash_raw(session)
+    journal = copied / "raw" / "nmea.log"
+    size = journal.stat().st_size
+    with journal.open("ab") as file:
+        file.write(b"$GPXXX,later\r\n" * 1000)
+    assert hash_raw(session) == before
+    limit = session.lengths["raw/nmea.log"]
+    assert limit == size
+    assert sum(len(block) for _, block in read_blocks(journal, limit_bytes=limit)) == size
+
+
+def test_a_recording_that_was_never_closed_says_so(copied: Path) -> None:
+    notes = copied / "raw" / "notes.jsonl"
+    kept = [line for line in notes.read_bytes().splitlines(keepends=True) if b'"stop"' not in line]
+    if not any(b'"start"' in line for line in kept):
+        kept.insert(0, b'{"t":"2026-05-14T08:00:00Z","kind":"start","mono_us":0,"epoch_wall_ns":1790000000000000000}\n')
+    notes.write_bytes(b"".join(kept))
+    assert "never closed" in warnings_of(copied)
+
+
+def test_half_of_a_session_says_that_it_is_half_and_joined_it_is_whole(run: Run, copied: Path) -> None:
+    whole = copied / "raw" / "nmea.log"
+    data = whole.read_bytes()
+    cut = data.rindex(b"\n", 0, len(data) // 2) + 1
+    other = Path(shutil.copytree(copied, copied.with_name("other")))
+    whole.write_bytes(data[:cut])
+    (other / "raw" / "nmea.log").unlink()
+    (other / "raw" / "nmea-02.log").write_bytes(data[cut:])
+    shutil.rmtree(other / "raw" / "engine", ignore_errors=True)
+    (other / "raw" / "notes.jsonl").write_bytes(b'{"t":"2026-05-14T09:00:00Z","kind":"switched","mono_us":1}\n')
+    for folder in (copied, other):
+        (folder / "manifest.json").unlink()
+        (folder / "seal.jsonl").unlink(missing_ok=True)
+    code, out, _ = run("process", str(other))
+    assert code == 0
+    assert "half of a session" in flat(out)
+    assert "collect --join" in flat(out)
+    code, out, _ = run("collect", "--join", str(copied), str(other))
+    assert code == 0
+    assert "one session again" in flat(out)
+    assert b'"joined"' in (copied / "raw" / "notes.jsonl").read_bytes()
+    assert {entry.path for entry in read_manifest(copied) or ()} >= {"raw/nmea.log", "raw/nmea-02.log"}
+    assert "half of a session" not in flat(run("process", str(copied))[1])
+    assert run("collect", "--join", str(copied), str(other), "--config", "x.toml")[0] == 2
+    code, _, err = run("collect", "--join", str(copied), str(copied))
+    assert code == 1
+    assert "cannot be joined with itself" in flat(err)
+
+
+def test_nothing_is_joined_while_a_recorder_is_at_work(run: Run, copied: Path) -> None:
+    other = Path(shutil.copytree(copied, copied.with_name("other")))
+    with SessionLock(other):
+        code, _, err = run("collect", "--join", str(copied), str(other))
+    assert code == 1
+    assert "another recorder is at work" in flat(err)

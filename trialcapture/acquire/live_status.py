@@ -1,0 +1,242 @@
+"""What a recorder says of itself while it works: a line a second in ``live.jsonl``, and the screen made of it again."""
+
+from __future__ import annotations
+
+import errno
+import json
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from time import monotonic
+from typing import Any
+
+from rich.console import Console
+
+from trialcapture.acquire.ending import EndRequest, is_being_recorded
+from trialcapture.acquire.events import utc_text
+from trialcapture.acquire.screen import ScreenConsole, Show
+from trialcapture.acquire.status import Alarm, SourceStatus, Status
+from trialcapture.archive.session import open_session
+from trialcapture.errors import TrialCaptureError
+
+NAME = "live.jsonl"
+_MOST_BYTES = 32 << 20
+"""Beyond it the file begins anew: five hours of a busy network (our choice)."""
+_TAIL_BYTES = 1 << 16
+_STALE_S = 10.0
+"""Without a new line for so long a recorder is looked for (our choice)."""
+
+
+class LiveFile:
+    """``live.jsonl`` of a session; what a full disk does not take of it is let go, and said once.
+
+    Args:
+        folders: Session folders, first choice first; a line goes to the first that takes it.
+    """
+
+    def __init__(self, folders: list[Path]) -> None:
+        self._folders = folders
+
+    def append(self, status: Status, wall_ns: int, **more: Any) -> None:
+        """Append one line.
+
+        Args:
+            status: The state now.
+            wall_ns: Wall clock [ns since 1970 UTC].
+            more: What else the line says.
+
+        Raises:
+            OSError: No disk takes it.
+        """
+        entry = {"t": utc_text(wall_ns), "state": "recording", **_rounded(asdict(status)), **more}
+        if len(self._folders) > 1:
+            entry["second"] = str(self._folders[1])
+        line = (json.dumps(entry, ensure_ascii=False, separators=(",", ":")) + "\n").encode("utf-8", "replace")
+        cause: OSError | None = None
+        for folder in self._folders:
+            try:
+                _append(folder / NAME, line)
+            except OSError as fault:
+                cause = cause or fault
+            else:
+                return
+        if cause is not None:
+            raise cause
+
+
+def _append(path: Path, line: bytes) -> None:
+    with path.open("ab", buffering=0) as file:
+        start = file.tell()
+        if start > _MOST_BYTES:
+            file.truncate(0)
+            start = 0
+        try:
+            written = file.write(line)
+        except OSError:
+            file.truncate(start)
+            raise
+        if written != len(line):
+            file.truncate(start)
+            raise OSError(errno.ENOSPC, "the disk is full")
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 3)
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class LiveLine:
+    """The last line of ``live.jsonl``.
+
+    Attributes:
+        t: UTC time of it, ISO 8601.
+        state: ``recording`` or ``ended``.
+        reason: Why it ended, "" while recording.
+        complete: After the end, whether everything received is on the disk.
+        status: The state.
+        second: Folder on the second disk, where lines go when the first is full; "" without one.
+    """
+
+    t: str
+    state: str
+    reason: str
+    complete: bool | None
+    status: Status
+    second: str = ""
+
+
+def read_last_line(folder: Path) -> LiveLine | None:
+    """Return the last line of a session's ``live.jsonl``, on whichever disk it is; None where none can be read."""
+    line = _last_line_in(folder)
+    if line is not None and line.second and Path(line.second) != folder:
+        other = _last_line_in(Path(line.second))
+        if other is not None and other.status.session == line.status.session and other.t > line.t:
+            return other
+    return line
+
+
+def _last_line_in(folder: Path) -> LiveLine | None:
+    path = folder / NAME
+    try:
+        if not path.is_file():
+            return None
+        with path.open("rb") as file:
+            file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
+            lines = file.read(_TAIL_BYTES).split(b"\n")[:-1]
+    except OSError:
+        return None
+    for line in reversed(lines):
+        try:
+            return _parse_line(json.loads(line))
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            continue
+    return None
+
+
+def _parse_line(entry: dict[str, Any]) -> LiveLine:
+    load = [None if s["load"] is None else float(s["load"]) for s in entry["sources"]]
+    status = Status(
+        session=_text(entry["session"]),
+        writing=bool(entry["writing"]),
+        waiting_bytes=int(entry["waiting_bytes"]),
+        elapsed_s=float(entry["elapsed_s"]),
+        on_disk_bytes=int(entry["on_disk_bytes"]),
+        safe_age_s=float(entry["safe_age_s"]),
+        free_bytes=int(entry["free_bytes"]),
+        free_h=_number(entry["free_h"]),
+        sources=tuple(
+            SourceStatus(
+                source=_text(s["source"]),
+                state=s["state"] if s["state"] in ("ok", "silent", "lost", "waiting") else "waiting",
+                age_s=_number(s["age_s"]),
+                rate_hz=float(s["rate_hz"]),
+                good=int(s["good"]),
+                bad=int(s["bad"]),
+                unread=int(s["unread"]),
+                load=load[at],
+                fix=_text(s["fix"]),
+                offset_s=_number(s["offset_s"]),
+                unread_types=tuple(_text(name) for name in s["unread_types"]),
+            )
+            for at, s in enumerate(entry["sources"])
+        ),
+        alarms=tuple(
+            Alarm(_text(a["severity"]), _text(a["text"]), _text(a["key"]), bool(a["of_event"])) for a in entry["alarms"]
+        ),
+        recent=tuple(_text(line) for line in entry["recent"]),
+    )
+    complete = entry.get("complete")
+    return LiveLine(
+        _text(entry["t"]),
+        "ended" if entry["state"] == "ended" else "recording",
+        _text(entry.get("reason", "")),
+        None if complete is None else bool(complete),
+        status,
+        str(entry.get("second", "")),
+    )
+
+
+def _text(value: Any) -> str:
+    return "".join(c if c.isprintable() else " " for c in str(value))
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def attach(
+    folder: Path,
+    *,
+    console: Console | None = None,
+    request: EndRequest | None = None,
+    look_every_s: float = 0.5,
+    now_s: Callable[[], float] = monotonic,
+) -> LiveLine:
+    """Show the screen of a recorder that is at work elsewhere, until it ends or this view is left.
+
+    Args:
+        folder: The session.
+        console: Where to show it.
+        request: Ends the view, not the recording.
+        look_every_s: How often to look for a new line [s].
+        now_s: Monotonic time [s].
+
+    Returns:
+        The last line that was shown.
+
+    Raises:
+        TrialCaptureError: There is no session, or no recorder at work on it.
+    """
+    open_session(folder)
+    request = request or EndRequest()
+    console = console or ScreenConsole(stderr=True)
+    last: LiveLine | None = None
+    seen_s = now_s()
+    hint = "Ctrl-C leaves this view, the recorder goes on. To end it: record --stop SESSION"
+    with Show(console, keys=hint) as show:
+        while True:
+            line = read_last_line(folder)
+            if line is not None and (last is None or line.t != last.t or line.state != last.state):
+                last, seen_s = line, now_s()
+                if line.state == "recording" or is_being_recorded(folder):
+                    show.update(line.status)
+            is_over = last is not None and last.state == "ended" and not is_being_recorded(folder)
+            if last is not None and is_over:
+                return last
+            if (last is None or now_s() - seen_s > _STALE_S) and not is_being_recorded(folder):
+                raise TrialCaptureError(
+                    "no recorder is at work on this session",
+                    seen="no sign of one" if last is None else f"the last sign at {last.t}",
+                    where=str(folder),
+                    expected="go on with it by --resume, or process what is there",
+                )
+            if request.wait(look_every_s) or show.lost:
+                if last is None:
+                    raise TrialCaptureError("nothing was heard of the recorder yet", where=str(folder))
+                return last
