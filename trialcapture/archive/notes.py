@@ -41,8 +41,8 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.hand_readings import HandReading, last_digit
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
 from trialcapture.prepare.steady.segments import TrimEntry
-from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.reduce.observations import Observation
+from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.units import convert, parse_unit
 
 DAMAGED = "damaged"

@@ -57,9 +57,9 @@ from trialcapture.report.limits import (
     warning_lines,
 )
 from trialcapture.report.reader_units import METRIC, ReaderUnits
-from trialcapture.safe_text import clean_page
 from trialcapture.report.sheet import build_sheet
 from trialcapture.report.traced import markup
+from trialcapture.safe_text import clean_page
 
 _NUMBER_AND_UNIT = re.compile(
     r"(?:± )?\d[\d.\u202f]* "
