@@ -16,6 +16,7 @@ from trialcapture.reduce.summary import Summary, as_json
 from trialcapture.report.band_table import BandQuantity, quantity_decimals
 from trialcapture.report.format import DASH, expanded, fixed, grouped, number, plus_minus
 from trialcapture.report.reader_units import ReaderUnits, Scale
+from trialcapture.safe_text import clean_page
 
 SUMMARY, BANDS, LEGS = "summary.json", "bands.parquet", "legs.csv"
 
@@ -91,10 +92,11 @@ def markup(phrase: Phrase) -> Markup:
 
 def _element(piece: Piece) -> Markup:
     if isinstance(piece, str):
-        return escape(piece)
+        return escape(clean_page(piece))
     step = Markup(' data-step="{}"').format(f"{piece.step:g}") if piece.step is not None else ""
     unit = Markup(' data-unit="{}"').format(piece.unit) if piece.unit else ""
-    return Markup('<data value="{}"{}{}>{}</data>').format(piece.place, unit, step, piece.text)
+    text = clean_page(piece.text)
+    return Markup('<data value="{}"{}{}>{}</data>').format(piece.place, unit, step, text)
 
 
 def said(stored: Stored) -> Traced:
