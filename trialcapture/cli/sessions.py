@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@path_argument("SESSION")
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=PATH)
+@click.option("--into", metavar="DIR", type=PATH, help="Put several sessions of one trial together into this folder.")
 @click.option(
     "--config",
     "config_path",
@@ -53,7 +54,8 @@ if TYPE_CHECKING:
 @accept_option
 @json_option
 def process(
-    session: Path,
+    sessions: tuple[Path, ...],
+    into: Path | None,
     config_path: Path | None,
     plan_path: Path | None,
     units: UnitSystem | None,
@@ -68,9 +70,23 @@ def process(
     files, settings, seal and versions of program and libraries give the same
     bytes. The session is compared with its seal first, and what was changed
     since is said; nothing is sealed, except with --keep.
+
+    A trial spread over several sessions or days: they are copied into one
+    folder, each processed with its own load, conditions and current, and their
+    bands put into one table.
+
+    \b
+    trialcapture process monday
+    trialcapture process monday tuesday --into whole_trial
     """
     from trialcapture.archive.session import open_session  # noqa: PLC0415
 
+    session = sessions[0]
+    if len(sessions) > 1 or into is not None or _is_combined(session):
+        if config_path is not None or plan_path is not None or keep:
+            raise click.UsageError("--config, --plan and --keep are for a single session; keep them in each first.")
+        _process_several(sessions, into, units, as_json)
+        return
     opened = open_session(session)
     offer_closing(session)
     text = _settings_to_use(opened, config_path, plan_path)
@@ -97,6 +113,36 @@ def process(
     for note in about:
         say(note, label="note", err=False)
     tell(f"report: {result['paths']['report']}")
+
+
+def _is_combined(folder: Path) -> bool:
+    return (folder / "combined.toml").is_file()
+
+
+def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitSystem | None, as_json: bool) -> None:
+    """Put sessions together where that is asked for, and process them as one trial."""
+    from trialcapture.pipeline.combined import combine_sessions, process_combined  # noqa: PLC0415
+    from trialcapture.reduce.summary import as_json as as_plain  # noqa: PLC0415
+    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
+
+    if len(sessions) > 1 and into is None:
+        raise click.UsageError("Several sessions need --into DIR, the folder to put them together in.")
+    if into is not None and len(sessions) < 2:
+        raise click.UsageError("--into puts several sessions together; give two or more.")
+    with shown_progress() as progress:
+        if into is not None:
+            combine_sessions(sessions, into, progress)
+        made = process_combined(into or sessions[0], progress, units)
+    if as_json:
+        print_json({"bands": made.bands.to_pylist(), "summary": as_plain(made.trial), "paths": made.paths})
+        return
+    from rich.console import Console  # noqa: PLC0415
+
+    from trialcapture.report.combined_table import combined_view  # noqa: PLC0415
+
+    Console().print(combined_view(made.bands, made.trial, ReaderUnits(units or "metric")))
+    for name, path in made.paths.items():
+        click.echo(f"{name}: {path}")
 
 
 def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:

@@ -14,6 +14,7 @@ from trialcapture.reduce.summary import (
     Measured,
     NamedBand,
     OneWayAsGood,
+    PlanComparison,
     SlowestHeld,
     SlowestPlaning,
     Summary,
@@ -292,9 +293,11 @@ def plan_lines(summary: Summary) -> list[str]:
 
     What is open is named among the warnings.
     """
-    plan = summary.plan
-    if plan is None:
-        return []
+    return [] if summary.plan is None else plan_lines_of(summary.plan)
+
+
+def plan_lines_of(plan: PlanComparison) -> list[str]:
+    """Return the same of a plan."""
     runs = [cell for cell in plan.cells if cell.step_rpm is not None]
     others = [cell for cell in plan.cells if cell.step_rpm is None]
     said = []

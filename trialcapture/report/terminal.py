@@ -90,10 +90,10 @@ def _bands_at(width: int, bands: pa.Table, summary: Summary, units: ReaderUnits)
         parts += [Text(plain_text(line)) for line in why_no_band(summary)]
     reviewed = review_line(summary)
     if reviewed:
-        parts.append(_hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
+        parts.append(hanging("Reviewed:", f"{reviewed}; the automatic result stands beside it in the report."))
     parts += [Text(""), *_answers(bands, summary, units, width < _NARROW)]
-    parts += [Text(""), _hanging("Data:", health_line(summary.data_health))]
-    parts.append(_hanging("Seal:", plain_text(seal_line(summary))))
+    parts += [Text(""), hanging("Data:", health_line(summary.data_health))]
+    parts.append(hanging("Seal:", plain_text(seal_line(summary))))
     root = summary.seal.root or summary.seal.root_of_files
     parts.append(Text(f"Root: {short_root(root)}{'' if summary.seal.root else ' (of what is there now)'}"))
     parts.append(Text(f"      {root}"))
@@ -258,11 +258,12 @@ def _below(table: BandTable, bands: pa.Table, summary: Summary, units: ReaderUni
     parts: list[RenderableType] = [Text(""), *(Text(plain_text(text)) for text in said if text)]
     if table.answers:
         parts.append(Text(plain_text(", ".join(f"{letter} = {text}" for letter, text in table.answers) + ".")))
-    parts += [_hanging(f"{letter}", text) for letter, text in table.notes]
+    parts += [hanging(f"{letter}", text) for letter, text in table.notes]
     return parts
 
 
-def _hanging(mark: str, text: str, style: str = "") -> Table:
+def hanging(mark: str, text: str, style: str = "") -> Table:
+    """Return a text that hangs under itself behind its mark."""
     grid = Table.grid(padding=(0, 1, 0, 0))
     grid.add_column(no_wrap=True, style=style, width=max(len(mark), 1))
     grid.add_column()
@@ -297,7 +298,7 @@ def _figure(answer: Answer) -> str:
 
 def _warning(warning: WarningLine) -> Table:
     name, style = _SEVERITY[warning.severity]
-    return _hanging(f"{name:<7}", f"{warning.where}: {warning.text}" if warning.where else warning.text, style)
+    return hanging(f"{name:<7}", f"{warning.where}: {warning.text}" if warning.where else warning.text, style)
 
 
 def stretches_view(segments: pa.Table) -> RenderableType:
@@ -318,7 +319,7 @@ def _narrow_stretches(segments: pa.Table) -> RenderableType:
             clock(r.get("start")), duration(r.get("duration_s")), f"{fixed(r.get('rpm_mean'), 0)} rpm",
             f"{fixed(r.get('sog_kn_mean'), 2)} kn", degrees(r.get("cog_true_deg_mean")),
         )  # fmt: skip
-        made.append(_hanging(fixed(r.get("segment_id"), 0).rjust(3), f"{', '.join(figures)}: {_verdict(r)}"))
+        made.append(hanging(fixed(r.get("segment_id"), 0).rjust(3), f"{', '.join(figures)}: {_verdict(r)}"))
     return Group(*made)
 
 

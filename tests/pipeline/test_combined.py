@@ -1,0 +1,100 @@
+"""A trial over two days: copies byte for byte, one table, load and conditions of each session its own."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from trialcapture.cli import group
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.combined import combine_sessions
+from trialcapture.rehearse.scenarios import SCENARIOS
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
+
+
+@pytest.fixture(scope="module")
+def days(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Two sessions of one boat: some steps on each day, one of them on both; two persons more on the second day."""
+    plan = replace(
+        SCENARIOS["small-petrol"].plan, hold_s=85.0, warm_up_s=30.0, manoeuvres=False, marks=False, idle_share=0.3,
+        full_throttle=False,
+    )  # fmt: skip
+    folders = []
+    for day, steps in ((22, (1500.0, 3500.0)), (23, (3500.0, 4500.0))):
+        begin_ns = int(datetime(2026, 6, day, 9, tzinfo=UTC).timestamp()) * 10**9
+        folder = tmp_path_factory.mktemp("days") / f"day{day}"
+        write_session(simulate("small-petrol", day, plan=replace(plan, steps_rpm=steps), start_utc_ns=begin_ns), folder)
+        folders.append(folder)
+    settings = folders[1] / "session.toml"
+    settings.write_text(settings.read_text(encoding="utf-8").replace("persons = 3", "persons = 5"), encoding="utf-8")
+    return folders[0], folders[1]
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_two_days_make_one_table(days: tuple[Path, Path], tmp_path: Path) -> None:
+    into = tmp_path / "whole"
+    before = [files(day) for day in days]
+    done = CliRunner().invoke(
+        group, ["process", *map(str, days), "--into", str(into), "--json"], catch_exceptions=False
+    )
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert [files(day) for day in days] == before
+    copies = sorted((into / "sessions").iterdir())
+    for copy, original in zip(copies, before, strict=True):
+        kept = {name: data for name, data in files(copy).items() if not name.startswith(("trialset/", "reduction/"))}
+        assert kept == original
+    speeds = [b["band_rpm"] for b in told["bands"]]
+    assert speeds == sorted(speeds)
+    assert set(speeds) == {1500.0, 3500.0, 4500.0}
+    loads = [s["load"]["displacement_kg"] for s in told["summary"]["sessions"]]
+    assert loads[1] - loads[0] == pytest.approx(150.0)
+    assert {s["band_name"] for s in told["summary"]["steps"]} == {"3500 rpm"}
+    cells = told["summary"]["plan"]["cells"]
+    assert {c["step"] for c in cells} == {"1500 rpm", "3500 rpm", "4500 rpm"}
+    assert {c["state"] for c in cells} == {"done"}
+    # each session's current is its own: the whole tells what each tells alone
+    for copy, session in zip(copies, told["summary"]["sessions"], strict=True):
+        alone = json.loads((copy / "reduction" / "summary.json").read_text(encoding="utf-8"))
+        assert session["current"] == alone["current"]["fit"]
+    first = files(into / "reduction")
+    again = CliRunner().invoke(group, ["process", str(into)], catch_exceptions=False)
+    assert files(into / "reduction") == first
+    assert "2 sessions" in again.output
+    assert "B" in again.output
+
+
+def test_what_is_no_one_trial_is_refused_and_leaves_nothing(days: tuple[Path, Path], tmp_path: Path) -> None:
+    into = tmp_path / "whole"
+    with pytest.raises(TrialCaptureError, match="given twice"):
+        combine_sessions([days[0], days[0]], into)
+    other = tmp_path / "other"
+    write_session(simulate("displacement", 1, short=True), other)
+    with pytest.raises(TrialCaptureError, match=r"not of one boat.*boat\.name.*engine"):
+        combine_sessions([days[0], other], into)
+    into.mkdir()
+    (into / "mine.txt").write_text("x", encoding="utf-8")
+    with pytest.raises(TrialCaptureError, match="folder of its own"):
+        combine_sessions(days, into)
+    assert [p.name for p in tmp_path.iterdir() if "unfinished" in p.name] == []
+
+
+@pytest.mark.parametrize("arguments", [["a", "b"], ["a", "--into", "c"], ["a", "b", "--into", "c", "--keep"]])
+def test_wrong_usage_is_told(arguments: list[str]) -> None:
+    assert CliRunner().invoke(group, ["process", *arguments]).exit_code == 2
+
+
+@pytest.mark.parametrize("text", ["", "[combined]\nsession = ['../x']", "[combined]\nsession = ['sessions/../../x']"])
+def test_a_damaged_list_is_told(text: str, tmp_path: Path) -> None:
+    (tmp_path / "combined.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(TrialCaptureError, match="list"):
+        CliRunner().invoke(group, ["process", str(tmp_path)], catch_exceptions=False)
