@@ -137,6 +137,7 @@ class Case:
         command: The command itself; `{}` is the session.
         result: What in the session must be the same bytes as without any refusal.
         talks: Whether a source must talk to it meanwhile.
+        keeps: What it may have changed for good before it fails: a recording is kept, and so are settings.
     """
 
     name: str
@@ -144,22 +145,31 @@ class Case:
     command: tuple[str, ...]
     result: tuple[str, ...] = ()
     talks: bool = False
+    keeps: tuple[str, ...] = ()
 
 
+_RECORDED = ("raw/", "manifest.json", "seal.jsonl", "live.jsonl")
+_SETTINGS = ("session.toml", "session-former", "manifest.json", "seal.jsonl")
 _ENGINE = ("--engine-log", str(LOGS / "outboard.csv"))
 _COLLECT = ("collect", str(LOGS / "trial.nmea"), "--config", str(LOGS / "boat.toml"), "--into", "{}")
 _RECORD = ("record", "{config}", "--into", "{}", "--minutes", "0.02")
 _REVIEW = ("review", "{}", "--exclude", "1", "--reason", "ferry wash", "--by", "technician")
 _RESULTS = ("trialset", "reduction")
+_KEEP = ("process", "{}", "--config", "{other}", "--keep", "--by", "technician")
+_UNSEALED = "(as a recorder leaves it that is killed)"
 CASES = (
     Case("collect", (), (*_COLLECT, *_ENGINE), ("raw", "manifest.json")),
     Case("collect, into a session", (_COLLECT,), ("collect", *_ENGINE, "--into", "{}"), ("raw", "manifest.json")),
     Case("process", ((*_COLLECT, *_ENGINE),), ("process", "{}"), _RESULTS),
     Case("process, again", ((*_COLLECT, *_ENGINE), ("process", "{}"), _REVIEW), ("process", "{}"), _RESULTS),
+    Case("process --keep", ((*_COLLECT, *_ENGINE),), _KEEP, ("trialset",), keeps=_SETTINGS),
     Case("review", ((*_COLLECT, *_ENGINE), ("process", "{}")), _REVIEW, _RESULTS),
-    Case("record", (), _RECORD, talks=True),
-    Case("record --resume", (_RECORD,), (*_RECORD, "--resume"), talks=True),
-    Case("preflight", (), ("preflight", "{config}", "--seconds", "1", "--into", "{}"), talks=True),
+    Case("note", (_COLLECT,), ("note", "{}", "trim", "25", "--unit", "%", "--by", "technician"), ("raw",)),
+    Case("seal", (_RECORD, (_UNSEALED,)), ("seal", "{}", "--by", "technician"), ("raw",)),
+    Case("pack", (_COLLECT,), ("pack", "{}", "{bag}"), ("raw", "manifest.json")),
+    Case("record", (), _RECORD, talks=True, keeps=_RECORDED),
+    Case("record --resume", (_RECORD,), (*_RECORD, "--resume"), talks=True, keeps=_RECORDED),
+    Case("preflight", (), ("preflight", "{config}", "--seconds", "1", "--into", "{}"), talks=True, keeps=_RECORDED),
     Case("rehearse", (), ("rehearse", "{}", "--scenario", "small-petrol", "--short"), ("raw", "manifest.json")),
 )
 
@@ -175,10 +185,20 @@ class Bench:
         self.config = folder / "boat.toml"
         text = (BOAT + LOG).replace("port = 10110", f'host = "127.0.0.1"\nport = {self.port}')
         self.config.write_text(text, encoding="utf-8")
+        self._other = folder / "other.toml"
+        text = (LOGS / "boat.toml").read_text(encoding="utf-8")
+        self._other.write_text(text.replace('name = "', 'name = "Another ', 1), encoding="utf-8")
 
     def run(self, command: Sequence[str], session: Path) -> Ended:
         """Run a command on a session."""
-        words = {"{}": str(session), "{config}": str(self.config)}
+        if command[0] == _UNSEALED:
+            for name in ("manifest.json", "seal.jsonl"):
+                (session / name).unlink()
+            notes = session / "raw" / "notes.jsonl"
+            notes.write_bytes(notes.read_bytes().partition(b"\n")[0] + b"\n")
+            return Ended(0, "")
+        words = {"{}": str(session), "{config}": str(self.config), "{bag}": str(session.with_name("bag"))}
+        words["{other}"] = str(self._other)
         return run(*(words.get(word, word) for word in command))
 
     def fresh(self, case: Case) -> Path:
@@ -219,7 +239,7 @@ def contents(session: Path, names: Sequence[str]) -> dict[str, bytes]:
 
 def leftovers(session: Path) -> list[str]:
     """Return what no command may leave behind."""
-    beside = [p.name for p in session.parent.iterdir() if p.name.startswith("session.unfinished")]
+    beside = [p.name for p in session.parent.iterdir() if ".unfinished" in p.name or ".packing" in p.name]
     inside = [p.relative_to(session).as_posix() for p in session.rglob("*")] if session.exists() else []
     return beside + [name for name in inside if name.endswith((".tmp", "moves.json", ".lock")) or "/run-" in name]
 
@@ -303,8 +323,7 @@ def _faults_of_refusal(
     if "not everything that was received" in told:
         yield f"an untrue message: {told}"
     after = contents(session, [p.name for p in session.iterdir()] if session.exists() else [])
-    grown = ("raw/", "manifest.json", "seal.jsonl", "live.jsonl")  # a recording is kept, and closed later
-    lost = [n for n in before if after.get(n) != before[n] and not (case.talks and n.startswith(grown))]
+    lost = [n for n in before if after.get(n) != before[n] and not (case.keeps and n.startswith(case.keeps))]
     results = {name for name in after if name.startswith(_RESULTS)} - before.keys()
     if lost or results:
         yield f"not as before: {', '.join(sorted([*lost, *results]))}"
@@ -322,6 +341,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--refusals", type=int, default=REFUSALS, help="refuse the first 1 to so many renames")
     parser.add_argument("--only", default="", help="commands whose name begins so")
+    parser.add_argument("--moments", action="store_true", help="no refusals for good, which take longest")
     given = parser.parse_args()
     wrong: list[str] = []
     began = time.monotonic()
@@ -332,7 +352,7 @@ def main() -> int:
             if not case.name.startswith(given.only):
                 continue
             refused, faults = first_refused(bench, case, range(1, given.refusals + 1))
-            stopped, more = refused_for_good(bench, case)
+            stopped, more = (0, []) if given.moments else refused_for_good(bench, case)
             wrong += faults + more
             print(f"{case.name:26}{given.refusals:6}{refused:9}{stopped:10}{len(faults) + len(more):7}", flush=True)
     for text in wrong:

@@ -8,7 +8,7 @@ import pytest
 
 from tests.faults.renames import CASES, Bench, first_refused, refused_for_good
 
-SHORT = ("collect", "collect, into a session", "record", "record --resume", "preflight")
+SHORT = ("collect", "collect, into a session", "note", "seal", "pack", "record", "record --resume", "preflight")
 
 
 @pytest.mark.parametrize("case", [case for case in CASES if case.name in SHORT], ids=lambda case: case.name)
