@@ -10,16 +10,12 @@ from rich.text import Text
 
 from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial
 from trialcapture.report.answers import plan_lines_of
+from trialcapture.report.band_table import BAND_QUANTITIES, table_decimals
 from trialcapture.report.format import expanded
-from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals
 from trialcapture.report.terminal import hanging, plain_text
 
-_QUANTITIES = (
-    ("speed", "speed_kn", "kn"),
-    ("fuel", "fuel_l_per_h", "L/h"),
-    ("economy", "economy_nm_per_l", "nm/L"),
-    ("range", "range_nm", "nm"),
-)
+_BY_NAME = {quantity.name: quantity for quantity in BAND_QUANTITIES}
 
 
 def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = METRIC) -> RenderableType:
@@ -51,20 +47,20 @@ def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = ME
     for row in bands.to_pylist():
         whose = "+".join(letter.get(name, "?") for name in row["session_id"].split("; "))
         said = []
-        for name, column, unit in _QUANTITIES:
-            u_column = {"speed": "speed_u_kn", "fuel": "fuel_u_l_per_h", "economy": "economy_u_nm_per_l"}.get(
-                name, "range_u_nm"
-            )
-            if row[column] is not None:
-                said.append(units.measured(row[column], expanded(row[u_column], row[f"{name}_k"]), unit))
+        for q in BAND_QUANTITIES:
+            if row[q.value] is not None:
+                half_width = expanded(row[q.u], row[q.k])
+                said.append(units.measured(row[q.value], half_width, q.unit, table_decimals(q, bands)))
         ways = "" if row["ways"] == 2 else "; one way only"
         name = row["band_name"].split(", ")[0]
         parts.append(hanging(f"{name:>9} {whose}", plain_text("; ".join(said) + ways)))
-    parts += [Text(""), *_answers(trial, letter.get, units)]
+    parts += [Text(""), *_answers(trial, bands, letter.get, units)]
     for step in trial.steps:
         if step.quantity != "economy":
             pair = " to ".join(letter[s] for s in step.sessions)
-            size = units.measured(abs(step.difference), expanded(step.difference_u, step.k), _unit(step.quantity))
+            q = _BY_NAME[step.quantity]
+            half_width = expanded(step.difference_u, step.k)
+            size = units.measured(abs(step.difference), half_width, q.unit, own_decimals(half_width, q.usual, q.most))
             sign = "+" if step.difference >= 0 else "-"
             verdict = "a real difference, so each has a row" if step.is_real else "within noise"
             parts.append(hanging(f"{step.band_name} {pair}:", plain_text(f"{step.quantity} {sign}{size}: {verdict}")))
@@ -73,16 +69,17 @@ def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = ME
     return Group(*parts)
 
 
-def _unit(quantity: str) -> str:
-    return {name: unit for name, _, unit in _QUANTITIES}[quantity]
+def _answers(
+    trial: CombinedTrial, bands: pa.Table, letter: Callable[[str], str | None], units: ReaderUnits
+) -> list[RenderableType]:
+    by_unit = {quantity.unit: quantity for quantity in BAND_QUANTITIES}
 
-
-def _answers(trial: CombinedTrial, letter: Callable[[str], str | None], units: ReaderUnits) -> list[RenderableType]:
     def said(label: str, found: BestOfSessions | None) -> list[RenderableType]:
         if found is None:
             return []
         whose = "+".join(letter(name) or "?" for name in found.session_id.split("; "))
-        value = units.measured(found.value, expanded(found.u, found.k), found.unit)
+        decimals = table_decimals(by_unit[found.unit], bands)
+        value = units.measured(found.value, expanded(found.u, found.k), found.unit, decimals)
         at = found.band_name.split(", ")[0]
         return [hanging(f"{label}:", plain_text(f"{value}, {f'at {at}, ' if at else ''}session {whose}"))]
 
