@@ -16,12 +16,15 @@ from urllib.parse import unquote
 
 import bagit
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from rocrate.rocrate import ROCrate
 
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.pack import Pack, pack_session
 from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import create_session
+from trialcapture.archive.signature import sign_root
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
 from trialcapture.config import load_config
@@ -191,11 +194,13 @@ def test_paths_are_written_as_the_standard_says(session: Path, tmp_path: Path) -
 
 
 def test_seal_and_signatures_go_into_the_bag_and_the_root_is_named(session: Path, tmp_path: Path) -> None:
-    (session / "signatures").mkdir()
     root = json.loads((session / "seal.jsonl").read_bytes().splitlines()[-1])["root"]
-    signed = {f"signatures/{root}.root", f"signatures/{root}.lead.sig", f"signatures/{root}.lead.pub.pem"}
-    for name in (*signed, "signatures/lead.pem", "lead.pem"):
-        (session / name).write_bytes(b"made up")
+    private = Ed25519PrivateKey.generate().private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    for name in ("lead.pem", "signatures/lead.pem"):
+        (session / name).parent.mkdir(exist_ok=True)
+        (session / name).write_bytes(private)
+    written = sign_root(session, root, session / "lead.pem")
+    signed = {p.relative_to(session).as_posix() for p in (written.message, written.signature, written.public_key)}
     done = packed(session, tmp_path / "bag")
     bag = bagit.Bag(str(tmp_path / "bag"))
     bag.validate()
