@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import io
+import os
+import sys
 
 import pytest
 
 from tests.system.fakes import FakeKernel
-from trialcapture.system.console import CLOSING_S, clicks_ignored, closing_noticed, show_any_text, write_ascii
+from trialcapture.system.console import (
+    CLOSING_S,
+    clicks_ignored,
+    closing_noticed,
+    has_no_reader,
+    show_any_text,
+    write_ascii,
+)
 
 
 @pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii", "cp932"])
@@ -61,3 +70,15 @@ def test_the_program_finishes_when_its_window_is_closed(number: int, reason: str
     assert told == [reason]
     assert kernel.handlers == []
     assert CLOSING_S < 5.0  # Windows API, HandlerRoutine
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes of Windows cannot be asked")
+def test_an_output_without_a_reader_is_known_where_the_system_can_tell() -> None:
+    reader, writer = os.pipe()
+    with os.fdopen(writer, "w") as stream:
+        assert not has_no_reader(stream)
+        os.close(reader)
+        assert has_no_reader(stream)
+        assert not has_no_reader(stream, system="windows")
+    assert not has_no_reader(None)
+    assert not has_no_reader(io.StringIO())

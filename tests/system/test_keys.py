@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import pytest
 
 from tests.system.fakes import FakeCodes, FakeKernel
 from trialcapture.acquire.screen import KeyEntry
-from trialcapture.system.keys import KeyCodes, windows_keys
+from trialcapture.system.keys import KeyCodes, is_in_foreground, windows_keys
 
 # as terminals of Linux and macOS send them: xterm's, with and without modifiers, in application mode, of the Linux
 # console, of rxvt; then replies to questions. Sources: ECMA-48; xterm control sequences; console_codes(4); from memory
@@ -112,3 +115,27 @@ def test_on_windows_only_events_with_a_character_are_keys() -> None:
 def test_where_the_c_library_is_asked_both_codes_of_a_special_key_are_taken(first: str, second: str) -> None:
     poll = windows_keys(FakeKernel(is_console=False), FakeCodes("t", first + second, "5", first + second, "\r"))
     assert noted(all_keys(poll)) == [("trim", 5.0, "%")]
+
+
+class Groups:
+    """``os`` with process groups of a terminal."""
+
+    def __init__(self, foreground: int, own: int) -> None:
+        self.foreground, self.own = foreground, own
+
+    def tcgetpgrp(self, handle: int) -> int:
+        if self.foreground < 0:
+            raise OSError(25, "Inappropriate ioctl for device")
+        return self.foreground
+
+    def getpgrp(self) -> int:
+        return self.own
+
+
+def test_keys_are_not_read_in_the_background(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    with (tmp_path / "in").open("w+") as stream:
+        monkeypatch.setattr(sys, "stdin", stream)
+        assert is_in_foreground(system="linux", calls=Groups(7, 7))
+        assert not is_in_foreground(system="linux", calls=Groups(8, 7))
+        assert is_in_foreground(system="windows", calls=Groups(8, 7))
+        assert is_in_foreground(system="macos", calls=Groups(-1, 7))

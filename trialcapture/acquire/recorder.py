@@ -31,7 +31,7 @@ from trialcapture.acquire.live_status import LiveFile
 from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
-from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text, has_no_reader
+from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text
 from trialcapture.acquire.source import Say, Source
 from trialcapture.acquire.source_health import Health
 from trialcapture.acquire.status import DiskState, Status, current_alarms, source_statuses
@@ -44,7 +44,7 @@ from trialcapture.archive.session import FILE_NAME, Session, create_session, ope
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.console import clicks_ignored, closing_noticed
+from trialcapture.system.console import clicks_ignored, closing_noticed, has_no_reader
 from trialcapture.system.files import remove_file, sync_file
 from trialcapture.system.folders import synced_by
 from trialcapture.system.power import kept_awake

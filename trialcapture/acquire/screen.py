@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import errno
-import select
-import sys
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -12,7 +10,6 @@ from contextlib import ExitStack, suppress
 from textwrap import wrap
 from time import monotonic
 from types import TracebackType
-from typing import TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -23,7 +20,7 @@ from trialcapture.acquire.events import Event
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
 from trialcapture.safe_text import clean_text
-from trialcapture.system.keys import PollKey, keyboard
+from trialcapture.system.keys import PollKey, is_in_foreground, keyboard
 
 WIDTH, HEIGHT = 80, 24
 """The smallest terminal in use (common practice, no source)."""
@@ -326,7 +323,7 @@ class Show:
     def _open(self) -> None:
         if not self._console.is_terminal or self._console.is_dumb_terminal:
             return
-        if self._entry is not None and _is_in_foreground():
+        if self._entry is not None and is_in_foreground():
             self._poll = self._stack.enter_context(keyboard())
         live = Live(
             Text("opening…"), console=self._console, auto_refresh=False, screen=False, transient=False,
@@ -372,27 +369,3 @@ def _output_fault(fault: BaseException) -> str:
     if isinstance(fault, OSError):
         return f"the output cannot be written ({fault.strerror or fault})"
     return f"the output cannot be written ({type(fault).__name__}: {fault})"
-
-
-def has_no_reader(stream: TextIO | None) -> bool:
-    """Say whether an output leads to a pipe without a reader or to a closed terminal; POSIX can tell unasked."""
-    if stream is None or sys.platform == "win32":
-        return False
-    try:
-        asked = select.poll()
-        asked.register(stream.fileno(), 0)
-        return any(found & (select.POLLERR | select.POLLHUP) for _, found in asked.poll(0))
-    except (OSError, ValueError):
-        return False
-
-
-def _is_in_foreground() -> bool:
-    """Say whether keys are meant for this program; to read them in the background would stop it (POSIX shells)."""
-    if sys.platform == "win32":
-        return True
-    import os  # noqa: PLC0415  POSIX only
-
-    try:
-        return os.tcgetpgrp(sys.stdin.fileno()) == os.getpgrp()
-    except (OSError, ValueError, AttributeError):
-        return True

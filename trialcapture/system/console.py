@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import ctypes
+import select
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, TextIO
 
-from trialcapture.system.operating_system import windows_kernel
+from trialcapture.system.operating_system import SystemName, system_name, windows_kernel
 
 # ------------------------------------------------------------------------------
 # Characters that a console does not have.
@@ -44,6 +45,24 @@ def write_ascii(text: str, stream: TextIO | None = None) -> None:
     else:
         binary.write(data)
     stream.flush()
+
+
+def has_no_reader(stream: TextIO | None, *, system: SystemName | None = None, calls: Any = select) -> bool:
+    """Say whether an output leads to a pipe without a reader or to a closed terminal; Windows cannot tell unasked.
+
+    Args:
+        stream: Standard output and the like.
+        system: Which system; this one by default.
+        calls: The module ``select``.
+    """
+    if stream is None or (system or system_name()) == "windows":
+        return False
+    try:
+        asked = calls.poll()
+        asked.register(stream.fileno(), 0)
+        return any(found & (calls.POLLERR | calls.POLLHUP) for _, found in asked.poll(0))
+    except (OSError, ValueError):
+        return False
 
 
 # ------------------------------------------------------------------------------

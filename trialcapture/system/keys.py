@@ -35,6 +35,21 @@ def keyboard(*, system: SystemName | None = None) -> Iterator[PollKey]:
             yield terminal_keys(handle)
 
 
+def is_in_foreground(*, system: SystemName | None = None, calls: Any = os) -> bool:
+    """Say whether keys are meant for this program; to read them in the background would stop it (POSIX shells).
+
+    Args:
+        system: Which system; this one by default.
+        calls: The module ``os``.
+    """
+    if (system or system_name()) == "windows":
+        return True
+    try:
+        return bool(calls.tcgetpgrp(sys.stdin.fileno()) == calls.getpgrp())
+    except (OSError, ValueError, AttributeError):
+        return True
+
+
 # ------------------------------------------------------------------------------
 # Windows: the console tells each key as an event, with its character or none.
 # ------------------------------------------------------------------------------
