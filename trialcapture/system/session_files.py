@@ -36,6 +36,7 @@ _IGNORED = frozenset({"thumbs.db", "desktop.ini", "icon\r"})
 """What desktops leave in every folder they show; hidden files are not ours either."""
 _CAN_WALK = os.open in os.supports_dir_fd and hasattr(os, "O_NOFOLLOW") and hasattr(os, "O_DIRECTORY")
 _NO_FOLLOW, _NO_WAIT = getattr(os, "O_NOFOLLOW", 0), getattr(os, "O_NONBLOCK", 0)
+_FOLDER_ONLY = getattr(os, "O_DIRECTORY", 0)
 _NAME_SURROGATE = 0x2000_0000
 _SPECIAL_TAGS = frozenset({0x8000_0023, 0x8000_0024, 0x8000_0025, 0x8000_0026})
 """Reparse tags of Windows (MS-FSCC 2.1.2.1): a bit that says "another name", as links and junctions have it, and the
@@ -247,8 +248,8 @@ def _open_below(session: Path, parts: tuple[str, ...], flags: int) -> int:
             os.close(handle)
             raise _strange(path, "a link")
         return handle
-    below = os.O_RDONLY | os.O_DIRECTORY | _NO_FOLLOW
-    folder = os.open(session, os.O_RDONLY | os.O_DIRECTORY)
+    below = os.O_RDONLY | _FOLDER_ONLY | _NO_FOLLOW
+    folder = os.open(session, os.O_RDONLY | _FOLDER_ONLY)
     try:
         for depth, part in enumerate(parts[:-1], 1):
             place, above = session.joinpath(*parts[:depth]), folder
