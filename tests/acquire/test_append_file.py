@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.acquire.append_file import AppendFile, Loss
+from trialcapture.acquire.append_file import AppendFile, FileLoss
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="Windows refuses to delete a file that is open")
 
@@ -43,7 +43,7 @@ def test_a_deleted_file_is_copied_back_whole_and_goes_on(tmp_path: Path) -> None
     log.write(2)
     assert log.file.trouble() == "deleted"
     found = log.file.restore(tmp_path / "aside")
-    assert (found.trouble, found.saved_bytes, found.loss) == ("deleted", 45, Loss())
+    assert (found.trouble, found.saved_bytes, found.loss) == ("deleted", 45, FileLoss())
     log.write(1)
     assert log.file.path.read_bytes() == b"0123456\r\n" * 6
     assert log.file.trouble() == ""

@@ -11,19 +11,19 @@ import pytest
 
 from tests.segment_builder import PLANING_STEPS, Leg, build_segments, planing_fuel, reciprocal_legs, steady_current
 from trialcapture.config import load_config
-from trialcapture.measure.plan_result import Noted, SignOff, compare_plan, plan_warnings
+from trialcapture.measure.plan_result import NotedForPlan, SignOff, compare_plan, plan_warnings
 from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.summary import AnswerLine, Manoeuvre, Measured, PlanComparison
 from trialcapture.reduce.tables import BANDS_SCHEMA
 
-NOTHING = Noted((), (), 0)
+NOTHING = NotedForPlan((), (), 0)
 STEPS = (*PLANING_STEPS[:3], PLANING_STEPS[-1])
 PLAN = "axis_deg = 40\nsteps_rpm = [1000, 1500, 2000, 3500]\n"
 ENGINES = '[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n'
 
 
 def compared(
-    legs: Sequence[Leg], plan: str = PLAN, noted: Noted = NOTHING, more: str = "", **made: Any
+    legs: Sequence[Leg], plan: str = PLAN, noted: NotedForPlan = NOTHING, more: str = "", **made: Any
 ) -> PlanComparison:
     config = load_config(f"[boat]\nlength_m = 14.0\n{more}\n[plan]\n{plan}\n{ENGINES}")
     segments = build_segments(legs, steady_current(0.5, 100.0), **made)
@@ -167,8 +167,8 @@ def test_a_steady_run_that_no_band_takes_is_not_done() -> None:
 # ------------------------------------------------------------------------------
 
 
-def signed(*offs: SignOff) -> Noted:
-    return Noted(offs, (), 0)
+def signed(*offs: SignOff) -> NotedForPlan:
+    return NotedForPlan(offs, (), 0)
 
 
 @pytest.mark.parametrize(
@@ -200,7 +200,7 @@ def test_nothing_is_signed_off_without_a_reason() -> None:
 # ------------------------------------------------------------------------------
 
 
-def with_manoeuvres(name: str, entries: list[Manoeuvre], plan: str, noted: Noted = NOTHING) -> PlanComparison:
+def with_manoeuvres(name: str, entries: list[Manoeuvre], plan: str, noted: NotedForPlan = NOTHING) -> PlanComparison:
     config = load_config(f"[plan]\nsteps_rpm = [1000]\naxis_deg = 40\nmanoeuvres = {plan}\n{ENGINES}")
     segments = build_segments(ladder(), steady_current(0.5, 100.0))
     bands, table, findings = measure_trial(segments, config, clocks=None, samples=None, session_id="s")
@@ -244,12 +244,12 @@ def test_all_means_all_and_none_means_none() -> None:
     wanted = {c.step for c in with_manoeuvres("x", [], "true").cells if c.step_rpm is None}
     assert wanted == {"acceleration", "slow run through the planing threshold", "turn", "stop", "sound"}
     assert {c.step for c in with_manoeuvres("x", [], "false").cells if c.step_rpm is None} == set()
-    assert states(with_manoeuvres("x", [], '["sound"]', Noted((), (), 1)))["sound"] == "done"
+    assert states(with_manoeuvres("x", [], '["sound"]', NotedForPlan((), (), 1)))["sound"] == "done"
 
 
 def test_throttle_blips_count_before_the_first_run_and_after_the_last() -> None:
     start = 1_790_000_000 * 10**9
-    found = compared(ladder(), PLAN + "marks = true", Noted((), (start - 10**11, start - 9 * 10**10), 0))
+    found = compared(ladder(), PLAN + "marks = true", NotedForPlan((), (start - 10**11, start - 9 * 10**10), 0))
     assert [(c.way, c.state) for c in found.cells if c.step == "marks"] == [
         ("before the runs", "done"), ("after the runs", "missing"),
     ]  # fmt: skip

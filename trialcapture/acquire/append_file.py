@@ -32,7 +32,7 @@ Trouble = Literal["", "deleted", "replaced", "shortened"]
 
 
 @dataclass(frozen=True, slots=True)
-class Loss:
+class FileLoss:
     """A stretch of a file that is gone.
 
     Attributes:
@@ -78,7 +78,7 @@ class PlaceFinding:
     path: Path
     trouble: Trouble
     saved_bytes: int = 0
-    loss: Loss = Loss()
+    loss: FileLoss = FileLoss()
     set_aside: Path | None = None
     pending: str = ""
 
@@ -108,7 +108,7 @@ class AppendFile:
         own = os.fstat(self._file.fileno())
         self._has_identity = _is_at(path, own)
         self._opened_size = self._size = own.st_size
-        self._lost = Loss()
+        self._lost = FileLoss()
         self._is_cut = False
         self._swapping = Lock()
         # cumulated: size, lines and session time at the end of each second of writing
@@ -255,7 +255,7 @@ class AppendFile:
         except OSError as fault:
             return PlaceFinding(self.path, trouble, pending=fault.strerror or str(fault))
         loss = _sum(self._lost, self._loss(size, self._size))
-        self._lost = Loss()
+        self._lost = FileLoss()
         self._forget_beyond(min(size, self._size))
         self._size = os.fstat(handle.fileno()).st_size
         with self._swapping:
@@ -305,23 +305,23 @@ class AppendFile:
         self._sizes[-1] = min(self._sizes[-1], size)
         self._opened_size, self._size = min(self._opened_size, size), size
 
-    def _take_lost(self) -> Loss:
+    def _take_lost(self) -> FileLoss:
         """Return what was lost where the file was shortened."""
         with suppress(OSError):
             self._notice_shortening()
-        lost, self._lost = self._lost, Loss()
+        lost, self._lost = self._lost, FileLoss()
         return lost
 
-    def _loss(self, start: int, stop: int) -> Loss:
+    def _loss(self, start: int, stop: int) -> FileLoss:
         if stop <= start:
-            return Loss()
+            return FileLoss()
         older = max(0, min(stop, self._opened_size) - start)
         if stop - start == older:
-            return Loss(older, older_bytes=older)
+            return FileLoss(older, older_bytes=older)
         # the second in which the stretch begins is counted whole
         first = max(0, bisect_right(self._sizes, max(start, self._opened_size)) - 1)
         last = min(len(self._sizes) - 1, bisect_left(self._sizes, stop))
-        return Loss(
+        return FileLoss(
             stop - start, self._lines[last] - self._lines[first], self._times_ns[first], self._times_ns[last], older
         )
 
@@ -389,10 +389,10 @@ def _end_of_last_line(path: Path, size: int) -> int:
         return start + file.read().rfind(b"\n") + 1
 
 
-def _sum(one: Loss, other: Loss) -> Loss:
+def _sum(one: FileLoss, other: FileLoss) -> FileLoss:
     starts = [t for t in (one.from_ns, other.from_ns) if t is not None]
     stops = [t for t in (one.to_ns, other.to_ns) if t is not None]
-    return Loss(
+    return FileLoss(
         one.bytes + other.bytes,
         one.lines + other.lines,
         min(starts, default=None),

@@ -16,7 +16,7 @@ from typing import Any
 from rich.console import Console
 
 from trialcapture import __version__
-from trialcapture.acquire.append_file import Loss, PlaceFinding
+from trialcapture.acquire.append_file import FileLoss, PlaceFinding
 from trialcapture.acquire.computer import (
     Clock,
     ClockFinding,
@@ -421,7 +421,7 @@ class Recording:
             lock.hold_again()
         for path in [path for path in self._known if not path.exists() and path not in self._files.sizes()]:
             size = self._known.pop(path)
-            self._events.add_finding(PlaceFinding(path, "deleted", loss=Loss(size, older_bytes=size)))
+            self._events.add_finding(PlaceFinding(path, "deleted", loss=FileLoss(size, older_bytes=size)))
         with self._told_once("the live status cannot be written"):
             self._live.append(self.status(), self._clock.wall_ns())
         asked = [take_stop_request(folder) for folder in self._folders]  # each is taken away

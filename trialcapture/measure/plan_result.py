@@ -52,7 +52,7 @@ class SignOff:
 
 
 @dataclass(frozen=True, slots=True)
-class Noted:
+class NotedForPlan:
     """What people noted that has a part in the comparison.
 
     Attributes:
@@ -81,7 +81,7 @@ class _Tried(NamedTuple):
 
 
 def compare_plan(
-    config: Config, segments: pa.Table, legs: pa.Table, bands: pa.Table, findings: Findings, noted: Noted
+    config: Config, segments: pa.Table, legs: pa.Table, bands: pa.Table, findings: Findings, noted: NotedForPlan
 ) -> PlanComparison | None:
     """Return what became of every run and manoeuvre of the plan; None where there is none.
 
@@ -264,7 +264,7 @@ def _mark_cells(marks_ns: Sequence[int], tried: _Tried) -> list[PlanCell]:
 
 
 def _manoeuvre_cells(
-    wanted: PlannedManoeuvre, plan: TrialPlan, findings: Findings, noted: Noted, axis: float | None
+    wanted: PlannedManoeuvre, plan: TrialPlan, findings: Findings, noted: NotedForPlan, axis: float | None
 ) -> list[PlanCell]:
     """Return the cells of one kind of manoeuvre."""
     name = _SAID.get(wanted, wanted)

@@ -23,7 +23,7 @@ from trialcapture.archive.session import Session, unmatched_engine_files
 from trialcapture.archive.verify import read_timeline
 from trialcapture.buffers import integers
 from trialcapture.config import Config, config_hash
-from trialcapture.measure.plan_result import NOT_DRIVEN, Noted, SignOff, compare_plan, plan_warnings
+from trialcapture.measure.plan_result import NOT_DRIVEN, NotedForPlan, SignOff, compare_plan, plan_warnings
 from trialcapture.pipeline.reuse import FormerResults, PreparedTrial
 from trialcapture.prepare.data_health import page_one, utc_text
 from trialcapture.prepare.steady.hand_readings import with_readings
@@ -152,12 +152,12 @@ def _with_plan(
     return replace(findings, plan=plan, warnings=(*findings.warnings, *plan_warnings(plan, config, bands)))
 
 
-def _noted_for_plan(notes: Sequence[Note]) -> Noted:
+def _noted_for_plan(notes: Sequence[Note]) -> NotedForPlan:
     def said(note: Note, key: str) -> str:
         return str(note.more.get(key, "")).strip()
 
     valid = standing(notes)
-    return Noted(
+    return NotedForPlan(
         sign_offs=tuple(
             SignOff(said(n, "step"), said(n, "way"), said(n, "reason"), n.by) for n in valid if n.kind == "hole"
         ),
