@@ -112,6 +112,7 @@ def process(
     Console().print(bands_view(result["bands"], result["findings"], result["units"]))
     for note in about:
         say(note, label="note", err=False)
+    tell(f"sheet: {result['paths']['sheet']}")
     tell(f"report: {result['paths']['report']}")
 
 

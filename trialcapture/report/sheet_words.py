@@ -161,29 +161,26 @@ def _tester(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
     if found.speed is None and found.economy is None:
         return (*made, ", which is her best" if found.best_band_name == found.band_name else "")
     told: list[Phrase] = []
-    for key, change, unit, more, less in (
-        ("speed", found.speed, "kn", "faster", "slower"), ("range", found.range, "nm", "further", "less far"),
-    ):  # fmt: skip
-        if change is not None:
-            told.append(_difference(key, change, unit, more, less, ledger, units))
-    if found.range is None and found.economy is not None:
-        told.append(_real(found.economy, "more economical", "less economical"))
-    return (*made, ", ", *joined(told, " and "))
+    if found.speed is not None:
+        told.append(_difference("speed", found.speed, "kn", ("", " faster"), ("", " slower"), "speed", ledger, units))
+    if found.range is not None:
+        less, more = ("at a cost of ", " of range"), ("for ", " more range")
+        told.append(_difference("range", found.range, "nm", more, less, "range", ledger, units))
+    elif found.economy is not None:
+        word = "more economical" if found.economy.difference > 0 else "less economical"
+        told.append((word,) if found.economy.is_real else ("with no difference in economy beyond the noise",))
+    return (*made, ", ", *joined(told, ", "))
 
 
 def _difference(
-    key: str, change: QuantityChange, unit: str, more: str, less: str, ledger: Ledger, units: ReaderUnits
-) -> Phrase:
+    key: str, change: QuantityChange, unit: str, more: tuple[str, str], less: tuple[str, str], name: str,
+    ledger: Ledger, units: ReaderUnits,
+) -> Phrase:  # fmt: skip
     if not change.is_real:
-        return (f"no {more} beyond the noise" if change.difference >= 0 else f"no {less} beyond the noise",)
+        return (f"with no difference in {name} beyond the noise",)
+    before, after = more if change.difference > 0 else less
     stored = ledger.at("cruise", key, "difference")
-    amount = _say(Stored(abs(change.difference), stored.place), unit, units)
-    return (*amount, f" {more if change.difference > 0 else less}")
-
-
-def _real(change: QuantityChange, more: str, less: str) -> Phrase:
-    word = more if change.difference > 0 else less
-    return (word if change.is_real else f"not {word} beyond the noise",)
+    return (before, *_say(Stored(abs(change.difference), stored.place), unit, units), after)
 
 
 def _handling(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
