@@ -98,6 +98,17 @@ def full_trial(**asked: Any) -> dict[str, Any]:
         }
         for n, r in enumerate(bands)
     ]  # fmt: skip
+    cells = (
+        ("900 rpm", 900.0, "075°", "done", ""), ("900 rpm", 900.0, "255°", "missing", ""),
+        ("turn", None, "port", "missing", ""), ("stop", None, "", "signed_off", "swimmers near"),
+    )  # fmt: skip
+    s["plan"] = {
+        "cells": [
+            {"step": step, "step_rpm": rpm, "way": way, "state": state, "reason": reason, "legs": []}
+            for step, rpm, way, state, reason in cells
+        ],
+        "axis_deg": 75.0, "half_width_rpm": 100.0, "beside": [], "unfit": [],
+    }  # fmt: skip
     s["remarks"] = [{"t": "2031-05-14T08:20:00.000Z", "kind": "remark", "text": "dry decks at 30 kn", "by": "lead"}]
     s["measures"] = [
         _measured("acceleration_20_kn", "0 to 20 kn", 9.43, 0.13, "s"),
@@ -156,6 +167,8 @@ def check(found: Printed, trial: dict[str, Any]) -> None:
     text = found.text.replace("\u202f", "")
     if found.unit == "count":
         assert int(text) == len(values[0])
+    elif found.places[0].endswith("/plan/cells"):
+        assert int(text) == sum(cell["state"] == found.unit for cell in values[0])
     elif found.unit == "first 12":
         assert values[0].startswith(text)
     elif found.unit == "short":
@@ -286,6 +299,12 @@ def test_what_was_not_recorded_or_claimed_is_named() -> None:
     assert "no fuel flow was recorded" in text
 
 
+def test_what_is_open_in_the_plan_is_named(trial: dict[str, Any]) -> None:
+    text = sheet_of(trial).text
+    assert "1 of 4 done; 2 missing: 900 rpm 255°, turn port; 1 signed off: stop (swimmers near)" in text
+    assert "Plan" not in sheet_of(make_trial()).text
+
+
 def test_an_empty_trial_says_so() -> None:
     trial = make_trial(accepted=False)
     page = sheet_of(trial, summary=bare_summary() | {"top_speed": None, "economy_planing": None}, legs=None)
@@ -310,12 +329,12 @@ def test_every_kind_of_fault_has_a_short_line_and_all_fit(trial: dict[str, Any])
     # seal, log and the readings of people are told by the flow, not by a flag
     assert set(SHORT_LIMITS) >= set(BAND_FLAGS) | set(TRIAL_WARNINGS)
     assert all(len(text) <= 60 and not any(c.isdigit() for c in text) for _, text in SHORT_LIMITS.values())
-    codes = [*BAND_FLAGS, *TRIAL_WARNINGS]
+    codes = [c for c in (*BAND_FLAGS, *TRIAL_WARNINGS) if c not in ("plan-open", "plan-signed-off")]
     warnings = [{"code": c, "severity": "yellow", "text": "x", "where": "1400, 1700 rpm"} for c in codes]
     html = render_one_page(**trial | {"summary": trial["summary"] | {"warnings": warnings}})
     listed = re.search(r'class="one-limits">(.*?)</section>', html, re.DOTALL)
     assert listed
-    assert listed[1].count("<li") == MOST_LIMITS + 1
+    assert listed[1].count("<li") == MOST_LIMITS + 2
     for code in codes:
         assert SHORT_LIMITS[code][0].lower() in listed[1].lower(), code
 

@@ -9,7 +9,16 @@ from typing import Any
 import pyarrow as pa
 
 from trialcapture.archive.seal import short_root
-from trialcapture.reduce.summary import BestEconomy, Measured, NamedBand, Severity, SoundLevel, Summary, TrialWarning
+from trialcapture.reduce.summary import (
+    BestEconomy,
+    Measured,
+    NamedBand,
+    PlanState,
+    Severity,
+    SoundLevel,
+    Summary,
+    TrialWarning,
+)
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
 from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
@@ -79,6 +88,7 @@ class Sheet:
         words: Six sentences to read aloud.
         limits: Severity, name and one line of each kind of fault, the gravest first.
         missing: What was not recorded or not stated.
+        plan: What became of the plan; empty without one.
         seal: What builder and buyer note.
         is_changed: Whether the data is not as it was sealed.
         foot: What the range stands on, and what a speed is.
@@ -99,6 +109,7 @@ class Sheet:
     words: tuple[Phrase, ...]
     limits: tuple[tuple[Severity, str, Phrase], ...]
     missing: str
+    plan: Phrase
     seal: Phrase
     is_changed: bool
     foot: tuple[Phrase, ...]
@@ -136,6 +147,7 @@ def build_sheet(bands: pa.Table, legs: pa.Table | None, summary: Summary, units:
         words=in_words(summary, ledger, units),
         limits=limits,
         missing=_missing(summary),
+        plan=_plan(summary, ledger),
         seal=_seal(summary, ledger),
         is_changed=summary.seal.state == "changed",
         foot=tuple(_foot(summary, ledger, units)),
@@ -156,7 +168,11 @@ def _texts(sheet: Sheet) -> SheetTexts:
         conditions=[f"{name} {text_of(text)}" for name, text in sheet.conditions],
         rows=len(sheet.table.rows),
         words=[text_of(s) for s in sheet.words],
-        limits=[*(f"{name} {text_of(text)}" for _, name, text in sheet.limits), f"Missing {sheet.missing}"],
+        limits=[
+            *(f"{name} {text_of(text)}" for _, name, text in sheet.limits),
+            f"Missing {sheet.missing}",
+            f"Plan {text_of(sheet.plan)}",
+        ],
         foot=[f"Seal {text_of(sheet.seal)}", " ".join(map(text_of, (*sheet.foot, sheet.table.trims))) + DEFINITIONS],
     )
 
@@ -642,6 +658,14 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "standard-errors-differ": ("Scatter", "two ways to find it differ"),
     "implausible": ("Plausibility", "a figure lies outside what is usual"),
     "size-doubtful": ("Weights and tanks", "one does not fit the boat’s size"),
+    "plan-open": ("Plan", "part of it is open"),
+    "declared-not-run": ("Declared steps", "no steady run was accepted at one"),
+    "plan-signed-off": ("Plan", "part was left out on purpose"),
+    "plan-unfit": ("Plan", "something signed off fits nothing open"),
+    "repeat-differs": ("Repeated step", "it came out differently, beyond noise"),
+    "recording": ("Recording", "not closed, see the annex"),
+    "half": ("Other half", "the second half of the recording is not here"),
+    "reading": ("Reading", "one typed by hand was not used"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
     "log": ("Engine log", "a file is described by no settings and was not used"),
 }
@@ -659,12 +683,15 @@ MOST_LIMITS = 8
 LONGEST_WHERE = 44
 
 
+_TOLD_ELSEWHERE = ("data", "data-health", "plan-open", "plan-signed-off")
+
+
 def _limits(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phrase]]:
     """Return one line for each kind of fault, the gravest first; those of the data are one line."""
     made: list[tuple[Severity, str, Phrase]] = []
     seen: dict[str, int] = {}
     for n, w in enumerate(summary.warnings):
-        if w.code in ("data", "data-health") or w.code in seen:
+        if w.code in _TOLD_ELSEWHERE or w.code in seen:
             continue
         seen[w.code] = n
         name, text = SHORT_LIMITS.get(w.code, (words(w.code.replace("-", " ")).capitalize(), "see the annex"))
@@ -716,6 +743,37 @@ def _missing(summary: Summary) -> str:
     parts = [f"Not recorded: {join_words(lacking)}."] if lacking else []
     parts += [f"Not stated: {join_words(unstated)}."] if unstated else []
     return " ".join(parts) or "Nothing is missing."
+
+
+MOST_CELLS = 6
+"""More open runs of the plan than the page has room to name; the rest are counted."""
+_OPEN: tuple[tuple[PlanState, str], ...] = (
+    ("missing", "missing"), ("refused", "tried and refused"), ("half", "one way only"), ("signed_off", "signed off"),
+)  # fmt: skip
+
+
+def _plan(summary: Summary, ledger: Ledger) -> Phrase:
+    """Return "14 of 18 done; 2 missing: 2600 rpm 075°, turn port; 1 signed off: stop (traffic)"."""
+    plan = summary.plan
+    if plan is None or not plan.cells:
+        return ()
+    cells = ledger.at("plan", "cells")
+    done = Traced(str(len(plan.of("done"))), cells.place, "done")
+    parts: list[Phrase] = [(done, " of ", counted(cells), " done")]
+    for state, name in _OPEN:
+        found = [n for n, cell in enumerate(plan.cells) if cell.state == state]
+        if not found:
+            continue
+        named = [_cell_name(n, ledger, with_reason=state == "signed_off") for n in found[:MOST_CELLS]]
+        more: Phrase = (", and others",) if len(found) > MOST_CELLS else ()
+        parts.append((Traced(str(len(found)), cells.place, state), f" {name}: ", *joined(named, ", "), *more))
+    return joined(parts, "; ")
+
+
+def _cell_name(n: int, ledger: Ledger, *, with_reason: bool) -> Phrase:
+    step, way, reason = (said(ledger.at("plan", "cells", n, key)) for key in ("step", "way", "reason"))
+    named: Phrase = (step, " ", way) if way.text else (step,)
+    return (*named, " (", reason, ")") if with_reason and reason.text else named
 
 
 def _seal(summary: Summary, ledger: Ledger) -> Phrase:
