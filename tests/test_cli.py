@@ -356,7 +356,7 @@ def test_process_prints_the_band_table_and_where_the_report_is(run: Run, demo: P
     assert (code, err) == (0, "")
     assert "2320" in out
     assert f"report: {demo / 'reduction' / 'report.html'}" in out
-    assert all(len(line) <= 80 for line in out.splitlines() if not line.startswith("report:"))
+    assert all(len(line) <= 80 for line in out.splitlines() if not line.startswith(("report:", "sheet:")))
     assert "\x1b" not in out
     first = {p: p.read_bytes() for p in sorted(demo.rglob("*")) if p.is_file()}
     code, out, _ = run("process", str(demo), "--json")
