@@ -643,11 +643,16 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "implausible": ("Plausibility", "a figure lies outside what is usual"),
     "size-doubtful": ("Weights and tanks", "one does not fit the boat’s size"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
+    "plan-open": ("Plan", "much of it is open, every run is named in the annex"),
+    "plan-signed-off": ("Plan", "much of it was left out on purpose, see the annex"),
+    "plan-unfit": ("Plan", "a sign-off fits nothing that is open, see the annex"),
     "declared-not-run": ("Declared and not run", "no steady run was accepted"),
     "repeat-differs": ("Repeated step", "it came out differently the second time"),
     "log": ("Engine log", "a file is described by no settings and was not used"),
 }
 """Name and one short line for each code of a warning; figures stand in the annex."""
+LONGEST_PLAN = 500
+"""Characters of a sentence on the plan that the page has room for (our choice: four lines)."""
 PLAN, PLAN_CODES = "Plan", ("plan-open", "plan-signed-off", "plan-unfit")
 """How the plan is called among the limits, and the codes of its warnings."""
 _HEALTH: tuple[tuple[str, str, str], ...] = (
@@ -671,7 +676,7 @@ def _limits(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phras
         if w.code in ("data", "data-health") or w.code in seen:
             continue
         seen[w.code] = n
-        if w.code in PLAN_CODES:
+        if w.code in PLAN_CODES and len(w.text) <= LONGEST_PLAN:
             # which runs are open is what this page is for, so the sentence stands whole
             made.append((w.severity, PLAN, (said(ledger.at("warnings", n, "text")),)))
             continue
