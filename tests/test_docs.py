@@ -209,12 +209,22 @@ def test_the_python_example_names_what_is_there() -> None:
     nodes = list(ast.walk(ast.parse(example)))
     of_trial = {n.attr for n in nodes if isinstance(n, ast.Attribute) and ast.unparse(n.value) == "trial"}
     of_summary = {n.attr for n in nodes if isinstance(n, ast.Attribute) and ast.unparse(n.value) == "trial.summary"}
+    # columns of the table, and what the example itself adds to it; that it runs is tested beside `trialcapture.load`
     columns = {
-        n.value for n in nodes if isinstance(n, ast.Constant) and "_" in str(n.value) and "-" not in str(n.value)
-    }
+        column.value
+        for n in nodes
+        if isinstance(n, ast.Subscript) and ast.unparse(n.value) == "bands" and isinstance(n.ctx, ast.Load)
+        for column in ast.walk(n.slice)
+        if isinstance(column, ast.Constant)
+    } - {n.slice.value for n in nodes if isinstance(n, ast.Subscript) and isinstance(n.ctx, ast.Store)}
     of_trial |= set(re.findall(r"`trial\.(\w+)`", text_of("README.md")))
     assert (of_trial - set(dir(TrialFrames)), of_summary - {f.name for f in fields(Summary)}) == (set(), set())
     assert (columns - set(BANDS_SCHEMA.names), bool(columns), bool(of_summary)) == (set(), True, True)
+
+
+def test_the_settings_that_the_readme_shows_are_settings() -> None:
+    examples = re.findall(r"```toml\n(.*?)```", text_of("README.md"), re.DOTALL)
+    assert [load_config(example, "README.md").source[0].kind for example in examples] == ["can"]
 
 
 def test_the_guide_is_read_in_one_sitting() -> None:

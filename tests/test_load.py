@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -174,3 +175,16 @@ def test_foreign_results_are_refused_by_name(folder: Path, tmp_path: Path) -> No
         _ = trial.legs
     with pytest.raises(TrialCaptureError, match=r"summary\.json"):
         _ = trial.summary
+
+
+def test_the_example_of_the_readme_runs(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    assert '"2026-05-14_tarn_plover"' in example
+    exec(compile(example.replace('"2026-05-14_tarn_plover"', repr(str(folder))), "README.md", "exec"), {})
+    said = capsys.readouterr().out
+    assert "speed_pm" in said
+    assert re.search(r"top speed \d+\.\d\d kn at \d+ rpm", said)
+    held, leg = re.search(r"over ground (\S+) kn; the leg says (\S+)", said).groups()
+    assert float(held) == pytest.approx(float(leg), abs=0.05)
+    assert "yellow" in said

@@ -179,6 +179,6 @@ def _library() -> Any:
         import can  # noqa: PLC0415  an optional extra
     except ImportError as fault:
         raise SourceError(
-            "unusable", "CAN needs the python-can library.", "Install it: pip install 'trialcapture[can]'"
+            "unusable", "CAN needs the python-can library.", "Install it: python -m pip install python-can"
         ) from fault
     return can

@@ -171,22 +171,18 @@ def _about_settings(session: Session, text: str | None, keep: bool) -> list[str]
             "made with the settings given, not with those of the session; the next run without them goes back to the "
             "session's own. --keep makes them the session's own"
         ]
-    before = _settings_before(session.folder)
-    if text is None and before is not None and before != own:
+    if text is None and _was_made_with_others(session.folder):
         return ["made with the session's own settings again; the result that was here was made with others"]
     return []
 
 
-def _settings_before(folder: Path) -> str | None:
-    """Return the hash of the settings that the result here was made with; None without one of this version."""
-    from trialcapture import __version__  # noqa: PLC0415
-
+def _was_made_with_others(folder: Path) -> bool:
+    """Return whether the result that is here says that it was made with other settings than the session's."""
     try:
         made = json.loads((folder / "reduction" / "summary.json").read_bytes())
-    except (OSError, ValueError):  # there is none, or none that anybody could compare with
-        return None
-    is_comparable = isinstance(made, dict) and made.get("software_version") == __version__
-    return str(made.get("config_hash")) if is_comparable else None
+        return bool(made["seal"]["settings"] == "others")
+    except (OSError, ValueError, KeyError, TypeError):  # there is none, or none that says so
+        return False
 
 
 def _settings_to_use(session: Session, config_path: Path | None, plan_path: Path | None) -> str | None:

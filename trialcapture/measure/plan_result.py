@@ -414,13 +414,18 @@ def describe_open(cells: Sequence[PlanCell]) -> str:
 
 
 def _listed(cells: Sequence[PlanCell], why: Callable[[PlanCell], str]) -> str:
-    """Return cells as a list, the ways of one step that have one reason together."""
-    groups: dict[tuple[str, str], list[str]] = {}
+    """Return cells as a list: the ways of a step together, and the steps that have ways and reason in common."""
+    ways_of: dict[tuple[str, str], list[str]] = {}
     for cell in cells:
-        groups.setdefault((cell.step, why(cell)), []).append(cell.way)
+        ways_of.setdefault((cell.step, why(cell)), []).append(cell.way)
+    groups: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    for (step, reason), ways in ways_of.items():
+        groups.setdefault((tuple(way for way in ways if way), reason), []).append(step)
     said = []
-    for (step, reason), ways in groups.items():
-        named = [way for way in ways if way]
+    for (named, reason), steps in groups.items():
+        plain = [step for step in steps if step.endswith(" rpm")]
+        others = [step for step in steps if step not in plain]
+        what = "; ".join([*([join_names(plain)] if plain else []), *others])
         where = f" {'on ' if named[0][0].isdigit() else ''}{' and '.join(named)}" if named else ""
-        said.append(f"{step}{where}{f' ({reason})' if reason else ''}")
+        said.append(f"{what}{where}{f' ({reason})' if reason else ''}")
     return "; ".join(said)

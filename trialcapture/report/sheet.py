@@ -667,9 +667,18 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "half": ("Other half", "the second half of the recording is not here"),
     "reading": ("Reading", "one typed by hand was not used"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
+    "plan-open": ("Plan", "much of it is open, every run is named in the annex"),
+    "plan-signed-off": ("Plan", "much of it was left out on purpose, see the annex"),
+    "plan-unfit": ("Plan", "a sign-off fits nothing that is open, see the annex"),
+    "declared-not-run": ("Declared and not run", "no steady run was accepted"),
+    "repeat-differs": ("Repeated step", "it came out differently the second time"),
     "log": ("Engine log", "a file is described by no settings and was not used"),
 }
 """Name and one short line for each code of a warning; figures stand in the annex."""
+LONGEST_PLAN = 500
+"""Characters of a sentence on the plan that the page has room for (our choice: four lines)."""
+PLAN, PLAN_CODES = "Plan", ("plan-open", "plan-signed-off", "plan-unfit")
+"""How the plan is called among the limits, and the codes of its warnings."""
 _HEALTH: tuple[tuple[str, str, str], ...] = (
     ("holes", "hole", "holes"), ("clock_steps", "step of a clock", "steps of a clock"),
     ("restarts", "restart", "restarts"), ("disagreements", "contradiction", "contradictions"),
@@ -694,13 +703,17 @@ def _limits(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phras
         if w.code in _TOLD_ELSEWHERE or w.code in seen:
             continue
         seen[w.code] = n
+        if w.code in PLAN_CODES and len(w.text) <= LONGEST_PLAN:
+            # which runs are open is what this page is for, so the sentence stands whole
+            made.append((w.severity, PLAN, (said(ledger.at("warnings", n, "text")),)))
+            continue
         name, text = SHORT_LIMITS.get(w.code, (words(w.code.replace("-", " ")).capitalize(), "see the annex"))
         where: Phrase = ()
         if 0 < len(w.where) <= LONGEST_WHERE and any(c.isdigit() for c in w.where):
             where = (" (", said(ledger.at("warnings", n, "where")), ")")
         made.append((w.severity, name, (text, *where)))
     made += _data_limit(summary, ledger)
-    made.sort(key=lambda line: _ORDER[line[0]])
+    made.sort(key=lambda line: (_ORDER[line[0]], line[1] != PLAN))
     if len(made) <= MOST_LIMITS:
         return made
     rest = made[MOST_LIMITS - 1 :]
@@ -742,6 +755,10 @@ def _missing(summary: Summary) -> str:
     unstated += [name for name in summary.load.missing if name not in unstated]
     parts = [f"Not recorded: {join_words(lacking)}."] if lacking else []
     parts += [f"Not stated: {join_words(unstated)}."] if unstated else []
+    if summary.plan is None:
+        # what was to be run is not known, so nobody can say that it was
+        return " ".join(parts) or "No plan was given to hold the runs against."
+    parts += ["Parts of the plan, as named."] if summary.plan.of("missing", "refused", "half") else []
     return " ".join(parts) or "Nothing is missing."
 
 
