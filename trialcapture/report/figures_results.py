@@ -89,7 +89,8 @@ def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing
 
     def paint(figure: Figure) -> None:
         labels = [s.label for s in series if s.label]
-        (axes,) = new_axes(figure, right=42 if right else 16, top=TOP_PX + (13 if len(labels) > 1 else 0))
+        legend_rows = math.ceil(len(labels) / 2) if len(labels) > 1 else 0
+        (axes,) = new_axes(figure, right=42 if right else 16, top=TOP_PX + 13 * legend_rows)
         draw_boxes(axes, shaded, *limits[1], TINT)
         lines = 0
         for s in series:
@@ -107,6 +108,8 @@ def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing
                     zorder=3,
                 )  # fmt: skip
         axes.set(xlim=limits[0], ylim=limits[1], xlabel=x_label)
+        if spec.is_map:
+            axes.set_aspect("equal", adjustable="datalim")
         if len(labels) > 1:
             axes.legend(
                 title=title, alignment="left", loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0.7
