@@ -169,7 +169,7 @@ def marks_of(notes: Sequence[Note]) -> list[int]:
 
 def mark_texts_of(notes: Sequence[Note]) -> list[str]:
     """Return what was said of each mark, in the order of `marks_of`, in lower case."""
-    marks = sorted((note for note in notes if note.kind == "mark"), key=lambda note: note.t_ns)
+    marks = sorted((note for note in standing(notes) if note.kind == "mark"), key=lambda note: note.t_ns)
     return [str(note.value or "").lower() for note in marks]
 
 
