@@ -21,12 +21,8 @@ import numpy as np
 import tomli_w
 
 from tests.accuracy.tables import demand_table
-from trialcapture.archive.notes import marks_of, read_notes
-from trialcapture.archive.session import Session
 from trialcapture.config import load_config
-from trialcapture.pipeline.preparing import prepare_trial
-from trialcapture.pipeline.results import hash_raw, reduce_prepared
-from trialcapture.pipeline.reuse import FormerResults, origin_of
+from trialcapture.pipeline import process
 from trialcapture.reduce.summary import Manoeuvre, Summary
 from trialcapture.rehearse.boats import Receiver
 from trialcapture.rehearse.scenarios import SCENARIOS, Scenario
@@ -118,19 +114,11 @@ def run(seed: int, rate_hz: float) -> list[Compared]:
         trial = simulate(scenario, seed, errors=True)
         if is_declared:
             trial = with_latency(trial)
-        found = measured(write_session(trial, root / "session"))
+        write_session(trial, root / "session")
+        found: Summary = process(root / "session")["findings"]
         return compare(found, trial.truth["manoeuvres"], seed, rate_hz, is_declared)
     finally:
         shutil.rmtree(root)
-
-
-def measured(session: Session) -> Summary:
-    """Return the summary of a session, by the steps of `trialcapture.pipeline.process` without the report."""
-    raw = hash_raw(session)
-    notes = read_notes(session)
-    origin = origin_of(session, session.config, marks_of(notes), raw)
-    trial = prepare_trial(session, session.config, marks_of(notes), lambda: origin)
-    return reduce_prepared(trial, session, session.config, notes, raw, FormerResults(session, origin)).summary
 
 
 def compare(
