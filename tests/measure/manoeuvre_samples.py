@@ -55,6 +55,7 @@ def samples_of(
     every_s: float = 0.1,
     noise_kn: float = 0.0,
     lag_s: float = 0.0,
+    rudder_deg: np.ndarray | None = None,
     seed: int = 1,
 ) -> TrialSamples:
     """Return samples at 10 Hz, read by the receiver every so often, `lag_s` late, and the overview of them.
@@ -70,6 +71,7 @@ def samples_of(
         every_s: Between readings of the receiver.
         noise_kn: Spread of each component of its velocity, white.
         lag_s: How much later its velocity is than its position.
+        rudder_deg: Rudder angle; None without a sensor.
         seed: Of the noise.
     """
     rng = np.random.default_rng(seed)
@@ -99,6 +101,7 @@ def samples_of(
             "heading_true_deg": heading if has_heading else unknown,
             "heading_age_s": np.zeros(grid_s.size),
             "pitch_deg": unknown,
+            "rudder_deg": unknown if rudder_deg is None else np.interp(grid_s, t_s, rudder_deg),
             "lat_deg": np.degrees(place[0] / 6335439.327),
             "lon_deg": np.degrees(place[1] / 6378137.0),
             "position_age_s": age_s,

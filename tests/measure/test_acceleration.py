@@ -81,6 +81,7 @@ def samples_of(
             "heading_true_deg": np.full(grid_s.size, np.nan),
             "heading_age_s": np.full(grid_s.size, np.nan),
             "pitch_deg": np.full(grid_s.size, np.nan),
+            "rudder_deg": np.full(grid_s.size, np.nan),
             "lat_deg": np.full(grid_s.size, np.nan),
             "lon_deg": np.full(grid_s.size, np.nan),
             "position_age_s": np.full(grid_s.size, np.nan),

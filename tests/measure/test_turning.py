@@ -148,3 +148,20 @@ def test_a_hole_in_the_speed_is_refused_with_its_reason() -> None:
 
 def test_without_samples_there_is_nothing() -> None:
     assert measure_turns(circumstances(), TrialSamples(None, None)) == ()
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_rudder_angles_tell_the_order_and_go_before_a_mark(side: int) -> None:
+    t_s = np.arange(0.0, 300.0, 0.02)
+    rudder = 0.5 * np.sin(t_s) + side * np.clip(10.0 * (t_s - BEGIN_S), 0.0, 30.0)
+    marked = circumstances(marks_s=[(BEGIN_S + 2.0, "helm over")])
+    by_rudder = named(measure_turns(marked, turn(side=side, rudder_deg=rudder)), "advance")
+    by_mark = named(measure_turns(marked, turn(side=side)), "advance")
+    # closed form: r (1 - exp(-t / T)) with T 1.5 s, advance from the order to 90° by quadrature
+    since = np.arange(0.0, 60.0, 0.001)
+    turned = np.radians(4.0) * (since - 1.5 * (1.0 - np.exp(-since / 1.5)))
+    truth = float(np.sum(9.0 * np.cos(turned[turned <= np.pi / 2.0]))) * 0.001
+    assert by_rudder.value == pytest.approx(truth, abs=4.0)
+    assert (by_mark.value or 0.0) < truth - 12.0
+    amid = named(measure_turns(circumstances(), turn(rudder_deg=np.zeros(t_s.size))), "advance")
+    assert not amid.claimed

@@ -167,6 +167,7 @@ class Episode:
         rpm: Mean engine speed, NaN where unknown.
         heading_deg: True heading, unwrapped; NaN where unknown.
         pitch_deg: Pitch, bow up positive.
+        rudder_deg: Rudder angle; NaN where unknown.
         speed_every_s, rpm_every_s, heading_every_s: Between readings.
     """
 
@@ -176,6 +177,7 @@ class Episode:
     rpm: FloatArray
     heading_deg: FloatArray
     pitch_deg: FloatArray
+    rudder_deg: FloatArray
     speed_every_s: float
     rpm_every_s: float
     heading_every_s: float
@@ -196,7 +198,7 @@ def read_episode(
     engine_ids = circumstances.config.engine_ids
     rpm_names = [f"rpm_{e}" for e in engine_ids]
     columns = [
-        "t", "sog_kn", "cog_true_deg", "velocity_age_s", "heading_true_deg", "heading_age_s", "pitch_deg",
+        "t", "sog_kn", "cog_true_deg", "velocity_age_s", "heading_true_deg", "heading_age_s", "pitch_deg", "rudder_deg",
         *rpm_names, *(f"{n}_age_s" for n in rpm_names),
     ]  # fmt: skip
     assert samples.read is not None
@@ -216,6 +218,7 @@ def read_episode(
         rpm=np.asarray(rpm, dtype=np.float64),
         heading_deg=unwrapped_deg(heading),
         pitch_deg=floats(table["pitch_deg"]),
+        rudder_deg=floats(table["rudder_deg"]),
         speed_every_s=_interval_s(table, "velocity_age_s"),
         rpm_every_s=_interval_s(table, f"{rpm_names[0]}_age_s") if rpm_names else np.nan,
         heading_every_s=_interval_s(table, "heading_age_s"),

@@ -73,6 +73,10 @@ CURVED_APPROACH_DEG = 12.0
 """The course of the approach may spread by so much (common practice, no source)."""
 ORDER_WITHIN_S = (6.0, 3.0)
 """A mark so long before and after the heading begins to change is the order to the helm (our choice)."""
+RUDDER_DEG, RUDDER_U_S = 3.0, 0.2
+"""The helm is over where the rudder is so far off its middle: more than it steers straight with; and the standard
+uncertainty of the order by it: steering gears move by some 10 deg/s, and are told now and then (common practice, no
+source)."""
 OFF_CENTRE_SHARE, OFF_MIDSHIP_SHARE = 0.25, 0.3
 """An antenna may stand so far off the centreline, as a share of the beam, and off midship, as a share of the length,
 rectangular (common practice, no source); the definitions are those of the midship point."""
@@ -513,6 +517,9 @@ class _Made:
 
     def _order(self) -> tuple[float, float, str] | None:
         """Return when the helm was ordered over [s], its standard uncertainty, and what tells it; None if nothing."""
+        by_rudder = find_helm_over_s(self.episode.t_s, self.episode.rudder_deg, self.begin_s)
+        if by_rudder is not None:
+            return by_rudder, RUDDER_U_S, "rudder"
         begin_ns = self.episode.zero_ns + round(self.begin_s * 1e9)
         near = [m for m in self.circumstances.marks if _is_order(m, begin_ns)]
         if not near:
@@ -544,6 +551,27 @@ class _Made:
             self.circumstances.clock_u_s * across_m_s, SOG_BIAS_U_KN * span_s * KN_M_PER_S,
         )  # fmt: skip
         return Parts(ends[1] - ends[0], own, common)
+
+
+def find_helm_over_s(t_s: FloatArray, rudder_deg: FloatArray, begin_s: float) -> float | None:
+    """Return when the rudder left its middle before the heading began to change [s]; None where it is not known.
+
+    Args:
+        t_s: Times, shape (N,).
+        rudder_deg: Rudder angle, shape (N,), NaN where unknown.
+        begin_s: When the heading began to change.
+    """
+    straight = (t_s >= begin_s - ORDER_WITHIN_S[0] - APPROACH_S) & (t_s < begin_s - ORDER_WITHIN_S[0])
+    near = (t_s >= begin_s - ORDER_WITHIN_S[0]) & (t_s <= begin_s + ORDER_WITHIN_S[1])
+    if not straight.any() or not near.any() or not np.isfinite(rudder_deg[straight | near]).all():
+        return None
+    off = np.abs(rudder_deg[near] - float(np.median(rudder_deg[straight])))
+    over = np.flatnonzero(off >= RUDDER_DEG)
+    if not over.size or over[0] == 0:
+        return None
+    k = int(over[0])
+    at = t_s[near]
+    return float(at[k - 1] + (RUDDER_DEG - off[k - 1]) / (off[k] - off[k - 1]) * (at[k] - at[k - 1]))
 
 
 def _is_order(mark: Mark, begin_ns: int) -> bool:

@@ -109,7 +109,7 @@ def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing
                 )  # fmt: skip
         axes.set(xlim=limits[0], ylim=limits[1], xlabel=x_label)
         if spec.is_map:
-            axes.set_aspect("equal", adjustable="datalim")
+            _draw_to_one_scale(axes, limits)
         if len(labels) > 1:
             axes.legend(
                 title=title, alignment="left", loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0.7
@@ -184,6 +184,16 @@ def _limits(series: Sequence[_Converted]) -> _Limits:
     left = float(x.min()) - pad
     bottom, top = min(0.0, 1.16 * float(tops.min())), float(tops.max())
     return (max(0.0, left) if x.min() >= 0 else left, float(x.max()) + pad), (bottom, top * 1.16 if top > 0 else 1.0)
+
+
+def _draw_to_one_scale(axes: Axes, limits: _Limits) -> None:
+    """Widen the limits of one axis so that a unit is as long on both."""
+    box = axes.get_window_extent()
+    spans = [high - low for low, high in limits]
+    per_pixel = max(spans[0] / box.width, spans[1] / box.height)
+    for (low, high), pixels, place in zip(limits, (box.width, box.height), (axes.set_xlim, axes.set_ylim), strict=True):
+        half = per_pixel * pixels / 2.0
+        place((low + high) / 2.0 - half, (low + high) / 2.0 + half)
 
 
 def _name_point(
