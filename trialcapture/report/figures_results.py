@@ -189,11 +189,11 @@ def _limits(series: Sequence[_Converted]) -> _Limits:
 def _draw_to_one_scale(axes: Axes, limits: _Limits) -> None:
     """Widen the limits of one axis so that a unit is as long on both."""
     box = axes.get_window_extent()
-    spans = [high - low for low, high in limits]
-    per_pixel = max(spans[0] / box.width, spans[1] / box.height)
-    for (low, high), pixels, place in zip(limits, (box.width, box.height), (axes.set_xlim, axes.set_ylim), strict=True):
-        half = per_pixel * pixels / 2.0
-        place((low + high) / 2.0 - half, (low + high) / 2.0 + half)
+    (left, right), (bottom, top) = limits
+    per_pixel = max((right - left) / box.width, (top - bottom) / box.height)
+    across, up = per_pixel * box.width / 2.0, per_pixel * box.height / 2.0
+    axes.set_xlim((left + right) / 2.0 - across, (left + right) / 2.0 + across)
+    axes.set_ylim((bottom + top) / 2.0 - up, (bottom + top) / 2.0 + up)
 
 
 def _name_point(
