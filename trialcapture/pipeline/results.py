@@ -15,7 +15,16 @@ from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
-from trialcapture.archive.notes import Note, mark_texts_of, marks_of, observations_of, readings_of, reviews_of, standing, trims_of
+from trialcapture.archive.notes import (
+    Note,
+    mark_texts_of,
+    marks_of,
+    observations_of,
+    readings_of,
+    reviews_of,
+    standing,
+    trims_of,
+)
 from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.seal import ACCEPTED, CLOSED_LATE, SESSION, SealComparison, compare_seal, versions_now

@@ -30,7 +30,7 @@ from trialcapture.report.format import (
     span,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.reader_units import ReaderUnits, own_decimals
 
 
 def common_trim(legs: pa.Table | None) -> str:
@@ -529,4 +529,5 @@ def _end(m: Manoeuvre) -> str:
 
 
 def _shown(m: Manoeuvre, units: ReaderUnits) -> str:
-    return f"{_end(m)} {units.measured(m.value, expanded(m.u, 2.0), m.unit, usual=1)}"
+    half_width = expanded(m.u, 2.0)
+    return f"{_end(m)} {units.measured(m.value, half_width, m.unit, own_decimals(half_width, 1))}"
