@@ -221,7 +221,11 @@ def _plan_table(plan: Plan) -> dict[str, Any]:
         "hold_s": float(plan.hold_s),
         "warm_up_s": float(plan.warm_up_s),
         "marks": plan.marks,
-        "manoeuvres": PLAYED if plan.manoeuvres else [],
+        "manoeuvres": list(plan.manoeuvres)
+        if isinstance(plan.manoeuvres, tuple)
+        else PLAYED
+        if plan.manoeuvres
+        else [],
     }
 
 
