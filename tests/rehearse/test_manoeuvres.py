@@ -107,7 +107,7 @@ def test_a_plan_lists_its_manoeuvres() -> None:
     text = "[plan]\naxis_deg = 75.0\nsteps_rpm = [1000.0, 2000.0]\nmanoeuvres = "
     assert load_plan(text + '["turn", "stop"]').manoeuvres == ("turn", "stop")
     assert load_plan(text + "false").manoeuvres is False
-    with pytest.raises(TrialCaptureError, match="manoeuvres: must be true, false, or a list"):
+    with pytest.raises(TrialCaptureError, match="manoeuvres: must be true or false, or a list"):
         load_plan(text + '["donuts"]')
 
 
