@@ -86,10 +86,11 @@ source). It is nothing where the heading went all round."""
 DRIFT_MOST_DEG = 15.0
 """A hull in a turn points so far into it at most: what a course says less than a heading (common practice, no
 source)."""
-LEAST_ROUND_KN, PER_WIND = 0.02, 0.01
+LEAST_ROUND_KN, PER_WIND = 0.02, 0.02
 """Standard uncertainty of a current from a turn, at least: what a wandering current leaves, and so much of the wind:
-a boat that is slower against it than with it shifts the circle of her velocities by half the difference (head wind
-takes 0.018 of itself, `trialcapture.reduce.vectorfit`; common practice, no source)."""
+a boat that is slower against it than with it shifts the circle of her velocities by half the difference. A head wind
+takes 0.018 ± 0.010 of itself (`trialcapture.reduce.vectorfit`), and from a light boat as much more (common practice,
+no source)."""
 USUAL_WIND_KN = 8.0
 """Where no wind is known (common practice, no source)."""
 SHOWN_EVERY_S = 1.0
