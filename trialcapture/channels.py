@@ -72,6 +72,7 @@ BOAT_CHANNELS: tuple[Channel, ...] = (
     Channel("pitch_deg", "deg", "attitude", "linear", -45, 45, 1e-3, "pitch, bow up positive"),
     Channel("roll_deg", "deg", "attitude", "linear", -90, 90, 1e-3, "roll, starboard down positive"),
     Channel("rate_of_turn_deg_per_min", "deg/min", "turn", "linear", -6000, 6000, 1e-2, "starboard positive"),
+    Channel("rudder_deg", "deg", "rudder", "linear", -90, 90, 1e-2, "rudder angle, turning to starboard positive"),
 )  # fmt: skip
 
 ENGINE_QUANTITIES: tuple[Channel, ...] = (
@@ -87,7 +88,7 @@ ENGINE_QUANTITIES: tuple[Channel, ...] = (
 
 MAX_GAP_S: dict[str, float] = {
     "position": 3.0, "velocity": 3.0, "heading": 2.0, "stw": 5.0, "depth": 10.0, "wind_true": 5.0,
-    "wind_apparent": 5.0, "water_temp": 120.0, "attitude": 2.0, "turn": 2.0,
+    "wind_apparent": 5.0, "water_temp": 120.0, "attitude": 2.0, "turn": 2.0, "rudder": 2.0,
     "rpm": 2.5, "fuel": 5.0, "engine": 10.0, "trim": 600.0,
 }  # fmt: skip
 """Longest gap bridged, by group; nothing is joined or interpolated past it (common practice, no source)."""

@@ -33,6 +33,10 @@ _MANOEUVRES = (
 )  # fmt: skip
 
 
+_NO_TEXT = {"start": pa.timestamp("ns", "UTC"), "value": pa.float64(), "u": pa.float64(), "claimed": pa.bool_()}
+_MANOEUVRES_SCHEMA = pa.schema([(name, _NO_TEXT.get(name, pa.string())) for name in _MANOEUVRES])
+
+
 @dataclass(frozen=True)
 class TrialFrames:
     """The results of one session; each is read from its file when it is first asked for.
@@ -75,7 +79,7 @@ class TrialFrames:
     def manoeuvres(self) -> pd.DataFrame:
         """One row a value of an acceleration, a stop or a turn, its unit in the column ``unit``; may be empty."""
         if is_plain_file(self.session.folder / "reduction" / "manoeuvres.csv"):
-            return self._csv("reduction/manoeuvres.csv", pa.schema([("start", pa.timestamp("ns", "UTC"))]))
+            return self._csv("reduction/manoeuvres.csv", _MANOEUVRES_SCHEMA)
         frame = pd.DataFrame(columns=list(_MANOEUVRES))
         frame.attrs["units"] = {}
         return frame

@@ -3,8 +3,8 @@
 Without an option it runs each scenario with each seed and prints one line a scenario. ``--coverage 800`` runs so many
 trials in which every effect is drawn, and checks how often the printed ± holds the truth, over all and by the levels
 of each effect; ``--by-scenario 200`` so many short trials over all scenarios. ``--faults`` runs every fault family,
-``--pairs 20`` faults drawn in pairs, ``--clean 100`` trials without faults; ``--out FILE`` keeps those tables, and
-those of ``--coverage``, as sections of a file.
+``--pairs 20`` faults drawn in pairs, ``--clean 100`` trials without faults; ``--manoeuvres 20`` so many seeds of
+accelerations, stops and turns; ``--out FILE`` keeps those tables, and those of ``--coverage``, as sections of a file.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.accuracy import coverage, tables
+from tests.accuracy import coverage, manoeuvres, tables
 from tests.accuracy.effects import FIRST_SEED
 from tests.accuracy.families import FAMILIES, ORDINARY_SECOND_RECEIVER, SEEDS, Base, Family, faults_that_fit, trial
 from tests.accuracy.faulty import Checked
@@ -35,8 +35,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--first", type=int, default=1, help="first seed")
-    parser.add_argument("--other-seeds", type=int, default=0, metavar="N", help="with --coverage: seeds further on by "
-                        "N, for whoever changes the program and then needs trials it was not changed on")  # fmt: skip
+    parser.add_argument("--other-seeds", type=int, default=0, metavar="N", help="with --coverage or --manoeuvres: "
+                        "seeds further on by N, for whoever changes the program and needs trials it was not changed "
+                        "on")  # fmt: skip
     parser.add_argument("--scenario", action="append", choices=list(SCENARIOS))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--details", action="store_true", help="print every band that is missing, invented or wrong")
@@ -55,6 +56,8 @@ def main() -> None:
     )
     parser.add_argument("--pairs", type=int, metavar="SEEDS", help="run so many trials with two faults drawn at random")
     parser.add_argument("--clean", type=int, metavar="TRIALS", help="run so many trials without faults")
+    parser.add_argument("--manoeuvres", type=int, metavar="SEEDS", help="run so many seeds of accelerations, stops and "
+                        "turns at 1, 5 and 10 Hz; 20 take ten minutes")  # fmt: skip
     parser.add_argument("--out", type=Path, metavar="FILE", help="write the tables of these into FILE too")
     arguments = parser.parse_args()
     scenarios = arguments.scenario or list(SCENARIOS)
@@ -66,6 +69,14 @@ def main() -> None:
         return
     if arguments.coverage:
         _run_effects(arguments)
+        return
+    if arguments.manoeuvres:
+        first = manoeuvres.FIRST_SEED + arguments.other_seeds
+        driven = manoeuvres.run_all(arguments.manoeuvres, arguments.jobs, first)
+        further = f" --other-seeds {arguments.other_seeds}" if arguments.other_seeds else ""
+        _tell(arguments.out, "manoeuvres", f"--manoeuvres {arguments.manoeuvres}{further}", manoeuvres.report(driven))
+        if arguments.details:
+            manoeuvres.details(driven)
         return
     if arguments.by_scenario:
         outcomes = run_coverage(arguments.by_scenario, arguments.first, scenarios, arguments.jobs, full=arguments.full)

@@ -167,6 +167,12 @@ def marks_of(notes: Sequence[Note]) -> list[int]:
     return sorted(note.t_ns for note in standing(notes) if note.kind == "mark")
 
 
+def mark_texts_of(notes: Sequence[Note]) -> list[str]:
+    """Return what was said of each mark, in the order of `marks_of`, in lower case."""
+    marks = sorted((note for note in standing(notes) if note.kind == "mark"), key=lambda note: note.t_ns)
+    return [str(note.value or "").lower() for note in marks]
+
+
 def trims_of(notes: Sequence[Note]) -> list[TrimEntry]:
     """Return the trim settings people noted, ascending in time."""
     trims = [note for note in standing(notes) if note.kind == "trim" and note.value is not None]

@@ -207,6 +207,7 @@ class _Shared:
             # which limit was violated; what follows behind the colon is for people
             "reason": lambda text: _plain_words((text or "").partition(":")[0]),
             "kind": lambda text: text if text in _MANOEUVRES else None,
+            "direction": lambda text: text if _DIRECTION.fullmatch(text or "") else None,
             "from": lambda text: _plain_state(text or ""),
             "to": lambda text: _plain_state(text or ""),
             "unit": lambda text: text if text in _UNITS else None,
@@ -273,13 +274,18 @@ _PROGRAM_TEXTS = {
     ("slow_runs", "basis"), ("slowest_planing_speed", "basis"), ("slowest_planing_speed", "from"),
 }  # fmt: skip
 """Where in a summary the program speaks, and nobody's words are quoted."""
-_MANOEUVRES = {"acceleration", "stop", "turn"}
+_MANOEUVRES = {
+    "acceleration", "acceleration distance", "stop", "stop time", "stop track reach", "stop head reach", "turn",
+    "turn tactical diameter", "turn steady diameter", "turn speed kept", "turn rate", "turn advance", "turn transfer",
+    "trim sweep",
+}  # fmt: skip
+_DIRECTION = re.compile(r"\d{3}|both|port|starboard")
 _UNITS = {
     "kn", "kn/min", "nm", "nm/l", "l/h", "l/nm", "l", "m", "s", "min", "h", "deg", "deg/min", "deg/s", "rpm", "%", "1",
     "kg", "t", "kw", "mph", "mi", "ft", "degc", "bar", "g/kWh", "g/kwh", "dB(A)", "t^(2/3) kn^3 / kW",
     "t^(2/3) kn^3 / kw",
 }  # fmt: skip
-_STATE = re.compile(r"neutral|plane|idle|rest|full throttle|full ahead|full astern|[\d.]+ (kn|mph|deg|rpm)")
+_STATE = re.compile(r"neutral|plane|idle|idle ahead|rest|full throttle|full ahead|full astern|[\d.]+ (kn|mph|deg|rpm)")
 
 
 def _plain_state(text: str) -> str | None:

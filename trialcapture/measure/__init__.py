@@ -3,19 +3,23 @@
 ``circumstances``            what every result is measured under: current at any time, conditions, clocks
 ``steady_bands``             top speed, best economy, regimes, the boat's log: from the band table
 ``planing``                  how a hull runs at a speed, and the slowest planing speed, from slow runs
-``time_to_speed``            time from neutral to 5 kn, from starts at the full rate of the samples
+``episode``                  one manoeuvre at the full rate: lag of the receiver, level left, speed passed, current
+``acceleration``             time and distance from rest to 5 kn, 20 kn, 30 mph and the plane
+``stopping``                 time, track reach and head reach to a stated speed
+``turning``                  tactical and steady diameter, speed kept, rate of turn; the current from a turn
+``trim_sweep``               the best of several trim settings at one engine speed, real or noise
 ``trial_warnings``           every warning of a trial, those of the results among them
 ``trial``                    all of it on one screen, with `MEASURES`, the list of results beside the bands
 
 A new result takes two files and a test, and a third file where the report says more of it than its answer line:
 
-1. A module here, named after the quantity, with one function ``measure_…(circumstances, samples) -> Measured``
-   (`trialcapture.reduce.summary.Measured`). It finds its episodes in ``samples.overview`` (a row a second of the
-   whole trial), reads each with ``samples.read(start_ns, stop_ns, columns)`` at the full rate, takes the current out
-   with ``circumstances.current_at``, and returns: an answer with value and standard uncertainty, or the reason why
-   nothing is claimed; a `Manoeuvre` for every episode, refused ones too; its warnings; and what a figure of it would
-   show, as plain data. Every term of the uncertainty is named in the code, every limit carries its source.
+1. A module here, named after the quantity, with one function ``measure_…(circumstances, samples)`` that returns a
+   tuple of `trialcapture.reduce.summary.Measured`, one an answer. It finds its episodes in ``samples.overview`` (a row
+   a second of the whole trial), reads each with ``samples.read(start_ns, stop_ns, columns)`` at the full rate, takes
+   the current out with ``circumstances.current_at``, and returns: an answer with value and standard uncertainty, or
+   the reason why nothing is claimed; a `Manoeuvre` for every episode, refused ones too; its warnings; and what a figure
+   of it would show, as plain data. Every term of the uncertainty is named in the code, every limit carries its source.
 2. Its function in `trialcapture.measure.trial.MEASURES`. From there on it stands in ``summary.json`` under
-   ``measures``, in the JSON Schema, and as one line of the report and the terminal where an episode was seen.
+   ``measures``, in the JSON Schema, in ``manoeuvres.csv``, and as one line of the report and the terminal.
 3. ``tests/measure/test_….py``: closed forms, the simulated motion as truth, and each limit just inside and outside.
 """

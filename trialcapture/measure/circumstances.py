@@ -39,6 +39,34 @@ CurrentAt = Callable[[IntArray | FloatArray], tuple[FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """A moment that a person marked: when [ns since 1970 UTC], and what was said of it, in lower case."""
+
+    t_ns: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiverLag:
+    """How late a receiver's speed follows the boat, behind the time that its sentence tells.
+
+    Attributes:
+        lag_s: What is taken out of every transient result.
+        u_s: Its standard uncertainty.
+        origin: Where both come from.
+    """
+
+    lag_s: float
+    u_s: float
+    origin: str
+
+
+USUAL_LAG = ReceiverLag(0.3, 0.3, "usual for receivers of small craft")
+"""Where positions do not show it: filters of receivers lag by 0 to 1 s, mostly by little (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, slots=True)
 class Circumstances:
     """What every result is measured under.
 
@@ -49,7 +77,9 @@ class Circumstances:
         legs: The accepted segments.
         current_at: The fitted current; None where there is no band.
         shows_current: Whether runs of the trial tell the current; where not, `current_at` is a mere belief.
-        clock_u_s: Standard uncertainty of the worst clock of the trial [s].
+        clock_u_s: Standard uncertainty of the worst clock that speed and engine speed were placed by [s].
+        lag: Of the receiver's speed.
+        marks: Moments people marked, ascending.
     """
 
     config: Config
@@ -59,6 +89,8 @@ class Circumstances:
     current_at: CurrentAt | None
     shows_current: bool
     clock_u_s: float
+    lag: ReceiverLag = USUAL_LAG
+    marks: tuple[Mark, ...] = ()
 
 
 def find_circumstances(
@@ -76,7 +108,7 @@ def find_circumstances(
     kg = load_sheet(config).displacement_kg
     t0_ns = gathered.legs.t0_ns
     current = None if reduction is None else reduction.fit.current
-    clock_u_s = read_numbers(clocks, "offset_u_s") if clocks is not None else np.zeros(0)
+    clock_u_s = _clocks_u_s(clocks) if clocks is not None else np.zeros(0)
     return Circumstances(
         config=config,
         conditions=conditions,
@@ -86,3 +118,14 @@ def find_circumstances(
         shows_current=reduction is not None and reduction.shows_current,
         clock_u_s=float(np.max(clock_u_s[np.isfinite(clock_u_s)], initial=0.0)),
     )
+
+
+def _clocks_u_s(clocks: pa.Table) -> FloatArray:
+    """Return the standard uncertainties of the clocks that speed and engine speed were placed by [s].
+
+    Where a log was aligned by the engine speed on the network, that one leads, and no clock of a log has a part in it.
+    """
+    is_log = np.array([str(name).startswith("engine log") for name in clocks["source"].to_pylist()], dtype=np.bool_)
+    on_network = "rpm against rpm" in clocks["method"].to_pylist()
+    u_s = read_numbers(clocks, "offset_u_s")
+    return u_s[~is_log] if on_network and not is_log.all() else u_s

@@ -26,11 +26,11 @@ OFF_LINE_DEG = 45.0
 NOT_DRIVEN = ("lying still", "in neutral", "idling", "turning")
 """Limits that say what the boat was doing, not that a run on one course failed."""
 _MEASURES: dict[PlannedManoeuvre, tuple[str, ...]] = {
-    "acceleration": ("acceleration", "time_to_5_kn"),
-    "turn": ("turns", "turn"),
-    "stop": ("stops", "stop"),
+    "acceleration": ("acceleration", "time_to_"),
+    "turn": ("turn",),
+    "stop": ("stop",),
 }
-"""Names of the results that show a manoeuvre."""
+"""What the names of the results that show a manoeuvre begin with."""
 _SAID = {"slow_planing": "slow run through the planing threshold"}
 
 
@@ -276,7 +276,7 @@ def _manoeuvre_cells(
             _cell(name, way, bool(runs), any(not r.reason for r in runs), [r.reason for r in runs])
             for way, runs in seen.items()
         ]
-    measures = [measure for measure in findings.measures if measure.name in _MEASURES[wanted]]
+    measures = [measure for measure in findings.measures if measure.name.startswith(_MEASURES[wanted])]
     found = [m for measure in measures for m in measure.manoeuvres]
     unplaced = [m.reason for m in found if m.direction_deg is None and not m.direction]
     none = [measure.reason for measure in measures if not measure.claimed and not measure.manoeuvres]

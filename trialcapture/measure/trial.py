@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pyarrow as pa
 
 from trialcapture.buffers import empty_table
 from trialcapture.config import Config, Engine
-from trialcapture.measure.circumstances import Circumstances, ReadSamples, TrialSamples, find_circumstances
+from trialcapture.measure.acceleration import measure_acceleration
+from trialcapture.measure.circumstances import Circumstances, Mark, ReadSamples, TrialSamples, find_circumstances
+from trialcapture.measure.episode import find_receiver_lag
 from trialcapture.measure.planing import measure_planing
 from trialcapture.measure.repeated_step import compare_repeats, repeat_warnings
 from trialcapture.measure.steady_bands import NO_BANDS, measure_steady_bands
-from trialcapture.measure.time_to_speed import measure_time_to_5_kn
+from trialcapture.measure.stopping import measure_stops
 from trialcapture.measure.trial_warnings import empty_warnings, trial_warnings
+from trialcapture.measure.trim_sweep import measure_trim_sweeps
+from trialcapture.measure.turning import measure_turns
 from trialcapture.reduce.budget import budget_entries, describe_statistics
 from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.current_evidence import describe_current, describe_still_air, no_current
@@ -35,8 +39,8 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, warn
 
-Measure = Callable[[Circumstances, TrialSamples], Measured]
-MEASURES: tuple[Measure, ...] = (measure_time_to_5_kn,)
+Measure = Callable[[Circumstances, TrialSamples], tuple[Measured, ...]]
+MEASURES: tuple[Measure, ...] = (measure_acceleration, measure_stops, measure_turns, measure_trim_sweeps)
 """Results beside the bands and the planing threshold, in the order they are told."""
 
 
@@ -48,6 +52,7 @@ def measure_trial(
     samples: pa.Table | None,
     session_id: str,
     read_samples: ReadSamples | None = None,
+    marks: Sequence[Mark] = (),
 ) -> tuple[pa.Table, pa.Table, Findings]:
     """Reduce a trial to bands and current, and measure everything that rests on them.
 
@@ -59,6 +64,7 @@ def measure_trial(
             manoeuvres; None does without.
         session_id: Of the trial, for the tables.
         read_samples: Reads the full rate of an episode; None where it is not there.
+        marks: Moments people marked.
 
     Returns:
         Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and the findings. With nothing accepted the tables are empty
@@ -66,12 +72,14 @@ def measure_trial(
     """
     gathered, made = reduce_segments(segments, config, clocks=clocks)
     legs, band = gathered.legs, gathered.band
-    circumstances = find_circumstances(gathered, made, clocks, config)
     trial = TrialSamples(samples, read_samples)
+    circumstances = replace(
+        find_circumstances(gathered, made, clocks, config), lag=find_receiver_lag(trial), marks=tuple(marks)
+    )
     planing = measure_planing(circumstances, trial)
     threshold_kn = None if planing.slowest is None else planing.slowest.speed_kn
     steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial, threshold_kn)
-    measured = tuple(measure(circumstances, trial) for measure in MEASURES)
+    measured = tuple(found for measure in MEASURES for found in measure(circumstances, trial))
     repeated = () if made is None else compare_repeats(gathered, made, segments, config, clocks)
     load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
     findings = Findings(

@@ -24,7 +24,7 @@ from trialcapture.pipeline.results import compare_with_seal, hash_raw, provenanc
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import TrialWarning, as_json
-from trialcapture.reduce.tables import bands_csv, legs_csv
+from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
 from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.reader_units import ReaderUnits
@@ -118,6 +118,7 @@ def _derive(
     write_parquet(files.place("reduction/bands.parquet"), results.bands, provenance)
     write_file(files.place("reduction/bands.csv"), bands_csv(results.bands))
     write_file(files.place("reduction/legs.csv"), legs_csv(results.legs))
+    write_file(files.place("reduction/manoeuvres.csv"), manoeuvres_csv(results.summary.measures, session.id))
     summary = as_json(results.summary)
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(files.place("reduction/summary.json"), summary_text.encode())

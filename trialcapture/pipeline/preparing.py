@@ -146,6 +146,7 @@ def prepare_trial(
         warnings,
         health,
         arrangement.air,
+        arrangement.marks_ns,
     )
 
 

@@ -15,7 +15,16 @@ from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
-from trialcapture.archive.notes import Note, marks_of, observations_of, readings_of, reviews_of, standing, trims_of
+from trialcapture.archive.notes import (
+    Note,
+    mark_texts_of,
+    marks_of,
+    observations_of,
+    readings_of,
+    reviews_of,
+    standing,
+    trims_of,
+)
 from trialcapture.archive.parquet import open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.seal import ACCEPTED, CLOSED_LATE, SESSION, SealComparison, compare_seal, versions_now
@@ -115,14 +124,18 @@ def reduce_prepared(
         remarks: What is to be said of the session itself.
     """
 
-    def reduce(segments: pa.Table) -> Result:
-        from trialcapture.measure.trial import measure_trial  # noqa: PLC0415  a second look may need none of it
+    texts = mark_texts_of(notes)
+
+    def reduce(segments: pa.Table, texts: Sequence[str]) -> Result:
+        from trialcapture.measure.circumstances import Mark  # noqa: PLC0415  a second look may need none of it
+        from trialcapture.measure.trial import measure_trial  # noqa: PLC0415
 
         # where a program loaded NumPy before this package, its linear algebra takes every core for small matrices
         with threadpool_limits(limits=1, user_api="blas"):
             return measure_trial(
                 segments, config, clocks=trial.clocks, samples=trial.overview, session_id=session.id,
                 read_samples=read_samples,
+                marks=[Mark(t_ns, text) for t_ns, text in zip(trial.marks_ns, texts, strict=True)],
             )  # fmt: skip
 
     readings, faults = readings_of(notes, config.engine_ids)
@@ -131,7 +144,7 @@ def reduce_prepared(
         segments, (bands, legs, findings) = reduce_reviewed(
             noted,
             reviews_of(notes),
-            lambda segments: former.get(reduce, segments),
+            lambda segments: former.get(reduce, segments, texts),
         )
     air = replace(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")

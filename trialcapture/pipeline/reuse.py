@@ -72,6 +72,7 @@ class PreparedTrial:
         warnings: Of reading and preparing, as sentences for people.
         health: What is wrong with the data.
         air: Pressure and temperature of the air, as far as told.
+        marks_ns: Marks people made, on UTC [ns since 1970], ascending as they were noted.
     """
 
     segments: pa.Table
@@ -82,6 +83,7 @@ class PreparedTrial:
     warnings: list[str]
     health: DataHealth
     air: dict[str, float]
+    marks_ns: tuple[int, ...] = ()
 
 
 def origin_of(
@@ -316,7 +318,9 @@ def _forget_oldest(folder: Path) -> None:
 
 
 def _tables_of(trial: PreparedTrial) -> dict[str, pa.Table]:
-    facts = json.dumps({"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air})
+    facts = json.dumps(
+        {"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air, "marks_ns": trial.marks_ns}
+    )
     return {name: getattr(trial, name) for name in _TABLES} | {
         "facts": pa.table({"json": column_of([facts], pa.string())})
     }
@@ -334,4 +338,5 @@ def _trial_of(tables: Mapping[str, pa.Table]) -> PreparedTrial:
         warnings=facts["warnings"],
         health=DataHealth(**health),
         air=facts["air"],
+        marks_ns=tuple(facts["marks_ns"]),
     )

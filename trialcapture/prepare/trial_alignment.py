@@ -123,6 +123,7 @@ class TrialAlignment:
         on_change: What is published on change only.
         resolutions: By channel that feeds a result, how finely its leading source can be read.
         air: Pressure [hPa] and temperature [°C] of the air, as far as told: ``pressure_hpa``, ``air_temp_c``.
+        marks_ns: The marks people made, on UTC [ns since 1970], in the order given.
     """
 
     logs: dict[str, LogFacts]
@@ -136,6 +137,7 @@ class TrialAlignment:
     on_change: OnChange
     resolutions: dict[str, Resolution]
     air: dict[str, float]
+    marks_ns: tuple[int, ...] = ()
 
 
 def align_trial(
@@ -231,6 +233,7 @@ def align_trial(
         on_change,
         find_resolutions(candidates, rankings, {name: table for name, _, table in logs}, on_change, config),
         find_air(log.with_utc for log in facts.values()),
+        tuple(marks_utc_ns),
     )
 
 

@@ -909,6 +909,7 @@ class FigureSpec(_Entry):
         marks: What is named.
         caption: What stands below it.
         shaded: Spans of x set off by a tint.
+        is_map: Both axes are drawn to one scale.
     """
 
     name: str
@@ -919,6 +920,7 @@ class FigureSpec(_Entry):
     marks: tuple[FigureMark, ...]
     caption: str
     shaded: tuple[tuple[float, float], ...] = ()
+    is_map: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -926,9 +928,9 @@ class Manoeuvre(_Entry):
     """One manoeuvre: what it shows, or why nothing.
 
     Attributes:
-        kind: What was done.
+        kind: What was done, and what of it was measured, such as ``stop track reach``.
         start: When it began.
-        direction_deg: Course; None where unknown.
+        direction_deg: Course; None where unknown, and for a turn.
         from_, to: Between which states it is measured.
         value, u, unit: The result; None where nothing is claimed.
         conditions: What it holds for.

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import pyarrow as pa
 
-from trialcapture.reduce.summary import Quantity, Severity, TrialWarning
+from trialcapture.reduce.summary import Measured, Quantity, Severity, TrialWarning
 from trialcapture.safe_text import spreadsheet_text
 
 # name, unit, decimals in CSV
@@ -118,6 +119,31 @@ def legs_csv(legs: pa.Table) -> bytes:
     return _csv(legs)
 
 
+_MANOEUVRES = (
+    "session_id", "kind", "start", "direction", "from", "to", "value", "unit", "u", "conditions", "claimed", "reason",
+)  # fmt: skip
+
+
+def manoeuvres_csv(measures: Iterable[Measured], session_id: str) -> bytes:
+    """Return every manoeuvre as CSV, same form, in order of time: one row a value, ``claimed`` true or false.
+
+    Args:
+        measures: Results with their manoeuvres.
+        session_id: Of the trial.
+    """
+    rows = sorted((m for found in measures for m in found.manoeuvres), key=lambda m: m.start)
+    lines = [",".join(_MANOEUVRES)]
+    for m in rows:
+        value, u = (None if x is None else float(f"{x:.6g}") for x in (m.value, m.u))
+        cells = (
+            session_id, m.kind, m.start, m.direction, m.from_, m.to, value, m.unit, u, m.conditions,
+            str(m.claimed).lower(), m.reason,
+        )  # fmt: skip
+        texts = ("" if c is None else spreadsheet_text(c) if isinstance(c, str) else str(c) for c in cells)
+        lines.append(",".join(map(_quoted, texts)))
+    return ("\n".join(lines) + "\n").encode()
+
+
 def _csv(table: pa.Table) -> bytes:
     plain = table
     for k, field in enumerate(table.schema):
@@ -141,7 +167,10 @@ def _cell(name: str, value: Any, is_time: bool) -> str:
         text = f"{value:.{_DECIMALS.get(name, 6)}f}"
         # a small negative number rounds to "-0.000", which reads as a sign it has not
         return text.removeprefix("-") if float(text) == 0 else text
-    text = spreadsheet_text(value) if isinstance(value, str) else str(value)
+    return _quoted(spreadsheet_text(value) if isinstance(value, str) else str(value))
+
+
+def _quoted(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\n\r') else text
 
 

@@ -225,7 +225,9 @@ class Comparison:
     is_real: bool
 
 
-def compare_values(first: ComparedValue, second: ComparedValue, *, same_errors: bool = True) -> Comparison:
+def compare_values(
+    first: ComparedValue, second: ComparedValue, *, same_errors: bool = True, comparisons: int = 1
+) -> Comparison:
     """Return how two values differ, with what their errors in common take out of it.
 
     An error in common moves both the same way: one in knots cancels in their difference, one in percent in their
@@ -235,8 +237,11 @@ def compare_values(first: ComparedValue, second: ComparedValue, *, same_errors: 
         first, second: The values, both positive.
         same_errors: The parts in common come from the same instruments and settings; False for two trials with
             instruments of their own, whose common errors are independent.
+        comparisons: How many comparisons this one was chosen from by its result; k grows with it, so that all of them
+            together hold as one would alone.
 
-    Source: GUM (JCGM 100:2008) 5.2.2, correlated input quantities, with correlation 1.
+    Source: GUM (JCGM 100:2008) 5.2.2, correlated input quantities, with correlation 1; for several comparisons Šidák
+    1967, J. Am. Stat. Assoc. 62:626 (from memory).
     """
     values, own = np.array([first.value, second.value]), np.array([first.own_u, second.own_u])
     common, freedom = np.array([first.common_u, second.common_u]), [first.own_freedom, second.own_freedom]
@@ -244,7 +249,8 @@ def compare_values(first: ComparedValue, second: ComparedValue, *, same_errors: 
     def spread(own_u: FloatArray, common_u: FloatArray) -> tuple[float, float]:
         shared = [float(np.diff(common_u)[0])] if same_errors else common_u.tolist()
         u = np.array([*own_u, *np.abs(shared)])
-        k = coverage_factor(effective_degrees_of_freedom(u, [*freedom, *([np.inf] * len(shared))]))
+        level = LEVEL ** (1.0 / comparisons)
+        k = coverage_factor(effective_degrees_of_freedom(u, [*freedom, *([np.inf] * len(shared))]), level)
         return float(np.sqrt(u @ u)), float(k)
 
     difference_u = spread(own, common)[0]

@@ -34,6 +34,8 @@ class Hull:
         plane_width: Width of that change.
         plane_hysteresis: How far the change lies apart, in volumetric Froude number, going up and down.
         wave_lag_lengths: Boat lengths travelled while waves and trim follow a change of speed (time constant).
+        wave_fade_m_s: Speed below which the waves made at a higher one let go of her, as the square of the speed [m/s];
+            0 for slower than 1.5 m/s, in proportion to it.
         swing_period_s: Period with which speed and trim swing about where they settle, as a mass on a spring [s];
             0 where they do not.
         swing_damping: Damping ratio of that.
@@ -41,6 +43,8 @@ class Hull:
         slow_s: Time constant of that share [s].
         wetted_drop: Share of the wetted area that comes out of the water on the plane.
         turn_drag: Drag in a turn, as a share of the centripetal force.
+        turn_drift_lengths: Drift angle in a turn [rad] over the boat's length in radii of the turn; the bow points
+            into it.
         turn_radius_m: Radius the autopilot steers [m].
         turn_rate_max_deg_per_s: Fastest turn the autopilot steers [deg/s].
         wave_drag_n_per_m2: Added drag in head seas over significant wave height squared [N/m²].
@@ -66,6 +70,7 @@ class Hull:
     plane_width: float = 0.13
     plane_hysteresis: float = 0.0
     wave_lag_lengths: float = 3.0
+    wave_fade_m_s: float = 0.0
     swing_period_s: float = 0.0
     swing_damping: float = 0.4
     slow_share: float = 0.0
@@ -73,6 +78,7 @@ class Hull:
     air_oblique: float = 0.0
     wetted_drop: float = 0.0
     turn_drag: float = 0.10
+    turn_drift_lengths: float = 0.0
     wave_drag_n_per_m2: float = 400.0
     leeway_share: float = 0.004
 

@@ -308,7 +308,11 @@ class Resistance:
             ratio_to = (1.0 - self.share) * ratio_to + self.share * lifted
             drag *= 1.0 - hull.wetted_drop * self.share
         self.ratio += (ratio_to - self.ratio) * dt / (lag_s if ratio_to > self.ratio else lag_s / 4.0)
-        drag += self.ratio * mass_kg * G_M_PER_S2 * min(max(speed, 0.0) / 1.5, 1.0)
+        if hull.wave_fade_m_s:
+            held = min(max(speed, 0.0) / hull.wave_fade_m_s, 1.0) ** 2
+        else:
+            held = min(max(speed, 0.0) / 1.5, 1.0)
+        drag += self.ratio * mass_kg * G_M_PER_S2 * held
         air_e, air_n = over_e - self._wind_e, over_n - self._wind_n
         ahead = air_e * math.sin(heading) + air_n * math.cos(heading)
         felt = math.hypot(air_e, air_n)

@@ -72,7 +72,7 @@ class EngineRoom:
         )
         self._rpm_per_nm_s = 60.0 / (2.0 * math.pi * engine.inertia_kg_m2)
 
-    def step(self, setting: float, clutched: bool, speed: float, dt: float) -> float:
+    def step(self, setting: float, clutched: bool, speed: float, dt: float, astern: bool = False) -> float:
         """Advance all engines by one step.
 
         Args:
@@ -80,6 +80,7 @@ class EngineRoom:
             clutched: Whether the propellers are driven.
             speed: Speed through water [m/s].
             dt: Step [s].
+            astern: Whether the gear is astern.
 
         Returns:
             Thrust of all propellers that reaches the hull [N].
@@ -90,7 +91,9 @@ class EngineRoom:
         self.burnt_kg = 0.0
         for k in range(len(self.rpm)):
             tip = self.rpm[k] * self._tip_per_rpm
-            if clutched:
+            if astern:  # blades the wrong way round push with a part of what they do ahead, and stall the inflow
+                thrust -= _ASTERN_SHARE * k0 * tip * tip - k2 * advance * abs(advance)
+            elif clutched:
                 thrust += k0 * tip * tip + k1 * tip * advance + k2 * advance * advance
             else:  # a propeller that stands still only drags
                 thrust += k2 * advance * abs(advance)
@@ -134,6 +137,10 @@ class EngineRoom:
 # The people and the autopilot: levers moved by hand and corrected by the tachometer, headings steered.
 # ------------------------------------------------------------------------------
 
+_ASTERN_SHARE = 0.6
+"""Thrust of a propeller turning astern at no speed over that ahead (common practice, no source)."""
+_STILL_M_S = 0.1
+"""The gear is taken out of astern when she is this slow [m/s]."""
 _ADJUST_S = 12.0
 """How long the tachometer has to show the order before the hand leaves the lever [s]."""
 _ADJUST_LAG_S = 4.0
@@ -194,6 +201,8 @@ class Throttles:
         change = abs(self._goal - self._setting)
         hand_s = self._rng.uniform(*self._crew.hand_s)
         self._hand_s = hand_s if change > 0.02 * self._engine.rated_rpm else 0.5
+        if phase.hand_s is not None:
+            self._hand_s = phase.hand_s
 
     def setting(self, step: int, dt: float, rpm: list[float]) -> float:
         """Return the speed the levers ask for [rpm], `step` steps into the order, engines now at `rpm`."""
@@ -215,6 +224,9 @@ class Throttles:
             self._setting = self._phase.rpm if at_s < _BLIP_S else self._engine.idle_rpm
         elif kind == "neutral":
             self._setting = self._engine.idle_rpm
+        elif kind == "astern":
+            share = min(at_s / self._hand_s, 1.0) if self._hand_s > 0.0 else 1.0
+            self._setting = self._from + (self._goal - self._from) * share
         return self._setting * hunting
 
     def _correct(self, shown: float, dt: float) -> None:
@@ -335,7 +347,7 @@ def integrate(
     ordered: list[Ordered] = []
     for phase in phases:
         began = now
-        clutched = phase.kind not in ("neutral", "blip")
+        clutched, astern = phase.kind not in ("neutral", "blip"), phase.kind == "astern"
         helm.take(phase)
         throttles.take(phase, dt)
         for step in range(round(phase.duration_s / dt)):
@@ -344,7 +356,7 @@ def integrate(
             sin_h, cos_h = math.sin(heading), math.cos(heading)
             current_e, current_n, jump = stream.at(now, x, y, sin_h, cos_h)
             over_e, over_n = speed * sin_h + current_e, speed * cos_h + current_n
-            thrust = room.step(setting, clutched, speed, dt)
+            thrust = room.step(setting, clutched, speed, dt, astern)
             drag = resistance.step(speed, heading, helm.yaw, over_e, over_n, mass, dt)
             state = (speed, heading, helm.yaw, resistance.ratio, resistance.share, x, y, current_e, current_n, mass)
             for column, value in zip(columns, state, strict=True):
@@ -354,7 +366,7 @@ def integrate(
             x += over_e * dt
             y += over_n * dt
             now += dt
-            if helm.steer(speed, dt):
+            if helm.steer(speed, dt) or (astern and speed < _STILL_M_S):
                 break
         ordered.append(Ordered(phase, began, now))
     return _as_motion(boat, room, ordered, dict(zip(_SERIES, columns, strict=True)))
@@ -502,7 +514,7 @@ def ride(
     out["wind_e_m_s"], out["wind_n_m_s"] = wind * np.sin(towards), wind * np.cos(towards)
 
     # the boat goes where she points, but not at once: quick yaw turns the hull and not the track
-    course = steered + low_pass(waves["yaw_rad"], STEP_S, 2.0)
+    course = steered + low_pass(waves["yaw_rad"], STEP_S, 2.0) - turn_drift_rad(mean, boat.hull)
     sin_h, cos_h = np.sin(course), np.cos(course)
     east = through * sin_h + mean["current_e_m_s"]
     north = through * cos_h + mean["current_n_m_s"]
@@ -530,6 +542,16 @@ def ride(
         "depth_m": depth_m(mean["x_m"], mean["y_m"], sea),
     }
     return out
+
+
+def turn_drift_rad(mean: dict[str, Floats], hull: Hull) -> Floats:
+    """Return by what angle the way through the water lags behind the heading in a turn [rad], starboard positive.
+
+    In proportion to length over radius, as slender-body theory has it (from memory).
+    """
+    if hull.turn_drift_lengths == 0.0:
+        return np.zeros(mean["stw_m_s"].size)
+    return hull.turn_drift_lengths * hull.length_m * mean["yaw_rad_s"] / np.maximum(mean["stw_m_s"], 2.0)
 
 
 def _run_luck(motion: Motion, rng: np.random.Generator | None, sd_kn: float | None) -> Floats:

@@ -35,7 +35,7 @@ from trialcapture.rehearse.sea import Front, Sea
 # A phase holds until its time is up, or, for a turn, until the new heading is reached.
 # ------------------------------------------------------------------------------
 
-Kind = Literal["neutral", "blip", "hold", "turn", "ramp", "circle"]
+Kind = Literal["neutral", "blip", "hold", "turn", "ramp", "circle", "astern"]
 
 FULL = float("inf")
 """Order for full throttle."""
@@ -50,13 +50,14 @@ class Phase:
     Attributes:
         kind: ``neutral`` engines idle, out of gear; ``blip`` a short burst in neutral; ``hold`` rpm and heading;
             ``turn`` to a heading and ``circle`` so many degrees at the rpm as it is;
-            ``ramp`` rpm slowly from one value to another.
+            ``ramp`` rpm slowly from one value to another; ``astern`` gear astern until she lies still.
         duration_s: How long [s]; for ``turn`` the longest time allowed.
         rpm: Engine speed wanted, `FULL` for full throttle; the highest speed of a ``blip``.
         rpm_from: Where a ``ramp`` begins.
         heading_deg: Heading wanted [deg true].
         turn_deg: Degrees to turn, starboard positive, of a ``circle``.
         label: What it is for.
+        hand_s: How long the hand takes to move the levers [s]; None for as long as it takes to set a step.
     """
 
     kind: Kind
@@ -66,6 +67,7 @@ class Phase:
     heading_deg: float = 0.0
     turn_deg: float = 0.0
     label: str = ""
+    hand_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +83,9 @@ class Plan:
         ways: Runs a step, alternating direction; 1 with ``reciprocal = false``.
         rounds: How often the whole ladder is run.
         warm_up_s: Time spent warming up under way [s].
-        manoeuvres: Whether ramps, accelerations and turning circles are run.
+        manoeuvres: Whether ramps, accelerations from idle ahead and turning circles are run; or a list of those that
+            are run in full: ``acceleration`` from rest, both ways; ``stop`` in neutral and with the gear astern, both
+            ways; ``turn`` twice round to each side; ``slow_planing`` down and up through the hump.
         marks: Whether the throttle is blipped three times at start and end.
         up_then_down: Whether all steps are run one way from slow to fast, then all back from fast to slow.
         one_way: Steps that are run one way only, by their place in the ladder; -1 is the last.
@@ -99,7 +103,7 @@ class Plan:
     ways: int = 2
     rounds: int = 1
     warm_up_s: float = 600.0
-    manoeuvres: bool = True
+    manoeuvres: bool | tuple[PlannedManoeuvre, ...] = True
     marks: bool = True
     up_then_down: bool = False
     one_way: tuple[int, ...] = ()
@@ -133,9 +137,10 @@ def load_plan(text: str, where: str = "trial plan") -> Plan:
             faults.append(f"{key}: must be a whole number above 0")
     listed = data.get("manoeuvres")
     if isinstance(listed, list) and all(name in get_args(PlannedManoeuvre) for name in listed):
-        data["manoeuvres"] = bool(set(listed) - {"sound"})  # a sound level is read, not driven
+        # a sound level is read, not driven
+        data["manoeuvres"] = tuple(name for name in listed if name != "sound") or False
     for key in sorted(set(data) & {"full_throttle", "reciprocal", "manoeuvres", "marks", "up_then_down"}):
-        if not isinstance(data[key], bool):
+        if not isinstance(data[key], bool | tuple):
             also = f", or a list of {', '.join(get_args(PlannedManoeuvre))}" if key == "manoeuvres" else ""
             faults.append(f"{key}: must be true or false{also}")
     one_way = data.get("one_way", [])
@@ -239,7 +244,10 @@ def build_phases(plan: Plan, boat: BoatModel) -> tuple[Phase, ...]:
                 out.append(Phase("turn", 240.0, heading_deg=back, label="return"))
                 out.append(Phase("ramp", plan.hold_s * 0.7, rpm * 0.8, rpm, back, label="return"))
         if plan.manoeuvres and lap == 0:
-            out += _manoeuvres(plan, boat, heading)
+            if isinstance(plan.manoeuvres, bool):
+                out += _manoeuvres(plan, boat, heading)
+            else:
+                out += _listed_manoeuvres(plan, boat, heading)
             heading = out[-1].heading_deg
         if lap + 1 < plan.rounds:
             out.append(Phase("ramp", 60.0, plan.steps_rpm[0], plan.steps_rpm[-1], heading, label="slow down"))
@@ -290,6 +298,59 @@ def _manoeuvres(plan: Plan, boat: BoatModel, heading: float) -> list[Phase]:
             Phase("hold", 45.0, FULL, heading_deg=way, label="acceleration"),
         ]
     return out
+
+
+LABEL_ACCELERATION, LABEL_COAST, LABEL_ASTERN = "acceleration from rest", "stop in neutral", "stop with the gear astern"
+LABEL_CIRCLE = {1: "turn to starboard", -1: "turn to port"}
+"""What manoeuvres of a list are labelled, for whoever tells the truth of them."""
+_SLAM_S = 0.8
+"""How long the levers take from idle to full when they are pushed at once (common practice, no source)."""
+_REST_S = 25.0
+"""She lies still so long before an acceleration (our choice)."""
+
+
+def _listed_manoeuvres(plan: Plan, boat: BoatModel, heading: float) -> list[Phase]:
+    """Return manoeuvres as they are driven to be measured: from rest, on a straight approach, both ways or sides."""
+    wanted = plan.manoeuvres if isinstance(plan.manoeuvres, tuple) else ()
+    idle, steps = boat.engine.idle_rpm, plan.steps_rpm
+    fast = steps[-2] if len(steps) > 1 else steps[-1]
+    other = (heading + 180.0) % 360.0
+    ease = Phase("ramp", 10.0, idle, steps[-1], heading, label="slow down")
+    out: list[Phase] = []
+    if "slow_planing" in wanted:
+        out += [
+            Phase("ramp", 6.0, fast, steps[-1], heading, label="ease"),
+            Phase("ramp", 280.0, steps[0], fast, heading, label="slow run-down"),
+            Phase("ramp", 280.0, fast, steps[0], heading, label="slow run-up"),
+        ]
+    if "turn" in wanted:
+        for side in (1, -1):
+            out += [
+                Phase("hold", 35.0, fast, heading_deg=heading, label="approach"),
+                Phase("circle", 400.0, turn_deg=720.0 * side, heading_deg=heading, label=LABEL_CIRCLE[side]),
+            ]
+        out.append(Phase("hold", 20.0, fast, heading_deg=heading, label="steady up"))
+    ends = [way for way in ("neutral", "astern") if "stop" in wanted]
+    for way in (heading, other) if "acceleration" in wanted or ends else ():
+        lies_still = bool(out) and out[-1].kind == "astern"
+        out += [
+            Phase("ramp", 5.0, idle, idle, way, label="clutch in") if lies_still else replace(ease, heading_deg=way),
+            Phase("turn", 240.0, heading_deg=way, label="turn"),
+            Phase("ramp", 15.0, idle, idle, way, label="steady up"),
+        ]
+        for end in ends or ["none"]:
+            out += [
+                Phase("astern", 60.0, 1.6 * idle, heading_deg=way, label="take the way off", hand_s=1.0),
+                Phase("neutral", _REST_S, heading_deg=way, label="lie still"),
+                Phase("hold", 60.0, FULL, heading_deg=way, label=LABEL_ACCELERATION, hand_s=_SLAM_S),
+            ]
+            if end == "neutral":
+                out.append(Phase("neutral", 170.0, heading_deg=way, label=LABEL_COAST))
+            elif end == "astern":
+                out.append(Phase("neutral", 1.5, heading_deg=way, label=LABEL_ASTERN))
+                out.append(Phase("astern", 120.0, 2.0 * idle, heading_deg=way, label=LABEL_ASTERN, hand_s=2.0))
+    last = other if "acceleration" in wanted or ends else heading
+    return [*out, Phase("ramp", 10.0, steps[0], idle, last, label="get under way")]
 
 
 Form = Literal["journal", "plain", "tagged"]
@@ -443,6 +504,32 @@ def _current(name: str, words: str, towards_deg: float, speed_kn: float) -> Scen
     return replace(TWIN, name=name, summary=f"the planing yacht in {speed_kn:g} kn of current {words}", sea=sea)
 
 
+_HARD_OVER = replace(
+    TARN_PLOVER,
+    hull=replace(
+        TARN_PLOVER.hull, turn_radius_m=70.0, turn_rate_max_deg_per_s=7.0, turn_drag=0.25, turn_drift_lengths=0.5,
+        wave_fade_m_s=4.0,
+    ),
+)  # fmt: skip
+_HARD_OVER_TERN = replace(
+    SMALL_TERN,
+    hull=replace(
+        SMALL_TERN.hull, turn_radius_m=28.0, turn_rate_max_deg_per_s=20.0, turn_drag=0.25, turn_drift_lengths=0.5,
+        wave_fade_m_s=3.0,
+    ),
+)  # fmt: skip
+"""The boats as they behave with the helm hard over and the throttles closed; length over radius of the drift angle as
+slender hulls have it (from memory), the rest common practice, no source."""
+_HARD_PLAN = Plan(
+    axis_deg=75.0, steps_rpm=(1400.0, 2000.0, 2320.0), hold_s=95.0, warm_up_s=60.0, marks=False,
+    manoeuvres=("turn", "acceleration", "stop"),
+)  # fmt: skip
+MANOEUVRES = Scenario(
+    "manoeuvres", "accelerations from rest, stops, and turns hard over to both sides, of the planing yacht",
+    _HARD_OVER, _HARD_PLAN, _SEA,
+)  # fmt: skip
+
+
 _ALL = (
     TWIN,
     SEDGE,
@@ -523,6 +610,13 @@ _ALL = (
         instruments=Instruments(rpm_hz=0.0),
     ),
     replace(TWIN, name="no-engine-log", summary="no engine log at all: speed against rpm, no fuel", logs=()),
+    MANOEUVRES,
+    replace(
+        MANOEUVRES, name="manoeuvres-small", summary="the same of the petrol sports boat, 5 Hz GNSS",
+        boat=_HARD_OVER_TERN, plan=replace(_HARD_PLAN, axis_deg=20.0, steps_rpm=(3000.0, 4500.0, 5500.0)), sea=TERN.sea,
+        receivers=TERN.receivers, instruments=TERN.instruments, wires=TERN.wires, logs=TERN.logs, place=TERN.place,
+        trim_note=TERN.trim_note,
+    ),
     replace(TWIN, name="midnight", summary="the trial runs over midnight UTC", start_utc="2026-05-14T23:40:07+00:00"),
 )  # fmt: skip
 

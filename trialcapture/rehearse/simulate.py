@@ -18,8 +18,18 @@ from trialcapture.rehearse.boats import BoatModel, LogStyle
 from trialcapture.rehearse.enginelog import WrittenLog, heading_text, write_engine_log
 from trialcapture.rehearse.faults import FAULTS, Fault, tell_faults
 from trialcapture.rehearse.instruments import ATTITUDE_NAMES, chatter, fuel_transducer, observe, receive, rpm_transducer
+from trialcapture.rehearse.manoeuvre_truth import tell_manoeuvres
 from trialcapture.rehearse.motion import Crew, Motion, integrate, ride
-from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, Scenario, build_phases, fitted, shortened
+from trialcapture.rehearse.scenarios import (
+    DEFAULT,
+    LABEL_CIRCLE,
+    SCENARIOS,
+    Plan,
+    Scenario,
+    build_phases,
+    fitted,
+    shortened,
+)
 from trialcapture.rehearse.truth import RESERVE_SHARE, USABLE_SHARE, tell_settled, tell_truth, utc_text
 from trialcapture.rehearse.wiring import deliver, wall_ms
 
@@ -211,7 +221,11 @@ def _plan_table(plan: Plan) -> dict[str, Any]:
         "hold_s": float(plan.hold_s),
         "warm_up_s": float(plan.warm_up_s),
         "marks": plan.marks,
-        "manoeuvres": PLAYED if plan.manoeuvres else [],
+        "manoeuvres": list(plan.manoeuvres)
+        if isinstance(plan.manoeuvres, tuple)
+        else PLAYED
+        if plan.manoeuvres
+        else [],
     }
 
 
@@ -376,6 +390,8 @@ def simulate(
         "log_factor": run.instruments.log_factor,
         "log_offset_kn": run.instruments.log_offset_kn,
     }
+    if not isinstance(run.plan.manoeuvres, bool):
+        truth["manoeuvres"] = tell_manoeuvres(motion, run.boat, start_ns)
     if run.tells_settled:
         truth["settled"] = tell_settled(motion, run.boat, run.sea, run.instruments.rpm_factor, run.tank)
     if wrong:
@@ -426,6 +442,9 @@ def _notes(
     for ordered in motion.ordered:
         if ordered.phase.kind == "blip":
             entries.append((ordered.start_s + 0.2 + float(rng.exponential(0.3)), "mark", "throttle blip", None, "lead"))
+        elif ordered.phase.label in LABEL_CIRCLE.values():
+            late_s = 0.15 + 0.2 * float(rng.standard_normal())
+            entries.append((ordered.start_s + late_s, "mark", "helm over", None, "lead"))
         elif ordered.phase.label == "slow run-down":
             entries.append((ordered.start_s + 2.0, "remark", "slow run-down begins", None, "lead"))
     out = []

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import pyarrow as pa
 
 from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe
-from trialcapture.reduce.summary import QuantityBudget, Summary, TrialConditions
+from trialcapture.reduce.summary import Manoeuvre, QuantityBudget, Summary, TrialConditions
 from trialcapture.report.band_table import BAND_QUANTITIES, STAR, BandTable, Cell
 from trialcapture.report.format import (
     DASH,
@@ -23,13 +23,14 @@ from trialcapture.report.format import (
     fixed,
     general,
     grouped,
+    join_words,
     plus_minus,
     rows,
     sentence,
     span,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.reader_units import ReaderUnits, own_decimals
 
 
 def common_trim(legs: pa.Table | None) -> str:
@@ -483,3 +484,50 @@ def condition_items(summary: Summary, units: ReaderUnits) -> list[tuple[str, str
     items += [("Water", c.water), ("Generator running", running), ("Hull cleaned", c.hull_cleaned)]
     items.append(("Trim", ", ".join(c.trim)))
     return [(label, text) for label, text in items if text]
+
+
+class ManoeuvreRow(NamedTuple):
+    """One acceleration, stop or turn, as text: what it shows, or why nothing is given."""
+
+    time: str
+    what: str
+    direction: str
+    shows: list[str]
+    holds: str
+
+
+def manoeuvre_rows(summary: Summary, units: ReaderUnits) -> list[ManoeuvreRow]:
+    """Return every manoeuvre in order of time, its values together; means of both ways follow their kind.
+
+    Args:
+        summary: With its measures.
+        units: What the reader asked for.
+    """
+    groups: dict[tuple[bool, str, str, str], list[Manoeuvre]] = {}
+    for m in (m for found in summary.measures for m in found.manoeuvres):
+        is_mean = m.direction == "both" or m.conditions.startswith("mean of")
+        key = (is_mean, m.start[:19], m.kind.split()[0], m.direction if not is_mean else m.direction + m.conditions)
+        groups.setdefault(key, []).append(m)
+    made = []
+    for (is_mean, _, what, _), members in sorted(groups.items(), key=lambda item: (item[0][0], item[0][1])):
+        first = members[0]
+        course = f"{first.direction}°" if first.direction.isdigit() else first.direction
+        shows = [_shown(m, units) for m in members if m.claimed]
+        reasons = dict.fromkeys(m.reason for m in members if m.reason and not m.claimed)
+        for reason in reasons:
+            ends = dict.fromkeys(_end(m) for m in members if m.reason == reason and not m.claimed)
+            shows.append(f"{join_words(list(ends))} not given: {reason}" if shows else f"not given: {reason}")
+        holds = next((m.conditions for m in members if m.conditions), "")
+        made.append(ManoeuvreRow("mean" if is_mean else first.start[11:19], what, course, shows, holds))
+    return made
+
+
+def _end(m: Manoeuvre) -> str:
+    """Return what of a manoeuvre a row tells: "track reach to 2 kn", "to 20 kn", "steady diameter"."""
+    name = " ".join(m.kind.split()[1:])
+    return f"{name} to {m.to}".strip() if m.to and not m.kind.startswith("turn") else name
+
+
+def _shown(m: Manoeuvre, units: ReaderUnits) -> str:
+    half_width = expanded(m.u, 2.0)
+    return f"{_end(m)} {units.measured(m.value, half_width, m.unit, own_decimals(half_width, 1))}"

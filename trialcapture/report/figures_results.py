@@ -89,7 +89,8 @@ def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing
 
     def paint(figure: Figure) -> None:
         labels = [s.label for s in series if s.label]
-        (axes,) = new_axes(figure, right=42 if right else 16, top=TOP_PX + (13 if len(labels) > 1 else 0))
+        legend_rows = math.ceil(len(labels) / 2) if len(labels) > 1 else 0
+        (axes,) = new_axes(figure, right=42 if right else 16, top=TOP_PX + 13 * legend_rows)
         draw_boxes(axes, shaded, *limits[1], TINT)
         lines = 0
         for s in series:
@@ -107,6 +108,8 @@ def draw_specification(spec: FigureSpec, units: ReaderUnits = METRIC) -> Drawing
                     zorder=3,
                 )  # fmt: skip
         axes.set(xlim=limits[0], ylim=limits[1], xlabel=x_label)
+        if spec.is_map:
+            _draw_to_one_scale(axes, limits)
         if len(labels) > 1:
             axes.legend(
                 title=title, alignment="left", loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0.7
@@ -181,6 +184,16 @@ def _limits(series: Sequence[_Converted]) -> _Limits:
     left = float(x.min()) - pad
     bottom, top = min(0.0, 1.16 * float(tops.min())), float(tops.max())
     return (max(0.0, left) if x.min() >= 0 else left, float(x.max()) + pad), (bottom, top * 1.16 if top > 0 else 1.0)
+
+
+def _draw_to_one_scale(axes: Axes, limits: _Limits) -> None:
+    """Widen the limits of one axis so that a unit is as long on both."""
+    box = axes.get_window_extent()
+    (left, right), (bottom, top) = limits
+    per_pixel = max((right - left) / box.width, (top - bottom) / box.height)
+    across, up = per_pixel * box.width / 2.0, per_pixel * box.height / 2.0
+    axes.set_xlim((left + right) / 2.0 - across, (left + right) / 2.0 + across)
+    axes.set_ylim((bottom + top) / 2.0 - up, (bottom + top) / 2.0 + up)
 
 
 def _name_point(

@@ -291,6 +291,10 @@ def gather_boat(
     if "ROT" in with_utc:
         turn = np.where(truth(with_utc["ROT"], "valid"), column(with_utc["ROT"], "rate_of_turn_deg_per_min"), np.nan)
         add("turn", "ROT", 0, rate_of_turn_deg_per_min=turn)
+    if "RSA" in with_utc:
+        # a single rudder is told as the starboard one (IEC 61162-1, as restated in the open "NMEA Revealed" document)
+        sides = [column(with_utc["RSA"], f"rudder_{side}_deg") for side in ("stbd", "port")]
+        add("rudder", "RSA", 0, rudder_deg=np.where(np.isfinite(sides[0]), *sides))
     return found, warnings
 
 
