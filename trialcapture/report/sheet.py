@@ -667,11 +667,6 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "half": ("Other half", "the second half of the recording is not here"),
     "reading": ("Reading", "one typed by hand was not used"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
-    "plan-open": ("Plan", "much of it is open, every run is named in the annex"),
-    "plan-signed-off": ("Plan", "much of it was left out on purpose, see the annex"),
-    "plan-unfit": ("Plan", "a sign-off fits nothing that is open, see the annex"),
-    "declared-not-run": ("Declared and not run", "no steady run was accepted"),
-    "repeat-differs": ("Repeated step", "it came out differently the second time"),
     "log": ("Engine log", "a file is described by no settings and was not used"),
 }
 """Name and one short line for each code of a warning; figures stand in the annex."""
