@@ -346,7 +346,9 @@ def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAns
         lines = [measured_in(at[0], at[1], at[2], [scale], ledger.decimals(SPEED)) for scale in others]
         lines.append((*_at_rpm(found, "top_speed", ledger), "both ways"))
         return SheetAnswer("Top speed", figure, tuple(lines))
-    lines = [("not claimed: not run both ways",) if summary.fastest_seen else ("no run was accepted",)]
+    lines = [
+        ("not claimed: the fastest speed was not held both ways",) if summary.fastest_seen else ("no run was accepted",)
+    ]
     if seen is not None:
         at = [ledger.at("fastest_seen", key) for key in ("speed_kn", "u_kn", "k")]
         fastest = measured_in(
@@ -635,7 +637,7 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "no-bands": ("No band", "no steady run was accepted"),
     "no-rpm": ("Engine speed", "not known; runs are matched by speed"),
     "read-by-hand": ("Read by hand", "rpm and flow were read off displays"),
-    "top-speed-not-claimed": ("Top speed", "not claimed: not run both ways"),
+    "top-speed-not-claimed": ("Top speed", "not claimed: the fastest was not held both ways"),
     "no-heading": ("Heading", "none, so a current abeam cannot be seen"),
     "heading-not-usable": ("Heading", "it does not follow the course and was not used"),
     "heading-offset": ("Heading", "off by a constant angle that was taken out"),

@@ -78,7 +78,7 @@ def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
         if seen is None:
             return ("No speed was measured that can be claimed.",)
         fastest = _speed(ledger.at("fastest_seen", "speed_kn"), units)
-        return ("Her top speed is not claimed; the fastest seen was ", *fastest, ", not run both ways.")
+        return ("Her top speed is not claimed; the fastest seen was ", *fastest, ", not held both ways.")
     speed = ledger.at("top_speed", "speed_kn")
     made: Phrase = ("Her top speed was ", spoken(speed, units.scale("kn"), 0.1), " knots")
     for scale in units.scales("kn")[1:]:
