@@ -257,7 +257,7 @@ def test_particulars_weight_and_answers_are_there(trial: dict[str, Any]) -> None
         "Light ship14200 kg", "Fuel1134 kg", "Water300 kg", "Persons300 kg, 4 persons", "Test weight16354 kg",
         "Tested by A. Tester", "Speed and fuel trial", "0 to 20 kn: 9.43 ± 0.26 s", "Track reach: 81.2 ± 2.8 m",
         "Tactical diameter to port: 96.1 ± 4.4 m", "61 ± 3 dB(A)", "inside, not pass-by", "Seal",
-        "10 % of it kept in reserve", "No plan was given to hold the runs against.",
+        "10 % of it kept in reserve", "Parts of the plan, as named.",
         "water in tanks is taken as 1000 kg/m³",
     ):  # fmt: skip
         assert said in text, said

@@ -23,7 +23,7 @@ from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
 from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
 from trialcapture.report.sheet_print import Paper, SheetTexts, crowding_of
-from trialcapture.report.sheet_words import in_words
+from trialcapture.report.sheet_words import HANDLING, in_words, results_of
 from trialcapture.report.traced import (
     LEGS,
     Ledger,
@@ -424,14 +424,7 @@ def _slowest(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswe
     return SheetAnswer(label, (), (("not claimed: no slow run shows it",), *lines))
 
 
-HANDLING = (("Acceleration", ("acceleration", "time")), ("Stopping", ("stop",)), ("Turning", ("turn",)))
-"""Label, and what the names of its results begin with."""
-MOST_OF_A_KIND = 3
-
-
-def results_of(summary: Summary, stems: Sequence[str]) -> list[tuple[int, Measured]]:
-    """Return the results whose names begin so, with their place in the summary."""
-    return [(n, m) for n, m in enumerate(summary.measures) if m.name.split("_")[0].rstrip("s") in stems]
+MOST_OF_A_KIND = 4
 
 
 def _others(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[SheetAnswer]:

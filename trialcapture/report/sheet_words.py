@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
-from trialcapture.reduce.summary import BestEconomy, QuantityChange, Summary
+from trialcapture.reduce.summary import BestEconomy, Measured, QuantityChange, Summary
 from trialcapture.report.format import date, join_words
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.traced import Ledger, Phrase, Stored, Traced, joined, plain, said, share, spoken
@@ -16,6 +17,22 @@ _SPOKEN = {
     "nm/imp gal": "nautical miles an imperial gallon", "kg": "kilograms", "lb": "pounds", "m": "metres", "ft": "feet",
     "s": "seconds",
 }  # fmt: skip
+
+
+HANDLING = (("Acceleration", ("acceleration", "time")), ("Stopping", ("stop",)), ("Turning", ("turn",)))
+"""Label, and what the names of its results begin with."""
+_FIRST = ("20_kn", "30_mph", "plane", "track", "stop_time", "tactical")
+"""What of a manoeuvre is asked for first, by a part of its name."""
+
+
+def results_of(summary: Summary, stems: Sequence[str]) -> list[tuple[int, Measured]]:
+    """Return the results whose names begin so, those that are asked for first in front, with their places."""
+
+    def rank(found: tuple[int, Measured]) -> int:
+        return next((n for n, part in enumerate(_FIRST) if part in found[1].name), len(_FIRST))
+
+    own = [(n, m) for n, m in enumerate(summary.measures) if m.name.split("_")[0].rstrip("s") in stems]
+    return sorted(own, key=rank)
 
 
 def in_words(summary: Summary, ledger: Ledger, units: ReaderUnits) -> tuple[Phrase, ...]:
@@ -184,9 +201,12 @@ def _difference(
 
 
 def _handling(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
-    claimed = [(n, m) for n, m in enumerate(summary.measures) if m.claimed and m.answer.value is not None]
+    claimed = []
+    for _, stems in HANDLING:
+        found = [(n, m) for n, m in results_of(summary, stems) if m.claimed and m.answer.value is not None]
+        claimed += found[:1]
     told: list[Phrase] = []
-    for n, m in claimed[:2]:
+    for n, m in claimed:
         at = ledger.at("measures", n, "answer", "value")
         told.append((_lower(ledger.at("measures", n, "answer", "label")), " ", *_say(at, m.answer.unit, units)))
     levels = [(n, s) for n, s in enumerate(summary.sound) if s.band_name]
