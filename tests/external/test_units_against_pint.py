@@ -27,7 +27,8 @@ IN_PINT = {
     "bar": "bar", "mbar": "millibar", "kpa": "kilopascal", "pa": "pascal", "psi": "psi",
     "kw": "kilowatt", "w": "watt", "hp": "horsepower", "metric hp": "metric_horsepower",
     "deg": "degree", "deg/min": "degree/minute", "deg/s": "degree/second",
-    "kg/m3": "kilogram/meter**3", "kg/l": "kilogram/liter", "s": "second", "min": "minute", "h": "hour",
+    "kg/m3": "kilogram/meter**3", "kg/l": "kilogram/liter", "lb/us gal": "pound/gallon",
+    "lb/imp gal": "pound/imperial_gallon", "s": "second", "min": "minute", "h": "hour",
 }  # fmt: skip
 PAIRS = [(a, b) for a in IN_PINT for b in IN_PINT if a != b and dimension(a) == dimension(b)]
 
