@@ -194,7 +194,7 @@ def test_a_wrong_speed_beside_a_right_one_is_left_out(
     assert item.what == "speed of aux/GN"
     assert item.action == "excluded"
     assert np.sign(item.size) == np.sign(sum(error.values()))
-    assert ("primary_gnss" in item.cost) == named
+    assert ("the settings name it first" in item.cost) == named
 
 
 def test_one_receiver_alone_whose_speed_is_high_is_corrected_by_its_positions() -> None:
