@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -91,8 +91,12 @@ def _derive(
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
-            beside.submit(load_drawing)
-            trial = prepare_trial(session, config, marks_ns, origin, files, progress)
+            drawing: list[Future[None]] = []
+            trial = prepare_trial(
+                session, config, marks_ns, origin, files, progress,
+                meanwhile=lambda: drawing.append(beside.submit(load_drawing)),
+            )  # fmt: skip
+            wait(drawing)  # the reduction limits the linear algebra anew, see `prepare_trial`
             keeping = beside.submit(keep_prepared, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())

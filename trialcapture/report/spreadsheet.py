@@ -48,6 +48,8 @@ _LONGEST = 32_000
 """UTF-16 units of a text; a cell holds 32,767 characters (ISO/IEC 29500-1, annex on limits, from memory)."""
 _CUT = " … (cut)"
 _TIME_FORM = "yyyy-mm-dd hh:mm:ss"
+_LINE_POINTS, _MOST_LINES = 15, 27
+"""Height of a line of the usual print, and lines of a row at most: 409 points (ISO/IEC 29500-1, from memory)."""
 _A4, _LETTER = 9, 1
 """Codes of paper (ISO/IEC 29500-1, 18.3.1.63)."""
 _INK, _PETROL, _RUST, _RULE, _TINT = "#14212B", "#004C5A", "#8F3300", "#C9D0D5", "#EFF5F5"
@@ -146,10 +148,12 @@ class _Formats:
 
 
 def _write_page(made: Any, page: _Page, formats: _Formats, paper: int) -> None:
-    head = formats.of(bold=True, font_color="#FFFFFF", bg_color=_PETROL, text_wrap=True, valign="vcenter")
+    looks = {"bold": True, "font_color": "#FFFFFF", "bg_color": _PETROL, "text_wrap": True, "valign": "bottom"}
+    head, right = formats.of(**looks, indent=1), formats.of(**looks, align="right")
     for at, column in enumerate(page.columns):
+        is_number = any(isinstance(entry.value, float) for entry in column.entries)
         made.set_column(at, at, column.width)
-        made.write_string(0, at, column.heading, head)
+        made.write_string(0, at, column.heading, right if is_number else head)
         for row, entry in enumerate(column.entries, 1):
             look: dict[str, Any] = {"bottom": 4, "bottom_color": _RULE}
             if row - 1 in page.sections:
@@ -157,11 +161,15 @@ def _write_page(made: Any, page: _Page, formats: _Formats, paper: int) -> None:
             elif row - 1 in page.marked:
                 look["bg_color"] = _TINT
             if isinstance(entry.value, str):
-                made.write_string(row, at, _cell_text(entry.value), formats.of(text_wrap=column.wraps, **look))
+                made.write_string(
+                    row, at, _cell_text(entry.value), formats.of(text_wrap=column.wraps, indent=1, **look)
+                )
             elif entry.value is None:
                 made.write_blank(row, at, None, formats.of(**look))
             else:
                 made.write_number(row, at, entry.value, formats.of(num_format=entry.form, **look))
+    for row in range(len(page.columns[0].entries) + 1):
+        made.set_row(row, _LINE_POINTS * _lines_of(page, row))
     made.freeze_panes(1, page.kept)
     made.repeat_rows(0)
     made.hide_gridlines(2)
@@ -170,6 +178,28 @@ def _write_page(made: Any, page: _Page, formats: _Formats, paper: int) -> None:
     made.fit_to_pages(1, 0)
     made.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
     made.set_footer("&L&A&RPage &P of &N")
+
+
+def _lines_of(page: _Page, row: int) -> int:
+    """Return how many lines the longest text of a row takes: not every program finds that out by itself."""
+    if row == 0:
+        needs = [_wrapped(c.heading, c.width) for c in page.columns]
+    else:
+        needs = [_wrapped(str(c.entries[row - 1].value or ""), c.width) for c in page.columns if c.wraps]
+    return min(max(needs, default=1), _MOST_LINES)
+
+
+def _wrapped(text: str, width: float) -> int:
+    """Return the lines of a text whose words are wrapped at a width [characters], a little less for broad letters."""
+    lines, room = 0, max(1, int(0.95 * width) - 1)
+    for part in text.splitlines() or [""]:
+        lines, used = lines + 1, 0
+        for word in part.split(" "):
+            if used and used + 1 + len(word) > room:
+                lines, used = lines + 1, 0
+            used += len(word) + (1 if used else 0)
+            lines, used = lines + (used - 1) // room if used else lines, (used - 1) % room + 1 if used else 0
+    return lines
 
 
 def _cell_text(text: str) -> str:
@@ -214,8 +244,8 @@ def _measured(values: Iterable[tuple[Any, Any]], scale: Scale, decimals: int, na
     pairs = list(values)
     known = [(scale.value(x), None if number(x) is None else scale.u(pm)) for x, pm in pairs]
     return (
-        _Column(_heading(name, scale.text), 11, [_Entry(x, _fixed_form(decimals)) for x, _ in known]),
-        _Column(_heading(f"{name} ±", scale.text), 11, [_Entry(pm, _pm_form(decimals)) for _, pm in known]),
+        _Column(_heading(name, scale.text), 9, [_Entry(x, _fixed_form(decimals)) for x, _ in known]),
+        _Column(_heading(f"{name} ±", scale.text), 8, [_Entry(pm, _pm_form(decimals)) for _, pm in known]),
     )
 
 
@@ -224,7 +254,7 @@ def _heading(name: str, unit: str) -> str:
 
 
 def _in_units(
-    name: str, values: Iterable[Any], unit: str, decimals: int, units: ReaderUnits, width: float = 10
+    name: str, values: Iterable[Any], unit: str, decimals: int, units: ReaderUnits, width: float = 9
 ) -> list[_Column]:
     """Return a column for the usual unit, and one for that of `also` where it is another."""
     known = list(values)
@@ -294,7 +324,7 @@ def _trial_lines(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summ
     made += [_Line("Answers", None), *_answer_lines(sheet.answers), *_answer_lines(sheet.others)]
     for name, pairs in (("Boat", sheet.particulars), ("Test weight", sheet.weight), ("Conditions", sheet.conditions)):
         made += [_Line(name, None), *(_Line(label, text) for label, text in pairs)]
-    made += [_Line("In words", None), *(_Line("", text) for text in sheet.words)]
+    made += [_Line("In words", None), *(_Line("", (text_of(text),)) for text in sheet.words)]
     made.append(_Line("What limits this result", None))
     made += [_Line(name, text) for _, name, text in sheet.limits]
     made.append(_Line("Missing", (sheet.missing,)))
@@ -318,10 +348,10 @@ def _answer_lines(answers: Iterable[SheetAnswer]) -> list[_Line]:
 
 
 def _figures(said: Phrase, known: Iterable[str]) -> list[_Figure]:
-    """Return the numbers of a phrase that have a unit; those rounded for speech are left out."""
+    """Return the numbers of a phrase that have a unit."""
     made: list[_Figure] = []
     for piece in said:
-        if not isinstance(piece, Traced) or piece.step is not None:
+        if not isinstance(piece, Traced):
             continue
         if piece.unit.startswith("±") and made and made[-1].unit == piece.unit[1:] and made[-1].pm.value is None:
             made[-1] = made[-1]._replace(pm=_printed(piece.text.removeprefix("<"), piece.text))
@@ -349,7 +379,7 @@ def _bands_page(plain: Sequence[Mapping[str, Any]], summary: Summary, units: Rea
         return [r.get(name) for r in plain]
 
     columns = [
-        _Column("Band", 16, _texts(map(_band_name, plain))),
+        _Column("Band", 14, _texts(map(_band_name, plain))),
         _Column("Rpm", 8, _numbers(of("band_rpm"), 0)),
         _Column(_RPM_MEAN, 8, _numbers(of("rpm_mean"), 0)),
     ]
@@ -358,15 +388,15 @@ def _bands_page(plain: Sequence[Mapping[str, Any]], summary: Summary, units: Rea
         for scale in units.scales(q.unit):
             columns += _measured(pairs, scale, quantity_decimals(q, scale, plain), q.heading)
     economies = map(number, of("economy_nm_per_l"))
-    columns += _in_units("Consumption", [1 / x if x else None for x in economies], "L/nm", 2, units, 12)
+    columns += _in_units("Consumption", [1 / x if x else None for x in economies], "L/nm", 2, units, 13)
     columns += [_Column("Legs", 6, _numbers(of("legs"), 0)), _Column("Ways", 6, _numbers(of("ways"), 0))]
     columns += _in_units("Current", of("current_kn"), "kn", 2, units)
-    columns.append(_Column("Current towards [°]", 10, _numbers(of("current_towards_deg"), 0)))
-    columns += _in_units("Through water by log", of("stw_kn"), "kn", 2, units, 12)
+    columns.append(_Column("Current towards [°]", 9, _numbers(of("current_towards_deg"), 0)))
+    columns += _in_units("Speed by log", of("stw_kn"), "kn", 2, units)
     columns.append(_Column("Slip [%]", 8, _numbers(of("slip_pct"), 1)))
     slip_pm = [None if number(r.get("slip_pct")) is None else expanded(r.get("slip_u_pct")) for r in plain]
     columns.append(_Column("Slip ± [%]", 8, [_Entry(pm, _pm_form(1)) for pm in slip_pm]))
-    columns.append(_Column("Depth Froude number", 8, _numbers(of("depth_froude_max"), 2)))
+    columns.append(_Column("Depth Froude number", 9, _numbers(of("depth_froude_max"), 2)))
     # as on the trial sheet: of several places the one noted first
     heard = [
         s
@@ -376,7 +406,7 @@ def _bands_page(plain: Sequence[Mapping[str, Any]], summary: Summary, units: Rea
     levels = [next((s.level_db for s in heard if s.band_name == r.get("band_name")), None) for r in plain]
     columns += [
         _Column("Sound [dB(A)]", 8, _numbers(levels, 0)),
-        _Column("Remarks", 24, _texts("; ".join(words(f.replace("-", " ")) for f in _flags(r)) for r in plain), True),
+        _Column("Remarks", 30, _texts("; ".join(words(f.replace("-", " ")) for f in _flags(r)) for r in plain), True),
     ]
     answers = (summary.top_speed, summary.economy_planing, summary.economy_displacement)
     names = {found.band_name for found in answers if found is not None}
@@ -556,12 +586,18 @@ _FIELD_UNITS = {
     "_s": "s",
 }  # fmt: skip
 """Unit of a field of a note by the end of its name."""
+_MOST_NOTES = 10_000
+"""More than anybody notes on a trial (our choice); a workbook with millions takes minutes to write and to open."""
 _OWN_COLUMN = ("where", "reason")
 
 
 def _notes_page(notes: Sequence[Note], units: ReaderUnits) -> _Page:
     entered = {*KINDS, *REVIEW_KINDS, DAMAGED}
-    kept = [note for note in standing(notes) if note.kind in entered]
+    every = [note for note in standing(notes) if note.kind in entered]
+    kept = every[:_MOST_NOTES]
+    if len(every) > _MOST_NOTES:
+        more = f"{len(every) - _MOST_NOTES} more notes stand in the session"
+        kept.append(Note(0, 0, "…", more, "", "", {}))
     numbers, names, noted = [], [], []
     for note in kept:
         x = number(note.value)
