@@ -102,7 +102,7 @@ def trial_xlsx(
 
     plain = sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
     sheet = build_sheet(bands, legs, summary, units)
-    band_page = _bands_page(plain, summary, units)
+    band_page = _bands_page(plain, legs, summary, units)
     pages = [_trial_page(sheet, plain, summary, units), band_page, _legs_page(legs, units)]
     if summary.measures:
         pages.append(_manoeuvres_page(summary.measures, units))
@@ -149,7 +149,7 @@ class _Formats:
 
 def _write_page(made: Any, page: _Page, formats: _Formats, paper: int) -> None:
     looks = {"bold": True, "font_color": "#FFFFFF", "bg_color": _PETROL, "text_wrap": True, "valign": "bottom"}
-    head, right = formats.of(**looks, indent=1), formats.of(**looks, align="right")
+    head, right = formats.of(**looks, align="left", indent=1), formats.of(**looks, align="right")
     for at, column in enumerate(page.columns):
         is_number = any(isinstance(entry.value, float) for entry in column.entries)
         made.set_column(at, at, column.width)
@@ -162,7 +162,7 @@ def _write_page(made: Any, page: _Page, formats: _Formats, paper: int) -> None:
                 look["bg_color"] = _TINT
             if isinstance(entry.value, str):
                 made.write_string(
-                    row, at, _cell_text(entry.value), formats.of(text_wrap=column.wraps, indent=1, **look)
+                    row, at, _cell_text(entry.value), formats.of(text_wrap=column.wraps, align="left", indent=1, **look)
                 )
             elif entry.value is None:
                 made.write_blank(row, at, None, formats.of(**look))
@@ -190,8 +190,8 @@ def _lines_of(page: _Page, row: int) -> int:
 
 
 def _wrapped(text: str, width: float) -> int:
-    """Return the lines of a text whose words are wrapped at a width [characters], a little less for broad letters."""
-    lines, room = 0, max(1, int(0.95 * width) - 1)
+    """Return the lines of a text whose words are wrapped at a width [characters]; letters are narrower than digits."""
+    lines, room = 0, max(1, int(1.05 * width) - 2)
     for part in text.splitlines() or [""]:
         lines, used = lines + 1, 0
         for word in part.split(" "):
@@ -269,7 +269,7 @@ def _in_units(
 # ------------------------------------------------------------------------------
 
 _PROGRAM_UNITS = ("kn", "nm", "L/h", "nm/L", "L/nm", "L", "kg", "m", "°C", "hPa", "kW", "kg/m³")
-_OTHER_UNITS = frozenset(("rpm", "s", "dB(A)", "in", "°/s", "°/min", "%"))
+_OTHER_UNITS = frozenset(("rpm", "s", "dB(A)", "in", "°/s", "°/min"))
 _PRINTED_NUMBER = re.compile(r"[-+−]?\d[\d\u202f]*(?:\.\d+)?")
 
 
@@ -306,7 +306,7 @@ def _trial_page(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summa
             labels.append(_Entry(line.label if n == 0 and line.label else None))
             said.append(_Entry(text_of(line.said) if n == 0 and line.said else None))
             figures.append(same)
-    columns = [_Column("Trial", 25, labels, wraps=True), _Column("As on the trial sheet", 72, said, wraps=True)]
+    columns = [_Column("Trial", 28, labels, wraps=True), _Column("As on the trial sheet", 72, said, wraps=True)]
     for n in range(max((len(same) for same in figures), default=1) or 1):
         other = f" {n + 1}" if n else ""
         there = [same[n] if n < len(same) else None for same in figures]
@@ -374,7 +374,14 @@ def _printed(digits: str, text: str) -> _Entry:
 _RPM_MEAN = "Rpm mean"
 
 
-def _bands_page(plain: Sequence[Mapping[str, Any]], summary: Summary, units: ReaderUnits) -> _Page:
+def _bands_page(
+    plain: Sequence[Mapping[str, Any]], legs: pa.Table | None, summary: Summary, units: ReaderUnits
+) -> _Page:
+    trims: dict[str, dict[str, None]] = {}
+    for leg in rows(legs):
+        if leg.get("trim"):
+            trims.setdefault(str(leg.get("band_name")), {})[str(leg["trim"])] = None
+
     def of(name: str) -> list[Any]:
         return [r.get(name) for r in plain]
 
@@ -406,6 +413,7 @@ def _bands_page(plain: Sequence[Mapping[str, Any]], summary: Summary, units: Rea
     levels = [next((s.level_db for s in heard if s.band_name == r.get("band_name")), None) for r in plain]
     columns += [
         _Column("Sound [dB(A)]", 8, _numbers(levels, 0)),
+        _Column("Trim", 14, _texts("; ".join(trims.get(str(r.get("band_name")), ())) for r in plain), True),
         _Column("Remarks", 30, _texts("; ".join(words(f.replace("-", " ")) for f in _flags(r)) for r in plain), True),
     ]
     answers = (summary.top_speed, summary.economy_planing, summary.economy_displacement)
@@ -512,7 +520,7 @@ def _legs_page(legs: pa.Table | None, units: ReaderUnits) -> _Page:
     for name, column, unit, places in (
         ("Through water, current removed", "through_water_kn", "kn", decimals),
         ("Current along", "current_along_kn", "kn", 2),
-        ("Left over", "residual_kn", "kn", 2),
+        ("Residual", "residual_kn", "kn", 2),
         ("Fuel flow", "fuel_l_per_h_mean", "L/h", 1),
         ("Least depth", "depth_m_min", "m", 1),
         ("Wind, true", "wind_speed_true_kn_mean", "kn", 1),
