@@ -328,6 +328,7 @@ def _trial_lines(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summ
     made.append(_Line("What limits this result", None))
     made += [_Line(name, text) for _, name, text in sheet.limits]
     made.append(_Line("Missing", (sheet.missing,)))
+    made += [_Line("Plan", sheet.plan)] if sheet.plan else []
     flags = dict.fromkeys(flag for r in plain for flag in split_flags(r.get("flags")))
     if flags:
         made += [_Line("Remarks on bands", None)]
