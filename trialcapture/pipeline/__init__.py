@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +28,7 @@ from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
 from trialcapture.report.figures import load_drawing
 from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.spreadsheet import trial_xlsx
 from trialcapture.report.track import track_geojson, track_gpx
 
 if TYPE_CHECKING:
@@ -90,8 +91,12 @@ def _derive(
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
-            beside.submit(load_drawing)
-            trial = prepare_trial(session, config, marks_ns, origin, files, progress)
+            drawing: list[Future[None]] = []
+            trial = prepare_trial(
+                session, config, marks_ns, origin, files, progress,
+                meanwhile=lambda: drawing.append(beside.submit(load_drawing)),
+            )  # fmt: skip
+            wait(drawing)  # the reduction limits the linear algebra anew, see `prepare_trial`
             keeping = beside.submit(keep_prepared, origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
@@ -123,11 +128,19 @@ def _derive(
     summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
     write_file(files.place("reduction/summary.json"), summary_text.encode())
     write_file(files.place("reduction/report.html"), page.encode())
-    gpx = track_gpx(trial.overview, results.legs, session.id, f"trialcapture {__version__}")
-    write_file(files.place("reduction/track.gpx"), gpx)
-    geojson = track_geojson(trial.overview, results.legs, results.segments, session.id)
-    write_file(files.place("reduction/track.geojson"), geojson)
+    write_file(
+        files.place("reduction/track.gpx"),
+        track_gpx(trial.overview, results.legs, session.id, f"trialcapture {__version__}"),
+    )
+    write_file(
+        files.place("reduction/track.geojson"),
+        track_geojson(trial.overview, results.legs, results.segments, session.id),
+    )
     write_file(files.place("reduction/sheet.html"), sheet.encode())
+    write_file(
+        files.place("reduction/trial.xlsx"),
+        trial_xlsx(results.bands, results.legs, results.summary, notes, read_in),
+    )
     write_result_hashes(files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
@@ -136,6 +149,7 @@ def _derive(
         "report": reduction / "report.html",
         "sheet": reduction / "sheet.html",
         "summary": reduction / "summary.json",
+        "spreadsheet": reduction / "trial.xlsx",
         "gpx": reduction / "track.gpx",
         "geojson": reduction / "track.geojson",
     }
