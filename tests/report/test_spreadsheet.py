@@ -16,6 +16,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import openpyxl
 import pandas as pd
@@ -24,7 +25,6 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
-from defusedxml import ElementTree
 
 from tests.report.test_reader_units import BOTH, IMPERIAL, METRIC_ONLY, US, in_pint
 from tests.report.test_sheet import full_trial
