@@ -154,7 +154,7 @@ def test_a_note_gives_the_bytes_of_a_first_look_without_decoding(
     assert results(session) == from_scratch(session, tmp_path)
 
 
-def test_other_units_of_the_reader_change_the_report_alone(session: Path, prepared: list[str]) -> None:
+def test_other_units_of_the_reader_change_only_what_people_read(session: Path, prepared: list[str]) -> None:
     before = results(session)
     process(session, units="us")
     after = results(session)
@@ -162,6 +162,8 @@ def test_other_units_of_the_reader_change_the_report_alone(session: Path, prepar
     assert {name for name in before if before[name] != after[name]} == {
         "reduction/report.html",
         "reduction/results.json",
+        "reduction/sheet.html",
+        "reduction/trial.xlsx",
     }
     process(session)
     assert prepared == []
@@ -187,7 +189,7 @@ def test_looked_at_again_nothing_is_reduced_and_nothing_drawn(session: Path, mad
 
 def test_in_other_units_only_the_curves_are_drawn_again(session: Path, made: list[str]) -> None:
     process(session, units="us")
-    assert set(made) == {"draw_specification"}
+    assert set(made) == {"draw_specification", "sheet_figure"}
     made.clear()
     process(session)
     process(session, units="us")

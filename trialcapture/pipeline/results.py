@@ -151,6 +151,10 @@ def reduce_prepared(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
+    damaged = sum(note.kind == DAMAGED for note in notes)
+    if damaged:
+        text = f"lines of the notes that could not be read: {damaged}; they count for nothing"
+        told += (TrialWarning("notes", "yellow", text, "raw/notes"),)
     findings = replace(findings, conditions=air, warnings=(*remarks, *findings.warnings, *told))
     findings = _with_plan(findings, config, as_reviewed(segments), legs, bands, notes)
     observed = observations_of(notes, session.folder)

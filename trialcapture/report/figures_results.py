@@ -314,12 +314,17 @@ SHEET = (480, 236)
 """Size of the figure of the sheet [px]."""
 
 
-def sheet_figure(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC) -> Drawing | None:
+def answered_rpm(summary: Summary) -> tuple[tuple[str, float], ...]:
+    """Return the engine speeds of the answers that the figure of the sheet circles, each with its quantity."""
+    return tuple((q.name, rpm) for q in (SPEED, ECONOMY) for rpm, _ in _answered(q, summary))
+
+
+def sheet_figure(bands: pa.Table, circled: Sequence[tuple[str, float]], units: ReaderUnits = METRIC) -> Drawing | None:
     """Draw speed and economy over engine speed in one figure; None where no band has an engine speed.
 
     Args:
         bands: The band table.
-        summary: Has the answers, which are circled.
+        circled: From `answered_rpm`.
         units: Of the reader.
     """
     x = floats(bands, "rpm_mean")
@@ -356,7 +361,7 @@ def sheet_figure(bands: pa.Table, summary: Summary, units: ReaderUnits = METRIC)
                 on.grid(visible=False)
             title = _with_unit(quantity.heading, scale.text)
             on.set_title(title, loc="left" if n == 0 else "right", color=colour)
-            for rpm, _ in _answered(quantity, summary):
+            for rpm in (rpm for name, rpm in circled if name == quantity.name):
                 for i in np.flatnonzero(np.isclose(nominal, rpm) & np.isfinite(curve.y))[:1]:
                     on.plot(curve.x[i], curve.y[i], "o", ms=11, color="none", mec=OCHRE, mew=1.3, zorder=5)
         axes.set_xlabel(_with_unit("Engine speed", "rpm"))

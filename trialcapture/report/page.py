@@ -38,6 +38,7 @@ from trialcapture.report.evidence_tables import (
 )
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import (
+    answered_rpm,
     band_figures,
     current_figure,
     current_rows,
@@ -117,7 +118,7 @@ def render_report(
     table = band_table(bands, summary, units)
     context = {
         "sheet": build_sheet(bands, legs, summary, units),
-        "sheet_figure": draw(sheet_figure, bands, summary, units),
+        "sheet_figure": draw(sheet_figure, bands, answered_rpm(summary), units),
         "boat": summary.boat.name or "Unnamed boat",
         "identity": _identity(summary),
         "conditions": conditions_line(summary, units),
@@ -198,7 +199,7 @@ def render_sheet(
         draw: See `render_report`.
     """
     page: str = page_template("sheet.html.j2").render(
-        sheet=build_sheet(bands, legs, summary, units), figure=draw(sheet_figure, bands, summary, units), draw=_markup,
+        sheet=build_sheet(bands, legs, summary, units), figure=draw(sheet_figure, bands, answered_rpm(summary), units), draw=_markup,
         definitions=units.definitions(), version=summary.software_version,
     )  # fmt: skip
     return page

@@ -661,6 +661,7 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "repeat-differs": ("Repeated step", "it came out differently, beyond noise"),
     "recording": ("Recording", "not closed, see the annex"),
     "half": ("Other half", "the second half of the recording is not here"),
+    "notes": ("Notes", "not every line could be read"),
     "reading": ("Reading", "one typed by hand was not used"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
     "log": ("Engine log", "a file is described by no settings and was not used"),
