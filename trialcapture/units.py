@@ -73,6 +73,8 @@ _UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
     "km/h": ("speed", Fraction(1000, 3600), Fraction(0)),
     "mph": ("speed", Fraction(1609344, 3_600_000), Fraction(0)),
     "m": ("length", Fraction(1), Fraction(0)),
+    "cm": ("length", Fraction(1, 100), Fraction(0)),
+    "mm": ("length", Fraction(1, 1000), Fraction(0)),
     "ft": ("length", _FT, Fraction(0)),
     "in": ("length", _INCH, Fraction(0)),
     "mi": ("length", _MI, Fraction(0)),
@@ -133,7 +135,7 @@ _SPELLINGS = {
     "°": "deg", "degree": "deg", "degrees": "deg", "feet": "ft", "metre": "m", "meter": "m", "lbs": "lb",
     "lbs/h": "lb/h", "kg/m³": "kg/m3", "lb/ft³": "lb/ft3", "hpa": "mbar", "mile": "mi", "miles": "mi",
     "lb/usgal": "lb/us gal", "lb/us_gal": "lb/us gal", "lb/impgal": "lb/imp gal", "lb/imp_gal": "lb/imp gal",
-    "°/min": "deg/min", "°/s": "deg/s", "sec": "s", "hour": "h", "hours": "h",
+    "°/min": "deg/min", "°/s": "deg/s", "sec": "s", "inch": "in", "inches": "in", "hour": "h", "hours": "h",
 }  # fmt: skip
 
 

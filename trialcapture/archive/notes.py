@@ -23,13 +23,22 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pyarrow as pa
 
 from trialcapture.archive.atomic import append_safely, as_before_on_failure, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file
+from trialcapture.archive.note_kinds import FIELDS
 from trialcapture.archive.parquet import read_parquet
+from trialcapture.archive.photos import (
+    CameraClock,
+    PhotoTimes,
+    parse_camera_zone,
+    photo_path,
+    read_photo_times,
+    taken_at,
+)
 from trialcapture.archive.seal import MANIFEST, Acceptance, SealLine, add_event, hold_seal, refuse_changed
 from trialcapture.archive.seal import NAME as SEAL
 from trialcapture.archive.session import Session
@@ -218,27 +227,113 @@ def _reading(note: Note, engine_ids: Sequence[str]) -> HandReading:
     return HandReading(note.t_ns, engine, channel, low, abs(high - low))
 
 
-OBSERVED = ("sound", "cruise", "sea", "remark")
-"""Kinds of notes that say what people heard, saw and judged."""
+OBSERVED = ("sound", "cruise", "sea", "remark", "measure", "finding", "conditions", "load", "photo")
+"""Kinds of notes that say what people heard, saw, measured and judged."""
+_MOST_PHOTOS = 500
+"""Photos looked into for their time (our choice); of more the time is that of the note."""
 
 
-def observations_of(notes: Sequence[Note]) -> list[Observation]:
-    """Return what people heard, saw and judged, without what they took back, ascending in time."""
-    kept = [note for note in standing(notes) if note.kind in OBSERVED]
-    return [
-        Observation(
-            t_ns=note.t_ns,
-            kind=note.kind,
-            value=_number(note.value),
-            text=_one_line(f"{note.value if note.value is not None else ''} {note.unit}"),
-            where=_one_line(str(note.more.get("where") or "")),
-            doors=_one_line(str(note.more.get("doors") or "")),
-            seconds=_number(note.more.get("seconds")),
-            background_db=_number(note.more.get("background_db")),
-            by=_one_line(note.by),
-        )
-        for note in sorted(kept, key=lambda note: note.t_ns)
-    ]
+def observations_of(notes: Sequence[Note], folder: Path | None = None) -> list[Observation]:
+    """Return what people heard, saw, measured and judged, without what they took back, ascending in time.
+
+    Args:
+        notes: Of a session.
+        folder: The session, whose photos say when they were taken; None where that does not matter.
+    """
+    kept = sorted((note for note in standing(notes) if note.kind in OBSERVED), key=lambda note: note.t_ns)
+    photos = taken_times([note for note in kept if note.kind == "photo"], folder)
+    return [_observation(note, photos.get(id(note), _NOT_A_PHOTO)) for note in kept]
+
+
+def _observation(note: Note, taken: _Taken) -> Observation:
+    def said(name: str) -> str:
+        return _one_line(str(note.more.get(name) or ""))
+
+    persons = _within(note, "persons")
+    return Observation(
+        t_ns=note.t_ns,
+        kind=note.kind,
+        value=_number(note.value),
+        text=_one_line(f"{note.value if note.value is not None else ''} {note.unit}"),
+        where=said("where"),
+        doors=said("doors"),
+        seconds=_number(note.more.get("seconds")),
+        background_db=_number(note.more.get("background_db")),
+        by=_one_line(note.by),
+        unit=_one_line(note.unit),
+        what=said("what"),
+        grade=said("grade"),
+        about=said("about"),
+        when=said("when"),
+        tank=said("tank"),
+        fraction=_within(note, "fraction"),
+        litres=_within(note, "litres"),
+        persons=None if persons is None else int(persons),
+        air_temp_c=_within(note, "air_temp_c"),
+        pressure_hpa=_within(note, "pressure_hpa"),
+        wind_speed_kn=_within(note, "wind_speed_kn"),
+        wind_from_deg=_within(note, "wind_from_deg"),
+        wave_height_m=_within(note, "wave_height_m"),
+        file=said("file"),
+        sha256=said("sha256"),
+        taken_ns=taken.t_ns,
+        taken_from=taken.from_,
+        fault=taken.fault,
+    )
+
+
+def _within(note: Note, name: str) -> float | None:
+    """Return a number of a note; None where there is none, or it is one that cannot be."""
+    number, bounds = _number(note.more.get(name)), FIELDS[name]
+    if number is None or bounds.least is None or bounds.most is None:
+        return None
+    return number if bounds.least <= number <= bounds.most else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    t_ns: int | None
+    from_: Literal["camera", "satellites", "note", ""]
+    fault: str
+
+
+_NOT_A_PHOTO = _Taken(None, "", "")
+
+
+def taken_times(photos: Sequence[Note], folder: Path | None) -> dict[int, _Taken]:
+    """Return when each photo was taken, by the identity of its note.
+
+    A time that was given with ``--at`` stands. Else it is what the photo itself says, with what the notes say about
+    the clock of its camera: the last word stands. Where the photo says none, it is the time of the note.
+    """
+    if folder is None:
+        return {}
+    looked = [(n, photo_path(folder, str(n.more.get("file") or ""))) for n in photos]
+    times = [PhotoTimes(fault="it is not in the session") if p is None else read_photo_times(p)
+             for _, p in looked[:_MOST_PHOTOS]]  # fmt: skip
+    times += [PhotoTimes(fault="there are too many")] * (len(looked) - len(times))
+    clocks = camera_clocks([(note, said) for (note, _), said in zip(looked, times, strict=True)])
+    found = {}
+    for note, said in zip(photos, times, strict=True):
+        at = taken_at(said, clocks.get(said.camera, CameraClock()))
+        if "entered" in note.more:
+            found[id(note)] = _Taken(note.t_ns, "note", said.fault)
+        elif at.t_ns is None and said.clock is None:
+            found[id(note)] = _Taken(note.t_ns, "note", at.reason)
+        else:
+            found[id(note)] = _Taken(at.t_ns, at.from_, at.reason)
+    return found
+
+
+def camera_clocks(photos: Sequence[tuple[Note, PhotoTimes]]) -> dict[str, CameraClock]:
+    """Return what the notes say about the clock of each camera, by its name; the last word stands."""
+    clocks: dict[str, CameraClock] = {}
+    for note, said in photos:
+        zone = parse_camera_zone(str(note.more.get("camera_zone") or ""))
+        offset_s = _within(note, "camera_offset_s")
+        if zone is not None or offset_s is not None:
+            clocks[said.camera] = CameraClock(zone, offset_s, said.offset)
+    return clocks
 
 
 def _number(value: Any) -> float | None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -22,6 +22,10 @@ from trialcapture.cli.output import (
 )
 from trialcapture.errors import TrialCaptureError
 
+if TYPE_CHECKING:
+    from trialcapture.archive.notes import Note
+    from trialcapture.archive.session import Session
+
 _WRITER = "note"
 
 
@@ -35,25 +39,35 @@ def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
 # a value may be a negative number, which click would take for an option
 @click.command(context_settings={"ignore_unknown_options": True})
 @path_argument("SESSION")
-@click.argument("kind", metavar="KIND", type=click.Choice(list(KINDS)))
+@click.argument("kind", metavar="[KIND]", type=click.Choice(list(KINDS)), required=False)
 @click.argument("value", metavar="[VALUE]", required=False)
 @click.option("--unit", default="", metavar="U", help="Unit of the value.")
 @click.option("--where", default="", metavar="W", help="Place on board.")
 @click.option("--at", "at", metavar="T", help="When, UTC: 2026-05-14T10:12:30Z; now when not given.")
 @click.option("--by", default="", metavar="NAME", help="Who notes it.")
 @click.option("--photo", metavar="FILE", type=PATH, help="A photo to copy into the session.")
+@click.option(
+    "--list",
+    "checklist",
+    metavar="[FILE]",
+    is_flag=False,
+    flag_value="",
+    default=None,
+    help="Instead of noting, show what of the walk round is open, by a checklist such as configs/walk_round.toml.",
+)
 @_field_options
 @accept_option
 @json_option
 def note(
     session: Path,
-    kind: str,
+    kind: str | None,
     value: str | None,
     unit: str,
     where: str,
     at: str | None,
     by: str,
     photo: Path | None,
+    checklist: str | None,
     accept: str | None,
     as_json: bool,
     **fields: str | None,
@@ -70,7 +84,9 @@ def note(
     trialcapture note monday sound 71.5 --where helm --doors closed
     trialcapture note monday reading 2400 --unit rpm --quantity rpm --engine port
     trialcapture note monday finding "hose chafed" --grade watch --photo hose.jpg
+    trialcapture note monday photo --photo clock.jpg --clock-shown 2026-05-14T10:12:30Z
     trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
+    trialcapture note monday --list walk_round.toml
     """
     from trialcapture.archive.notes import add_notes, read_notes  # noqa: PLC0415
     from trialcapture.archive.seal import NOTE  # noqa: PLC0415
@@ -80,7 +96,12 @@ def note(
     if value is not None and value.startswith("--"):
         raise click.NoSuchOption(value)
     opened = open_session(session)
-    now = datetime.now(UTC)
+    if checklist is not None:
+        _show_open(opened, checklist, kind, as_json)
+        return
+    if kind is None:
+        raise click.UsageError("Missing argument 'KIND': one of " + ", ".join(KINDS) + "; or --list.")
+    now, notes = datetime.now(UTC), read_notes(opened)
     entry = note_entry(
         kind,
         value,
@@ -90,12 +111,14 @@ def note(
         t=_utc(now) if at is None else _time_of(at),
         fields={name: typed for name, typed in fields.items() if typed is not None},
         engine_ids=opened.config.engine_ids,
-        notes=read_notes(opened),
+        notes=notes,
     )
     if at is not None:
         entry["entered"] = _utc(now)
-    if (kind == "photo") != (photo is not None) and kind == "photo":
-        raise TrialCaptureError("a photo needs its file", seen="no --photo", expected="--photo FILE")
+    if kind == "photo":
+        if photo is None:
+            raise TrialCaptureError("a photo needs its file", seen="no --photo", expected="--photo FILE")
+        _look_at_photo(entry, photo, notes, opened.folder)
 
     def is_recorded() -> bool:
         if not (session / NAME).exists():
@@ -130,11 +153,98 @@ def note(
             tell(line)
 
 
+def _look_at_photo(entry: dict[str, Any], photo: Path, notes: Sequence[Note], folder: Path) -> None:
+    """Complete the entry of a photo with what it tells of its camera's clock.
+
+    Raises:
+        TrialCaptureError: It has a time whose zone nobody said.
+    """
+    from trialcapture.archive.notes import camera_clocks, standing  # noqa: PLC0415
+    from trialcapture.archive.photos import (  # noqa: PLC0415
+        CameraClock,
+        camera_offset_s,
+        parse_camera_zone,
+        photo_path,
+        read_photo_times,
+        taken_at,
+    )
+
+    said = [name for name in ("camera_zone", "clock_shown", "camera_offset_s") if name in entry]
+    if len(said) > 1:
+        raise TrialCaptureError(
+            "a camera's clock is told in one way", seen=" and ".join(f"--{n.replace('_', '-')}" for n in said),
+            expected="one of them; how far it is off says its zone as well",
+        )  # fmt: skip
+    zone = parse_camera_zone(entry.get("camera_zone", ""))
+    if "camera_zone" in entry and zone is None:
+        raise TrialCaptureError(
+            "this is no zone of a camera", seen=entry["camera_zone"], where="--camera-zone",
+            expected="its offset from UTC, such as +02:00",
+        )  # fmt: skip
+    if not photo.is_file():
+        return  # told when it is copied
+    times = read_photo_times(photo)
+    if "clock_shown" in entry:
+        shown = _time_of(entry["clock_shown"], "--clock-shown")
+        entry["camera_offset_s"] = round(camera_offset_s(times, datetime.fromisoformat(shown)), 3)
+    if said:
+        clock = CameraClock(zone, entry.get("camera_offset_s"), times.offset)
+    else:
+        photos = [n for n in standing(notes) if n.kind == "photo"]
+        paths = [(n, photo_path(folder, str(n.more.get("file") or ""))) for n in photos]
+        known = camera_clocks([(n, read_photo_times(path)) for n, path in paths if path is not None])
+        clock = known.get(times.camera, CameraClock())
+    at = taken_at(times, clock)
+    if at.t_ns is None and times.clock is not None and "entered" not in entry:
+        raise TrialCaptureError(
+            "the photo says when it was taken, and not in which zone", seen=f"{times.clock:%Y-%m-%d %H:%M:%S}",
+            where=str(photo),
+            expected="give the zone its camera is set to (--camera-zone +02:00), or first a photo of the laptop's clock "
+            "(--clock-shown TIME), or the time it was taken (--at TIME)",
+        )  # fmt: skip
+    if at.t_ns is None and "entered" not in entry:
+        tell(f"{at.reason}; it stands at the time of this note. --at gives another")
+
+
+def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool) -> None:
+    """Print the items of a checklist with what is open.
+
+    Raises:
+        TrialCaptureError: There is no checklist, or it cannot be read.
+    """
+    from trialcapture.archive.notes import observations_of, read_notes  # noqa: PLC0415
+    from trialcapture.config import read_walk_round  # noqa: PLC0415
+    from trialcapture.reduce.note_record import walk_round_entries  # noqa: PLC0415
+
+    if kind is not None:
+        raise click.UsageError("--list shows what is open and notes nothing: leave out the kind and its value.")
+    items = read_walk_round(Path(checklist)) if checklist else session.config.trial.walk_round
+    if not items:
+        raise TrialCaptureError(
+            "the settings of this session have no checklist", where=str(session.folder),
+            expected="--list FILE, or walk_round = \"walk_round.toml\" under [trial] of the settings",
+        )  # fmt: skip
+    found = walk_round_entries(items, observations_of(read_notes(session)))
+    if as_json:
+        from trialcapture.reduce.summary import as_json as plain  # noqa: PLC0415
+
+        print_json({"session": session.id, "items": plain(found)})
+        return
+    for area in dict.fromkeys(item.area for item in found):
+        tell(area)
+        for item in (i for i in found if i.area == area):
+            state = "open" if item.is_open else "done"
+            about = f"measure, {item.unit}" if item.kind == "measure" else "finding"
+            tell(f"  {state}  {item.what} ({about}{'' if item.is_standard else ', optional'})")
+    left = sum(i.is_open and i.is_standard for i in found)
+    tell(f"{left} of {sum(i.is_standard for i in found)} standard items open")
+
+
 def _utc(at: datetime, width: str = "milliseconds") -> str:
     return at.isoformat(timespec=width).replace("+00:00", "Z")
 
 
-def _time_of(text: str) -> str:
+def _time_of(text: str, option: str = "--at") -> str:
     """Return a time that was typed as UTC, as it is written.
 
     Raises:
@@ -147,8 +257,8 @@ def _time_of(text: str) -> str:
         zone = None
     if zone is None:
         raise TrialCaptureError(
-            "this is no time with its zone", seen=text[:80], where="--at", expected="UTC, such as 2026-05-14T10:12:30Z"
+            "this is no time with its zone", seen=text[:80], where=option, expected="UTC, such as 2026-05-14T10:12:30Z"
         )
     if at > datetime.now(UTC) + timedelta(days=1):
-        raise TrialCaptureError("this time lies in the future", seen=text[:80], where="--at")
+        raise TrialCaptureError("this time lies in the future", seen=text[:80], where=option)
     return _utc(at.astimezone(UTC))

@@ -15,7 +15,7 @@ import tomli_w
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
-from trialcapture.config.base import Section, fault_lines
+from trialcapture.config.base import Section, Text, fault_lines
 from trialcapture.config.inputs import (
     COUNTED_NS,
     EngineLog,
@@ -52,6 +52,7 @@ from trialcapture.config.sections import (
     Trial,
     TrialPlan,
     UnitSystem,
+    WalkRoundItem,
 )
 from trialcapture.errors import ConfigError, TrialCaptureError
 
@@ -81,6 +82,7 @@ __all__ = [
     "Trial",
     "TrialPlan",
     "UnitSystem",
+    "WalkRoundItem",
     "Xdr",
     "config_hash",
     "default_half_width_rpm",
@@ -91,6 +93,7 @@ __all__ = [
     "parse_zone",
     "read_config",
     "read_plan",
+    "read_walk_round",
     "with_plan",
 ]
 
@@ -183,7 +186,8 @@ def read_config(path: Path, plan: Path | None = None) -> tuple[Config, str]:
         plan: A plan file to take the place of whatever plan the file has or names.
 
     Returns:
-        The configuration and its text, which stands by itself: a plan file that it names has been put into it.
+        The configuration and its text, which stands by itself: a plan file and a checklist that it names have been put
+        into it.
 
     Raises:
         TrialCaptureError: A file is missing, unreadable or no text, or a plan file has no plan.
@@ -193,6 +197,7 @@ def read_config(path: Path, plan: Path | None = None) -> tuple[Config, str]:
     named = plan or _plan_file(text, path)
     if named is not None:
         text = with_plan(text, read_plan(named), named.name)
+    text = _with_walk_round(text, path)
     return load_config(text, where=str(path)), text
 
 
@@ -203,6 +208,65 @@ def _plan_file(text: str, path: Path) -> Path | None:
     except ValueError:
         return None  # told when it is loaded
     return path.parent / name if isinstance(name, str) else None
+
+
+def _with_walk_round(text: str, path: Path) -> str:
+    """Return the text of settings with the checklist that ``[trial] walk_round`` names, looked for beside them."""
+    try:
+        data = parse_toml(text)
+    except ValueError:
+        return text  # told when it is loaded
+    trial = data.get("trial")
+    name = trial.get("walk_round") if isinstance(trial, dict) else None
+    if not isinstance(name, str):
+        return text
+    items = [item.model_dump() for item in read_walk_round(path.parent / name)]
+    wanted = {**data, "trial": {**data["trial"], "walk_round": items}}
+    kept = _NAMED_WALK_ROUND.sub("", text, count=1).rstrip()
+    listed = tomli_w.dumps({"trial": {"walk_round": items}}).replace("[trial]\n", "", 1)
+    whole = f"{kept}\n\n# The checklist, from {name}.\n{listed}"
+    try:
+        says_the_same = parse_toml(whole) == wanted
+    except ValueError:
+        says_the_same = False
+    return whole if says_the_same else tomli_w.dumps(wanted)
+
+
+_NAMED_WALK_ROUND = re.compile(
+    r"""^[ \t]*walk_round[ \t]*=[ \t]*(?:"[^"\n]*"|'[^'\n]*')[ \t]*(?:#.*)?\n?""", re.MULTILINE
+)
+
+
+def read_walk_round(path: Path) -> tuple[WalkRoundItem, ...]:
+    """Return the items of a checklist for the walk round.
+
+    Raises:
+        TrialCaptureError: The file is missing, unreadable or no TOML.
+        ConfigError: An item cannot be meant; every fault is listed.
+    """
+    text = _read_text(path, "the checklist")
+    try:
+        data = parse_toml(text)
+    except ValueError as fault:
+        raise TrialCaptureError("the checklist is not TOML", seen=str(fault), where=str(path)) from fault
+    try:
+        checklist = _Checklist.model_validate(data)
+    except ValidationError as fault:
+        raise ConfigError(str(path), fault_lines(fault.errors(include_url=False), data, _Checklist)) from fault
+    if not checklist.item:
+        raise TrialCaptureError(
+            "the checklist has no item",
+            where=str(path),
+            expected="[[item]] tables such as those in configs/walk_round.toml",
+        )
+    return checklist.item
+
+
+class _Checklist(Section):
+    """A file such as ``configs/walk_round.toml``."""
+
+    title: Text = ""
+    item: Annotated[tuple[WalkRoundItem, ...], Field(max_length=500)] = ()
 
 
 def read_plan(path: Path) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import Field, field_validator, model_validator
 
@@ -262,6 +262,27 @@ class Report(Section):
     """Units printed beside them."""
 
 
+class WalkRoundItem(Section):
+    """One item of a checklist for the walk round, as in ``configs/walk_round.toml``."""
+
+    area: Text
+    what: Text
+    """What is measured or judged; notes name it by ``what``."""
+    kind: Literal["measure", "finding"]
+    unit: Text = ""
+    """Of a measure."""
+    standard: Flag = True
+    """False for what not every boat has, or not everybody looks at."""
+
+    @model_validator(mode="after")
+    def _a_measure_has_a_unit(self) -> Self:
+        if not self.area.strip() or not self.what.strip():
+            raise ValueError("an item has an area and says what is looked at")
+        if (self.kind == "measure") != bool(self.unit.strip()):
+            raise ValueError(f"{self.what}: a measure has a unit, and a finding has none")
+        return self
+
+
 class Trial(Section):
     """Conditions as people saw them; what instruments see comes from the data."""
 
@@ -285,3 +306,5 @@ class Trial(Section):
     """Strongest current that chart and tide tables give for place and day [kn]; the bound is beyond the fastest tidal
     streams (common practice, no source)."""
     notes: Text = ""
+    walk_round: Annotated[tuple[WalkRoundItem, ...], Field(max_length=500)] = ()
+    """The checklist for the walk round; in a file of settings the name of one, such as "walk_round.toml"."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.archive.halves import missing_half
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
+from trialcapture.archive.photos import small_pictures
 from trialcapture.archive.result_hashes import write_result_hashes
 from trialcapture.archive.result_set import ResultSet, open_result_set
 from trialcapture.archive.session import Session, as_recorded_so_far, open_session
@@ -23,9 +24,10 @@ from trialcapture.config import UnitSystem, config_hash, load_config
 from trialcapture.pipeline.results import compare_with_seal, hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
 from trialcapture.prepare.steady.segments import segment_engines, with_session
-from trialcapture.reduce.summary import TrialWarning, as_json
+from trialcapture.reduce.summary import Summary, TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
 from trialcapture.report.figures import load_drawing
+from trialcapture.report.note_sections import MOST_PICTURES
 from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.spreadsheet import trial_xlsx
@@ -109,6 +111,7 @@ def _derive(
         page = render_report(
             bands=results.bands, legs=results.legs, summary=results.summary, samples=trial.overview,
             segments=results.segments, clocks=trial.clocks, rejects=trial.rejects, units=read_in, draw=former.get,
+            pictures=_pictures(session, results.summary),
         )  # fmt: skip
         sheet = render_sheet(results.bands, results.legs, results.summary, read_in, former.get)
         if keeping is not None:
@@ -157,6 +160,11 @@ def _derive(
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
         "paths": paths, "told": told,
     }  # fmt: skip
+
+
+def _pictures(session: Session, summary: Summary) -> Mapping[str, str]:
+    photos = () if summary.noted is None else summary.noted.photos[:MOST_PICTURES]
+    return small_pictures(session.folder, [photo.file for photo in photos])
 
 
 def _as_it_stands(session: Session) -> tuple[Session, list[TrialWarning]]:

@@ -38,6 +38,7 @@ from trialcapture.prepare.data_health import page_one, utc_text
 from trialcapture.prepare.steady.hand_readings import with_readings
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.prepare.steady.segments import with_trims
+from trialcapture.reduce.note_record import with_note_record
 from trialcapture.reduce.observations import with_observations
 from trialcapture.reduce.reviewed import Result, reduce_reviewed
 from trialcapture.reduce.summary import (
@@ -152,7 +153,9 @@ def reduce_prepared(
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
     findings = replace(findings, conditions=air, warnings=(*remarks, *findings.warnings, *told))
     findings = _with_plan(findings, config, as_reviewed(segments), legs, bands, notes)
-    findings = with_observations(findings, observations_of(notes), bands, legs)
+    observed = observations_of(notes, session.folder)
+    findings = with_observations(findings, observed, bands, legs)
+    findings = with_note_record(findings, observed, legs, trial.overview, config)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
     return Results(segments, bands, legs, summary)
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -31,11 +32,19 @@ class Observation:
 
     Attributes:
         t_ns: When it was entered [ns since 1970 UTC].
-        kind: ``sound``, ``cruise``, ``sea`` or ``remark``.
-        value: The number: dB(A), rpm; None where it is none.
+        kind: ``sound``, ``cruise``, ``sea``, ``remark``, ``measure``, ``finding``, ``conditions``, ``load``, ``photo``.
+        value: The number: dB(A), rpm, what was measured; None where it is none.
         text: The whole of it as written.
         where, doors, seconds, background_db: Of a sound.
         by: Who noted it.
+        unit: Of the value.
+        what: What was measured, or the item of the checklist.
+        grade: Of a finding.
+        about: ``handling`` or ``boat`` where somebody said so.
+        when, tank, fraction, litres, persons: Of a load.
+        air_temp_c, pressure_hpa, wind_speed_kn, wind_from_deg, wave_height_m: Of conditions.
+        file, sha256: Of a photo.
+        taken_ns, taken_from, fault: When a photo was taken, what tells so, and what cannot be told of it.
     """
 
     t_ns: int
@@ -47,6 +56,25 @@ class Observation:
     seconds: float | None
     background_db: float | None
     by: str
+    unit: str = ""
+    what: str = ""
+    grade: str = ""
+    about: str = ""
+    when: str = ""
+    tank: str = ""
+    fraction: float | None = None
+    litres: float | None = None
+    persons: int | None = None
+    air_temp_c: float | None = None
+    pressure_hpa: float | None = None
+    wind_speed_kn: float | None = None
+    wind_from_deg: float | None = None
+    wave_height_m: float | None = None
+    file: str = ""
+    sha256: str = ""
+    taken_ns: int | None = None
+    taken_from: Literal["camera", "satellites", "note", ""] = ""
+    fault: str = ""
 
 
 def with_observations(findings: Findings, observed: Sequence[Observation], bands: pa.Table, legs: pa.Table) -> Findings:
@@ -58,14 +86,74 @@ def with_observations(findings: Findings, observed: Sequence[Observation], bands
         bands: `BANDS_SCHEMA`.
         legs: `LEGS_SCHEMA`.
     """
+    episodes = episodes_of(findings, legs)
     cruises = [o for o in observed if o.kind == "cruise" and o.value is not None and o.value > 0]
     return replace(
         findings,
         # the last word stands
         cruise=judge_cruise(cruises[-1], findings, bands) if cruises else None,
         sound=sound_levels([o for o in observed if o.kind == "sound" and o.value is not None], legs),
-        remarks=tuple(Remark(iso_utc(o.t_ns), o.kind, o.text, o.by) for o in observed if o.kind in ("sea", "remark")),
+        remarks=tuple(remark_of(o, episodes) for o in observed if o.kind in ("sea", "remark")),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A leg or a manoeuvre that notes fall in: its ends [ns since 1970 UTC] and its name."""
+
+    start_ns: int
+    stop_ns: int
+    name: str
+    is_manoeuvre: bool
+
+
+def episodes_of(findings: Findings, legs: pa.Table) -> tuple[Episode, ...]:
+    """Return the legs and manoeuvres of a trial, ascending in time."""
+    starts, stops = (integers(legs[name])[0].tolist() for name in ("start", "stop"))
+    courses = legs["heading_true_deg_mean"].to_pylist()
+    made = [
+        Episode(start, stop, f"{name or 'leg'}{_course(course)}", False)
+        for start, stop, name, course in zip(starts, stops, legs["band_name"].to_pylist(), courses, strict=True)
+    ]
+    for manoeuvre in (m for measured in findings.measures for m in measured.manoeuvres):
+        start_ns = (datetime.fromisoformat(manoeuvre.start) - _EPOCH) // timedelta(microseconds=1) * 1000
+        lasts = manoeuvre.value if manoeuvre.unit == "s" and manoeuvre.value else 0.0
+        side = manoeuvre.direction if manoeuvre.direction in ("port", "stbd") else ""
+        name = " ".join(part for part in (manoeuvre.kind.replace("_", " "), side) if part)
+        made.append(Episode(start_ns, start_ns + int(lasts * 1e9), f"{name}{_course(manoeuvre.direction_deg)}", True))
+    return tuple(sorted(made, key=lambda e: (e.start_ns, e.stop_ns, e.name)))
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def _course(direction_deg: float | None) -> str:
+    return "" if direction_deg is None or not np.isfinite(direction_deg) else f", {round(direction_deg) % 360:03d}°"
+
+
+def episode_at(t_ns: int, episodes: Sequence[Episode]) -> Episode | None:
+    """Return the leg or manoeuvre a note falls in, or that ended no longer than `AFTER_LEG_NS` before; else None.
+
+    Of several the one that began last, so that of a leg that just ended and one that just began it is the latter.
+    """
+    inside = [e for e in episodes if e.start_ns <= t_ns < e.stop_ns + AFTER_LEG_NS]
+    return max(inside, key=lambda e: e.start_ns, default=None)
+
+
+def remark_of(o: Observation, episodes: Sequence[Episode]) -> Remark:
+    """Return a remark with the leg or manoeuvre it falls in."""
+    during = episode_at(o.t_ns, episodes)
+    return Remark(
+        iso_utc(o.t_ns), o.kind, o.text, o.by, "" if during is None else during.name, o.where,
+        "" if o.kind == "sea" else topic_of(o, during),
+    )  # fmt: skip
+
+
+def topic_of(o: Observation, during: Episode | None) -> str:
+    """Return ``handling`` for what says how she handles: by its note, or because it was noted in a manoeuvre."""
+    if o.about:
+        return "handling" if o.about == "handling" else ""
+    return "handling" if during is not None and during.is_manoeuvre else ""
 
 
 def equivalent_level_db(levels_db: Sequence[float], weights: Sequence[float] | None = None) -> float:

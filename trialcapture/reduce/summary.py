@@ -324,12 +324,198 @@ class SoundLevel(NamedBand):
 
 @dataclass(frozen=True, slots=True)
 class Remark(_Entry):
-    """What somebody noted: when, of what kind (remark or sea), and who."""
+    """What somebody noted: when, of what kind (remark or sea), and who.
+
+    Attributes:
+        during: The leg or manoeuvre it fell in; "" outside all of them.
+        where: Place on board; "" where not noted.
+        about: ``handling`` where it says how she handles; "" elsewhere.
+    """
 
     t: str
     kind: str
     text: str
     by: str
+    during: str = ""
+    where: str = ""
+    about: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NotedMeasure(_Entry):
+    """What was measured on board: value and unit as noted; the value is None where it is no number.
+
+    Attributes:
+        what, where: What was measured, and where on board.
+        during: The leg or manoeuvre it fell in; "" outside all of them.
+    """
+
+    t: str
+    what: str
+    where: str
+    value: float | None
+    unit: str
+    during: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotedFinding(_Entry):
+    """What was found on board.
+
+    Attributes:
+        grade: ``good``, ``watch`` or ``defect``.
+        what: The item of the checklist it answers; "" for none.
+        about: ``handling`` where it says how she handles; "" elsewhere.
+        during: The leg or manoeuvre it fell in; "" outside all of them.
+    """
+
+    t: str
+    grade: str
+    text: str
+    what: str
+    where: str
+    about: str
+    during: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class WalkRoundEntry(_Entry):
+    """One item of the checklist for the walk round.
+
+    Attributes:
+        area: Part of the boat.
+        what: What is to be measured or found.
+        kind: Whether a number or a judgement is asked for.
+        unit: A number's, as the checklist has it.
+        is_standard: Whether it belongs to every walk round.
+        is_open: Whether nobody noted it.
+    """
+
+    area: str
+    what: str
+    kind: Literal["measure", "finding"]
+    unit: str
+    is_standard: bool
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NotedConditions(_Entry):
+    """Weather and sea as somebody read them at one time; None where not noted."""
+
+    t: str
+    air_temp_c: float | None
+    pressure_hpa: float | None
+    wind_speed_kn: float | None
+    wind_from_deg: float | None
+    wave_height_m: float | None
+    during: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotedLoad(_Entry):
+    """A tank or the persons on board, before or after the runs.
+
+    Attributes:
+        when: ``before`` or ``after``.
+        tank: Its name; "" where only persons were noted.
+        litres, fraction: In the tank; one of them follows from the other where the load sheet has the tank.
+        kg: Mass of what was in it; None where the load sheet has no such tank.
+        persons: On board; None where not noted.
+    """
+
+    t: str
+    when: str
+    tank: str
+    litres: float | None
+    fraction: float | None
+    kg: float | None
+    persons: int | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class LegFuel(NamedBand):
+    """Fuel on board in the middle of a leg: the tanks as read before, less what the engines had burnt since.
+
+    Attributes:
+        segment_id, start: Of the leg.
+        burnt_l: Since the first sample, by the flow meters with their calibration.
+        on_board_l, on_board_kg: What was left.
+    """
+
+    segment_id: int
+    start: str
+    burnt_l: float
+    on_board_l: float
+    on_board_kg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FuelBalance(_Entry):
+    """Fuel by the tanks beside fuel by the flow meters [L].
+
+    Attributes:
+        before_l, after_l: In all fuel tanks; None where not all of it was read.
+        by_flow_l: Burnt from the first sample to the last; None where too little of the flow was recorded.
+        legs: Fuel on board, leg by leg.
+        reason: Why no leg has any; "" where they have.
+    """
+
+    before_l: float | None
+    after_l: float | None
+    by_flow_l: float | None
+    legs: tuple[LegFuel, ...]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotedPhoto(_Entry):
+    """A photo, which stands in ``raw/photos`` as it was given.
+
+    Attributes:
+        t: When it was noted.
+        file, sha256: The file in the session and its hash.
+        caption, where: As noted.
+        taken: When it was taken, ISO 8601 UTC; None where that is not known.
+        taken_from: What tells so.
+        reason: Why the time is not known, or why there is no small picture; "" where all is well.
+        during: The leg or manoeuvre it was taken in; "" outside all of them.
+    """
+
+    t: str
+    file: str
+    sha256: str
+    caption: str
+    where: str
+    taken: str | None
+    taken_from: Literal["camera", "satellites", "note", ""]
+    reason: str
+    during: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRecord(_Entry):
+    """What people noted beside sound, cruise and remarks, each ascending in time.
+
+    Attributes:
+        walk_round: The checklist, and what of it is open; empty without one.
+        conditions_gap_s: Longest time within the runs without conditions noted [s]; None where none were.
+        fuel: None where no tank was read.
+    """
+
+    measures: tuple[NotedMeasure, ...]
+    findings: tuple[NotedFinding, ...]
+    walk_round: tuple[WalkRoundEntry, ...]
+    conditions: tuple[NotedConditions, ...]
+    conditions_gap_s: float | None
+    loads: tuple[NotedLoad, ...]
+    fuel: FuelBalance | None
+    photos: tuple[NotedPhoto, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -1095,6 +1281,7 @@ class Findings(_Entry):
         remarks: What was noted of the sea and of anything else.
         repeated: Steps that were run again after others, the bookend of a trial among them.
         plan: What became of the plan; None where there was none.
+        noted: What else people noted; None where nobody did and there was no checklist.
     """
 
     schema_version: int
@@ -1129,6 +1316,7 @@ class Findings(_Entry):
     remarks: tuple[Remark, ...]
     repeated: tuple[RepeatedStep, ...] = field(default=(), kw_only=True)
     plan: PlanComparison | None = field(default=None, kw_only=True)
+    noted: NoteRecord | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 import pyarrow as pa
@@ -57,6 +58,7 @@ from trialcapture.report.limits import (
     steady_count,
     warning_lines,
 )
+from trialcapture.report.note_sections import note_sections
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 from trialcapture.report.sheet import build_sheet
 from trialcapture.report.traced import markup
@@ -67,6 +69,9 @@ _NUMBER_AND_UNIT = re.compile(
     r"(?:%|kn|mph|n?mi?/(?:L|(?:US |imp )?gal)|nm|mi|(?:L|(?:US |imp )?gal)/h|L|(?:US |imp )?gal|rpm|m|ft|kg|lb|s|°[CF]"
     r"|legs?|bands?)(?![\w/])"
 )
+
+
+_NO_PICTURES: Mapping[str, str] = MappingProxyType({})
 
 
 def draw_now(make: Callable[..., Any], *given: Any) -> Any:
@@ -85,6 +90,7 @@ def render_report(
     summary: Summary,
     units: ReaderUnits = METRIC,
     draw: Callable[..., Any] = draw_now,
+    pictures: Mapping[str, str] = _NO_PICTURES,
 ) -> str:
     """Return the report of a trial as one HTML file that needs nothing beside it.
 
@@ -100,6 +106,7 @@ def render_report(
         summary: The summary.
         units: What the reader asked for.
         draw: Is given each function that draws and its arguments, and returns the drawing.
+        pictures: Small pictures of photos as data URIs, by file.
     """
     stars = starred(segments)
     segments = None if segments is None else as_reviewed(segments)
@@ -145,6 +152,7 @@ def render_report(
         "points": points(
             segments=segments, clocks=clocks, bands=bands, legs=legs, summary=summary, rejected=rejected, units=units
         ),
+        "noted": note_sections(summary, units, pictures),
         "load": load_sheet(summary, units),
         "budgets": budget_tables(table, summary, units),
         "errors": standard_error_rows(summary),
