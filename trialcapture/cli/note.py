@@ -199,8 +199,8 @@ def _look_at_photo(entry: dict[str, Any], photo: Path, notes: Sequence[Note], fo
         raise TrialCaptureError(
             "the photo says when it was taken, and not in which zone", seen=f"{times.clock:%Y-%m-%d %H:%M:%S}",
             where=str(photo),
-            expected="give the zone its camera is set to (--camera-zone +02:00), or first a photo of the laptop's clock "
-            "(--clock-shown TIME), or the time it was taken (--at TIME)",
+            expected="give the zone its camera is set to (--camera-zone +02:00), or first a photo of the laptop's "
+            "clock (--clock-shown TIME), or the time it was taken (--at TIME)",
         )  # fmt: skip
     if at.t_ns is None and "entered" not in entry:
         tell(f"{at.reason}; it stands at the time of this note. --at gives another")

@@ -32,7 +32,7 @@ from trialcapture.reduce.summary import (
     TrialWarning,
     WalkRoundEntry,
 )
-from trialcapture.reduce.tables import iso_utc
+from trialcapture.reduce.tables import iso_utc, warn
 
 LEAST_FLOW_SHARE = 0.95
 """Share of the time from the first sample in which the fuel flow must be known to tell what was burnt (our choice)."""
@@ -296,16 +296,10 @@ def _load_warnings(loads: Sequence[NotedLoad], config: Config) -> list[TrialWarn
             if load.when == "before" and load.fraction is not None and item_key(load.tank) == item_key(tank.name)
         ]  # fmt: skip
         if read and abs(read[-1] - tank.fraction) > STATED_AS_READ:
-            text = (
-                f"a tank was read {100 * read[-1]:.0f} % full before the runs and is stated as "
-                f"{100 * tank.fraction:.0f} % full; the test weight rests on what was stated"
-            )
-            made.append(TrialWarning("load-read", "yellow", text, tank.name))
+            detail = f"Read {100 * read[-1]:.0f} % full before the runs, stated {100 * tank.fraction:.0f} %."
+            made.append(warn("load-read", tank.name, detail))
     persons = [load.persons for load in loads if load.when == "before" and load.persons is not None]
     if persons and config.load.persons is not None and persons[-1] != config.load.persons:
-        text = (
-            f"{persons[-1]} persons were counted before the runs and {config.load.persons} are stated; the test "
-            "weight rests on what was stated"
-        )
-        made.append(TrialWarning("load-read", "yellow", text, ""))
+        detail = f"Counted {persons[-1]} persons before the runs, stated {config.load.persons}."
+        made.append(warn("load-read", "", detail))
     return made

@@ -249,6 +249,7 @@ TRIAL_WARNINGS: dict[str, Flag] = {
     "heading-not-usable": Flag("red", "The heading does not follow the course over ground; it was not used."),
     "heading-offset": Flag("yellow", "The heading is off by a constant angle; the fit took it out."),
     "no-depth": Flag("info", "No depth is known: shallow water cannot be ruled out."),
+    "load-read": Flag("yellow", "The load was read otherwise than stated; the test weight rests on what was stated."),
     "fuel-uncalibrated": Flag(
         "yellow", "Fuel flow is uncalibrated; its ± allows for what engine figures are usually wrong by."
     ),

@@ -11,7 +11,7 @@ from trialcapture.config import UnitSystem
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.note_record import item_key
 from trialcapture.reduce.summary import NotedFinding, NotedMeasure, NotedPhoto, NoteRecord, SoundLevel, Summary
-from trialcapture.report.format import DASH, band_phrase, clock, duration, fixed, plural
+from trialcapture.report.format import DASH, band_phrase, clock, date, duration, fixed, plural
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.units import convert, dimension, parse_unit
 
@@ -84,20 +84,23 @@ def note_sections(summary: Summary, units: ReaderUnits, pictures: Mapping[str, s
         pictures: Small pictures as data URIs, by file.
     """
     noted = summary.noted or NoteRecord((), (), (), (), None, (), None, ())
+    day = (summary.conditions.start or "")[:10]
     tables = [
-        _walk_round(noted, units),
-        _findings(noted),
-        _handling(summary, noted),
+        _walk_round(noted, units, day),
+        _findings(noted, day),
+        _handling(summary, noted, day),
         _sound(summary.sound),
-        _remarks(summary),
-        _conditions(noted, units),
-        _loads(noted, units),
-        _leg_fuel(noted, units),
+        _remarks(summary, day),
+        _conditions(noted, units, day),
+        _loads(noted, units, day),
+        _leg_fuel(noted, units, day),
     ]
     return NoteSections(
         tuple(_cut(line) for line in summary.trial.notes.splitlines() if line.strip()),
         tuple(table for table in tables if table.rows or table.below),
-        tuple(_photo(photo, pictures if n < MOST_PICTURES else {}) for n, photo in enumerate(noted.photos[:MOST_ROWS])),
+        tuple(
+            _photo(photo, pictures) for photo in sorted(noted.photos[:MOST_ROWS], key=lambda p: (p.taken or p.t, p.t))
+        ),
     )
 
 
@@ -117,16 +120,18 @@ def _cut(text: str) -> str:
     return text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT]} …"
 
 
-def _at(t: str) -> str:
-    return clock(t, seconds=False)
+def _at(t: str, day: str) -> str:
+    """Return when something was noted; with its date where that is not the day of the runs."""
+    at = clock(t, seconds=False)
+    return at if t[:10] == day else f"{date(t)}, {at}"
 
 
-def _walk_round(noted: NoteRecord, units: ReaderUnits) -> TableOfNotes:
+def _walk_round(noted: NoteRecord, units: ReaderUnits, day: str) -> TableOfNotes:
     area = {item_key(item.what): item.area for item in noted.walk_round}
     order = {name: n for n, name in enumerate(dict.fromkeys(area.values()))}
     measured = sorted(noted.measures, key=lambda m: order.get(area.get(item_key(m.what), ""), len(order)))
     rows = [
-        (m.what, area.get(item_key(m.what), ""), m.where, reader_measure(m, units), _at(m.t), m.during, m.by)
+        (m.what, area.get(item_key(m.what), ""), m.where, reader_measure(m, units), _at(m.t, day), m.during, m.by)
         for m in measured
     ]  # fmt: skip
     left = {True: [i for i in noted.walk_round if i.is_open and i.is_standard],
@@ -150,18 +155,18 @@ def _ranked(findings: Sequence[NotedFinding]) -> list[NotedFinding]:
     return sorted(findings, key=lambda f: rank.get(f.grade, len(rank)))
 
 
-def _findings(noted: NoteRecord) -> TableOfNotes:
+def _findings(noted: NoteRecord, day: str) -> TableOfNotes:
     rows = [
-        (_GRADES.get(f.grade, f.grade), f.text, f.what, f.where, _at(f.t), f.during, f.by)
+        (_GRADES.get(f.grade, f.grade), f.text, f.what, f.where, _at(f.t, day), f.during, f.by)
         for f in _ranked(noted.findings) if not f.about
     ]  # fmt: skip
     return _table("Findings", ("Grade", "Finding", "Item", "Where", "Time", "During", "By"), rows)
 
 
-def _handling(summary: Summary, noted: NoteRecord) -> TableOfNotes:
+def _handling(summary: Summary, noted: NoteRecord, day: str) -> TableOfNotes:
     told = [(f.t, f.text, _GRADES.get(f.grade, f.grade), f.where, f.during, f.by) for f in noted.findings if f.about]
     told += [(r.t, r.text, "", r.where, r.during, r.by) for r in summary.remarks if r.about]
-    rows = [(text, grade, where, _at(t), during, by) for t, text, grade, where, during, by in sorted(told)]
+    rows = [(text, grade, where, _at(t, day), during, by) for t, text, grade, where, during, by in sorted(told)]
     return _table("Handling", ("What was noted", "Grade", "Where", "Time", "During", "By"), rows)
 
 
@@ -189,21 +194,21 @@ def _sound(levels: Sequence[SoundLevel]) -> TableOfNotes:
     return _table("Sound on board (interior, not pass-by)", head, rows, below)
 
 
-def _remarks(summary: Summary) -> TableOfNotes:
+def _remarks(summary: Summary, day: str) -> TableOfNotes:
     rows = [
-        (r.text, "the sea" if r.kind == "sea" else "", r.where, _at(r.t), r.during, r.by)
+        (r.text, "the sea" if r.kind == "sea" else "", r.where, _at(r.t, day), r.during, r.by)
         for r in summary.remarks if not r.about
     ]  # fmt: skip
     return _table("Remarks", ("Remark", "About", "Where", "Time", "During", "By"), rows)
 
 
-def _conditions(noted: NoteRecord, units: ReaderUnits) -> TableOfNotes:
+def _conditions(noted: NoteRecord, units: ReaderUnits, day: str) -> TableOfNotes:
     def said(x: float | None, unit: str, decimals: int) -> str:
         return "" if x is None else units.say(x, unit, decimals)
 
     rows = [
         (
-            _at(c.t), said(c.air_temp_c, "°C", 1), said(c.pressure_hpa, "hPa", 0), said(c.wind_speed_kn, "kn", 0),
+            _at(c.t, day), said(c.air_temp_c, "°C", 1), said(c.pressure_hpa, "hPa", 0), said(c.wind_speed_kn, "kn", 0),
             "" if c.wind_from_deg is None else f"{round(c.wind_from_deg) % 360:03d}°", said(c.wave_height_m, "m", 1),
             c.during, c.by,
         )
@@ -218,14 +223,14 @@ def _conditions(noted: NoteRecord, units: ReaderUnits) -> TableOfNotes:
     return _table("Conditions as read", head, rows, below)
 
 
-def _loads(noted: NoteRecord, units: ReaderUnits) -> TableOfNotes:
+def _loads(noted: NoteRecord, units: ReaderUnits, day: str) -> TableOfNotes:
     rows = [
         (
             f"{load.when.capitalize()} the runs" if load.when else "", load.tank,
             "" if load.fraction is None else f"{fixed(100.0 * load.fraction, 0)} %",
             "" if load.litres is None else units.say(load.litres, "L", 0, thousands=True),
             "" if load.kg is None else units.say(load.kg, "kg", 0, thousands=True),
-            "" if load.persons is None else str(load.persons), _at(load.t), load.by,
+            "" if load.persons is None else str(load.persons), _at(load.t, day), load.by,
         )
         for load in sorted(noted.loads, key=lambda load: load.when != "before")
     ]  # fmt: skip
@@ -242,11 +247,11 @@ def _loads(noted: NoteRecord, units: ReaderUnits) -> TableOfNotes:
     return _table("Load before and after", head, rows, below)
 
 
-def _leg_fuel(noted: NoteRecord, units: ReaderUnits) -> TableOfNotes:
+def _leg_fuel(noted: NoteRecord, units: ReaderUnits, day: str) -> TableOfNotes:
     legs = noted.fuel.legs if noted.fuel is not None else ()
     rows = [
         (
-            _at(leg.start), band_phrase(leg), units.say(leg.burnt_l, "L", 0, thousands=True),
+            _at(leg.start, day), band_phrase(leg), units.say(leg.burnt_l, "L", 0, thousands=True),
             units.say(leg.on_board_l, "L", 0, thousands=True),
             "" if leg.on_board_kg is None else units.say(leg.on_board_kg, "kg", 0, thousands=True),
         )
@@ -269,8 +274,8 @@ def _photo(photo: NotedPhoto, pictures: Mapping[str, str]) -> Photo:
     lines = [
         f"{_moment(photo.taken)}, {when}" if photo.taken else "Time not known",
         photo.reason, photo.during, photo.where, f"by {photo.by}" if photo.by else "",
-        photo.file.rpartition("/")[2], f"SHA-256 {photo.sha256[:12]}…" if photo.sha256 else "",
-        "" if uri else "no small picture",
+        photo.file.rpartition("/")[2],
+        f"SHA-256 {photo.sha256[:12]}…" if photo.sha256 else "",
     ]  # fmt: skip
     return Photo(uri, _cut(photo.caption), tuple(_cut(line) for line in lines if line))
 

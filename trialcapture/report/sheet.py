@@ -608,6 +608,7 @@ def _cell(quantity: BandQuantity, scale: Scale, leads: bool, n: int, ledger: Led
 # ------------------------------------------------------------------------------
 
 SHORT_LIMITS: dict[str, tuple[str, str]] = {
+    "load-read": ("Load", "read otherwise than stated"),
     "one-way": ("One way only", "no run back cancels the current"),
     "current-unknown": ("Current not known", "the speed may be wrong by as much as the stream"),
     "current-from-other-bands": ("Current", "taken from other bands where a row was run one way"),
