@@ -9,8 +9,18 @@ import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.config import Config, EngineLog, config_hash, load_config, log_channel, parse_zone, read_config
+from trialcapture.config import (
+    Config,
+    EngineLog,
+    config_hash,
+    load_config,
+    log_channel,
+    parse_zone,
+    read_config,
+    read_walk_round,
+)
 from trialcapture.errors import ConfigError, TrialCaptureError
+from trialcapture.units import dimension
 
 SOUND = """
 [boat]
@@ -353,7 +363,11 @@ def test_settings_cannot_be_changed_afterwards() -> None:
         load_config(SOUND).boat.name = "other"  # type: ignore[misc]
 
 
-@pytest.mark.parametrize("path", sorted((Path(__file__).parents[1] / "configs").glob("*.toml")), ids=lambda p: p.name)
+CHECKLIST = Path(__file__).parents[1] / "configs" / "walk_round.toml"
+CONFIGS = sorted(path for path in CHECKLIST.parent.glob("*.toml") if path != CHECKLIST)
+
+
+@pytest.mark.parametrize("path", CONFIGS, ids=lambda p: p.name)
 def test_the_configurations_we_ship_are_sound(path: Path) -> None:
     read_config(path)
 
@@ -558,3 +572,55 @@ def test_a_tank_of_water_needs_no_density_and_any_other_does() -> None:
     text = '[fuel]\ndensity_kg_per_m3 = 840\n[[load.tanks]]\nname = "diesel"\ncapacity_l = 1\nfraction = 1'
     assert load_config(text).load.tanks[0].contents == "fuel"
     assert "one of 'fresh' or 'salt'" in fault_of('[[load.tanks]]\ncapacity_l=1\nfraction=1\nwater="sweet"')
+
+
+def test_the_checklist_of_the_project_can_be_read_and_covers_the_boat() -> None:
+    items = read_walk_round(CHECKLIST)
+    areas = {"Decks", "Rails", "Cleats", "Ground tackle", "Engine room", "Helm", "Visibility", "Accommodation"}
+    assert {item.area for item in items} == areas
+    assert {item.kind for item in items} == {"measure", "finding"}
+    assert {item.standard for item in items} == {True, False}
+    assert len({item.what.casefold() for item in items}) == len(items)
+    for item in items:
+        assert item.kind == "finding" or dimension(item.unit) in ("length", "mass")
+
+
+def test_settings_that_name_a_checklist_hold_its_items_and_stand_by_themselves(tmp_path: Path) -> None:
+    (tmp_path / "round.toml").write_bytes(CHECKLIST.read_bytes())
+    path = tmp_path / "boat.toml"
+    path.write_text('# kept\n[trial]\nwalk_round = "round.toml"  # here\ntitle = "T"\n\n[boat]\nname = "B"\n')
+    config, text = read_config(path)
+    assert config.trial.walk_round == read_walk_round(CHECKLIST)
+    assert "# kept" in text
+    assert load_config(text) == config
+    assert config.trial.title == "T"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "has no item"),
+        ("[[item]", "not TOML"),
+        ('[[item]]\narea = "A"\nwhat = "w"\nkind = "measure"\n', "a measure has a unit"),
+        ('[[item]]\narea = "A"\nwhat = "w"\nkind = "finding"\nunit = "m"\n', "a finding has none"),
+        ('[[item]]\narea = "A"\nwhat = " "\nkind = "finding"\n', "says what is looked at"),
+        ('[[item]]\narea = "A"\nwhat = "w"\nkind = "guess"\n', "kind"),
+        ('[[item]]\narea = "A"\nwhat = "w"\nkind = "finding"\nwhere = "x"\n', "where"),
+    ],
+)
+def test_a_checklist_that_cannot_be_meant_is_refused_by_name(text: str, told: str, tmp_path: Path) -> None:
+    path = tmp_path / "round.toml"
+    path.write_text(text)
+    with pytest.raises(TrialCaptureError) as caught:
+        read_walk_round(path)
+    assert told in str(caught.value)
+    assert "round.toml" in str(caught.value)
+
+
+def test_a_checklist_that_is_missing_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "boat.toml"
+    path.write_text('[trial]\nwalk_round = "nowhere.toml"\n')
+    with pytest.raises(TrialCaptureError, match="checklist cannot be read"):
+        read_config(path)
+    with pytest.raises(TrialCaptureError):
+        load_config(path.read_text())

@@ -241,7 +241,7 @@ def observations_of(notes: Sequence[Note], folder: Path | None = None) -> list[O
         folder: The session, whose photos say when they were taken; None where that does not matter.
     """
     kept = sorted((note for note in standing(notes) if note.kind in OBSERVED), key=lambda note: note.t_ns)
-    photos = taken_times([note for note in kept if note.kind == "photo"], folder)
+    photos = taken_times([note for note in kept if note.kind == "photo" or note.more.get("file")], folder)
     return [_observation(note, photos.get(id(note), _NOT_A_PHOTO)) for note in kept]
 
 
@@ -318,7 +318,7 @@ def taken_times(photos: Sequence[Note], folder: Path | None) -> dict[int, _Taken
         at = taken_at(said, clocks.get(said.camera, CameraClock()))
         if "entered" in note.more:
             found[id(note)] = _Taken(note.t_ns, "note", said.fault)
-        elif at.t_ns is None and said.clock is None:
+        elif at.t_ns is None and (said.clock is None or note.kind != "photo"):
             found[id(note)] = _Taken(note.t_ns, "note", at.reason)
         else:
             found[id(note)] = _Taken(at.t_ns, at.from_, at.reason)

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from PIL import Image
 
 FOLDER = "raw/photos"
-_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF")
+_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 _MOST_BYTES = 200_000_000
 _MOST_PIXELS = 200_000_000
 """Larger than any camera's pictures (our choice); a file that unpacks to more is not opened."""
@@ -198,10 +198,11 @@ def photo_path(folder: Path, file: str) -> Path | None:
 @contextmanager
 def _open_picture(path: Path) -> Iterator[Image.Image]:
     """Open a picture; its pixels are not read yet, and it is closed at the end together with its file."""
-    from PIL import Image  # noqa: PLC0415  slow to load, and most trials have no photo
+    # slow to load, and most trials have no photo; a format is known once its module is loaded
+    from PIL import Image, JpegImagePlugin, PngImagePlugin, TiffImagePlugin, WebPImagePlugin  # noqa: F401, PLC0415
 
     with open_plain(path) as file, warnings.catch_warnings():
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        warnings.simplefilter("ignore")  # of what is damaged; the note of the photo says so
         _refuse_if(file.seek(0, io.SEEK_END) > _MOST_BYTES)
         file.seek(0)
         try:

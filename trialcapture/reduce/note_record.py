@@ -72,7 +72,7 @@ def with_note_record(
         conditions_gap_s=_longest_gap_s(of.get("conditions", ()), findings.conditions),
         loads=loads,
         fuel=fuel_balance(loads, legs, overview, config) if any(load.tank for load in loads) else None,
-        photos=tuple(_photo_of(o, episodes) for o in of.get("photo", ())),
+        photos=tuple(_photo_of(o, episodes) for o in observed if o.file or o.kind == "photo"),
     )
     if not any((record.measures, record.findings, record.walk_round, conditions, loads, record.photos)):
         return findings
@@ -107,7 +107,7 @@ def _conditions_of(o: Observation, episodes: Sequence[Episode]) -> NotedConditio
 def _photo_of(o: Observation, episodes: Sequence[Episode]) -> NotedPhoto:
     # a photo is taken in the leg, not written down after it, but a camera's clock is good to a second or so only
     return NotedPhoto(
-        iso_utc(o.t_ns), o.file, o.sha256, o.text, o.where, None if o.taken_ns is None else iso_utc(o.taken_ns),
+        iso_utc(o.t_ns), o.file, o.sha256, o.text or o.what, o.where, None if o.taken_ns is None else iso_utc(o.taken_ns),
         o.taken_from, o.fault, _name(o.taken_ns, episodes), o.by,
     )  # fmt: skip
 
