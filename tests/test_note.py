@@ -6,21 +6,26 @@ import json
 import shlex
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
+from PIL import Image
 
 from tests import rig
 from trialcapture.archive.journal import original_bytes
 from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
-from trialcapture.archive.notes import DAMAGED, add_notes, marks_of, read_notes, trims_of
+from trialcapture.archive.notes import DAMAGED, add_notes, marks_of, observations_of, read_notes, trims_of
 from trialcapture.archive.seal import NOTE, compare_seal, read_chain
 from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline import process
+from trialcapture.reduce.summary import parse_summary, summary_schema
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -70,6 +75,8 @@ GOOD = [
     "reading 31 --unit 'US gal/h' --quantity fuel --engine stbd",
     "measure 0.82 --unit m --what 'draught aft' --where transom",
     "finding 'hose chafed' --grade watch --where 'port engine'",
+    "finding 'two bolts turn' --grade defect --what 'cleats and chocks' --about boat",
+    "remark 'heels little' --about handling",
     "load --when before --tank 'port tank' --fraction 0.75",
     "load --when after --tank water --litres 120 --persons 4",
     "hole --step 2200 --way 2 --reason 'traffic'",
@@ -161,6 +168,149 @@ def test_a_photo_is_copied_once_and_sealed(session: Path, tmp_path: Path, run: R
     assert verify_session(session).ending == "sound"
     (session / "raw" / "photos" / "hose.jpg").write_bytes(b"other")
     assert verify_session(session).ending == "damaged"
+
+
+def camera_photo(path: Path, clock: str = "", offset: str = "") -> Path:
+    exif = Image.Exif()
+    exif[0x0110] = "One"  # Model
+    for tag, text in ((0x9003, clock), (0x9011, offset)):  # DateTimeOriginal, OffsetTimeOriginal
+        if text:
+            exif.get_ifd(0x8769)[tag] = text
+    Image.new("RGB", (64, 48), (200, 30, 30)).save(path, exif=exif)
+    return path
+
+
+def test_a_photo_without_a_zone_is_asked_for_it_and_a_photo_of_the_clock_answers(
+    session: Path, tmp_path: Path, run: Run
+) -> None:
+    photo = camera_photo(tmp_path / "a.jpg", "2026:05:14 10:44:00")
+    before = {p: p.read_bytes() for p in session.rglob("*") if p.is_file()}
+    code, _, err = run("note", session, "photo", "--photo", photo)
+    assert code == 1
+    for said in ("2026-05-14 10:44:00", "--camera-zone", "--clock-shown", "--at"):
+        assert said in err
+    for options, told in (
+        (("--camera-zone", "Paris"), "no zone of a camera"),
+        (("--camera-zone", "+02:00", "--camera-offset-s", "3"), "told in one way"),
+        (("--clock-shown", "10:12"), "no time with its zone"),
+    ):
+        code, _, err = run("note", session, "photo", "--photo", photo, *options)
+        assert (code, told in err) == (1, True), err
+    assert {p: p.read_bytes() for p in session.rglob("*") if p.is_file()} == before
+    clock = camera_photo(tmp_path / "clock.jpg", "2026:05:14 10:30:00")
+    assert run("note", session, "photo", "--photo", clock, "--clock-shown", "2026-05-14T08:30:05Z")[0] == 0
+    assert run("note", session, "photo", "--photo", photo)[0] == 0
+    notes = read_notes(open_session(session))
+    assert [n.more["camera_offset_s"] for n in notes if "camera_offset_s" in n.more] == [-7195.0]
+    found = [o for o in observations_of(notes, session) if o.kind == "photo"]
+    assert [o.taken_ns for o in found] == [1_778_747_405 * 10**9, 1_778_748_245 * 10**9]  # 08:30:05 and 08:44:05
+    assert verify_session(session).ending == "sound"
+
+
+def test_a_file_that_is_no_picture_is_kept_and_told_so(session: Path, tmp_path: Path, run: Run) -> None:
+    (tmp_path / "x.heic").write_bytes(b"no picture")
+    code, out, err = run("note", session, "photo", "--photo", tmp_path / "x.heic")
+    assert (code, err) == (0, "")
+    assert "--at" in out
+    assert (session / "raw" / "photos" / "x.heic").read_bytes() == b"no picture"
+
+
+def test_the_list_shows_what_is_open_and_notes_nothing(session: Path, tmp_path: Path, run: Run) -> None:
+    checklist = tmp_path / "round.toml"
+    checklist.write_text(
+        '[[item]]\narea = "Decks\\u001b[2J"\nwhat = "width"\nkind = "measure"\nunit = "m"\n'
+        '[[item]]\narea = "Helm"\nwhat = "wheel"\nkind = "finding"\nstandard = false\n',
+        encoding="utf-8",
+    )
+    before = {p: p.read_bytes() for p in session.rglob("*") if p.is_file()}
+    code, out, _ = run("note", session, "--list", checklist)
+    assert code == 0
+    assert {p: p.read_bytes() for p in session.rglob("*") if p.is_file()} == before
+    assert "open  width (measure, m)" in out
+    assert "open  wheel (finding, optional)" in out
+    assert "1 of 1 standard items open" in out
+    assert "\x1b" not in out
+    assert run("note", session, "measure", "0.4", "--unit", "m", "--what", "Width")[0] == 0
+    code, out, _ = run("note", session, "--list", checklist)
+    assert "done  width" in out
+    assert "0 of 1 standard items open" in out
+    items = json.loads(run("note", session, "--json", "--list", checklist)[1])["items"]
+    assert [item["is_open"] for item in items] == [False, True]
+    assert run("note", session, "mark", "--list", checklist)[0] == 2
+    code, _, err = run("note", session, "--list")
+    assert (code, "no checklist" in err, "walk_round" in err) == (1, True, True)
+    assert run("note", session)[0] == 2
+
+
+HOSTILE = "<script>alert(1)</script>\u001b[2J\u202e=1+1"
+
+
+def test_hostile_notes_are_printed_harmless_in_page_and_terminal(session: Path, tmp_path: Path, run: Run) -> None:
+    fields: dict[str, Any] = dict.fromkeys(("where", "what", "grade", "about", "when", "tank", "doors"), HOSTILE)
+    fields |= {
+        "file": f"raw/photos/{HOSTILE}",
+        "sha256": HOSTILE,
+        "camera_zone": HOSTILE,
+        "fraction": "x",
+        "litres": {},
+    }
+    fields |= {"persons": 1e300, "air_temp_c": 1e300, "pressure_hpa": [], "wind_speed_kn": -5, "seconds": True}
+    lines = [
+        {"t": "2026-05-14T08:35:00Z", "kind": kind, "value": value, "unit": HOSTILE, "by": HOSTILE, **fields}
+        for kind in KINDS
+        for value in (HOSTILE, 71.5, None, [HOSTILE], {"a": 1})
+    ]
+    text = "".join(json.dumps(line) + "\n" for line in lines)
+    with (session / "raw" / "notes-desk.jsonl").open("w", encoding="utf-8") as file:
+        file.write(text)
+    made = process(session)
+    page = made["paths"]["report"].read_text(encoding="utf-8")
+    assert 'id="noted"' in page
+    assert "<script" not in page
+    assert not {"\x1b", "\u202e"} & set(page)
+    assert "<img" not in page
+    noted = made["findings"].noted
+    assert len(noted.findings) == 5
+    assert {n.air_temp_c for n in noted.conditions} == {None}
+    assert {n.persons for n in noted.loads} == {None}
+    code, out, err = run("process", session)
+    assert code == 0
+    assert "\x1b" not in out + err
+
+
+def test_a_trial_with_notes_prints_them_twice_alike_in_us_units(session: Path, tmp_path: Path, run: Run) -> None:
+    photo = camera_photo(tmp_path / "a.jpg", "2026:05:14 10:41:00", "+02:00")
+    for typed in (
+        "measure 0.41 --unit m --what 'side deck width' --where port",
+        "finding 'two bolts turn' --grade defect --where bow",
+        "remark 'tracks straight' --about handling --at 2026-05-14T08:35:00Z",
+        "sound 71.5 --where helm --doors closed --seconds 30 --background-db 65 --at 2026-05-14T08:35:00Z",
+        "conditions --air-temp-c 20 --pressure-hpa 1013.25 --at 2026-05-14T08:30:00Z",
+        "load --when before --tank fuel --litres 1000 --at 2026-05-14T08:00:00Z",
+        f"photo 'the bow' --photo {photo.as_posix()}",
+    ):
+        assert run("note", session, *shlex.split(typed))[0] == 0
+    assert run("process", session, "--units", "us")[0] == 0
+    page = (session / "reduction" / "report.html").read_text(encoding="utf-8")
+    for said in (
+        "16.1 in", "two bolts turn", "tracks straight", "interior, not pass-by", "near the background", "68.0 °F",
+        "29.92 inHg", "264.2 gal", "the bow",
+    ):  # fmt: skip
+        assert said in page, said
+    assert page.count("<img ") == 1
+    summary = json.loads((session / "reduction" / "summary.json").read_text(encoding="utf-8"))
+    assert summary["noted"]["photos"][0]["taken"] == "2026-05-14T08:41:00.000Z"
+    assert summary["noted"]["fuel"]["before_l"] == 1000.0
+    jsonschema.validate(summary, summary_schema())
+    assert parse_summary(json.dumps(summary)).noted is not None
+    assert run("process", session, "--units", "us")[0] == 0
+    assert (session / "reduction" / "report.html").read_text(encoding="utf-8") == page
+    # an entry taken back is printed no more
+    (entry,) = [n for n in read_notes(open_session(session)) if n.kind == "finding"]
+    at = datetime.fromtimestamp(entry.t_ns / 1e9, UTC).isoformat(timespec="milliseconds")
+    assert run("note", session, "undo", at, "--of", "finding")[0] == 0
+    assert run("process", session)[0] == 0
+    assert "two bolts turn" not in (session / "reduction" / "report.html").read_text(encoding="utf-8")
 
 
 def test_an_entry_taken_back_has_no_effect_and_stays(session: Path, run: Run) -> None:
