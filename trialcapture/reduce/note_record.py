@@ -105,9 +105,9 @@ def _conditions_of(o: Observation, episodes: Sequence[Episode]) -> NotedConditio
 
 
 def _photo_of(o: Observation, episodes: Sequence[Episode]) -> NotedPhoto:
-    # a photo is taken in the leg, not written down after it, but a camera's clock is good to a second or so only
+    taken = None if o.taken_ns is None else iso_utc(o.taken_ns)
     return NotedPhoto(
-        iso_utc(o.t_ns), o.file, o.sha256, o.text or o.what, o.where, None if o.taken_ns is None else iso_utc(o.taken_ns),
+        iso_utc(o.t_ns), o.file, o.sha256, o.text or o.what, o.where, taken,
         o.taken_from, o.fault, _name(o.taken_ns, episodes), o.by,
     )  # fmt: skip
 

@@ -12,7 +12,15 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import integers
-from trialcapture.reduce.summary import BestEconomy, Findings, QuantityChange, Remark, SoundLevel, TesterCruise
+from trialcapture.reduce.summary import (
+    BestEconomy,
+    Findings,
+    Manoeuvre,
+    QuantityChange,
+    Remark,
+    SoundLevel,
+    TesterCruise,
+)
 from trialcapture.reduce.tables import QUANTITY_COLUMNS, iso_utc
 from trialcapture.reduce.uncertainty import ComparedValue, compare_values
 
@@ -115,15 +123,21 @@ def episodes_of(findings: Findings, legs: pa.Table) -> tuple[Episode, ...]:
         Episode(start, stop, f"{name or 'leg'}{_course(course)}", False)
         for start, stop, name, course in zip(starts, stops, legs["band_name"].to_pylist(), courses, strict=True)
     ]
-    for manoeuvre in (m for measured in findings.measures for m in measured.manoeuvres):
-        start_ns = (datetime.fromisoformat(manoeuvre.start) - _EPOCH) // timedelta(microseconds=1) * 1000
-        lasts = manoeuvre.value if manoeuvre.unit == "s" and manoeuvre.value else 0.0
-        side = manoeuvre.direction if manoeuvre.direction in ("port", "stbd") else ""
-        name = " ".join(part for part in (manoeuvre.kind.replace("_", " "), side) if part)
-        made.append(Episode(start_ns, start_ns + int(lasts * 1e9), f"{name}{_course(manoeuvre.direction_deg)}", True))
+    groups: dict[tuple[int, str, str], list[Manoeuvre]] = {}
+    for m in (m for measured in findings.measures for m in measured.manoeuvres):
+        if m.direction != "both" and not m.conditions.startswith("mean of"):
+            start_ns = (datetime.fromisoformat(m.start) - _EPOCH) // timedelta(seconds=1) * 1_000_000_000
+            groups.setdefault((start_ns, m.kind.replace("_", " ").partition(" ")[0], m.direction), []).append(m)
+    for (start_ns, kind, direction), members in groups.items():
+        lasted_s = max((m.value for m in members if m.unit == "s" and m.value), default=_MANOEUVRE_S)
+        side = "" if direction.isdigit() else f" {direction}".rstrip()
+        name = f"{kind}{side}{'' if side else _course(members[0].direction_deg)}"
+        made.append(Episode(start_ns, start_ns + int(lasted_s * 1e9), name, True))
     return tuple(sorted(made, key=lambda e: (e.start_ns, e.stop_ns, e.name)))
 
 
+_MANOEUVRE_S = 60.0
+"""A manoeuvre of which no time is known lasts so long [s] (our choice)."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
