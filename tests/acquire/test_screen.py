@@ -10,6 +10,7 @@ import pytest
 from rich.console import Console
 
 from tests import rig
+from trialcapture.acquire.events import Events
 from trialcapture.acquire.screen import KeyEntry, render, status_line
 from trialcapture.acquire.status import Alarm, SourceStatus, Status
 from trialcapture.system.keys import keyboard
@@ -129,3 +130,24 @@ def test_without_a_terminal_no_key_is_ever_pressed(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(sys, "stdin", StringIO("m"))
     with keyboard() as pressed:
         assert pressed() == ""
+
+
+def test_notes_of_people_push_no_event_off_the_list() -> None:
+    clocks, printed = rig.FakeClocks(), []
+    events = Events(clocks.clock(), clocks.mono, heard=printed.append)
+    for n in range(8):
+        events.add("gap", f"event {n}")
+    keys = KeyEntry(lambda kind, value, unit: events.note(kind, value, unit=unit, by="screen"))
+    for key in "m" * 500:
+        keys.press(key)
+    assert (
+        [event.text for event in events.last] == [event.text for event in printed] == [f"event {n}" for n in range(8)]
+    )
+    assert events.waiting == 508
+    # and what is typed takes the line of the keys, not one of the events
+    keys.press("t")
+    shown = status(sources=1, alarms=0)
+    lines = drawn(shown).splitlines()
+    asked = drawn(shown, prompt=keys.prompt).splitlines()
+    assert len(asked) == len(lines)
+    assert asked[:-1] == lines[:-1]

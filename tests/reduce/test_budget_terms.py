@@ -66,7 +66,13 @@ def clock(offset_u_s: float | None, from_h: float | None = None, to_h: float | N
 
 
 def clocks_table(*rows: dict[str, Any]) -> pa.Table:
-    kinds = {"source": pa.string(), "offset_u_s": pa.float64(), "from_ns": pa.int64(), "to_ns": pa.int64()}
+    kinds = {
+        "source": pa.string(),
+        "method": pa.string(),
+        "offset_u_s": pa.float64(),
+        "from_ns": pa.int64(),
+        "to_ns": pa.int64(),
+    }
     return pa.Table.from_pylist(list(rows), schema=pa.schema(list(kinds.items())))
 
 

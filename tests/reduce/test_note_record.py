@@ -15,7 +15,7 @@ from tests.report.trial_tables import make_trial, typed
 from trialcapture.config import Config, WalkRoundItem, load_config
 from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.note_record import fuel_balance, walk_round_entries, with_note_record, with_noted_conditions
-from trialcapture.reduce.observations import AFTER_LEG_NS, Observation, episode_at, episodes_of, with_observations
+from trialcapture.reduce.observations import AFTER_LEG_NS, Observation, named_stretches, stretch_at, with_observations
 from trialcapture.reduce.summary import (
     AnswerLine,
     Manoeuvre,
@@ -81,20 +81,20 @@ def test_a_note_falls_in_the_leg_or_manoeuvre_of_its_time(trial: dict[str, Any],
     starts, stops = ends(legs)
     after = max(stops) + 10 * 60 * S
     found = replace(summary, measures=(turn_at(after),))
-    episodes = episodes_of(found, legs)
+    stretches = named_stretches(found, legs)
     name = legs["band_name"].to_pylist()[0]
     course = legs["heading_true_deg_mean"].to_pylist()[0]
-    first = episode_at(starts[0], episodes)
+    first = stretch_at(starts[0], stretches)
     assert first is not None
     assert first.name == f"{name}, {round(course) % 360:03d}°"
     assert not first.is_manoeuvre
-    assert episode_at(starts[0] - 1, episodes) is None
-    assert episode_at(max(stops) + AFTER_LEG_NS - 1, episodes) is not None
-    assert episode_at(max(stops) + AFTER_LEG_NS, episodes) is None
-    turn = episode_at(after + 20 * S, episodes)
+    assert stretch_at(starts[0] - 1, stretches) is None
+    assert stretch_at(max(stops) + AFTER_LEG_NS - 1, stretches) is not None
+    assert stretch_at(max(stops) + AFTER_LEG_NS, stretches) is None
+    turn = stretch_at(after + 20 * S, stretches)
     assert turn is not None
     assert (turn.name, turn.is_manoeuvre) == ("turn port", True)
-    assert episode_at(after + 20 * S + AFTER_LEG_NS, episodes) is None
+    assert stretch_at(after + 20 * S + AFTER_LEG_NS, stretches) is None
 
 
 def test_what_is_noted_in_a_manoeuvre_or_said_so_is_about_handling(trial: dict[str, Any], summary: Summary) -> None:

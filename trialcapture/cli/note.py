@@ -84,7 +84,7 @@ def note(
     trialcapture note monday sound 71.5 --where helm --doors closed
     trialcapture note monday reading 2400 --unit rpm --quantity rpm --engine port
     trialcapture note monday finding "hose chafed" --grade watch --photo hose.jpg
-    trialcapture note monday photo --photo clock.jpg --clock-shown 2026-05-14T10:12:30Z
+    trialcapture note monday photo --photo bow.jpg --camera-zone +02:00
     trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
     trialcapture note monday --list walk_round.toml
     """

@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
 from trialcapture.archive.notes import (
+    DAMAGED,
     Note,
     mark_texts_of,
     marks_of,

@@ -16,7 +16,7 @@ import pyarrow as pa
 from trialcapture.buffers import integers
 from trialcapture.config import Config, Tank, WalkRoundItem
 from trialcapture.reduce.conditions import beaufort_force
-from trialcapture.reduce.observations import Episode, Observation, episode_at, episodes_of, topic_of
+from trialcapture.reduce.observations import NamedStretch, Observation, named_stretches, stretch_at, topic_of
 from trialcapture.reduce.summary import (
     Findings,
     FuelBalance,
@@ -58,21 +58,21 @@ def with_note_record(
     of: dict[str, list[Observation]] = {}
     for o in observed:
         of.setdefault(o.kind, []).append(o)
-    episodes = episodes_of(findings, legs)
-    conditions = tuple(_conditions_of(o, episodes) for o in of.get("conditions", ()))
+    stretches = named_stretches(findings, legs)
+    conditions = tuple(_conditions_of(o, stretches) for o in of.get("conditions", ()))
     loads = tuple(_load_of(o, config.load.tanks, findings.load.items) for o in of.get("load", ()))
     record = NoteRecord(
         measures=tuple(
-            NotedMeasure(iso_utc(o.t_ns), o.what, o.where, o.value, o.unit, _name(o.t_ns, episodes), o.by)
+            NotedMeasure(iso_utc(o.t_ns), o.what, o.where, o.value, o.unit, _name(o.t_ns, stretches), o.by)
             for o in of.get("measure", ())
         ),
-        findings=tuple(_finding_of(o, episodes) for o in of.get("finding", ())),
+        findings=tuple(_finding_of(o, stretches) for o in of.get("finding", ())),
         walk_round=tuple(walk_round_entries(config.trial.walk_round, observed)),
         conditions=conditions,
         conditions_gap_s=_longest_gap_s(of.get("conditions", ()), findings.conditions),
         loads=loads,
         fuel=fuel_balance(loads, legs, overview, config) if any(load.tank for load in loads) else None,
-        photos=tuple(_photo_of(o, episodes) for o in observed if o.file or o.kind == "photo"),
+        photos=tuple(_photo_of(o, stretches) for o in observed if o.file or o.kind == "photo"),
     )
     if not any((record.measures, record.findings, record.walk_round, conditions, loads, record.photos)):
         return findings
@@ -84,31 +84,31 @@ def with_note_record(
     )
 
 
-def _name(t_ns: int | None, episodes: Sequence[Episode]) -> str:
-    during = None if t_ns is None else episode_at(t_ns, episodes)
+def _name(t_ns: int | None, stretches: Sequence[NamedStretch]) -> str:
+    during = None if t_ns is None else stretch_at(t_ns, stretches)
     return "" if during is None else during.name
 
 
-def _finding_of(o: Observation, episodes: Sequence[Episode]) -> NotedFinding:
-    during = episode_at(o.t_ns, episodes)
+def _finding_of(o: Observation, stretches: Sequence[NamedStretch]) -> NotedFinding:
+    during = stretch_at(o.t_ns, stretches)
     return NotedFinding(
         iso_utc(o.t_ns), o.grade, o.text, o.what, o.where, topic_of(o, during), "" if during is None else during.name,
         o.by,
     )  # fmt: skip
 
 
-def _conditions_of(o: Observation, episodes: Sequence[Episode]) -> NotedConditions:
+def _conditions_of(o: Observation, stretches: Sequence[NamedStretch]) -> NotedConditions:
     return NotedConditions(
         iso_utc(o.t_ns), o.air_temp_c, o.pressure_hpa, o.wind_speed_kn, o.wind_from_deg, o.wave_height_m,
-        _name(o.t_ns, episodes), o.by,
+        _name(o.t_ns, stretches), o.by,
     )  # fmt: skip
 
 
-def _photo_of(o: Observation, episodes: Sequence[Episode]) -> NotedPhoto:
-    # a photo is taken in the leg, not written down after it, but a camera's clock is good to a second or so only
+def _photo_of(o: Observation, stretches: Sequence[NamedStretch]) -> NotedPhoto:
+    taken = None if o.taken_ns is None else iso_utc(o.taken_ns)
     return NotedPhoto(
-        iso_utc(o.t_ns), o.file, o.sha256, o.text or o.what, o.where,
-        None if o.taken_ns is None else iso_utc(o.taken_ns), o.taken_from, o.fault, _name(o.taken_ns, episodes), o.by,
+        iso_utc(o.t_ns), o.file, o.sha256, o.text or o.what, o.where, taken,
+        o.taken_from, o.fault, _name(o.taken_ns, stretches), o.by,
     )  # fmt: skip
 
 

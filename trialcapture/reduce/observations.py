@@ -12,7 +12,15 @@ import numpy as np
 import pyarrow as pa
 
 from trialcapture.buffers import integers
-from trialcapture.reduce.summary import BestEconomy, Findings, QuantityChange, Remark, SoundLevel, TesterCruise
+from trialcapture.reduce.summary import (
+    BestEconomy,
+    Findings,
+    Manoeuvre,
+    QuantityChange,
+    Remark,
+    SoundLevel,
+    TesterCruise,
+)
 from trialcapture.reduce.tables import QUANTITY_COLUMNS, iso_utc
 from trialcapture.reduce.uncertainty import ComparedValue, compare_values
 
@@ -86,19 +94,19 @@ def with_observations(findings: Findings, observed: Sequence[Observation], bands
         bands: `BANDS_SCHEMA`.
         legs: `LEGS_SCHEMA`.
     """
-    episodes = episodes_of(findings, legs)
+    stretches = named_stretches(findings, legs)
     cruises = [o for o in observed if o.kind == "cruise" and o.value is not None and o.value > 0]
     return replace(
         findings,
         # the last word stands
         cruise=judge_cruise(cruises[-1], findings, bands) if cruises else None,
         sound=sound_levels([o for o in observed if o.kind == "sound" and o.value is not None], legs),
-        remarks=tuple(remark_of(o, episodes) for o in observed if o.kind in ("sea", "remark")),
+        remarks=tuple(remark_of(o, stretches) for o in observed if o.kind in ("sea", "remark")),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Episode:
+class NamedStretch:
     """A leg or a manoeuvre that notes fall in: its ends [ns since 1970 UTC] and its name."""
 
     start_ns: int
@@ -107,23 +115,29 @@ class Episode:
     is_manoeuvre: bool
 
 
-def episodes_of(findings: Findings, legs: pa.Table) -> tuple[Episode, ...]:
+def named_stretches(findings: Findings, legs: pa.Table) -> tuple[NamedStretch, ...]:
     """Return the legs and manoeuvres of a trial, ascending in time."""
     starts, stops = (integers(legs[name])[0].tolist() for name in ("start", "stop"))
     courses = legs["heading_true_deg_mean"].to_pylist()
     made = [
-        Episode(start, stop, f"{name or 'leg'}{_course(course)}", False)
+        NamedStretch(start, stop, f"{name or 'leg'}{_course(course)}", False)
         for start, stop, name, course in zip(starts, stops, legs["band_name"].to_pylist(), courses, strict=True)
     ]
-    for manoeuvre in (m for measured in findings.measures for m in measured.manoeuvres):
-        start_ns = (datetime.fromisoformat(manoeuvre.start) - _EPOCH) // timedelta(microseconds=1) * 1000
-        lasts = manoeuvre.value if manoeuvre.unit == "s" and manoeuvre.value else 0.0
-        side = manoeuvre.direction if manoeuvre.direction in ("port", "stbd") else ""
-        name = " ".join(part for part in (manoeuvre.kind.replace("_", " "), side) if part)
-        made.append(Episode(start_ns, start_ns + int(lasts * 1e9), f"{name}{_course(manoeuvre.direction_deg)}", True))
+    groups: dict[tuple[int, str, str], list[Manoeuvre]] = {}
+    for m in (m for measured in findings.measures for m in measured.manoeuvres):
+        if m.direction != "both" and not m.conditions.startswith("mean of"):
+            start_ns = (datetime.fromisoformat(m.start) - _EPOCH) // timedelta(seconds=1) * 1_000_000_000
+            groups.setdefault((start_ns, m.kind.replace("_", " ").partition(" ")[0], m.direction), []).append(m)
+    for (start_ns, kind, direction), members in groups.items():
+        lasted_s = max((m.value for m in members if m.unit == "s" and m.value), default=_MANOEUVRE_S)
+        side = "" if direction.isdigit() else f" {direction}".rstrip()
+        name = f"{kind}{side}{'' if side else _course(members[0].direction_deg)}"
+        made.append(NamedStretch(start_ns, start_ns + int(lasted_s * 1e9), name, True))
     return tuple(sorted(made, key=lambda e: (e.start_ns, e.stop_ns, e.name)))
 
 
+_MANOEUVRE_S = 60.0
+"""A manoeuvre of which no time is known lasts so long [s] (our choice)."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -131,25 +145,25 @@ def _course(direction_deg: float | None) -> str:
     return "" if direction_deg is None or not np.isfinite(direction_deg) else f", {round(direction_deg) % 360:03d}°"
 
 
-def episode_at(t_ns: int, episodes: Sequence[Episode]) -> Episode | None:
+def stretch_at(t_ns: int, stretches: Sequence[NamedStretch]) -> NamedStretch | None:
     """Return the leg or manoeuvre a note falls in, or that ended no longer than `AFTER_LEG_NS` before; else None.
 
     Of several the one that began last, so that of a leg that just ended and one that just began it is the latter.
     """
-    inside = [e for e in episodes if e.start_ns <= t_ns < e.stop_ns + AFTER_LEG_NS]
+    inside = [e for e in stretches if e.start_ns <= t_ns < e.stop_ns + AFTER_LEG_NS]
     return max(inside, key=lambda e: e.start_ns, default=None)
 
 
-def remark_of(o: Observation, episodes: Sequence[Episode]) -> Remark:
+def remark_of(o: Observation, stretches: Sequence[NamedStretch]) -> Remark:
     """Return a remark with the leg or manoeuvre it falls in."""
-    during = episode_at(o.t_ns, episodes)
+    during = stretch_at(o.t_ns, stretches)
     return Remark(
         iso_utc(o.t_ns), o.kind, o.text, o.by, "" if during is None else during.name, o.where,
         "" if o.kind == "sea" else topic_of(o, during),
     )  # fmt: skip
 
 
-def topic_of(o: Observation, during: Episode | None) -> str:
+def topic_of(o: Observation, during: NamedStretch | None) -> str:
     """Return ``handling`` for what says how she handles: by its note, or because it was noted in a manoeuvre."""
     if o.about:
         return "handling" if o.about == "handling" else ""

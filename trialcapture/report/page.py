@@ -199,7 +199,8 @@ def render_sheet(
         draw: See `render_report`.
     """
     page: str = page_template("sheet.html.j2").render(
-        sheet=build_sheet(bands, legs, summary, units), figure=draw(sheet_figure, bands, answered_rpm(summary), units), draw=_markup,
+        sheet=build_sheet(bands, legs, summary, units),
+        figure=draw(sheet_figure, bands, answered_rpm(summary), units), draw=_markup,
         definitions=units.definitions(), version=summary.software_version,
     )  # fmt: skip
     return page
