@@ -28,7 +28,7 @@ from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.result_set import open_result_set
 from trialcapture.archive.session import Session
 from trialcapture.pipeline.preparing import prepare_trial
-from trialcapture.pipeline.results import Results, hash_raw, reduce_prepared
+from trialcapture.pipeline.results import Results, compare_with_seal, hash_raw, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
@@ -119,8 +119,9 @@ def reduce_session(session: Session) -> Results:
     notes = read_notes(session)
     with threadpool_limits(limits=1, user_api="blas"), open_result_set(session.folder) as files:
         prepared = prepare_trial(session, session.config, marks_of(notes), lambda: {}, files)
-        former = FormerResults(session, {})
-        return reduce_prepared(prepared, session, session.config, notes, hash_raw(session), former, files)
+        former, raw = FormerResults(session, {}), hash_raw(session)
+        seal = compare_with_seal(session, raw)
+        return reduce_prepared(prepared, session, session.config, notes, raw, former, seal, files)
 
 
 def compare(trial: Trial, drawn: Drawn, results: Results, simulated: SimulatedTrial) -> None:

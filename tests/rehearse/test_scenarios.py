@@ -82,8 +82,8 @@ def test_noise_of_one_sensor_does_not_change_the_trial_of_another() -> None:
 def test_the_short_version_is_over_in_eight_minutes(name: str) -> None:
     trial = simulate(name, 2, plan=briefed(SCENARIOS[name].plan))
     assert trial.lines["t_s"][-1].as_py() < 480.0
-    # two steps, or one and what else the plan asks for
-    assert len(trial.truth["bands"]) + bool(trial.truth.get("manoeuvres")) == 2
+    steps = len(briefed(SCENARIOS[name].plan).steps_rpm)
+    assert len(trial.truth["bands"]) == steps >= 1
 
 
 def test_a_trial_comes_near_the_length_asked_for() -> None:
@@ -114,7 +114,9 @@ def test_the_load_sheet_adds_up_to_the_displacement_simulated() -> None:
         assert total_kg == pytest.approx(scenario.boat.displacement_kg, abs=0.01)
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "configs").glob("*.toml")), ids=lambda p: p.stem)
+@pytest.mark.parametrize(
+    "path", sorted(p for p in (ROOT / "configs").glob("*.toml") if p.stem != "walk_round"), ids=lambda p: p.stem
+)
 def test_each_example_config_loads_and_describes_the_boat_it_names(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     config = load_config(text, where=str(path))
