@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress
+from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress, tell
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -234,16 +234,16 @@ def _show(told: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], units: Re
     if band is not None:
         _show_band(band, bands, len(legs), units)
     for leg in legs:
-        click.echo("")
+        tell("")
         _show_leg(leg)
     if told["refused"]:
-        click.echo("\nTried at this engine speed and refused:")
+        tell("\nTried at this engine speed and refused:")
         for s in told["refused"]:
             say(f"{s['start'][11:19]} UTC, {s['reason']}", label=f"  leg {s['leg']}", err=False)
     if band is not None:
-        click.echo("\nDone to every leg:")
+        tell("\nDone to every leg:")
         _show_corrections(told["corrections"], band)
-    click.echo("\nClocks, UTC less the source's own time:")
+    tell("\nClocks, UTC less the source's own time:")
     for clock in told["clocks"]:
         offset = "not placed" if clock["offset_s"] is None else f"{clock['offset_s']:+.3f} s"
         u = "" if clock["offset_u_s"] is None else f", u {clock['offset_u_s']:.3f} s"
@@ -257,7 +257,7 @@ def _show_band(band: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], legs
 
     ways = "both ways" if band["ways"] == 2 else "one way"
     shown = "" if legs == band["legs"] else f", {legs} shown"
-    click.echo(f"{band['band_name']}: {plural(band['legs'], 'leg')}, {ways}{shown}")
+    tell(f"{band['band_name']}: {plural(band['legs'], 'leg')}, {ways}{shown}")
     decimals = {name: d for name, _, _, _, d in _QUANTITIES}
     in_table = {quantity.name: quantity for quantity in BAND_QUANTITIES}
     for name, q in band["quantities"].items():

@@ -143,7 +143,7 @@ def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitS
 
     Console().print(combined_view(made.bands, made.trial, ReaderUnits(units or "metric")))
     for name, path in made.paths.items():
-        click.echo(f"{name}: {path}")
+        tell(f"{name}: {path}")
 
 
 def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:
@@ -317,11 +317,11 @@ def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
     if as_json:
         print_json({**asdict(joined), "missing": missing})
     else:
-        click.echo(
+        tell(
             f"one session again in {joined.folder}: {len(joined.files)} files and {joined.notes} notes from the other "
             "half, all hashed"
         )
-        click.echo(f"next: trialcapture process {joined.folder}")
+        tell(f"next: trialcapture process {joined.folder}")
     if missing:
         raise TrialCaptureError(
             "the session is still not whole", seen=missing, where=str(target), expected="join the other parts, too"
