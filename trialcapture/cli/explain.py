@@ -237,13 +237,16 @@ def _show(told: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], units: Re
         tell("")
         _show_leg(leg)
     if told["refused"]:
-        tell("\nTried at this engine speed and refused:")
+        tell()
+        tell("Tried at this engine speed and refused:")
         for s in told["refused"]:
             say(f"{s['start'][11:19]} UTC, {s['reason']}", label=f"  leg {s['leg']}", err=False)
     if band is not None:
-        tell("\nDone to every leg:")
+        tell()
+        tell("Done to every leg:")
         _show_corrections(told["corrections"], band)
-    tell("\nClocks, UTC less the source's own time:")
+    tell()
+    tell("Clocks, UTC less the source's own time:")
     for clock in told["clocks"]:
         offset = "not placed" if clock["offset_s"] is None else f"{clock['offset_s']:+.3f} s"
         u = "" if clock["offset_u_s"] is None else f", u {clock['offset_u_s']:.3f} s"
