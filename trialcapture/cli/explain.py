@@ -234,7 +234,7 @@ def _show(told: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], units: Re
     if band is not None:
         _show_band(band, bands, len(legs), units)
     for leg in legs:
-        tell("")
+        tell()
         _show_leg(leg)
     if told["refused"]:
         tell()
