@@ -723,13 +723,13 @@ def run(cases: list[Case], *, verbose: bool = False) -> tuple[int, list[str]]:
     return len(cases), faults
 
 
-_HEAD = "## Sessions from strangers"
+_SECTION = "## Sessions from strangers"
 
 
 def keep(path: Path, said: str) -> None:
     """Put the count into a file of results, in place of a former one."""
-    own = f"{_HEAD}\n\n`python -m tests.faults.strangers --out tests/RESULTS.md`: {said}.\n"
-    before, head, rest = path.read_text(encoding="utf-8").partition(_HEAD)
+    own = f"{_SECTION}\n\n`python -m tests.faults.strangers --out tests/RESULTS.md`: {said}.\n"
+    before, head, rest = path.read_text(encoding="utf-8").partition(_SECTION)
     after = re.split(r"(?m)^(?=## )", rest, maxsplit=1)[1:] if head else []
     path.write_text(before.rstrip("\n") + "\n\n" + own + "".join(f"\n{text}" for text in after), encoding="utf-8")
 

@@ -409,7 +409,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "a written file is not read back",
         "archive:write_file",
-        "temporary.read_bytes() != data",
+        "not is_same",
         "False",
         (DISK,),
     ),
@@ -465,7 +465,7 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change(
         "a source that is silent for long is only yellow",
-        "acquire:_source_alarms",
+        "acquire:_silence_alarms",
         "silent_s > ALARM_SILENCE_S",
         "False",
         (READY,),
