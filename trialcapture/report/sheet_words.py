@@ -84,7 +84,7 @@ def _trial(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
     if c.wind_speed_true_kn_mean is not None:
         felt.append(("a wind of ", *_say(ledger.at("conditions", "wind_speed_true_kn_mean"), "kn", units, step=1.0)))
     if c.wave_height_m is not None:
-        felt.append(("waves of ", *_say(ledger.at("conditions", "wave_height_m"), "m", units)))
+        felt.append(("waves of ", *_say(ledger.at("conditions", "wave_height_m"), "m", units, step=0.1)))
     return (*made, *((", in ", *joined(felt, " and ")) if felt else ()), ".")
 
 
@@ -171,7 +171,7 @@ def _slow_and_tester(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Ph
 def _tester(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
     found = summary.cruise
     if found is None:
-        return ("the tester noted no cruise of his own",)
+        return ("no cruise of the tester was noted",)
     made: Phrase = ("the tester would cruise at ", plain(ledger.at("cruise", "rpm"), 0, "rpm", thousands=True), " rpm")
     if found.reason:
         return (*made, ", which was not run")
