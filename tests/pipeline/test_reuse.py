@@ -49,9 +49,9 @@ def prepared(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     names: list[str] = []
     prepare: Callable[..., object] = preparing.prepare_trial
 
-    def counted(session: object, *given: object) -> object:
+    def counted(session: object, *given: object, **named: object) -> object:
         names.append(str(session.folder))  # type: ignore[attr-defined]
-        return prepare(session, *given)
+        return prepare(session, *given, **named)
 
     monkeypatch.setattr(preparing, "prepare_trial", counted)
     return names
