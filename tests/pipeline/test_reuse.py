@@ -81,7 +81,7 @@ class PreparedAnewError(Exception):
 def assert_prepared_anew(session: Path) -> None:
     """Make sure that nothing of a former run is used; the run itself is cut short there."""
 
-    def stop(*_given: object) -> None:
+    def stop(*_given: object, **_named: object) -> None:
         raise PreparedAnewError
 
     with pytest.MonkeyPatch.context() as patch:
