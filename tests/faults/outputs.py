@@ -141,6 +141,10 @@ def run_kind(kind: Output, folder: Path, seconds: float) -> Outcome:
 def _started(kind: Output, wanted: list[str], stack: ExitStack) -> tuple[subprocess.Popen[bytes], Callable[[], None]]:
     """Start the recorder on outputs of this kind; return it and what breaks them."""
 
+    # where the harness itself runs under nohup, what it starts would not hear of a hangup
+    was = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    stack.callback(signal.signal, signal.SIGHUP, was)
+
     def start(out: int | None, err: int | None, **options: object) -> subprocess.Popen[bytes]:
         process = subprocess.Popen(wanted, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=out, stderr=err, **options)  # type: ignore[call-overload]
         stack.callback(lambda: process.poll() is None and process.kill())
