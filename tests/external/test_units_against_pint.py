@@ -15,7 +15,8 @@ IN_PINT = {
     "kg": "kilogram", "t": "metric_ton", "lb": "pound",
     "kn": "knot", "m/s": "meter/second", "km/h": "kilometer/hour", "mph": "mile/hour",
     # pint's own fathom is that of the US survey foot, retired in 2022; the sea chart's is six feet.
-    "m": "meter", "ft": "foot", "in": "inch", "fathom": "6 * foot", "nm": "nautical_mile",
+    "m": "meter", "cm": "centimeter", "mm": "millimeter",
+    "ft": "foot", "in": "inch", "fathom": "6 * foot", "nm": "nautical_mile",
     "mi": "mile", "inhg": "inch_Hg", "lb/ft3": "pound/foot**3",
     "nm/l": "nautical_mile/liter", "nm/us gal": "nautical_mile/gallon", "nm/imp gal": "nautical_mile/imperial_gallon",
     "mi/us gal": "mile/gallon", "mi/imp gal": "mile/imperial_gallon",

@@ -321,7 +321,12 @@ def test_files_are_the_same_bytes_whatever_the_units(tmp_path: Path) -> None:
         made[str(units)] = {p.relative_to(session).as_posix(): p.read_bytes() for p in results}
     for units in ("us", "imperial"):
         differ = {name for name, content in made["None"].items() if made[units].get(name) != content}
-        assert differ == {"reduction/report.html", "reduction/sheet.html", "reduction/results.json"}
+        assert differ == {
+            "reduction/report.html",
+            "reduction/sheet.html",
+            "reduction/trial.xlsx",
+            "reduction/results.json",
+        }
         assert made[units].keys() == made["None"].keys()
 
 
