@@ -147,9 +147,9 @@ class AppendFile:
         """
         self._notice_shortening()
         start = self.size_on_disk()
-        view = memoryview(data)
         if self._is_cut and not self._ends_well():
-            view = memoryview(b"\n" + data)  # a line that was cut must not take the next one with it
+            data = b"\n" + data  # a line that was cut must not take the next one with it
+        view = memoryview(data)
         size = start + len(view)
         try:
             while view:
@@ -318,12 +318,17 @@ class AppendFile:
         older = max(0, min(stop, self._opened_size) - start)
         if stop - start == older:
             return FileLoss(older, older_bytes=older)
-        # the second in which the stretch begins is counted whole
         first = max(0, bisect_right(self._sizes, max(start, self._opened_size)) - 1)
         last = min(len(self._sizes) - 1, bisect_left(self._sizes, stop))
-        return FileLoss(
-            stop - start, self._lines[last] - self._lines[first], self._times_ns[first], self._times_ns[last], older
-        )
+        lines = self._lines[last] - self._lines[first] - self._lines_between(self._sizes[first], start)
+        return FileLoss(stop - start, lines, self._times_ns[first], self._times_ns[last], older)
+
+    def _lines_between(self, start: int, stop: int) -> int:
+        """Count the lines of a short stretch that is still in the file."""
+        with suppress(OSError):
+            self._file.seek(start)
+            return self._file.read(max(0, stop - start)).count(b"\n")
+        return 0
 
     def _copy_to(self, target: Path) -> tuple[int, bool]:
         """Copy what the handle leads to; return its size and whether the device gave all of it."""
