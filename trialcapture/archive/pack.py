@@ -28,6 +28,7 @@ from trialcapture.archive.verify import verify_session
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.files import remove_tree, rename_new, sync_file, sync_folder
+from trialcapture.system.session_files import open_plain
 
 Progress = Callable[[str, float | None], None]
 CRATE_FILE = "ro-crate-metadata.json"
@@ -291,15 +292,10 @@ def _changed(path: Path) -> TrialCaptureError:
 
 def _open_regular(path: Path) -> BinaryIO:
     """Open a file without following a link that took its place since it was found."""
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
-        file = os.fdopen(os.open(path, flags), "rb")
-    except FileNotFoundError as fault:
+        return open_plain(path)
+    except (FileNotFoundError, TrialCaptureError) as fault:
         raise _changed(path) from fault
-    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-        file.close()
-        raise _changed(path)
-    return file
 
 
 # ------------------------------------------------------------------------------
