@@ -22,10 +22,6 @@ if TYPE_CHECKING:
     from trialcapture.reduce.summary import Summary
     from trialcapture.report.reader_units import ReaderUnits
 
-_QUANTITIES = (
-    ("speed", "speed_kn", "speed_u_kn", "kn", 3), ("fuel", "fuel_l_per_h", "fuel_u_l_per_h", "L/h", 2),
-    ("economy", "economy_nm_per_l", "economy_u_nm_per_l", "nm/L", 4), ("range", "range_nm", "range_u_nm", "nm", 1),
-)  # fmt: skip
 _TERMS_SHOWN = 5
 
 
@@ -164,14 +160,16 @@ def _tried(segment: Mapping[str, Any], band: Mapping[str, Any]) -> bool:
 
 
 def _band(row: Mapping[str, Any], summary: Summary) -> dict[str, Any]:
+    from trialcapture.report.band_table import BAND_QUANTITIES  # noqa: PLC0415
+
     budget = next((b for b in summary.budgets if b.band_name == row["band_name"]), None)
     quantities = {}
-    for name, column, u_column, unit, _ in _QUANTITIES:
-        if row[column] is None:
+    for quantity in BAND_QUANTITIES:
+        if row[quantity.value] is None:
             continue
-        of = None if budget is None else budget.of(name)
-        quantities[name] = {
-            "value": row[column], "u": row[u_column], "k": row[f"{name}_k"], "unit": unit,
+        of = None if budget is None else budget.of(quantity.name)
+        quantities[quantity.name] = {
+            "value": row[quantity.value], "u": row[quantity.u], "k": row[quantity.k], "unit": quantity.unit,
             "terms": [] if of is None else [asdict(term) for term in sorted(of.terms, key=lambda t: -t.u)],
         }  # fmt: skip
     keys = ("band_rpm", "band_name", "rpm_mean", "legs", "ways", "flags", "current_kn", "current_towards_deg")
@@ -261,10 +259,10 @@ def _show_band(band: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], legs
     ways = "both ways" if band["ways"] == 2 else "one way"
     shown = "" if legs == band["legs"] else f", {legs} shown"
     tell(f"{band['band_name']}: {plural(band['legs'], 'leg')}, {ways}{shown}")
-    decimals = {name: d for name, _, _, _, d in _QUANTITIES}
     in_table = {quantity.name: quantity for quantity in BAND_QUANTITIES}
     for name, q in band["quantities"].items():
-        d, k = decimals[name], q["k"] or 2.0
+        # one decimal more than is printed in a table
+        d, k = in_table[name].usual + 1, q["k"] or 2.0
         as_printed = partial(quantity_decimals, in_table[name], plain=bands)
         printed = plain_text(units.measured(q["value"], k * q["u"], q["unit"], as_printed))
         line = f"{printed}; {q['value']:.{d}f} {q['unit']}, u {q['u']:.{d}f}, k {k:.2f}"
