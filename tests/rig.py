@@ -154,6 +154,35 @@ def send_udp(port: int, *datagrams: bytes, host: str = "127.0.0.1") -> None:
             sender.sendto(datagram, (host, port))
 
 
+class SteadySender:
+    """Sends numbered lines by UDP to this computer at an even rate, in a thread of its own, until it is ended."""
+
+    def __init__(self, port: int, lines_per_s: float, line: Callable[[int], bytes] = numbered) -> None:
+        self.sent = 0
+        self._port, self._lines_per_s, self._line = port, lines_per_s, line
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._send, daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def end(self) -> int:
+        """Send no more, and return how many lines were sent."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join()
+        return self.sent
+
+    def _send(self) -> None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            next_s = time.monotonic()
+            while not self._stop.is_set():
+                out.sendto(self._line(self.sent), ("127.0.0.1", self._port))
+                self.sent += 1
+                next_s += 1 / self._lines_per_s
+                time.sleep(max(0.0, next_s - time.monotonic()))
+
+
 def wait_for(what: Callable[[], Any], timeout_s: float = 120.0) -> Any:
     """Return what a condition gives once it is true; fail when it never is, however busy the machine."""
     deadline = time.monotonic() + timeout_s

@@ -60,13 +60,15 @@ def test_signals_end_and_a_hangup_does_not() -> None:
     request = EndRequest()
     before = signal.getsignal(signal.SIGINT)
     was = signal.signal(signal.SIGHUP, signal.SIG_DFL)  # under nohup it is ignored, and stays so
-    with ended_by_signals(request):
-        os.kill(os.getpid(), signal.SIGHUP)
-        rig.wait_for(lambda: request.hangups == 1)
-        assert not request.wait(0.0)
-        os.kill(os.getpid(), signal.SIGTERM)
-        rig.wait_for(lambda: request.wait(0.0))
-    signal.signal(signal.SIGHUP, was)
+    try:
+        with ended_by_signals(request):
+            os.kill(os.getpid(), signal.SIGHUP)
+            rig.wait_for(lambda: request.hangups == 1)
+            assert not request.wait(0.0)
+            os.kill(os.getpid(), signal.SIGTERM)
+            rig.wait_for(lambda: request.wait(0.0))
+    finally:
+        signal.signal(signal.SIGHUP, was)
     assert request.reason == "ended by SIGTERM"
     assert signal.getsignal(signal.SIGINT) is before
 

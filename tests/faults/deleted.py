@@ -14,11 +14,9 @@ import argparse
 import json
 import os
 import shutil
-import socket
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -134,17 +132,7 @@ def run_kind(name: str, folder: Path, seconds: float) -> Outcome:
     port = rig.free_port()
     config = folder.with_suffix(".toml")
     config.write_text(f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {port}\n')
-    sent, stop = 0, threading.Event()
-
-    def send() -> None:
-        nonlocal sent
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            next_s = time.monotonic()
-            while not stop.is_set():
-                out.sendto(rig.numbered(sent), ("127.0.0.1", port))
-                sent += 1
-                next_s += 1 / LINES_PER_S
-                time.sleep(max(0.0, next_s - time.monotonic()))
+    sender = rig.SteadySender(port, LINES_PER_S)
 
     process = subprocess.Popen(
         [sys.executable, "-m", "trialcapture", "record", str(config), "--into", str(folder)],
@@ -153,7 +141,6 @@ def run_kind(name: str, folder: Path, seconds: float) -> Outcome:
     faults: list[str] = []
     try:
         rig.wait_for(lambda: any(n["kind"] == "open" for n in notes_of(folder)) or process.poll() is not None)
-        sender = threading.Thread(target=send, daemon=True)
         sender.start()
         time.sleep(seconds / 2)
         rig.wait_for(lambda: kept_in(folder) > 0)
@@ -161,8 +148,7 @@ def run_kind(name: str, folder: Path, seconds: float) -> Outcome:
         time.sleep(seconds / 2)
         with suppress(AssertionError):
             rig.wait_for(lambda: any(n["kind"].startswith("file_") for n in notes_of(folder)), 20.0)
-        stop.set()
-        sender.join()
+        sent = sender.end()
         with suppress(AssertionError):
             rig.wait_for(lambda: kept_in(folder) + lost_in(folder) >= sent, 10.0)
         asked = subprocess.run(
@@ -174,7 +160,7 @@ def run_kind(name: str, folder: Path, seconds: float) -> Outcome:
             process.terminate()
         printed = process.communicate(timeout=60)[1]
     finally:
-        stop.set()
+        sender.end()
         if process.poll() is None:
             process.kill()
             process.wait()

@@ -14,11 +14,9 @@ import argparse
 import json
 import resource
 import shutil
-import socket
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
@@ -133,17 +131,7 @@ def run_kind(kind: Trouble, place: Path, seconds: float) -> Outcome:
     port = rig.free_port()
     config = place / "boat.toml"
     config.write_text(f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {port}\n')
-    sent, stop = 0, threading.Event()
-
-    def send() -> None:
-        nonlocal sent
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            next_s = time.monotonic()
-            while not stop.is_set():
-                out.sendto(rig.numbered(sent) + PADDING + b"\r\n", ("127.0.0.1", port))
-                sent += 1
-                next_s += 1 / LINES_PER_S
-                time.sleep(max(0.0, next_s - time.monotonic()))
+    sender = rig.SteadySender(port, LINES_PER_S, lambda number: rig.numbered(number) + PADDING + b"\r\n")
 
     def limit() -> None:
         if kind.file_limit is not None:
@@ -165,15 +153,13 @@ def run_kind(kind: Trouble, place: Path, seconds: float) -> Outcome:
         )  # fmt: skip
         stack.callback(lambda: process.poll() is None and process.kill())
         rig.wait_for(lambda: b"listening on" in _read(session / "raw/notes.jsonl") or process.poll() is not None)
-        sender = threading.Thread(target=send, daemon=True)
         sender.start()
         time.sleep(seconds / 2)
         kind.halfway(first)
         time.sleep(seconds / 4)
         kind.later(first)
         time.sleep(seconds / 4)
-        stop.set()
-        sender.join()
+        sent = sender.end()
         if not kind.loses:
             with suppress(AssertionError):
                 rig.wait_for(lambda: _kept([session, second / "monday"]) >= sent, 20.0)

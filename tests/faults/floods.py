@@ -15,7 +15,6 @@ import socket
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -102,17 +101,7 @@ def run_kind(kind: Flood, folder: Path, seconds: float) -> Outcome:
         f'[[source]]\nid = "good"\nkind = "udp"\nhost = "127.0.0.1"\nport = {good_port}\n'
         f'[[source]]\nid = "flood"\nkind = "{kind.source}"\nhost = "127.0.0.1"\nport = {bad_port}\n'
     )
-    sent, stop = 0, threading.Event()
-
-    def send() -> None:
-        nonlocal sent
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            next_s = time.monotonic()
-            while not stop.is_set():
-                out.sendto(rig.numbered(sent), ("127.0.0.1", good_port))
-                sent += 1
-                next_s += 1 / LINES_PER_S
-                time.sleep(max(0.0, next_s - time.monotonic()))
+    sender = rig.SteadySender(good_port, LINES_PER_S)
 
     flooders: list[subprocess.Popen[bytes]] = []
     recorder = subprocess.Popen(
@@ -122,7 +111,6 @@ def run_kind(kind: Flood, folder: Path, seconds: float) -> Outcome:
     faults: list[str] = []
     try:
         rig.wait_for(lambda: any(n.get("source") == "good" for n in notes_of(folder)) or recorder.poll() is not None)
-        sender = threading.Thread(target=send, daemon=True)
         sender.start()
         for _ in range(kind.senders):
             flooder = subprocess.Popen([sys.executable, "-c", kind.program, str(bad_port)], stdout=subprocess.PIPE)
@@ -130,8 +118,7 @@ def run_kind(kind: Flood, folder: Path, seconds: float) -> Outcome:
             flooder.stdout.readline()
             flooders.append(flooder)
         time.sleep(seconds)
-        stop.set()
-        sender.join()
+        sent = sender.end()
         with suppress(AssertionError):  # what waits of the good source is written while the flood goes on
             rig.wait_for(lambda: rig.numbered(sent - 1)[:-2] in _tail(folder), 20.0)
         recorder.terminate()
@@ -140,7 +127,7 @@ def run_kind(kind: Flood, folder: Path, seconds: float) -> Outcome:
         except subprocess.TimeoutExpired:
             faults.append("the recorder did not end")
     finally:
-        stop.set()
+        sender.end()
         for process in (*flooders, recorder):
             process.kill()
             process.wait()

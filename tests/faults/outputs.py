@@ -15,7 +15,6 @@ import argparse
 import fcntl
 import os
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -86,22 +85,11 @@ def run_kind(kind: Output, folder: Path, seconds: float) -> Outcome:
     port = rig.free_port()
     config = folder.with_suffix(".toml")
     config.write_text(f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {port}\n')
-    sent, stop = 0, threading.Event()
-
-    def send() -> None:
-        nonlocal sent
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            next_s = time.monotonic()
-            while not stop.is_set():
-                out.sendto(rig.numbered(sent), ("127.0.0.1", port))
-                sent += 1
-                next_s += 1 / LINES_PER_S
-                time.sleep(max(0.0, next_s - time.monotonic()))
+    sender = rig.SteadySender(port, LINES_PER_S)
 
     with ExitStack() as stack:
         process, break_it = _started(kind, command(config, folder), stack)
         rig.wait_for(lambda: b"listening on" in _read(folder / "raw" / "notes.jsonl") or process.poll() is not None)
-        sender = threading.Thread(target=send, daemon=True)
         sender.start()
         time.sleep(seconds / 2)
         break_it()
@@ -109,8 +97,7 @@ def run_kind(kind: Output, folder: Path, seconds: float) -> Outcome:
         if kind.note:
             with suppress(AssertionError):
                 rig.wait_for(lambda: f'"{kind.note}"'.encode() in _read(folder / "raw" / "notes.jsonl"), 30.0)
-        stop.set()
-        sender.join()
+        sent = sender.end()
         with suppress(AssertionError):
             rig.wait_for(lambda: _kept(folder) >= sent or process.poll() is not None, 20.0)
         faults = [] if process.poll() is None else ["the recorder ended by itself"]
