@@ -20,9 +20,16 @@ from trialcapture.archive.result_hashes import write_result_hashes
 from trialcapture.archive.result_set import ResultSet, open_result_set
 from trialcapture.archive.session import Session, as_recorded_so_far, open_session
 from trialcapture.archive.verify import read_timeline
-from trialcapture.config import UnitSystem, config_hash, load_config
-from trialcapture.pipeline.results import compare_with_seal, hash_raw, provenance_of, reduce_prepared
-from trialcapture.pipeline.reuse import FormerResults, find_prepared, has_prepared, keep_prepared, origin_of
+from trialcapture.config import Config, UnitSystem, config_hash, load_config
+from trialcapture.pipeline.results import Results, compare_with_seal, hash_raw, provenance_of, reduce_prepared
+from trialcapture.pipeline.reuse import (
+    FormerResults,
+    PreparedTrial,
+    find_prepared,
+    has_prepared,
+    keep_prepared,
+    origin_of,
+)
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import Summary, TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
@@ -53,7 +60,8 @@ def process(
         folder: The session.
         config_text: Settings to use instead of those in ``session.toml``.
         progress: See `Progress`.
-        units: What people read is in these; None for those of the settings. Of the files only the report depends on it.
+        units: What people read is in these; None for those of the settings. Of the files only
+            report, sheet and workbook depend on it.
 
     Returns:
         ``bands`` and ``legs`` (Arrow tables), ``summary`` (as JSON holds it), ``findings`` (the same, typed), ``units``
@@ -78,7 +86,7 @@ def _derive(
     files: ResultSet,
     remarks: Sequence[TrialWarning],
 ) -> dict[str, Any]:
-    """Write all results aside, and return what `process` gives."""
+    """Make all results and write them aside; return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
     notes = read_notes(session)
     marks_ns = marks_of(notes)
@@ -118,32 +126,10 @@ def _derive(
             keeping.result()
     former.keep()
     provenance = provenance_of(session, config, raw)
-    by_engine = segment_engines(results.segments, config.engine_ids, session.id)
-    segments = with_session(results.segments, session.id)
-    write_parquet(files.place("trialset/segments.parquet"), segments, provenance)
-    write_parquet(files.place("trialset/segment_engines.parquet"), by_engine, provenance)
-    write_parquet(files.place("trialset/clocks.parquet"), trial.clocks, provenance)
-    write_parquet(files.place("reduction/bands.parquet"), results.bands, provenance)
-    write_file(files.place("reduction/bands.csv"), bands_csv(results.bands))
-    write_file(files.place("reduction/legs.csv"), legs_csv(results.legs))
-    write_file(files.place("reduction/manoeuvres.csv"), manoeuvres_csv(results.summary.measures, session.id))
+    pages = {"report.html": page.encode(), "sheet.html": sheet.encode()}
+    pages["trial.xlsx"] = trial_xlsx(results.bands, results.legs, results.summary, notes, read_in)
     summary = as_json(results.summary)
-    summary_text = json.dumps(summary, indent=1, allow_nan=False) + "\n"
-    write_file(files.place("reduction/summary.json"), summary_text.encode())
-    write_file(files.place("reduction/report.html"), page.encode())
-    write_file(
-        files.place("reduction/track.gpx"),
-        track_gpx(trial.overview, results.legs, session.id, f"trialcapture {__version__}"),
-    )
-    write_file(
-        files.place("reduction/track.geojson"),
-        track_geojson(trial.overview, results.legs, results.segments, session.id),
-    )
-    write_file(files.place("reduction/sheet.html"), sheet.encode())
-    write_file(
-        files.place("reduction/trial.xlsx"),
-        trial_xlsx(results.bands, results.legs, results.summary, notes, read_in),
-    )
+    _write(files, session, config, trial, results, summary, pages, provenance)
     write_result_hashes(files, root=seal.root_of_files, settings_sha256=config_hash(config))
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
@@ -160,6 +146,38 @@ def _derive(
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
         "paths": paths, "told": told,
     }  # fmt: skip
+
+
+def _write(
+    files: ResultSet,
+    session: Session,
+    config: Config,
+    trial: PreparedTrial,
+    results: Results,
+    summary: Any,
+    pages: Mapping[str, bytes],
+    provenance: Mapping[str, str],
+) -> None:
+    """Write what is not written yet: tables, summary, track, and what people open."""
+    segments, bands, legs = results.segments, results.bands, results.legs
+    tables = {
+        "trialset/segments.parquet": with_session(segments, session.id),
+        "trialset/segment_engines.parquet": segment_engines(segments, config.engine_ids, session.id),
+        "trialset/clocks.parquet": trial.clocks,
+        "reduction/bands.parquet": bands,
+    }
+    for name, table in tables.items():
+        write_parquet(files.place(name), table, provenance)
+    contents = {
+        "bands.csv": bands_csv(bands),
+        "legs.csv": legs_csv(legs),
+        "manoeuvres.csv": manoeuvres_csv(results.summary.measures, session.id),
+        "summary.json": (json.dumps(summary, indent=1, allow_nan=False) + "\n").encode(),
+        "track.gpx": track_gpx(trial.overview, legs, session.id, f"trialcapture {__version__}"),
+        "track.geojson": track_geojson(trial.overview, legs, segments, session.id),
+    }
+    for name, content in (contents | dict(pages)).items():
+        write_file(files.place(f"reduction/{name}"), content)
 
 
 def _pictures(session: Session, summary: Summary) -> Mapping[str, str]:
