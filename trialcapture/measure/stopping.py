@@ -182,21 +182,18 @@ def find_stops(circumstances: Circumstances, samples: TrialSamples) -> list[Stop
     sog = floats(overview["sog_kn"])
     ground = velocity_kn(sog, floats(overview["cog_true_deg"]))
     idle = max((e.idle_rpm for e in circumstances.config.engine), default=0.0)
+    # level of the engine speed in four rows, up to the second row before each from the sixth on; NaN where one is
+    level = np.median(np.lib.stride_tricks.sliding_window_view(rpm, 4)[: t_ns.size - 5], axis=1)
+    has_fallen = (rpm[5:] < FALLEN_SHARE * level) & (rpm[4:-1] >= FALLEN_SHARE * level)
+    has_fallen &= (level > NEAR_IDLE * idle) & (sog[3:-2] >= FROM_KN)
     found: list[StopSeen] = []
-    k = 5
-    while k < t_ns.size:
-        before = rpm[k - 5 : k - 1]
-        level = float(np.median(before)) if np.isfinite(before).all() else np.nan
-        has_fallen = rpm[k] < FALLEN_SHARE * level and rpm[k - 1] >= FALLEN_SHARE * level
-        if not (has_fallen and level > NEAR_IDLE * idle and sog[k - 2] >= FROM_KN):
-            k += 1
-            continue
-        last = _lost_way(t_ns, ground, k - 2)
+    over = -1
+    for k in (np.flatnonzero(has_fallen) + 5).tolist():
+        last = _lost_way(t_ns, ground, k - 2) if k > over else None
         if last is not None:
             begin, end = t_ns[k] - round(BEFORE_S * 1e9), t_ns[last] + round(AFTER_S * 1e9)
             found.append(StopSeen(int(begin), int(t_ns[k]), int(end)))
-            k = last
-        k += 1
+            over = last
     for a, b in marked_spans(circumstances):
         first, last_row = np.searchsorted(t_ns, [a.t_ns, b.t_ns])
         if first < 3 or last_row >= t_ns.size or np.isfinite(rpm[first:last_row]).any() or sog[first - 1] < FROM_KN:
