@@ -135,21 +135,21 @@ def bench_process(cache: Path, hours: list[float], rounds: int) -> bool:
 def _measure(session: Path, peer_folder: Path, cache: Path, rounds: int) -> dict[str, Run]:
     """Run the peer, a first look, and second looks after a note, in other units and after a review, in turn."""
     hashes = cache / "hashes"
-    kept = {path: path.read_bytes() for path in (session / "raw" / "notes.jsonl", session / "manifest.json")}
+    kept = {path: path.read_bytes() for path in (session / "seal.jsonl", session / "manifest.json")}
     process = [sys.executable, "-m", "trialcapture", "process", str(session)]
 
     def forget() -> None:
         for folder in (session / "trialset", session / "reduction", hashes):
             shutil.rmtree(folder, ignore_errors=True)
-        _restore(kept)
+        _restore(session, kept)
 
     def note() -> None:
-        line = {"t": "2026-05-14T09:00:00Z", "kind": "remark", "value": "fenders stowed", "by": "bench"}
-        with (session / "raw" / "notes.jsonl").open("a") as file:
-            file.write(json.dumps(line) + "\n")
+        noted = ["remark", "fenders stowed", "--at", "2026-05-14T09:00:00Z", "--by", "bench"]
+        command = [sys.executable, "-m", "trialcapture", "note", str(session), *noted]
+        subprocess.run(command, check=True, capture_output=True, cwd=ROOT)
 
     def review() -> None:
-        _restore(kept)
+        _restore(session, kept)
         command = [sys.executable, "-m", "trialcapture", "review", str(session)]
         listed = json.loads(subprocess.run([*command, "--json"], check=True, capture_output=True, cwd=ROOT).stdout)
         used = next(s["segment_id"] for s in listed["segments"] if s["accepted"])
@@ -174,10 +174,13 @@ def _measure(session: Path, peer_folder: Path, cache: Path, rounds: int) -> dict
             rounds,
         )
     finally:
-        _restore(kept)
+        _restore(session, kept)
 
 
-def _restore(kept: dict[Path, bytes]) -> None:
+def _restore(session: Path, kept: dict[Path, bytes]) -> None:
+    """Take back what was noted and reviewed, as no user can: every round begins with the same session."""
+    for path in (session / "raw").glob("notes-*.jsonl"):
+        path.unlink()
     for path, data in kept.items():
         path.write_bytes(data)
 

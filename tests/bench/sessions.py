@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from trialcapture.archive.manifest import write_manifest
+from trialcapture.archive.seal import NAME, seal_closed
 from trialcapture.archive.session import create_session
 from trialcapture.rehearse.boats import Damage, Instruments, LogStyle, Wire
 from trialcapture.rehearse.scenarios import TWIN, Scenario
@@ -71,16 +71,15 @@ _MORE_COLUMNS = tuple(
 def session(home: Path, hours: float, seed: int = 1) -> Path:
     """Return the session of that length under `home`, made when it is not there yet (some minutes for a long one)."""
     folder = home / f"long-day-{hours:g}h-{seed}"
-    if (folder / "manifest.json").is_file():
+    if (folder / NAME).is_file():
         return folder
     shutil.rmtree(folder, ignore_errors=True)
     start_ns, passed_us, passed_ms = START_NS, 0, 0
-    blocks = max(1, round(hours / BLOCK_H))
+    blocks, created = max(1, round(hours / BLOCK_H)), utc_text(start_ns, 0.0)
     for block in range(blocks):
         trial = simulate(BUSY, seed + block, hours=hours / blocks, start_utc_ns=start_ns)
         if block == 0:
             made_by = "trialcapture tests.bench"
-            created = utc_text(start_ns, 0.0)
             create_session(folder, trial.config, made_by=made_by, created=created, config_text=trial.config_text)
             (folder / "raw" / "notes.jsonl").write_text(notes_text(trial))
             (folder / "raw" / "engine").mkdir()
@@ -95,7 +94,7 @@ def session(home: Path, hours: float, seed: int = 1) -> Path:
         passed_us += round(took_s * drift * 1e6)
         passed_ms += round(took_s * (drift - 1.0) * 1e3)
         del trial, later
-    write_manifest(folder)
+    seal_closed(folder, by="bench", t=created)
     return folder
 
 
