@@ -405,6 +405,12 @@ def test_any_toml_gives_settings_or_a_list_of_faults(data: dict[str, Any]) -> No
     assert all(": " in line and "\n" not in line for line in faults)
 
 
+def test_an_empty_plan_without_steps_in_bands_is_a_fault() -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_config("[plan]\n")
+    assert any(line.startswith("plan.steps_rpm: missing") for line in caught.value.faults)
+
+
 @pytest.mark.parametrize(
     "text",
     [

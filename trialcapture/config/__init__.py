@@ -172,7 +172,9 @@ def load_config(text: str, where: str = "configuration") -> Config:
     except ValidationError as fault:
         errors = [error for error in fault.errors(include_url=False) if error["loc"]]
         lines = fault_lines(errors, data, Config)
-        raise ConfigError(where, lines + [line for line in faults if line not in lines]) from fault
+        lines += [line for line in faults if line not in lines]
+        # the keys disagree only with the defaults in place: the message of the whole is all there is
+        raise ConfigError(where, lines or [str(e["ctx"]["error"]) for e in fault.errors()]) from fault
     if faults:
         raise ConfigError(where, faults)
     return config

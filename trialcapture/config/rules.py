@@ -186,7 +186,7 @@ def _band_faults(data: Mapping[str, Any]) -> Iterator[str]:
 
 def _plan_faults(data: Mapping[str, Any]) -> Iterator[str]:
     plan, bands = _table(data, "plan"), _table(data, "bands")
-    if not plan:
+    if not isinstance(data.get("plan"), Mapping):
         return
     given = plan.get("steps_rpm", ())
     steps = [_number(step) for step in given] if isinstance(given, list | tuple) else []
