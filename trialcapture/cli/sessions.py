@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     type=click.Choice(("metric", "us", "imperial")),
     help="Units of table and report; those of the settings when not given.",
 )
+@click.option("--pdf", "as_pdf", is_flag=True, help="Write sheet.pdf and report.pdf too; needs trialcapture[pdf].")
 @click.option("--keep", is_flag=True, help="Keep the settings given in the session; the seal tells of it.")
 @click.option("--by", metavar="NAME", default="", help="Who keeps them.")
 @accept_option
@@ -59,6 +60,7 @@ def process(
     config_path: Path | None,
     plan_path: Path | None,
     units: UnitSystem | None,
+    as_pdf: bool,
     keep: bool,
     by: str,
     accept: str | None,
@@ -98,7 +100,7 @@ def process(
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
 
     with shown_progress() as progress:
-        result = derive(session, config_text=text, progress=progress, units=units)
+        result = derive(session, config_text=text, progress=progress, units=units, pdf=as_pdf)
     for told in result["told"]:
         say(told, label="note")
     if as_json:
@@ -114,6 +116,9 @@ def process(
         say(note, label="note", err=False)
     tell(f"sheet: {result['paths']['sheet']}")
     tell(f"report: {result['paths']['report']}")
+    for name in ("sheet pdf", "report pdf"):
+        if name in result["paths"]:
+            tell(f"{name.replace(' pdf', ' as PDF')}: {result['paths'][name]}")
 
 
 def _is_combined(folder: Path) -> bool:
