@@ -121,7 +121,8 @@ def write_lock(work: Path) -> None:
     run(
         python, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--upgrade",
         "--generate-hashes", "--extra", "can", "--extra", "sign", "--extra", "pdf", "--no-annotate",
-        "--custom-compile-command", "python .ci/dependencies.py lock", "--output-file", str(LOCK), str(ROOT / "pyproject.toml"),
+        "--custom-compile-command", "python .ci/dependencies.py lock", "--output-file", str(LOCK),
+        str(ROOT / "pyproject.toml"),
     )  # fmt: skip
 
 

@@ -87,7 +87,7 @@ def process(
     if len(sessions) > 1 or into is not None or _is_combined(session):
         if config_path is not None or plan_path is not None or keep:
             raise click.UsageError("--config, --plan and --keep are for a single session; keep them in each first.")
-        _process_several(sessions, into, units, as_json)
+        _process_several(sessions, into, units, as_pdf, as_json)
         return
     opened = open_session(session)
     offer_closing(session)
@@ -125,11 +125,12 @@ def _is_combined(folder: Path) -> bool:
     return (folder / "combined.toml").is_file()
 
 
-def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitSystem | None, as_json: bool) -> None:
+def _process_several(
+    sessions: tuple[Path, ...], into: Path | None, units: UnitSystem | None, as_pdf: bool, as_json: bool
+) -> None:
     """Put sessions together where that is asked for, and process them as one trial."""
     from trialcapture.pipeline.combined import combine_sessions, process_combined  # noqa: PLC0415
     from trialcapture.reduce.summary import as_json as as_plain  # noqa: PLC0415
-    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
 
     if len(sessions) > 1 and into is None:
         raise click.UsageError("Several sessions need --into DIR, the folder to put them together in.")
@@ -138,7 +139,7 @@ def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitS
     with shown_progress() as progress:
         if into is not None:
             combine_sessions(sessions, into, progress)
-        made = process_combined(into or sessions[0], progress, units)
+        made = process_combined(into or sessions[0], progress, units, as_pdf)
     if as_json:
         print_json({"bands": made.bands.to_pylist(), "summary": as_plain(made.trial), "paths": made.paths})
         return
@@ -146,7 +147,7 @@ def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitS
 
     from trialcapture.report.combined_table import combined_view  # noqa: PLC0415
 
-    Console().print(combined_view(made.bands, made.trial, ReaderUnits(units or "metric")))
+    Console().print(combined_view(made.bands, made.trial, made.units))
     for name, path in made.paths.items():
         tell(f"{name}: {path}")
 

@@ -45,11 +45,21 @@ def trial_pdfs(sheet: str, report: str) -> tuple[bytes, bytes]:
     Raises:
         TrialCaptureError: The library that makes them is not there; it says how to print from a browser instead.
     """
+    made, height, gap = _on_one_page(sheet)
+    return _bytes_of(made, sheet), _bytes_of(_rendered(report, height, gap), report)
+
+
+def sheet_pdf(sheet: str) -> bytes:
+    """Return a sheet as PDF; see `trial_pdfs`."""
+    return _bytes_of(_on_one_page(sheet)[0], sheet)
+
+
+def _on_one_page(sheet: str) -> tuple[Any, int, int]:
     for height, gap in _ROOM:
         made = _rendered(sheet, height, gap)
         if len(made.pages) == 1:
             break
-    return _bytes_of(made, sheet), _bytes_of(_rendered(report, height, gap), report)
+    return made, height, gap
 
 
 def _rendered(html: str, height: int, gap: int) -> Any:
