@@ -45,11 +45,17 @@ from trialcapture.report.sheet import (
     weight_of,
 )
 from trialcapture.report.sheet_print import crowding_of
-from trialcapture.report.traced import Ledger, Phrase, Traced, in_units, joined, measured_in, plain, said
+from trialcapture.report.traced import Ledger, Phrase, Traced, in_units, joined, measured_in, plain, said, text_of
 
 _SEVERITIES: tuple[Severity, ...] = ("red", "yellow", "info")
 _MOST_LIMITS = 8
 """More lines than the page has room for (our choice, that of a sheet of one session)."""
+_OF_THE_WHOLE = ("Plan", "Declared steps")
+_PLAN_SAID = (
+    " Parts of the plan, as named.",
+    "Parts of the plan, as named.",
+    " No plan was given to hold the runs against.",
+)
 _NOTHING = ((NOT_RECORDED,), ("not noted",))
 
 
@@ -125,7 +131,7 @@ def build_combined_sheet(
         conditions=tuple((f"Session {part.letter}", _conditions(part, units)) for part in parts),
         table=_table(bands, trial, whole, letters, units),
         words=tuple(_words(trial, whole, letters, units)),
-        limits=tuple(_limits(parts)),
+        limits=tuple(_limits(parts, trial)),
         missing=_missing(parts),
         plan=plan_of(trial.plan, whole),
         seal=joined([_seal(part) for part in parts], "; "),
@@ -244,16 +250,18 @@ def _conditions(part: _Part, units: ReaderUnits) -> Phrase:
     if fit:
         least, most = (pick(range(len(fit)), key=lambda n: fit[n].speed_kn) for pick in (min, max))
         ends = [in_units(part.ledger.at("current", "fit", n, "speed_kn"), "kn", 1, units) for n in (least, most)]
-        told.append(("current ", *(ends[0] if ends[0][0] == ends[1][0] else joined(ends, " to "))))
+        told.append(("current ", *(ends[0] if text_of(ends[0]) == text_of(ends[1]) else joined(ends, " to "))))
     return joined(told, ", ")
 
 
-def _limits(parts: Sequence[_Part]) -> list[tuple[Severity, str, Phrase]]:
+def _limits(parts: Sequence[_Part], trial: CombinedTrial) -> list[tuple[Severity, str, Phrase]]:
     """Return one line for each kind of fault of a session, the gravest first; what several share stands once."""
     found: dict[tuple[Severity, str, str], tuple[Phrase, list[str]]] = {}
     for part in parts:
         for severity, name, text in limits_of(part.summary, part.ledger):
-            key = (severity, name, "".join(p if isinstance(p, str) else p.text for p in text))
+            if name in _OF_THE_WHOLE or (name == "Top speed" and trial.top_speed is not None):
+                continue  # told of all sessions together
+            key = (severity, name, text_of(text))
             found.setdefault(key, (text, []))[1].append(part.letter)
     lines = [
         (severity, name, (*text, "" if len(whose) == len(parts) else f" (session {', '.join(whose)})"))
@@ -268,7 +276,12 @@ def _limits(parts: Sequence[_Part]) -> list[tuple[Severity, str, Phrase]]:
 
 
 def _missing(parts: Sequence[_Part]) -> str:
-    told = {part.letter: missing_of(part.summary) for part in parts}
+    told = {}
+    for part in parts:
+        text = missing_of(part.summary)
+        for sentence in _PLAN_SAID:
+            text = text.removesuffix(sentence).rstrip()
+        told[part.letter] = text or "Nothing is missing."
     if len(set(told.values())) == 1:
         return next(iter(told.values()))
     return " ".join(f"{letter}: {text}" for letter, text in told.items())

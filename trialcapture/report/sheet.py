@@ -624,6 +624,8 @@ def quantity_cell(quantity: BandQuantity, scale: Scale, leads: bool, n: int, led
 
 SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "load-read": ("Load", "read otherwise than stated"),
+    "driven-one-way": ("Manoeuvre one way", "the wind is not taken out of it"),
+    "turn-one-side": ("Turn", "to one side only"),
     "one-way": ("One way only", "no run back cancels the current"),
     "current-unknown": ("Current not known", "the speed may be wrong by as much as the stream"),
     "current-from-other-bands": ("Current", "taken from other bands where a row was run one way"),
@@ -714,7 +716,8 @@ def limits_of(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phr
             # which runs are open is what this page is for, so the sentence stands whole
             made.append((w.severity, PLAN, (said(ledger.at("warnings", n, "text")),)))
             continue
-        name, text = SHORT_LIMITS.get(w.code, (words(w.code.replace("-", " ")).capitalize(), "see the annex"))
+        code = "driven-one-way" if w.code.endswith("-one-way") else w.code
+        name, text = SHORT_LIMITS.get(code, (words(w.code.replace("-", " ")).capitalize(), "see the annex"))
         where: Phrase = ()
         if 0 < len(w.where) <= LONGEST_WHERE and any(c.isdigit() for c in w.where):
             where = (" (", said(ledger.at("warnings", n, "where")), ")")
