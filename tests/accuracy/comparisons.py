@@ -23,7 +23,7 @@ from tests.accuracy.tables import share_bound
 from tests.segment_builder import Leg, build_segments
 from trialcapture.config import Config, load_config
 from trialcapture.reduce.budget import budget_entries
-from trialcapture.reduce.reduction import bands_table, reduce_segments
+from trialcapture.reduce.reduction import bands_table, legs_table, reduce_segments
 from trialcapture.reduce.session_comparison import QUANTITIES, ComparedSession, DerivedSession, compare_sessions
 from trialcapture.reduce.summary import (
     BoatStatement,
@@ -77,6 +77,7 @@ class Compared:
         seed, kind, is_shifted: What was drawn; shifted means that the second trial ran other steps.
         has_heading: Whether the boat had a compass.
         real, half_pct: Per quantity, one entry a band.
+        off: Same, the logarithm of the ratio over its standard uncertainty.
     """
 
     seed: int
@@ -85,6 +86,7 @@ class Compared:
     has_heading: bool
     real: dict[str, list[bool]] = field(default_factory=lambda: {q: [] for q in QUANTITIES})
     half_pct: dict[str, list[float]] = field(default_factory=lambda: {q: [] for q in QUANTITIES})
+    off: dict[str, list[float]] = field(default_factory=lambda: {q: [] for q in QUANTITIES})
 
 
 @cache
@@ -170,11 +172,11 @@ def reduced(segments: pa.Table, boat: BoatModel, session_id: str) -> ComparedSes
             TrialStatement("", "", ""), LoadSheet((), None, (), ()),
             FuelStatement(fuel.capacity_l, fuel.capacity_u_pct, fuel.usable_fraction, fuel.usable_u,
                           fuel.reserve_fraction, None, fuel.density_kg_per_m3, None, fuel.uncalibrated_u_pct),
-            TrialConditions(None, None, "", None, None, None, None, None, None, None, "sea", None, 1025.0, None, "", ()),
+            TrialConditions(None, None, "", *[None] * 7, "sea", None, 1025.0, None, "", ()),
             (SentenceCount("bus", "GP", "RMC", 1, 0, 0),), budget_entries(made.bands, made.quantities),
             SealStatement("intact", None, "", (), "", (), "of the session"),
         ),
-        bands_table(made, session_id),
+        bands_table(made, session_id), legs_table(made, session_id),
     )  # fmt: skip
 
 
@@ -201,12 +203,12 @@ def run(seed: int, kind: str = "nothing", is_shifted: bool = False, has_heading:
             if between == is_shifted:
                 found.real[q.quantity].append(q.is_real)
                 found.half_pct[q.quantity].append(100.0 * q.k * q.ratio_u)
+                found.off[q.quantity].append(float(np.log(q.ratio)) / q.ratio_u * q.ratio)
     return found
 
 
 def run_all(comparisons: int, jobs: int, first: int = FIRST_SEED) -> list[Compared]:
-    """Run so many comparisons without a change; a quarter as many with each change, at other steps, and without a compass.
-    """
+    """Run so many comparisons without a change; a quarter as many with each change, at other steps, no compass."""
     tasks = [(first + n, "nothing", False, True) for n in range(comparisons)]
     part = max(comparisons // 4, 1)
     tasks += [(first + n, kind, False, True) for kind in KINDS[1:] for n in range(part)]

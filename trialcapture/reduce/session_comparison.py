@@ -129,10 +129,12 @@ class ComparedSession:
     Attributes:
         derived: What its summary says.
         bands: `trialcapture.reduce.tables.BANDS_SCHEMA`.
+        legs: `trialcapture.reduce.tables.LEGS_SCHEMA`.
     """
 
     derived: DerivedSession
     bands: pa.Table
+    legs: pa.Table
 
     @property
     def id(self) -> str:
@@ -315,20 +317,22 @@ def power_at(values: FloatArray, rpm: FloatArray, band: int, usual: float, most:
     return float(np.clip(slopes[np.searchsorted(known, band)], 0.0, most))
 
 
-def _curves(session: ComparedSession) -> dict[str, _Curve]:
-    """Return the quantities of a session over its engine speeds; without what it does not know."""
-    by_name = {budget.band_name: budget for budget in session.derived.budgets}
-    rows = [r for r in session.bands.to_pylist() if r["rpm_mean"] and r["band_name"] in by_name]
-    rows.sort(key=lambda r: r["rpm_mean"])
+def _curves(session: ComparedSession, grows: Mapping[str, FloatArray]) -> dict[str, _Curve]:
+    """Return the quantities of a session over its engine speeds; without what it does not know.
+
+    Args:
+        session: The session.
+        grows: From `_fit_scatter`: per quantity, what the scatter of runs is multiplied with in each band.
+    """
+    rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
     rpm = np.array([r["rpm_mean"] for r in rows], dtype=np.float64)
-    speed = np.array([r["speed_kn"] or np.nan for r in rows], dtype=np.float64)
-    fuel = np.array([r["fuel_l_per_h"] or np.nan for r in rows], dtype=np.float64)
-    of_speed = np.array([power_at(speed, rpm, k, 1.0, 4.0) for k in range(rpm.size)])
-    of_fuel = np.array([power_at(fuel, rpm, k, 3.0, 6.0) for k in range(rpm.size)])
-    powers = {"speed": of_speed, "fuel": of_fuel, "economy": of_speed - of_fuel, "range": of_speed - of_fuel}
+    powers = _powers(rows)
     found = {}
     for quantity in QUANTITIES:
-        points = [(k, _read(by_name[row["band_name"]], quantity, row)) for k, row in enumerate(rows)]
+        factors = grows.get(quantity, np.ones(rpm.size))
+        points = [
+            (k, _read(by_name[row["band_name"]], quantity, row, float(factors[k]))) for k, row in enumerate(rows)
+        ]
         known = [(k, reading) for k, reading in points if reading is not None]
         if known:
             places = [k for k, _ in known]
@@ -336,14 +340,34 @@ def _curves(session: ComparedSession) -> dict[str, _Curve]:
     return found
 
 
-def _read(budgets: BandBudget, quantity: str, row: Mapping[str, Any]) -> _Reading | None:
+def _known_rows(session: ComparedSession) -> list[Mapping[str, Any]]:
+    """Return the bands of known engine speed, ascending."""
+    names = {budget.band_name for budget in session.derived.budgets}
+    rows = [r for r in session.bands.to_pylist() if r["rpm_mean"] and r["band_name"] in names]
+    return sorted(rows, key=lambda r: float(r["rpm_mean"]))
+
+
+def _powers(rows: Sequence[Mapping[str, Any]]) -> dict[str, FloatArray]:
+    """Return d ln q / d ln rpm of each quantity at each band."""
+    rpm, speed, fuel = (
+        np.array([r[name] or np.nan for r in rows], dtype=np.float64)
+        for name in ("rpm_mean", "speed_kn", "fuel_l_per_h")
+    )
+    of_speed = np.array([power_at(speed, rpm, k, 1.0, 4.0) for k in range(rpm.size)])
+    of_fuel = np.array([power_at(fuel, rpm, k, 3.0, 6.0) for k in range(rpm.size)])
+    return {"speed": of_speed, "fuel": of_fuel, "economy": of_speed - of_fuel, "range": of_speed - of_fuel}
+
+
+def _read(budgets: BandBudget, quantity: str, row: Mapping[str, Any], grows: float) -> _Reading | None:
     budget = budgets.of(quantity)
     if budget is None or not budget.value > 0.0:
         return None
+    scatter = budget.value * _scatter_share(budgets, quantity)[0]
+    own_u = float(np.sqrt(max(budget.own_u**2 - scatter**2, 0.0) + (scatter * grows) ** 2))
     own = [term for term in budget.terms if not term.is_common]
     freedom = [np.inf if term.freedom is None else term.freedom for term in own]
     return _Reading(
-        value=budget.value, own_u=budget.own_u,
+        value=budget.value, own_u=own_u,
         own_freedom=float(effective_degrees_of_freedom([t.u for t in own], freedom)) if own else float("inf"),
         shared_u=_shared_u(budgets, budget), how="held", ways=row["ways"],
         flags=tuple(flag for flag in str(row["flags"] or "").split(";") if flag),
@@ -363,6 +387,144 @@ def _shared_u(budgets: BandBudget, budget: QuantityBudget) -> dict[str, float]:
         for kind, u in parts.items():
             found[kind] = combine_uncertainties(found.get(kind), u)
     return found
+
+
+# ------------------------------------------------------------------------------
+# How the scatter of runs grows with speed.
+#
+# The reduction pools the scatter of all runs of a trial in knots, which few runs ask for. Where scatter goes with the
+# speed, as waves make it, that is too much for slow bands and too little for fast ones: a verdict on one band would be
+# wrong too seldom or too often. Here the scatter of a band is the pooled one times c (V / V0)^p; c of each session and
+# one p of all of them follow from how runs of one band and one way differ.
+# ------------------------------------------------------------------------------
+
+_EXPONENTS = np.linspace(-0.5, 2.0, 26)
+_FACTORS = np.exp(np.linspace(-0.9, 0.9, 19))
+_EXPONENT_MEAN, _EXPONENT_SD = 0.5, 0.5
+"""Of p, before anything is seen: scatter in knots (0) and in per cent (1) are both met (common practice, no source)."""
+_FACTOR_SD = 0.35
+"""Of ln c: the pooled scatter is known to about this share (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _RunScatter:
+    """How runs of one band and way differ, of one session and quantity, as shares; shape (B,) each.
+
+    Attributes:
+        squares, freedom: Sum of squares of the differences, and degrees of freedom.
+        pooled, other: Variances of one run: what the pooled scatter makes it, and what else differs from run to run.
+        log_speed: Logarithm of the speed, less its mean.
+    """
+
+    squares: FloatArray
+    freedom: FloatArray
+    pooled: FloatArray
+    other: FloatArray
+    log_speed: FloatArray
+
+
+def _fit_scatter(sessions: Sequence[ComparedSession]) -> dict[str, dict[str, FloatArray]]:
+    """Return by session and quantity what the scatter of runs is multiplied with in each band of known engine speed.
+
+    Source: posterior mean of a variance that is a power of the mean, on a grid; Davidian & Carroll 1987, J. Am. Stat.
+    Assoc. 82:1079 (variance functions; from memory).
+    """
+    found: dict[str, dict[str, FloatArray]] = {session.id: {} for session in sessions}
+    for quantity in ("speed", "fuel", "economy"):
+        seen = {s.id: scatter for s in sessions if (scatter := _run_scatter(s, quantity)) is not None}
+        if not seen:
+            continue
+        prior = -0.5 * ((_EXPONENTS - _EXPONENT_MEAN) / _EXPONENT_SD) ** 2
+        chances = {name: _log_chance(scatter) for name, scatter in seen.items()}
+        of_p = {name: _log_sum(chance, axis=1) for name, chance in chances.items()}
+        whole = prior + np.sum(list(of_p.values()), axis=0)
+        for name, scatter in seen.items():
+            # what the others say of p stands beside what this session says of both
+            joint = chances[name] + (whole - of_p[name])[:, None]
+            weight = np.exp(joint - joint.max())
+            weight /= weight.sum()
+            grows = np.exp(2.0 * _EXPONENTS[:, None] * scatter.log_speed[None, :])
+            variance = np.einsum("pc,c,pb->b", weight, _FACTORS**2, grows)
+            found[name][quantity] = np.sqrt(variance)
+        for of in found.values():
+            if quantity == "economy" and quantity in of:
+                of["range"] = of[quantity]
+    return found
+
+
+def _log_chance(scatter: _RunScatter) -> FloatArray:
+    """Return the logarithm of the likelihood of what is seen times the prior of c, shape (exponents, factors)."""
+    grows = np.exp(2.0 * _EXPONENTS[:, None, None] * scatter.log_speed) * np.square(_FACTORS)[None, :, None]
+    variance = scatter.pooled * grows + scatter.other
+    fit = -0.5 * (scatter.freedom * np.log(variance) + scatter.squares / variance).sum(axis=2)
+    return np.asarray(fit - 0.5 * np.square(np.log(_FACTORS) / _FACTOR_SD)[None, :], dtype=np.float64)
+
+
+def _log_sum(values: FloatArray, axis: int) -> FloatArray:
+    most = values.max()
+    return np.asarray(np.log(np.exp(values - most).sum(axis=axis)) + most, dtype=np.float64)
+
+
+def _run_scatter(session: ComparedSession, quantity: str) -> _RunScatter | None:
+    """Return how runs of one band and way differ; None where the quantity or its scatter is not known."""
+    rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
+    values = _run_values(session, rows, quantity)
+    squares, freedom, pooled, other, speed = [], [], [], [], []
+    for row in rows:
+        budgets = by_name[row["band_name"]]
+        of_scatter, of_other = _scatter_share(budgets, quantity)
+        of_band = [x for key, x in values.items() if key[0] == row["band_name"]]
+        runs = sum(len(x) for x in of_band)
+        inside = [np.asarray(x) - np.mean(x) for x in of_band]
+        squares.append(sum(float(x @ x) for x in inside))
+        freedom.append(sum(len(x) - 1 for x in of_band))
+        pooled.append(max(of_scatter**2 * max(runs, 1), 1e-12))
+        other.append(of_other**2 * max(runs, 1))
+        speed.append(row["speed_kn"] or 1.0)
+    if not rows:
+        return None
+    log_speed = np.log(np.array(speed))
+    return _RunScatter(
+        np.array(squares), np.array(freedom), np.array(pooled), np.array(other), log_speed - log_speed.mean()
+    )
+
+
+def _run_values(
+    session: ComparedSession, rows: Sequence[Mapping[str, Any]], quantity: str
+) -> dict[tuple[str, int], list[float]]:
+    """Return the logarithm of the quantity in each run at the engine speed of its band, by band and way."""
+    powers = _powers(rows)["fuel"].tolist()
+    of_band = {row["band_name"]: (row["rpm_mean"], power) for row, power in zip(rows, powers, strict=True)}
+    found: dict[tuple[str, int], list[float]] = {}
+    names = ["run", "band_name", "way", "rpm_mean", "through_water_kn", "fuel_l_per_h_mean"]
+    for leg in {leg["run"]: leg for leg in session.legs.select(names).to_pylist()}.values():
+        if leg["band_name"] not in of_band or not leg["rpm_mean"]:
+            continue
+        rpm, power = of_band[leg["band_name"]]
+        speed = leg["through_water_kn"] if quantity != "fuel" else 1.0
+        fuel = (leg["fuel_l_per_h_mean"] or 0.0) * (rpm / leg["rpm_mean"]) ** power if quantity != "speed" else 1.0
+        if speed and fuel and speed > 0.0 and fuel > 0.0:
+            value = {"speed": np.log(speed), "fuel": np.log(fuel), "economy": np.log(speed / fuel)}[quantity]
+            found.setdefault((leg["band_name"], leg["way"]), []).append(float(value))
+    return found
+
+
+def _scatter_share(budgets: BandBudget, quantity: str) -> tuple[float, float]:
+    """Return what the scatter of runs, and their sampling, add to a band's mean, as shares of the quantity."""
+
+    def share(of: str, *names: str) -> float:
+        budget = budgets.of(of)
+        if budget is None or not budget.value > 0.0:
+            return 0.0
+        return combine_uncertainties(*(t.u / budget.value for t in budget.terms if t.name in names))
+
+    speed, fuel = share("speed", "repeat"), share("fuel", "repeat")
+    sampling = share("speed", "sampling")
+    if quantity == "speed":
+        return speed, sampling
+    if quantity == "fuel":
+        return fuel, 0.0
+    return combine_uncertainties(speed, fuel, share("economy", "repeat, opposed")), sampling
 
 
 # ------------------------------------------------------------------------------
@@ -560,7 +722,8 @@ def compare_sessions(
     every = [*first, *second]
     causes = find_shared(every, stated or {})
     shared = [cause.kind for cause in causes if cause.is_shared]
-    curves = {session.id: _curves(session) for session in every}
+    scatter = _fit_scatter(every)
+    curves = {session.id: _curves(session, scatter[session.id]) for session in every}
     bands, missing = [], []
     for row in _rows(first, second, curves):
         made: list[QuantityDifference] = []
