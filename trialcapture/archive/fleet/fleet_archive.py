@@ -17,7 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from trialcapture.archive.atomic import open_replacement, write_error
+from trialcapture.archive.atomic import write_error
 from trialcapture.archive.fleet.object_store import ObjectStore, hash_object, open_store, read_object, where
 from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.result_hashes import RESULTS
@@ -55,8 +55,9 @@ class Revision:
         added: When, ISO 8601 UTC, by the clock of the computer that added it.
         root: Root over session.toml and all raw files, as the seal defines it.
         ending: What `verify` said when it was added.
-        reason: Why a damaged session was added all the same; "" elsewhere.
-        follows: False where an older revision is there and the seal does not go on from it.
+        reason: Why it was added although it is damaged, or does not follow; "" where nobody said so.
+        follows: False where an older revision is there and the seal does not go on from it: perhaps another session
+            that somebody gave the same id.
         files: Every file of the session, without results.
     """
 
@@ -74,6 +75,11 @@ class Revision:
     def content(self) -> str:
         """The hash over all its files: equal content is the same revision."""
         return root_of(self.files)
+
+    @property
+    def may_be_in_force(self) -> bool:
+        """False for one that nobody took for the same session."""
+        return self.follows or bool(self.reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,14 +133,9 @@ class StoredSession:
     results: Mapping[int, tuple[int, ...]]
 
     @property
-    def revision(self) -> int:
-        """The one in force."""
-        return self.revisions[-1]
-
-    @property
-    def results_number(self) -> int:
-        """Number of the results in force, 0 without any."""
-        return max(self.results.get(self.revision, (0,)))
+    def listed(self) -> str:
+        """All numbers as one text, such as ``1:1,2 2:``; it changes with whatever is added."""
+        return " ".join(f"{n}:{','.join(map(str, self.results.get(n, ())))}" for n in self.revisions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,13 +249,19 @@ class FleetArchive:
 
     # -------- listing
 
-    def contents(self, *, with_files: bool = False) -> Contents:
-        """List the sessions, and with `with_files` every stored file too; nothing is read."""
+    def contents(self, *, with_files: bool = False, key: str | None = None) -> Contents:
+        """List the sessions; nothing is read.
+
+        Args:
+            with_files: List every stored file too.
+            key: List this session alone.
+        """
         revisions: dict[str, set[int]] = {}
         results: dict[str, dict[int, list[int]]] = {}
         files: dict[tuple[str, str], int] = {}
         strange: list[str] = []
-        for name, size in self.store.names("" if with_files else "commits/"):
+        prefix = "" if with_files else "commits/" if key is None else f"commits/{key}/"
+        for name, size in self.store.names(prefix):
             commit, file = _COMMIT.fullmatch(name), _FILE.fullmatch(name)
             if size < 0:
                 strange.append(f"{clean_text(name[:200])}: is no regular file")
@@ -302,21 +309,23 @@ class FleetArchive:
     # -------- reading
 
     def revision(self, session: StoredSession, number: int | None = None) -> Revision:
-        """Return a revision, the one in force unless told otherwise.
+        """Return a revision: of the number given, else the one in force, which is the latest that follows the others.
 
         Raises:
             TrialCaptureError: It is not there, cannot be read, or is damaged or forged.
         """
-        return self.read_revision(session.key, session.revision if number is None else number)
+        if number is not None or len(session.revisions) == 1:
+            return self.read_revision(session.key, session.revisions[0] if number is None else number)
+        found = [self.read_revision(session.key, number) for number in reversed(session.revisions)]
+        return next((one for one in found if one.may_be_in_force), found[-1])
 
-    def results(self, session: StoredSession, revision: int | None = None) -> tuple[StoredResults, ...]:
+    def results(self, session: StoredSession, revision: int) -> tuple[StoredResults, ...]:
         """Return all results of a revision, the ones in force last.
 
         Raises:
             TrialCaptureError: One cannot be read, or is damaged or forged.
         """
-        number = session.revision if revision is None else revision
-        return tuple(self.read_results(session.key, number, n) for n in session.results.get(number, ()))
+        return tuple(self.read_results(session.key, revision, n) for n in session.results.get(revision, ()))
 
     def read_revision(self, key: str, number: int) -> Revision:
         """Return a revision by key and number; raises as `revision`."""
@@ -386,7 +395,13 @@ class FleetArchive:
         return data
 
     def fetch(
-        self, revision: Revision, into: Path, results: StoredResults | None = None, *, progress: Progress | None = None
+        self,
+        revision: Revision,
+        into: Path,
+        results: StoredResults | None = None,
+        *,
+        wanted: Callable[[str], bool] = lambda _path: True,
+        progress: Progress | None = None,
     ) -> Path:
         """Put a session together in a new folder, every file checked by its hash.
 
@@ -394,6 +409,7 @@ class FleetArchive:
             revision: Of the session.
             into: The folder to make; it must not exist yet. It is complete or absent.
             results: To lay beside the raw files; none unless given.
+            wanted: Says of a path whether it is fetched; all are unless told otherwise.
             progress: Called with the step and how far it is.
 
         Returns:
@@ -410,8 +426,8 @@ class FleetArchive:
                 expected="give a name that does not exist yet",
             )
         staging = into.with_name(f".{into.name}.fetching")
-        files: list[tuple[Revision | StoredResults, ManifestEntry]] = [(revision, file) for file in revision.files]
-        files += [(results, file) for file in results.files] if results is not None else []
+        sources: list[Revision | StoredResults] = [revision] if results is None else [revision, results]
+        files = [(of, file) for of in sources for file in of.files if wanted(file.path)]
         total, done = sum(file.bytes for _, file in files) or 1, 0
         try:
             shutil.rmtree(staging, ignore_errors=True)
@@ -431,7 +447,8 @@ class FleetArchive:
     def _fetch_file(self, of: Revision | StoredResults, entry: ManifestEntry, target: Path) -> None:
         digest, left = hashlib.sha256(), entry.bytes
         try:
-            with self.store.open(file_name(of.key, entry.sha256)) as source, open_replacement(target) as file:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with self.store.open(file_name(of.key, entry.sha256)) as source, target.open("xb") as file:
                 while left and (part := source.read(min(1 << 20, left))):
                     digest.update(part)
                     file.write(part)
@@ -473,24 +490,22 @@ class FleetArchive:
         except FileNotFoundError:
             return False
 
-    def commit_revision(self, revision: Revision) -> Revision:
+    def commit_revision(self, revision: Revision) -> tuple[Revision, bool]:
         """Commit a revision whose files are stored, at the next free number from its own on.
 
         Returns:
-            The revision as it stands in the archive: that of another program where it committed the same meanwhile.
+            The revision as it stands in the archive, and False where another program has committed the same meanwhile.
         """
-        content = revision.content
         for number in range(revision.number, revision.number + _MOST_TRIES):
-            name = _revision_name(revision.key, number)
-            if self._put_commit(name, _without(revision, "key", "number")):
-                break
+            if self._put_commit(_revision_name(revision.key, number), _without(revision, "key", "number")):
+                return self.read_revision(revision.key, number), True
             try:
                 there = self.read_revision(revision.key, number)
             except TrialCaptureError:  # torn or damaged: its number stays its own
                 continue
-            if there.content == content:
-                return there
-        return self.read_revision(revision.key, number)
+            if there.content == revision.content:
+                return there, False
+        raise self._no_number()
 
     def put_results(self, revision: Revision, folder: Path, *, t: str) -> tuple[StoredResults, bool]:
         """Store the results that a session's folder holds beside those that are there.
@@ -516,9 +531,8 @@ class FleetArchive:
             )
         former = self._results_numbers(revision)
         for number in former:
-            there = self.read_results(revision.key, revision.number, number)
-            if there.content == made.content:
-                return there, False
+            if self._has_results(revision, number, made):
+                return self.read_results(revision.key, revision.number, number), False
         self.put_files(revision.key, folder, made.files)
         entry = {
             **_without(made, "key", "number", "revision"), "session_id": revision.session_id, "added": t,
@@ -527,10 +541,23 @@ class FleetArchive:
         for number in range(start, start + _MOST_TRIES):
             if self._put_commit(_results_name(revision.key, revision.number, number), entry):
                 return self.read_results(revision.key, revision.number, number), True
-            there = self.read_results(revision.key, revision.number, number)
-            if there.content == made.content:
-                return there, False
-        raise TrialCaptureError("results found no free number", where=clean_text(self.place))
+            if self._has_results(revision, number, made):
+                return self.read_results(revision.key, revision.number, number), False
+        raise self._no_number()
+
+    def _has_results(self, revision: Revision, number: int, made: StoredResults) -> bool:
+        try:
+            return self.read_results(revision.key, revision.number, number).content == made.content
+        except TrialCaptureError:  # damaged: its number stays its own
+            return False
+
+    def _no_number(self) -> TrialCaptureError:
+        return TrialCaptureError(
+            "no free number was found for a commit",
+            seen=f"{_MOST_TRIES} that cannot be read",
+            where=clean_text(self.place),
+            expected="run 'trialcapture archive verify' on the archive",
+        )
 
     def _results_numbers(self, revision: Revision) -> list[int]:
         prefix = f"commits/{revision.key}/{revision.number:04d}-results-"

@@ -149,6 +149,10 @@ class FolderStore:
         self.place = place
         self._folder = Path(place)
 
+    def path_of(self, name: str) -> Path:
+        """Return where an object lies."""
+        return self._folder / name
+
     def names(self, prefix: str) -> Iterator[tuple[str, int]]:
         """Yield every regular file below the folder; what is none, such as a link, has size -1."""
         start = self._folder.joinpath(*prefix.split("/")[:-1])
