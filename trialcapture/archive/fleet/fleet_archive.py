@@ -14,11 +14,19 @@ import shutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 from trialcapture.archive.atomic import write_error
-from trialcapture.archive.fleet.object_store import ObjectStore, hash_object, open_store, read_object, where
+from trialcapture.archive.fleet.object_store import (
+    FolderStore,
+    ObjectStore,
+    hash_object,
+    open_store,
+    read_object,
+    where,
+)
 from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.result_hashes import RESULTS
 from trialcapture.archive.seal import root_of
@@ -136,6 +144,13 @@ class StoredSession:
     def listed(self) -> str:
         """All numbers as one text, such as ``1:1,2 2:``; it changes with whatever is added."""
         return " ".join(f"{n}:{','.join(map(str, self.results.get(n, ())))}" for n in self.revisions)
+
+    @classmethod
+    def parse(cls, key: str, listed: str) -> StoredSession:
+        """Return what `listed` says."""
+        pairs = [part.partition(":") for part in listed.split()]
+        results = {int(n): tuple(int(one) for one in found.split(",") if one) for n, _, found in pairs}
+        return cls(key, tuple(results), results)
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +321,13 @@ class FleetArchive:
             )
         return found[0]
 
+    def is_same(self, other: FleetArchive) -> bool:
+        """Return whether another archive is this one, or one of them lies in the other."""
+        if isinstance(self.store, FolderStore) and isinstance(other.store, FolderStore):
+            mine, theirs = self.store.path_of("").resolve(), other.store.path_of("").resolve()
+            return mine == theirs or mine in theirs.parents or theirs in mine.parents
+        return self.place == other.place
+
     # -------- reading
 
     def revision(self, session: StoredSession, number: int | None = None) -> Revision:
@@ -368,13 +390,25 @@ class FleetArchive:
         return found
 
     def _commit(self, name: str) -> dict[str, Any]:
-        entry = parse_json(read_object(self.store, name, MOST_COMMIT_BYTES))
+        return self._checked(read_object(self.store, name, MOST_COMMIT_BYTES))
+
+    @staticmethod
+    def _checked(data: bytes) -> dict[str, Any]:
+        entry: dict[str, Any] = parse_json(data)
         if entry["schema_version"] != SCHEMA_VERSION:
             raise ValueError(f"schema_version {str(entry['schema_version'])[:20]}")
         body = {name: value for name, value in entry.items() if name != "self"}
         if entry["self"] != _own_hash(body):
             raise ValueError("its own hash does not fit it")
         return body
+
+    def is_commit(self, data: bytes) -> bool:
+        """Return whether the content of an object is a whole commit."""
+        try:
+            self._checked(data)
+        except (ValueError, KeyError, TypeError, AttributeError):
+            return False
+        return True
 
     def read_file(self, of: Revision | StoredResults, path: str, most_bytes: int = MOST_SMALL_BYTES) -> bytes | None:
         """Return the content of a small file of a revision or a set of results, its hash checked; None without one.
@@ -507,6 +541,12 @@ class FleetArchive:
                 return there, False
         raise self._no_number()
 
+    def replace_commit(self, name: str, data: bytes) -> None:
+        """Put a commit in place of one that is damaged or missing."""
+        if not self.is_commit(data):
+            raise TrialCaptureError("this is no commit of an archive", where=where(self.store, name))
+        self.store.put(name, partial(BytesIO, data), hashlib.sha256(data).hexdigest(), len(data))
+
     def put_results(self, revision: Revision, folder: Path, *, t: str) -> tuple[StoredResults, bool]:
         """Store the results that a session's folder holds beside those that are there.
 
@@ -576,13 +616,8 @@ def read_made(folder: Path) -> StoredResults:
     Raises:
         TrialCaptureError: The session was not processed, or a result was edited or is missing.
     """
-    path = folder / RESULTS
     try:
-        data = read_whole(path, MOST_COMMIT_BYTES)
-        content = parse_json(data)
-        listed = _files(content["files"], _OF_RESULTS)
-        root, settings = _hash(content["root"]), _text(content["settings_sha256"])
-        versions = {_text(name): _text(value) for name, value in content["versions"].items()}
+        data = read_whole(folder / RESULTS, MOST_COMMIT_BYTES)
     except FileNotFoundError:
         raise TrialCaptureError(
             "this session has no results",
@@ -590,14 +625,8 @@ def read_made(folder: Path) -> StoredResults:
             where=clean_text(str(folder)),
             expected="process it first: trialcapture process SESSION",
         ) from None
-    except (ValueError, KeyError, TypeError, AttributeError) as fault:
-        raise TrialCaptureError(
-            "the list of results is damaged",
-            seen=clean_text(str(fault)[:200]),
-            where=clean_text(str(path)),
-            expected="process the session again",
-        ) from fault
-    for entry in listed:
+    made = parse_made(data)
+    for entry in made.files:
         try:
             is_same = hash_file(inside(folder, entry.path)) == (entry.sha256, entry.bytes)
         except FileNotFoundError:
@@ -609,8 +638,38 @@ def read_made(folder: Path) -> StoredResults:
                 where=clean_text(str(folder)),
                 expected="process the session again",
             )
-    own = ManifestEntry(RESULTS, hashlib.sha256(data).hexdigest(), len(data))
-    return StoredResults("", "", 0, 0, "", root, settings, versions, (*listed, own))
+    return made
+
+
+def parse_made(data: bytes) -> StoredResults:
+    """Return what ``reduction/results.json`` says of results; numbers, key and time are left open.
+
+    Raises:
+        TrialCaptureError: It is damaged.
+    """
+    try:
+        content = parse_json(data)
+        own = {"path": RESULTS, "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
+        files = _files([*content["files"], own], _OF_RESULTS)
+        root, settings = _hash(content["root"]), _text(content["settings_sha256"])
+        versions = {_text(name): _text(value) for name, value in content["versions"].items()}
+    except (ValueError, KeyError, TypeError, AttributeError) as fault:
+        raise TrialCaptureError(
+            "the list of results is damaged",
+            seen=clean_text(str(fault)[:200]),
+            where=RESULTS,
+            expected="process the session again",
+        ) from fault
+    return StoredResults("", "", 0, 0, "", root, settings, versions, files)
+
+
+def commit_names(stored: StoredSession) -> list[tuple[str, int, int | None]]:
+    """Return name, revision and number of results (None for the revision itself) of every commit of a session."""
+    found: list[tuple[str, int, int | None]] = []
+    for revision in stored.revisions:
+        found.append((_revision_name(stored.key, revision), revision, None))
+        found += [(_results_name(stored.key, revision, n), revision, n) for n in stored.results.get(revision, ())]
+    return found
 
 
 def file_name(key: str, sha256: str) -> str:

@@ -251,6 +251,45 @@ def index_files(archive: FleetArchive, scratch: Path) -> dict[str, Path]:
     raise AssertionError("unreachable")
 
 
+def known_sessions(archive: FleetArchive) -> list[tuple[str, str | None, str]]:
+    """Return key, id and listed numbers of each session that the index knows.
+
+    Raises:
+        TrialCaptureError: There is no index, or it is damaged.
+    """
+    with tempfile.TemporaryDirectory(prefix="trialcapture-index-", ignore_cleanup_errors=True) as scratch:
+        sessions = read_parquet(index_files(archive, Path(scratch))["sessions"], SESSIONS_SCHEMA)
+    return list(zip(*(sessions[name].to_pylist() for name in ("key", "session_id", "listed")), strict=True))
+
+
+def current_sessions(
+    archive: FleetArchive, progress: Progress = lambda _step, _share: None
+) -> tuple[pa.Table, tuple[str, ...]]:
+    """Return the table of sessions as it is now, from the index as far as that is up to date; nothing is written.
+
+    Returns:
+        Rows of `SESSIONS_SCHEMA` by id, and what is in the archive and no part of it.
+
+    Raises:
+        TrialCaptureError: The archive cannot be listed.
+    """
+    contents = archive.contents()
+    with tempfile.TemporaryDirectory(prefix="trialcapture-index-", ignore_cleanup_errors=True) as scratch:
+        former = None
+        try:
+            state = read_state(archive)
+            if state is not None and state.made_by == __version__:
+                former = read_parquet(index_files(archive, Path(scratch))["sessions"], SESSIONS_SCHEMA, needs_all=True)
+        except TrialCaptureError:  # an index that is damaged or old is not needed to list what is there
+            former = None
+        known = {} if former is None else _known(former)
+        changed = [session for key, session in contents.sessions.items() if known.get(key) != session.listed]
+        drop = [*(session.key for session in changed), *(known.keys() - contents.sessions.keys())]
+        rows = _read_sessions(archive, changed, Path(scratch), progress)
+        tables = {"sessions": former} if former is not None else {}
+        return _merged(SESSIONS_SCHEMA, former, [row["sessions"] for row in rows], tables, drop), contents.strange
+
+
 def _index_file(archive: FleetArchive, state: IndexState, name: str, scratch: Path) -> Path:
     entry = next(file for file in state.files if file.path == f"{name}.parquet")
     if isinstance(archive.store, FolderStore):

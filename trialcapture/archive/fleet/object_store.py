@@ -25,7 +25,7 @@ from trialcapture.archive.atomic import open_replacement, write_error
 from trialcapture.errors import TrialCaptureError
 from trialcapture.safe_text import clean_text
 from trialcapture.system.files import remove_file, sync_file, sync_folder
-from trialcapture.system.session_files import open_inside, open_plain, read_parts
+from trialcapture.system.session_files import open_inside, open_plain
 
 _PART = 1 << 20
 _BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
@@ -129,6 +129,30 @@ def _hash_stream(file: BinaryIO, most_bytes: int | None) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
+class _Checked:
+    """Reads what is to be stored, and refuses its last part where the whole is not what was announced."""
+
+    def __init__(self, file: BinaryIO, sha256: str, size: int, fault: TrialCaptureError) -> None:
+        self._file, self._sha256, self._left, self._fault = file, sha256, size, fault
+        self._digest = hashlib.sha256()
+        self._is_over = False
+
+    def read(self, size: int = -1) -> bytes:
+        """Return the next bytes, all that were asked for except at the end."""
+        wanted = self._left if size < 0 else min(size, self._left)
+        parts = []
+        while wanted and (part := self._file.read(wanted)):
+            parts.append(part)
+            wanted -= len(part)
+            self._left -= len(part)
+            self._digest.update(part)
+        if (wanted or not self._left) and not self._is_over:
+            self._is_over = True
+            if self._left or self._digest.hexdigest() != self._sha256 or self._file.read(1):
+                raise self._fault
+        return b"".join(parts)
+
+
 def _differs(store: ObjectStore, name: str) -> TrialCaptureError:
     return TrialCaptureError(
         "a file did not read back as it was handed in",
@@ -199,8 +223,9 @@ class FolderStore:
                 if _hash_stream(written, size) != (sha256, size):
                     raise _differs(self, name)
 
-        with open_replacement(self._folder / name, needed_bytes=size, check=reads_back) as file, source() as given:
-            for part in read_parts(given, _PART, size):
+        with source() as given, open_replacement(self._folder / name, needed_bytes=size, check=reads_back) as file:
+            checked = _Checked(given, sha256, size, _differs(self, name))
+            while part := checked.read(_PART):
                 file.write(part)
 
     def put_new(self, name: str, data: bytes) -> bool:
@@ -305,7 +330,7 @@ class S3Store:
         """Upload in parts, which become an object when all of them are there, and read it back."""
         key = self._prefix + name
         with self._in_words(name), source() as given:
-            self._client.upload_fileobj(given, self._bucket, key)
+            self._client.upload_fileobj(_Checked(given, sha256, size, _differs(self, name)), self._bucket, key)
         if hash_object(self, name, size) != (sha256, size):
             raise _differs(self, name)
 
