@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 import click
 
 from trialcapture import __version__
-from trialcapture.cli.archive import archive
+from trialcapture.cli.archive_questions import archive
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.explain import explain
 from trialcapture.cli.note import note

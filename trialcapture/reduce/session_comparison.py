@@ -62,6 +62,8 @@ CURVE_U = 0.002
 STEEPEST_STEP = 0.05
 """A curve that climbs by more than this share beyond what its neighbours tell may have its hump anywhere between two
 bands: then nothing is interpolated (our choice, tried on simulated hulls)."""
+LEG_COLUMNS = ("run", "band_name", "way", "rpm_mean", "through_water_kn", "fuel_l_per_h_mean")
+"""What is read of the legs."""
 _KIND_OF: dict[str, SharedKind] = {
     "receiver bias": "receiver", "speed, common": "receiver", "calibration": "fuel figures",
     "no calibration": "fuel figures", "fuel, common": "fuel figures", "tachometer": "tachometer",
@@ -129,7 +131,7 @@ class ComparedSession:
     Attributes:
         derived: What its summary says.
         bands: `trialcapture.reduce.tables.BANDS_SCHEMA`.
-        legs: `trialcapture.reduce.tables.LEGS_SCHEMA`.
+        legs: `LEG_COLUMNS` of `trialcapture.reduce.tables.LEGS_SCHEMA`.
     """
 
     derived: DerivedSession
@@ -330,9 +332,7 @@ def _curves(session: ComparedSession, grows: Mapping[str, FloatArray]) -> dict[s
     found = {}
     for quantity in QUANTITIES:
         factors = grows.get(quantity, np.ones(rpm.size))
-        points = [
-            (k, _read(by_name[row["band_name"]], quantity, row, float(factors[k]))) for k, row in enumerate(rows)
-        ]
+        points = [(k, _read(by_name[row["band_name"]], quantity, row, float(factors[k]))) for k, row in enumerate(rows)]
         known = [(k, reading) for k, reading in points if reading is not None]
         if known:
             places = [k for k, _ in known]
@@ -496,8 +496,7 @@ def _run_values(
     powers = _powers(rows)["fuel"].tolist()
     of_band = {row["band_name"]: (row["rpm_mean"], power) for row, power in zip(rows, powers, strict=True)}
     found: dict[tuple[str, int], list[float]] = {}
-    names = ["run", "band_name", "way", "rpm_mean", "through_water_kn", "fuel_l_per_h_mean"]
-    for leg in {leg["run"]: leg for leg in session.legs.select(names).to_pylist()}.values():
+    for leg in {leg["run"]: leg for leg in session.legs.select(LEG_COLUMNS).to_pylist()}.values():
         if leg["band_name"] not in of_band or not leg["rpm_mean"]:
             continue
         rpm, power = of_band[leg["band_name"]]
