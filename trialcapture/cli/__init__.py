@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 import click
 
 from trialcapture import __version__
+from trialcapture.cli.archive_questions import archive
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.explain import explain
 from trialcapture.cli.note import note
@@ -38,7 +39,9 @@ def group() -> None:
     """
 
 
-for _command in (preflight, record, draft_log, collect, process, explain, note, review, verify, seal, pack, rehearse):
+for _command in (
+    preflight, record, draft_log, collect, process, explain, note, review, verify, seal, pack, archive, rehearse,
+):  # fmt: skip
     group.add_command(_command)
 
 
