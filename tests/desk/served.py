@@ -48,7 +48,9 @@ def sample_board(**more: Any) -> Mapping[str, Any]:
         "made_at": "2026-05-14T09:00:00.2Z",
         "t": "2026-05-14T09:00:00Z",
         "data_age_s": 0.2,
-        "now": Now(14.25, 359.6, depth_m=22.5, fuel_l_per_h=61.0, economy_nm_per_l=0.2336, engines=(EngineNow("port", 2003),)),
+        "now": Now(
+            14.25, 359.6, depth_m=22.5, fuel_l_per_h=61.0, economy_nm_per_l=0.2336, engines=(EngineNow("port", 2003),)
+        ),
         "detector": Detector("holding", "Holding 2000 rpm"),
         "grid": Grid(75.0, cells=(Cell(2000, "075°", "now"),)),
     }  # fmt: skip

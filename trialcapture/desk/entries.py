@@ -236,7 +236,8 @@ def _kept(photo: Upload, place: Path) -> Path:
 def photo_name(name: str) -> str:
     """Return a name for a photo that came by a form: what is no plain letter, or has a meaning to a system, goes."""
     last = PurePosixPath(name.replace("\\", "/")).name
-    plain = _NOT_A_NAME.sub("_", last).strip("._-")[-80:].lstrip("._-")
-    if not plain or PureWindowsPath(plain).is_reserved():
-        plain = f"photo-{plain}" if plain else "photo"
-    return plain
+    plain = _NOT_A_NAME.sub("_", last).rstrip("._-")
+    stem, dot, ending = plain.rpartition(".")
+    stem, ending = (stem.strip("._-"), f"{dot}{ending}"[-10:]) if dot else (plain.strip("._-"), "")
+    name = f"{stem[-80 + len(ending) :] or 'photo'}{ending}"
+    return f"photo-{name}" if PureWindowsPath(name).is_reserved() else name

@@ -19,13 +19,12 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 import uvicorn
-from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.middleware import Middleware
+from starlette.middleware.exceptions import ExceptionMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
-from starlette.routing import BaseRoute, Route
+from starlette.routing import BaseRoute, Route, Router
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from trialcapture.config import LOG_QUANTITIES
@@ -187,8 +186,8 @@ class _StayWhileOpen:
 LEADS_AWAY = ("/dock", "/after")
 
 
-def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> Starlette:
-    """Return the desk as an application, without the guard before it.
+def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> ASGIApp:
+    """Return the desk as an application, without the guard before it, to which faults of the program go.
 
     Args:
         desk: What its parts work with.
@@ -196,31 +195,24 @@ def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> Starlette:
     """
 
     @contextlib.asynccontextmanager
-    async def life(_app: Starlette) -> AsyncIterator[None]:
+    async def life(_app: object) -> AsyncIterator[None]:
         desk.feed.start()
         try:
             yield
         finally:
             desk.feed.end()
 
-    async def in_words(_request: Request, fault: Exception) -> Response:
-        status = fault.status_code if isinstance(fault, HTTPException) else 500
+    async def in_words(_request: Request, fault: HTTPException) -> Response:
         said = {404: "There is no such page.", 405: "This page does not know that method."}
-        headers = fault.headers if isinstance(fault, HTTPException) else None
-        return refused(status, said.get(status, "This cannot be done."), headers)
+        return refused(fault.status_code, said.get(fault.status_code, "This cannot be done."), fault.headers)
 
     async def fault_in_words(_request: Request, fault: Exception) -> Response:
         return refused(422, str(fault))
 
     routes = [route for part in parts for route in part(desk)]
-    app = Starlette(
-        routes=routes,
-        lifespan=life,
-        exception_handlers={HTTPException: in_words, TrialCaptureError: fault_in_words},
-        middleware=[Middleware(_StayWhileOpen, desk=desk)],
-    )
-    app.router.redirect_slashes = False
-    return app
+    router = Router(routes, redirect_slashes=False, lifespan=life)
+    handlers: dict[Any, Any] = {HTTPException: in_words, TrialCaptureError: fault_in_words}
+    return ExceptionMiddleware(_StayWhileOpen(router, desk), handlers=handlers)
 
 
 # ------------------------------------------------------------------------------
