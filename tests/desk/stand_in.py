@@ -56,7 +56,9 @@ class StandIn:
         return f"http://127.0.0.1:{self.port}"
 
     def start(self) -> None:
-        config = uvicorn.Config(self._app(), "127.0.0.1", self.port, log_level="error", timeout_graceful_shutdown=1)
+        config = uvicorn.Config(
+            self._app(), "127.0.0.1", self.port, log_level="critical", lifespan="off", timeout_graceful_shutdown=1
+        )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)
         self._thread.start()
