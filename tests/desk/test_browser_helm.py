@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
@@ -20,8 +22,10 @@ def capital_px(page: Page, selector: str) -> float:
     """Return how high a capital H of an element really is [px]."""
     return float(
         page.evaluate(
-            """s => { const c = document.createElement('canvas').getContext('2d'), f = getComputedStyle(document.querySelector(s));
-                c.font = `${f.fontWeight} ${f.fontSize} ${f.fontFamily}`; return c.measureText('H').actualBoundingBoxAscent; }""",
+            """s => { const c = document.createElement('canvas').getContext('2d');
+                const f = getComputedStyle(document.querySelector(s));
+                c.font = `${f.fontWeight} ${f.fontSize} ${f.fontFamily}`;
+                return c.measureText('H').actualBoundingBoxAscent; }""",
             selector,
         )
     )
@@ -65,7 +69,8 @@ def test_large_digits_change_every_two_seconds_at_most(browser: Browser, desk: S
                 const see = id => new MutationObserver(() => changes.push([id, performance.now()]))
                     .observe(document.getElementById(id), { childList: true, characterData: true, subtree: true });
                 see('number'); see('sentence');
-                new MutationObserver(() => moves++).observe(document.querySelector('#bar span'), { attributes: true }); }"""
+                const bar = document.querySelector('#bar span');
+                new MutationObserver(() => moves++).observe(bar, { attributes: true }); }"""
         )
         for step in range(1, 200):
             desk.board = busy_board(step * 0.5)
@@ -76,7 +81,7 @@ def test_large_digits_change_every_two_seconds_at_most(browser: Browser, desk: S
         for name in ("number", "sentence"):
             times = [t for of, t in changes if of == name]
             assert len(times) >= 4
-            assert min(b - a for a, b in zip(times, times[1:], strict=False)) >= 1900.0
+            assert min(b - a for a, b in pairwise(times)) >= 1900.0
         assert page.evaluate("moves") > 4
 
 
@@ -84,8 +89,9 @@ def test_the_technicians_digits_are_calm_too(browser: Browser, desk: StandIn) ->
     with page_of(browser, desk) as page:
         page.evaluate(
             """() => { window.changes = [];
+                const whole = { childList: true, characterData: true, subtree: true };
                 new MutationObserver(() => changes.push(performance.now()))
-                    .observe(document.getElementById('sog'), { childList: true, characterData: true, subtree: true }); }"""
+                    .observe(document.getElementById('sog'), whole); }"""
         )
         for step in range(1, 200):
             desk.board = busy_board(step * 0.5)
@@ -94,7 +100,7 @@ def test_the_technicians_digits_are_calm_too(browser: Browser, desk: StandIn) ->
             if len(times) >= 3:
                 break
         assert len(times) >= 3
-        assert min(b - a for a, b in zip(times, times[1:], strict=False)) >= 1900.0
+        assert min(b - a for a, b in pairwise(times)) >= 1900.0
 
 
 COUNT_VOICES = """window.voices = [];

@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from tests.desk.boards import WAYS, advice_board, at, busy_board, holes
 from tests.desk.stand_in import PAGES, StandIn
-from trialcapture.pipeline.live_board import Alarm, Hole
+from trialcapture.pipeline.live_board import Advice, Alarm, Detector, Disk, Hole, Now, Recent
 
 pytestmark = pytest.mark.slow
 LONG_MS = 30_000
@@ -88,8 +88,9 @@ def test_nothing_is_cut_off_and_targets_are_large(
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
         small = page.evaluate(
             """() => [...document.querySelectorAll('button, a, select, input, label.entry')]
-                .filter(n => n.checkVisibility() && !n.closest('dialog') && !n.matches('.skip, [type=checkbox], [type=file]'))
-                .map(n => [n.textContent.trim().slice(0, 20), n.classList.contains('entry') ? 72 : 44, n.getBoundingClientRect()])
+                .filter(n => n.checkVisibility() && !n.closest('dialog'))
+                .filter(n => !n.matches('.skip, [type=checkbox], [type=file]'))
+                .map(n => [n.textContent.trim(), n.classList.contains('entry') ? 72 : 44, n.getBoundingClientRect()])
                 .filter(([, least, box]) => box.width < least || box.height < least).map(([t]) => t)"""
         )
         assert small == []
@@ -113,7 +114,8 @@ def test_the_technician_sees_all_of_the_board(browser: Browser, desk: StandIn) -
         text = page.locator("main").inner_text()
         for said in (
             "Hold 2000, 38 s more", "steady at 2000 rpm", "14.2", "2003", "1998", "075°", "074°", "61.0 L/h",
-            "0.233 nm/L", "22.5 m", "Froude number of depth 0.49", "20 %, both", "economy is provisional, flow uncalibrated",
+            "0.233 nm/L", "22.5 m", "Froude number of depth 0.49", "20 %, both",
+            "economy is provisional, flow uncalibrated", "one way", "shallow",
             "0.8 kn towards 190°, ± 0.1 kn", "speed still rising 0.6 kn/min", "GNSS fix", "11 satellites",
             "nothing for 4.2 s", "clock −0.12 s ± 0.01 s from UTC", "81234 MB, for 411 h", "78 %", "0.7 s",
             "<b>not markup</b> & “quotes”", "a third run would change the speed by 0.14 kn", "trim 12 %",
@@ -121,7 +123,8 @@ def test_the_technician_sees_all_of_the_board(browser: Browser, desk: StandIn) -
             assert said in text.replace("\u00a0", " "), said
         states = page.locator("#grid td").evaluate_all("cells => cells.map(c => c.dataset.state)")
         assert states == [
-            "done", "done", "done", "half", "done", "refused", "now", "missing", "missing", "missing", "skipped", "signed_off",
+            "done", "done", "done", "half", "done", "refused", "now", "missing", "missing", "missing", "skipped",
+            "signed_off",
         ]  # fmt: skip
         # a state is never told by colour alone
         words = [page.locator("#grid td").nth(n).locator("b").inner_text() for n in (0, 3, 5, 6, 7, 10, 11)]
@@ -143,22 +146,20 @@ def test_numbers_come_in_the_units_that_the_desk_sends(browser: Browser, desk: S
                 const board = { now: { fuel_l_per_h: 61, depth_m: null }, bands: [{ economy_nm_per_l: 0.2 }],
                   shown: { now: { fuel_l_per_h: { text: '16.1', unit: 'gal/h', value: 16.11 } },
                            bands: [{ economy_nm_per_l: { text: '0.757', unit: 'nm/gal', value: 0.757 } }] } };
+                const economy = [board, 'bands', 0, 'economy_nm_per_l'];
                 window.told = [said(board, 'now', 'fuel_l_per_h'), said(board, 'now', 'depth_m'),
-                               said(board, 'bands', 0, 'economy_nm_per_l'), figure(board, 'bands', 0, 'economy_nm_per_l').value];
+                               said(...economy), figure(...economy).value];
             }"""
         )
         assert page.evaluate("window.told") == ["16.1 gal/h", "–", "0.757 nm/gal", 0.757]
 
 
 def test_an_empty_board_is_a_page_too(browser: Browser, desk: StandIn) -> None:
-    empty = {
-        name: ()
-        for name in ("sources", "clocks", "manoeuvres", "bands", "holes", "alarms", "entries")
-    }  # fmt: skip
+    empty = dict.fromkeys(("sources", "clocks", "manoeuvres", "bands", "holes", "alarms", "entries"), ())
     desk.board = replace(
         busy_board(), **empty, holes_open=0, current=None, battery_pct=None, elapsed_s=None, data_age_s=None,
-        now=type(busy_board().now)(), recent=type(busy_board().recent)(), grid=replace(busy_board().grid, is_planned=False),
-        advice=type(busy_board().advice)(), detector=type(busy_board().detector)(), disk=type(busy_board().disk)(),
+        now=Now(), recent=Recent(), grid=replace(busy_board().grid, is_planned=False), advice=Advice(),
+        detector=Detector(), disk=Disk(),
     )  # fmt: skip
     with page_of(browser, desk, size="phone") as page:
         expect(page.locator("#holes-count")).to_have_text("✓ none open")
@@ -337,8 +338,9 @@ def test_a_run_is_skipped_with_a_reason_repeated_or_put_first(browser: Browser, 
 def test_leaving_with_something_open_asks_for_reasons(browser: Browser, desk: StandIn) -> None:
     desk.board = busy_board(holes=(Hole(1200.0, WAYS[1], "missing"), Hole("stop", "", "missing")), holes_open=2)
     with page_of(browser, desk) as page:
-        page.get_by_role("link", name="Finish").click()
+        page.get_by_role("link", name="Dock").click()
         expect(page.locator("#dialog-leave")).to_be_visible()
+        expect(page.locator("#leave-end")).to_be_hidden()
         page.locator("#leave-now").click()
         expect(page.locator("#dialog-leave .fault")).to_have_text("Each one needs a reason.")
         page.get_by_role("button", name="Stay here").click()
@@ -346,12 +348,27 @@ def test_leaving_with_something_open_asks_for_reasons(browser: Browser, desk: St
         page.get_by_role("link", name="Finish").click()
         page.locator("#reason-all").fill("fog came up")
         page.locator("#leave-holes input").nth(1).fill("not enough room")
-        page.locator("#leave-now").click()
+        page.locator("#leave-end").click()
         page.wait_for_url("**/after")
-    assert desk.posts == [
+    assert [(path, dict(fields)) for path, fields in desk.posts] == [
         ("/entry/hole", {"step": "1200", "way": WAYS[1], "reason": "fog came up"}),
         ("/entry/hole", {"step": "stop", "reason": "not enough room"}),
+        ("/leave", {"end": "yes", "reason": "signed off one by one"}),
     ]
+
+
+def test_leaving_with_nothing_open_is_one_question(browser: Browser, desk: StandIn) -> None:
+    desk.board = busy_board(holes=(), holes_open=0)
+    with page_of(browser, desk) as page:
+        page.get_by_role("link", name="Finish").click()
+        expect(page.locator("#t-leave")).to_have_text("The trial is over?")
+        expect(page.locator("#leave-open")).to_be_hidden()
+        page.locator("#leave-now").click()
+        page.wait_for_url("**/after")
+        page.go_back()
+        page.get_by_role("link", name="Dock").click()
+        page.wait_for_url("**/dock")
+    assert desk.posts == []
 
 
 def test_a_device_that_only_reads_has_nothing_to_enter(browser: Browser, desk: StandIn) -> None:
@@ -376,10 +393,12 @@ def test_the_keyboard_alone_is_enough(browser: Browser, desk: StandIn) -> None:
             told = page.evaluate(
                 """() => { const n = document.activeElement;
                     if (n === document.body) return null;
-                    const marked = n.type === 'file' ? n.closest('label') : n, s = getComputedStyle(marked), box = marked.getBoundingClientRect();
+                    const marked = n.type === 'file' ? n.closest('label') : n;
+                    const s = getComputedStyle(marked), box = marked.getBoundingClientRect();
                     const x = box.left + box.width / 2, y = box.top + Math.min(box.height / 2, 20);
                     const top = document.elementFromPoint(x, y);
-                    return { name: n.getAttribute('aria-label') || n.textContent.trim() || n.id, ring: s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 3,
+                    return { name: n.getAttribute('aria-label') || n.textContent.trim() || n.id,
+                             ring: s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 3,
                              bare: marked.contains(top) || !!top?.closest('label')?.contains(n) }; }"""
             )
             if told is None:
@@ -410,10 +429,12 @@ def test_the_keyboard_alone_is_enough(browser: Browser, desk: StandIn) -> None:
         page.keyboard.press("Escape")
         expect(page.locator("#dialog-trim")).to_be_hidden()
         page.keyboard.press("w")
-        for _ in range(3):
-            page.keyboard.press("Tab")
+        expect(page.locator("#dialog-sea")).to_be_visible()
+        for _ in range(5):
             if page.evaluate("document.activeElement.value") == "ripples":
                 break
+            page.keyboard.press("Tab")
+        expect(page.locator('#dialog-sea [value="ripples"]')).to_be_focused()
         page.keyboard.press("Enter")
         came(desk, page, 2)
         page.locator("#keys").focus()
