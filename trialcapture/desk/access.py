@@ -341,6 +341,7 @@ def post_route(
     *,
     most_bytes: int = FORM_BYTES,
     most_files: int = 0,
+    most_fields: int = MOST_FIELDS,
     owner_only: bool = False,
 ) -> Route:
     """Return the route of what may be posted to a path: every one of the desk is made here.
@@ -355,9 +356,10 @@ def post_route(
         access: The rules.
         most_bytes: Longest body.
         most_files: How many files may come along.
+        most_fields: How many fields.
         owner_only: True where only this computer may, whatever is shared.
     """
-    return Route(path, _Post(handle, access, most_bytes, most_files, owner_only), methods=["POST"])
+    return Route(path, _Post(handle, access, most_bytes, most_files, most_fields, owner_only), methods=["POST"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,6 +368,7 @@ class _Post:
     access: Access
     most_bytes: int
     most_files: int
+    most_fields: int
     owner_only: bool
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -427,7 +430,7 @@ class _Post:
         uploads: dict[str, list[UploadFile]] = {}
         try:
             form = await request.form(
-                max_files=self.most_files, max_fields=MOST_FIELDS, max_part_size=min(self.most_bytes, 1 << 20)
+                max_files=self.most_files, max_fields=self.most_fields, max_part_size=min(self.most_bytes, 1 << 20)
             )
         except HTTPException as fault:
             raise _RefusedError(400, f"This form cannot be read: {fault.detail}") from fault

@@ -101,6 +101,10 @@ class Day:
             self._looked = (now_s, self.session is not None and is_being_recorded(self.session))
         return self._looked[1]
 
+    def looked_anew(self) -> None:
+        """Forget whether a recorder is at work: one was just started, or ended."""
+        self._looked = (-1e9, False)
+
     def stage(self) -> Stage:
         """Return which part of the day it is."""
         if not self.has_session:
@@ -123,8 +127,8 @@ def day_of(given: Path | None) -> Day:
         return Day(session=here) if (here / FILE_NAME).exists() else Day()
     if given.is_file() and given.name == FILE_NAME:
         return Day(session=given.parent)
-    if given.is_file():
-        return Day(settings=given)
+    if given.is_file() or (given.suffix == ".toml" and not given.exists() and given.parent.is_dir()):
+        return Day(settings=given)  # the forms of the dock make a file that is not there yet
     if (given / FILE_NAME).exists():
         return Day(session=given)
     raise TrialCaptureError(
