@@ -228,9 +228,7 @@ class Dock:
         command: The program, to start the recorder with.
     """
 
-    def __init__(
-        self, desk: Desk, jobs: Jobs, command: Sequence[str] = (sys.executable, "-m", "trialcapture")
-    ) -> None:
+    def __init__(self, desk: Desk, jobs: Jobs, command: Sequence[str] = (sys.executable, "-m", "trialcapture")) -> None:
         self._desk, self._jobs, self._command = desk, jobs, list(command)
         self._one_at_a_time = threading.Lock()
 
@@ -376,9 +374,7 @@ class Dock:
         del changes
         return self._render(posted.role, shown, 409)
 
-    def _save_beside(
-        self, posted: Posted, path: Path, base: SettingsFile, changes: Sequence[KeyChange]
-    ) -> Response:
+    def _save_beside(self, posted: Posted, path: Path, base: SettingsFile, changes: Sequence[KeyChange]) -> Response:
         """Save what was typed, upon the file as the page knew it, under a name that is not taken."""
         text, _ = apply_changes(base.text, changes)
         number = 2

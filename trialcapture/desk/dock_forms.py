@@ -525,14 +525,15 @@ def column_rows(columns: Any) -> list[dict[str, str]]:
         for part in item if isinstance(item, list | tuple) else [item]:
             row = {"key": str(key), "name": "", "unit": "", "scale": "", "offset": ""}
             if isinstance(part, Mapping):
-                row |= {k: _part_text(k, part[k]) for k in ("name", "unit", "scale", "offset") if k in part}
+                row |= {k: part_text(k, part[k]) for k in ("name", "unit", "scale", "offset") if k in part}
             else:
-                row["name"] = _part_text("name", part)
+                row["name"] = part_text("name", part)
             rows.append(row)
     return rows
 
 
-def _part_text(part: str, value: Any) -> str:
+def part_text(part: str, value: Any) -> str:
+    """Return a part of a column as it stands in an entry."""
     if part == "name":
         return f'"{value}"' if isinstance(value, str) and value.isdecimal() else str(value)
     return _digits(value, 15) if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
