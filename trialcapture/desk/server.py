@@ -36,6 +36,7 @@ from trialcapture.desk.access import (
     guarded_protocol,
     refused,
 )
+from trialcapture.desk.after import dock_and_after
 from trialcapture.desk.day import Day, desk_secret, page_files, render_page
 from trialcapture.desk.entries import Entries
 from trialcapture.desk.stream import Board, BoardFeed, board_of, stream_of
@@ -159,7 +160,7 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
     ]
 
 
-PARTS: tuple[Part, ...] = (_own_routes,)
+PARTS: tuple[Part, ...] = (_own_routes, dock_and_after)
 
 
 def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> Starlette:
