@@ -114,9 +114,9 @@ def busy_board(seconds: float = 0.0, **changes: Any) -> Board:
         ),
         bands_at=at(-30), holes=holes(), holes_open=len(holes()),
         alarms=(
-            Alarm("lost:depth", "alarm", "depth is lost since 08:12:30.", "Look at its plug. The others record on.", at(-10)),
+            Alarm("lost:depth", "alarm", "depth is lost since 08:12:30.", "Look at its plug.", at(-10)),
             Alarm("late:engines", "warning", "engines is late: nothing for 4.2 s.", "Look at its gateway.", at(-4)),
-            Alarm("uncalibrated", "notice", "Fuel flow is uncalibrated.", "Note both tanks before and after.", at(-900), True),
+            Alarm("uncalibrated", "notice", "Fuel flow is uncalibrated.", "Note both tanks.", at(-900), True),
         ),
         entries=(
             Entry(at(-160), "trim", "20 %, both"), Entry(at(-700), "sea", "small waves, no crests"),

@@ -12,6 +12,7 @@ import socket
 import threading
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -37,6 +38,7 @@ class StandIn:
     def __init__(self) -> None:
         self.board: Board = busy_board()
         self.posts: list[tuple[str, dict[str, Any]]] = []
+        self.taken: set[str] = set()
         self.is_silent = False
         self.is_stalled = False
         self.may_enter = True
@@ -56,7 +58,9 @@ class StandIn:
         return f"http://127.0.0.1:{self.port}"
 
     def start(self) -> None:
-        config = uvicorn.Config(self._app(), "127.0.0.1", self.port, log_level="error", timeout_graceful_shutdown=1)
+        config = uvicorn.Config(
+            self._app(), "127.0.0.1", self.port, log_level="critical", lifespan="off", timeout_graceful_shutdown=1
+        )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)
         self._thread.start()
@@ -85,8 +89,8 @@ class StandIn:
         def page(name: str) -> Any:
             def show(_request: Request) -> Response:
                 text = env.get_template(name).render(
-                    token=self.token if self.may_enter else "", may_enter=self.may_enter, boat="Heron 38",
-                    session="2026-06-09_heron", engines=["port", "stbd"],
+                    token=self.token if self.may_enter else "", may_enter=self.may_enter, is_owner=self.may_enter,
+                    boat="Heron 38", session="2026-06-09_heron", engines=["port", "stbd"],
                     quantities=[("rpm", "engine speed", "rpm"), ("coolant", "coolant temperature", "degc")],
                     places=["helm", "saloon", "cabin", "aft deck"],
                 )  # fmt: skip
@@ -128,8 +132,12 @@ class StandIn:
                 return Response("The form is not ours.\n", 403)
             if self.refuses:
                 return JSONResponse({"error": self.refuses}, 422)
-            self.posts.append((request.url.path, told))
-            return JSONResponse({"ok": True})
+            if (once := told.pop("once")) not in self.taken:
+                self.taken.add(once)
+                self.posts.append((request.url.path, told))
+            if request.url.path == "/leave" and told.get("end"):
+                self.board = replace(self.board, recording=False)
+            return JSONResponse({"entry": told})
 
         def other(_request: Request) -> Response:
             return HTMLResponse("<!doctype html><html lang=en><title>Other</title><h1>Another page</h1>")
@@ -138,8 +146,10 @@ class StandIn:
             routes=[
                 Route("/", page("under_way.html")), Route("/helm", page("helm.html")), Route("/dock", other),
                 Route("/after", other), Route("/page/{name}", static), Route("/events", events),
-                Route("/entry/{kind}", post, methods=["POST"]), Route("/plan", post, methods=["POST"]),
-                Route("/acknowledge", post, methods=["POST"]), Route("/photo", post, methods=["POST"]),
+                *(
+                    Route(path, post, methods=["POST"])
+                    for path in ("/entry/{kind}", "/plan", "/acknowledge", "/leave", "/photo")
+                ),
             ]
         )  # fmt: skip
 

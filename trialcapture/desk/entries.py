@@ -23,7 +23,14 @@ from starlette.routing import Route
 from trialcapture.acquire.ending import STOP_NAME, is_being_recorded
 from trialcapture.archive.atomic import write_error
 from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
-from trialcapture.archive.notes import CameraZoneUnknownError, add_notes, complete_photo, entered_time, read_notes
+from trialcapture.archive.notes import (
+    CameraZoneUnknownError,
+    add_notes,
+    complete_photo,
+    entered_time,
+    read_notes,
+    standing,
+)
 from trialcapture.archive.seal import NOTE
 from trialcapture.desk.access import Access, Posted, Upload, fault_answer, post_route
 from trialcapture.desk.day import Day
@@ -132,24 +139,33 @@ class Entries:
             done = self._add([entry], typed.get("by", ""), now, file)
         return {"entry": done[0], "remark": remark}
 
+    def open_holes(self) -> list[Mapping[str, Any]]:
+        """Return the open cells of the plan for which nobody has given a reason, as they stand on the board.
+
+        The board follows the notes a little later; what was signed off meanwhile is left out here.
+        """
+        holes = list((self._board() or {}).get("holes") or [])
+        if not holes:
+            return []
+        signed = [n.more for n in standing(read_notes(self._day.open_session())) if n.kind == "hole"]
+        said = {(str(more.get("step")), str(more.get("way") or "")) for more in signed if more.get("reason")}
+        return [h for h in holes if not said & {(_step(h["step"]), ""), (_step(h["step"]), str(h.get("way") or ""))}]
+
     def _leave(self, posted: Posted) -> Mapping[str, Any] | Response:
         """Leave what is under way: open cells are signed off with a reason, and the recorder may be asked to end."""
         session = self._day.open_session()
-        board = self._board() or {}
-        holes = list(board.get("holes") or [])
+        holes = self.open_holes()
         reason, by = posted.fields.get("reason", ""), posted.fields.get("by", "")
         if holes and not reason.strip():
             what = "1 run of the plan is open" if len(holes) == 1 else f"{len(holes)} runs of the plan are open"
             return JSONResponse({"error": f"{what}. Say why, or go on.", "holes": holes}, 409)
         now = self._now()
-        entries = [
-            note_entry(
-                "hole", None, by=by, t=_utc(now), engine_ids=session.config.engine_ids,
-                fields={"step": _step(hole["step"]), "way": str(hole.get("way") or ""), "reason": reason}
-                if hole.get("way") else {"step": _step(hole["step"]), "reason": reason},
-            )
-            for hole in holes
-        ]  # fmt: skip
+        entries = []
+        for hole in holes:
+            fields = {"step": _step(hole["step"]), "way": str(hole.get("way") or ""), "reason": reason}
+            said = {name: text for name, text in fields.items() if text}
+            engines = session.config.engine_ids
+            entries.append(note_entry("hole", None, by=by, t=_utc(now), fields=said, engine_ids=engines))
         with self._one_at_a_time:
             done = self._add(entries, by, now, None) if entries else ()
         ends = posted.fields.get("end", "") in ("1", "true", "on", "yes") and is_being_recorded(session.folder)
@@ -220,7 +236,8 @@ def _kept(photo: Upload, place: Path) -> Path:
 def photo_name(name: str) -> str:
     """Return a name for a photo that came by a form: what is no plain letter, or has a meaning to a system, goes."""
     last = PurePosixPath(name.replace("\\", "/")).name
-    plain = _NOT_A_NAME.sub("_", last).strip("._-")[-80:].lstrip("._-")
-    if not plain or PureWindowsPath(plain).is_reserved():
-        plain = f"photo-{plain}" if plain else "photo"
-    return plain
+    plain = _NOT_A_NAME.sub("_", last).rstrip("._-")
+    stem, dot, ending = plain.rpartition(".")
+    stem, ending = (stem.strip("._-"), f"{dot}{ending}"[-10:]) if dot else (plain.strip("._-"), "")
+    name = f"{stem[-80 + len(ending) :] or 'photo'}{ending}"
+    return f"photo-{name}" if PureWindowsPath(name).is_reserved() else name

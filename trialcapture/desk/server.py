@@ -19,11 +19,13 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 import uvicorn
-from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.middleware.exceptions import ExceptionMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
-from starlette.routing import BaseRoute, Route
+from starlette.routing import BaseRoute, Route, Router
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from trialcapture.config import LOG_QUANTITIES
 from trialcapture.desk.access import (
@@ -71,16 +73,17 @@ class Desk:
     feed: BoardFeed
     entries: Entries
 
-    def page(self, request: Request, name: str, **context: Any) -> Response:
+    def page(self, request: Request, name: str, status: int = 200, **context: Any) -> Response:
         """Return a page.
 
         Args:
             request: Asks for it.
             name: Of its template in ``pages/``, fixed in the program.
+            status: Of the answer.
             context: What it is made of, beside ``token``, ``may_enter``, ``is_owner``, ``boat``, ``session``,
                 ``stage`` and ``engines``.
         """
-        return HTMLResponse(render_page(name, self.context(request) | context))
+        return HTMLResponse(render_page(name, self.context(request) | context), status)
 
     def context(self, request: Request) -> dict[str, Any]:
         """Return what every page is given."""
@@ -163,8 +166,29 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
 PARTS: tuple[Part, ...] = (_own_routes, dock_and_after)
 
 
-def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> Starlette:
-    """Return the desk as an application, without the guard before it.
+class _StayWhileOpen:
+    """Leads nobody from a trial under way to dock or results while a run is open and nobody has said why."""
+
+    def __init__(self, app: ASGIApp, desk: Desk) -> None:
+        self._app, self._desk = app, desk
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        app = self._app
+        if scope["type"] == "http" and scope["method"] == "GET" and scope["path"] in LEADS_AWAY:
+            desk = self._desk
+            holes = await run_in_threadpool(
+                lambda: desk.entries.open_holes() if desk.day.stage() == "under way" else []
+            )
+            if holes:
+                app = desk.page(Request(scope), "leave.html", 409, holes=holes, back=scope["path"])
+        await app(scope, receive, send)
+
+
+LEADS_AWAY = ("/dock", "/after")
+
+
+def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> ASGIApp:
+    """Return the desk as an application, without the guard before it, to which faults of the program go.
 
     Args:
         desk: What its parts work with.
@@ -172,28 +196,24 @@ def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> Starlette:
     """
 
     @contextlib.asynccontextmanager
-    async def life(_app: Starlette) -> AsyncIterator[None]:
+    async def life(_app: object) -> AsyncIterator[None]:
         desk.feed.start()
         try:
             yield
         finally:
             desk.feed.end()
 
-    async def in_words(_request: Request, fault: Exception) -> Response:
-        status = fault.status_code if isinstance(fault, HTTPException) else 500
+    async def in_words(_request: Request, fault: HTTPException) -> Response:
         said = {404: "There is no such page.", 405: "This page does not know that method."}
-        headers = fault.headers if isinstance(fault, HTTPException) else None
-        return refused(status, said.get(status, "This cannot be done."), headers)
+        return refused(fault.status_code, said.get(fault.status_code, "This cannot be done."), fault.headers)
 
     async def fault_in_words(_request: Request, fault: Exception) -> Response:
         return refused(422, str(fault))
 
     routes = [route for part in parts for route in part(desk)]
-    app = Starlette(
-        routes=routes, lifespan=life, exception_handlers={HTTPException: in_words, TrialCaptureError: fault_in_words}
-    )
-    app.router.redirect_slashes = False
-    return app
+    router = Router(routes, redirect_slashes=False, lifespan=life)
+    handlers: dict[Any, Any] = {HTTPException: in_words, TrialCaptureError: fault_in_words}
+    return ExceptionMiddleware(_StayWhileOpen(router, desk), handlers=handlers)
 
 
 # ------------------------------------------------------------------------------
@@ -247,6 +267,7 @@ class DeskServer:
         now_s: Now [s since 1970].
         listener: Listens, see `trialcapture.system.sockets.listen_on`.
         sharing: What other devices may do.
+        addresses: Called for the addresses by which they reach this computer.
         on_fault: Told of a fault of the program; returns what to say about it.
         until: Asked once a second whether to end: given how many seconds nobody has looked.
         parts: Bring the routes.
@@ -260,13 +281,14 @@ class DeskServer:
         listener: socket.socket,
         now_s: float,
         sharing: Sharing = "none",
+        addresses: Callable[[], Sequence[str]] | None = None,
         on_fault: Callable[[Exception], str] = str,
         until: Callable[[float], bool] = lambda _idle_s: False,
         parts: Sequence[Part] = PARTS,
     ) -> None:
         self._listener = listener
         self.port = int(listener.getsockname()[1])
-        self.access = Access(self.port, desk_secret(day, now_s), sharing, SharedAddresses())
+        self.access = Access(self.port, desk_secret(day, now_s), sharing, addresses or SharedAddresses())
         self.feed = BoardFeed(read_board, day.units)
         entries = Entries(day, lambda: None if self.feed.current is None else self.feed.current.board)
         self.desk = Desk(day, self.access, self.feed, entries)

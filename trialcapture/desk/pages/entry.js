@@ -17,7 +17,7 @@ function read() {
 }
 
 function store() {
-  try { sessionStorage.setItem(KEY, JSON.stringify(waiting.map(({ path, fields, wall }) => ({ path, fields, wall })))); }
+  try { sessionStorage.setItem(KEY, JSON.stringify(waiting.map(({ path, fields, wall, once }) => ({ path, fields, wall, once })))); }
   catch { /* kept in memory at least */ }
   watch(waiting.length);
 }
@@ -47,8 +47,11 @@ async function post(path, body) {
   return { ok: answer.ok, status: answer.status, told };
 }
 
-function form(fields, wall) {
-  const body = new URLSearchParams({ ...fields, token });
+/** An entry has a name of its own, so that one sent twice, because the answer was lost, is taken once. */
+const name = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+
+function form({ fields, wall, once }) {
+  const body = new URLSearchParams({ ...fields, token, once });
   const ago_s = (Date.now() - wall) / 1000;
   if (ago_s > DELAYED_S) body.set("ago_s", ago_s.toFixed(1));
   return body;
@@ -61,8 +64,8 @@ function fault(told, status) {
 }
 
 async function deliver(item) {
-  let answer = await post(item.path, form(item.fields, item.wall));
-  if (answer.status === 403 && (await renewToken())) answer = await post(item.path, form(item.fields, item.wall));
+  let answer = await post(item.path, form(item));
+  if (answer.status === 403 && (await renewToken())) answer = await post(item.path, form(item));
   return answer;
 }
 
@@ -96,7 +99,7 @@ export function send(path, fields) {
       return;
     }
     let answered = false;
-    const item = { path, fields, wall: Date.now(), done: (answer) => { if (!answered) { answered = true; resolve(answer); } } };
+    const item = { path, fields, wall: Date.now(), once: name(), done: (answer) => { if (!answered) { answered = true; resolve(answer); } } };
     waiting.push(item);
     store();
     flush().then(() => { if (!answered && waiting.includes(item)) { answered = true; resolve({ ok: true, later: true }); } });
@@ -105,9 +108,10 @@ export function send(path, fields) {
 
 /** Hand over a photo; it is not kept where the desk is away, and the camera still has it. */
 export async function sendPhoto(file, fields) {
+  const once = name();
   const body = () => {
     const form = new FormData();
-    for (const [key, value] of Object.entries({ ...fields, token })) form.set(key, value);
+    for (const [key, value] of Object.entries({ ...fields, token, once })) form.set(key, value);
     form.set("photo", file, file.name);
     return form;
   };

@@ -270,10 +270,12 @@ function drawBands(b) {
   table.parentElement.hidden = bands.length === 0;
   $("no-bands").hidden = bands.length > 0;
   $("curves").hidden = bands.length === 0;
-  keep(table.tBodies[0], bands, (band) => band.name, () => make("tr", {}, make("th", { scope: "row" }), ...Array.from({ length: 6 }, () => make("td"))), (row, band, index) => {
+  keep(table.tBodies[0], bands, (band) => band.name, () => make("tr", {}, make("th", { scope: "row" }, make("span"), make("small")), ...Array.from({ length: 5 }, () => make("td"))), (row, band, index) => {
     const of = (key) => figure(b, "bands", index, key).text;
-    const texts = [band.name, of("speed_kn"), of("speed_pm_kn"), of("fuel_l_per_h"), of("economy_nm_per_l"), String(band.ways ?? DASH), (band.flags ?? []).join(", ").replaceAll("_", " ") || DASH];
-    texts.forEach((text, column) => write(row.cells[column], text));
+    write(row.cells[0].firstElementChild, band.name);
+    write(row.cells[0].lastElementChild, (band.flags ?? []).join(", ").replaceAll("_", " "));
+    const texts = [of("speed_kn"), of("speed_pm_kn"), of("fuel_l_per_h"), of("economy_nm_per_l"), String(band.ways ?? DASH)];
+    texts.forEach((text, column) => write(row.cells[column + 1], text));
   });
   [["speed_kn", 1], ["fuel_l_per_h", 3], ["economy_nm_per_l", 4]].forEach(([key, column]) => {
     const unit = bands.map((_, index) => figure(b, "bands", index, key).unit).find(Boolean) ?? "";
@@ -365,7 +367,10 @@ document.addEventListener("click", (event) => {
   else if (target.id === "caution-read") { cautionRead = $("caution").dataset.of; $("caution").hidden = true; }
   else if (target.classList.contains("cell") && MAY_ENTER) openCell(target);
   else if (target.dataset.reason) $("dialog-cell").querySelector('[name="reason"]').value = target.dataset.reason;
-  else if ("leaves" in target.dataset && board?.recording && openHoles(board).length) { event.preventDefault(); leave(target.getAttribute("href")); }
+  else if (target.dataset.leaves && board?.recording && (target.dataset.leaves === "always" || openHoles(board).length)) {
+    event.preventDefault();
+    leave(target.getAttribute("href"), target.dataset.leaves === "always");
+  }
 });
 
 function goTo(id) {
@@ -450,11 +455,20 @@ document.querySelector("form[data-plan]")?.addEventListener("submit", async (eve
   event.target.closest("dialog").close();
 });
 
-// ---- Leaving with something open.
+// ---- Leaving: what is open needs a reason, and the recording may be ended.
 
-function leave(to) {
+/** The recorder writes its last lines and hashes what it kept; so long the page waits for it [s]. */
+const ENDING_S = 120;
+
+function leave(to, mayEnd) {
   leaveTo = to;
-  keep($("leave-holes"), openHoles(board), (hole) => `${hole.step}|${hole.way}`, (hole) => make("li", {},
+  const open = openHoles(board);
+  write($("t-leave"), open.length ? "Something is still open" : "The trial is over?");
+  $("leave-open").hidden = open.length === 0;
+  $("reason-all").value = "";
+  if ($("leave-end")) $("leave-end").hidden = !mayEnd;
+  write($("leave-wait"), "");
+  keep($("leave-holes"), open, (hole) => `${hole.step}|${hole.way}`, (hole) => make("li", {},
     make("label", { class: "field" }, make("b", {}, holeName(board, hole)), make("span", {}, hole.reason ?? ""), make("input", { autocomplete: "off", "data-step": JSON.stringify(hole.step), "data-way": hole.way ?? "" }))), () => {});
   openDialog("leave");
 }
@@ -463,17 +477,37 @@ $("reason-all")?.addEventListener("input", (event) => {
   for (const input of $("leave-holes").querySelectorAll("input")) if (!input.dataset.own) input.value = event.target.value;
 });
 $("leave-holes")?.addEventListener("input", (event) => { event.target.dataset.own = "yes"; });
+
+/** Sign off what stays open; returns what stood against it, "" for nothing. */
+async function signOff(inputs) {
+  for (const input of inputs) {
+    const step = String(JSON.parse(input.dataset.step));
+    const answer = await enter("hole", { step, ...(input.dataset.way ? { way: input.dataset.way } : {}), reason: input.value.trim() });
+    if (answer.later) return "The desk does not answer; the reasons are kept here and sent when it is back. Stay until then.";
+    if (!answer.ok) return answer.error;
+    input.closest("li").remove();
+  }
+  return "";
+}
+
+async function endRecording() {
+  const answer = await send("/leave", { end: "yes", reason: "signed off one by one" });
+  if (answer.later) return "The desk does not answer. The recorder runs on; end it in its own window.";
+  if (!answer.ok) return answer.error;
+  write($("leave-wait"), "The recorder is ending: it writes its last lines and hashes what it kept.");
+  for (let waited = 0; board.recording && waited < ENDING_S; waited += 0.5) await new Promise((done) => { setTimeout(done, 500); });
+  return board.recording ? "The recorder has not ended yet. Look at its own window." : "";
+}
+
 document.querySelector("form[data-leave]")?.addEventListener("submit", async (event) => {
   event.preventDefault();
+  const ends = event.submitter?.name === "end";
   const inputs = [...$("leave-holes").querySelectorAll("input")];
   const bare = inputs.find((input) => !input.value.trim());
   if (bare) { showFault(event.target, "Each one needs a reason."); bare.focus(); return; }
-  for (const input of inputs) {
-    const step = JSON.parse(input.dataset.step);
-    const answer = await enter("hole", { step: String(step), ...(input.dataset.way ? { way: input.dataset.way } : {}), reason: input.value.trim() });
-    if (!answer.ok || answer.later) { showFault(event.target, answer.error ?? "The desk does not answer; the reasons are kept here and sent when it is back. Stay until then."); return; }
-  }
-  location.href = leaveTo;
+  const fault = (await signOff(inputs)) || (ends ? await endRecording() : "");
+  if (fault) showFault(event.target, fault);
+  else location.href = leaveTo;
 });
 
 // ---- Keys.
