@@ -223,7 +223,9 @@ class Guard:
                 began = True
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
-                    headers[name] = value
+                    # a report has a policy of its own: it is a file of a session, which may come from anybody
+                    if name != "content-security-policy" or name not in headers:
+                        headers[name] = value
                 headers.setdefault("cache-control", "no-store")
             try:
                 async with asyncio.timeout(SEND_S):
