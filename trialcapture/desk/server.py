@@ -12,7 +12,7 @@ import logging
 import socket
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic
 from typing import TYPE_CHECKING, Any
@@ -39,7 +39,9 @@ from trialcapture.desk.access import (
     refused,
 )
 from trialcapture.desk.day import Day, desk_secret, page_files, render_page
+from trialcapture.desk.dock import Dock
 from trialcapture.desk.entries import Entries
+from trialcapture.desk.jobs import Jobs
 from trialcapture.desk.stream import Board, BoardFeed, board_of, stream_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import live_board
@@ -65,12 +67,14 @@ class Desk:
         access: The rules; `trialcapture.desk.access.post_route` makes the routes of what is posted.
         feed: Boards.
         entries: Takes entries.
+        endings: Called when the desk ends.
     """
 
     day: Day
     access: Access
     feed: BoardFeed
     entries: Entries
+    endings: list[Callable[[], object]] = field(default_factory=list)
 
     def page(self, request: Request, name: str, status: int = 200, **context: Any) -> Response:
         """Return a page.
@@ -162,7 +166,13 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
     ]
 
 
-PARTS: tuple[Part, ...] = (_own_routes,)
+def _before_and_after(desk: Desk) -> Sequence[BaseRoute]:
+    jobs = Jobs()
+    desk.endings.append(jobs.end)
+    return Dock(desk, jobs).routes()
+
+
+PARTS: tuple[Part, ...] = (_own_routes, _before_and_after)
 
 
 class _StayWhileOpen:
@@ -201,6 +211,8 @@ def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> ASGIApp:
             yield
         finally:
             desk.feed.end()
+            for end in desk.endings:
+                end()
 
     async def in_words(_request: Request, fault: HTTPException) -> Response:
         said = {404: "There is no such page.", 405: "This page does not know that method."}
