@@ -21,8 +21,8 @@ import numpy as np
 import tomli_w
 
 from tests.accuracy.tables import demand_table
+from tests.numbers import process_numbers
 from trialcapture.config import load_config
-from trialcapture.pipeline import process
 from trialcapture.reduce.summary import Manoeuvre, Summary
 from trialcapture.rehearse.boats import Receiver
 from trialcapture.rehearse.scenarios import SCENARIOS, Scenario
@@ -115,7 +115,7 @@ def run(seed: int, rate_hz: float) -> list[Compared]:
         if is_declared:
             trial = with_latency(trial)
         write_session(trial, root / "session")
-        found: Summary = process(root / "session")["findings"]
+        found: Summary = process_numbers(root / "session")["findings"]
         return compare(found, trial.truth["manoeuvres"], seed, rate_hz, is_declared)
     finally:
         shutil.rmtree(root)
