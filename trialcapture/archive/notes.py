@@ -55,6 +55,8 @@ from trialcapture.reduce.observations import Observation
 from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.units import convert, parse_unit
 
+SPEED = "speed"
+"""Kind of the recorder's entry where its clocks ran faster than time: a replay or a rehearsal."""
 DAMAGED = "damaged"
 """Kind of a line that could not be read; its `value` is the text that stood there."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

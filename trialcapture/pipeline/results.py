@@ -17,6 +17,7 @@ from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
 from trialcapture.archive.notes import (
     DAMAGED,
+    SPEED,
     Note,
     mark_texts_of,
     marks_of,
@@ -182,6 +183,11 @@ def reduce_noted(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
+    told += tuple(
+        TrialWarning("faster-than-time", "yellow", f"{note.value}; its figures are those of no boat", "")
+        for note in notes
+        if note.kind == SPEED
+    )
     damaged = sum(note.kind == DAMAGED for note in notes)
     if damaged:
         text = f"lines of the notes that could not be read: {damaged}; they count for nothing"

@@ -677,6 +677,7 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "plan-unfit": ("Plan", "something signed off fits nothing open"),
     "repeat-differs": ("Repeated step", "it came out differently, beyond noise"),
     "recording": ("Recording", "not closed, see the annex"),
+    "faster-than-time": ("Rehearsal", "recorded faster than time, of no boat"),
     "half": ("Other half", "the second half of the recording is not here"),
     "notes": ("Notes", "not every line could be read"),
     "reading": ("Reading", "one typed by hand was not used"),
