@@ -22,6 +22,7 @@ from trialcapture.archive.notes import (
     mark_texts_of,
     marks_of,
     observations_of,
+    on_utc,
     readings_of,
     reviews_of,
     standing,
@@ -73,6 +74,10 @@ class Results:
     bands: pa.Table
     legs: pa.Table
     summary: Summary
+
+
+_TOLD_OFF_S = 2.0
+"""A computer's clock off by so much is told of where people noted by it (our choice)."""
 
 
 def hash_raw(session: Session) -> list[dict[str, Any]]:
@@ -161,6 +166,7 @@ def reduce_noted(
         Segments with their review, bands, legs and findings.
     """
     texts = mark_texts_of(notes)
+    notes, off_s = on_utc(notes, trial.wall_offsets)
 
     def reduce(segments: pa.Table, texts: Sequence[str]) -> Result:
         from trialcapture.measure.circumstances import Mark  # noqa: PLC0415  a second look may need none of it
@@ -188,6 +194,10 @@ def reduce_noted(
         for note in notes
         if note.kind == SPEED
     )
+    if abs(off_s) >= _TOLD_OFF_S:
+        way = "behind" if off_s > 0 else "ahead of"
+        text = f"the computer's clock was up to {abs(off_s):.0f} s {way} UTC; what was noted by it is moved by as much"
+        told += (TrialWarning("noted-by-clock", "info", text, "raw/notes"),)
     damaged = sum(note.kind == DAMAGED for note in notes)
     if damaged:
         text = f"lines of the notes that could not be read: {damaged}; they count for nothing"

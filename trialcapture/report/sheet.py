@@ -679,6 +679,7 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "recording": ("Recording", "not closed, see the annex"),
     "faster-than-time": ("Rehearsal", "recorded faster than time, of no boat"),
     "half": ("Other half", "the second half of the recording is not here"),
+    "noted-by-clock": ("Notes", "moved, as the computer’s clock was off UTC"),
     "notes": ("Notes", "not every line could be read"),
     "reading": ("Reading", "one typed by hand was not used"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
