@@ -135,7 +135,7 @@ def reduce_prepared(
         segments, bands, legs, findings = reduce_noted(
             trial, config, notes, session.id, read_samples, former.get, remarks
         )
-    observed = observations_of(notes, session.folder)
+    observed = observations_of(on_utc(notes, trial.wall_offsets)[0], session.folder)
     findings = with_observations(findings, observed, bands, legs)
     findings = with_note_record(findings, observed, legs, trial.overview, config)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
