@@ -39,7 +39,7 @@ MODULES = {"cyclonedx-python-lib": "cyclonedx", "pillow": "PIL", "pyserial": "se
 """Modules whose name is not that of their distribution; "-" becomes "_" in all others."""
 READ_AS_DATA = {"tzdata": "zoneinfo"}
 """Distributions without code: a module of Python itself finds them when it is asked for a zone."""
-USED_THROUGH = {"defusedxml": "openpyxl"}
+USED_THROUGH = {"defusedxml": "openpyxl", "python-multipart": "starlette"}
 """Distributions that another module uses where it finds them."""
 NOT_IMPORTED_BY_TESTS = (
     "mypy",

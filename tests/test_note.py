@@ -83,6 +83,11 @@ GOOD = [
     "cruise 2000",
     "conditions --air-temp-c 18.5 --pressure-hpa 1013 --wind-speed-kn 11 --wind-from-deg 240 --wave-height-m 0.4",
     "trim -3 --unit deg",
+    "plan_change --action skip --step 1400 --way 255 --reason 'ferry on the line'",
+    "plan_change --action first --step 2200",
+    "acknowledged --alarm 'gps1 silent'",
+    "brief 'cut-off link is worn'",
+    "pause begin --reason traffic",
 ]
 
 
@@ -122,6 +127,12 @@ BAD = [
     ("load --when before --persons 2.5", "whole number"),
     ("hole --step 2200", "no reason"),
     ("conditions", "says nothing"),
+    ("plan_change --action skip --step 1400", "not left out without a reason"),
+    ("plan_change --action later --step 1400", "action cannot be that"),
+    ("plan_change --action first", "no step"),
+    ("acknowledged", "no alarm"),
+    ("brief", "lacks its value"),
+    ("pause later", "a pause begins or ends"),
     ("conditions --pressure-hpa 13", "from 850 to 1100"),
     ("cruise fast", "must be a number"),
     ("photo", "no --photo"),

@@ -31,7 +31,7 @@ from trialcapture.reduce.tables import LEGS_SCHEMA
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
-from trialcapture.report.track import track_geojson, track_gpx, track_pieces
+from trialcapture.report.track import track_geojson, track_gpx, track_of, track_pieces
 
 START = datetime(2026, 5, 14, 8, 0, 0, tzinfo=UTC)
 SECOND = 1_000_000_000
@@ -132,7 +132,7 @@ def test_rows_that_are_missing_altogether_break_it_too() -> None:
     lat, lon = line()
     samples = grid(lat, lon)
     torn = pa.concat_tables([samples.slice(0, 30), samples.slice(33)])
-    assert [len(piece.t_ns) for piece in track_pieces(torn)] == [30, 27]
+    assert [len(piece.t_ns) for piece in track_pieces(track_of(torn))] == [30, 27]
 
 
 def test_a_position_that_stands_alone_is_a_point() -> None:
@@ -157,7 +157,7 @@ def test_what_never_left_its_place_is_a_point() -> None:
 def test_impossible_positions_are_not_in_it() -> None:
     lat, lon = line(9)
     lat[2], lon[5], lat[7] = 91.0, 181.0, np.inf
-    assert [len(piece.t_ns) for piece in track_pieces(grid(lat, lon))] == [2, 2, 1, 1]
+    assert [len(piece.t_ns) for piece in track_pieces(track_of(grid(lat, lon)))] == [2, 2, 1, 1]
 
 
 def test_without_any_position_both_files_are_valid_and_empty() -> None:
@@ -170,7 +170,7 @@ def test_without_any_position_both_files_are_valid_and_empty() -> None:
 @pytest.mark.parametrize(("step_s", "every"), [(0.1, 10), (0.4, 3), (0.7, 2), (1.0, 1), (5.0, 1)])
 def test_there_is_at_most_one_position_a_second(step_s: float, every: int) -> None:
     lat, lon = line(200)
-    (piece,) = track_pieces(grid(lat, lon, step_s))
+    (piece,) = track_pieces(track_of(grid(lat, lon, step_s)))
     assert np.diff(piece.t_ns).min() >= SECOND
     assert piece.lat_deg.tolist() == lat[::every].tolist()
 

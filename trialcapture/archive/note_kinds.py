@@ -62,6 +62,11 @@ FIELDS: Mapping[str, NoteField] = {
     "way": NoteField("of the plan: direction or side, or 1 for there and 2 for back; left out, every open one"),
     "reason": NoteField("why"),
     "of": NoteField("kind of the entry taken back"),
+    "action": NoteField(
+        "on a step of the plan: leave it out, run it again, run it next, or as it was planned",
+        ("skip", "repeat", "first", "restore"),
+    ),
+    "alarm": NoteField("id of an alarm"),
     "air_temp_c": NoteField("[°C]", least=-60.0, most=60.0),
     "pressure_hpa": NoteField("[hPa]", least=850.0, most=1100.0),
     "wind_speed_kn": NoteField("true wind [kn]", least=0.0, most=150.0),
@@ -110,6 +115,12 @@ KINDS: Mapping[str, NoteKind] = {
         may=("tank", "fraction", "litres", "persons"),
     ),
     "hole": NoteKind("why a step of the plan stays open", needs=("step", "reason"), may=("way",)),
+    "plan_change": NoteKind(
+        "a change of the plan on the day", needs=("action", "step"), may=("way", "reason"),
+    ),
+    "acknowledged": NoteKind("an alarm that somebody has seen", needs=("alarm",)),
+    "brief": NoteKind("what was said to all on board before casting off", "text"),
+    "pause": NoteKind("runs are interrupted, such as for traffic; VALUE is begin or end", "text", may=("reason",)),
     "cruise": NoteKind("the tester's own cruising speed [rpm]", "number", "rpm"),
     "conditions": NoteKind("weather as measured", one_of=_CONDITIONS, may=_CONDITIONS),
     "undo": NoteKind("takes back an entry: VALUE is its time, --of its kind", "text", needs=("of",)),
@@ -168,7 +179,7 @@ def note_entry(
     if spec.one_of and not any(name in entry for name in spec.one_of):
         expected = "at least one of " + ", ".join(_option(name) for name in spec.one_of)
         raise TrialCaptureError(f"a note of kind {kind} says nothing", seen="no field", expected=expected)
-    for check in (_check_load, _check_reading(engine_ids), _check_undo(notes)):
+    for check in (_check_plan_change, _check_load, _check_reading(engine_ids), _check_undo(notes)):
         check(entry)
     return entry
 
@@ -250,6 +261,13 @@ def _check_load(entry: Mapping[str, Any]) -> None:
             seen=", ".join(["tank"] * ("tank" in entry) + amounts),
             expected="--tank NAME with --fraction or with --litres",
         )
+
+
+def _check_plan_change(entry: Mapping[str, Any]) -> None:
+    if entry["kind"] == "plan_change" and entry["action"] == "skip" and "reason" not in entry:
+        raise TrialCaptureError("a step is not left out without a reason", seen="no reason", expected="--reason WHY")
+    if entry["kind"] == "pause" and entry["value"] not in ("begin", "end"):
+        raise TrialCaptureError("a pause begins or ends", seen=str(entry["value"])[:80], expected="begin or end")
 
 
 def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], None]:

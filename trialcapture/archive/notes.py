@@ -34,6 +34,7 @@ from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.photos import (
     CameraClock,
     PhotoTimes,
+    camera_offset_s,
     parse_camera_zone,
     photo_path,
     read_photo_times,
@@ -183,10 +184,16 @@ def mark_texts_of(notes: Sequence[Note]) -> list[str]:
 
 
 def trims_of(notes: Sequence[Note]) -> list[TrimEntry]:
-    """Return the trim settings people noted, ascending in time."""
+    """Return the trim settings people noted, ascending in time; a setting of one side leaves the other as it was."""
     trims = [note for note in standing(notes) if note.kind == "trim" and note.value is not None]
     trims.sort(key=lambda note: note.t_ns)
-    return [TrimEntry(note.t_ns, f"{note.value} {note.unit}".strip()) for note in trims]
+    found, now = [], dict.fromkeys(("port", "stbd"), "")
+    for note in trims:
+        side, text = note.more.get("side"), f"{note.value} {note.unit}".strip()
+        now |= {side: text} if side in now else dict.fromkeys(now, text)
+        is_level = len(set(now.values())) == 1
+        found.append(TrimEntry(note.t_ns, text if is_level else ", ".join(f"{s} {x}" for s, x in now.items() if x)))
+    return found
 
 
 def readings_of(notes: Sequence[Note], engine_ids: Sequence[str]) -> tuple[list[HandReading], list[str]]:
@@ -198,7 +205,7 @@ def readings_of(notes: Sequence[Note], engine_ids: Sequence[str]) -> tuple[list[
         engine_ids: Engines.
     """
     found, faults = [], []
-    for note in notes:
+    for note in standing(notes):
         if note.kind != "reading":
             continue
         try:
@@ -444,6 +451,95 @@ def add_notes(
                 return Noted(tuple(whole), None)
             names = [path.relative_to(folder).as_posix() for path in touched]
             return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
+
+
+class CameraZoneUnknownError(TrialCaptureError):
+    """A photo says when it was taken, and neither it nor the notes say in which zone.
+
+    Args:
+        clock: The time that it says, as it stands.
+        where: The photo.
+    """
+
+    def __init__(self, clock: str, where: str) -> None:
+        super().__init__(
+            "the photo says when it was taken, and not in which zone", seen=clock, where=where,
+            expected="give the zone its camera is set to (--camera-zone +02:00), or first a photo of the laptop's "
+            "clock (--clock-shown TIME), or the time it was taken (--at TIME)",
+        )  # fmt: skip
+        self.clock = clock
+
+
+def complete_photo(entry: dict[str, Any], photo: Path, notes: Sequence[Note], folder: Path) -> str:
+    """Complete the entry of a photo with what it tells of its camera's clock.
+
+    Args:
+        entry: As `note_entry` makes it; ``camera_offset_s`` is added where the photo shows the laptop's clock.
+        photo: The file, still outside the session.
+        notes: What is noted already.
+        folder: The session.
+
+    Returns:
+        Why the photo stands at the time of its note, "" where it has a time of its own.
+
+    Raises:
+        CameraZoneUnknownError: It has a time whose zone nobody said.
+        TrialCaptureError: The camera's clock is told in two ways, or in one that cannot be.
+    """
+    said = [name for name in ("camera_zone", "clock_shown", "camera_offset_s") if name in entry]
+    if len(said) > 1:
+        raise TrialCaptureError(
+            "a camera's clock is told in one way", seen=" and ".join(f"--{n.replace('_', '-')}" for n in said),
+            expected="one of them; how far it is off says its zone as well",
+        )  # fmt: skip
+    zone = parse_camera_zone(entry.get("camera_zone", ""))
+    if "camera_zone" in entry and zone is None:
+        raise TrialCaptureError(
+            "this is no zone of a camera", seen=entry["camera_zone"], where="--camera-zone",
+            expected="its offset from UTC, such as +02:00",
+        )  # fmt: skip
+    if not photo.is_file():
+        return ""  # told when it is copied
+    times = read_photo_times(photo)
+    if "clock_shown" in entry:
+        shown = entered_time(entry["clock_shown"], datetime.now(UTC), where="--clock-shown")
+        entry["camera_offset_s"] = round(camera_offset_s(times, datetime.fromisoformat(shown)), 3)
+    if said:
+        clock = CameraClock(zone, entry.get("camera_offset_s"), times.offset)
+    else:
+        photos = [n for n in standing(notes) if n.kind == "photo"]
+        paths = [(n, photo_path(folder, str(n.more.get("file") or ""))) for n in photos]
+        known = camera_clocks([(n, read_photo_times(path)) for n, path in paths if path is not None])
+        clock = known.get(times.camera, CameraClock())
+    at = taken_at(times, clock)
+    if at.t_ns is None and times.clock is not None and "entered" not in entry:
+        raise CameraZoneUnknownError(f"{times.clock:%Y-%m-%d %H:%M:%S}", str(photo))
+    return f"{at.reason}; it stands at the time of this note" if at.t_ns is None and "entered" not in entry else ""
+
+
+def entered_time(text: str, now: datetime, *, where: str) -> str:
+    """Return a time that somebody typed as UTC, as it is written.
+
+    Args:
+        text: ISO 8601 with its zone.
+        now: The time now; what lies more than a day ahead is a slip of the pen.
+        where: It was typed, for the message.
+
+    Raises:
+        TrialCaptureError: It is no time, has no zone, or lies in the future.
+    """
+    try:
+        at = datetime.fromisoformat(text.strip())
+        zone = at.utcoffset()
+    except ValueError:
+        zone = None
+    if zone is None:
+        raise TrialCaptureError(
+            "this is no time with its zone", seen=text[:80], where=where, expected="UTC, such as 2026-05-14T10:12:30Z"
+        )
+    if at > now + timedelta(days=1):
+        raise TrialCaptureError("this time lies in the future", seen=text[:80], where=where)
+    return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:

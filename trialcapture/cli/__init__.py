@@ -11,7 +11,8 @@ from contextlib import contextmanager, suppress
 import click
 
 from trialcapture import __version__
-from trialcapture.cli.archive import archive
+from trialcapture.cli.archive_questions import archive
+from trialcapture.cli.desk import desk
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.explain import explain
 from trialcapture.cli.note import note
@@ -39,9 +40,10 @@ def group() -> None:
     """
 
 
-for _command in (
-    preflight, record, draft_log, collect, process, explain, note, review, verify, seal, pack, archive, rehearse,
-):  # fmt: skip
+_COMMANDS = (
+    preflight, record, desk, draft_log, collect, process, explain, note, review, verify, seal, pack, archive, rehearse,
+)  # fmt: skip
+for _command in _COMMANDS:
     group.add_command(_command)
 
 

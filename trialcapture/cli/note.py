@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,6 @@ from trialcapture.cli.output import (
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
-    from trialcapture.archive.notes import Note
     from trialcapture.archive.session import Session
 
 _WRITER = "note"
@@ -88,10 +87,10 @@ def note(
     trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
     trialcapture note monday --list walk_round.toml
     """
-    from trialcapture.archive.notes import add_notes, read_notes  # noqa: PLC0415
+    from trialcapture.archive.notes import add_notes, complete_photo, entered_time, read_notes  # noqa: PLC0415
     from trialcapture.archive.seal import NOTE  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
 
     if value is not None and value.startswith("--"):
         raise click.NoSuchOption(value)
@@ -108,7 +107,7 @@ def note(
         unit=unit,
         where=where,
         by=by,
-        t=_utc(now) if at is None else _time_of(at),
+        t=_utc(now) if at is None else entered_time(at, now, where="--at"),
         fields={name: typed for name, typed in fields.items() if typed is not None},
         engine_ids=opened.config.engine_ids,
         notes=notes,
@@ -118,16 +117,8 @@ def note(
     if kind == "photo":
         if photo is None:
             raise TrialCaptureError("a photo needs its file", seen="no --photo", expected="--photo FILE")
-        _look_at_photo(entry, photo, notes, opened.folder)
-
-    def is_recorded() -> bool:
-        if not (session / NAME).exists():
-            return False
-        try:
-            with SessionLock(session):
-                return False  # left by a recorder that was killed
-        except TrialCaptureError:
-            return True
+        if remark := complete_photo(entry, photo, notes, opened.folder):
+            tell(f"{remark}. --at gives another")
 
     done = add_notes(
         session,
@@ -137,7 +128,7 @@ def note(
         by=by or "note",
         t=_utc(now, "seconds"),
         accept=acceptance(accept, by),
-        is_recorded=is_recorded,
+        is_recorded=lambda: is_locked(session),
         photo=photo,
     )
     root = None if done.sealed is None else done.sealed.root
@@ -151,59 +142,6 @@ def note(
     else:
         for line in root_text(root).split("\n"):
             tell(line)
-
-
-def _look_at_photo(entry: dict[str, Any], photo: Path, notes: Sequence[Note], folder: Path) -> None:
-    """Complete the entry of a photo with what it tells of its camera's clock.
-
-    Raises:
-        TrialCaptureError: It has a time whose zone nobody said.
-    """
-    from trialcapture.archive.notes import camera_clocks, standing  # noqa: PLC0415
-    from trialcapture.archive.photos import (  # noqa: PLC0415
-        CameraClock,
-        camera_offset_s,
-        parse_camera_zone,
-        photo_path,
-        read_photo_times,
-        taken_at,
-    )
-
-    said = [name for name in ("camera_zone", "clock_shown", "camera_offset_s") if name in entry]
-    if len(said) > 1:
-        raise TrialCaptureError(
-            "a camera's clock is told in one way", seen=" and ".join(f"--{n.replace('_', '-')}" for n in said),
-            expected="one of them; how far it is off says its zone as well",
-        )  # fmt: skip
-    zone = parse_camera_zone(entry.get("camera_zone", ""))
-    if "camera_zone" in entry and zone is None:
-        raise TrialCaptureError(
-            "this is no zone of a camera", seen=entry["camera_zone"], where="--camera-zone",
-            expected="its offset from UTC, such as +02:00",
-        )  # fmt: skip
-    if not photo.is_file():
-        return  # told when it is copied
-    times = read_photo_times(photo)
-    if "clock_shown" in entry:
-        shown = _time_of(entry["clock_shown"], "--clock-shown")
-        entry["camera_offset_s"] = round(camera_offset_s(times, datetime.fromisoformat(shown)), 3)
-    if said:
-        clock = CameraClock(zone, entry.get("camera_offset_s"), times.offset)
-    else:
-        photos = [n for n in standing(notes) if n.kind == "photo"]
-        paths = [(n, photo_path(folder, str(n.more.get("file") or ""))) for n in photos]
-        known = camera_clocks([(n, read_photo_times(path)) for n, path in paths if path is not None])
-        clock = known.get(times.camera, CameraClock())
-    at = taken_at(times, clock)
-    if at.t_ns is None and times.clock is not None and "entered" not in entry:
-        raise TrialCaptureError(
-            "the photo says when it was taken, and not in which zone", seen=f"{times.clock:%Y-%m-%d %H:%M:%S}",
-            where=str(photo),
-            expected="give the zone its camera is set to (--camera-zone +02:00), or first a photo of the laptop's "
-            "clock (--clock-shown TIME), or the time it was taken (--at TIME)",
-        )  # fmt: skip
-    if at.t_ns is None and "entered" not in entry:
-        tell(f"{at.reason}; it stands at the time of this note. --at gives another")
 
 
 def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool) -> None:
@@ -242,23 +180,3 @@ def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool
 
 def _utc(at: datetime, width: str = "milliseconds") -> str:
     return at.isoformat(timespec=width).replace("+00:00", "Z")
-
-
-def _time_of(text: str, option: str = "--at") -> str:
-    """Return a time that was typed as UTC, as it is written.
-
-    Raises:
-        TrialCaptureError: It is no time, has no zone, or lies in the future.
-    """
-    try:
-        at = datetime.fromisoformat(text.strip())
-        zone = at.utcoffset()
-    except ValueError:
-        zone = None
-    if zone is None:
-        raise TrialCaptureError(
-            "this is no time with its zone", seen=text[:80], where=option, expected="UTC, such as 2026-05-14T10:12:30Z"
-        )
-    if at > datetime.now(UTC) + timedelta(days=1):
-        raise TrialCaptureError("this time lies in the future", seen=text[:80], where=option)
-    return _utc(at.astimezone(UTC))

@@ -192,7 +192,7 @@ def report_fault(fault: Exception, *, as_json: bool) -> None:
         if isinstance(fault, ConfigError):
             entry["faults"] = fault.faults  # type: ignore[assignment]
     else:
-        text = _unexpected(fault)
+        text = fault_text(fault)
         entry = {"what": text, "seen": f"{type(fault).__name__}: {fault}", "where": None, "expected": None}
     if as_json:
         print_json({"error": entry})
@@ -251,8 +251,8 @@ def hang(lead: str, text: str) -> None:
         click.echo((indent if number else first) + line)
 
 
-def _unexpected(fault: Exception) -> str:
-    """Keep the traceback in a file, and return what to say about it."""
+def fault_text(fault: Exception) -> str:
+    """Return what to say about a fault of the program; its traceback is kept in a file."""
     start = f"something unexpected happened ({type(fault).__name__}: {clean_text(str(fault))[:500]})"
     start += ". This is a fault of the program; raw files are as they were."
     stem = f"trialcapture-fault-{datetime.now(UTC):%Y%m%dT%H%M%SZ}-"

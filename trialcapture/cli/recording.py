@@ -68,6 +68,7 @@ _LAST_WORDS_S = 5.0
 )
 @click.option("--attach", metavar="SESSION", type=PATH, help="Show the screen of a recorder that is at work.")
 @click.option("--stop", "stop", metavar="SESSION", type=PATH, help="End a recorder that is at work.")
+@click.option("--desk", "with_desk", is_flag=True, help="Open the page of the trial day beside it.")
 @plan_option
 @json_option
 @click.pass_context
@@ -83,6 +84,7 @@ def record(
     speed: float,
     attach: Path | None,
     stop: Path | None,
+    with_desk: bool,
     as_json: bool,
 ) -> None:
     """Record every source of CONFIG until Ctrl-C or the time is up.
@@ -95,6 +97,7 @@ def record(
 
     \b
     trialcapture record boat.toml --into monday
+    trialcapture record boat.toml --into monday --desk
     trialcapture record --attach monday
     trialcapture record --stop monday
     """
@@ -115,6 +118,10 @@ def record(
         from trialcapture.config import read_config  # noqa: PLC0415
 
         settings, text = read_config(config, plan_path)
+        if with_desk:
+            from trialcapture.cli.desk import start_beside  # noqa: PLC0415
+
+            start_beside(into)
         done = record_sources(
             settings,
             into,

@@ -94,6 +94,7 @@ __all__ = [
     "read_config",
     "read_plan",
     "read_walk_round",
+    "whole_settings",
     "with_plan",
 ]
 
@@ -195,12 +196,26 @@ def read_config(path: Path, plan: Path | None = None) -> tuple[Config, str]:
         TrialCaptureError: A file is missing, unreadable or no text, or a plan file has no plan.
         ConfigError: One or more keys cannot be meant; every fault is listed.
     """
-    text = _read_text(path, "the configuration")
+    text = whole_settings(_read_text(path, "the configuration"), path, plan)
+    return load_config(text, where=str(path)), text
+
+
+def whole_settings(text: str, path: Path, plan: Path | None = None) -> str:
+    """Return the text of settings with the plan file and the checklist that it names put into it.
+
+    Args:
+        text: TOML; what is no TOML is returned as it is.
+        path: Where it lies, or will lie; what it names is looked for beside it.
+        plan: A plan file to take the place of whatever plan the text has or names.
+
+    Raises:
+        TrialCaptureError: A file that is named is missing, unreadable or no text, or a plan file has no plan.
+        ConfigError: An item of the checklist cannot be meant.
+    """
     named = plan or _plan_file(text, path)
     if named is not None:
         text = with_plan(text, read_plan(named), named.name)
-    text = _with_walk_round(text, path)
-    return load_config(text, where=str(path)), text
+    return _with_walk_round(text, path)
 
 
 def _plan_file(text: str, path: Path) -> Path | None:

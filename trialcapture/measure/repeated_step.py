@@ -72,7 +72,7 @@ def compare_repeats(
     if not repeats:
         return ()
     numbers, bands = _one_band_a_group(gathered, made, repeats)
-    apart = reduce_gathered(replace(gathered, band=numbers, bands=bands), segments, config, clocks)
+    apart = reduce_gathered(replace(gathered, band=numbers, bands=bands), segments, config, clocks, made.fit.current)
     found = []
     for band, groups in repeats.items():
         first, last = ([leg for k in group for leg in made.runs.members[k]] for group in (groups[0], groups[-1]))

@@ -60,7 +60,14 @@ from trialcapture.reduce.runs import (
 from trialcapture.reduce.summary import MethodComparison
 from trialcapture.reduce.tables import BAND_FLAGS, BANDS_SCHEMA, LEGS_SCHEMA, QUANTITY_COLUMNS, iso_utc
 from trialcapture.reduce.uncertainty import BoolArray, Budget, FloatArray, weighted_mean
-from trialcapture.reduce.vectorfit import CurrentModel, VectorFit, fit_current, limit_current, speed_power
+from trialcapture.reduce.vectorfit import (
+    CurrentModel,
+    CurrentOverTime,
+    VectorFit,
+    fit_current,
+    limit_current,
+    speed_power,
+)
 
 COARSE_PCT = 10.0
 """An economy that rounding leaves more uncertain than this (k=2) is told (common practice, no source)."""
@@ -167,7 +174,13 @@ def reduce_segments(
         segments, has_drifted = driven, True
 
 
-def reduce_gathered(gathered: GatheredLegs, segments: pa.Table, config: Config, clocks: pa.Table | None) -> Reduction:
+def reduce_gathered(
+    gathered: GatheredLegs,
+    segments: pa.Table,
+    config: Config,
+    clocks: pa.Table | None,
+    former: CurrentOverTime | None = None,
+) -> Reduction:
     """Reduce legs by the bands they have been put in.
 
     Args:
@@ -175,6 +188,7 @@ def reduce_gathered(gathered: GatheredLegs, segments: pa.Table, config: Config, 
         segments: They were chosen from; the refused ones tell of drifts and of runs back that failed.
         config: Settings as used.
         clocks: Clocks of the trial set; None or empty counts nothing.
+        former: The current by a reduction of the same legs in other bands, see `fit_current`.
     """
     legs, band, bands = gathered.legs, gathered.band, gathered.bands
     refused = select_refused(segments, config.engine_ids)
@@ -193,7 +207,7 @@ def reduce_gathered(gathered: GatheredLegs, segments: pa.Table, config: Config, 
     asked = runs if shows_current else replace(runs, heading_deg=lines)
     believed = limit_current(CurrentModel(), config.trial.current_max_kn)
     wind = find_wind(legs, runs)
-    fit = fit_current(asked, rpm, lines, look_h, believed, drifts, wind)
+    fit = fit_current(asked, rpm, lines, look_h, believed, drifts, wind, former)
     bands = _named(bands, band, legs, fit.speed_kn)
     outlying = find_outlying(fit)
     refused_u = refused_return_u_kn(refused, legs, runs, sequences, fit.speed_kn, rpm, config.steady)

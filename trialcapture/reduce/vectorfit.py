@@ -777,6 +777,7 @@ def fit_current(
     model: CurrentModel | None = None,
     drifts: Drifts | None = None,
     wind: RunWind | None = None,
+    former: CurrentOverTime | None = None,
 ) -> VectorFit:
     """Fit band speeds and current to all runs.
 
@@ -799,8 +800,13 @@ def fit_current(
         model: Beliefs; the default suits coastal water.
         drifts: Times at which she lay in neutral.
         wind: True wind at the runs, known or not; None takes it that the wind has no effect.
+        former: The current by a fit of the same runs in other bands; what it believed of the size of the current, and
+            which drifts it used, is taken over and not sought again.
     """
     drifts = drifts or no_drifts()
+    if former is not None:
+        kept = select_drifts(drifts, np.isin(drifts.mid_h, former.seen_h))
+        return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, former.model, kept, wind, is_believed=True)[0]
     fit, residual = _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), drifts, wind)
     agrees = np.abs(residual).max(axis=1, initial=0.0) <= CONTRADICTS
     if agrees.all():
@@ -817,13 +823,15 @@ def _fit_with(
     model: CurrentModel,
     drifts: Drifts,
     wind: RunWind | None,
+    *,
+    is_believed: bool = False,
 ) -> tuple[VectorFit, FloatArray]:
     """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
     measured = np.isfinite(runs.heading_deg)
     # where she was seen to drift, nothing need be taken for her headings: a course held across a stream looks straight
     stand_in = np.full(measured.size, np.nan) if drifts.mid_h.size and not measured.any() else line_heading_deg
     heading = np.where(measured, runs.heading_deg, stand_in)
-    if np.any(measured & np.isfinite(line_heading_deg)):
+    if not is_believed and np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
         current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind).current_kn
         model = raise_constant(model, current)

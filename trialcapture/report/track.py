@@ -32,7 +32,7 @@ _HALF_TURN_DEG = 180.0
 
 @dataclass(frozen=True, slots=True)
 class TrackPiece:
-    """A stretch of the track without a hole that does not cross the 180th meridian.
+    """A stretch of the track; as `track_pieces` returns it without a hole, and on one side of the 180th meridian.
 
     Attributes:
         t_ns: Times of the positions [ns since 1970 UTC], ascending, shape (N,).
@@ -44,14 +44,23 @@ class TrackPiece:
     lon_deg: Floats
 
 
-def track_pieces(samples: pa.Table, start_ns: int | None = None, stop_ns: int | None = None) -> list[TrackPiece]:
-    """Return the track of a trial, or of a stretch of it, in pieces without holes.
+def track_of(samples: pa.Table) -> TrackPiece:
+    """Return the positions of a trial as they are, holes and all.
 
     Args:
         samples: Rows on a uniform grid with ``t``, ``lat_deg`` and ``lon_deg``; unknown positions are null.
+    """
+    return TrackPiece(times_ns(samples, "t"), floats(samples, "lat_deg"), floats(samples, "lon_deg"))
+
+
+def track_pieces(whole: TrackPiece, start_ns: int | None = None, stop_ns: int | None = None) -> list[TrackPiece]:
+    """Return the track of a trial, or of a stretch of it, in pieces without holes.
+
+    Args:
+        whole: As `track_of` returns it.
         start_ns, stop_ns: The stretch [ns since 1970 UTC], half-open; the whole where not given.
     """
-    t_ns, lat, lon = times_ns(samples, "t"), floats(samples, "lat_deg"), floats(samples, "lon_deg")
+    t_ns, lat, lon = whole.t_ns, whole.lat_deg, whole.lon_deg
     low, high = (np.searchsorted(t_ns, end) if end is not None else None for end in (start_ns, stop_ns))
     t_ns, lat, lon = t_ns[low:high], lat[low:high], lon[low:high]
     kept = _a_second_apart(t_ns)
@@ -83,6 +92,8 @@ def _a_second_apart(t_ns: Ints) -> Ints:
 def _cut_at_meridian(t_ns: Ints, lat_deg: Floats, lon_deg: Floats) -> list[TrackPiece]:
     """Return a piece of the track cut where it crosses the 180th meridian, with a position there on both sides."""
     crossings = (np.flatnonzero(np.abs(np.diff(lon_deg)) > _HALF_TURN_DEG) + 1).tolist()
+    if not crossings:
+        return [TrackPiece(t_ns, lat_deg, lon_deg)]
     seen = list(zip(t_ns.tolist(), lat_deg.tolist(), lon_deg.tolist(), strict=True))
     pieces = []
     for first, end in zip([0, *crossings], [*crossings, len(seen)], strict=True):
@@ -180,12 +191,13 @@ def track_geojson(samples: pa.Table, legs: pa.Table, segments: pa.Table, session
     Times of the positions are in ``coordTimes`` (common practice, no source), parallel to the coordinates.
 
     Args:
-        samples: A row a second or less often, as `track_pieces` takes them.
+        samples: A row a second or less often, as `track_of` takes them.
         legs: One row a leg.
         segments: Every stretch found.
         session_id: What the trial is called.
     """
-    features = _features(track_pieces(samples), {"kind": "track", "name": session_id})
+    whole = track_of(samples)
+    features = _features(track_pieces(whole), {"kind": "track", "name": session_id})
     stretches = [(span, _leg_facts(leg)) for span, leg in zip(_span_ns(legs), rows(legs), strict=True)]
     used = {facts["segment_id"] for _, facts in stretches}
     for span, segment in zip(_span_ns(segments), rows(segments), strict=True):
@@ -195,7 +207,7 @@ def track_geojson(samples: pa.Table, legs: pa.Table, segments: pa.Table, session
             stretches.append((span, facts | {"segment_id": segment["segment_id"], "reason": why}))
     for (start_ns, stop_ns), facts in sorted(stretches, key=lambda one: one[0]):
         told = {**facts, "start": iso_utc(start_ns), "stop": iso_utc(stop_ns)}
-        features += _features(track_pieces(samples, start_ns, stop_ns), told)
+        features += _features(track_pieces(whole, start_ns, stop_ns), told)
     head = {"type": "FeatureCollection", "name": session_id}
     text = json.dumps(head, ensure_ascii=False)[:-1]
     # a feature a line, so that a file of a whole day can be looked at and compared
@@ -241,11 +253,12 @@ def track_gpx(samples: pa.Table, legs: pa.Table, session_id: str, made_by: str) 
     """Return the track as GPX 1.1: one ``trk`` for the whole, then one a leg.
 
     Args:
-        samples: A row a second or less often, as `track_pieces` takes them.
+        samples: A row a second or less often, as `track_of` takes them.
         legs: One row a leg.
         session_id: What the trial is called.
         made_by: Program and version.
     """
+    whole = track_of(samples)
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<gpx version="1.1" creator="{_xml(made_by)}" xmlns="http://www.topografix.com/GPX/1/1" '
@@ -253,9 +266,9 @@ def track_gpx(samples: pa.Table, legs: pa.Table, session_id: str, made_by: str) 
         '"http://www.topografix.com/GPX/1/1 http://www.topografix.com/GPX/1/1/gpx.xsd">',
         f"<metadata><name>{_xml(session_id)}</name></metadata>",
     ]
-    lines += _trk(track_pieces(samples), session_id, "whole track of the trial", "track")
+    lines += _trk(track_pieces(whole), session_id, "whole track of the trial", "track")
     for (start_ns, stop_ns), leg in zip(_span_ns(legs), rows(legs), strict=True):
-        lines += _trk(track_pieces(samples, start_ns, stop_ns), _leg_name(leg), _leg_words(leg), "leg")
+        lines += _trk(track_pieces(whole, start_ns, stop_ns), _leg_name(leg), _leg_words(leg), "leg")
     return ("\n".join([*lines, "</gpx>"]) + "\n").encode("utf-8", "replace")
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ctypes
+import os
 import select
 import sys
-from collections.abc import Callable, Iterator
+import webbrowser
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import Any, TextIO
 
@@ -62,6 +64,32 @@ def has_no_reader(stream: TextIO | None, *, system: SystemName | None = None, ca
         asked.register(stream.fileno(), 0)
         return any(found & (calls.POLLERR | calls.POLLHUP) for _, found in asked.poll(0))
     except (OSError, ValueError):
+        return False
+
+
+def open_page(
+    url: str,
+    *,
+    system: SystemName | None = None,
+    environment: Mapping[str, str] = os.environ,
+    browser: Any = webbrowser,
+) -> bool:
+    """Open a page in the user's browser; return whether that could be done.
+
+    Without a display Python would start a browser of text, which takes the terminal.
+
+    Args:
+        url: Of the page.
+        system: Which system; this one by default.
+        environment: Environment variables.
+        browser: The module ``webbrowser``.
+    """
+    has_display = any(environment.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY"))
+    if (system or system_name()) == "linux" and not has_display:
+        return False
+    try:
+        return bool(browser.open(url))
+    except (OSError, browser.Error):
         return False
 
 

@@ -8,7 +8,7 @@ import shutil
 import subprocess
 import sys
 from contextlib import suppress
-from typing import Any, Literal
+from typing import Any, BinaryIO, Literal
 
 SystemName = Literal["windows", "macos", "linux"]
 ASK_S = 3.0
@@ -83,3 +83,29 @@ def windows_kernel() -> Any | None:
     kernel.SetThreadExecutionState.restype = ctypes.c_ulong
     kernel.GetDriveTypeW.argtypes = [ctypes.c_wchar_p]
     return kernel
+
+
+_APART = 0x00000200 | _NO_WINDOW
+"""CREATE_NEW_PROCESS_GROUP (Windows API): Ctrl-C in the window of this program does not reach the other."""
+
+
+def start_apart(command: list[str], output: BinaryIO, *, system: SystemName | None = None) -> subprocess.Popen[bytes]:
+    """Start a program that goes on when this one ends, whatever ends it.
+
+    Args:
+        command: The program and its arguments.
+        output: Takes what it prints.
+        system: Which system this is; for tests.
+
+    Raises:
+        OSError: It cannot be started.
+    """
+    is_windows = (system or system_name()) == "windows"
+    return subprocess.Popen(
+        command,
+        stdin=subprocess.DEVNULL,
+        stdout=output,
+        stderr=subprocess.STDOUT,
+        start_new_session=not is_windows,
+        creationflags=_APART if is_windows else 0,
+    )

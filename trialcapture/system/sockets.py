@@ -8,6 +8,7 @@ import struct
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from importlib import import_module
 from typing import Any
 
 from trialcapture.system.operating_system import SystemName, system_name
@@ -189,3 +190,94 @@ def firewall_hint(port: int, *, system: SystemName | None = None) -> str:
     """Return the same in a few words, for the screen of a recording."""
     names = {"windows": "the Windows firewall", "macos": "the macOS firewall", "linux": "this computer's firewall"}
     return f"check that {names[system or system_name()]} lets UDP port {port} in (preflight says how)"
+
+
+# ------------------------------------------------------------------------------
+# Serving a page: a port taken alone, and the addresses by which other devices reach this computer.
+# ------------------------------------------------------------------------------
+
+_SIOCGIFADDR = {"linux": 0x8915, "macos": 0xC0206921}
+"""Asks for the address of an interface (netdevice(7) of Linux; ``sys/sockio.h`` of macOS, from memory)."""
+_BACKLOG = 128
+_ASKED = ("192.168.0.1", "10.0.0.1", "172.16.0.1", "192.0.2.1")
+"""Which own address would be used to reach these: private networks (RFC 1918) and the rest (RFC 5737). Connecting a
+UDP socket sends nothing."""
+
+
+def listen_on(
+    host: str,
+    port: int,
+    *,
+    system: SystemName | None = None,
+    make: Callable[[], Any] = lambda: socket.socket(socket.AF_INET, socket.SOCK_STREAM),
+) -> Any:
+    """Return a TCP socket that listens on a port, taken alone.
+
+    Args:
+        host: "127.0.0.1" for this computer alone, "0.0.0.0" for every network.
+        port: 0 for any that is free.
+        system: Which system; this one by default.
+        make: Makes the socket.
+
+    Raises:
+        OSError: The port is taken.
+    """
+    listener = make()
+    try:
+        if (system or system_name()) == "windows":
+            # there SO_REUSEADDR would let another program take what comes here (Windows Sockets)
+            listener.setsockopt(socket.SOL_SOCKET, getattr(socket, "SO_EXCLUSIVEADDRUSE", ~socket.SO_REUSEADDR), 1)
+        else:
+            # else a port that was in use a minute ago is refused
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen(_BACKLOG)
+        listener.setblocking(False)
+    except BaseException:
+        listener.close()
+        raise
+    return listener
+
+
+def listen_on_first(host: str, ports: Iterable[int]) -> Any:
+    """Return a TCP socket that listens on the first of some ports that is free.
+
+    Raises:
+        OSError: All are taken.
+    """
+    fault = OSError("no port to listen on")
+    for port in ports:
+        try:
+            return listen_on(host, port)
+        except OSError as found:
+            fault = found
+    raise fault
+
+
+def own_addresses(
+    *, system: SystemName | None = None, interfaces: Interfaces = socket.if_nameindex, calls: Any = None
+) -> tuple[str, ...]:
+    """Return the IPv4 addresses of this computer on its networks, without those within itself, sorted.
+
+    Args:
+        system: Which system; this one by default.
+        interfaces: Returns number and name of each.
+        calls: The module ``fcntl``.
+    """
+    system = system or system_name()
+    found = set()
+    with suppress(OSError):
+        found |= {str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)}
+    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asker:
+        if system != "windows":
+            calls = calls or import_module("fcntl")
+            for _, name in interfaces():
+                with suppress(OSError):
+                    request = struct.pack("256s", name[:15].encode())
+                    answer = calls.ioctl(asker.fileno(), _SIOCGIFADDR[system], request)
+                    found.add(socket.inet_ntoa(answer[20:24]))
+        for other in _ASKED:
+            with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+                probe.connect((other, 9))
+                found.add(str(probe.getsockname()[0]))
+    return tuple(sorted(a for a in found if not is_loopback(a) and a != "0.0.0.0"))

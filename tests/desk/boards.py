@@ -1,0 +1,136 @@
+"""Boards of a made-up trial day, for tests of the pages: every state a page must draw stands on one of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from trialcapture.pipeline.live_board import (
+    FULL_THROTTLE,
+    Advice,
+    Alarm,
+    BandSoFar,
+    Board,
+    Cell,
+    ClockLine,
+    CurrentSoFar,
+    Detector,
+    Disk,
+    EngineNow,
+    Entry,
+    Grid,
+    Hole,
+    ManoeuvreCell,
+    Now,
+    Recent,
+    SourceLine,
+    Step,
+    Way,
+    board_as_json,
+)
+
+T0 = datetime(2026, 6, 9, 8, 12, 40, tzinfo=UTC)
+WAYS = ("075°", "255°")
+STEPS = (800.0, 1200.0, 1600.0, 2000.0, 2400.0, FULL_THROTTLE)
+STATES = {
+    (800.0, 0): ("done", ""), (800.0, 1): ("done", ""),
+    (1200.0, 0): ("done", ""), (1200.0, 1): ("half", "the way back is missing"),
+    (1600.0, 0): ("done", ""), (1600.0, 1): ("refused", "speed still rising 0.6 kn/min"),
+    (2000.0, 0): ("now", ""), (2000.0, 1): ("missing", ""),
+    (2400.0, 0): ("missing", ""), (2400.0, 1): ("missing", ""),
+    (FULL_THROTTLE, 0): ("skipped", "sea too rough"), (FULL_THROTTLE, 1): ("signed_off", "not wanted by the buyer"),
+}  # fmt: skip
+
+
+def at(seconds: float) -> str:
+    """Return an instant of the day as the board writes it."""
+    return (T0 + timedelta(seconds=seconds)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def cells() -> tuple[Cell, ...]:
+    made = [
+        Cell(step, WAYS[way], state, reason, legs=int(state in ("done", "half")))
+        for (step, way), (state, reason) in STATES.items()
+    ]
+    made[1] = replace(made[1], advised="a third run would change the speed by 0.14 kn")
+    return tuple(made)
+
+
+def holes() -> tuple[Hole, ...]:
+    open_ones = [c for c in cells() if c.state in ("missing", "half", "refused")]
+    return (*(Hole(c.step, c.way, c.reason or "missing") for c in open_ones), Hole("turn", "port", "missing"))
+
+
+def busy_board(seconds: float = 0.0, **changes: Any) -> Board:
+    """Return a board in the middle of a hold, with every state of a run, two alarms, and bands.
+
+    Args:
+        seconds: Into the hold; the newest data, the seconds held and the speed move with it.
+        changes: Fields of the board that differ.
+    """
+    held = 22.0 + seconds
+    n = 121
+    sog = tuple(9.0 + 5.2 * min(1.0, i / 70) + 0.1 * (i % 3) for i in range(n))
+    rpm = tuple(1600.0 + 400.0 * min(1.0, i / 40) + (i % 5) for i in range(n))
+    board = Board(
+        session="2026-06-09_heron", boat="Heron 38", recording=True, made_at=at(seconds + 0.4), t=at(seconds),
+        data_age_s=0.4,
+        sources=(
+            SourceLine("gps1", "serial", "ok", 0.2, 40.0, 100.0, "GNSS fix", 11),
+            SourceLine("engines", "udp", "late", 4.2, 2.0, 97.5, "", None, "nothing for 4.2 s"),
+        ),
+        disk=Disk(81234.0, 411.0), battery_pct=78.0, elapsed_s=2412.0 + seconds, safe_age_s=0.7,
+        clocks=(ClockLine("gps1", -0.12, 0.01),),
+        now=Now(
+            sog_kn=14.2 + 0.1 * (seconds % 7), cog_true_deg=75.1, heading_true_deg=74.0, depth_m=22.5,
+            depth_froude=0.49, fuel_l_per_h=61.0, economy_nm_per_l=0.2328, pitch_deg=3.1,
+            engines=(
+                EngineNow("port", 2003.0 + seconds % 5, 30.4, 12.0), EngineNow("stbd", 1998.0, 30.6, None),
+            ),
+            ages_s={"sog_kn": 0.2, "rpm_port": 0.4}, trim_entered="20 %, both",
+        ),
+        recent=Recent(tuple(float(i - n + 1) for i in range(n)), sog, {"port": rpm, "stbd": rpm}),
+        detector=Detector(
+            "holding", "steady at 2000 rpm", "", held, max(0.0, 60.0 - held), 2000.0, WAYS[0], at(-22)
+        ),
+        advice=Advice(
+            "hold", f"Hold 2000, {max(0.0, 60.0 - held):.0f} s more", max(0.0, 60.0 - held), "s",
+            min(1.0, held / 60.0), None, None, at(-22),
+        ),
+        grid=Grid(
+            75.0, tuple(Step(s, f"{s:.0f} rpm" if isinstance(s, float) else s) for s in STEPS),
+            tuple(Way(w, w) for w in WAYS), cells(), 2000.0, WAYS[0],
+        ),
+        manoeuvres=(
+            ManoeuvreCell("turn", "port", "missing"), ManoeuvreCell("turn", "starboard", "done"),
+            ManoeuvreCell("stop", "", "refused", "no speed before it"),
+        ),
+        current=CurrentSoFar(0.82, 190.0, 0.15),
+        bands=(
+            BandSoFar("800 rpm", 801.0, 5.63, 0.06, 4.4, 1.28, 2, (), 0.2, 0.04),
+            BandSoFar("1200 rpm", 1204.0, 7.42, 0.21, 10.1, 0.735, 1, ("one_way",), 0.4, 0.03),
+            BandSoFar("1600 rpm", 1598.0, 9.05, 0.09, 31.0, 0.292, 2, ("shallow",), 0.9, 0.01),
+        ),
+        bands_at=at(-30), holes=holes(), holes_open=len(holes()),
+        alarms=(
+            Alarm("lost:depth", "alarm", "depth is lost since 08:12:30.", "Look at its plug.", at(-10)),
+            Alarm("late:engines", "warning", "engines is late: nothing for 4.2 s.", "Look at its gateway.", at(-4)),
+            Alarm("uncalibrated", "notice", "Fuel flow is uncalibrated.", "Note both tanks.", at(-900), True),
+        ),
+        entries=(
+            Entry(at(-160), "trim", "20 %, both"), Entry(at(-700), "sea", "small waves, no crests"),
+            Entry(at(-900), "remark", "<b>not markup</b> & “quotes”"),
+        ),
+    )  # fmt: skip
+    return replace(board, **changes)
+
+
+def as_sent(board: Board) -> dict[str, Any]:
+    """Return a board as JSON holds it."""
+    return board_as_json(board)
+
+
+def advice_board(kind: str, sentence: str, seconds: float = 0.0, **more: Any) -> Board:
+    """Return a board with other advice."""
+    return busy_board(seconds, advice=Advice(kind, sentence, at=at(seconds), **more))  # type: ignore[arg-type]

@@ -1,0 +1,155 @@
+"""The pages in trouble: the network cut, the tab asleep, the desk ended and begun again, several who look."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.desk.boards import busy_board
+from tests.desk.stand_in import StandIn
+from tests.desk.test_browser_pages import LONG_MS, came, page_of
+
+pytestmark = pytest.mark.slow
+SLOW = {"timeout": LONG_MS}
+
+
+def covered(page: Page, words: str = "NO DATA") -> None:
+    expect(page.locator("#stale")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#stale")).to_contain_text(words, timeout=LONG_MS)
+
+
+def shows(page: Page, seconds: float) -> None:
+    """The page shows this board, and nothing covers it."""
+    expect(page.locator("#elapsed")).to_have_text(
+        f"0:{40 + int(12 + seconds) // 60}:{int(12 + seconds) % 60:02d}", timeout=LONG_MS
+    )
+    expect(page.locator("#stale")).to_be_hidden(timeout=LONG_MS)
+
+
+@pytest.mark.parametrize("path", ["/", "/helm"])
+def test_a_silent_network_covers_the_figures_and_is_noticed_when_back(
+    browser: Browser, desk: StandIn, path: str
+) -> None:
+    with page_of(browser, desk, path) as page:
+        expect(page.locator("#stale")).to_be_hidden()
+        opened = desk.opened
+        desk.is_silent = True
+        covered(page)
+        seconds = page.locator("#stale b").inner_text()
+        expect(page.locator("#stale b")).not_to_have_text(seconds, timeout=LONG_MS)  # it counts
+        expect(page.locator("#stale")).to_contain_text("does not answer")
+        # the stream is dead and says nothing of it: the watchdog opens another one
+        for _ in range(LONG_MS // 100):
+            if desk.opened > opened:
+                break
+            page.wait_for_timeout(100)
+        assert desk.opened > opened
+        desk.is_silent = False
+        expect(page.locator("#stale")).to_be_hidden(timeout=LONG_MS)
+
+
+def test_a_desk_without_news_is_told_from_a_silent_one(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        opened = desk.opened
+        desk.is_stalled = True
+        covered(page)
+        expect(page.locator("#stale")).to_contain_text("The recorder writes nothing new")
+        assert desk.opened == opened
+        desk.is_stalled = False
+        expect(page.locator("#stale")).to_be_hidden(timeout=LONG_MS)
+        # the desk answers, and what it has is old
+        desk.board = busy_board(5, data_age_s=7.2)
+        covered(page, "NO DATA 7 s")
+
+
+def test_the_network_is_cut_and_comes_back(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        page.context.set_offline(True)
+        desk.cut()
+        covered(page)
+        page.keyboard.press("m")
+        expect(page.locator("#waiting")).to_have_text("1 entry waits for the desk.")
+        expect(page.locator("#told")).to_contain_text("sent when the desk is back")
+        page.wait_for_timeout(1600)
+        desk.board = busy_board(30)
+        page.context.set_offline(False)
+        shows(page, 30)
+        (path, fields) = came(desk, page)[0]
+        assert path == "/entry/mark"
+        # the desk learns how long ago it was made, so that the mark stands at its own time
+        assert float(fields["ago_s"]) >= 1.5
+        expect(page.locator("#waiting")).to_be_hidden()
+        page.wait_for_timeout(2500)
+        assert len(desk.posts) == 1
+
+
+def test_a_sleeping_tab_is_awake_at_once(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        other: Any = page.context.new_cdp_session(page)
+        other.send("Page.setWebLifecycleState", {"state": "frozen"})
+        desk.is_silent = True  # the phone has closed the connection without a word
+        page.wait_for_timeout(2500)
+        desk.board = busy_board(90)
+        other.send("Page.setWebLifecycleState", {"state": "active"})
+        opened = desk.opened
+        desk.is_silent = False
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        shows(page, 90)
+        assert desk.opened > opened
+
+
+def test_a_desk_that_is_ended_and_begun_again(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        desk.stop()
+        covered(page, "does not answer")
+        page.keyboard.press("m")
+        expect(page.locator("#waiting")).to_be_visible()
+        desk.token = "token-2"
+        desk.board = busy_board(60)
+        desk.start()
+        shows(page, 60)
+        # its forms have another token, and the entry comes in all the same, once
+        assert [path for path, _ in came(desk, page)] == ["/entry/mark"]
+        page.keyboard.press("m")
+        assert len(came(desk, page, 2)) == 2
+        assert "ago_s" not in desk.posts[1][1]
+
+
+def test_entries_that_wait_survive_a_reload(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        page.route("**/entry/*", lambda route: route.abort())
+        page.keyboard.press("m")
+        expect(page.locator("#waiting")).to_be_visible()
+        page.reload()
+        expect(page.locator("#waiting")).to_have_text("1 entry waits for the desk.")
+        page.unroute("**/entry/*")
+        assert came(desk, page)[0][0] == "/entry/mark"
+
+
+def test_three_who_look_see_the_same(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as laptop, page_of(browser, desk, size="phone") as phone:
+        with page_of(browser, desk, "/helm", size="tablet") as helm:
+            desk.board = busy_board(20)
+            shows(laptop, 20)
+            shows(phone, 20)
+            expect(helm.locator("#number")).to_have_text("18", timeout=LONG_MS)
+            assert desk.streams == 3
+        # who goes is not served any more
+        for _ in range(LONG_MS // 100):
+            if desk.streams == 2:
+                break
+            laptop.wait_for_timeout(100)
+        assert desk.streams == 2
+        phone.locator("#mark").click()
+        assert len(came(desk, phone)) == 1
+
+
+def test_the_end_of_the_recording_is_said(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        desk.board = busy_board(10, recording=False, data_age_s=600.0)
+        expect(page.locator("#ended")).to_be_visible(timeout=LONG_MS)
+        expect(page.locator("#lamp-word")).to_have_text("Ended")
+        page.get_by_role("link", name="Finish").first.click()
+        page.wait_for_url("**/after", timeout=LONG_MS)  # nothing is asked when it is over
