@@ -8,12 +8,10 @@ less than five seconds, and seconds left may not jump up without a reason.
 
 from __future__ import annotations
 
-import argparse
 import re
 import shutil
-import tempfile
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +20,6 @@ import numpy as np
 from trialcapture.archive.notes import notes_files, parse_note
 from trialcapture.archive.raw import read_chunks
 from trialcapture.archive.session import nmea_files, open_session
-from trialcapture.pipeline import process
-from trialcapture.pipeline.live_trial import LiveTrial
 
 ROOT = Path(__file__).parents[2]
 _R, _C = re.compile(rb"[\\,]r:(\d+)"), re.compile(rb"[\\,]c:(\d+)")
