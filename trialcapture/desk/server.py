@@ -38,10 +38,9 @@ from trialcapture.desk.access import (
     guarded_protocol,
     refused,
 )
+from trialcapture.desk.after import dock_and_after
 from trialcapture.desk.day import Day, desk_secret, page_files, render_page
-from trialcapture.desk.dock import Dock
 from trialcapture.desk.entries import Entries
-from trialcapture.desk.jobs import Jobs
 from trialcapture.desk.stream import Board, BoardFeed, board_of, stream_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import live_board
@@ -166,13 +165,7 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
     ]
 
 
-def _before_and_after(desk: Desk) -> Sequence[BaseRoute]:
-    jobs = Jobs()
-    desk.endings.append(jobs.end)
-    return Dock(desk, jobs).routes()
-
-
-PARTS: tuple[Part, ...] = (_own_routes, _before_and_after)
+PARTS: tuple[Part, ...] = (_own_routes, dock_and_after)
 
 
 class _StayWhileOpen:
