@@ -41,7 +41,7 @@ from trialcapture.desk.access import (
 from trialcapture.desk.after import dock_and_after
 from trialcapture.desk.day import Day, desk_secret, page_files, render_page
 from trialcapture.desk.entries import Entries
-from trialcapture.desk.stream import Board, BoardFeed, board_of, stream_of
+from trialcapture.desk.board_stream import Board, BoardFeed, board_of, stream_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import live_board
 from trialcapture.pipeline.live_board import board_as_json

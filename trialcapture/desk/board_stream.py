@@ -141,7 +141,7 @@ def _direction(x: Any) -> dict[str, Any]:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class BoardFrame:
     """A board ready to be sent: its number, as JSON, and as an event."""
 
     id: str
@@ -166,7 +166,7 @@ class BoardFeed:
         self._news = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread = threading.Thread(target=self._work, name="boards", daemon=True)
-        self.current: Frame | None = None
+        self.current: BoardFrame | None = None
         self.trouble = ""
         self.streams = 0
         self.is_ending = False
@@ -219,11 +219,11 @@ class BoardFeed:
         self._count += 1
         name = f"{self._run}-{self._count}"
         text = json.dumps(board, allow_nan=False, separators=(",", ":"), ensure_ascii=True).encode("ascii")
-        frame = Frame(name, board, text, b"id: %s\nevent: board\ndata: %s\n\n" % (name.encode(), text))
+        frame = BoardFrame(name, board, text, b"id: %s\nevent: board\ndata: %s\n\n" % (name.encode(), text))
         if self._loop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._take, frame)
 
-    def _take(self, frame: Frame) -> None:
+    def _take(self, frame: BoardFrame) -> None:
         self.current = frame
         self._wake()
 
