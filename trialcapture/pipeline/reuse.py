@@ -129,9 +129,9 @@ def find_prepared(
         tell: Told in a sentence where a kept file, or what was noted of it, was changed since.
     """
     try:
-        entry = json.loads(_entry_path(origin).read_bytes())
+        entry = json.loads(entry_path(origin).read_bytes())
         noted = {"files": entry["files"], "places": entry["places"]}
-        if not _is_ours(noted, entry["code"]):
+        if not is_ours(noted, entry["code"]):
             tell(f"what was noted of {KEPT} in your cache folder is not as this program wrote it; {_ANEW}")
             return None
         now = _hashes(session.folder.joinpath)
@@ -160,10 +160,10 @@ def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: Result
     kept.parent.mkdir(parents=True, exist_ok=True)
     stored = write_tables(kept, _tables_of(trial))
     noted = {"files": _hashes(files.current), "places": stored.places}
-    path = _entry_path(origin)
+    path = entry_path(origin)
     with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
-        write_file(path, json.dumps(noted | {"code": _code_of(noted)}, indent=1).encode())
-        _forget_oldest(path.parent)
+        write_file(path, json.dumps(noted | {"code": code_of(noted)}, indent=1).encode())
+        forget_oldest(path.parent)
 
 
 Made = TypeVar("Made")
@@ -179,13 +179,13 @@ class FormerResults:
     def __init__(self, session: Session, origin: Mapping[str, str]) -> None:
         """Take up what earlier runs left of a trial of this origin."""
         self._path = work_folder(session.folder) / _RESULTS
-        self._note = _entry_path(origin, "results")
+        self._note = entry_path(origin, "results")
         self._made: dict[str, Any] = {}
         self._has_new = False
         with suppress(OSError, ValueError, KeyError, TypeError):  # nothing was noted: all is made anew
             data = self._path.read_bytes()
             entry, noted = json.loads(self._note.read_bytes()), {"sha256": hashlib.sha256(data).hexdigest()}
-            if entry["sha256"] == noted["sha256"] and _is_ours(noted, entry["code"]):
+            if entry["sha256"] == noted["sha256"] and is_ours(noted, entry["code"]):
                 self._made = pickle.loads(data)
 
     def get(self, make: Callable[..., Made], *given: Any) -> Made:
@@ -214,17 +214,18 @@ class FormerResults:
         write_file(self._path, data)
         with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
             noted = {"sha256": hashlib.sha256(data).hexdigest()}
-            write_file(self._note, json.dumps(noted | {"code": _code_of(noted)}).encode())
-            _forget_oldest(self._note.parent)
+            write_file(self._note, json.dumps(noted | {"code": code_of(noted)}).encode())
+            forget_oldest(self._note.parent)
 
 
-def _code_of(noted: Mapping[str, Any]) -> str:
+def code_of(noted: Mapping[str, Any]) -> str:
     """Return the code that only who has the key can make for what is noted."""
     return hmac.new(_secret_key(), json.dumps(noted, sort_keys=True).encode(), hashlib.sha256).hexdigest()
 
 
-def _is_ours(noted: Mapping[str, Any], code: Any) -> bool:
-    return isinstance(code, str) and hmac.compare_digest(_code_of(noted).encode(), code.encode())
+def is_ours(noted: Mapping[str, Any], code: Any) -> bool:
+    """Return True where a code is that of what is noted."""
+    return isinstance(code, str) and hmac.compare_digest(code_of(noted).encode(), code.encode())
 
 
 def _secret_key() -> bytes:
@@ -280,9 +281,14 @@ def _path(session: Session) -> Path:
     return session.folder / KEPT
 
 
-def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
-    made_by = {"origin": dict(origin), "program": _program_hash(), "libraries": _versions()}
-    key = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()
+def made_by(origin: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an origin with the program and the libraries that make something of it."""
+    return {"origin": dict(origin), "program": _program_hash(), "libraries": _versions()}
+
+
+def entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
+    """Return where in the user's cache folder it is noted what was made of an origin."""
+    key = hashlib.sha256(json.dumps(made_by(origin), sort_keys=True).encode()).hexdigest()
     return cache_folder() / of / f"{key}.json"
 
 
@@ -309,7 +315,8 @@ def _versions() -> dict[str, str]:
     return found
 
 
-def _forget_oldest(folder: Path) -> None:
+def forget_oldest(folder: Path) -> None:
+    """Remove the oldest notes of a folder where there are too many."""
     entries = list(folder.glob("*.json"))
     if len(entries) > _MOST_ENTRIES:
         by_age = sorted(entries, key=lambda path: path.stat().st_mtime)
