@@ -309,7 +309,7 @@ class After:
             table, field_faults = declared_table(waiting.log, typed, session.config.engine_ids)
         waiting.field_faults = field_faults
         if field_faults:
-            waiting.said = "Some fields cannot be read."
+            waiting.said = "Something is not decided yet, or cannot be read: see beside the fields."
             return None
         text, config, faults = settings_with(session.config_text, waiting.log, table)
         if config is None:
