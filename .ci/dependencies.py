@@ -120,8 +120,9 @@ def write_lock(work: Path) -> None:
     run(python, "-m", "pip", "install", "-q", UV)
     run(
         python, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--upgrade",
-        "--generate-hashes", "--extra", "can", "--extra", "sign", "--no-annotate", "--custom-compile-command",
-        "python .ci/dependencies.py lock", "--output-file", str(LOCK), str(ROOT / "pyproject.toml"),
+        "--generate-hashes", "--extra", "can", "--extra", "sign", "--extra", "pdf", "--no-annotate",
+        "--custom-compile-command", "python .ci/dependencies.py lock", "--output-file", str(LOCK),
+        str(ROOT / "pyproject.toml"),
     )  # fmt: skip
 
 
@@ -130,7 +131,7 @@ def lowest_pins() -> list[str]:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     pins = []
     extras = project["optional-dependencies"]
-    for text in [*project["dependencies"], *extras["can"], *extras["sign"]]:
+    for text in [*project["dependencies"], *extras["can"], *extras["sign"], *extras["pdf"]]:
         wanted = Requirement(text)
         (lowest,) = [s.version for s in wanted.specifier if s.operator in (">=", "==")]
         pins.append(f"{wanted.name}=={lowest}")

@@ -11,7 +11,8 @@ from rich.console import Console
 
 from tests import rig
 from trialcapture.acquire.events import Events
-from trialcapture.acquire.screen import KeyEntry, render, status_line
+from trialcapture.acquire.key_entry import KeyEntry
+from trialcapture.acquire.screen import render, status_line
 from trialcapture.acquire.status import Alarm, SourceStatus, Status
 from trialcapture.system.keys import keyboard
 
@@ -82,37 +83,6 @@ def test_one_line_says_it_all_for_a_log() -> None:
     assert "source_0000000 ok 5.0/s" in line
 
 
-def typed(keys: str) -> list[tuple[str, float | str, str]]:
-    notes: list[tuple[str, float | str, str]] = []
-    entry = KeyEntry(lambda kind, value, unit: notes.append((kind, value, unit)))
-    for key in keys:
-        entry.press(key)
-    return notes
-
-
-def test_a_mark_is_one_key() -> None:
-    assert typed("mM ") == [("mark", 1, ""), ("mark", 2, ""), ("mark", 3, "")]
-
-
-def test_a_trim_is_typed_and_confirmed() -> None:
-    assert typed("t25\r") == [("trim", 25.0, "%")]
-    assert typed("t37\x7f5,5\n") == [("trim", 35.5, "%")]
-    assert typed("ttabs down\r") == [("trim", "tabs down", "")]
-
-
-def test_a_trim_can_be_forgotten_and_stray_keys_do_nothing() -> None:
-    assert typed("t25\x1bxyzq\r") == []
-    assert typed("t\r") == []
-
-
-@pytest.mark.parametrize(
-    ("keys", "value", "unit"),
-    [("100", 100.0, "%"), ("-100", -100.0, "%"), ("100.5", "100.5", ""), ("-101", "-101", "")],
-)
-def test_a_trim_beyond_a_hundred_percent_is_kept_as_it_was_typed(keys: str, value: float | str, unit: str) -> None:
-    assert typed(f"t{keys}\r") == [("trim", value, unit)]
-
-
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 def test_keys_of_a_terminal_are_read_one_at_a_time_without_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
     pty = rig.Pty()
@@ -137,7 +107,7 @@ def test_notes_of_people_push_no_event_off_the_list() -> None:
     events = Events(clocks.clock(), clocks.mono, heard=printed.append)
     for n in range(8):
         events.add("gap", f"event {n}")
-    keys = KeyEntry(lambda kind, value, unit: events.note(kind, value, unit=unit, by="screen"))
+    keys = KeyEntry(lambda kind, value, unit, more: events.note(kind, value, unit=unit, by="screen", **more))
     for key in "m" * 500:
         keys.press(key)
     assert (

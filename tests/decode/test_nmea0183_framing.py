@@ -53,8 +53,12 @@ def test_line_numbers_are_those_of_bytes_splitlines() -> None:
         pytest.param(HDT[:-2] + DPT, ["DPT"], [("truncated", HDT[:-2])], id="behind one cut at its star"),
         pytest.param(HDT + DPT[:-3], ["HDT"], [("no checksum", DPT[:-3])], id="before one without checksum"),
         pytest.param(HDT + DPT[1:], ["HDT"], [("noise", DPT[1:])], id="before one that lost its start"),
+        pytest.param(b"$$$" + HDT, ["HDT"], [("truncated", b"$$$")], id="starts"),
         pytest.param(
-            b"$$$" + HDT, ["HDT"], [("truncated", b"$"), ("truncated", b"$"), ("truncated", b"$")], id="starts"
+            b"$$ $$$GP" + HDT,
+            ["HDT"],
+            [("truncated", b"$"), ("truncated", b"$"), ("truncated", b"$$"), ("truncated", b"$GP")],
+            id="starts apart",
         ),
         pytest.param(
             b"$GPH$DT,1.0,T*00",

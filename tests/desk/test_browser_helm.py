@@ -48,6 +48,14 @@ def test_all_that_helm_needs_is_read_at_2_m(browser: Browser, desk: StandIn, siz
             for selector in needed:
                 assert capital_px(page, selector) >= LEAST_MM * PX_PER_MM, (selector, sentence)
             assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+            boxes = [
+                page.locator(one).bounding_box()
+                for one in ("#sentence", "#number-box p", "#bar", "#caution", ".helm-foot")
+            ]
+            shown = [box for box in boxes if box]
+            assert shown[0]["y"] >= 0
+            for above, below in pairwise(shown):  # nothing covers anything else
+                assert above["y"] + above["height"] <= below["y"] + 1, (sentence, shown)
             for selector in ("#sentence", "#number"):
                 assert (
                     page.evaluate("s => document.querySelector(s).getBoundingClientRect().right - innerWidth", selector)

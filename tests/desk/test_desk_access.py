@@ -412,6 +412,16 @@ def test_forms_of_odd_kinds_are_refused_in_words(desk: Served) -> None:
         for head in ("multipart/form-data", "multipart/form-data; boundary=x"):
             body = b"--x\r\nContent-Disposition: form-data\r\n\r\n" if "boundary" in head else b"x"
             assert client.post("/entry/mark", content=body, headers={"content-type": head}).status_code in (400, 403)
+        part = b'--x\r\nContent-Disposition: form-data; name="a"\r\n\r\n1\r\n--x--\r\n'
+        odd = [
+            part[:n] + bytes([letter]) + part[n + 1 :] for n in range(0, len(part), 5) for letter in (0, 13, 34, 255)
+        ]
+        for body in (b"", b"--x--", b"--y\r\n", b"--x\r\n" * 50, part * 3, *odd):
+            head = {"content-type": "multipart/form-data; boundary=x"}
+            assert client.post("/entry/mark", content=body, headers=head).status_code in (400, 403), body
+        for kind in ("boundary=", "boundary=" + "x" * 5000, 'boundary="', "charset=utf-7; boundary=x"):
+            head = {"content-type": f"multipart/form-data; {kind}"}
+            assert client.post("/entry/mark", content=part, headers=head).status_code in (400, 403), kind
         many = "&".join(f"f{n}=1" for n in range(5000))
         form = {"content-type": "application/x-www-form-urlencoded"}
         assert client.post("/entry/mark", content=many, headers=form).status_code == 400

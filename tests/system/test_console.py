@@ -14,9 +14,11 @@ from trialcapture.system.console import (
     clicks_ignored,
     closing_noticed,
     has_no_reader,
+    open_page,
     show_any_text,
     write_ascii,
 )
+from trialcapture.system.operating_system import SystemName
 
 
 @pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii", "cp932"])
@@ -82,3 +84,34 @@ def test_an_output_without_a_reader_is_known_where_the_system_can_tell() -> None
         assert not has_no_reader(stream, system="windows")
     assert not has_no_reader(None)
     assert not has_no_reader(io.StringIO())
+
+
+class FakeBrowser:
+    """The module ``webbrowser``, which remembers what it was to open."""
+
+    class Error(Exception):
+        pass
+
+    def __init__(self, fails: bool = False) -> None:
+        self.fails = fails
+        self.opened: list[str] = []
+
+    def open(self, url: str) -> bool:
+        if self.fails:
+            raise self.Error("no browser")
+        self.opened.append(url)
+        return True
+
+
+@pytest.mark.parametrize(
+    ("system", "environment", "opens"),
+    [("linux", {"DISPLAY": ":0"}, True), ("linux", {"WAYLAND_DISPLAY": "wayland-0"}, True), ("linux", {}, False),
+     ("linux", {"DISPLAY": ""}, False), ("macos", {}, True), ("windows", {}, True)],
+)  # fmt: skip
+def test_a_page_opens_only_where_there_is_a_display(
+    system: SystemName, environment: dict[str, str], opens: bool
+) -> None:
+    browser = FakeBrowser()
+    assert open_page("http://127.0.0.1:8765/", system=system, environment=environment, browser=browser) is opens
+    assert browser.opened == ["http://127.0.0.1:8765/"] * opens
+    assert not open_page("x", system=system, environment=environment, browser=FakeBrowser(fails=True))

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.system.fakes import FakeCodes, FakeKernel
-from trialcapture.acquire.screen import KeyEntry
+from trialcapture.acquire.key_entry import KeyEntry
 from trialcapture.system.keys import KeyCodes, is_in_foreground, windows_keys
 
 # as terminals of Linux and macOS send them: xterm's, with and without modifiers, in application mode, of the Linux
@@ -77,7 +77,12 @@ def test_letters_with_accents_come_whole_however_they_are_cut() -> None:
 
 def noted(keys: str) -> list[tuple[str, float | str, str]]:
     notes: list[tuple[str, float | str, str]] = []
-    entry = KeyEntry(lambda kind, value, unit: notes.append((kind, value, unit)))
+
+    def store(kind: str, value: float | str, unit: str, more: object) -> str:
+        notes.append((kind, value, unit))
+        return ""
+
+    entry = KeyEntry(store)
     for key in keys:
         entry.press(key)
     return notes

@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 import struct
 import sys
+from typing import ClassVar
 
 import pytest
 
@@ -18,6 +19,9 @@ from trialcapture.system.sockets import (
     is_group,
     is_loopback,
     join_group,
+    listen_on,
+    listen_on_first,
+    own_addresses,
     receive,
     take_port,
     widen_buffer,
@@ -165,3 +169,72 @@ def test_a_firewall_is_named_with_its_remedy(system: SystemName, word: str) -> N
     assert "10110" in firewall_remedy(10110, system=system)
     assert "firewall" in firewall_hint(10110, system=system)
     assert "'" not in firewall_remedy(10110, system="windows")  # no quotes that its command prompt does not know
+
+
+class FakeListener(FakeSocket):
+    """A TCP socket that remembers what it is asked for."""
+
+    is_listening = is_blocking = is_closed = False
+
+    def listen(self, waiting: int) -> None:
+        self.is_listening = waiting > 0
+
+    def setblocking(self, on: bool) -> None:
+        self.is_blocking = on
+
+    def close(self) -> None:
+        self.is_closed = True
+
+
+@pytest.mark.parametrize(("system", "option"), [("windows", -5), ("linux", 2), ("macos", 2)])
+def test_a_port_to_serve_on_is_taken_alone(system: SystemName, option: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """SO_EXCLUSIVEADDRUSE of Windows is the complement of SO_REUSEADDR (winsock2.h: ~SO_REUSEADDR)."""
+    monkeypatch.setattr(socket, "SO_REUSEADDR", 4 if system == "windows" else 2)
+    monkeypatch.delattr(socket, "SO_EXCLUSIVEADDRUSE", raising=False)
+    fake = FakeListener()
+    listen_on("127.0.0.1", 8765, system=system, make=lambda: fake)
+    assert [o for _, o, _ in fake.options] == [option]
+    assert (fake.bound, fake.is_listening, fake.is_closed) == (("127.0.0.1", 8765), True, False)
+
+
+def test_a_port_that_is_taken_is_passed_over_or_told() -> None:
+    with listen_on("127.0.0.1", 0) as taken:
+        number = taken.getsockname()[1]
+        with listen_on_first("127.0.0.1", (number, 0)) as other:
+            assert other.getsockname()[1] != number
+        with pytest.raises(OSError, match=r"\w"):
+            listen_on_first("127.0.0.1", (number,))
+    with pytest.raises(OSError, match="no port"):
+        listen_on_first("127.0.0.1", ())
+
+
+class FakeControl:
+    """The module ``fcntl``: interfaces with and without an address (``struct ifreq`` of netdevice(7))."""
+
+    ADDRESSES: ClassVar[dict[str, str]] = {"lo": "127.0.0.1", "cable": "192.168.7.20", "wireless": "10.1.2.3"}
+
+    def __init__(self) -> None:
+        self.requests: set[int] = set()
+
+    def ioctl(self, _handle: int, request: int, data: bytes) -> bytes:
+        self.requests.add(request)
+        name = data.rstrip(b"\0").decode()
+        if name not in self.ADDRESSES:
+            raise OSError(99, "Cannot assign requested address")
+        return data[:20] + socket.inet_aton(self.ADDRESSES[name]) + data[24:]
+
+
+@pytest.mark.parametrize(("system", "request_number"), [("linux", 0x8915), ("macos", 0xC0206921)])
+def test_own_addresses_are_those_of_all_networks(system: SystemName, request_number: int) -> None:
+    control = FakeControl()
+    found = own_addresses(system=system, interfaces=lambda: NETWORKS, calls=control)
+    assert {"192.168.7.20", "10.1.2.3"} <= set(found)
+    assert not [a for a in found if is_loopback(a) or a == "0.0.0.0"]
+    assert control.requests == {request_number}
+
+
+def test_own_addresses_of_windows_need_no_interfaces() -> None:
+    def none() -> list[tuple[int, str]]:
+        raise AssertionError("they are not asked for there")
+
+    assert not [a for a in own_addresses(system="windows", interfaces=none) if is_loopback(a)]

@@ -78,6 +78,7 @@ class Events:
         self.lost_files = 0
         self.unwritten = 0
         self._lock = Lock()
+        self._noted_ms = 0
         self.last: deque[Event] = deque(maxlen=_KEEP_LAST)
 
     @property
@@ -100,18 +101,15 @@ class Events:
             self._heard(event)
         return event
 
-    def note(self, kind: str, value: Any, *, unit: str = "", by: str = "") -> None:
-        """Record what a person saw or did."""
-        self._queue(
-            {
-                "t": utc_text(self._clock.wall_ns()),
-                "kind": kind,
-                "value": value,
-                "unit": unit,
-                "by": by,
-                "mono_us": (self._clock.mono_ns() - self._start_ns) // 1000,
-            }
-        )
+    def note(self, kind: str, value: Any, *, unit: str = "", by: str = "", **more: Any) -> str:
+        """Record what a person saw or did; return its time, which no other note has, so that it can be taken back."""
+        with self._lock:
+            wall_ms = max(self._clock.wall_ns() // 1_000_000, self._noted_ms + 1)
+            self._noted_ms = wall_ms
+        t = utc_text(wall_ms * 1_000_000)
+        mono_us = (self._clock.mono_ns() - self._start_ns) // 1000
+        self._queue({"t": t, "kind": kind, "value": value, "unit": unit, "by": by, "mono_us": mono_us, **more})
+        return t
 
     def write_waiting(self, folders: list[Path]) -> None:
         """Append what waits to ``raw/notes.jsonl`` of the first folder that takes it, safe on the disk.

@@ -27,11 +27,12 @@ from trialcapture.acquire.computer import (
 from trialcapture.acquire.ending import EndRequest, ended_by_signals, take_stop_request
 from trialcapture.acquire.events import RECORDER, Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
+from trialcapture.acquire.key_entry import KeyEntry
 from trialcapture.acquire.live_status import LiveFile
 from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
-from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text
+from trialcapture.acquire.screen import ScreenConsole, Show, elapsed_text
 from trialcapture.acquire.source import Say, Source
 from trialcapture.acquire.source_health import Health
 from trialcapture.acquire.status import DiskState, Status, current_alarms, source_statuses
@@ -472,7 +473,11 @@ class Recording:
 
     def key_entry(self) -> KeyEntry:
         """Return what turns keys into notes."""
-        return KeyEntry(lambda kind, value, unit: self._events.note(kind, value, unit=unit, by="screen"))
+        return KeyEntry(
+            lambda kind, value, unit, more: self._events.note(kind, value, unit=unit, by="screen", **more),
+            engine_ids=self._config.engine_ids,
+            units=self._config.report.units,
+        )
 
     def tell_synced(self, synced: str) -> None:
         """Note that the session lies where a cloud service copies and locks files."""

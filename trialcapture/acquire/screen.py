@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from trialcapture.acquire.events import Event
+from trialcapture.acquire.key_entry import KEYS, KeyEntry
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.atomic import size_text
 from trialcapture.safe_text import clean_text
@@ -28,9 +29,7 @@ _STATE_STYLE = {"ok": "green", "silent": "yellow", "lost": "bold red", "waiting"
 _SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), "info": ("   ", "")}
 
 
-def render(
-    status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str = "m mark   t trim   Ctrl-C stop"
-) -> RenderableType:
+def render(status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str = KEYS) -> RenderableType:
     """Return the screen.
 
     Args:
@@ -134,57 +133,6 @@ def _fit(text: str, width: int = WIDTH) -> str:
 
 
 # ------------------------------------------------------------------------------
-# Keys pressed while recording, one at a time, and what is typed with them.
-# ------------------------------------------------------------------------------
-
-
-class KeyEntry:
-    """Turns keys into notes: ``m`` marks at once, ``t`` asks for the trim and Enter keeps it, Esc forgets it.
-
-    Args:
-        note: Called with kind, value and unit.
-    """
-
-    def __init__(self, note: Callable[[str, float | str, str], None]) -> None:
-        self._note = note
-        self._typed: str | None = None
-        self.marks = 0
-
-    @property
-    def prompt(self) -> str:
-        """What is being typed, "" when nothing is."""
-        return "" if self._typed is None else f"trim in percent, then Enter (Esc forgets): {self._typed}_"
-
-    def press(self, key: str) -> None:
-        """Take in one key."""
-        if self._typed is None:
-            if key in ("m", "M", " "):
-                self.marks += 1
-                self._note("mark", self.marks, "")
-            elif key in ("t", "T"):
-                self._typed = ""
-        elif key in ("\r", "\n"):
-            text, self._typed = self._typed.strip().replace(",", "."), None
-            if text:
-                number = _number(text)
-                self._note("trim", text if number is None else number, "" if number is None else "%")
-        elif key == "\x1b":
-            self._typed = None
-        elif key in ("\x7f", "\b"):
-            self._typed = self._typed[:-1]
-        elif key.isprintable():
-            self._typed = (self._typed + key)[:20]
-
-
-def _number(text: str) -> float | None:
-    try:
-        number = float(text)
-    except ValueError:
-        return None
-    return number if abs(number) <= 100 else None
-
-
-# ------------------------------------------------------------------------------
 # Showing a recording: a screen that is redrawn where there is a terminal, plain lines where there is none.
 # ------------------------------------------------------------------------------
 
@@ -197,7 +145,6 @@ _MOST_WAITING = 500
 _CLOSE_S = 2.0
 """So long a screen is waited for at the end (our choice)."""
 THREAD_NAME = "screen"
-_KEYS = "m mark   t trim   Ctrl-C stop"
 
 
 class ScreenConsole(Console):
@@ -227,7 +174,7 @@ class Show:
         self,
         console: Console,
         *,
-        keys: str = _KEYS,
+        keys: str = KEYS,
     ) -> None:
         self._console = console
         self._entry: KeyEntry | None = None

@@ -184,10 +184,16 @@ def mark_texts_of(notes: Sequence[Note]) -> list[str]:
 
 
 def trims_of(notes: Sequence[Note]) -> list[TrimEntry]:
-    """Return the trim settings people noted, ascending in time."""
+    """Return the trim settings people noted, ascending in time; a setting of one side leaves the other as it was."""
     trims = [note for note in standing(notes) if note.kind == "trim" and note.value is not None]
     trims.sort(key=lambda note: note.t_ns)
-    return [TrimEntry(note.t_ns, f"{note.value} {note.unit}".strip()) for note in trims]
+    found, now = [], dict.fromkeys(("port", "stbd"), "")
+    for note in trims:
+        side, text = note.more.get("side"), f"{note.value} {note.unit}".strip()
+        now |= {side: text} if side in now else dict.fromkeys(now, text)
+        is_level = len(set(now.values())) == 1
+        found.append(TrimEntry(note.t_ns, text if is_level else ", ".join(f"{s} {x}" for s, x in now.items() if x)))
+    return found
 
 
 def readings_of(notes: Sequence[Note], engine_ids: Sequence[str]) -> tuple[list[HandReading], list[str]]:
@@ -199,7 +205,7 @@ def readings_of(notes: Sequence[Note], engine_ids: Sequence[str]) -> tuple[list[
         engine_ids: Engines.
     """
     found, faults = [], []
-    for note in notes:
+    for note in standing(notes):
         if note.kind != "reading":
             continue
         try:

@@ -96,7 +96,7 @@ def pack_session(
     """
     _refuse_place(folder, out)
     # what is no regular file is found before anything of it is read
-    names, left_out = _find_files(folder) if os.path.lexists(folder / FILE_NAME) else ([], [])
+    names, left_out = find_session_files(folder) if os.path.lexists(folder / FILE_NAME) else ([], [])
     session = open_session(folder)
     condition, root = _condition(folder, accept_damage, progress, tells_why=not share)
     states = _states(folder, names)
@@ -156,8 +156,8 @@ def _refuse_existing(out: Path) -> None:
 # ------------------------------------------------------------------------------
 
 
-def _find_files(folder: Path) -> tuple[list[str], list[str]]:
-    """Return the files to pack and those that are no part of a session, relative to it, sorted.
+def find_session_files(folder: Path) -> tuple[list[str], list[str]]:
+    """Return the files that make a session and those that are no part of one, relative to it, sorted.
 
     Raises:
         TrialCaptureError: Something is neither file nor folder, or its name is no text.

@@ -59,7 +59,11 @@ def is_packed(path: Path) -> bool:
 
 
 def read_blocks(
-    path: Path, block_bytes: int = 8 << 20, *, warn: Callable[[str], None] = _warn, limit_bytes: int | None = None
+    path: Path,
+    block_bytes: BlockBytes = 8 << 20,
+    *,
+    warn: Callable[[str], None] = _warn,
+    limit_bytes: int | None = None,
 ) -> Iterator[tuple[int, bytes]]:
     """Read a journal or a plain NMEA log in numbered blocks of whole lines, in bounded memory.
 
@@ -79,14 +83,13 @@ def read_blocks(
 
 
 def cut_blocks(
-    path: Path, block_bytes: int, *, warn: Callable[[str], None] = _warn, limit_bytes: int | None = None
+    path: Path, block_bytes: BlockBytes, *, warn: Callable[[str], None] = _warn, limit_bytes: int | None = None
 ) -> Iterator[bytes]:
     """Read any text in blocks of whole lines, in bounded memory.
 
     Args:
         path: The file; gzip (several members too) and zstandard are told by their first bytes and unpacked.
-        block_bytes: About how much to give at a time. Blocks are cut only where a line ends; a run of more
-            than a mebibyte (or one block, if that is more) without any line end is no line and is cut there.
+        block_bytes: As `BlockCutter` takes it.
         warn: Called with one sentence for each place where a packed file is damaged or ends early;
             everything that survives is given.
         limit_bytes: Read no further, while another program goes on appending; None reads to the end.
@@ -97,27 +100,63 @@ def cut_blocks(
     Raises:
         TrialCaptureError: The file cannot be read.
     """
-    pieces: list[bytes] = []
-    held = 0
-    for chunk in read_chunks(path, min(block_bytes, _CHUNK_BYTES), warn=warn, limit_bytes=limit_bytes):
-        pieces.append(chunk)
-        held += len(chunk)
-        if held < block_bytes:
-            continue
+    cutter = BlockCutter(block_bytes)
+    for chunk in read_chunks(path, cutter.chunk_bytes, warn=warn, limit_bytes=limit_bytes):
+        yield from cutter.push(chunk)
+    yield from cutter.finish()
+
+
+BlockBytes = int | Callable[[int], int]
+"""About how many bytes a block has; or that by where the block begins in the text."""
+
+
+class BlockCutter:
+    """Cuts text that arrives in chunks into blocks of whole lines.
+
+    Where a block ends follows from the text before its end and from the size of the chunks alone, never from what
+    comes after: a file that still grows has the blocks that it will have when it is whole.
+
+    Args:
+        block_bytes: About how much to give at a time. Blocks are cut only where a line ends; a run of more than a
+            mebibyte (or one block, if that is more) without any line end is no line and is cut there.
+    """
+
+    def __init__(self, block_bytes: BlockBytes) -> None:
+        """Begin before the first byte."""
+        self._size_at = block_bytes if callable(block_bytes) else lambda _: block_bytes
+        self._block_bytes = self._size_at(0)
+        self._pieces: list[bytes] = []
+        self._held = 0
+        self._given = 0
+        self.chunk_bytes = min(self._block_bytes, _CHUNK_BYTES)
+        """Size of the chunks that are to be pushed."""
+
+    def push(self, chunk: bytes) -> Iterator[bytes]:
+        """Take the next chunk and yield the blocks it completes; all must be taken before the next chunk is pushed."""
+        self._pieces.append(chunk)
+        self._held += len(chunk)
+        if self._held < self._block_bytes:
+            return
         if not (end := _last_line_end(chunk)):
-            pieces = [b"".join(pieces)]
-            end = _last_line_end(pieces[0])
-            if not end and held < max(block_bytes, _LONGEST_LINE_BYTES):
-                continue
-        last = pieces.pop()
+            self._pieces = [b"".join(self._pieces)]
+            end = _last_line_end(self._pieces[0])
+            if not end and self._held < max(self._block_bytes, _LONGEST_LINE_BYTES):
+                return
+        last = self._pieces.pop()
         end = end or len(last)
-        block = b"".join((*pieces, memoryview(last)[:end]))
+        block = b"".join((*self._pieces, memoryview(last)[:end]))
         # what is not needed is let go before the block is worked on
-        pieces, held = [last[end:]], len(last) - end
-        del last
+        self._pieces, self._held = [last[end:]], len(last) - end
+        self._given += len(block)
+        self._block_bytes = self._size_at(self._given)
+        del last, chunk
         yield from _in_parts(block)
-    if rest := b"".join(pieces):
-        yield from _in_parts(rest)
+
+    def finish(self) -> Iterator[bytes]:
+        """Yield what is left."""
+        rest, self._pieces, self._held = b"".join(self._pieces), [], 0
+        if rest:
+            yield from _in_parts(rest)
 
 
 def _in_parts(block: bytes) -> Iterator[bytes]:

@@ -297,6 +297,12 @@ def _no_session(folder: Path) -> TrialCaptureError:
             where=str(folder),
             expected="make a session of it first: trialcapture collect LOG --config CONFIG --into SESSION",
         )
+    if (folder / "combined.toml").is_file():
+        return TrialCaptureError(
+            "this is a trial of several sessions, which only 'process' takes as a whole",
+            where=str(folder),
+            expected=f"give one of its sessions, a folder in {folder / 'sessions'}",
+        )
     return TrialCaptureError(
         "there is no session here" if folder.exists() else "there is no such folder",
         seen=None if not folder.exists() else f"a folder without {FILE_NAME}",

@@ -38,6 +38,13 @@ class StoredTables:
     places: dict[str, tuple[int, int]]
 
 
+@dataclass(frozen=True, slots=True)
+class HeldTables:
+    """Tables that are held in memory, where others are set aside: by name."""
+
+    tables: Mapping[str, pa.Table]
+
+
 def work_folder(session: Path) -> Path:
     """Return where a session keeps what is no result: it can be deleted at any time between two runs."""
     return session / "trialset" / "work"
@@ -92,7 +99,7 @@ def write_tables(path: Path, tables: Mapping[str, pa.Table]) -> StoredTables:
     return StoredTables(path, places)
 
 
-def read_tables(stored: StoredTables, *, leave_out: str = "") -> dict[str, pa.Table]:
+def read_tables(stored: StoredTables | HeldTables, *, leave_out: str = "") -> dict[str, pa.Table]:
     """Read tables back.
 
     Args:
@@ -102,16 +109,20 @@ def read_tables(stored: StoredTables, *, leave_out: str = "") -> dict[str, pa.Ta
     Raises:
         TrialCaptureError: The file cannot be read.
     """
+    if isinstance(stored, HeldTables):
+        return {name: table for name, table in stored.tables.items() if name != leave_out}
     places = {name: place for name, place in stored.places.items() if name != leave_out}
     return dict(_read(stored.path, places))
 
 
-def read_table(stored: StoredTables, name: str) -> pa.Table:
+def read_table(stored: StoredTables | HeldTables, name: str) -> pa.Table:
     """Read one table back.
 
     Raises:
         TrialCaptureError: The file cannot be read.
     """
+    if isinstance(stored, HeldTables):
+        return stored.tables[name]
     return dict(_read(stored.path, {name: stored.places[name]}))[name]
 
 

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 import click
 
 from trialcapture import __version__
+from trialcapture.cli.archive_questions import archive
 from trialcapture.cli.desk import desk
 from trialcapture.cli.draft_log import draft_log
 from trialcapture.cli.explain import explain
@@ -40,7 +41,7 @@ def group() -> None:
 
 
 _COMMANDS = (
-    preflight, record, desk, draft_log, collect, process, explain, note, review, verify, seal, pack, rehearse,
+    preflight, record, desk, draft_log, collect, process, explain, note, review, verify, seal, pack, archive, rehearse,
 )  # fmt: skip
 for _command in _COMMANDS:
     group.add_command(_command)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import os
 import socket
-import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -145,34 +145,24 @@ def _awaited(session: Path) -> Path:
 # ------------------------------------------------------------------------------
 
 
-def start_beside(session: Path) -> subprocess.Popen[bytes] | None:
+def start_beside(session: Path) -> None:
     """Start the desk of a session that a recorder is about to make, as a process that nothing ties to the recorder.
 
-    It is told apart from the terminal: Ctrl-C ends the recorder and not the desk, which goes on for what comes after.
+    Ctrl-C ends the recorder and not the desk, which goes on for what comes after. Where it cannot be started, that is
+    said and ends no recording.
 
     Args:
         session: The folder.
-
-    Returns:
-        The process; None where it could not be started, which is said and ends no recording.
     """
-    with _listen("127.0.0.1", None) as listener:
-        port = listener.getsockname()[1]
-    command = [sys.executable, "-m", "trialcapture", "desk", str(session), "--port", str(port), "--beside-recorder"]
+    from trialcapture.system.operating_system import start_apart  # noqa: PLC0415
+
+    command = [sys.executable, "-m", "trialcapture", "desk", str(session), "--beside-recorder"]
     try:
-        process = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
-        )
-    except OSError as fault:
+        with _listen("127.0.0.1", None) as listener:
+            port = listener.getsockname()[1]
+        with open(os.devnull, "wb") as nowhere:  # noqa: PTH123  no path of a file
+            start_apart([*command, "--port", str(port)], nowhere)
+    except (OSError, TrialCaptureError) as fault:
         say(f"the desk could not be started ({fault}); the recording goes on without it", label="note")
-        return None
-    tell(
-        f"the desk is at http://127.0.0.1:{port}/ and goes on after the recording, until nobody looks any more",
-        err=True,
-    )
-    return process
+        return
+    tell(f"the desk is at http://127.0.0.1:{port}/ and goes on after the recording while somebody looks", err=True)

@@ -8,6 +8,7 @@ import time
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 @plan_option
 @click.option("--short", is_flag=True, help="Two steps, over in less than eight minutes.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
+@click.option("--at", "at", metavar="T", help="When it begins, UTC, such as 2026-05-15T08:30Z; played live, it is now.")
 @click.option(
     "--errors", is_flag=True, help="With a receiver bias, a fuel calibration error and a spread from run to run."
 )
@@ -56,6 +58,7 @@ def rehearse(
     plan_path: Path | None,
     short: bool,
     hours: float | None,
+    at: str | None,
     errors: bool,
     udp: bool,
     tcp: bool,
@@ -103,6 +106,9 @@ def rehearse(
             expected="give a name that does not exist yet",
         )
     outlets = _Outlets(udp=port if udp else None, tcp=port if tcp else None, serial=serial, baud=baud)
+    if at is not None and outlets.any:
+        raise click.UsageError("--at is for a session that is written; what is played live happens now.")
+    begin_ns = None if at is None else _begin_ns(at)
     told: dict[str, Any] = {"scenario": chosen.name, "seed": seed, "out": out, "truth": truth_path(out)}
     if faults:
         told["faults"] = list(faults)
@@ -111,7 +117,7 @@ def rehearse(
         say(told["warning"], label="caution")
     with shown_progress() as progress:
         progress("simulating", None)
-        start_ns = time.time_ns() if outlets.any else None
+        start_ns = time.time_ns() if outlets.any else begin_ns
         trial = simulate(chosen, seed, plan=plan, hours=hours, start_utc_ns=start_ns, errors=errors, faults=faults)
         told["lines"] = trial.lines.num_rows
         if outlets.any:
@@ -126,6 +132,23 @@ def rehearse(
         tell(f"session {told['session']} in {out}: {chosen.name}, {told['lines']} lines")
         tell(f"the truth is in {told['truth']}")
         tell(f"next: trialcapture process {out}")
+
+
+def _begin_ns(text: str) -> int:
+    """Return a time that was typed [ns since 1970 UTC].
+
+    Raises:
+        TrialCaptureError: It is no time, or has no zone.
+    """
+    try:
+        at = datetime.fromisoformat(text.strip())
+    except ValueError:
+        at = None
+    if at is None or at.utcoffset() is None or not 1980 <= at.year <= 2100:
+        raise TrialCaptureError(
+            "this is no time with its zone", seen=text[:80], where="--at", expected="UTC, such as 2026-05-15T08:30Z"
+        )
+    return int(at.timestamp()) * 10**9
 
 
 def _read_plan(path: Path) -> Plan:

@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     type=click.Choice(("metric", "us", "imperial")),
     help="Units of table and report; those of the settings when not given.",
 )
+@click.option("--pdf", "as_pdf", is_flag=True, help="Write sheet.pdf and report.pdf too; needs trialcapture[pdf].")
 @click.option("--keep", is_flag=True, help="Keep the settings given in the session; the seal tells of it.")
 @click.option("--by", metavar="NAME", default="", help="Who keeps them.")
 @accept_option
@@ -59,6 +60,7 @@ def process(
     config_path: Path | None,
     plan_path: Path | None,
     units: UnitSystem | None,
+    as_pdf: bool,
     keep: bool,
     by: str,
     accept: str | None,
@@ -85,7 +87,7 @@ def process(
     if len(sessions) > 1 or into is not None or _is_combined(session):
         if config_path is not None or plan_path is not None or keep:
             raise click.UsageError("--config, --plan and --keep are for a single session; keep them in each first.")
-        _process_several(sessions, into, units, as_json)
+        _process_several(sessions, into, units, as_pdf, as_json)
         return
     opened = open_session(session)
     offer_closing(session)
@@ -98,7 +100,7 @@ def process(
     from trialcapture.pipeline import process as derive  # noqa: PLC0415  after the quick checks: it takes a second
 
     with shown_progress() as progress:
-        result = derive(session, config_text=text, progress=progress, units=units)
+        result = derive(session, config_text=text, progress=progress, units=units, pdf=as_pdf)
     for told in result["told"]:
         say(told, label="note")
     if as_json:
@@ -114,17 +116,21 @@ def process(
         say(note, label="note", err=False)
     tell(f"sheet: {result['paths']['sheet']}")
     tell(f"report: {result['paths']['report']}")
+    for name in ("sheet pdf", "report pdf"):
+        if name in result["paths"]:
+            tell(f"{name.replace(' pdf', ' as PDF')}: {result['paths'][name]}")
 
 
 def _is_combined(folder: Path) -> bool:
     return (folder / "combined.toml").is_file()
 
 
-def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitSystem | None, as_json: bool) -> None:
+def _process_several(
+    sessions: tuple[Path, ...], into: Path | None, units: UnitSystem | None, as_pdf: bool, as_json: bool
+) -> None:
     """Put sessions together where that is asked for, and process them as one trial."""
     from trialcapture.pipeline.combined import combine_sessions, process_combined  # noqa: PLC0415
     from trialcapture.reduce.summary import as_json as as_plain  # noqa: PLC0415
-    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
 
     if len(sessions) > 1 and into is None:
         raise click.UsageError("Several sessions need --into DIR, the folder to put them together in.")
@@ -133,7 +139,7 @@ def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitS
     with shown_progress() as progress:
         if into is not None:
             combine_sessions(sessions, into, progress)
-        made = process_combined(into or sessions[0], progress, units)
+        made = process_combined(into or sessions[0], progress, units, as_pdf)
     if as_json:
         print_json({"bands": made.bands.to_pylist(), "summary": as_plain(made.trial), "paths": made.paths})
         return
@@ -141,7 +147,7 @@ def _process_several(sessions: tuple[Path, ...], into: Path | None, units: UnitS
 
     from trialcapture.report.combined_table import combined_view  # noqa: PLC0415
 
-    Console().print(combined_view(made.bands, made.trial, ReaderUnits(units or "metric")))
+    Console().print(combined_view(made.bands, made.trial, made.units))
     for name, path in made.paths.items():
         tell(f"{name}: {path}")
 

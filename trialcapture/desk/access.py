@@ -24,6 +24,7 @@ from typing import Any, BinaryIO, Literal
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders, UploadFile
 from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
@@ -434,8 +435,9 @@ class _Post:
             form = await request.form(
                 max_files=self.most_files, max_fields=self.most_fields, max_part_size=min(self.most_bytes, 1 << 20)
             )
-        except HTTPException as fault:
-            raise _RefusedError(400, f"This form cannot be read: {fault.detail}") from fault
+        except (HTTPException, MultiPartException, ValueError) as fault:  # the last of names that are no UTF-8
+            said = fault.detail if isinstance(fault, HTTPException) else str(fault)
+            raise _RefusedError(400, f"This form cannot be read: {clean_lines(said)}") from fault
         for name, value in form.multi_items():
             if isinstance(value, UploadFile):
                 if value.filename or value.size:  # a browser sends an empty one where no file was chosen

@@ -701,4 +701,5 @@ def _points(t_s: Floats, values: Floats, x: Any, band: tuple[float, float], most
 def dock_and_after(desk: Desk) -> Sequence[BaseRoute]:
     """Return the routes of the pages before and after the trial, which share their work under way."""
     jobs = Jobs()
+    desk.endings.append(jobs.end)
     return [*Dock(desk, jobs).routes(), *After(desk, jobs).routes()]

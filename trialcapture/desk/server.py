@@ -12,7 +12,7 @@ import logging
 import socket
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic
 from typing import TYPE_CHECKING, Any
@@ -66,12 +66,14 @@ class Desk:
         access: The rules; `trialcapture.desk.access.post_route` makes the routes of what is posted.
         feed: Boards.
         entries: Takes entries.
+        endings: Called when the desk ends.
     """
 
     day: Day
     access: Access
     feed: BoardFeed
     entries: Entries
+    endings: list[Callable[[], object]] = field(default_factory=list)
 
     def page(self, request: Request, name: str, status: int = 200, **context: Any) -> Response:
         """Return a page.
@@ -202,6 +204,8 @@ def build_app(desk: Desk, parts: Sequence[Part] = PARTS) -> ASGIApp:
             yield
         finally:
             desk.feed.end()
+            for end in desk.endings:
+                end()
 
     async def in_words(_request: Request, fault: HTTPException) -> Response:
         said = {404: "There is no such page.", 405: "This page does not know that method."}

@@ -21,6 +21,7 @@ from trialcapture.archive.result_set import ResultSet, open_result_set
 from trialcapture.archive.session import Session, as_recorded_so_far, open_session
 from trialcapture.archive.verify import read_timeline
 from trialcapture.config import Config, UnitSystem, config_hash, load_config
+from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.results import Results, compare_with_seal, hash_raw, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import (
     FormerResults,
@@ -34,8 +35,10 @@ from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import Summary, TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
 from trialcapture.report.figures import load_drawing
+from trialcapture.report.format import join_words
 from trialcapture.report.note_sections import MOST_PICTURES
 from trialcapture.report.page import render_report, render_sheet
+from trialcapture.report.pdf import PDFS, pdf_library, trial_pdfs
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.spreadsheet import trial_xlsx
 from trialcapture.report.track import track_geojson, track_gpx
@@ -49,6 +52,7 @@ def process(
     config_text: str | None = None,
     progress: Progress = lambda _step, _share: None,
     units: UnitSystem | None = None,
+    pdf: bool = False,
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
@@ -62,17 +66,22 @@ def process(
         progress: See `Progress`.
         units: What people read is in these; None for those of the settings. Of the files only
             report, sheet and workbook depend on it.
+        pdf: Make sheet and report as PDF too. Where an earlier run left them they are made again in any case: they
+            would be those of another result.
 
     Returns:
         ``bands`` and ``legs`` (Arrow tables), ``summary`` (as JSON holds it), ``findings`` (the same, typed), ``units``
         (of the reader), ``paths`` of the files written, and ``told``: what was odd about files of former runs.
 
     Raises:
-        TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; or the disk is full.
+        TrialCaptureError: There is no session, no NMEA log, or no GNSS data in it; the disk is full; or a PDF is asked
+            for and cannot be made here.
     """
+    if pdf:
+        pdf_library()  # before the work, not after it
     session, remarks = _as_it_stands(open_session(folder))
     with open_result_set(folder) as files:
-        made = _derive(session, config_text, progress, units, files, remarks)
+        made = _derive(session, config_text, progress, units, files, remarks, pdf=pdf)
         progress("writing", None)
         files.put_in_place()
     return made
@@ -85,6 +94,8 @@ def _derive(
     units: UnitSystem | None,
     files: ResultSet,
     remarks: Sequence[TrialWarning],
+    *,
+    pdf: bool,
 ) -> dict[str, Any]:
     """Make all results and write them aside; return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
@@ -128,6 +139,7 @@ def _derive(
     provenance = provenance_of(session, config, raw)
     pages = {"report.html": page.encode(), "sheet.html": sheet.encode()}
     pages["trial.xlsx"] = trial_xlsx(results.bands, results.legs, results.summary, notes, read_in)
+    pages |= _pdfs(session, sheet, page, progress, told, is_asked=pdf)
     summary = as_json(results.summary)
     _write(files, session, config, trial, results, summary, pages, provenance)
     write_result_hashes(files, root=seal.root_of_files, settings_sha256=config_hash(config))
@@ -142,6 +154,7 @@ def _derive(
         "gpx": reduction / "track.gpx",
         "geojson": reduction / "track.geojson",
     }
+    paths |= {name.replace(".", " "): reduction / name for name in PDFS if name in pages}
     return {
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
         "paths": paths, "told": told,
@@ -178,6 +191,23 @@ def _write(
     }
     for name, content in (contents | dict(pages)).items():
         write_file(files.place(f"reduction/{name}"), content)
+
+
+def _pdfs(
+    session: Session, sheet: str, page: str, progress: Progress, told: list[str], *, is_asked: bool
+) -> dict[str, bytes]:
+    """Return sheet and report as PDF where that is asked for or an earlier run left them."""
+    former = [name for name in PDFS if (session.folder / "reduction" / name).exists()]
+    if not (is_asked or former):
+        return {}
+    progress("PDF", None)
+    try:
+        return dict(zip(PDFS, trial_pdfs(sheet, page), strict=True))
+    except TrialCaptureError as fault:
+        if is_asked:
+            raise
+        told.append(f"{join_words(former)} belong to an earlier run and were not made again: {fault}")
+        return {}
 
 
 def _pictures(session: Session, summary: Summary) -> Mapping[str, str]:

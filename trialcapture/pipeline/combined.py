@@ -25,6 +25,9 @@ from trialcapture.pipeline.reading import Progress
 from trialcapture.reduce.combined_bands import CombinedTrial, combine_bands, combine_summaries
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv
+from trialcapture.report.combined_sheet import render_combined_sheet
+from trialcapture.report.pdf import sheet_pdf
+from trialcapture.report.reader_units import ReaderUnits
 
 COMBINED = "combined.toml"
 """Makes a folder a trial of several sessions; it lists them."""
@@ -34,10 +37,11 @@ _KEPT_FORMER = "session-former-*.toml"
 
 @dataclass(frozen=True, slots=True)
 class CombinedResult:
-    """The result of a trial of several sessions: its band table, everything else, and the files written."""
+    """The result of a trial of several sessions: band table, everything else, units of the reader, files written."""
 
     bands: pa.Table
     trial: CombinedTrial
+    units: ReaderUnits
     paths: dict[str, Path]
 
 
@@ -119,20 +123,24 @@ def _copy(source: Path, target: Path) -> None:
 
 
 def process_combined(
-    folder: Path, progress: Progress = lambda _step, _share: None, units: UnitSystem | None = None
+    folder: Path,
+    progress: Progress = lambda _step, _share: None,
+    units: UnitSystem | None = None,
+    pdf: bool = False,
 ) -> CombinedResult:
     """Process every session of a trial, and put their bands into one table.
 
     Args:
         folder: From `combine_sessions`.
         progress: See `Progress`.
-        units: Of the sessions' own reports; None for those of their settings.
+        units: Of sheet and reports; None for those of the settings, for the whole those of the first session.
+        pdf: Make the sheet, and sheet and report of each session, as PDF too; see `trialcapture.pipeline.process`.
 
     Raises:
         TrialCaptureError: The list of sessions is damaged, or a session cannot be processed.
     """
     names = _listed(folder)
-    results = [process(folder / name, progress=progress, units=units) for name in names]
+    results = [process(folder / name, progress=progress, units=units, pdf=pdf) for name in names]
     bands, steps = combine_bands([result["bands"] for result in results])
     trial = combine_summaries([result["findings"] for result in results], names, bands, steps, __version__)
     legs = pa.concat_tables([result["legs"] for result in results])
@@ -149,9 +157,18 @@ def process_combined(
     write_file(of / "bands.csv", bands_csv(bands))
     text = json.dumps(as_json(trial), indent=1, allow_nan=False) + "\n"
     write_file(of / "summary.json", text.encode())
-    paths = {"bands": of / "bands.csv", "summary": of / "summary.json"}
+    read_in: ReaderUnits = results[0]["units"]
+    sheet = render_combined_sheet(
+        bands, trial, [result["findings"] for result in results], [result["bands"] for result in results], read_in
+    )
+    write_file(of / "sheet.html", sheet.encode())
+    paths = {"sheet": of / "sheet.html", "bands": of / "bands.csv", "summary": of / "summary.json"}
+    if pdf or (of / "sheet.pdf").exists():
+        progress("PDF", None)
+        write_file(of / "sheet.pdf", sheet_pdf(sheet))
+        paths["sheet pdf"] = of / "sheet.pdf"
     paths |= {f"report {s.id}": folder / s.folder / "reduction" / "report.html" for s in trial.sessions}
-    return CombinedResult(bands, trial, paths)
+    return CombinedResult(bands, trial, read_in, paths)
 
 
 def _listed(folder: Path) -> list[str]:

@@ -6,7 +6,7 @@ of all of it is found from outlines, and the samples are made and written hour b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -21,7 +21,7 @@ from threadpoolctl import threadpool_limits
 from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet, open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session
-from trialcapture.archive.work_folder import StoredTables, open_run_folder, read_table, read_tables
+from trialcapture.archive.work_folder import HeldTables, StoredTables, open_run_folder, read_table, read_tables
 from trialcapture.buffers import integers
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
@@ -186,7 +186,7 @@ class BlockSlice:
 
     low_ns: int
     high_ns: int
-    tables: StoredTables
+    tables: StoredTables | HeldTables
     placing: UtcAssignment
     shift_ns: int
     stamps: Stamps | None
@@ -293,40 +293,59 @@ def write_samples(
         TrialCaptureError: The disk is full.
     """
     block = max(round(config.samples.grid_hz), 1)
-    rows = max(WINDOW_ROWS // block, 1) * block
-    grid_ns = grid_times(*span_ns, config.samples.grid_hz)
-    reach_ns = round(max(reaches_s(rankings, config, on_change).values(), default=0.0) * 1e9)
     finder = SegmentFinder(config)
     overviews: list[pa.Table] = []
     stretches: list[Stretch] = []
     left_out: list[FailedReadings] = []
-    loaded: dict[int, Candidates] = {}
     # compressing needs no Python, so it goes on in a thread while the next window is made
     with open_parquet(path, samples_schema(config), provenance) as file, ThreadPoolExecutor(1) as writer:
         written: Future[None] | None = None
-        for first in range(0, grid_ns.size, rows):
-            window = grid_ns[first : first + rows]
-            low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
-            needed = [n for n, s in enumerate(slices) if s.low_ns <= high and s.high_ns >= low]
-            # neighbouring windows share a slice at their border
-            loaded = {n: loaded[n] if n in loaded else slices[n].load(config) for n in needed}
-            samples = sample_window(_joined(loaded.values()), rankings, window, config, on_change)
+        for samples, share in sample_windows(slices, rankings, on_change, span_ns, config):
             left_out += failed_readings_of(samples)
-            samples = samples.replace_schema_metadata(None)
+            plain = samples.replace_schema_metadata(None)
             if written is not None:
                 written.result()
-            written = writer.submit(file.write, samples)
-            overviews.append(overview_of(samples, block, config.engine_ids))
-            stretches += finder.push(samples)
+            written = writer.submit(file.write, plain)
+            overviews.append(overview_of(plain, block, config.engine_ids))
+            stretches += finder.push(plain)
             pa.default_memory_pool().release_unused()
-            progress("samples", min((first + rows) / grid_ns.size, 1.0))
+            progress("samples", share)
         if written is not None:
             written.result()
     stretches += finder.finish()
-    return Gridded(int(grid_ns[0]), pa.concat_tables(overviews).combine_chunks(), stretches, left_out)
+    first_ns = int(grid_times(*span_ns, config.samples.grid_hz)[0])
+    return Gridded(first_ns, pa.concat_tables(overviews).combine_chunks(), stretches, left_out)
 
 
-def _joined(parts: Iterable[Candidates]) -> Candidates:
+def sample_windows(
+    slices: Sequence[TimeSlice],
+    rankings: Rankings,
+    on_change: OnChange,
+    span_ns: tuple[int, int],
+    config: Config,
+) -> Iterator[tuple[pa.Table, float]]:
+    """Yield the samples of a trial window by window, and which share of the trial is done with each.
+
+    Args:
+        slices, rankings, on_change, span_ns, config: As `write_samples` takes them.
+    """
+    block = max(round(config.samples.grid_hz), 1)
+    rows = max(WINDOW_ROWS // block, 1) * block
+    grid_ns = grid_times(*span_ns, config.samples.grid_hz)
+    reach_ns = round(max(reaches_s(rankings, config, on_change).values(), default=0.0) * 1e9)
+    loaded: dict[int, Candidates] = {}
+    for first in range(0, grid_ns.size, rows):
+        window = grid_ns[first : first + rows]
+        low, high = int(window[0]) - reach_ns, int(window[-1]) + reach_ns
+        needed = [n for n, s in enumerate(slices) if s.low_ns <= high and s.high_ns >= low]
+        # neighbouring windows share a slice at their border
+        loaded = {n: loaded[n] if n in loaded else slices[n].load(config) for n in needed}
+        samples = sample_window(joined_candidates(loaded.values()), rankings, window, config, on_change)
+        yield samples, min((first + rows) / grid_ns.size, 1.0)
+
+
+def joined_candidates(parts: Iterable[Candidates]) -> Candidates:
+    """Return candidates of several slices by channel group."""
     merged: Candidates = {}
     for part in parts:
         for group, found in part.items():

@@ -7,7 +7,7 @@ of all of it at once is found from the outlines.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from trialcapture.archive.parquet import open_parquet
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
 from trialcapture.archive.verify import read_timeline
-from trialcapture.archive.work_folder import StoredTables, read_table, write_tables
+from trialcapture.archive.work_folder import HeldTables, StoredTables, read_table, write_tables
 from trialcapture.archive.workbook import open_engine_log
 from trialcapture.buffers import count_texts, integers, table_of, to_arrow
 from trialcapture.config import Config, EngineLog
@@ -51,9 +51,10 @@ Decoded = tuple[dict[str, pa.Table], pa.Table, pa.Table]
 SentenceCounts = dict[tuple[str, str, str], list[int]]
 """By source, talker and formatter: sentences good, bad and not decoded."""
 
-BLOCK_BYTES, MOST_BLOCK_BYTES, USUAL_BLOCKS = 6 << 20, 12 << 20, 16
-"""How much of a log is decoded at a time: a sixteenth of it, between 6 and 12 MiB. Less costs time for each block, more
-costs memory (measured on 1 h and 8 h)."""
+BLOCK_BYTES, MOST_BLOCK_BYTES, _MORE_FROM_BYTES = 6 << 20, 12 << 20, 48 << 20
+"""How much of a log is decoded at a time: the second from the third on, which is a day's log. Less costs time for each
+block, more costs memory (measured on 1 h and 8 h). What a block is follows from the log up to its end alone, so that
+blocks decoded while a log grows are those of the whole log."""
 _LOG_ROWS = 50_000
 _LOG_BYTES = 2 << 20
 REJECTS = "rejects"
@@ -75,7 +76,7 @@ class DecodedLog:
 
     name: str
     outline: DownsampledIndex
-    blocks: list[StoredTables]
+    blocks: list[StoredTables | HeldTables]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +151,8 @@ def read_logs(
 
     def raw_blocks(path: Path) -> Iterator[tuple[int, bytes]]:
         nonlocal done
-        block_bytes = min(max(path.stat().st_size // USUAL_BLOCKS, BLOCK_BYTES), MOST_BLOCK_BYTES)
         limit_bytes = session.lengths.get(path.relative_to(session.folder).as_posix())
-        read = read_blocks(path, block_bytes, warn=warnings.append, limit_bytes=limit_bytes)
+        read = read_blocks(path, block_bytes_at, warn=warnings.append, limit_bytes=limit_bytes)
         for first_line, block in _one_ahead(read, beside):
             yield first_line, block
             done += len(block)
@@ -160,14 +160,24 @@ def read_logs(
 
     # the disk needs no Python: while a block is decoded the next one is read and the last one is set aside
     with ThreadPoolExecutor(1) as beside:
-        for path in nmea:
-            decoded = _decode_nmea_log(raw_blocks(path), path.name.split(".")[0], config)
-            logs.append(_set_aside(path, decoded, folder, counts, beside))
-        epoch_ns = read_timeline(session.folder).epoch_wall_ns if can else None
-        for path in can:
-            decoded = _decode_can_log(raw_blocks(path), epoch_ns)
-            logs.append(_set_aside(path, decoded, folder, counts, beside))
+        for path, decoder in log_decoders(session, config):
+            logs.append(_set_aside(path, _decoded(raw_blocks(path), decoder), folder, counts, beside))
     return logs, counts, warnings
+
+
+def block_bytes_at(begin: int) -> int:
+    """Return about how large the block of a log is that begins at a byte of it."""
+    return BLOCK_BYTES if begin < _MORE_FROM_BYTES else MOST_BLOCK_BYTES
+
+
+def log_decoders(session: Session, config: Config) -> Iterator[tuple[Path, LogDecoder]]:
+    """Yield every NMEA and CAN log of a session with what decodes it."""
+    for path in nmea_files(session):
+        yield path, NmeaLogDecoder(path.name.split(".")[0], config)
+    can = can_files(session)
+    epoch_ns = read_timeline(session.folder).epoch_wall_ns if can else None
+    for path in can:
+        yield path, CanLogDecoder(epoch_ns)
 
 
 Next = TypeVar("Next")
@@ -181,29 +191,68 @@ def _one_ahead(items: Iterator[Next], beside: Executor) -> Iterator[Next]:
         yield item
 
 
-def _decode_nmea_log(blocks: Iterable[tuple[int, bytes]], source: str, config: Config) -> Iterator[Decoded]:
-    lenient = frozenset(s.id for s in config.source if not s.require_checksum)
-    lines = serial_lines(config)
-    before = b""
-    for first_line, block in blocks:
+class NmeaLogDecoder:
+    """Decodes an NMEA log block by block, in order.
+
+    Args:
+        source: What sentences come from that name no source.
+        config: Sources.
+    """
+
+    def __init__(self, source: str, config: Config) -> None:
+        """Begin before the first block."""
+        self._source = source
+        self._lenient = frozenset(s.id for s in config.source if not s.require_checksum)
+        self._strict = not self._lenient or len(self._lenient) < len(config.source)
+        self._lines = serial_lines(config)
+        self._before = b""
+
+    def decode(self, first_line: int, block: bytes) -> Decoded:
+        """Decode the next block."""
         tables, rejects, counts = decode_nmea(
             block,
-            source=source,
+            source=self._source,
             first_line=first_line,
-            require_checksum=not lenient or len(lenient) < len(config.source),
-            without_checksum=lenient,
-            before=before,
+            require_checksum=self._strict,
+            without_checksum=self._lenient,
+            before=self._before,
         )
-        yield correct_receive_times(tables, block, first_line, lines), rejects, counts
-        before = last_frames(block)
+        self._before = last_frames(block)
+        return correct_receive_times(tables, block, first_line, self._lines), rejects, counts
+
+    def finish(self) -> Decoded | None:
+        """Return what the end of the log adds, if anything."""
+        return None
 
 
-def _decode_can_log(blocks: Iterable[tuple[int, bytes]], epoch_ns: int | None) -> Iterator[Decoded]:
-    decoder = CanDecoder(epoch_ns)
+class CanLogDecoder:
+    """Decodes a CAN log block by block, in order.
+
+    Args:
+        epoch_ns: As `CanDecoder` takes it.
+    """
+
+    def __init__(self, epoch_ns: int | None) -> None:
+        """Begin before the first block."""
+        self._decoder = CanDecoder(epoch_ns)
+
+    def decode(self, first_line: int, block: bytes) -> Decoded:
+        """Decode the next block."""
+        return self._decoder.decode(block, first_line)
+
+    def finish(self) -> Decoded | None:
+        """Return what the end of the log adds: messages that were still open."""
+        return {}, *self._decoder.finish()
+
+
+LogDecoder = NmeaLogDecoder | CanLogDecoder
+
+
+def _decoded(blocks: Iterable[tuple[int, bytes]], decoder: LogDecoder) -> Iterator[Decoded]:
     for first_line, block in blocks:
-        yield decoder.decode(block, first_line)
-    rejects, counts = decoder.finish()
-    yield {}, rejects, counts
+        yield decoder.decode(first_line, block)
+    if (last := decoder.finish()) is not None:
+        yield last
 
 
 def _set_aside(
@@ -213,15 +262,24 @@ def _set_aside(
     indexes: list[BlockIndex] = []
     blocks: list[Future[StoredTables]] = []
     for number, (tables, rejects, of_block) in enumerate(decoded):
-        read = {n: t.select([c for c in t.column_names if c not in UNREAD]) for n, t in tables.items()}
         place = folder / f"{path.name}-{number}.arrows"
-        blocks.append(beside.submit(write_tables, place, {**read, REJECTS: rejects}))
+        blocks.append(beside.submit(write_tables, place, {**read_columns(tables), REJECTS: rejects}))
         indexes.append(index_block(tables))
-        for r in of_block.to_pylist():
-            entry = counts.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
-            for i, kind in enumerate(("good", "bad", "not_decoded")):
-                entry[i] += r[kind]
+        add_to_counts(counts, of_block)
     return DecodedLog(f"raw/{path.name}", join_indexes(indexes), [block.result() for block in blocks])
+
+
+def read_columns(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+    """Return decoded tables without the columns that nothing reads."""
+    return {n: t.select([c for c in t.column_names if c not in UNREAD]) for n, t in tables.items()}
+
+
+def add_to_counts(counts: SentenceCounts, of_block: pa.Table) -> None:
+    """Add the counts of a block."""
+    for r in of_block.to_pylist():
+        entry = counts.setdefault((r["source"], r["talker"], r["formatter"]), [0, 0, 0])
+        for i, kind in enumerate(("good", "bad", "not_decoded")):
+            entry[i] += r[kind]
 
 
 def counts_table(counts: SentenceCounts) -> pa.Table:
@@ -365,7 +423,7 @@ def write_rejects(
     """
     counts: Counter[tuple[str, str]] = Counter()
     fields: Counter[tuple[str, str, str, str]] = Counter()
-    files: list[tuple[list[StoredTables], LineTimes, bool]] = [
+    files: list[tuple[Sequence[StoredTables | HeldTables], LineTimes, bool]] = [
         (log.blocks, line_times(arrangement.logs[log.name].with_utc), True) for log in logs
     ]
     files += [(log.rejects, _NO_TIMES, False) for log in engine_logs]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import ceil
@@ -125,7 +125,40 @@ def reduce_prepared(
         files: The results as files, of which the samples are read.
         remarks: What is to be said of the session itself.
     """
+    with _open_episodes(files, trial, config) as read_samples:
+        segments, bands, legs, findings = reduce_noted(
+            trial, config, notes, session.id, read_samples, former.get, remarks
+        )
+    observed = observations_of(notes, session.folder)
+    findings = with_observations(findings, observed, bands, legs)
+    findings = with_note_record(findings, observed, legs, trial.overview, config)
+    summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
+    return Results(segments, bands, legs, summary)
 
+
+def reduce_noted(
+    trial: PreparedTrial,
+    config: Config,
+    notes: Sequence[Note],
+    session_id: str,
+    read_samples: ReadSamples,
+    get: Callable[..., Any] = lambda make, *given: make(*given),
+    remarks: Sequence[TrialWarning] = (),
+) -> tuple[pa.Table, pa.Table, pa.Table, Findings]:
+    """Reduce a prepared trial with what people noted, and compare it with the plan: the same while it is recorded.
+
+    Args:
+        trial: The trial.
+        config: Settings as used.
+        notes: By people.
+        session_id: Of the session.
+        read_samples: Reads the full rate of an episode.
+        get: Returns ``make(*given)``, where it can without making it again.
+        remarks: What is to be said of the session itself.
+
+    Returns:
+        Segments with their review, bands, legs and findings.
+    """
     texts = mark_texts_of(notes)
 
     def reduce(segments: pa.Table, texts: Sequence[str]) -> Result:
@@ -135,19 +168,16 @@ def reduce_prepared(
         # where a program loaded NumPy before this package, its linear algebra takes every core for small matrices
         with threadpool_limits(limits=1, user_api="blas"):
             return measure_trial(
-                segments, config, clocks=trial.clocks, samples=trial.overview, session_id=session.id,
+                segments, config, clocks=trial.clocks, samples=trial.overview, session_id=session_id,
                 read_samples=read_samples,
                 marks=[Mark(t_ns, text) for t_ns, text in zip(trial.marks_ns, texts, strict=True)],
             )  # fmt: skip
 
     readings, faults = readings_of(notes, config.engine_ids)
     noted, lost = with_readings(with_trims(trial.segments, trims_of(notes), config), readings, config)
-    with _open_episodes(files, trial, config) as read_samples:
-        segments, (bands, legs, findings) = reduce_reviewed(
-            noted,
-            reviews_of(notes),
-            lambda segments: former.get(reduce, segments, texts),
-        )
+    segments, (bands, legs, findings) = reduce_reviewed(
+        noted, reviews_of(notes), lambda segments: get(reduce, segments, texts)
+    )
     air = replace(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
@@ -158,11 +188,7 @@ def reduce_prepared(
         told += (TrialWarning("notes", "yellow", text, "raw/notes"),)
     findings = replace(findings, conditions=air, warnings=(*remarks, *findings.warnings, *told))
     findings = _with_plan(findings, config, as_reviewed(segments), legs, bands, notes)
-    observed = observations_of(notes, session.folder)
-    findings = with_observations(findings, observed, bands, legs)
-    findings = with_note_record(findings, observed, legs, trial.overview, config)
-    summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
-    return Results(segments, bands, legs, summary)
+    return segments, bands, legs, findings
 
 
 def _with_plan(

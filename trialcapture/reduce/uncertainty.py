@@ -196,13 +196,14 @@ class ComparedValue:
     Attributes:
         value: In any unit.
         own_u: What is its own.
-        common_u: What all values of a trial have in common.
+        common_u: What it has in common with the value it is compared with: one figure, or one a cause, the causes of
+            both values in the same order.
         own_freedom: Degrees of freedom of `own_u`.
     """
 
     value: float
     own_u: float
-    common_u: float
+    common_u: float | tuple[float, ...]
     own_freedom: float = float("inf")
 
 
@@ -244,17 +245,18 @@ def compare_values(
     1967, J. Am. Stat. Assoc. 62:626 (from memory).
     """
     values, own = np.array([first.value, second.value]), np.array([first.own_u, second.own_u])
-    common, freedom = np.array([first.common_u, second.common_u]), [first.own_freedom, second.own_freedom]
+    common = np.array([np.atleast_1d(first.common_u), np.atleast_1d(second.common_u)], dtype=np.float64)
+    freedom = [first.own_freedom, second.own_freedom]
 
     def spread(own_u: FloatArray, common_u: FloatArray) -> tuple[float, float]:
-        shared = [float(np.diff(common_u)[0])] if same_errors else common_u.tolist()
+        shared = (common_u[1] - common_u[0] if same_errors else common_u.ravel()).tolist()
         u = np.array([*own_u, *np.abs(shared)])
         level = LEVEL ** (1.0 / comparisons)
         k = coverage_factor(effective_degrees_of_freedom(u, [*freedom, *([np.inf] * len(shared))]), level)
         return float(np.sqrt(u @ u)), float(k)
 
     difference_u = spread(own, common)[0]
-    share_u, k = spread(own / np.abs(values), common / np.abs(values))
+    share_u, k = spread(own / np.abs(values), common / np.abs(values)[:, None])
     ratio = float(values[1] / values[0])
     return Comparison(
         difference=float(values[1] - values[0]),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import pyarrow as pa
 
-from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe
+from trialcapture.prepare.data_health import DataHealth, Item, Rejection, Undecoded, describe, is_free
 from trialcapture.reduce.summary import Manoeuvre, QuantityBudget, Summary, TrialConditions
 from trialcapture.report.band_table import BAND_QUANTITIES, STAR, BandTable, Cell
 from trialcapture.report.format import (
@@ -24,6 +24,7 @@ from trialcapture.report.format import (
     general,
     grouped,
     join_words,
+    plural,
     plus_minus,
     rows,
     sentence,
@@ -160,11 +161,32 @@ def health_rows(health: DataHealth, units: ReaderUnits) -> list[FaultRow]:
     )
     made = []
     for kind, found in kinds:
+        if kind == "Not used":
+            made += _refused_rows(told.rejected)
+            continue
         for item in found[:_MOST_OF_A_KIND]:
             what = item.sentence if isinstance(item, Rejection | Undecoded) else item.what
             made.append(FaultRow(kind, what or DASH, sentence(describe(item).text)))
         if len(found) > _MOST_OF_A_KIND:
             made.append(FaultRow(kind, DASH, f"{len(found) - _MOST_OF_A_KIND} more stand in summary.json."))
+    return made
+
+
+def _refused_rows(rejected: Sequence[Rejection]) -> list[FaultRow]:
+    """Return what was refused, a row a reason: what came over one bad wire fails for few reasons in many sentences."""
+    groups: dict[str, list[Rejection]] = {}
+    for item in rejected:
+        groups.setdefault(f"{item.field} void: {item.reason}" if item.field else item.reason, []).append(item)
+    made = []
+    for reason, members in groups.items():
+        said = []
+        for item in members[:_MOST_OF_A_KIND]:
+            free = item.cost.removeprefix("none").lstrip(":, ")
+            cost = (f"no cost: {free}" if free else "no cost") if is_free(item) else f"cost: {item.cost}"
+            said.append(f"{item.sentence} {plural(item.count, 'time')} ({cost})")
+        if len(members) > _MOST_OF_A_KIND:
+            said.append(f"{len(members) - _MOST_OF_A_KIND} more stand in summary.json")
+        made.append(FaultRow("Not used", sentence(reason).rstrip("."), "; ".join(said) + "."))
     return made
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from functools import cache
 from types import MappingProxyType
@@ -61,7 +61,7 @@ from trialcapture.report.limits import (
 )
 from trialcapture.report.note_sections import note_sections
 from trialcapture.report.reader_units import METRIC, ReaderUnits
-from trialcapture.report.sheet import build_sheet
+from trialcapture.report.sheet import Sheet, build_sheet
 from trialcapture.report.traced import markup
 from trialcapture.safe_text import clean_page
 
@@ -198,10 +198,28 @@ def render_sheet(
         units: What the reader asked for.
         draw: See `render_report`.
     """
+    sheet = build_sheet(bands, legs, summary, units)
+    return sheet_page(sheet, draw(sheet_figure, bands, answered_rpm(summary), units), units, summary.software_version)
+
+
+def sheet_page(
+    sheet: Sheet,
+    figure: Drawing | None,
+    units: ReaderUnits,
+    version: str,
+    annexes: Sequence[tuple[str, str]] = (),
+) -> str:
+    """Return a sheet as one HTML file.
+
+    Args:
+        sheet: What stands on it.
+        figure: Speed and economy over engine speed.
+        units: Of the reader.
+        version: Of the program.
+        annexes: Names and addresses of what lies beside it; on a screen only.
+    """
     page: str = page_template("sheet.html.j2").render(
-        sheet=build_sheet(bands, legs, summary, units),
-        figure=draw(sheet_figure, bands, answered_rpm(summary), units), draw=_markup,
-        definitions=units.definitions(), version=summary.software_version,
+        sheet=sheet, figure=figure, draw=_markup, definitions=units.definitions(), version=version, annexes=annexes,
     )  # fmt: skip
     return page
 

@@ -13,6 +13,7 @@ from trialcapture.reduce.summary import (
     BestEconomy,
     Measured,
     NamedBand,
+    PlanComparison,
     PlanState,
     Severity,
     SoundLevel,
@@ -129,34 +130,36 @@ def build_sheet(bands: pa.Table, legs: pa.Table | None, summary: Summary, units:
     ledger = Ledger(summary, plain_rows)
     trims = _band_trims(legs)
     table = _table(plain_rows, trims, summary, ledger, units)
-    limits = tuple(_limits(summary, ledger))
-    others = tuple(_others(summary, ledger, units))
-    particulars = tuple(_particulars(summary, ledger, units))
+    limits = tuple(limits_of(summary, ledger))
+    others = tuple(other_answers(summary, ledger, units))
+    particulars = tuple(particulars_of(summary, ledger, units))
     made = Sheet(
         paper=paper_of(units),
         boat=said(ledger.at("boat", "name")),
         title=(said(ledger.at("trial", "title")),) if summary.trial.title else ("Sea trial",),
         when=_when(summary, ledger),
-        tested_by=_tested_by(summary, ledger),
+        tested_by=tester_of(summary, ledger),
         answers=tuple(_answers(bands, summary, ledger, units)),
         others=others,
         particulars=particulars,
-        weight=tuple(_weight(summary, ledger, units)),
-        conditions=tuple(_conditions(summary, ledger, units)),
+        weight=tuple(weight_of(summary, ledger, units)),
+        conditions=tuple(conditions_of(summary, ledger, units)),
         table=table,
         words=in_words(summary, ledger, units),
         limits=limits,
-        missing=_missing(summary),
-        plan=_plan(summary, ledger),
+        missing=missing_of(summary),
+        plan=plan_of(summary.plan, ledger),
         seal=_seal(summary, ledger),
         is_changed=summary.seal.state == "changed",
-        foot=tuple(_foot(summary, ledger, units)),
+        foot=tuple(foot_of(summary, ledger, units)),
         crowding=0,
     )
-    return replace(made, crowding=crowding_of(_texts(made), made.paper))
+    return replace(made, crowding=crowding_of(texts_of(made), made.paper))
 
 
-def _texts(sheet: Sheet) -> SheetTexts:
+def texts_of(sheet: Sheet) -> SheetTexts:
+    """Return what stands on a sheet as plain text, to see how much room it takes."""
+
     def lines(answers: Sequence[SheetAnswer]) -> list[list[str]]:
         return [[text_of(line) for line in a.lines] for a in answers]
 
@@ -199,7 +202,8 @@ def _when(summary: Summary, ledger: Ledger) -> Phrase:
     return (*times, " · ", *place) if place else times
 
 
-def _tested_by(summary: Summary, ledger: Ledger) -> Phrase:
+def tester_of(summary: Summary, ledger: Ledger) -> Phrase:
+    """Return who tested, or who noted where nobody was stated."""
     stated = ledger.at("trial", "tested_by")
     if stated.value:
         return ("Tested by ", said(stated))
@@ -210,7 +214,8 @@ def _tested_by(summary: Summary, ledger: Ledger) -> Phrase:
     return (f"Tested by: {NOT_STATED}",)
 
 
-def _particulars(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+def particulars_of(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+    """Return hull, engines, gear and propellers as stated."""
     sizes = [(name, ledger.at("boat", f"{name}_m")) for name in ("length", "beam", "draught")]
     made: list[tuple[str, Phrase]] = [
         (name.capitalize(), in_units(x, "m", 2, units) if x.value is not None else (NOT_STATED,)) for name, x in sizes
@@ -264,7 +269,8 @@ def _of_propellers(units: ReaderUnits) -> list[Scale]:
     return [Scale(s.own, "in", "in") if s.unit == "ft" else s for s in units.beside("m")]
 
 
-def _weight(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+def weight_of(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+    """Return the test weight with its sum, the sum last."""
     load = summary.load
     made: list[tuple[str, Phrase]] = []
     for n, part in enumerate(load.parts):
@@ -279,7 +285,8 @@ def _weight(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[
     return [*made, ("Test weight", told)]
 
 
-def _conditions(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+def conditions_of(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+    """Return wind, sea, depth, water, air and trim."""
     c = summary.conditions
 
     def one(key: str, unit: str, decimals: int) -> Phrase:
@@ -329,11 +336,11 @@ def _degrees(stored: Stored) -> Traced:
 def _answers(bands: pa.Table, summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[SheetAnswer]:
     made = [_top_speed(summary, ledger, units)]
     if summary.boat.planing:
-        made.append(_cruise("Best cruise on the plane", "economy_planing", bands, summary, ledger, units))
-        made.append(_cruise("Best cruise below planing", "economy_displacement", bands, summary, ledger, units))
-        made.append(_slowest(summary, ledger, units))
+        made.append(cruise_answer("Best cruise on the plane", "economy_planing", bands, summary, ledger, units))
+        made.append(cruise_answer("Best cruise below planing", "economy_displacement", bands, summary, ledger, units))
+        made.append(slowest_answer(summary, ledger, units))
     else:
-        made.append(_cruise("Best cruise", "economy_displacement", bands, summary, ledger, units))
+        made.append(cruise_answer("Best cruise", "economy_displacement", bands, summary, ledger, units))
     return made
 
 
@@ -344,7 +351,7 @@ def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAns
         big, *others = units.scales("kn")
         figure = measured_in(at[0], at[1], at[2], [big], ledger.decimals(SPEED))
         lines = [measured_in(at[0], at[1], at[2], [scale], ledger.decimals(SPEED)) for scale in others]
-        lines.append((*_at_rpm(found, "top_speed", ledger), "both ways"))
+        lines.append((*at_rpm(found, "top_speed", ledger), "both ways"))
         return SheetAnswer("Top speed", figure, tuple(lines))
     lines = [
         ("not claimed: the fastest speed was not held both ways",) if summary.fastest_seen else ("no run was accepted",)
@@ -360,17 +367,21 @@ def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAns
     return SheetAnswer("Top speed", (), tuple(lines))
 
 
-def _at_rpm(band: NamedBand, key: str, ledger: Ledger) -> Phrase:
+def at_rpm(band: NamedBand, key: str, ledger: Ledger) -> Phrase:
+    """Return "at 2320 rpm, ", or the name of a row without an engine speed."""
     if band.band_rpm is None:
         return ("row ", said(ledger.at(key, "band_name")), ", ") if band.band_name else ()
     return ("at ", plain(ledger.at(key, "band_rpm"), 0, "rpm"), " rpm, ")
 
 
 def _run_at(point: BestEconomy, key: str, ledger: Ledger) -> Phrase:
-    return (*_at_rpm(point, key, ledger), "both ways" if point.ways >= 2 else "one way only")
+    return (*at_rpm(point, key, ledger), "both ways" if point.ways >= 2 else "one way only")
 
 
-def _cruise(label: str, key: str, bands: pa.Table, summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswer:
+def cruise_answer(
+    label: str, key: str, bands: pa.Table, summary: Summary, ledger: Ledger, units: ReaderUnits
+) -> SheetAnswer:
+    """Return the best cruise of a regime, or why there is none."""
     point = getattr(summary, key)
     if point is None and key == "economy_displacement" and summary.economy_planing is None:
         key, point = "economy_overall", summary.economy_overall
@@ -408,7 +419,8 @@ def _cruise(label: str, key: str, bands: pa.Table, summary: Summary, ledger: Led
     return SheetAnswer(label, measured(SPEED, [speed]), tuple(line for line in lines if line))
 
 
-def _slowest(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswer:
+def slowest_answer(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswer:
+    """Return the slowest planing speed, or why it is not claimed."""
     label, scales = "Slowest planing speed", units.scales("kn")
     if summary.slowest_planing_speed is not None:
         at = [ledger.at("slowest_planing_speed", k) for k in ("speed_kn", "u_kn")]
@@ -427,7 +439,8 @@ def _slowest(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswe
 MOST_OF_A_KIND = 4
 
 
-def _others(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[SheetAnswer]:
+def other_answers(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[SheetAnswer]:
+    """Return tester's cruise, acceleration, stopping, turning and sound."""
     made = [_tester(summary, ledger, units)]
     for label, stems in HANDLING:
         found = results_of(summary, stems)
@@ -537,7 +550,7 @@ def _table(
         range(len(plain_rows)),
         key=lambda n: (number(plain_rows[n].get("band_rpm")) is None, number(plain_rows[n].get("band_rpm")) or 0.0),
     )
-    columns = [(q, scale, n == 0) for q in BAND_QUANTITIES for n, scale in enumerate(_table_scales(q, units))]
+    columns = [(q, scale, n == 0) for q in BAND_QUANTITIES for n, scale in enumerate(table_scales(q, units))]
     sound = {s.band_name: (n, s) for n, s in reversed(list(enumerate(summary.sound))) if _is_first_place(s, summary)}
     letters = _trim_letters(trims)
     heads = [("Rpm", "")] + [(q.heading.replace("Fuel flow", "Fuel"), scale.text) for q, scale, _ in columns]
@@ -550,8 +563,8 @@ def _table(
     made = []
     for n in order:
         r = plain_rows[n]
-        cells: list[Phrase] = [_rpm(r, n, ledger)]
-        cells += [_cell(q, scale, leads, n, ledger) for q, scale, leads in columns]
+        cells: list[Phrase] = [rpm_cell(r, n, ledger)]
+        cells += [quantity_cell(q, scale, leads, n, ledger) for q, scale, leads in columns]
         heard = sound.get(r.get("band_name") or "")
         cells.append((DASH,) if heard is None else (plain(ledger.at("sound", heard[0], "level_db"), 0, "dB(A)"),))
         cells.append((plain(ledger.band(n, "ways")),))
@@ -582,19 +595,21 @@ def _trim_letters(trims: dict[str, list[Traced]]) -> dict[str, str]:
     return {text: chr(97 + n % 26) for n, text in enumerate(texts)}
 
 
-def _table_scales(quantity: BandQuantity, units: ReaderUnits) -> tuple[Scale, ...]:
+def table_scales(quantity: BandQuantity, units: ReaderUnits) -> tuple[Scale, ...]:
+    """Return the units a quantity has columns in."""
     # a range in statute miles beside nautical ones would be a column for one multiplication
     scales = units.scales(quantity.unit)
     return tuple(s for s in scales if s.unit != "mi") if quantity.name == "range" else scales
 
 
-def _rpm(r: Any, n: int, ledger: Ledger) -> Phrase:
+def rpm_cell(r: Any, n: int, ledger: Ledger) -> Phrase:
+    """Return the engine speed of a row, or its name."""
     if number(r.get("band_rpm")) is None:
         return (said(ledger.band(n, "band_name")),)
     return (plain(ledger.band(n, "band_rpm"), 0, "rpm"),)
 
 
-def _cell(quantity: BandQuantity, scale: Scale, leads: bool, n: int, ledger: Ledger) -> Phrase:
+def quantity_cell(quantity: BandQuantity, scale: Scale, leads: bool, n: int, ledger: Ledger) -> Phrase:
     """Return a cell with the decimals of its column, with its ± where it is in the usual unit."""
     value, u, k = (ledger.band(n, column) for column in (quantity.value, quantity.u, quantity.k))
     if number(value.value) is None:
@@ -609,6 +624,8 @@ def _cell(quantity: BandQuantity, scale: Scale, leads: bool, n: int, ledger: Led
 
 SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "load-read": ("Load", "read otherwise than stated"),
+    "driven-one-way": ("Manoeuvre one way", "the wind is not taken out of it"),
+    "turn-one-side": ("Turn", "to one side only"),
     "one-way": ("One way only", "no run back cancels the current"),
     "current-unknown": ("Current not known", "the speed may be wrong by as much as the stream"),
     "current-from-other-bands": ("Current", "taken from other bands where a row was run one way"),
@@ -687,7 +704,7 @@ LONGEST_WHERE = 44
 _TOLD_ELSEWHERE = ("data", "data-health", "plan-open", "plan-signed-off")
 
 
-def _limits(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phrase]]:
+def limits_of(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phrase]]:
     """Return one line for each kind of fault, the gravest first; those of the data are one line."""
     made: list[tuple[Severity, str, Phrase]] = []
     seen: dict[str, int] = {}
@@ -699,7 +716,8 @@ def _limits(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phras
             # which runs are open is what this page is for, so the sentence stands whole
             made.append((w.severity, PLAN, (said(ledger.at("warnings", n, "text")),)))
             continue
-        name, text = SHORT_LIMITS.get(w.code, (words(w.code.replace("-", " ")).capitalize(), "see the annex"))
+        code = "driven-one-way" if w.code.endswith("-one-way") else w.code
+        name, text = SHORT_LIMITS.get(code, (words(w.code.replace("-", " ")).capitalize(), "see the annex"))
         where: Phrase = ()
         if 0 < len(w.where) <= LONGEST_WHERE and any(c.isdigit() for c in w.where):
             where = (" (", said(ledger.at("warnings", n, "where")), ")")
@@ -726,7 +744,7 @@ def _data_limit(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, P
     return [(worst, "Data", joined(told, ", ") or ("remarks of the reading, see the annex",))]
 
 
-def _missing(summary: Summary) -> str:
+def missing_of(summary: Summary) -> str:
     """Return one line of what nobody recorded or stated."""
     c, boat = summary.conditions, summary.boat
     was_recorded = {
@@ -761,9 +779,8 @@ _OPEN: tuple[tuple[PlanState, str], ...] = (
 )  # fmt: skip
 
 
-def _plan(summary: Summary, ledger: Ledger) -> Phrase:
+def plan_of(plan: PlanComparison | None, ledger: Ledger) -> Phrase:
     """Return "14 of 18 done; 2 missing: 2600 rpm 075°, turn port; 1 signed off: stop (traffic)"."""
-    plan = summary.plan
     if plan is None or not plan.cells:
         return ()
     cells = ledger.at("plan", "cells")
@@ -803,7 +820,8 @@ def _short_hash(stored: Stored) -> Traced:
     return Traced(str(stored.value)[:12], stored.place, "first 12")
 
 
-def _foot(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[Phrase]:
+def foot_of(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[Phrase]:
+    """Return what ranges, speeds and weights stand on."""
     fuel = summary.fuel
     made: list[Phrase] = []
     if fuel.capacity_l is not None and fuel.usable_after_reserve_l is not None:

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup, escape
 
+from trialcapture.reduce.combined_bands import CombinedTrial
 from trialcapture.reduce.summary import Summary, as_json
 from trialcapture.report.band_table import BandQuantity, quantity_decimals
 from trialcapture.report.format import DASH, expanded, fixed, grouped, number, plus_minus
@@ -52,10 +53,11 @@ Phrase = tuple[Piece, ...]
 class Ledger:
     """Everything stored that a sheet may print, by where it stands."""
 
-    def __init__(self, summary: Summary, bands: Sequence[Mapping[str, Any]]) -> None:
-        """Take up the summary, and the rows of the band table in their stored order."""
+    def __init__(self, summary: Summary | CombinedTrial, bands: Sequence[Mapping[str, Any]], folder: str = "") -> None:
+        """Take up the summary, and the rows of the band table in their stored order; the folder ends in ``/``."""
         self._summary: dict[str, Any] = as_json(summary)
         self._bands = bands
+        self._folder = folder
 
     def at(self, *path: str | int) -> Stored:
         """Return a value of the summary; None where a part of the path is not there."""
@@ -65,7 +67,7 @@ class Ledger:
                 value = value[part]
             except (KeyError, IndexError, TypeError):
                 value = None
-        return Stored(value, f"{SUMMARY}#/{'/'.join(map(str, path))}")
+        return Stored(value, f"{self._folder}{SUMMARY}#/{'/'.join(map(str, path))}")
 
     def row_of(self, band_name: str) -> int | None:
         """Return the row of a band; None where there is none of that name."""
@@ -77,7 +79,7 @@ class Ledger:
 
     def band(self, row: int, column: str) -> Stored:
         """Return a cell of the band table."""
-        return Stored(self._bands[row].get(column), f"{BANDS}#/{row}/{column}")
+        return Stored(self._bands[row].get(column), f"{self._folder}{BANDS}#/{row}/{column}")
 
 
 def text_of(phrase: Phrase) -> str:

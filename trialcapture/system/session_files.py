@@ -60,6 +60,28 @@ def open_plain(path: Path, mode: Mode = "rb", buffering: int = -1) -> BinaryIO:
     return open(path, mode, buffering, opener=_opener)
 
 
+def open_inside(folder: Path, name: str) -> BinaryIO:
+    """Open a regular file below a folder that is no session, such as an archive, to read it; no link is followed.
+
+    Args:
+        folder: Where the way begins; it may be reached by links itself.
+        name: Relative to it, with ``/``.
+
+    Raises:
+        TrialCaptureError: A link or something that is no regular file stands there or on the way, or the name leads out
+            of the folder.
+        OSError: It cannot be opened.
+    """
+    place = inside(folder, name)
+    handle = _open_below(folder, tuple(name.split("/")), os.O_RDONLY | getattr(os, "O_BINARY", 0) | _NO_WAIT)
+    try:
+        _refuse_opened(place, os.fstat(handle), is_written=False)
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
 def read_whole(path: Path, most_bytes: int) -> bytes:
     """Read a file that is small, as long as it was when it was opened.
 

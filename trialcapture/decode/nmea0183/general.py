@@ -112,7 +112,8 @@ def list_rejects(
         return _Found(sentences.start[rows], stop, origin.line[rows], origin.head[rows], reason, known, fields_of)
 
     bad = np.flatnonzero(sentences.reason != Reason.SOUND)
-    found = [of_sentences(bad, sentences.reason[bad], -1)]
+    of_bad = of_sentences(bad, sentences.reason[bad], -1)
+    found = [_with_joined_dollars(of_bad)]
     found += [
         of_sentences(void.rows, np.full(len(void.rows), void.reason, np.uint8), fields.index(void.field))
         for void in voided
@@ -139,6 +140,18 @@ def list_rejects(
 
 
 _TAG_BLOCK = "TAG block"
+
+
+def _with_joined_dollars(found: _Found) -> _Found:
+    """Return sentences with each run of starts that nothing follows, ``$$$$``, as one: a broken sender fills memory."""
+    bare = found.stop - found.start == 1
+    goes_on = bare[1:] & bare[:-1] & (found.start[1:] == found.stop[:-1]) & (found.line[1:] == found.line[:-1])
+    first = np.concatenate([np.ones(min(len(bare), 1), np.bool_), ~goes_on])
+    if first.all():
+        return found
+    last = np.concatenate([first[1:], np.ones(1, np.bool_)])
+    kept = _Found(*(column[first] for column in found))
+    return kept._replace(stop=found.stop[last])
 
 
 def _reject_table(frame: Frame, tags: Tags, found: _Found, words: list[str], fields: list[str]) -> pa.Table:

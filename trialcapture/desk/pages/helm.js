@@ -16,6 +16,7 @@ const CAUTIONS = {
 /** Make a text as large as its box holds, and never smaller than can be read at 2 m. */
 function fit(box) {
   const text = box.firstElementChild;
+  text.style.fontSize = `${LEAST_PX}px`;  // boxes that grow with their text are measured around the smallest
   let least = LEAST_PX, most = Math.max(LEAST_PX, Math.floor(box.clientHeight));
   const fits = (px) => {
     text.style.fontSize = `${px}px`;
@@ -44,8 +45,9 @@ const drawTexts = calm((board) => {
   const ended = board.recording === false;
   write($("sentence"), together(ended ? "Recording has ended" : advice.sentence || "Waiting"));
   const has = !ended && advice.number !== null && advice.number !== undefined;
-  write($("number"), has ? Math.round(advice.number) : "");
-  write($("unit"), has ? advice.unit ?? "" : "");
+  const isAngle = advice.unit === "°";
+  write($("number"), has ? `${Math.round(advice.number)}${isAngle ? "°" : ""}` : "");
+  write($("unit"), has && !isAngle ? advice.unit ?? "" : "");
   const card = ended ? null : CAUTIONS[advice.caution];
   $("caution").hidden = !card;
   if (card) {

@@ -74,7 +74,7 @@ function drawFigures(b) {
     });
   write($("sentence"), together(b.advice?.sentence || "Waiting for data"));
   write($("advice-number"), b.advice?.number === null || b.advice?.number === undefined ? "" : Math.round(b.advice.number));
-  write($("advice-unit"), b.advice?.unit ?? "");
+  write($("advice-unit"), b.advice?.number === null || b.advice?.number === undefined ? "" : b.advice.unit ?? "");
   write($("held"), b.detector?.held_s === null || b.detector?.held_s === undefined ? DASH : `${Math.floor(b.detector.held_s)} s`);
   write($("left"), b.detector?.left_s === null || b.detector?.left_s === undefined ? DASH : `${Math.ceil(b.detector.left_s)} s`);
   write($("elapsed"), span(b.elapsed_s));
@@ -311,13 +311,13 @@ follow({
     flush();
   },
   onAge(age) {
-    const cover = $("stale");
-    cover.hidden = !age.stale;
-    document.body.classList.toggle("is-stale", age.stale);
-    if (!age.stale) return;
     const words = staleWords(age);
-    write(cover.firstElementChild, words.big);
-    write(cover.lastElementChild, words.small);
+    for (const cover of document.querySelectorAll(".stale")) {
+      cover.hidden = !age.stale;
+      write(cover.firstElementChild, words.big);
+      write(cover.lastElementChild, words.small);
+    }
+    if (!age.stale) return;
     if (age.silent) { $("lamp").dataset.state = "unknown"; write($("lamp-word"), "No word"); }
   },
 });

@@ -1,0 +1,153 @@
+"""Questions in SQL to the index of an archive, answered by DuckDB, which sees the index and nothing else.
+
+The six tables are views of the index files. Before the question is looked at, access to every other file, to the
+network, to extensions and to variables of this program is taken away, and the settings are locked. A question is one
+statement that only reads; it has a limit of time, of memory and of rows.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture.archive.fleet.fleet_archive import FleetArchive
+from trialcapture.archive.fleet.fleet_index import index_files
+from trialcapture.errors import TrialCaptureError
+from trialcapture.safe_text import clean_text
+
+LONGEST_S = 60.0
+"""A question may take so long [s], unless more is asked for (our choice)."""
+MOST_MEMORY_MB = 1024
+"""Memory of a question [MB], unless more is asked for (our choice)."""
+MOST_ROWS = 2_000_000
+"""Rows of an answer: a question for more is none that a person asks (our choice)."""
+_LONGEST_SQL = 100_000
+_THREADS = 4
+_BATCH = 10_000
+
+
+def query_index(
+    archive: FleetArchive, sql: str, *, longest_s: float = LONGEST_S, memory_mb: int = MOST_MEMORY_MB
+) -> pa.Table:
+    """Return the answer to a question.
+
+    Args:
+        archive: With an index.
+        sql: One SELECT over ``sessions``, ``bands``, ``segments``, ``segment_engines``, ``manoeuvres`` and ``notes``.
+        longest_s: It is stopped after so long [s].
+        memory_mb: It may use so much memory [MB].
+
+    Raises:
+        TrialCaptureError: DuckDB is not installed; there is no index; the question cannot be answered, only reads not,
+            or reaches a limit.
+    """
+    if find_spec("duckdb") is None:
+        raise TrialCaptureError(
+            "DuckDB is not installed, so no question can be asked",
+            expected="install the extra: pip install 'trialcapture[archive]'",
+        )
+    duckdb: Any = import_module("duckdb")
+    if not sql.strip() or len(sql) > _LONGEST_SQL:
+        raise _refused(sql, "an empty question" if not sql.strip() else f"{len(sql)} characters")
+    with tempfile.TemporaryDirectory(prefix="trialcapture-query-", ignore_cleanup_errors=True) as scratch:
+        connection = _opened(duckdb, index_files(archive, Path(scratch)), memory_mb)
+        try:
+            return _answered(duckdb, connection, sql, longest_s)
+        finally:
+            connection.close()
+
+
+def _opened(duckdb: Any, tables: dict[str, Path], memory_mb: int) -> Any:
+    """Return a connection that sees the index as views, and nothing else any more."""
+    connection = duckdb.connect(
+        ":memory:",
+        config={
+            "memory_limit": f"{memory_mb}MB",
+            "threads": _THREADS,
+            "temp_directory": "",
+            "autoinstall_known_extensions": "false",
+            "autoload_known_extensions": "false",
+            "allow_community_extensions": "false",
+            "python_enable_replacements": "false",
+        },
+    )
+    paths = [str(path.resolve()) for path in tables.values()]
+    connection.execute(f"SET allowed_paths = [{', '.join(map(_quoted, paths))}]")
+    for name, path in zip(tables, paths, strict=True):
+        connection.execute(f'CREATE VIEW "{name}" AS SELECT * FROM read_parquet({_quoted(path)})')
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+    return connection
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _answered(duckdb: Any, connection: Any, sql: str, longest_s: float) -> pa.Table:
+    is_late = threading.Event()
+
+    def stop() -> None:
+        is_late.set()
+        connection.interrupt()
+
+    timer = threading.Timer(longest_s, stop)
+    timer.daemon = True
+    try:
+        statements = connection.extract_statements(sql)
+        reads = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
+        if len(statements) != 1 or statements[0].type not in reads:
+            seen = f"{len(statements)} statements" if len(statements) != 1 else statements[0].type.name
+            raise _refused(sql, seen)
+        timer.start()
+        relation = connection.sql(sql)
+        # the name in versions before 2
+        reader = (getattr(relation, "to_arrow_reader", None) or relation.fetch_arrow_reader)(_BATCH)
+        batches, rows = [], 0
+        for batch in reader:
+            batches.append(batch)
+            rows += batch.num_rows
+            if rows > MOST_ROWS:
+                raise TrialCaptureError(
+                    "the answer is longer than any that is given",
+                    seen=f"more than {MOST_ROWS} rows",
+                    expected="ask for less: WHERE, GROUP BY or LIMIT; or read the index files with another program",
+                )
+        return pa.Table.from_batches(batches, reader.schema)
+    except duckdb.OutOfMemoryException as fault:
+        raise _stopped("memory", fault, "--memory-mb gives it more") from fault
+    except duckdb.Error as fault:
+        if is_late.is_set():
+            raise _stopped("time", fault, f"it took more than {longest_s:g} s; --seconds gives it more") from fault
+        raise _refused(sql, str(fault)) from fault
+    except (pa.ArrowException, RuntimeError) as fault:
+        if is_late.is_set():
+            raise _stopped("time", fault, f"it took more than {longest_s:g} s; --seconds gives it more") from fault
+        raise _refused(sql, str(fault)) from fault
+    finally:
+        timer.cancel()
+
+
+def _refused(sql: str, seen: str) -> TrialCaptureError:
+    return TrialCaptureError(
+        "this question cannot be answered",
+        seen=clean_text(" ".join(seen.split())[:400]),
+        where=clean_text(" ".join(sql.split())[:200]) or "the question",
+        expected="one SELECT over the tables sessions, bands, segments, segment_engines, manoeuvres and notes; "
+        '"DESCRIBE sessions" names the columns; files and settings cannot be reached',
+    )
+
+
+def _stopped(what: str, fault: Exception, expected: str) -> TrialCaptureError:
+    return TrialCaptureError(
+        f"this question needs more {what} than it may have",
+        seen=clean_text(" ".join(str(fault).split())[:200]),
+        expected=f"ask for less, or give it more: {expected}",
+    )

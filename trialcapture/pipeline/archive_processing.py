@@ -1,0 +1,362 @@
+"""Derive the sessions of an archive again with this version: by processes of this computer, or on dask.distributed.
+
+Each session is one task, `derive_stored`, the same on both: it fetches the session into a folder of its own, processes
+it, puts the results beside the former ones and tells what changed. What is done stands in the archive and nowhere else,
+so a run that is cut short, or a worker that is killed, loses the sessions under way and no other, and the next run goes
+on with what is missing. A task that fails, or whose worker dies, is tried once more; then it is named.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from importlib import import_module
+from importlib.util import find_spec
+from multiprocessing import get_context
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from trialcapture.archive.fleet.fleet_archive import MOST_SMALL_BYTES, FleetArchive, StoredResults, open_archive
+from trialcapture.archive.parquet import read_parquet
+from trialcapture.archive.seal import utc_now, versions_now
+from trialcapture.bounded_parsing import parse_json
+from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.result_changes import Derivation, ResultChange, find_causes, find_changes
+from trialcapture.safe_text import clean_text
+
+if TYPE_CHECKING:
+    from multiprocessing.context import SpawnProcess
+
+DerivedState = Literal["derived", "equal", "there", "failed"]
+"""``derived``: results were made and stored; ``equal``: made again, equal to those there; ``there``: this version had
+made them before; ``failed``."""
+MOST_TRIES = 2
+"""Of one session in one run: a failure is tried once more."""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedStored:
+    """What became of one session.
+
+    Attributes:
+        key: Its name in the archive.
+        session_id: None where it could not be read.
+        state: See `DerivedState`.
+        revision, results: Numbers of the revision and of the results in force; None where there are none.
+        before, after: Versions of the program behind the results compared; None where there were none before.
+        causes: What the two sets were made with that differs.
+        changes: What is printed otherwise.
+        tries: How often it was tried.
+        fault: Why it failed, in words; "" elsewhere.
+    """
+
+    key: str
+    session_id: str | None
+    state: DerivedState
+    revision: int | None = None
+    results: int | None = None
+    before: str | None = None
+    after: str | None = None
+    causes: tuple[str, ...] = ()
+    changes: tuple[ResultChange, ...] = ()
+    tries: int = 1
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivingTask:
+    """One session to derive: what a worker is given.
+
+    Attributes:
+        place: Of the archive, as every worker reaches it.
+        key: Of the session.
+        again: Derive it although this version has.
+        scratch: Folder for the work; None for the system's own.
+    """
+
+    place: str
+    key: str
+    again: bool
+    scratch: str | None
+
+
+# ------------------------------------------------------------------------------
+# One session: the same code in a process of this computer and on a cluster.
+# ------------------------------------------------------------------------------
+
+
+def derive_stored(task: DerivingTask) -> DerivedStored:
+    """Derive one session of an archive again, and return what became of it; nothing is raised.
+
+    Args:
+        task: Which session of which archive.
+    """
+    name: str | None = None
+    try:
+        archive = open_archive(task.place)
+        stored = archive.find(task.key)
+        revision = archive.revision(stored)
+        name = revision.session_id
+        former = _readable_results(archive, task.key, revision.number, stored.results.get(revision.number, ()))
+        done = next((r for r in reversed(former) if r.versions == versions_now() and r.root == revision.root), None)
+        if done is not None and not task.again:
+            before = [r for r in former if r.number < done.number]
+            return _compared(archive, "there", before[-1] if before else None, done)
+        with tempfile.TemporaryDirectory(
+            prefix="trialcapture-derive-", dir=task.scratch, ignore_cleanup_errors=True
+        ) as scratch:
+            from trialcapture.pipeline import process  # noqa: PLC0415  what is done needs none of it
+
+            folder = archive.fetch(revision, Path(scratch) / "session")
+            process(folder)
+            made, is_new = archive.put_results(revision, folder, t=utc_now())
+        before = [r for r in former if r.number < made.number]
+        return _compared(archive, "derived" if is_new else "equal", before[-1] if before else None, made)
+    except TrialCaptureError as fault:
+        return DerivedStored(task.key, name, "failed", fault=clean_text(str(fault))[:1000])
+    except Exception as fault:  # noqa: BLE001  a session from a stranger must not stop the others
+        words = f"{type(fault).__name__}: {clean_text(str(fault)[:300])}"
+        return DerivedStored(task.key, name, "failed", fault=f"something unexpected happened ({words})")
+
+
+def _readable_results(
+    archive: FleetArchive, key: str, revision: int, numbers: Sequence[int]
+) -> list[StoredResults]:  # fmt: skip
+    found = []
+    for number in numbers:
+        with suppress(TrialCaptureError):  # 'archive verify' names a damaged one; it stands in no way
+            found.append(archive.read_results(key, revision, number))
+    return found
+
+
+def _compared(
+    archive: FleetArchive, state: DerivedState, before: StoredResults | None, after: StoredResults
+) -> DerivedStored:
+    """Return the outcome with what changed against the former results; where these cannot be read, that is a change."""
+    causes: tuple[str, ...] = ()
+    changes: tuple[ResultChange, ...] = ()
+    if before is not None:
+        causes = find_causes(before, after)
+        try:
+            changes = find_changes(_derivation(archive, before), _derivation(archive, after))
+        except TrialCaptureError as fault:
+            changes = (ResultChange("former results", "cannot be compared", clean_text(str(fault))[:300], ""),)
+    return DerivedStored(
+        key=after.key, session_id=after.session_id, state=state, revision=after.revision, results=after.number,
+        before=None if before is None else before.version, after=after.version, causes=causes, changes=changes,
+    )  # fmt: skip
+
+
+def _derivation(archive: FleetArchive, made: StoredResults) -> Derivation:
+    summary = archive.read_file(made, "reduction/summary.json", MOST_SMALL_BYTES)
+    bands = archive.read_file(made, "reduction/bands.parquet", MOST_SMALL_BYTES)
+    if summary is None or bands is None:
+        raise TrialCaptureError("results have no summary or no bands", where=made.session_id)
+    with tempfile.TemporaryDirectory(prefix="trialcapture-bands-", ignore_cleanup_errors=True) as scratch:
+        path = Path(scratch) / "bands.parquet"
+        path.write_bytes(bands)
+        table = read_parquet(path)
+    try:
+        said = parse_json(summary)
+    except ValueError as fault:
+        raise TrialCaptureError("a summary is no JSON", seen=str(fault)[:100], where=made.session_id) from fault
+    return Derivation(made, table, said if isinstance(said, dict) else {})
+
+
+# ------------------------------------------------------------------------------
+# Many sessions.
+# ------------------------------------------------------------------------------
+
+Told = Callable[[DerivedStored, int, int], None]
+"""Called with an outcome, how many are done, and how many there are."""
+
+
+def process_archive(
+    place: str,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    keys: Sequence[str] | None = None,
+    again: bool = False,
+    told: Told = lambda _one, _done, _all: None,
+) -> list[DerivedStored]:
+    """Derive all sessions of an archive with this version; the results stand beside the former ones.
+
+    Args:
+        place: The archive; with a scheduler as every worker reaches it.
+        workers: Processes of this computer; one a processor by default, no more than there are sessions.
+        scheduler: Address of a dask.distributed scheduler; its workers do the work then.
+        keys: Of the sessions; all of them by default.
+        again: Derive what this version has derived already, too.
+        told: See `Told`.
+
+    Returns:
+        One entry a session, by key.
+
+    Raises:
+        TrialCaptureError: The archive cannot be read, or the scheduler cannot be reached or is lost.
+    """
+    chosen = sorted(open_archive(place).contents().sessions) if keys is None else list(keys)
+    found: dict[str, DerivedStored] = {}
+
+    def done(one: DerivedStored) -> None:
+        found[one.key] = one
+        told(one, len(found), len(chosen))
+
+    with tempfile.TemporaryDirectory(prefix="trialcapture-archive-", ignore_cleanup_errors=True) as scratch:
+        own = None if scheduler is not None else scratch
+        tasks = [DerivingTask(place, key, again, own) for key in chosen]
+        if scheduler is not None:
+            _on_cluster(tasks, scheduler, done)
+        else:
+            _by_processes(tasks, min(workers or os.cpu_count() or 1, max(len(tasks), 1)), done)
+    return [found[key] for key in sorted(found)]
+
+
+# ------------------------------------------------------------------------------
+# Processes of this computer. Every worker has a connection of its own, so that of a worker that dies it is known which
+# session it had; an executor would give up all of them.
+# ------------------------------------------------------------------------------
+
+
+class _Worker:
+    """A process that derives one session after the other."""
+
+    def __init__(self) -> None:
+        context = get_context("spawn")
+        self.connection, theirs = context.Pipe()
+        self.process: SpawnProcess = context.Process(target=_work, args=(theirs,), daemon=True)
+        self.process.start()
+        theirs.close()
+        self.task: DerivingTask | None = None
+
+    def give(self, task: DerivingTask) -> None:
+        """Hand a session over; a worker that has died meanwhile is found by its end."""
+        self.task = task
+        with suppress(OSError):
+            self.connection.send(task)
+
+    def end(self) -> None:
+        """Let the process end, at once where it is at work."""
+        if self.task is not None:
+            self.process.kill()
+        self.connection.close()
+        self.process.join(30)
+        if self.process.is_alive():
+            self.process.kill()
+            self.process.join()
+
+
+def _work(connection: Connection) -> None:
+    """Derive what comes, until the other end is closed."""
+    with suppress(EOFError, OSError, KeyboardInterrupt):
+        while True:
+            connection.send(derive_stored(connection.recv()))
+
+
+def _by_processes(tasks: Sequence[DerivingTask], count: int, done: Callable[[DerivedStored], None]) -> None:
+    waiting: deque[tuple[DerivingTask, int]] = deque((task, 1) for task in tasks)
+    tries: dict[str, int] = {}
+    workers: list[_Worker] = []
+    try:
+        while waiting or any(w.task is not None for w in workers):
+            while waiting and len(workers) < count:
+                workers.append(_Worker())
+            for worker in workers:
+                if worker.task is None and waiting:
+                    task, number = waiting.popleft()
+                    tries[task.key] = number
+                    worker.give(task)
+            for worker, outcome in _next_outcomes(workers):
+                given, worker.task = worker.task, None
+                assert given is not None
+                if worker.process.exitcode is not None or outcome.fault == _DIED:
+                    workers.remove(worker)
+                    worker.end()
+                outcome = replace(outcome, tries=tries[given.key])  # noqa: PLW2901  the same with one field more
+                if outcome.state == "failed" and tries[given.key] < MOST_TRIES:
+                    waiting.append((given, tries[given.key] + 1))
+                else:
+                    done(outcome)
+    finally:
+        for worker in workers:
+            worker.end()
+
+
+_DIED = "its worker died: killed, or out of memory"
+
+
+def _next_outcomes(workers: Sequence[_Worker]) -> Iterator[tuple[_Worker, DerivedStored]]:
+    """Wait for a worker that is at work to answer or to die, and yield every one that has."""
+    busy = {worker.connection: worker for worker in workers if worker.task is not None}
+    for connection in wait(list(busy)):
+        worker = busy[connection]  # type: ignore[index]
+        assert worker.task is not None
+        try:
+            outcome: DerivedStored = worker.connection.recv()
+        except (EOFError, OSError):  # the other end of the pipe is gone
+            outcome = DerivedStored(worker.task.key, None, "failed", fault=_DIED)
+        yield worker, outcome
+
+
+# ------------------------------------------------------------------------------
+# A cluster: dask.distributed moves the tasks of a worker that is lost to the others.
+# ------------------------------------------------------------------------------
+
+
+def _on_cluster(tasks: Sequence[DerivingTask], scheduler: str, done: Callable[[DerivedStored], None]) -> None:
+    if find_spec("distributed") is None:
+        raise TrialCaptureError(
+            "dask.distributed is not installed, so no scheduler can be used",
+            where=scheduler,
+            expected="install the extra: pip install 'trialcapture[cluster]'; without --scheduler processes of this "
+            "computer are used",
+        )
+    distributed: Any = import_module("distributed")
+    try:
+        client = distributed.Client(scheduler, timeout=20, set_as_default=False)
+    except (OSError, ValueError, TypeError) as fault:
+        raise _unreachable(scheduler, fault) from fault
+    with client:
+        tried = {task.key: 1 for task in tasks}
+        by_key = {task.key: task for task in tasks}
+        futures = {_submitted(client, task): task.key for task in tasks}
+        completed = distributed.as_completed(list(futures))
+        for future in completed:
+            key = futures[future]
+            try:
+                outcome = future.result()
+            except Exception as fault:
+                if client.status not in ("running", "connecting"):
+                    raise _unreachable(scheduler, fault) from fault
+                words = f"{_DIED} ({type(fault).__name__}: {clean_text(str(fault)[:200])})"
+                outcome = DerivedStored(key, None, "failed", fault=words)
+            future.release()
+            outcome = replace(outcome, tries=tried[key])
+            if outcome.state == "failed" and tried[key] < MOST_TRIES:
+                tried[key] += 1
+                again = _submitted(client, by_key[key])
+                futures[again] = key
+                completed.add(again)
+            else:
+                done(outcome)
+
+
+def _submitted(client: Any, task: DerivingTask) -> Any:
+    # not pure: a task that failed is run again, not answered from memory
+    return client.submit(derive_stored, task, pure=False)
+
+
+def _unreachable(scheduler: str, fault: Exception) -> TrialCaptureError:
+    return TrialCaptureError(
+        "the scheduler cannot be reached, or was lost",
+        seen=clean_text(f"{type(fault).__name__}: {fault}"[:200]),
+        where=scheduler,
+        expected="an address such as tcp://127.0.0.1:8786 of a running scheduler; what was done is kept, and the same "
+        "command goes on",
+    )

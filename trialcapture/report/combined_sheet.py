@@ -1,0 +1,364 @@
+"""The sheet of a trial of several sessions: one page for the whole, in which every session keeps what was its own.
+
+Nothing is reduced anew here. A row of the band table is the mean of several sessions only where they agree (see
+`trialcapture.reduce.combined_bands`); weight, conditions, current and seal stand for each session by its letter, and
+every number names the summary of the session it comes from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import pyarrow as pa
+
+from trialcapture.archive.seal import short_root
+from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, StepOfSessions
+from trialcapture.reduce.summary import Severity, Summary
+from trialcapture.report.band_table import BAND_QUANTITIES, SPEED
+from trialcapture.report.figures import Drawing
+from trialcapture.report.figures_results import sheet_figure
+from trialcapture.report.format import DASH, clock, date, expanded, number, plural, rows
+from trialcapture.report.page import draw_now, sheet_page
+from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals
+from trialcapture.report.sheet import (
+    NOT_RECORDED,
+    Sheet,
+    SheetAnswer,
+    SheetTable,
+    conditions_of,
+    cruise_answer,
+    foot_of,
+    limits_of,
+    missing_of,
+    other_answers,
+    paper_of,
+    particulars_of,
+    plan_of,
+    quantity_cell,
+    rpm_cell,
+    slowest_answer,
+    table_scales,
+    tester_of,
+    texts_of,
+    weight_of,
+)
+from trialcapture.report.sheet_print import crowding_of
+from trialcapture.report.traced import Ledger, Phrase, Traced, in_units, joined, measured_in, plain, said, text_of
+
+_SEVERITIES: tuple[Severity, ...] = ("red", "yellow", "info")
+_MOST_LIMITS = 8
+"""More lines than the page has room for (our choice, that of a sheet of one session)."""
+_OF_THE_WHOLE = ("Plan", "Declared steps")
+_PLAN_SAID = (
+    " Parts of the plan, as named.",
+    "Parts of the plan, as named.",
+    " No plan was given to hold the runs against.",
+)
+_NOTHING = ((NOT_RECORDED,), ("not noted",))
+
+
+class _Part:
+    """One session on the sheet.
+
+    Attributes:
+        letter: It goes by.
+        summary: Of it.
+        bands: Of it alone.
+        ledger: Where its numbers stand.
+    """
+
+    def __init__(self, n: int, summary: Summary, bands: pa.Table, folder: str) -> None:
+        self.letter = chr(65 + n)
+        self.summary = summary
+        self.bands = bands
+        self.ledger = Ledger(summary, rows(bands), f"../{folder}/reduction/")
+
+
+def render_combined_sheet(
+    bands: pa.Table,
+    trial: CombinedTrial,
+    summaries: Sequence[Summary],
+    own_bands: Sequence[pa.Table],
+    units: ReaderUnits = METRIC,
+    draw: Callable[..., Any] = draw_now,
+) -> str:
+    """Return the sheet of all sessions as one HTML file, with links to the report of each.
+
+    Args:
+        bands: Of all sessions, from `trialcapture.reduce.combined_bands.combine_bands`.
+        trial: The rest of the result.
+        summaries: Of the sessions, in their order.
+        own_bands: Band table of each session.
+        units: What the reader asked for.
+        draw: See `trialcapture.report.page.render_report`.
+    """
+    sheet = build_combined_sheet(bands, trial, summaries, own_bands, units)
+    figure: Drawing | None = draw(sheet_figure, bands, _circled(bands, trial), units)
+    annexes = [
+        (f"Evidence report of session {chr(65 + n)}, {session.id}", f"../{session.folder}/reduction/report.html")
+        for n, session in enumerate(trial.sessions)
+    ]
+    return sheet_page(sheet, figure, units, trial.software_version, annexes)
+
+
+def build_combined_sheet(
+    bands: pa.Table,
+    trial: CombinedTrial,
+    summaries: Sequence[Summary],
+    own_bands: Sequence[pa.Table],
+    units: ReaderUnits,
+) -> Sheet:
+    """Return the sheet of all sessions; see `render_combined_sheet`."""
+    whole = Ledger(trial, rows(bands))
+    parts = [
+        _Part(n, summary, own, session.folder)
+        for n, (summary, own, session) in enumerate(zip(summaries, own_bands, trial.sessions, strict=True))
+    ]
+    letters = {part.summary.session.id: part.letter for part in parts}
+    testers = [tester_of(part.summary, part.ledger) for part in parts if part.summary.trial.tested_by]
+    made = Sheet(
+        paper=paper_of(units),
+        boat=said(whole.at("boat", "name")),
+        title=_title(parts),
+        when=joined([_when(part) for part in parts], "; "),
+        tested_by=testers[0] if testers else tester_of(parts[0].summary, parts[0].ledger),
+        answers=tuple(_answers(trial, parts, whole, letters, units)),
+        others=tuple(_others(parts, units)),
+        particulars=tuple(particulars_of(parts[0].summary, parts[0].ledger, units)),
+        weight=tuple(row for part in parts for row in _weight(part, units)),
+        conditions=tuple((f"Session {part.letter}", _conditions(part, units)) for part in parts),
+        table=_table(bands, trial, whole, letters, units),
+        words=tuple(_words(trial, whole, letters, units)),
+        limits=tuple(_limits(parts, trial)),
+        missing=_missing(parts),
+        plan=plan_of(trial.plan, whole),
+        seal=joined([_seal(part) for part in parts], "; "),
+        is_changed=any(part.summary.seal.state == "changed" for part in parts),
+        foot=tuple(foot_of(parts[0].summary, parts[0].ledger, units)),
+        crowding=0,
+    )
+    return replace(made, crowding=crowding_of(texts_of(made), made.paper))
+
+
+def _title(parts: Sequence[_Part]) -> Phrase:
+    titled = next((part for part in parts if part.summary.trial.title), None)
+    count = f"trial of {plural(len(parts), 'session')}"
+    return (said(titled.ledger.at("trial", "title")), f", {count}") if titled else (f"Sea {count}",)
+
+
+def _when(part: _Part) -> Phrase:
+    start, stop = (part.ledger.at("conditions", key) for key in ("start", "stop"))
+    if start.value is None:
+        return (f"{part.letter}: no run was accepted",)
+    place = part.ledger.at("conditions", "place")
+    where: Phrase = (", ", said(place)) if place.value else ()
+    return (
+        f"{part.letter}: ", Traced(date(start.value), start.place), ", ",
+        Traced(clock(start.value, seconds=False), start.place), " to ",
+        Traced(clock(stop.value, seconds=False), stop.place), " UTC", *where,
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------
+# Answers: the best of the sessions, each with whose it is.
+# ------------------------------------------------------------------------------
+
+
+def _answers(
+    trial: CombinedTrial, parts: Sequence[_Part], whole: Ledger, letters: dict[str, str], units: ReaderUnits
+) -> list[SheetAnswer]:
+    made = [_top_speed(trial, whole, letters, units)]
+    regimes = [("Best cruise", "economy_displacement")]
+    if trial.boat.planing:
+        regimes = [
+            ("Best cruise on the plane", "economy_planing"), ("Best cruise below planing", "economy_displacement"),
+        ]  # fmt: skip
+    for label, key in regimes:
+        best: BestOfSessions | None = getattr(trial, key)
+        own = next((part for part in parts if best is not None and part.summary.session.id == best.session_id), None)
+        of = own or parts[0]
+        answer = cruise_answer(label, key, of.bands, of.summary, of.ledger, units)
+        made.append(_of_session(answer, own) if own is not None else answer)
+    if trial.boat.planing:
+        known = [part for part in parts if part.summary.slowest_planing_speed is not None]
+        slowest = min(known, key=lambda part: _slowest_kn(part.summary), default=None)
+        of = slowest or parts[0]
+        answer = slowest_answer(of.summary, of.ledger, units)
+        made.append(_of_session(answer, slowest) if slowest is not None else answer)
+    return made
+
+
+def _slowest_kn(summary: Summary) -> float:
+    found = summary.slowest_planing_speed
+    return float("inf") if found is None else found.speed_kn
+
+
+def _of_session(answer: SheetAnswer, part: _Part) -> SheetAnswer:
+    return replace(answer, lines=(*answer.lines, (f"session {part.letter}",)))
+
+
+def _whose(session_id: str, letters: dict[str, str]) -> str:
+    named = [letters.get(name, "?") for name in session_id.split("; ")]
+    return f"session {named[0]}" if len(named) == 1 else f"sessions {' and '.join(named)}"
+
+
+def _top_speed(trial: CombinedTrial, whole: Ledger, letters: dict[str, str], units: ReaderUnits) -> SheetAnswer:
+    found, key = trial.top_speed, "top_speed"
+    if found is None:
+        found, key = trial.fastest_seen, "fastest_seen"
+    if found is None:
+        return SheetAnswer("Top speed", (), (("no run was accepted",),))
+    at = [whole.at(key, name) for name in ("value", "u", "k")]
+    big, *others = units.scales("kn")
+    decimals = whole.decimals(SPEED)
+    name: Phrase = ("at ", said(whole.at(key, "band_name")), ", ") if found.band_name else ()
+    run = (*name, "both ways, " if key == "top_speed" else "", _whose(found.session_id, letters))
+    if key == "top_speed":
+        lines = [measured_in(at[0], at[1], at[2], [scale], decimals) for scale in others]
+        return SheetAnswer("Top speed", measured_in(at[0], at[1], at[2], [big], decimals), (*lines, run))
+    own = own_decimals(expanded(at[1].value, at[2].value), 1, 1)
+    seen: Phrase = ("fastest seen ", *measured_in(at[0], at[1], at[2], [big, *others], own))
+    return SheetAnswer("Top speed", (), (("not claimed: the fastest speed was not held both ways",), seen, run))
+
+
+def _others(parts: Sequence[_Part], units: ReaderUnits) -> list[SheetAnswer]:
+    """Return, of each kind of result beside the bands, that of the first session that has one."""
+    made = []
+    for answers in zip(*(other_answers(part.summary, part.ledger, units) for part in parts), strict=True):
+        own = next((n for n, answer in enumerate(answers) if answer.lines and answer.lines[0] not in _NOTHING), None)
+        made.append(answers[0] if own is None else _of_session(answers[own], parts[own]))
+    return made
+
+
+# ------------------------------------------------------------------------------
+# What is each session's own.
+# ------------------------------------------------------------------------------
+
+
+def _weight(part: _Part, units: ReaderUnits) -> list[tuple[str, Phrase]]:
+    """Return the sum of a session's test weight and what it is made of, in one line."""
+    *of, (_, total) = weight_of(part.summary, part.ledger, units)
+    told: list[Phrase] = [(f"{name.lower()} ", *text) for name, text in of]
+    return [(f"Session {part.letter}", (*total, ": ", *joined(told, "; ")) if told else total)]
+
+
+def _conditions(part: _Part, units: ReaderUnits) -> Phrase:
+    told: list[Phrase] = [(f"{name.lower()} ", *text) for name, text in conditions_of(part.summary, part.ledger, units)]
+    fit = part.summary.current.fit
+    if fit:
+        least, most = (pick(range(len(fit)), key=lambda n: fit[n].speed_kn) for pick in (min, max))
+        ends = [in_units(part.ledger.at("current", "fit", n, "speed_kn"), "kn", 1, units) for n in (least, most)]
+        told.append(("current ", *(ends[0] if text_of(ends[0]) == text_of(ends[1]) else joined(ends, " to "))))
+    return joined(told, ", ")
+
+
+def _limits(parts: Sequence[_Part], trial: CombinedTrial) -> list[tuple[Severity, str, Phrase]]:
+    """Return one line for each kind of fault of a session, the gravest first; what several share stands once."""
+    found: dict[tuple[Severity, str, str], tuple[Phrase, list[str]]] = {}
+    for part in parts:
+        for severity, name, text in limits_of(part.summary, part.ledger):
+            if name in _OF_THE_WHOLE or (name == "Top speed" and trial.top_speed is not None):
+                continue  # told of all sessions together
+            key = (severity, name, text_of(text))
+            found.setdefault(key, (text, []))[1].append(part.letter)
+    lines = [
+        (severity, name, (*text, "" if len(whose) == len(parts) else f" (session {', '.join(whose)})"))
+        for (severity, name, _), (text, whose) in found.items()
+    ]
+    lines.sort(key=lambda line: _SEVERITIES.index(line[0]))
+    if len(lines) <= _MOST_LIMITS:
+        return lines
+    rest = len(lines) - _MOST_LIMITS + 1
+    more: Phrase = (f"{plural(rest, 'line')} more: see the report of each session",)
+    return [*lines[: _MOST_LIMITS - 1], (lines[_MOST_LIMITS - 1][0], "And", more)]
+
+
+def _missing(parts: Sequence[_Part]) -> str:
+    told = {}
+    for part in parts:
+        text = missing_of(part.summary)
+        for sentence in _PLAN_SAID:
+            text = text.removesuffix(sentence).rstrip()
+        told[part.letter] = text or "Nothing is missing."
+    if len(set(told.values())) == 1:
+        return next(iter(told.values()))
+    return " ".join(f"{letter}: {text}" for letter, text in told.items())
+
+
+def _seal(part: _Part) -> Phrase:
+    seal, ledger = part.summary.seal, part.ledger
+    state: Phrase = ("CHANGED since it was sealed",) if seal.state == "changed" else (said(ledger.at("seal", "state")),)
+    root = ledger.at("seal", "root" if seal.root else "root_of_files")
+    of_now = "root" if seal.root else "root of what is there now"
+    return (
+        f"{part.letter} ", said(ledger.at("session", "id")), " ", *state, f", {of_now} ",
+        Traced(short_root(str(root.value)), root.place, "short"),
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------
+# The whole: table, sentences, figure.
+# ------------------------------------------------------------------------------
+
+
+def _table(
+    bands: pa.Table, trial: CombinedTrial, whole: Ledger, letters: dict[str, str], units: ReaderUnits
+) -> SheetTable:
+    columns = [(q, scale, n == 0) for q in BAND_QUANTITIES for n, scale in enumerate(table_scales(q, units))]
+    heads = [("Rpm", "")] + [(q.heading.replace("Fuel flow", "Fuel"), scale.text) for q, scale, _ in columns]
+    heads += [("Ways", ""), ("Session", "")]
+    answered = {
+        (found.session_id, found.band_name)
+        for found in (trial.top_speed, trial.economy_planing, trial.economy_displacement)
+        if found is not None
+    }
+    made = []
+    for n, row in enumerate(rows(bands)):
+        cells: list[Phrase] = [rpm_cell(row, n, whole)]
+        cells += [quantity_cell(q, scale, leads, n, whole) for q, scale, leads in columns]
+        of = str(row.get("session_id") or "").split("; ")
+        named = "+".join(letters.get(name, "?") for name in of)
+        cells += [(plain(whole.band(n, "ways")),), (Traced(named or DASH, whole.band(n, "session_id").place),)]
+        step = str(row.get("band_name") or "").split(", ")[0]
+        is_answered = any(name.split(", ")[0] == step and set(whose.split("; ")) & set(of) for whose, name in answered)
+        made.append((is_answered, tuple(cells)))
+    return SheetTable(tuple(heads), tuple(made), ())
+
+
+def _words(trial: CombinedTrial, whole: Ledger, letters: dict[str, str], units: ReaderUnits) -> list[Phrase]:
+    name: Phrase = (said(whole.at("boat", "name")),) if trial.boat.name else ("The boat",)
+    days = ", ".join(letters[session.id] for session in trial.sessions)
+    made: list[Phrase] = [
+        (*name, f" was tested in {plural(len(trial.sessions), 'session')} ({days}), each with a weight, a sea and a "
+         "current of its own.")
+    ]  # fmt: skip
+    compared = [(n, s) for n, s in enumerate(trial.steps) if s.quantity != "economy"]
+    if not compared:
+        return [*made, ("No step was run in more than one of them, so nothing shows whether they agree.",)]
+    made += [_compared(n, step, whole, letters, units) for n, step in compared]
+    return [*made, ("What agrees is one row of the table, and what really differs a row for each session.",)]
+
+
+def _compared(n: int, step: StepOfSessions, whole: Ledger, letters: dict[str, str], units: ReaderUnits) -> Phrase:
+    quantity = next(q for q in BAND_QUANTITIES if q.name == step.quantity)
+    at = [whole.at("steps", n, key) for key in ("difference", "difference_u", "k")]
+    half_width = expanded(step.difference_u, step.k)
+    figures = measured_in(
+        at[0], at[1], at[2], units.beside(quantity.unit), own_decimals(half_width, quantity.usual, quantity.most)
+    )
+    first, second = (letters[name] for name in step.sessions)
+    verdict = "a real difference" if step.is_real else "within noise"
+    return ("At ", said(whole.at("steps", n, "band_name")), f" {step.quantity} of {second} less that of {first} is ",
+            *figures, f", {verdict}.")  # fmt: skip
+
+
+def _circled(bands: pa.Table, trial: CombinedTrial) -> tuple[tuple[str, float], ...]:
+    """Return the engine speeds of the answers that the figure circles, each with its quantity."""
+    rpm = {str(r.get("band_name")).split(", ")[0]: number(r.get("band_rpm")) for r in rows(bands)}
+    answers = (
+        ("speed", trial.top_speed), ("economy", trial.economy_planing), ("economy", trial.economy_displacement),
+    )  # fmt: skip
+    found = [(name, rpm.get(best.band_name.split(", ")[0])) for name, best in answers if best is not None]
+    return tuple((name, value) for name, value in found if value is not None)
