@@ -203,6 +203,8 @@ class LiveTrial:
         self._reduced_of: object = None
         self._reduced_at_s = -np.inf
         self._last_mono: dict[str, int] = {}
+        self._shifts: dict[str, dict[str, int]] = {}
+        self._is_void = False
 
     # ----- What is known now.
 
@@ -239,6 +241,7 @@ class LiveTrial:
         with threadpool_limits(limits=1, user_api="blas"):
             began = thread_time()
             anew = anew or (self.alignment is not None and len(marks_of(self.notes)) != len(self.alignment.marks_ns))
+            self._is_void |= anew
             if anew or now_s >= self._due["align"] or not self._places_lines():
                 self._spend("align", now_s, FIRST_ALIGN_S if self.alignment is None else ALIGN_EVERY_S, self._align)
             elif self.alignment is not None:
@@ -334,7 +337,8 @@ class LiveTrial:
         first_ns = int(grid_times(*found.span_ns, self.config.samples.grid_hz)[0])
         is_moved = former is None or first_ns != self.first_ns or self._has_moved(former, found)
         slices = find_slices(logs, engine_logs, found)
-        if is_moved or not self._places_lines():
+        if is_moved or self._is_void or not self._places_lines():
+            self._is_void = False
             self.first_ns = first_ns
             self.samples, self._finder, self._final = SamplesSoFar(self.config), SegmentFinder(self.config), []
             final_ns = found.span_ns[1] - round(self._lag_s() * 1e9)
