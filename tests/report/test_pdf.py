@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import sys
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 from pypdf import PdfReader
 
 from tests.report.test_reader_units import US
@@ -36,10 +38,12 @@ def test_the_sheet_is_one_page_of_the_readers_paper_with_the_same_bytes_twice() 
 
 @pytest.mark.slow
 def test_nothing_beside_the_page_is_read_and_pictures_in_it_are_shown() -> None:
-    picture = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAIAAACQd1PeAAAADElEQVR4nGP4z8AAAAMBAQDJ/pLvAAAAAElFTkSuQmCC"
+    picture = io.BytesIO()
+    Image.new("RGB", (4, 3), "red").save(picture, "PNG")
+    inside = f"data:image/png;base64,{base64.b64encode(picture.getvalue()).decode()}"
     secret = Path(__file__).as_uri()
     html = (
-        f'<html><head><style>@page {{ size: A4 }}</style></head><body><img src="{picture}"><img src="{secret}">'
+        f'<html><head><style>@page {{ size: A4 }}</style></head><body><img src="{inside}"><img src="{secret}">'
         f'<img src="http://127.0.0.1:1/x.png"><p>{{}}</p></body></html>'
     )
     for made in trial_pdfs(html, html):

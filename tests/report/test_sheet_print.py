@@ -14,7 +14,6 @@ from pypdf import PdfReader
 from tests.report.test_reader_units import BOTH, US
 from tests.report.test_sheet import full_trial
 from tests.report.trial_tables import make_trial, render_one_page, typed
-from trialcapture.config import UnitSystem
 from trialcapture.pipeline import process
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
 from trialcapture.rehearse.scenarios import SCENARIOS, load_plan
@@ -91,7 +90,7 @@ def test_the_evidence_of_nine_bands_is_at_most_eight_pages_behind_the_sheet(tmp_
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A whole day: nine steps both ways, accelerations, stops, turns and slow runs, every sentence damaged somewhere."""
+    """A whole day: nine steps both ways, accelerations, stops, turns and slow runs, damaged sentences among all."""
     folder = tmp_path_factory.mktemp("day") / "day"
     scenario = SCENARIOS["manoeuvres"]
     plan = load_plan((Path(__file__).parents[2] / "configs/plans/planing_day.toml").read_text(encoding="utf-8"))
@@ -99,11 +98,9 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("units", ["metric", "us"])
-def test_the_evidence_of_a_day_with_manoeuvres_is_at_most_eight_pages_too(
-    day: Path, units: UnitSystem, tmp_path: Path
-) -> None:
-    found = process(day, units=units)
+def test_the_evidence_of_a_day_with_manoeuvres_is_at_most_eight_pages_too(day: Path, tmp_path: Path) -> None:
+    # in US units there is one table more, and the paper is shorter
+    found = process(day, units="us")
     assert found["bands"].num_rows == 9
     pages = printed(found["paths"]["report"].read_text(encoding="utf-8"), tmp_path).pages
     assert len(pages) <= 9
