@@ -17,8 +17,10 @@ Number = Annotated[float, Strict()]
 Whole = Annotated[int, Strict()]
 Flag = Annotated[bool, Strict()]
 Text = Annotated[str, Strict()]
-Positive = Annotated[Number, Field(gt=0)]
-NotNegative = Annotated[Number, Field(ge=0)]
+_LARGEST = 1e9
+"""No length, mass, volume, speed or time of a boat comes near; its cube is still a number (our choice)."""
+Positive = Annotated[Number, Field(gt=0, le=_LARGEST)]
+NotNegative = Annotated[Number, Field(ge=0, le=_LARGEST)]
 
 
 def _read_percentage(value: Any) -> Any:

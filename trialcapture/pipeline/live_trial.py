@@ -211,17 +211,12 @@ class LiveTrial:
         rows = self.samples.rows
         return None if not rows else self.first_ns + round((rows - 1) * 1e9 / self.config.samples.grid_hz)
 
-    def recent(self) -> pa.Table:
-        """Return the newest samples, `RECENT_S` of them."""
-        count = min(round(RECENT_S * self.config.samples.grid_hz), self.samples.rows)
-        return self.samples.read(self.samples.rows - count, self.samples.rows, self.samples.tail.column_names)
-
-    def recent_track(self) -> tuple[Track, int]:
-        """Return the newest samples as detection sees them, and the row of the samples they begin with."""
+    def recent_track(self) -> Track:
+        """Return the newest samples, `RECENT_S` of them, as detection sees them."""
         blocks = BlockMeans(self.config)
         first = self.samples.rows - min(round(RECENT_S * self.config.samples.grid_hz), self.samples.rows)
         first -= first % blocks.rows
-        return blocks.push(self.samples.read(first, self.samples.rows, self.samples.tail.column_names)), first
+        return blocks.push(self.samples.read(first, self.samples.rows, self.samples.tail.column_names))
 
     # ----- Looking.
 

@@ -151,6 +151,7 @@ def prepare_trial(
         health,
         arrangement.air,
         arrangement.marks_ns,
+        arrangement.wall_offsets,
     )
 
 

@@ -42,6 +42,7 @@ from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
+from trialcapture.prepare.trial_alignment import WallOffsets
 from trialcapture.system.folders import user_cache_folder
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
@@ -73,6 +74,7 @@ class PreparedTrial:
         health: What is wrong with the data.
         air: Pressure and temperature of the air, as far as told.
         marks_ns: Marks people made, on UTC [ns since 1970], ascending as they were noted.
+        wall_offsets: How far the recording computer's clock was off UTC, for what was noted by it.
     """
 
     segments: pa.Table
@@ -84,6 +86,7 @@ class PreparedTrial:
     health: DataHealth
     air: dict[str, float]
     marks_ns: tuple[int, ...] = ()
+    wall_offsets: WallOffsets = ()
 
 
 def origin_of(
@@ -326,8 +329,9 @@ def forget_oldest(folder: Path) -> None:
 
 def _tables_of(trial: PreparedTrial) -> dict[str, pa.Table]:
     facts = json.dumps(
-        {"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air, "marks_ns": trial.marks_ns}
-    )
+        {"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air, "marks_ns": trial.marks_ns,
+         "wall_offsets": trial.wall_offsets}
+    )  # fmt: skip
     return {name: getattr(trial, name) for name in _TABLES} | {
         "facts": pa.table({"json": column_of([facts], pa.string())})
     }
@@ -346,4 +350,5 @@ def _trial_of(tables: Mapping[str, pa.Table]) -> PreparedTrial:
         health=DataHealth(**health),
         air=facts["air"],
         marks_ns=tuple(facts["marks_ns"]),
+        wall_offsets=tuple((int(stamp), int(offset)) for stamp, offset in facts["wall_offsets"]),
     )

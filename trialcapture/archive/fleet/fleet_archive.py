@@ -160,11 +160,13 @@ class Contents:
     Attributes:
         sessions: By key.
         files: Size of every stored file [bytes] by key and hash; empty where only commits were listed.
+        orphans: Commits of results whose revision has no commit.
         strange: Names that no archive has, or what is no regular file, as text for people.
     """
 
     sessions: Mapping[str, StoredSession]
     files: Mapping[tuple[str, str], int]
+    orphans: tuple[str, ...]
     strange: tuple[str, ...]
 
 
@@ -208,6 +210,7 @@ def open_archive(place: str, *, create: bool = False) -> FleetArchive:
         version = head["schema_version"] if head["what"] == "trialcapture archive" else None
     except FileNotFoundError:
         if not create:
+            next(store.names(MARK), None)  # a bucket that is not there is named by the store
             raise TrialCaptureError(
                 "there is no archive here",
                 where=clean_text(place),
@@ -296,7 +299,14 @@ class FleetArchive:
             )
             for key in sorted(revisions)
         }
-        return Contents(sessions, files, tuple(sorted(strange)))
+        orphans = [
+            _results_name(key, revision, number)
+            for key, of in results.items()
+            for revision, found in of.items()
+            for number in found
+            if revision not in revisions.get(key, ())
+        ]
+        return Contents(sessions, files, tuple(sorted(orphans)), tuple(sorted(strange)))
 
     def find(self, name: str) -> StoredSession:
         """Return the session of an id, a key, or the only one whose id or key begins so.

@@ -128,6 +128,9 @@ def verify_archive(
     faults = [fault for one in found for fault in one.faults]
     remarks = [remark for one in found for remark in one.remarks]
     faults += _index_faults(archive, contents)
+    faults += [
+        ArchiveFault("", name, "missing", "the revision that it belongs to is gone") for name in contents.orphans
+    ]
     faults += [ArchiveFault("", *_parted(text)) for text in contents.strange if text.endswith("no regular file")]
     remarks += [text for text in contents.strange if not text.endswith("no regular file")]
     if unnamed := sum(one.unnamed for one in found):
@@ -375,7 +378,7 @@ def mirror_archive(
     mine, theirs = archive.contents().sessions, second.contents().sessions
     tallies: list[_Tally] = []
     with ThreadPoolExecutor(workers_or_default(workers)) as pool:
-        for tally in pool.map(lambda key: _mirror_session(archive, second, mine[key], theirs.get(key)), mine):
+        for tally in pool.map(partial(_mirror_session, archive, second), mine.values()):
             tallies.append(tally)
             progress("mirroring sessions", len(tallies) / len(mine))
     only = [key for key in theirs if key not in mine]
@@ -393,17 +396,14 @@ def mirror_archive(
     )
 
 
-def _mirror_session(
-    archive: FleetArchive, second: FleetArchive, stored: StoredSession, there: StoredSession | None
-) -> _Tally:
+def _mirror_session(archive: FleetArchive, second: FleetArchive, stored: StoredSession) -> _Tally:
     """Mirror the files of a session, then its commits."""
     tally = _Tally()
     commits: list[tuple[str, bytes, bool]] = []
-    in_second = set() if there is None else {name for name, _, _ in commit_names(there)}
     for name, read in _commits(archive, stored):
         label = stored.key
         try:
-            of, data, is_mine = _good_commit(archive, second, stored, name, read, is_there=name in in_second)
+            of, data, is_mine = _good_commit(archive, second, stored, name, read)
             label = of.session_id
             for entry in of.files:
                 _mirror_file(archive, second, file_name(stored.key, entry.sha256), entry, label, tally)
@@ -424,16 +424,15 @@ def _good_commit(
     stored: StoredSession,
     name: str,
     read: Callable[[], Revision | StoredResults],
-    *,
-    is_there: bool,
 ) -> tuple[Revision | StoredResults, bytes, bool]:
     """Return a commit with its bytes, from the first archive where it is good there, else from the second."""
     try:
         return read(), read_object(archive.store, name, MOST_COMMIT_BYTES), True
-    except TrialCaptureError:
-        if not is_there:
-            raise
-        other = dict(_commits(second, stored))[name]()
+    except TrialCaptureError as fault:
+        try:
+            other = dict(_commits(second, stored))[name]()
+        except TrialCaptureError:
+            raise fault from None
         return other, read_object(second.store, name, MOST_COMMIT_BYTES), False
 
 

@@ -190,12 +190,17 @@ class FolderStore:
             except OSError as fault:
                 raise _unreadable(fault, folder) from fault
             for entry in found:
-                status = entry.stat(follow_symlinks=False)
+                if entry.name.startswith("."):  # what is being written, and what desktops leave
+                    continue
                 path = Path(entry.path)
+                try:
+                    status = entry.stat(follow_symlinks=False)
+                except FileNotFoundError:  # removed meanwhile
+                    continue
                 name = path.relative_to(self._folder).as_posix()
                 if stat.S_ISDIR(status.st_mode) and not getattr(status, "st_reparse_tag", 0):
                     waiting.append(path)
-                elif name.startswith(prefix) and not entry.name.endswith(".tmp"):
+                elif name.startswith(prefix):
                     yield name, status.st_size if stat.S_ISREG(status.st_mode) else -1
 
     def size(self, name: str) -> int | None:
