@@ -16,6 +16,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 
 from trialcapture.acquire.live_status import LiveLine, read_last_line
+from trialcapture.acquire.status import Guidance
 from trialcapture.archive.notes import Note, parse_time, standing
 from trialcapture.buffers import floats
 from trialcapture.config import Config
@@ -849,6 +850,20 @@ def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[Alarm]:
         text = f"The recorder has told nothing for {silent_s:.0f} s."
         found.append(Alarm("recorder", "alarm", text, "Look at its window; 'trialcapture record --attach'.", t))
     return found
+
+
+def guidance_of(board: Board) -> Guidance:
+    """Return the lines of a board that the recorder's screen shows."""
+    now = board.now
+    speeds = "   ".join(f"{e.id} {e.rpm:.0f} rpm" for e in now.engines if e.rpm is not None)
+    sog = "no speed" if now.sog_kn is None else f"{now.sog_kn:.1f} kn"
+    detector = board.detector
+    held = "" if not detector.held_s else f", held {detector.held_s:.0f} s"
+    reason = f" ({detector.reason})" if detector.reason else ""
+    missing = [f"{_step_name(c.step)} {c.way}" for c in board.grid.cells if c.state in _OPEN] if board.holes else []
+    missing += [f"{m.kind} {m.way}".strip() for m in board.manoeuvres if m.state in ("missing", "refused", "half")]
+    told = f"missing {len(missing)}: {'; '.join(missing)}" if missing else ""
+    return Guidance(board.made_at, f"{sog}   {speeds}", f"{detector.words}{held}{reason}", board.advice.sentence, told)
 
 
 # ----- Words and small helpers.
