@@ -16,6 +16,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 
 from trialcapture.acquire.live_status import LiveLine, read_last_line
+from trialcapture.acquire.status import Guidance
 from trialcapture.archive.notes import Note, parse_time, standing
 from trialcapture.buffers import floats
 from trialcapture.config import Config
@@ -66,6 +67,8 @@ from trialcapture.safe_text import clean_text
 SHOWN_S, SURE_S = 5.0, 2.0
 """A state that is shown stays so long, and another has to last so long before it is shown [s] (the first after how the
 detector flickers inside good holds; the second is our choice)."""
+JUDGE_EVERY_S = 1.0
+"""What is the case with the stretch under way is looked at so often [s] (our choice)."""
 NO_DATA_S = 3.0
 """Older figures are no figures: three sentences of a receiver of one a second [s] (our choice)."""
 _ENDS_S = 4.0
@@ -189,6 +192,7 @@ class LiveBoard:
         self._left: tuple[int, float, float] | None = None
         self._jump = ""
         self._judged = _Judged("no_data")
+        self._judged_at_s = -math.inf
         self._hold: HoldNow | None = None
         self._alarms: dict[str, tuple[float, int, Alarm]] = {}
         self._charge: tuple[float, float | None] = (-math.inf, None)
@@ -212,7 +216,7 @@ class LiveBoard:
         trial, line = self.trial, self._read_status()
         newest_ns = trial.newest_ns
         now, ages = self._now(newest_ns, wall_ns, line)
-        self._judge(newest_ns, ages)
+        self._judge(now_s, newest_ns, ages)
         state = self._state.follow(self._judged.state, now_s, at_once=self._judged.state in ("no_data", "held"))
         if self._state.since_s == now_s:
             self._state_at_ns = newest_ns or wall_ns
@@ -325,7 +329,7 @@ class LiveBoard:
 
     # ----- The detector.
 
-    def _judge(self, newest_ns: int | None, ages: dict[str, float]) -> None:
+    def _judge(self, now_s: float, newest_ns: int | None, ages: dict[str, float]) -> None:
         """Find what is the case now with the stretch under way."""
         age_s = ages.get("sog_kn")
         if newest_ns is None or age_s is None or age_s > NO_DATA_S:
@@ -333,6 +337,9 @@ class LiveBoard:
             why = "no speed over ground yet" if age_s is None else f"no speed over ground for {age_s:.0f} s"
             self._judged = _Judged("no_data", self.trial.fault or why)
             return
+        if self._judged.state != "no_data" and 0.0 <= now_s - self._judged_at_s < JUDGE_EVERY_S:
+            return
+        self._judged_at_s = now_s
         track = self.trial.recent_track()
         hold = self._hold_now(track, newest_ns)
         self._hold = hold
@@ -800,8 +807,10 @@ class LiveBoard:
         samples, rpms = self.trial.samples, [e.rpm for e in now.engines if e.rpm is not None]
         first = max(samples.rows - round(RECENT_S * self.config.samples.grid_hz), 0)
         for engine in now.engines:
+            if engine.rpm is not None:
+                continue
             recent = floats(samples.read(first, samples.rows, [f"rpm_{engine.id}"])[f"rpm_{engine.id}"])
-            if engine.rpm is None and np.isfinite(recent).any():
+            if np.isfinite(recent).any():
                 text = f"Engine {engine.id}: no engine speed for more than 2 s."
                 action = "Look at its gateway and cable. The run may be lost."
                 found.append((f"rpm-{engine.id}", "warning", text, action))
@@ -849,6 +858,20 @@ def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[Alarm]:
         text = f"The recorder has told nothing for {silent_s:.0f} s."
         found.append(Alarm("recorder", "alarm", text, "Look at its window; 'trialcapture record --attach'.", t))
     return found
+
+
+def guidance_of(board: Board) -> Guidance:
+    """Return the lines of a board that the recorder's screen shows."""
+    now = board.now
+    speeds = "   ".join(f"{e.id} {e.rpm:.0f} rpm" for e in now.engines if e.rpm is not None)
+    sog = "no speed" if now.sog_kn is None else f"{now.sog_kn:.1f} kn"
+    detector = board.detector
+    held = "" if not detector.held_s else f", held {detector.held_s:.0f} s"
+    reason = f" ({detector.reason})" if detector.reason else ""
+    missing = [f"{_step_name(c.step)} {c.way}" for c in board.grid.cells if c.state in _OPEN] if board.holes else []
+    missing += [f"{m.kind} {m.way}".strip() for m in board.manoeuvres if m.state in ("missing", "refused", "half")]
+    told = f"missing {len(missing)}: {'; '.join(missing)}" if missing else ""
+    return Guidance(board.made_at, f"{sog}   {speeds}", f"{detector.words}{held}{reason}", board.advice.sentence, told)
 
 
 # ----- Words and small helpers.
