@@ -193,6 +193,7 @@ class LiveBoard:
         self._jump = ""
         self._judged = _Judged("no_data")
         self._judged_at_s = -math.inf
+        self._newest = (0, -math.inf)
         self._hold: HoldNow | None = None
         self._alarms: dict[str, tuple[float, int, Alarm]] = {}
         self._charge: tuple[float, float | None] = (-math.inf, None)
@@ -215,7 +216,7 @@ class LiveBoard:
         """Return the board of what the trial knows now; the arguments are those of `look`."""
         trial, line = self.trial, self._read_status()
         newest_ns = trial.newest_ns
-        now, ages = self._now(newest_ns, wall_ns, line)
+        now, ages = self._now(now_s, newest_ns, wall_ns, line)
         self._judge(now_s, newest_ns, ages)
         state = self._state.follow(self._judged.state, now_s, at_once=self._judged.state in ("no_data", "held"))
         if self._state.since_s == now_s:
@@ -267,15 +268,16 @@ class LiveBoard:
 
     # ----- Figures now.
 
-    def _now(self, newest_ns: int | None, wall_ns: int, line: LiveLine | None) -> tuple[Now, dict[str, float]]:
+    def _now(
+        self, now_s: float, newest_ns: int | None, wall_ns: int, line: LiveLine | None
+    ) -> tuple[Now, dict[str, float]]:
         samples = self.trial.samples
         if newest_ns is None or not samples.rows:
             return Now(engines=tuple(EngineNow(e) for e in self.config.engine_ids)), {}
         hz = self.config.samples.grid_hz
         count = min(samples.rows, max(round(2.0 * hz), 1))
         few = samples.read(samples.rows - count, samples.rows, samples.tail.column_names)
-        # the newest data is as old as the wall clock says, where that agrees with the receiver; the recorder tells it
-        lag_s = self._data_lag_s(newest_ns, wall_ns, line)
+        lag_s = self._data_lag_s(now_s, newest_ns, wall_ns, line)
         values, ages = {}, {}
         for name in few.column_names:
             if name == "t" or name.endswith(("_age_s", "_flag")):
@@ -306,10 +308,13 @@ class LiveBoard:
             trim_entered=self._trim_entered(),
         ), ages
 
-    def _data_lag_s(self, newest_ns: int, wall_ns: int, line: LiveLine | None) -> float:
-        """Return how long ago the newest sample came in [s], by the computer's clock less its offset from UTC."""
+    def _data_lag_s(self, now_s: float, newest_ns: int, wall_ns: int, line: LiveLine | None) -> float:
+        """Return how old the newest sample is [s]: since it came in, or by the computer's clock less its offset."""
+        if newest_ns != self._newest[0]:
+            self._newest = (newest_ns, now_s)
+        lag_s = now_s - self._newest[1]
         offsets = [] if line is None else [s.offset_s for s in line.status.sources if s.offset_s is not None]
-        return max((wall_ns - newest_ns) / 1e9 - (offsets[0] if offsets else 0.0), 0.0)
+        return max([lag_s, *((wall_ns - newest_ns) / 1e9 - offset_s for offset_s in offsets[:1])])
 
     def _trim_entered(self) -> str | None:
         trims = [n for n in standing(self.trial.notes) if n.kind == "trim" and n.value is not None]
@@ -797,7 +802,7 @@ class LiveBoard:
                 (f"result-{w.code}", "warning", w.text, "See the results so far.")
                 for w in trial.reduced.findings.warnings if w.severity == "red"
             ]  # fmt: skip
-        unsure = [] if trial.alignment is None else [w for w in trial.alignment.warnings if "mark" in w]
+        unsure = [] if trial.alignment is None else [w for w in trial.alignment.warnings if "give a mark" in w]
         if unsure:
             found.append(("two-clocks", "alarm", unsure[0], "Blip the throttle in neutral and enter a mark."))
         return [Alarm(key, rank, clean_text(text), action, t) for key, rank, text, action in found]
