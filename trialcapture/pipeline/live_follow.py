@@ -46,7 +46,7 @@ first (our choice: twenty seconds of a thousand lines a second)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class DecodedPiece:
     """New lines of one log.
 
     Attributes:
@@ -95,7 +95,7 @@ class FollowedLog:
         """Bytes read so far."""
         return self._read_to
 
-    def look(self) -> tuple[Piece | None, bool]:
+    def look(self) -> tuple[DecodedPiece | None, bool]:
         """Read what is new.
 
         Returns:
@@ -130,7 +130,7 @@ class FollowedLog:
         tables, _, _ = self._of_lines.decode(self._next_line, block)
         self._next_line += count_lines(block)
         self.lines = self._next_line
-        return Piece(self.name, read_columns(tables), _satellites(tables)), is_late or is_other
+        return DecodedPiece(self.name, read_columns(tables), _satellites(tables)), is_late or is_other
 
     def _pass_over(self, part: bytes) -> None:
         """Count the lines of a part that is not decoded line by line."""
@@ -262,14 +262,14 @@ class Follower:
         self.logs: dict[str, FollowedLog] = {}
         self.engine_logs: dict[str, FollowedEngineLog] = {}
 
-    def look(self) -> tuple[list[Piece], list[tuple[str, pa.Table]], bool]:
+    def look(self) -> tuple[list[DecodedPiece], list[tuple[str, pa.Table]], bool]:
         """Read what is new of every log, and take up logs that are new.
 
         Returns:
             New lines; new rows of engine logs by name; True where everything must be taken from `so_far`.
         """
         self._take_up()
-        pieces: list[Piece] = []
+        pieces: list[DecodedPiece] = []
         anew = False
         for log in self.logs.values():
             try:

@@ -36,7 +36,7 @@ from trialcapture.config import Config
 from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
-from trialcapture.pipeline.live_follow import Follower, Piece
+from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
 from trialcapture.pipeline.results import reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
@@ -302,7 +302,7 @@ class LiveTrial:
         there = {log.name for log in self.follower.logs.values() if log.lines}
         return all(of.assignment.clock in CLOCKS for of in facts) and there <= self._aligned
 
-    def _is_set_back(self, piece: Piece) -> bool:
+    def _is_set_back(self, piece: DecodedPiece) -> bool:
         """Return whether the receive clock of a log began again, as after a pause of the recording."""
         low, high = np.iinfo(np.int64).max, -1
         for table in piece.tables.values():
@@ -412,7 +412,7 @@ class LiveTrial:
 
     # ----- New lines, and the end of the grid.
 
-    def _place(self, pieces: Sequence[Piece], rows: Sequence[tuple[str, pa.Table]]) -> None:
+    def _place(self, pieces: Sequence[DecodedPiece], rows: Sequence[tuple[str, pa.Table]]) -> None:
         """Place new lines on UTC and gather what they tell."""
         assert self.alignment is not None
         for piece in pieces:
