@@ -15,10 +15,10 @@ from pathlib import Path
 import pytest
 
 from tests.nmea_builders import journal_line, sentence
+from tests.numbers import process_numbers
 from trialcapture.archive.collect import collect
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
-from trialcapture.pipeline import process
 
 START_S = 1_790_000_000
 SPEED_KN = {1200: 8.0, 2000: 15.0, 2800: 24.0}
@@ -91,7 +91,7 @@ def test_a_can_log_recorded_elsewhere_is_collected_and_processed(tmp_path: Path)
     logs = [tmp_path / "first.log", tmp_path / "second.gz"]
     session = tmp_path / "session"
     collect(logs, [], load_config(CONFIG), session, created="2026-09-21T14:13:20Z", config_text=CONFIG)
-    bands = process(session)["bands"].to_pylist()
+    bands = process_numbers(session)["bands"].to_pylist()
     assert [row["ways"] for row in bands] == [2, 2, 2]
     assert [row["speed_kn"] for row in bands] == pytest.approx(list(SPEED_KN.values()), abs=0.05)
     assert [row["fuel_l_per_h"] for row in bands] == pytest.approx(list(FUEL_L_PER_H.values()), rel=0.005)
@@ -105,7 +105,7 @@ def test_a_can_log_alone_gives_speed_without_current_and_fuel(tmp_path: Path, wi
     if with_epoch:
         note = {"t": "2026-09-21T14:13:20Z", "kind": "start", "epoch_wall_ns": START_S * 10**9}
         (session / "raw" / "notes.jsonl").write_text(json.dumps(note) + "\n")
-    bands = {row["band_rpm"]: row for row in process(session)["bands"].to_pylist()}
+    bands = {row["band_rpm"]: row for row in process_numbers(session)["bands"].to_pylist()}
     assert sorted(bands) == pytest.approx(sorted(SPEED_KN), abs=1.0)
     for (_, row), rpm in zip(sorted(bands.items()), sorted(SPEED_KN), strict=True):
         assert row["ways"] == 2
@@ -145,7 +145,7 @@ def test_the_same_bus_inside_sentences_gives_the_same_bands(tmp_path: Path, way:
     session = tmp_path / "session"
     create_session(session, load_config(CONFIG), made_by="test", created="2026-09-21T14:13:20Z", config_text=CONFIG)
     (session / "raw" / "nmea.log").write_bytes(carried(list(bus()), way))
-    result = process(session)
+    result = process_numbers(session)
     bands = {row["band_rpm"]: row for row in result["bands"].to_pylist()}
     assert sorted(bands) == pytest.approx(sorted(SPEED_KN), abs=1.0)
     for (_, row), rpm in zip(sorted(bands.items()), sorted(SPEED_KN), strict=True):

@@ -15,9 +15,9 @@ import pyarrow.parquet as pq
 import pytest
 import tomli_w
 
+from tests.numbers import process_numbers
 from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
-from trialcapture.pipeline import process
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
@@ -34,7 +34,7 @@ def trial() -> SimulatedTrial:
 def plain(trial: SimulatedTrial, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     session = tmp_path_factory.mktemp("plain") / "session"
     write_session(trial, session)
-    return process(session)
+    return process_numbers(session)
 
 
 def table(trial: SimulatedTrial) -> tuple[Rows, dict[str, Any]]:
@@ -113,7 +113,7 @@ def test_another_form_of_the_log_gives_the_same_bands(
     path.write_bytes(data)
     collect([nmea], [path], load_config(settings), session, created="2026-06-01T00:00:00Z", config_text=settings)
     assert (session / "raw" / "engine" / path.name).read_bytes() == data
-    found = process(session)
+    found = process_numbers(session)
     names = ["band_rpm", "ways", "speed_kn", "fuel_l_per_h"]
     for one, other in zip(found["bands"].to_pylist(), plain["bands"].to_pylist(), strict=True):
         assert [one[n] for n in names] == pytest.approx([other[n] for n in names], rel=1e-6)
@@ -130,7 +130,7 @@ def test_a_wrong_cell_and_a_wrong_row_are_named_and_cost_themselves(
     (log,) = (tmp_path / "session" / "raw" / "engine").iterdir()
     log.write_bytes(text(rows))
     (tmp_path / "session" / "manifest.json").unlink()
-    found = process(tmp_path / "session")
+    found = process_numbers(tmp_path / "session")
     speeds = [row["speed_kn"] for row in found["bands"].to_pylist()]
     assert speeds == pytest.approx([row["speed_kn"] for row in plain["bands"].to_pylist()], rel=1e-3)
     rejects = pq.read_table(tmp_path / "session" / "trialset" / "rejects.parquet").to_pylist()

@@ -12,8 +12,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from tests.numbers import process_numbers
 from trialcapture.archive.manifest import write_manifest
-from trialcapture.pipeline import process
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -27,7 +27,7 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, An
     """The trial with its engine log."""
     folder = tmp_path_factory.mktemp("logged") / "day"
     write_session(simulate("twin-planing", SEED), folder)
-    return folder, process(folder)
+    return folder, process_numbers(folder)
 
 
 def unlogged(logged: Path, into: Path, notes: list[dict[str, Any]]) -> Path:
@@ -65,7 +65,7 @@ def readings(folder: Path) -> list[dict[str, Any]]:
 
 def test_readings_typed_by_leg_give_the_bands_of_the_log(logged: tuple[Path, dict[str, Any]], tmp_path: Path) -> None:
     folder, with_log = logged
-    by_hand = process(unlogged(folder, tmp_path / "hand", readings(folder)))
+    by_hand = process_numbers(unlogged(folder, tmp_path / "hand", readings(folder)))
     expected = {row["band_rpm"]: row for row in with_log["bands"].to_pylist()}
     found = {row["band_rpm"]: row for row in by_hand["bands"].to_pylist() if row["band_rpm"] is not None}
     assert len(found) >= len(expected) - 1
@@ -96,7 +96,7 @@ def test_readings_that_cannot_be_used_are_told_and_change_nothing(
         {"engine": "port", "quantity": "fuel", "value": 20, "unit": "gal/h"},
         {"engine": "port", "quantity": "rpm", "value": 2000},
     ]
-    result = process(unlogged(folder, tmp_path / "bad", [{"t": at, "kind": "reading", **note} for note in bad]))
+    result = process_numbers(unlogged(folder, tmp_path / "bad", [{"t": at, "kind": "reading", **note} for note in bad]))
     told = [w["text"] for w in result["summary"]["warnings"] if w["code"] == "reading"]
     assert len(told) == len(bad)
     assert "port, stbd" in told[0]

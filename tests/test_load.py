@@ -15,9 +15,9 @@ import pyarrow.parquet as pq
 import pytest
 
 import trialcapture
+from tests.numbers import process_numbers
 from trialcapture.errors import TrialCaptureError
 from trialcapture.frames import TrialFrames
-from trialcapture.pipeline import process
 from trialcapture.reduce.summary import Summary
 from trialcapture.reduce.tables import LEGS_SCHEMA, legs_csv
 
@@ -28,7 +28,7 @@ SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     session = tmp_path_factory.mktemp("loaded") / "session"
     shutil.copytree(SAMPLE, session, ignore=shutil.ignore_patterns("trialset", "reduction"))
-    process(session)
+    process_numbers(session)
     return session
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -19,7 +19,7 @@ def test_a_clock_far_off_its_rate_is_told_from_one_that_a_short_trial_cannot_jud
     (true,) = trial.truth["engine_log"]
     assert true["drift_ppm"] == pytest.approx(1800.0, abs=5.0)
     write_session(trial, tmp_path / "session")
-    summary = process(tmp_path / "session")["summary"]
+    summary = process_numbers(tmp_path / "session")["summary"]
     (clock,) = [c for c in summary["clocks"] if c["source"] == f"engine log {true['file']}"]
     assert abs(clock["offset_s"] - true["offset_s"]) <= 2.0 * clock["offset_u_s"]
     assert abs(clock["drift_ppm"] - true["drift_ppm"]) <= 3.0 * clock["drift_u_ppm"]
@@ -33,7 +33,7 @@ def test_a_log_that_only_paused_is_tied_as_one_and_keeps_its_fuel(seed: int, tmp
     trial = simulate("small-petrol", seed, short=True, errors=True, faults=["log-pauses"])
     (true,) = trial.truth["engine_log"]
     write_session(trial, tmp_path / "session")
-    result = process(tmp_path / "session")
+    result = process_numbers(tmp_path / "session")
     (clock,) = [c for c in result["summary"]["clocks"] if c["source"].startswith("engine log")]
     assert clock["source"] == f"engine log {true['file']}"
     assert abs(clock["offset_s"] - true["offset_s"]) <= 2.0 * clock["offset_u_s"]

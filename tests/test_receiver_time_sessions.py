@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.nmea_builders import sentence
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -67,7 +67,7 @@ def outcome(session: Path, folder: Path, size_s: float, *, plain: bool = False) 
     shutil.copytree(session, folder)
     log = folder / "raw" / "nmea.log"
     log.write_bytes(stepped(log.read_bytes(), size_s, plain=plain))
-    return process(folder)
+    return process_numbers(folder)
 
 
 @pytest.mark.parametrize("plain", [False, True], ids=["journal", "plain"])
@@ -126,7 +126,7 @@ def test_a_receiver_whose_time_stands_still_costs_nothing_else(
     log = tmp_path / "stopped" / "raw" / "nmea.log"
     talker = source.split("/")[1].encode()
     log.write_bytes(frozen(log.read_bytes(), talker, begin, end, is_lost=is_lost, plain=plain))
-    stopped = process(tmp_path / "stopped")
+    stopped = process_numbers(tmp_path / "stopped")
     bands, expected = (r["bands"].to_pylist() for r in (stopped, calm))
     assert [(round(b["band_rpm"], -1), b["ways"]) for b in bands] == [
         (round(b["band_rpm"], -1), b["ways"]) for b in expected

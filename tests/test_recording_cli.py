@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 
 from tests import rig
+from tests.numbers import process_numbers
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.cli import main
-from trialcapture.pipeline import process
 from trialcapture.pipeline.results import hash_raw
 from trialcapture.system.session_lock import SessionLock
 
@@ -164,7 +164,7 @@ def copied(tmp_path: Path) -> Path:
 
 
 def warnings_of(folder: Path) -> str:
-    return " ".join(w["text"] for w in process(folder)["summary"]["warnings"])
+    return " ".join(w["text"] for w in process_numbers(folder)["summary"]["warnings"])
 
 
 def test_process_beside_a_recorder_reads_what_is_there_and_says_so(copied: Path) -> None:
@@ -173,7 +173,7 @@ def test_process_beside_a_recorder_reads_what_is_there_and_says_so(copied: Path)
     half = whole[: whole.rindex(b"\n", 0, len(whole) // 2) + 1]
     journal.write_bytes(half + b"\\s:gps1,c:17900")  # the recorder is in the middle of a line
     with SessionLock(copied):
-        result = process(copied)
+        result = process_numbers(copied)
     texts = " ".join(w["text"] for w in result["summary"]["warnings"])
     assert "still being recorded" in texts
     (used,) = [entry for entry in result["summary"]["raw"] if entry["path"] == "raw/nmea.log"]

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -20,7 +20,7 @@ Bands = dict[float, dict[str, Any]]
 
 def run(folder: Path, *faults: str) -> dict[str, Any]:
     write_session(simulate(SCENARIO, SEED, short=True, errors=True, faults=faults), folder)
-    return process(folder)
+    return process_numbers(folder)
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ The map, in the direction the data flows:
 ``measure``  has one module a result that rests on the reduction, such as the planing threshold (pure)
 ``report``   prints tables, draws figures, writes the HTML report
 ``rehearse`` simulates a boat and her sensors, for practice and for tests
+``desk``     serves the local page for the whole trial day
 
 ``pipeline`` shows the whole flow on one screen; ``cli`` is the command line; ``config`` holds boat and trial settings
 with every default; ``system`` is all that differs by operating system.

@@ -6,6 +6,7 @@
 ``coverage``    how often the printed ± holds the truth of those trials, and how wide it is beside the oracle's
 ``families``    which faults are tried, on which trials, and what must come of it
 ``faulty``      one trial with faults beside its twin without
+``comparisons`` how often a comparison of two trials calls a difference real, with and without one
 ``tables``      the tables of trials with faults and whether each demand is met
 
 ``python -m tests.accuracy --help`` names the commands.

@@ -4,7 +4,8 @@ Without an option it runs each scenario with each seed and prints one line a sce
 trials in which every effect is drawn, and checks how often the printed ± holds the truth, over all and by the levels
 of each effect; ``--by-scenario 200`` so many short trials over all scenarios. ``--faults`` runs every fault family,
 ``--pairs 20`` faults drawn in pairs, ``--clean 100`` trials without faults; ``--manoeuvres 20`` so many seeds of
-accelerations, stops and turns; ``--out FILE`` keeps those tables, and those of ``--coverage``, as sections of a file.
+accelerations, stops and turns; ``--compare 340`` so many comparisons of two trials; ``--out FILE`` keeps those tables,
+and those of ``--coverage``, as sections of a file.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.accuracy import coverage, manoeuvres, tables
+from tests.accuracy import comparisons, coverage, manoeuvres, tables
 from tests.accuracy.effects import FIRST_SEED
 from tests.accuracy.families import FAMILIES, ORDINARY_SECOND_RECEIVER, SEEDS, Base, Family, faults_that_fit, trial
 from tests.accuracy.faulty import Checked
@@ -58,6 +59,9 @@ def main() -> None:
     parser.add_argument("--clean", type=int, metavar="TRIALS", help="run so many trials without faults")
     parser.add_argument("--manoeuvres", type=int, metavar="SEEDS", help="run so many seeds of accelerations, stops and "
                         "turns at 1, 5 and 10 Hz; 20 take ten minutes")  # fmt: skip
+    parser.add_argument("--compare", type=int, metavar="COMPARISONS", help="compare so many pairs of trials without a "
+                        "change, and a quarter as many of each other kind: how often a difference is called real; "
+                        "340 take ten minutes")  # fmt: skip
     parser.add_argument("--out", type=Path, metavar="FILE", help="write the tables of these into FILE too")
     arguments = parser.parse_args()
     scenarios = arguments.scenario or list(SCENARIOS)
@@ -77,6 +81,9 @@ def main() -> None:
         _tell(arguments.out, "manoeuvres", f"--manoeuvres {arguments.manoeuvres}{further}", manoeuvres.report(driven))
         if arguments.details:
             manoeuvres.details(driven)
+        return
+    if arguments.compare:
+        _run_comparisons(arguments)
         return
     if arguments.by_scenario:
         outcomes = run_coverage(arguments.by_scenario, arguments.first, scenarios, arguments.jobs, full=arguments.full)
@@ -103,6 +110,14 @@ def _run_effects(arguments: argparse.Namespace) -> None:
         arguments.keep.write_text(coverage.as_json(found), encoding="utf-8")
     if arguments.details:
         coverage.details(found)
+
+
+def _run_comparisons(arguments: argparse.Namespace) -> None:
+    found = comparisons.run_all(arguments.compare, arguments.jobs, comparisons.FIRST_SEED + arguments.other_seeds)
+    met, told = tables.demand_table(comparisons.demands(found)), comparisons.found_line(found)
+    text = f"{met}\n\n{told}\n\n{comparisons.level_table(found)}"
+    further = f" --other-seeds {arguments.other_seeds}" if arguments.other_seeds else ""
+    _tell(arguments.out, "comparisons", f"--compare {arguments.compare}{further}", text)
 
 
 def _run_faulty(arguments: argparse.Namespace) -> None:

@@ -21,8 +21,8 @@ import numpy as np
 import tomli_w
 
 from tests.accuracy.tables import demand_table
+from tests.numbers import process_numbers
 from trialcapture.config import load_config
-from trialcapture.pipeline import process
 from trialcapture.reduce.summary import Manoeuvre, Summary
 from trialcapture.rehearse.boats import Receiver
 from trialcapture.rehearse.scenarios import SCENARIOS, Scenario
@@ -115,7 +115,7 @@ def run(seed: int, rate_hz: float) -> list[Compared]:
         if is_declared:
             trial = with_latency(trial)
         write_session(trial, root / "session")
-        found: Summary = process(root / "session")["findings"]
+        found: Summary = process_numbers(root / "session")["findings"]
         return compare(found, trial.truth["manoeuvres"], seed, rate_hz, is_declared)
     finally:
         shutil.rmtree(root)
@@ -198,7 +198,7 @@ def demands(found: Sequence[Compared]) -> list[tuple[str, bool, str]]:
     worst = min(families, key=lambda f: float(families[f]))
     told = np.mean([c.value is not None for c in single])
     quick = [c for c in claimed if c.rate_hz in QUICK and c.is_declared]
-    time_u = np.median([c.u for c in quick if (c.kind, c.to) == ("acceleration", "20 kn")])
+    time_u = _median([c.u for c in quick if (c.kind, c.to) == ("acceleration", "20 kn")])
     return [
         ("inside the printed ±, all", bool(share >= 0.9), f"{100 * share:.1f} %, least 90 %"),
         ("inside, worst kind", bool(families[worst] >= 0.8), f"{worst} {100 * families[worst]:.1f} %, least 80 %"),
@@ -206,10 +206,15 @@ def demands(found: Sequence[Compared]) -> list[tuple[str, bool, str]]:
         *(
             (f"median u of {kind}, 5 and 10 Hz", bool(u <= 5.0), f"{u:.1f} %, at most 5 %")
             for kind in ("turn tactical diameter", "stop track reach")
-            for u in [np.median([100.0 * (c.u or 0.0) / (c.value or 1.0) for c in quick if c.kind == kind])]
+            for u in [_median([100.0 * (c.u or 0.0) / (c.value or 1.0) for c in quick if c.kind == kind])]
         ),
         ("claimed, of what was driven", bool(told >= 0.9), f"{100 * told:.1f} %, least 90 %"),
     ]
+
+
+def _median(values: Sequence[float | None]) -> float:
+    """Return the median, nan of nothing: what was not seen meets no demand."""
+    return float(np.median(values)) if values else float("nan")
 
 
 def table(found: Sequence[Compared]) -> str:

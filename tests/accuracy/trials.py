@@ -1,7 +1,7 @@
 """Sound trials held against their truth: ``python -m tests.accuracy --seeds 20``.
 
-Simulates each scenario with each seed, processes the session as a user would, and compares the band table, the
-segments and the clocks with the truth written beside the session. Prints one line a scenario.
+Simulates each scenario with each seed, processes the session as a user would but for its pages, and compares the band
+table, the segments and the clocks with the truth written beside the session. Prints one line a scenario.
 
 ``--coverage 200`` runs so many short trials over all scenarios and tells how often the true speed, fuel rate and
 economy lie within the stated ±2u. Every trial draws its own receiver bias and fuel calibration error, which all its
@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import pyarrow.parquet as pq
 
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import truth_path, write_session
@@ -90,7 +90,7 @@ def run(scenario: str, seed: int, folder: Path | None = None, *, short: bool = F
     session = root / "session"
     try:
         write_session(simulate(scenario, seed, short=short, errors=errors), session)
-        result = process(session)
+        result = process_numbers(session)
         truth = json.loads(truth_path(session).read_text(encoding="utf-8"))
         return compare(scenario, seed, result, truth, session)
     finally:

@@ -15,8 +15,8 @@ import pytest
 import tomli_w
 
 from tests import rig
+from tests.numbers import process_numbers
 from trialcapture.archive.verify import verify_session
-from trialcapture.pipeline import process
 from trialcapture.rehearse.play import play
 from trialcapture.rehearse.scenarios import DEFAULT
 from trialcapture.rehearse.simulate import find_scenario, simulate
@@ -47,7 +47,7 @@ def joined(far: rig.Pty, near: rig.Pty) -> Iterator[None]:
 
 
 def bands_of(folder: Path) -> dict[float, dict[str, Any]]:
-    return {row["band_rpm"]: row for row in process(folder)["bands"].to_pylist()}
+    return {row["band_rpm"]: row for row in process_numbers(folder)["bands"].to_pylist()}
 
 
 @pytest.mark.slow

@@ -14,9 +14,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from tests.numbers import process_numbers
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.channels import Channel, trial_channels
-from trialcapture.pipeline import process
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -34,9 +34,9 @@ def session(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     write_session(simulate(request.param, 1, short=True), folder)
     samples = folder / "trialset" / "samples.parquet"
     with patch.object(Channel, "decimals", new_callable=PropertyMock, return_value=15):
-        process(folder)
+        process_numbers(folder)
     samples.rename(samples.with_name("unrounded.parquet"))
-    process(folder)
+    process_numbers(folder)
     return folder
 
 

@@ -134,3 +134,45 @@ def as_sent(board: Board) -> dict[str, Any]:
 def advice_board(kind: str, sentence: str, seconds: float = 0.0, **more: Any) -> Board:
     """Return a board with other advice."""
     return busy_board(seconds, advice=Advice(kind, sentence, at=at(seconds), **more))  # type: ignore[arg-type]
+
+
+def crowded_board() -> Board:
+    """Return a board with more and longer of everything than usual: four engines, three ways, long names and texts."""
+    long = "speed still rising 0.6 kn/min, and the engine speed of portouter fell by 2.4 % while the helm was put over"
+    ways = (Way("075°", "first way, 075°"), Way("255°", "back, 255°"), Way("3", "third run"))
+    speeds = range(600, 3400, 200)
+    steps = (*(Step(float(s), f"{s} rpm") for s in speeds), Step(FULL_THROTTLE, "full throttle, 3600 rpm"))
+    states = ("done", "half", "refused", "missing", "skipped", "signed_off", "now")
+    made = tuple(
+        Cell(step.step, way.way, states[(i + k) % 7], long if (i + k) % 3 == 0 else "")  # type: ignore[arg-type]
+        for i, step in enumerate(steps)
+        for k, way in enumerate(ways)
+    )
+    names = ("portouter", "portinner", "stbdinner", "stbdouter")
+    return busy_board(
+        boat="Grande Dame de la Mer du Nord et de la Manche III ex “Varnelle Explorer 46”",
+        session="2026-06-09_grande_dame_de_la_mer_du_nord_second_day_of_the_acceptance_trial",
+        grid=Grid(75.0, steps, ways, made, 2000.0, "255°"),
+        now=replace(
+            busy_board().now, engines=tuple(EngineNow(name, 2003.0, 30.4, 12.0) for name in names),
+            sog_kn=48.25, fuel_l_per_h=1240.5, trim_entered="port 20 %, starboard 25 %, interceptors by hand",
+        ),
+        sources=tuple(
+            SourceLine(f"receiver-on-the-flybridge-{n}", "udp", "lost", 75.0, 0.0, 0.0, remark=long) for n in range(4)
+        ),
+        holes=tuple(Hole(c.step, c.way, c.reason) for c in made if c.state in ("missing", "half", "refused")),
+        holes_open=20,
+        bands=tuple(
+            BandSoFar(
+                f"{s} rpm", float(s), 5.0 + s / 100, 0.06, 4.4 + s / 10, 1.28 - s / 4000, 1 + s // 200 % 2,
+                ("one_way", "shallow", "fuel_uncalibrated"),
+            )
+            for s in speeds
+        ),
+        alarms=tuple(Alarm(f"a{n}", "alarm", long, long, at(-n), n > 4) for n in range(8)),
+        entries=tuple(Entry(at(-n), "remark", long + "w" * 120) for n in range(20)),
+        detector=Detector("refused", long, long, 12.0, 48.0, 2000.0, "255°", at(-22)),
+        advice=Advice(
+            "repeat", "Repeat full throttle, 3600 rpm, way back 255°", 255.0, "°", 0.9, None, "full_throttle", at(-9),
+        ),
+    )  # fmt: skip

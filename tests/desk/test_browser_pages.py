@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.desk.boards import WAYS, advice_board, at, busy_board, holes
+from tests.desk.boards import WAYS, advice_board, at, busy_board, crowded_board, holes
 from tests.desk.stand_in import PAGES, StandIn
 from trialcapture.pipeline.live_board import Advice, Alarm, Detector, Disk, Hole, Now, Recent
 
@@ -24,6 +24,13 @@ pytestmark = pytest.mark.slow
 LONG_MS = 30_000
 """A busy machine is slow and not wrong."""
 SIZES = {"phone": (390, 844), "tablet": (820, 1180), "laptop": (1280, 800)}
+
+
+CUT_OFF = """() => [...document.querySelectorAll('button, th, td, dd, p, b, li')]
+    .filter(n => n.checkVisibility() && n.scrollWidth > n.clientWidth + 2 && n.clientWidth > 0
+                 && getComputedStyle(n).display !== 'inline' && !n.matches('.unseen'))
+    .map(n => n.textContent.trim().slice(0, 40))"""
+"""Texts that stand out of their boxes."""
 
 
 @contextmanager
@@ -94,19 +101,25 @@ def test_nothing_is_cut_off_and_targets_are_large(
                 .filter(([, least, box]) => box.width < least || box.height < least).map(([t]) => t)"""
         )
         assert small == []
-        cut = page.evaluate(
-            """() => [...document.querySelectorAll('button, th, td, dd, p, b, li')]
-                .filter(n => n.checkVisibility() && n.scrollWidth > n.clientWidth + 2 && n.clientWidth > 0
-                             && getComputedStyle(n).display !== 'inline' && !n.matches('.unseen'))
-                .map(n => n.textContent.trim().slice(0, 40))"""
-        )
-        assert cut == []
+        assert page.evaluate(CUT_OFF) == []
         page.evaluate("scrollTo(0, document.body.scrollHeight)")
         # what is still open is counted in sight wherever one has scrolled to
         expect(page.locator("#holes-count")).to_be_in_viewport()
         expect(page.locator("#holes-count")).to_have_text("6 open")
         expect(page.locator("#mark")).to_be_in_viewport()
         page.screenshot(path=tmp_path / f"{size}-{look}.png", full_page=True)
+
+
+@pytest.mark.parametrize("size", ["phone", "laptop"])
+def test_much_of_everything_still_fits(browser: Browser, desk: StandIn, size: str) -> None:
+    desk.board = crowded_board()
+    with page_of(browser, desk, size=size) as page:
+        expect(page.locator("#bands tbody tr")).to_have_count(14)
+        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+        assert page.evaluate(CUT_OFF) == []
+        # however many alarms there are, what is next begins on the first screen
+        expect(page.locator("#next-title")).to_be_in_viewport()
+        expect(page.locator("#mark")).to_be_in_viewport()
 
 
 def test_the_technician_sees_all_of_the_board(browser: Browser, desk: StandIn) -> None:

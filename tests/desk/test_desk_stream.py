@@ -19,8 +19,8 @@ import pytest
 from tests import rig
 from tests.desk.served import Served, empty_session, sample_board, serving
 from trialcapture.desk.access import MOST_STREAMS
+from trialcapture.desk.board_stream import ShownNumbers
 from trialcapture.desk.server import DeskServer
-from trialcapture.desk.stream import ShownNumbers
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.live_board import BandSoFar, CurrentSoFar, Now
 from trialcapture.report.reader_units import ReaderUnits

@@ -381,7 +381,7 @@ def test_only_so_many_sessions_are_remembered_the_latest_ones(tmp_path: Path, mo
     for nth in range(5):
         (tmp_path / f"{nth}.json").write_text("{}")
         os.utime(tmp_path / f"{nth}.json", (nth, nth))
-    reuse._forget_oldest(tmp_path)
+    reuse.forget_oldest(tmp_path)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["2.json", "3.json", "4.json"]
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import truth_path, write_session
@@ -24,7 +24,7 @@ def test_the_motion_alone_ties_a_rehearsed_log_within_its_uncertainty(name: str,
         plan=replace(scenario.plan, marks=False),
     )
     write_session(simulate(blind, seed=4), tmp_path / "session")
-    result = process(tmp_path / "session")
+    result = process_numbers(tmp_path / "session")
     truth = json.loads(truth_path(tmp_path / "session").read_text(encoding="utf-8"))
     rows = {row["source"]: row for row in result["summary"]["clocks"]}
     for log in truth["engine_log"]:

@@ -10,11 +10,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.nmea_builders import journal_line, sentence
+from tests.numbers import process_numbers
 from tests.prepare.whole_logs import assign_utc_to_log
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.pipeline import process
 from trialcapture.prepare.channels.engine_readings import gather_xdr, unmapped_transducers
 from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
 from trialcapture.prepare.data_health import carries_of, is_free, rejection_items, undecoded_items
@@ -161,7 +161,7 @@ def test_a_session_tells_its_rejects_by_sentence_field_and_reason(tmp_path: Path
         bodies.append(f"ERRPM,E,1,{2000 + nth % 3},10.0")
     lines = [journal_line(sentence(body), source="bus", mono_us=nth * 250_000) for nth, body in enumerate(bodies)]
     (session / "raw" / "nmea.log").write_bytes(b"".join(lines))
-    summary = process(session)["summary"]
+    summary = process_numbers(session)["summary"]
     found = {(r["sentence"], r["field"], r["reason"]): r for r in summary["data_health"]["rejected"]}
     assert found["bus GPRMC", "variation", "range"]["count"] == 300
     assert found["bus SDDPT", "", "range"]["count"] == 300

@@ -16,11 +16,11 @@ import pyarrow as pa
 import pytest
 from jsonschema import Draft202012Validator
 
+from tests.numbers import process_numbers
 from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.measure.trial import measure_trial
-from trialcapture.pipeline import process
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Hole, Restart
 from trialcapture.reduce import summary as summary_module
 from trialcapture.reduce.summary import (
@@ -45,7 +45,7 @@ def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     """Return ``summary.json`` as `process` writes it for a sample session."""
     folder = tmp_path_factory.mktemp("session") / "s"
     shutil.copytree(SAMPLES / request.param, folder)
-    process(folder)
+    process_numbers(folder)
     return (folder / "reduction" / "summary.json").read_text()
 
 

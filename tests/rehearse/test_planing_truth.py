@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.rehearse.scenarios import SCENARIOS, Scenario
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
@@ -20,7 +20,7 @@ def run(scenario: str | Scenario, seed: int, folder: Path, *, short: bool = Fals
     """Return truth of the planing thresholds, and the summary."""
     trial = simulate(scenario, seed, short=short)
     session = write_session(trial, folder / "s")
-    return trial.truth["planing"], process(session.folder)["summary"]
+    return trial.truth["planing"], process_numbers(session.folder)["summary"]
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_slow_runs_of_a_displacement_boat_claim_nothing_even_if_she_is_said_to_p
     text = settings.read_text(encoding="utf-8")
     assert "planing = false" in text
     settings.write_text(text.replace("planing = false", "planing = true"), encoding="utf-8")
-    summary = process(session.folder)["summary"]
+    summary = process_numbers(session.folder)["summary"]
     assert summary["slowest_planing_speed"] is None
     assert summary["slow_runs"]
     assert all("Froude numbers" in run["reason"] for run in summary["slow_runs"])

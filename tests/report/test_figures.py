@@ -74,6 +74,19 @@ def test_ids_belong_to_one_figure_and_the_label_is_escaped():
     assert "<metadata" not in svg
 
 
+def test_a_record_of_one_instant_has_an_axis_about_it():
+    t = np.array([1_790_000_000_000_000_000], dtype="datetime64[ns]")
+    drawing = timeline(pa.table({"t": t, "sog_kn": [5.0]}), None, {})
+    assert drawing is not None
+    times = re.findall(r">(\d\d:\d\d:\d\d)<", drawing.svg)
+    assert len(set(times)) == len(times) > 1
+
+
+def test_a_name_in_letters_that_the_measuring_font_lacks_is_drawn_without_a_warning():
+    svg = draw("name", COMPACT, lambda f: f.add_subplot().set_title("\u6d77"), label="x")
+    assert "\u6d77" in svg
+
+
 def test_a_single_reading_between_gaps_is_a_dot():
     n = 600
     sog = np.full(n, np.nan)

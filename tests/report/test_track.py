@@ -26,7 +26,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiLineString, shape
 
-from trialcapture.pipeline import process
+from tests.numbers import process_numbers
 from trialcapture.reduce.tables import LEGS_SCHEMA
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
 from trialcapture.rehearse.simulate import simulate
@@ -317,7 +317,7 @@ def test_elements_of_a_track_come_in_the_order_of_the_schema() -> None:
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("track") / "session"
     write_session(simulate(SCENARIOS[DEFAULT], 3), folder)
-    process(folder)
+    process_numbers(folder)
     return folder
 
 
@@ -325,7 +325,7 @@ def test_a_whole_trial_across_the_180th_meridian(tmp_path: Path) -> None:
     scenario = SCENARIOS[DEFAULT]
     scenario = replace(scenario, sea=replace(scenario.sea, longitude_deg=179.99))
     write_session(simulate(scenario, 3, short=True), tmp_path / "session")
-    process(tmp_path / "session")
+    process_numbers(tmp_path / "session")
     reduction = tmp_path / "session" / "reduction"
     collection = geojson.loads((reduction / "track.geojson").read_text(encoding="utf-8"))
     assert collection.is_valid

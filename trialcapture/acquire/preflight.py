@@ -427,6 +427,7 @@ def preflight(
     progress: Callable[[float], None] = lambda _: None,
     clock: Clock | None = None,
     sources: Callable[[Clock, int], list[Source]] | None = None,
+    beside: Sequence[Check] = (),
 ) -> Preflight:
     """Listen on every source and tell what is there, what is missing and how to mend it.
 
@@ -439,6 +440,7 @@ def preflight(
         progress: Called with the share of the time that has passed, 0 to 1.
         clock: Clocks; the computer's own by default.
         sources: Makes the sources from clock and start time, instead of the settings; for tests.
+        beside: What else was looked at, such as the settings themselves; it stands last.
 
     Raises:
         TrialCaptureError: There is nothing to listen to, or the session cannot be written.
@@ -469,6 +471,7 @@ def preflight(
         *receiver_checks(heard),
         *_signature_checks(signature, into),
         *computer_checks(into or Path.cwd(), heard),
+        *beside,
     ]
     seen = (*explain_log(heard.lines, config), *explain_groups(heard.groups))
     result = Preflight(utc_text(clock.wall_ns()), heard.listened_s, tuple(checks), signature, seen, None)

@@ -40,6 +40,7 @@ from trialcapture.archive.atomic import free_bytes, size_text, write_error
 from trialcapture.archive.halves import join_halves
 from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.archive.manifest import raw_files, read_manifest
+from trialcapture.archive.notes import SPEED
 from trialcapture.archive.seal import hold_seal, seal_closed
 from trialcapture.archive.session import FILE_NAME, Session, create_session, open_session, write_session
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
@@ -51,6 +52,7 @@ from trialcapture.system.folders import synced_by
 from trialcapture.system.power import kept_awake
 from trialcapture.system.session_files import open_plain, read_whole
 from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.sockets import is_loopback
 
 # ------------------------------------------------------------------------------
 # Going on with a session after a stop or a crash: where its time line stood, and what was torn.
@@ -479,6 +481,11 @@ class Recording:
             units=self._config.report.units,
         )
 
+    def tell_speed(self, speed: float) -> None:
+        """Note that the clocks ran faster than time, as with a rehearsal or a replay; no boat can be recorded so."""
+        text = f"recorded at {speed:g} times real time: a replay or a rehearsal, no boat"
+        self._events.add(SPEED, text, speed=speed)
+
     def tell_synced(self, synced: str) -> None:
         """Note that the session lies where a cloud service copies and locks files."""
         self._events.add(
@@ -720,7 +727,7 @@ def record(
         second: A folder on another disk, where a copy of the session goes on when the first disk fails or fills.
         engine_logs: Files that other programs are writing, copied as they grow.
         config_text: The settings as text, kept word by word.
-        speed: How much faster than life, for replays only.
+        speed: How much faster than life, for replays and rehearsals played on this computer only.
         console: Where to show what is going on.
         clock: Clocks; the computer's own by default.
         stop: Set it to end the recording.
@@ -765,6 +772,8 @@ def record(
         stack.enter_context(show)
         stack.enter_context(_quick_turns())
         recording.begin(bridged, awake=stack.enter_context(kept_awake()))
+        if speed != 1.0:
+            recording.tell_speed(speed)
         if console is None and sys.stderr is None:
             show.give_up("there is no standard error to write to")
         complete = False
@@ -836,12 +845,16 @@ def _quick_turns() -> Iterator[None]:
 def _clock_for(config: Config, clock: Clock, speed: float) -> Clock:
     if speed == 1.0:
         return clock
-    live = [source.id for source in config.source if source.kind != "replay"]
+    live = [
+        s.id
+        for s in config.source
+        if s.kind != "replay" and not (s.kind in ("udp", "tcp") and is_loopback(s.host or ""))
+    ]
     if speed <= 0 or live:
         raise TrialCaptureError(
-            "only a replay can run at another speed",
+            "only a replay, or a rehearsal played on this computer, can run at another speed",
             seen=f"speed {speed:g}" + (f" with {', '.join(live)}" if live else ""),
-            expected="a speed above 0, and only sources of kind replay",
+            expected='a speed above 0, and only sources of kind replay, or udp and tcp with host = "127.0.0.1"',
         )
     return scaled_clock(clock, speed)
 

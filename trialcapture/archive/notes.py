@@ -20,7 +20,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
@@ -29,7 +29,7 @@ import pyarrow as pa
 
 from trialcapture.archive.atomic import append_safely, as_before_on_failure, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file
-from trialcapture.archive.note_kinds import FIELDS
+from trialcapture.archive.note_kinds import FIELDS, KINDS
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.photos import (
     CameraClock,
@@ -55,6 +55,8 @@ from trialcapture.reduce.observations import Observation
 from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.units import convert, parse_unit
 
+SPEED = "speed"
+"""Kind of the recorder's entry where its clocks ran faster than time: a replay or a rehearsal."""
 DAMAGED = "damaged"
 """Kind of a line that could not be read; its `value` is the text that stood there."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -170,6 +172,37 @@ def standing(notes: Sequence[Note]) -> list[Note]:
             except (ValueError, TypeError):
                 continue  # it names no time, so it takes nothing back
     return [note for note in notes if note.kind != "undo" and (note.t_ns, note.kind) not in undone]
+
+
+_MOVED_FROM_NS = 2_000_000_000
+"""A clock that is off by less moves no note: people note no faster than that (our choice)."""
+_AROUND_NS = 300_000_000_000
+"""So long before and after a recording its computer is taken to be as far off as at its ends (our choice)."""
+
+
+def on_utc(notes: Sequence[Note], offsets: Sequence[tuple[int, int]]) -> tuple[list[Note], float]:
+    """Return the notes that stand, those stamped by a computer that was off UTC moved by as much, and the most [s].
+
+    What was entered with a time of its own (``--at``) is UTC by itself, and photos say their own time.
+
+    Args:
+        notes: Of a session.
+        offsets: From which stamp on [ns since 1970] UTC was how much later [ns]; the last entry is the end.
+    """
+    stands = standing(notes)
+    if not offsets or max(abs(offset) for _, offset in offsets) < _MOVED_FROM_NS:
+        return stands, 0.0
+    first, last = offsets[0][0] - _AROUND_NS, offsets[-1][0] + _AROUND_NS
+    made, most = [], 0.0
+    for note in stands:
+        is_of_people = note.kind in KINDS and note.kind != "photo" and "entered" not in note.more
+        if not is_of_people or not first <= note.t_ns <= last:
+            made.append(note)
+            continue
+        offset = next((off for stamp, off in reversed(offsets) if stamp <= note.t_ns), offsets[0][1])
+        most = max(most, offset / 1e9, key=abs)
+        made.append(replace(note, t_ns=note.t_ns + offset))
+    return made, most
 
 
 def marks_of(notes: Sequence[Note]) -> list[int]:

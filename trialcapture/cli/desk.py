@@ -64,7 +64,8 @@ def desk(
 
 def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_recorder: bool) -> None:
     from trialcapture.desk.access import WARNING  # noqa: PLC0415
-    from trialcapture.desk.server import DeskServer, board_reader, qr_text  # noqa: PLC0415
+    from trialcapture.desk.board_stream import BoardReader  # noqa: PLC0415
+    from trialcapture.desk.server import DeskServer, qr_text  # noqa: PLC0415
     from trialcapture.system.console import open_page  # noqa: PLC0415
 
     def on_fault(fault: Exception) -> str:
@@ -74,7 +75,7 @@ def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_reco
 
     server = DeskServer(
         day,
-        board_reader(day),
+        BoardReader(day),
         listener=_listen("127.0.0.1" if sharing == "none" else "0.0.0.0", port),
         now_s=time.time(),
         sharing=sharing,  # type: ignore[arg-type]

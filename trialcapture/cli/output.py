@@ -24,6 +24,7 @@ from trialcapture.system.console import write_ascii
 
 if TYPE_CHECKING:
     from trialcapture.archive.seal import Acceptance
+    from trialcapture.config import Config
 
 # ------------------------------------------------------------------------------
 # Values as JSON can hold them.
@@ -116,6 +117,15 @@ def root_text(root: str) -> str:
 
     advice = "Note it or mail it now: it shows later that nothing was changed."
     return f"root of the seal: {short_root(root)}\n  {root}\n{advice}"
+
+
+def doubtful_sizes(config: Config) -> list[str]:
+    """Return a sentence for each weight and tank that `process` will warn of, in the units of the reader."""
+    from trialcapture.reduce.boat_size import size_warnings  # noqa: PLC0415  help must not wait for it
+    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
+
+    units = ReaderUnits(config.report.units, config.report.also)
+    return [units.restate_warning(warning) for warning in size_warnings(config)]
 
 
 def offer_closing(session: Path) -> None:

@@ -16,6 +16,7 @@ import click
 
 from trialcapture.cli.output import (
     PATH,
+    doubtful_sizes,
     hang,
     json_option,
     path_argument,
@@ -64,7 +65,7 @@ _LAST_WORDS_S = 5.0
     type=click.FloatRange(min=0, min_open=True),
     default=1.0,
     show_default=True,
-    help="Times real time, for sources of kind replay.",
+    help="Times real time: for a replay, or a rehearsal that is played on this computer at the same --speed.",
 )
 @click.option("--attach", metavar="SESSION", type=PATH, help="Show the screen of a recorder that is at work.")
 @click.option("--stop", "stop", metavar="SESSION", type=PATH, help="End a recorder that is at work.")
@@ -330,6 +331,7 @@ def _stop(session: Path, as_json: bool) -> None:
 # ``trialcapture preflight``.
 # ------------------------------------------------------------------------------
 
+_MEND_SIZE = "Compare it with the plate or the papers now: its unit may have slipped."
 _MARKS = {"ok": "ok", "missing": "MISSING", "warning": "look", "later": "later", "unknown": "?"}
 
 
@@ -355,13 +357,19 @@ def preflight(context: click.Context, config: Path, seconds: float, into: Path |
     trialcapture preflight boat.toml
     """
     from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
+    from trialcapture.acquire.preflight import Check  # noqa: PLC0415
     from trialcapture.acquire.preflight import preflight as run_preflight  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
 
     settings, text = read_config(config)
     with shown_progress() as progress:
         found = run_preflight(
-            settings, seconds=seconds, into=into, config_text=text, progress=lambda share: progress("listening", share)
+            settings,
+            seconds=seconds,
+            into=into,
+            config_text=text,
+            progress=lambda share: progress("listening", share),
+            beside=[Check("weights and tanks", "warning", said, _MEND_SIZE) for said in doubtful_sizes(settings)],
         )
     if as_json:
         print_json({**asdict(found), "ready": found.ready})

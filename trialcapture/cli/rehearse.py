@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     type=click.FloatRange(min=0, min_open=True),
     default=1.0,
     show_default=True,
-    help="Times real time; above 1 for watching only, no result can be made of it.",
+    help="Times real time. Over UDP or TCP, record it with the same --speed; on a serial port it is for watching only.",
 )
 @json_option
 def rehearse(
@@ -112,8 +112,8 @@ def rehearse(
     told: dict[str, Any] = {"scenario": chosen.name, "seed": seed, "out": out, "truth": truth_path(out)}
     if faults:
         told["faults"] = list(faults)
-    if outlets.any and speed > 1.0:
-        told["warning"] = _TOO_FAST.format(speed=speed)
+    if outlets.any and speed != 1.0:
+        told["warning"] = (_TOO_FAST if serial is None else _ONLY_TO_WATCH).format(speed=speed)
         say(told["warning"], label="caution")
     with shown_progress() as progress:
         progress("simulating", None)
@@ -159,9 +159,14 @@ def _read_plan(path: Path) -> Plan:
 
 
 _TOO_FAST = (
-    "played {speed:g} times as fast as it happens, this is for watching the screen only: a recorder stamps it with its "
-    "own clock, which the times in the sentences then contradict, so nothing can be measured from the recording. To "
-    "process a trial, play it at --speed 1 (--short takes under eight minutes), or leave --udp, --tcp and --serial out."
+    "played {speed:g} times as fast as it happens: the clock of the recorder has to run as fast, or the times in the "
+    "sentences contradict it and nothing can be measured. Record it with the command below, which says so."
+)
+_ONLY_TO_WATCH = (
+    "played {speed:g} times as fast as it happens into a serial port, this is for watching the screen only: the clock "
+    "of a recorder runs faster for what comes over UDP or TCP from this computer itself, and never for a port, behind "
+    "which a boat may be. To process a trial, play it at --speed 1 (--short takes under eight minutes), or over --udp "
+    "or --tcp."
 )
 
 
@@ -206,7 +211,8 @@ def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, pro
         return bool(stopped)
 
     former = signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
-    tell(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER", err=True)
+    faster = "" if speed == 1.0 or outlets.serial is not None else f" --speed {speed:g}"
+    tell(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER{faster}", err=True)
     try:
         played = play(
             trial,
@@ -228,7 +234,7 @@ def _live_settings(trial: SimulatedTrial, outlets: _Outlets) -> str:
     """Return the trial's settings with sources that listen where it is played."""
     sources: list[dict[str, Any]] = []
     if outlets.udp is not None:
-        sources.append({"id": "udp", "kind": "udp", "port": outlets.udp})
+        sources.append({"id": "udp", "kind": "udp", "host": "127.0.0.1", "port": outlets.udp})
     if outlets.tcp is not None:
         sources.append({"id": "tcp", "kind": "tcp", "host": "127.0.0.1", "port": outlets.tcp})
     if outlets.serial is not None:

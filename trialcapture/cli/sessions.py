@@ -15,6 +15,7 @@ from trialcapture.cli.output import (
     PATH,
     accept_option,
     acceptance,
+    doubtful_sizes,
     json_option,
     offer_closing,
     path_argument,
@@ -276,7 +277,7 @@ def collect(
     if into.is_dir():
         offer_closing(into)
     config, text = (None, None) if config_path is None else read_config(config_path)
-    told: list[str] = []
+    told: list[str] = [] if config is None else doubtful_sizes(config)
     is_locked = (into / NAME).exists()  # by a recorder at work, or left by one that was killed
     with shown_progress() as progress, SessionLock(into) if is_locked else nullcontext():
         session = collect_files(

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from shutil import copyfileobj
 from typing import TYPE_CHECKING, Any
@@ -43,7 +44,7 @@ from trialcapture.archive.seal import (
 from trialcapture.archive.session import Session, engine_files, unmatched_engine_files
 from trialcapture.archive.verify import read_timeline
 from trialcapture.desk.access import Posted, post_route
-from trialcapture.desk.dock import FORM_BYTES, FORM_FIELDS, Dock
+from trialcapture.desk.dock import FORM_BYTES, FORM_FIELDS, Dock, in_words
 from trialcapture.desk.engine_log_forms import (
     AsRead,
     DroppedLog,
@@ -147,22 +148,22 @@ class After:
 
     def routes(self) -> list[BaseRoute]:
         """Return the routes of the page, of what it posts and of what it offers."""
-        access = self._desk.access
+        access, words = self._desk.access, partial(in_words, self._desk)
         return [
             Route("/after", self._page),
             Route("/after/clocks.svg", self._clocks_picture),
             Route("/after/pack/{kind}", self._packed),
             Route("/results/{name}", self._result),
-            post_route("/after/log", self._dropped, access, most_bytes=LOG_BYTES, most_files=8, owner_only=True),
+            post_route("/after/log", words(self._dropped), access, most_bytes=LOG_BYTES, most_files=8, owner_only=True),
             post_route(
-                "/after/declare", self._declare, access, most_bytes=FORM_BYTES, most_fields=FORM_FIELDS,
+                "/after/declare", words(self._declare), access, most_bytes=FORM_BYTES, most_fields=FORM_FIELDS,
                 owner_only=True,
             ),
-            post_route("/after/process", self._process, access, owner_only=True),
-            post_route("/after/review", self._review, access, owner_only=True),
-            post_route("/after/verify", self._verify, access, owner_only=True),
-            post_route("/after/pack", self._pack, access, owner_only=True),
-            post_route("/after/seal", self._seal, access, owner_only=True),
+            post_route("/after/process", words(self._process), access, owner_only=True),
+            post_route("/after/review", words(self._review), access, owner_only=True),
+            post_route("/after/verify", words(self._verify), access, owner_only=True),
+            post_route("/after/pack", words(self._pack), access, owner_only=True),
+            post_route("/after/seal", words(self._seal), access, owner_only=True),
         ]  # fmt: skip
 
     # The page.
@@ -308,7 +309,7 @@ class After:
             table, field_faults = declared_table(waiting.log, typed, session.config.engine_ids)
         waiting.field_faults = field_faults
         if field_faults:
-            waiting.said = "Some fields cannot be read."
+            waiting.said = "Something is not decided yet, or cannot be read: see beside the fields."
             return None
         text, config, faults = settings_with(session.config_text, waiting.log, table)
         if config is None:
@@ -552,7 +553,7 @@ def _clocks(folder: Path) -> list[dict[str, str]]:
 
 
 def _signed(value: float | None, decimals: int, unit: str) -> str:
-    return "–" if value is None or not np.isfinite(value) else f"{value:+.{decimals}f}{unit}"
+    return "–" if value is None or not np.isfinite(value) else f"{value:+.{decimals}f}{unit}".replace("-", "\u2212")
 
 
 def _bands(folder: Path, units: ReaderUnits) -> dict[str, Any] | None:

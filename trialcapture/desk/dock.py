@@ -17,14 +17,15 @@ import threading
 import time
 import zlib
 from base64 import urlsafe_b64decode, urlsafe_b64encode
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from trialcapture.acquire.ending import is_being_recorded
@@ -226,24 +227,31 @@ class Dock:
         desk: What it is a part of.
         jobs: Work under way.
         command: The program, to start the recorder with.
+        preflight_s: How long the preflight listens [s].
     """
 
-    def __init__(self, desk: Desk, jobs: Jobs, command: Sequence[str] = (sys.executable, "-m", "trialcapture")) -> None:
-        self._desk, self._jobs, self._command = desk, jobs, list(command)
+    def __init__(
+        self,
+        desk: Desk,
+        jobs: Jobs,
+        command: Sequence[str] = (sys.executable, "-m", "trialcapture"),
+        preflight_s: int = PREFLIGHT_S,
+    ) -> None:
+        self._desk, self._jobs, self._command, self._preflight_s = desk, jobs, list(command), preflight_s
         self._one_at_a_time = threading.Lock()
 
     def routes(self) -> list[BaseRoute]:
         """Return the routes of the page and of what it posts."""
-        access = self._desk.access
+        access, words = self._desk.access, partial(in_words, self._desk)
         return [
             Route("/dock", self._page),
             Route("/work/{kind}", self._work),
             post_route(
-                "/dock/settings", self._settings, access, most_bytes=FORM_BYTES, most_fields=FORM_FIELDS,
+                "/dock/settings", words(self._settings), access, most_bytes=FORM_BYTES, most_fields=FORM_FIELDS,
                 owner_only=True,
             ),
-            post_route("/dock/preflight", self._preflight, access, owner_only=True),
-            post_route("/dock/start", self._start, access, owner_only=True),
+            post_route("/dock/preflight", words(self._preflight), access, owner_only=True),
+            post_route("/dock/start", words(self._start), access, owner_only=True),
         ]  # fmt: skip
 
     def _page(self, request: Request) -> Response:
@@ -283,7 +291,7 @@ class Dock:
         answer = self._desk.page(
             request, "dock.html", form=groups, shown=shown, loose=loose, trouble_of_file=trouble, stamp=now.stamp,
             file_name=day.settings.name, is_new=now.data is None, is_ready=config is not None and now.data is not None,
-            load=None if config is None else load_lines(config, units), brief=BRIEF, seconds=PREFLIGHT_S,
+            load=None if config is None else load_lines(config, units), brief=BRIEF, seconds=self._preflight_s,
             preflight=self._jobs.state_of("preflight").as_json(), is_recorded=day.is_recorded(),
             folder=_folder_name(config, day.settings), count_of_faults=sum(_faults_in(g) for g in groups) + len(loose),
             summary=_summary_of(groups),
@@ -304,7 +312,7 @@ class Dock:
         }
         if action == "drop":
             return RedirectResponse("/dock", 303)
-        data = parse_toml(base.text)
+        data = _parsed(base)
         units = reader_units(data)
         if action.startswith("add:"):
             return self._with_one_more(posted, typed, data, units, action.removeprefix("add:"))
@@ -333,7 +341,7 @@ class Dock:
         try:
             write_settings(now, text or "# Settings of a boat and her trial; see configs/ for examples.\n")
         except SettingsChangedError:
-            data = parse_toml(now.text)
+            data = _parsed(now)
             return self._conflict(posted, read_settings(now.path), changes, data, typed, reader_units(data))
         self._jobs.forget("preflight")
         return RedirectResponse("/dock?said=" + ("saved" if kept else "plain"), 303)
@@ -389,7 +397,7 @@ class Dock:
         path = self._desk.day.settings
         if path is None or self._desk.day.is_recorded():
             raise TrialCaptureError("a preflight listens before recording", expected="end the recording first")
-        self._jobs.start("preflight", str(path), str(PREFLIGHT_S))
+        self._jobs.start("preflight", str(path), str(self._preflight_s))
         del posted
         return RedirectResponse("/dock#preflight", 303)
 
@@ -536,9 +544,23 @@ def folder_for(name: str, settings: Path) -> Path:
     return folder
 
 
-def error_page(desk: Desk, role: str, fault: TrialCaptureError, status: int = 422) -> HTMLResponse:
-    """Return a page that says what could not be done, and leads back."""
-    request = Request({"type": "http", "role": role, "headers": []})
-    answer = desk.page(request, "cannot.html", said=clean_lines(str(fault)))
-    answer.status_code = status
-    return HTMLResponse(bytes(answer.body), status)
+def _parsed(file: SettingsFile) -> dict[str, Any]:
+    try:
+        return parse_toml(file.text)
+    except ValueError as fault:
+        raise TrialCaptureError("the settings are no TOML", seen=str(fault), where=str(file.path)) from fault
+
+
+def in_words(desk: Desk, handle: Callable[[Posted], Response]) -> Callable[[Posted], Response]:
+    """Return a handler whose faults of use are a page that says them and leads back."""
+
+    def handled(posted: Posted) -> Response:
+        try:
+            return handle(posted)
+        except TrialCaptureError as fault:
+            request = Request({"type": "http", "role": posted.role, "headers": []})
+            answer = desk.page(request, "cannot.html", said=clean_lines(str(fault)))
+            answer.status_code = 422
+            return answer
+
+    return handled

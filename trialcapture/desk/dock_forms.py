@@ -677,6 +677,7 @@ def read_form(
     groups, _ = build_form(data, units, typed=typed)
     changes: list[KeyChange] = []
     faults: dict[str, list[str]] = {}
+    faults |= _plan_twice(groups)
     removed = {name.removesuffix(".remove") for name, given in typed.items() if name.endswith(".remove") and given[0]}
     for group in (inner for outer in groups for inner in outer.every_group()):
         if any(group.name == name or group.name.startswith(f"{name}.") for name in removed):
@@ -703,6 +704,15 @@ def read_form(
 
 
 _NOTHING = object()
+
+
+def _plan_twice(groups: Sequence[FormGroup]) -> dict[str, list[str]]:
+    """Return the fault of a plan that is named and filled in as well: the one would take the place of the other."""
+    plan = next((group for group in groups if group.name == "plan"), None)
+    named = plan is not None and any(f.name == "plan" and _typed_text(f.typed) for f in plan.fields)
+    if plan is None or not named or not any(_typed_text(f.typed) for f in plan.fields if f.name != "plan"):
+        return {}
+    return {"plan": ["A plan file is named and fields below are filled in: empty one of the two"]}
 
 
 def _path_of(name: str) -> Path:
@@ -1007,6 +1017,8 @@ def _put_into_document(document: Any, change: KeyChange) -> None:
         here = here[step]
     last = change.path[-1]
     if change.value is not None:
+        if last in here and isinstance(here[last], dict) and not isinstance(change.value, Mapping):
+            del here[last]  # the name of a plan file stands before all tables
         here[last] = _item(change.value)
     elif isinstance(last, int) or last in here:
         del here[last]

@@ -57,6 +57,7 @@ class DroppedLog:
         questions: What must be decided, one sentence each.
         described: Number of the ``[[engine_log]]`` table of the settings that fits its name; None for a new one.
         open_columns: Those of which a person must say what they hold.
+        undecided: Keys of the table that have a default, and must be declared all the same.
     """
 
     path: Path
@@ -66,6 +67,7 @@ class DroppedLog:
     questions: tuple[str, ...]
     described: int | None
     open_columns: tuple[OpenColumn, ...] = ()
+    undecided: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,9 @@ def look_at(path: Path, config: Config, config_text: str, sheet: str | None = No
     if number is not None:
         return DroppedLog(path, sheets, look, parse_toml(config_text)["engine_log"][number], (), number)
     table, still_open = _decided(draft, look, config.engine_ids)
-    return DroppedLog(path, sheets, look, table, _questions(draft), None, still_open)
+    drafted = parse_toml(draft.text)["engine_log"][0]
+    undecided = tuple(key for key, value in drafted.items() if value == _UNDECIDED)
+    return DroppedLog(path, sheets, look, table, _questions(draft, config.engine_ids), None, still_open, undecided)
 
 
 def _sheets(path: Path) -> tuple[str, ...]:
@@ -140,10 +144,18 @@ def _heading_of(item: Any) -> Any:
     return item.get("name") if isinstance(item, Mapping) else item if not isinstance(item, list) else None
 
 
-def _questions(draft: Draft) -> tuple[str, ...]:
-    return tuple(
-        q.replace("ENGINE1", "the first engine").replace("ENGINE2", "the second engine") for q in draft.questions
-    )
+def _questions(draft: Draft, engine_ids: Sequence[str]) -> tuple[str, ...]:
+    found = []
+    for question in draft.questions:
+        if question.startswith("ENGINE"):
+            if len(engine_ids) != 1:
+                found.append("columns: which engine each one is, and what the others hold")
+        elif question.startswith("time_format: ") and " or " in question:
+            found.append("time format: which of the readings above is right")
+        else:
+            key, _, why = question.partition(": ")
+            found.append(f"{key.replace('_ENGINE', ' of engine ').replace('_', ' ')}: {why}")
+    return tuple(found)
 
 
 def rows_shown(look: FirstLook) -> list[tuple[int, list[str], str]]:
@@ -234,6 +246,9 @@ def declared_table(
     tables = made.get("engine_log") or [{}]
     table = dict(tables[0])
     table.setdefault("files", dropped.path.name)
+    for key in dropped.undecided:
+        if key not in table:
+            faults.setdefault(f"engine_log.0.{key}", []).append("Decide this: it is not taken for granted")
     return table, faults
 
 

@@ -11,11 +11,10 @@ import io
 import logging
 import socket
 import threading
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from time import monotonic
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import segno
 import uvicorn
@@ -39,16 +38,11 @@ from trialcapture.desk.access import (
     refused,
 )
 from trialcapture.desk.after import dock_and_after
+from trialcapture.desk.board_stream import Board, BoardFeed, board_of, stream_of
 from trialcapture.desk.day import Day, desk_secret, page_files, render_page
 from trialcapture.desk.entries import Entries
-from trialcapture.desk.stream import Board, BoardFeed, board_of, stream_of
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline import live_board
-from trialcapture.pipeline.live_board import board_as_json
 from trialcapture.system.sockets import own_addresses
-
-if TYPE_CHECKING:
-    from trialcapture.acquire.live_status import LiveLine
 
 _ADDRESSES_S = 5.0
 """So often it is looked by which addresses other devices reach this computer (our choice)."""
@@ -293,7 +287,7 @@ class DeskServer:
         self._listener = listener
         self.port = int(listener.getsockname()[1])
         self.access = Access(self.port, desk_secret(day, now_s), sharing, addresses or SharedAddresses())
-        self.feed = BoardFeed(read_board, day.units)
+        self.feed = BoardFeed(read_board, day.units, day.is_recorded)
         entries = Entries(day, lambda: None if self.feed.current is None else self.feed.current.board)
         self.desk = Desk(day, self.access, self.feed, entries)
         self._connections = Connections()
@@ -358,50 +352,3 @@ def run_in_thread(server: DeskServer) -> threading.Thread:
     thread = threading.Thread(target=server.run, name="desk", daemon=True)
     thread.start()
     return thread
-
-
-def board_reader(day: Day) -> Callable[[], Mapping[str, Any] | None]:
-    """Return what reads the board of a day; it follows the session once there is one."""
-    from trialcapture.acquire.live_status import read_last_line  # noqa: PLC0415
-
-    def read() -> Mapping[str, Any] | None:
-        if day.session is None or not day.has_session:
-            return None
-        return _status_board(day, read_last_line(day.session))
-
-    return read
-
-
-_STATES: Mapping[str, live_board.SourceState] = {"ok": "ok", "lost": "lost"}
-
-
-def _status_board(day: Day, last: LiveLine | None) -> Mapping[str, Any]:
-    """Return a board with what the recorder says of itself alone."""
-    folder = day.session
-    now = datetime.now(UTC)
-    made_at = now.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    boat = day.config().boat.name
-    if last is None:
-        return board_as_json(live_board.Board(folder.name if folder else "", boat, day.is_recorded(), made_at))
-    status = last.status
-    return board_as_json(
-        live_board.Board(
-            session=folder.name if folder else "",
-            boat=boat,
-            recording=last.state == "recording" and day.is_recorded(),
-            made_at=made_at,
-            t=last.t,
-            data_age_s=(now - datetime.fromisoformat(last.t)).total_seconds(),
-            sources=tuple(
-                live_board.SourceLine(s.source, "", _STATES.get(s.state, "silent"), s.age_s, s.rate_hz)
-                for s in status.sources
-            ),
-            disk=live_board.Disk(status.free_bytes / 1e6, status.free_h),
-            elapsed_s=status.elapsed_s,
-            safe_age_s=status.safe_age_s,
-            alarms=tuple(
-                live_board.Alarm(a.key, "alarm" if a.severity == "red" else "warning", a.text, "", last.t)
-                for a in status.alarms
-            ),
-        )
-    )

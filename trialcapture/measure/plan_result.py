@@ -101,8 +101,7 @@ def compare_plan(
     plan = config.plan
     if plan is None:
         return None
-    steps = np.array(plan.steps_rpm or config.bands.steps_rpm, dtype=np.float64)
-    half = band_half_width_rpm(config.bands) if config.bands.steps_rpm else _half_width(config, steps)
+    steps, half = planned_steps(config)
     tried = _tried(segments, legs)
     axis = plan.axis_deg % 360.0 if plan.axis_deg is not None else _first_way(tried)
     step_of = _find_steps(tried.rpm, tried.accepted, steps, half, plan.full_throttle)
@@ -125,6 +124,23 @@ def compare_plan(
     used = {tried.band[i] for i in np.flatnonzero(step_of >= 0)}
     beside = [name for name in bands["band_name"].to_pylist() if name not in used]
     return PlanComparison(tuple(cells), axis, half, tuple(beside), tuple(unfit))
+
+
+def planned_steps(config: Config) -> tuple[FloatArray, float]:
+    """Return the engine speeds of the plan, or those of the bands [rpm], and how far off a run may be [rpm]."""
+    told = (() if config.plan is None else config.plan.steps_rpm) or config.bands.steps_rpm
+    steps = np.array(told, dtype=np.float64)
+    return steps, band_half_width_rpm(config.bands) if config.bands.steps_rpm else _half_width(config, steps)
+
+
+def find_step(config: Config, rpm: float) -> int | None:
+    """Return the number of the step of the plan that a hold at an engine speed would belong to; None for none."""
+    steps, half = planned_steps(config)
+    if not steps.size or not np.isfinite(rpm):
+        return None
+    has_full_throttle = config.plan is not None and config.plan.full_throttle
+    (found,) = _find_steps(np.array([rpm]), [True], steps, half, has_full_throttle).tolist()
+    return None if found < 0 else int(found)
 
 
 def _half_width(config: Config, steps: FloatArray) -> float:

@@ -37,6 +37,8 @@ DerivedState = Literal["derived", "equal", "there", "failed"]
 made them before; ``failed``."""
 MOST_TRIES = 2
 """Of one session in one run: a failure is tried once more."""
+REACHED_WITHIN_S = 20
+"""A scheduler answers within this or is not there [s] (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,14 +321,14 @@ def _on_cluster(tasks: Sequence[DerivingTask], scheduler: str, done: Callable[[D
         )
     distributed: Any = import_module("distributed")
     try:
-        client = distributed.Client(scheduler, timeout=20, set_as_default=False)
+        client = distributed.Client(scheduler, timeout=REACHED_WITHIN_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as fault:
         raise _unreachable(scheduler, fault) from fault
     with client:
         tried = {task.key: 1 for task in tasks}
         by_key = {task.key: task for task in tasks}
         futures = {_submitted(client, task): task.key for task in tasks}
-        completed = distributed.as_completed(list(futures))
+        completed = distributed.as_completed(list(futures), loop=client.loop)
         for future in completed:
             key = futures[future]
             try:

@@ -151,6 +151,7 @@ def prepare_trial(
         health,
         arrangement.air,
         arrangement.marks_ns,
+        arrangement.wall_offsets,
     )
 
 
@@ -221,9 +222,9 @@ class EngineLogSlice:
     low_ns: int
     high_ns: int
     name: str
-    rows: StoredTables
-    before: StoredTables | None
-    after: StoredTables | None
+    rows: StoredTables | HeldTables
+    before: StoredTables | HeldTables | None
+    after: StoredTables | HeldTables | None
     context: int
     clock: EngineLogClock
     on_change: frozenset[str] = frozenset()

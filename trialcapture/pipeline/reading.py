@@ -6,6 +6,7 @@ of all of it at once is found from the outlines.
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -31,6 +32,7 @@ from trialcapture.decode.nmea0183.encapsulated import last_frames
 from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.kept_blocks import KeptBlock, KeptBlocks
 from trialcapture.prepare.clocks.downsampled_index import (
     BlockIndex,
     DownsampledIndex,
@@ -98,7 +100,7 @@ class DecodedEngineLog:
     name: str
     spec: EngineLog
     outline: pa.Table
-    blocks: list[StoredTables]
+    blocks: Sequence[StoredTables | HeldTables]
     sizes: list[int]
     rejects: list[StoredTables]
     warnings: tuple[str, ...] = ()
@@ -159,9 +161,10 @@ def read_logs(
             progress("decoding", min(done / total, 1.0))
 
     # the disk needs no Python: while a block is decoded the next one is read and the last one is set aside
+    kept = KeptBlocks(session)
     with ThreadPoolExecutor(1) as beside:
         for path, decoder in log_decoders(session, config):
-            logs.append(_set_aside(path, _decoded(raw_blocks(path), decoder), folder, counts, beside))
+            logs.append(_set_aside(path, raw_blocks(path), decoder, folder, counts, beside, kept))
     return logs, counts, warnings
 
 
@@ -207,6 +210,12 @@ class NmeaLogDecoder:
         self._lines = serial_lines(config)
         self._before = b""
 
+    @property
+    def state(self) -> bytes:
+        """Settings, and what the lines before leave open: with it a block always decodes alike."""
+        settings = (self._source, sorted(self._lenient), self._strict, sorted(self._lines.items()))
+        return repr(settings).encode() + b"\0" + self._before
+
     def decode(self, first_line: int, block: bytes) -> Decoded:
         """Decode the next block."""
         tables, rejects, counts = decode_nmea(
@@ -235,9 +244,16 @@ class CanLogDecoder:
     def __init__(self, epoch_ns: int | None) -> None:
         """Begin before the first block."""
         self._decoder = CanDecoder(epoch_ns)
+        self._state = repr(epoch_ns).encode()
+
+    @property
+    def state(self) -> bytes:
+        """Settings, and a hash of all blocks before: with it a block always decodes alike."""
+        return self._state
 
     def decode(self, first_line: int, block: bytes) -> Decoded:
         """Decode the next block."""
+        self._state = hashlib.sha256(self._state + hashlib.sha256(block).digest()).digest()
         return self._decoder.decode(block, first_line)
 
     def finish(self) -> Decoded | None:
@@ -248,25 +264,61 @@ class CanLogDecoder:
 LogDecoder = NmeaLogDecoder | CanLogDecoder
 
 
-def _decoded(blocks: Iterable[tuple[int, bytes]], decoder: LogDecoder) -> Iterator[Decoded]:
-    for first_line, block in blocks:
-        yield decoder.decode(first_line, block)
-    if (last := decoder.finish()) is not None:
-        yield last
-
-
 def _set_aside(
-    path: Path, decoded: Iterable[Decoded], folder: Path, counts: SentenceCounts, beside: Executor
+    path: Path,
+    raw_blocks: Iterable[tuple[int, bytes]],
+    decoder: LogDecoder,
+    folder: Path,
+    counts: SentenceCounts,
+    beside: Executor,
+    kept: KeptBlocks,
 ) -> DecodedLog:
-    """Outline the blocks of a log, set them aside and count their sentences."""
+    """Outline the blocks of a log, set them aside and count their sentences; blocks that were kept are used again."""
     indexes: list[BlockIndex] = []
-    blocks: list[Future[StoredTables]] = []
-    for number, (tables, rejects, of_block) in enumerate(decoded):
-        place = folder / f"{path.name}-{number}.arrows"
+    blocks: list[Future[StoredTables] | StoredTables | HeldTables] = []
+
+    def take(decoded: Decoded) -> None:
+        tables, rejects, of_block = decoded
+        place = folder / f"{path.name}-{len(blocks)}.arrows"
         blocks.append(beside.submit(write_tables, place, {**read_columns(tables), REJECTS: rejects}))
         indexes.append(index_block(tables))
         add_to_counts(counts, of_block)
-    return DecodedLog(f"raw/{path.name}", join_indexes(indexes), [block.result() for block in blocks])
+
+    for first_line, block in raw_blocks:
+        key = kept.key_of(decoder.state, first_line, block) if kept.are_there else ""
+        found = kept.find(path.name, len(blocks), key) if key else None
+        if found is None:
+            take(decoder.decode(first_line, block))
+            continue
+        blocks.append(found.tables)
+        indexes.append(found.index)
+        add_to_counts(counts, found.counts)
+        decoder = found.decoder
+    if (last := decoder.finish()) is not None:
+        take(last)
+    stored = [block.result() if isinstance(block, Future) else block for block in blocks]
+    return DecodedLog(f"raw/{path.name}", join_indexes(indexes), stored)
+
+
+def decode_and_keep(
+    name: str, number: int, decoder: LogDecoder, first_line: int, block: bytes, kept: KeptBlocks
+) -> KeptBlock:
+    """Return a block that is whole as it was kept, or decode and keep it.
+
+    Args:
+        name: File name of its log.
+        number: Its number in the log.
+        decoder: As it stands before the block; it goes on as that of the result.
+        first_line: Number of its first line.
+        block: Its bytes.
+        kept: Where to.
+    """
+    key = kept.key_of(decoder.state, first_line, block)
+    if (found := kept.find(name, number, key)) is not None:
+        return found
+    tables, rejects, counts = decoder.decode(first_line, block)
+    held = {**read_columns(tables), REJECTS: rejects}
+    return kept.keep(name, number, key, KeptBlock(HeldTables(held), index_block(tables), counts, decoder), held)
 
 
 def read_columns(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:

@@ -17,10 +17,12 @@ from trialcapture import __version__
 from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
 from trialcapture.archive.notes import (
     DAMAGED,
+    SPEED,
     Note,
     mark_texts_of,
     marks_of,
     observations_of,
+    on_utc,
     readings_of,
     reviews_of,
     standing,
@@ -72,6 +74,10 @@ class Results:
     bands: pa.Table
     legs: pa.Table
     summary: Summary
+
+
+_TOLD_OFF_S = 2.0
+"""A computer's clock off by so much is told of where people noted by it (our choice)."""
 
 
 def hash_raw(session: Session) -> list[dict[str, Any]]:
@@ -129,7 +135,7 @@ def reduce_prepared(
         segments, bands, legs, findings = reduce_noted(
             trial, config, notes, session.id, read_samples, former.get, remarks
         )
-    observed = observations_of(notes, session.folder)
+    observed = observations_of(on_utc(notes, trial.wall_offsets)[0], session.folder)
     findings = with_observations(findings, observed, bands, legs)
     findings = with_note_record(findings, observed, legs, trial.overview, config)
     summary = _with_evidence(findings, trial, session, config, as_reviewed(segments), raw, seal)
@@ -160,6 +166,7 @@ def reduce_noted(
         Segments with their review, bands, legs and findings.
     """
     texts = mark_texts_of(notes)
+    notes, off_s = on_utc(notes, trial.wall_offsets)
 
     def reduce(segments: pa.Table, texts: Sequence[str]) -> Result:
         from trialcapture.measure.circumstances import Mark  # noqa: PLC0415  a second look may need none of it
@@ -182,6 +189,15 @@ def reduce_noted(
         findings.conditions, pressure_hpa=trial.air.get("pressure_hpa"), air_temp_c=trial.air.get("air_temp_c")
     )
     told = tuple(TrialWarning("reading", "yellow", text, "") for text in (*faults, *lost))
+    told += tuple(
+        TrialWarning("faster-than-time", "yellow", f"{note.value}; its figures are those of no boat", "")
+        for note in notes
+        if note.kind == SPEED
+    )
+    if abs(off_s) >= _TOLD_OFF_S:
+        way = "behind" if off_s > 0 else "ahead of"
+        text = f"the computer's clock was up to {abs(off_s):.0f} s {way} UTC; what was noted by it is moved by as much"
+        told += (TrialWarning("noted-by-clock", "info", text, "raw/notes"),)
     damaged = sum(note.kind == DAMAGED for note in notes)
     if damaged:
         text = f"lines of the notes that could not be read: {damaged}; they count for nothing"

@@ -42,6 +42,7 @@ from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
+from trialcapture.prepare.trial_alignment import WallOffsets
 from trialcapture.system.folders import user_cache_folder
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
@@ -73,6 +74,7 @@ class PreparedTrial:
         health: What is wrong with the data.
         air: Pressure and temperature of the air, as far as told.
         marks_ns: Marks people made, on UTC [ns since 1970], ascending as they were noted.
+        wall_offsets: How far the recording computer's clock was off UTC, for what was noted by it.
     """
 
     segments: pa.Table
@@ -84,6 +86,7 @@ class PreparedTrial:
     health: DataHealth
     air: dict[str, float]
     marks_ns: tuple[int, ...] = ()
+    wall_offsets: WallOffsets = ()
 
 
 def origin_of(
@@ -129,9 +132,9 @@ def find_prepared(
         tell: Told in a sentence where a kept file, or what was noted of it, was changed since.
     """
     try:
-        entry = json.loads(_entry_path(origin).read_bytes())
+        entry = json.loads(entry_path(origin).read_bytes())
         noted = {"files": entry["files"], "places": entry["places"]}
-        if not _is_ours(noted, entry["code"]):
+        if not is_ours(noted, entry["code"]):
             tell(f"what was noted of {KEPT} in your cache folder is not as this program wrote it; {_ANEW}")
             return None
         now = _hashes(session.folder.joinpath)
@@ -160,10 +163,10 @@ def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: Result
     kept.parent.mkdir(parents=True, exist_ok=True)
     stored = write_tables(kept, _tables_of(trial))
     noted = {"files": _hashes(files.current), "places": stored.places}
-    path = _entry_path(origin)
+    path = entry_path(origin)
     with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
-        write_file(path, json.dumps(noted | {"code": _code_of(noted)}, indent=1).encode())
-        _forget_oldest(path.parent)
+        write_file(path, json.dumps(noted | {"code": code_of(noted)}, indent=1).encode())
+        forget_oldest(path.parent)
 
 
 Made = TypeVar("Made")
@@ -179,13 +182,13 @@ class FormerResults:
     def __init__(self, session: Session, origin: Mapping[str, str]) -> None:
         """Take up what earlier runs left of a trial of this origin."""
         self._path = work_folder(session.folder) / _RESULTS
-        self._note = _entry_path(origin, "results")
+        self._note = entry_path(origin, "results")
         self._made: dict[str, Any] = {}
         self._has_new = False
         with suppress(OSError, ValueError, KeyError, TypeError):  # nothing was noted: all is made anew
             data = self._path.read_bytes()
             entry, noted = json.loads(self._note.read_bytes()), {"sha256": hashlib.sha256(data).hexdigest()}
-            if entry["sha256"] == noted["sha256"] and _is_ours(noted, entry["code"]):
+            if entry["sha256"] == noted["sha256"] and is_ours(noted, entry["code"]):
                 self._made = pickle.loads(data)
 
     def get(self, make: Callable[..., Made], *given: Any) -> Made:
@@ -214,17 +217,18 @@ class FormerResults:
         write_file(self._path, data)
         with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
             noted = {"sha256": hashlib.sha256(data).hexdigest()}
-            write_file(self._note, json.dumps(noted | {"code": _code_of(noted)}).encode())
-            _forget_oldest(self._note.parent)
+            write_file(self._note, json.dumps(noted | {"code": code_of(noted)}).encode())
+            forget_oldest(self._note.parent)
 
 
-def _code_of(noted: Mapping[str, Any]) -> str:
+def code_of(noted: Mapping[str, Any]) -> str:
     """Return the code that only who has the key can make for what is noted."""
     return hmac.new(_secret_key(), json.dumps(noted, sort_keys=True).encode(), hashlib.sha256).hexdigest()
 
 
-def _is_ours(noted: Mapping[str, Any], code: Any) -> bool:
-    return isinstance(code, str) and hmac.compare_digest(_code_of(noted).encode(), code.encode())
+def is_ours(noted: Mapping[str, Any], code: Any) -> bool:
+    """Return True where a code is that of what is noted."""
+    return isinstance(code, str) and hmac.compare_digest(code_of(noted).encode(), code.encode())
 
 
 def _secret_key() -> bytes:
@@ -280,9 +284,14 @@ def _path(session: Session) -> Path:
     return session.folder / KEPT
 
 
-def _entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
-    made_by = {"origin": dict(origin), "program": _program_hash(), "libraries": _versions()}
-    key = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()
+def made_by(origin: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an origin with the program and the libraries that make something of it."""
+    return {"origin": dict(origin), "program": _program_hash(), "libraries": _versions()}
+
+
+def entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
+    """Return where in the user's cache folder it is noted what was made of an origin."""
+    key = hashlib.sha256(json.dumps(made_by(origin), sort_keys=True).encode()).hexdigest()
     return cache_folder() / of / f"{key}.json"
 
 
@@ -309,7 +318,8 @@ def _versions() -> dict[str, str]:
     return found
 
 
-def _forget_oldest(folder: Path) -> None:
+def forget_oldest(folder: Path) -> None:
+    """Remove the oldest notes of a folder where there are too many."""
     entries = list(folder.glob("*.json"))
     if len(entries) > _MOST_ENTRIES:
         by_age = sorted(entries, key=lambda path: path.stat().st_mtime)
@@ -319,8 +329,9 @@ def _forget_oldest(folder: Path) -> None:
 
 def _tables_of(trial: PreparedTrial) -> dict[str, pa.Table]:
     facts = json.dumps(
-        {"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air, "marks_ns": trial.marks_ns}
-    )
+        {"warnings": trial.warnings, "health": asdict(trial.health), "air": trial.air, "marks_ns": trial.marks_ns,
+         "wall_offsets": trial.wall_offsets}
+    )  # fmt: skip
     return {name: getattr(trial, name) for name in _TABLES} | {
         "facts": pa.table({"json": column_of([facts], pa.string())})
     }
@@ -339,4 +350,5 @@ def _trial_of(tables: Mapping[str, pa.Table]) -> PreparedTrial:
         health=DataHealth(**health),
         air=facts["air"],
         marks_ns=tuple(facts["marks_ns"]),
+        wall_offsets=tuple((int(stamp), int(offset)) for stamp, offset in facts["wall_offsets"]),
     )

@@ -65,6 +65,8 @@ from trialcapture.prepare.data_health import DataHealth, Item, unmapped_items
 Ints = npt.NDArray[np.int64]
 Candidates = dict[str, list[Candidate]]
 """Candidates by channel group."""
+WallOffsets = tuple[tuple[int, int], ...]
+"""From which stamp of the computer's clock on [ns since 1970] UTC is how much later [ns]; the last entry ends it."""
 
 CLOCKS_SCHEMA = pa.schema(
     [
@@ -124,6 +126,7 @@ class TrialAlignment:
         resolutions: By channel that feeds a result, how finely its leading source can be read.
         air: Pressure [hPa] and temperature [°C] of the air, as far as told: ``pressure_hpa``, ``air_temp_c``.
         marks_ns: The marks people made, on UTC [ns since 1970], in the order given.
+        wall_offsets: How far the recording computer's clock was off UTC.
     """
 
     logs: dict[str, LogFacts]
@@ -138,6 +141,7 @@ class TrialAlignment:
     resolutions: dict[str, Resolution]
     air: dict[str, float]
     marks_ns: tuple[int, ...] = ()
+    wall_offsets: WallOffsets = ()
 
 
 def align_trial(
@@ -234,6 +238,7 @@ def align_trial(
         find_resolutions(candidates, rankings, {name: table for name, _, table in logs}, on_change, config),
         find_air(log.with_utc for log in facts.values()),
         tuple(marks_utc_ns),
+        _wall_offsets([log.with_utc for log in facts.values()]),
     )
 
 
@@ -420,19 +425,41 @@ def _wall_to_utc(wall_ns: Sequence[int], with_utc: Sequence[Mapping[str, pa.Tabl
 
     The computer's clock may have been set during the session, so no single offset holds for all of it.
     """
-    wall: list[Ints] = []
-    utc: list[Ints] = []
-    for tables in with_utc:
-        if "RMC" in tables:
-            both = tables["RMC"].select(["wall_ms", "t_ns"]).drop_null()
-            wall.append(integers(both["wall_ms"])[0] * 1_000_000)
-            utc.append(integers(both["t_ns"])[0])
-    if not sum(w.size for w in wall):
+    stamps, times = _stamped(with_utc)
+    if not stamps.size:
         return list(wall_ns)
-    stamps, times = np.concatenate(wall), np.concatenate(utc)
     nearest = [int(np.abs(stamps - w).argmin()) for w in wall_ns]
     late_ns = round(GNSS_LATENCY_S * 1e9)
     return [int(times[i]) + late_ns + w - int(stamps[i]) for i, w in zip(nearest, wall_ns, strict=True)]
+
+
+def _stamped(with_utc: Sequence[Mapping[str, pa.Table]]) -> tuple[Ints, Ints]:
+    """Return wall-clock stamps of sentences with a time [ns], and the UTC they say [ns], in the order received."""
+    tables = [of["RMC"].select(["wall_ms", "t_ns"]).drop_null() for of in with_utc if "RMC" in of]
+    if not tables:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    wall, utc = (np.concatenate([integers(t[name])[0] for t in tables]) for name in ("wall_ms", "t_ns"))
+    return wall * 1_000_000, utc
+
+
+_OFFSET_OF = 20
+"""Sentences whose median says how far the computer's clock is off: some seconds, so that a late one tells nothing."""
+_SAME_OFFSET_NS = 200_000_000
+"""Offsets nearer to each other are one (our choice: people note no faster)."""
+
+
+def _wall_offsets(with_utc: Sequence[Mapping[str, pa.Table]]) -> WallOffsets:
+    """Return from which wall-clock stamp on [ns] the computer's clock was how far off UTC; the last entry ends it."""
+    stamps, times = _stamped(with_utc)
+    if not stamps.size:
+        return ()
+    off = times + round(GNSS_LATENCY_S * 1e9) - stamps
+    found: list[tuple[int, int]] = []
+    for k in range(0, stamps.size, _OFFSET_OF):
+        offset = int(np.median(off[k : k + _OFFSET_OF]))
+        if not found or abs(offset - found[-1][1]) > _SAME_OFFSET_NS:
+            found.append((int(stamps[k]), offset))
+    return (*found, (int(stamps[-1]), found[-1][1]))
 
 
 def _span(series: Mapping[str, pa.Table]) -> tuple[int, int] | None:

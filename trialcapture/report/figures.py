@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC
@@ -120,7 +121,7 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, la
     from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    with mpl.rc_context():
+    with mpl.rc_context(), warnings.catch_warnings():
         # whatever a person's own settings are
         mpl.rcdefaults()
         mpl.rcParams.update(_settings(font_size))
@@ -128,6 +129,8 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, la
         canvas: Any = FigureCanvasSVG(figure)
         paint(figure)
         out = io.StringIO()
+        # letters that the measuring font lacks are drawn by the reader's own
+        warnings.filterwarnings("ignore", "Glyph .* missing from font", UserWarning)
         canvas.print_svg(out, metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
     return _inline(out.getvalue(), key, size, label)
 

@@ -53,6 +53,7 @@ from trialcapture.report.format import (
     times_ns,
 )
 from trialcapture.report.limits import kind_of_reason
+from trialcapture.safe_text import clean_page
 from trialcapture.units import NM_M
 
 if TYPE_CHECKING:
@@ -80,6 +81,8 @@ def timeline(
     if not len(t) and not ends:
         return None
     start, stop, cut = _frame(t, ends)
+    # a record of one instant still needs an axis with two ends
+    begin, end = (start, stop) if start < stop else (start - NS_PER_MIN // 2, stop + NS_PER_MIN // 2)
     engines = engine_ids(samples)[:4]
     for s in stretches:
         s["name"] = f"{s.get('segment_id', '')}{STAR if s.get('segment_id') in stars else ''}"
@@ -87,7 +90,7 @@ def timeline(
     rejected = [s for s in stretches if not s.get("accepted")]
 
     shown = (t >= start) & (t <= stop)
-    days, sog_kn, pixel_days = t[shown] / NS_PER_DAY, floats(samples, "sog_kn")[shown], (stop - start) / NS_PER_DAY
+    days, sog_kn, pixel_days = t[shown] / NS_PER_DAY, floats(samples, "sog_kn")[shown], (end - begin) / NS_PER_DAY
 
     def paint(bins: int, tall: bool) -> Callable[[Figure], None]:
         def on(figure: Figure) -> None:
@@ -102,7 +105,7 @@ def timeline(
                 axes.set_ylim(0, axes.get_ylim()[1])
                 draw_boxes(axes, _spans(accepted), 0, axes.get_ylim()[1], TINT)
             _draw_lanes(lanes, accepted, rejected, letters, pixel_days / (0.93 * bins), 9.5 if tall else 11)
-            set_time_axis(lanes, start, stop, 6 if tall else 10)
+            set_time_axis(lanes, begin, end, 6 if tall else 10)
 
         return on
 
@@ -443,7 +446,7 @@ def clocks_figure(clocks: pa.Table | None) -> Drawing | None:
 
     def paint(figure: Figure) -> None:
         upwards = found[::-1]
-        names = [shorten(str(row.get("source"))) for row in upwards]
+        names = [shorten(clean_page(str(row.get("source")))) for row in upwards]
         (axes,) = new_axes(figure, left=max(text_width(name, 10) for name in names) + 6, top=6)
         places, half = np.arange(len(found)), [K * row["offset_u_s"] for row in upwards]
         axes.errorbar(np.zeros(len(found)), places, xerr=half, fmt="|", color=PETROL, ms=9, elinewidth=1.8, capsize=4)

@@ -18,6 +18,17 @@ if (drop) {
   file.addEventListener("change", () => { if (file.files.length) drop.requestSubmit(); });
 }
 
+// One of the readings of a first time is taken by its button.
+for (const button of document.querySelectorAll("[data-take]")) {
+  button.hidden = button.dataset.take === "six columns";
+  button.addEventListener("click", () => {
+    const form = button.closest("form");
+    form.querySelector('[name$=".time_format"]').value = button.dataset.take;
+    if (button.dataset.locale) form.querySelector('[name$=".locale"]').value = button.dataset.locale;
+    form.querySelector('[name$=".timezone"]').focus();
+  });
+}
+
 // Work that changes the whole page loads it again when it is done.
 const again = (id) => () => { location.replace(`/after?now=${Date.now()}#${id}`); };
 followWork("process", "Processing", again("result"));

@@ -126,3 +126,4 @@ export async function sendPhoto(file, fields) {
 
 setInterval(() => { if (waiting.length) flush(); }, RETRY_MS);
 addEventListener("online", flush);
+addEventListener("beforeunload", (event) => { if (waiting.length) event.preventDefault(); });

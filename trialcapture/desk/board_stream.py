@@ -14,16 +14,22 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from time import monotonic
+from pathlib import Path
+from time import monotonic, time_ns
 from typing import Any
 
 from starlette.responses import JSONResponse, Response
 from starlette.types import Receive, Scope, Send
 
 from trialcapture.desk.access import MOST_STREAMS, refused
+from trialcapture.desk.day import Day
 from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.live_board import board_as_json
+from trialcapture.pipeline.live_guidance import LiveBoard
+from trialcapture.pipeline.live_trial import LiveTrial
 from trialcapture.report.format import degrees, fixed, number, plus_minus
 from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
+from trialcapture.system.power import battery_pct
 
 PERIOD_S = 0.2
 """Five boards a second at most."""
@@ -141,7 +147,7 @@ def _direction(x: Any) -> dict[str, Any]:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class BoardFrame:
     """A board ready to be sent: its number, as JSON, and as an event."""
 
     id: str
@@ -156,19 +162,27 @@ class BoardFeed:
     Args:
         read: Returns the board now; called in one thread alone. None where there is nothing to show yet.
         units: What the reader asked for.
+        is_needed: Asked where nobody looks whether boards are made all the same: under way the reasons for open runs
+            rest on them, and a page that is opened has one at once.
     """
 
-    def __init__(self, read: Callable[[], Board | None], units: Callable[[], ReaderUnits]) -> None:
-        self._read, self._units = read, units
+    def __init__(
+        self,
+        read: Callable[[], Board | None],
+        units: Callable[[], ReaderUnits],
+        is_needed: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self._read, self._units, self._is_needed = read, units, is_needed
         self._run = secrets.token_hex(4)
         self._count = 0
         self._stop = threading.Event()
         self._news = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread = threading.Thread(target=self._work, name="boards", daemon=True)
-        self.current: Frame | None = None
+        self.current: BoardFrame | None = None
         self.trouble = ""
         self.streams = 0
+        self.is_asked_for = False
         self.is_ending = False
 
     def start(self) -> None:
@@ -199,6 +213,9 @@ class BoardFeed:
         last, sent_s = None, -1e9
         while not self._stop.is_set():
             began_s = monotonic()
+            if not (self.streams or self.is_asked_for or self._is_needed()):
+                self._stop.wait(PERIOD_S)
+                continue
             try:
                 board = self._read()
                 if board is not None and shown is None:
@@ -219,17 +236,58 @@ class BoardFeed:
         self._count += 1
         name = f"{self._run}-{self._count}"
         text = json.dumps(board, allow_nan=False, separators=(",", ":"), ensure_ascii=True).encode("ascii")
-        frame = Frame(name, board, text, b"id: %s\nevent: board\ndata: %s\n\n" % (name.encode(), text))
+        frame = BoardFrame(name, board, text, b"id: %s\nevent: board\ndata: %s\n\n" % (name.encode(), text))
         if self._loop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._take, frame)
 
-    def _take(self, frame: Frame) -> None:
+    def _take(self, frame: BoardFrame) -> None:
         self.current = frame
         self._wake()
 
 
 _PASSING = ("made_at", "data_age_s")
 """What changes with every board and is no news by itself."""
+
+
+class BoardReader:
+    """Makes the board of a day: follows its session, from when there is one.
+
+    Args:
+        day: The day on the desk.
+    """
+
+    def __init__(self, day: Day) -> None:
+        self._day = day
+        self._live: LiveBoard | None = None
+        self._folder: Path | None = None
+        self._began_s = -_ANEW_S
+        self._fault: BaseException | None = None
+
+    def __call__(self) -> Board | None:
+        """Return the board now; None while there is no session.
+
+        Raises:
+            TrialCaptureError: The session cannot be read.
+        """
+        folder = self._day.session
+        if folder is None or not self._day.has_session:
+            return None
+        if self._folder != folder:
+            self._live, self._folder, self._began_s = None, folder, -_ANEW_S
+        if self._live is None:
+            if self._fault is not None and monotonic() - self._began_s < _ANEW_S:
+                raise self._fault.with_traceback(None)
+            self._began_s = monotonic()
+        try:
+            self._live = self._live or LiveBoard(LiveTrial(folder), charge_pct=battery_pct)
+            return board_as_json(self._live.look(monotonic(), time_ns()))
+        except Exception as fault:
+            self._live, self._fault = None, fault  # it may hold half a look, and begins anew from the files
+            raise
+
+
+_ANEW_S = 10.0
+"""A board that could not be made is tried again after so long (our choice)."""
 
 
 class BoardStream(Response):
@@ -301,7 +359,8 @@ def stream_of(feed: BoardFeed, last_id: str) -> Response:
 
 def board_of(feed: BoardFeed) -> Response:
     """Return the newest board, or why there is none."""
+    feed.is_asked_for = True
     if feed.current is None:
-        why = feed.trouble or "There is no board yet: nothing is recorded so far."
+        why = feed.trouble or "There is no board yet; ask again in a second."
         return JSONResponse({"error": why}, 503, {"retry-after": "1"})
     return Response(feed.current.json, media_type="application/json")

@@ -1,0 +1,286 @@
+"""A whole trial day from the page alone: `python -m tests.desk.day FOLDER`.
+
+A rehearsed boat sends her sentences to this computer, `trialcapture record --desk` records them, and a technician at
+the page does everything by touch: entries, alarms, cautions, reasons for what stays open, the end of the recording,
+processing, and the sheet printed to FOLDER/sheet.pdf. It takes some nine minutes, because the boat sails at her own
+pace. `--picture FILE` instead plays a sample session into a growing one and takes the picture that README.md shows.
+
+The same technician sails the replayed day of `test_browser_day.py`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+from PIL import Image
+from playwright.sync_api import Page, expect, sync_playwright
+
+ROOT = Path(__file__).parents[2]
+LONG_MS = 120_000
+"""A busy machine is slow and not wrong."""
+
+
+# ------------------------------------------------------------------------------
+# The technician.
+# ------------------------------------------------------------------------------
+
+
+def _press(*selectors: str) -> Callable[[Page], None]:
+    def do(page: Page) -> None:
+        for selector in selectors:
+            page.locator(selector).click()
+
+    return do
+
+
+def _sound(page: Page) -> None:
+    page.locator('[data-opens="sound"]').click()
+    page.locator('#dialog-sound [name="typed"]').fill("71.5")
+    page.locator("#dialog-sound .main").click()
+
+
+def _reading(page: Page) -> None:
+    page.locator('[data-opens="reading"]').click()
+    page.locator("#dialog-reading select").select_option("coolant")
+    page.locator('#dialog-reading [name="typed"]').fill("82")
+    page.locator("#dialog-reading .main").click()
+
+
+ENTRIES: tuple[tuple[str, Callable[[Page], None]], ...] = (
+    ("mark", _press("#mark")),
+    ("trim", _press('[data-opens="trim"]', '#dialog-trim [value="20"]')),
+    ("sea", _press('[data-opens="sea"]', '#dialog-sea [value="small waves, no crests"]')),
+    ("remark", _press('[data-opens="remark"]', '#dialog-remark [value="vibration"]')),
+    ("sound", _sound),
+    ("reading", _reading),
+)
+"""What is entered on the way, one kind each, all by touch."""
+
+
+@dataclass
+class Technician:
+    """Whoever sits at the page.
+
+    Attributes:
+        page: The page under way.
+        photo: A picture to add.
+        sentences: What was advised, one after the other, numbers that count down left out.
+        cautions: Cards of cautions that were read out.
+        alarms: Alarms that were acknowledged.
+        done: Runs that the page has shown as done, by step and way.
+    """
+
+    page: Page
+    photo: Path
+    sentences: list[str] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
+    alarms: list[str] = field(default_factory=list)
+    done: set[str] = field(default_factory=set)
+    _todo: list[tuple[str, Callable[[Page], None]]] = field(default_factory=lambda: list(ENTRIES))
+
+    def look(self) -> None:
+        """Look at the page once, and do what is due."""
+        page = self.page
+        said = re.sub(r"\d+(?= s more)", "…", page.locator("#sentence").inner_text().replace("\u00a0", " "))
+        if not self.sentences or self.sentences[-1] != said:
+            self.sentences.append(said)
+        card = page.locator("#caution-read")
+        if card.is_visible():
+            self.cautions.append(page.locator("#caution-title").inner_text())
+            card.click()
+        for cell in page.locator('[data-state="done"] > button').all():
+            self.done.add(str(cell.get_attribute("aria-label")).split(":")[0])
+        alarm = page.locator("#alarm-list li.unseen-yet button")
+        if alarm.count():
+            self.alarms.append(str(alarm.first.get_attribute("aria-label")))
+            name = alarm.first.get_attribute("data-acknowledge")
+            alarm.first.click()
+            page.locator(f'.unseen-yet [data-acknowledge="{name}"]').wait_for(state="detached", timeout=LONG_MS)
+        elif self._todo and page.locator("#detector").get_attribute("data-state") in ("holding", "held"):
+            kind, enter = self._todo.pop(0)
+            enter(page)
+            expect(page.locator("#told")).to_have_text(re.compile(f"^{kind.capitalize()}.*: noted"), timeout=LONG_MS)
+
+    def add_photo(self) -> None:
+        """Add the picture."""
+        self.page.locator("#photo").set_input_files(self.photo)
+        self.page.locator('#dialog-photo [name="camera_zone"]').fill("+00:00")
+        self.page.locator("#dialog-photo .main").click()
+        expect(self.page.locator("#told")).to_contain_text("Photo: noted", timeout=LONG_MS)
+
+    @property
+    def has_entered_all(self) -> bool:
+        """True when nothing is left to be entered."""
+        return not self._todo
+
+    def ask_for_the_end(self, reason: str) -> None:
+        """Finish: give a reason for what is open, and end the recording."""
+        page = self.page
+        page.get_by_role("link", name="Finish").first.click()
+        if page.locator("#leave-open").is_visible():
+            page.locator("#reason-all").fill(reason)
+        page.locator("#leave-end").click()
+
+    def print_the_sheet(self, to: Path) -> None:
+        """On the page after the trial: process, open the sheet, print it."""
+        page = self.page
+        page.wait_for_url("**/after", timeout=LONG_MS)
+        page.get_by_role("button", name=re.compile("^Process")).click()
+        page.locator('a[href="/results/sheet.html"]').wait_for(timeout=600_000)
+        with page.context.expect_page() as opened:
+            page.locator('a[href="/results/sheet.html"]').click()
+        sheet = opened.value
+        sheet.wait_for_load_state(timeout=LONG_MS)
+        sheet.pdf(path=to, prefer_css_page_size=True)
+        sheet.close()
+
+
+def make_photo(path: Path) -> Path:
+    """Make a small picture, such as of a tank gauge."""
+    Image.new("RGB", (64, 48), (40, 90, 120)).save(path)
+    return path
+
+
+@contextmanager
+def a_browser() -> Iterator[Any]:
+    """Start Debian's chromium."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        raise SystemExit("no Chromium is installed, which opens the page")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        yield browser
+        browser.close()
+
+
+# ------------------------------------------------------------------------------
+# Live: rehearse and record, each a process of its own.
+# ------------------------------------------------------------------------------
+
+
+def _run(*arguments: str, cwd: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "trialcapture", *arguments], cwd=cwd, text=True, stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+def _follow(process: subprocess.Popen[str], lines: list[str]) -> None:
+    def read() -> None:
+        assert process.stdout is not None
+        lines.extend(iter(process.stdout.readline, ""))
+
+    Thread(target=read, daemon=True).start()
+
+
+def _until(is_so: Callable[[], Any], what: str, seconds: float = 120.0) -> Any:
+    end = time.monotonic() + seconds
+    while not (found := is_so()):
+        if time.monotonic() > end:
+            raise SystemExit(f"waited in vain: {what}")
+        time.sleep(0.2)
+    return found
+
+
+def live(folder: Path, scenario: str, *, short: bool = True) -> int:
+    """Sail the whole day; returns 0 when the sheet was printed."""
+    folder.mkdir(parents=True, exist_ok=False)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        port = str(free.getsockname()[1])
+    arguments = ["rehearse", "demo", "--udp", "--port", port, "--scenario", scenario, *(["--short"] if short else [])]
+    boat = _run(*arguments, cwd=folder)
+    boat_said: list[str] = []
+    _follow(boat, boat_said)
+    _until(lambda: (folder / "demo" / "boat.toml").exists() or boat.poll() is not None, "the rehearsed boat")
+    recorder = _run("record", "demo/boat.toml", "--into", "day", "--desk", cwd=folder)
+    said: list[str] = []
+    _follow(recorder, said)
+    try:
+        found = _until(lambda: re.search(r"http://127\.0\.0\.1:\d+/", "".join(said)), "the desk's address")
+        print(f"the desk is at {found[0]}", flush=True)
+        with a_browser() as browser:
+            return _sail(browser, found[0], folder, boat, recorder)
+    finally:
+        for process in (boat, recorder):
+            if process.poll() is None:
+                process.send_signal(signal.SIGINT)
+                process.wait(60)
+        print("".join([*boat_said, *said]))
+
+
+def _sail(browser: Any, url: str, folder: Path, boat: Any, recorder: Any) -> int:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page, helm = context.new_page(), context.new_page()
+    page.set_default_timeout(LONG_MS)
+    _until(lambda: _opens(page, url), "the desk")
+    helm.goto(url + "helm")
+    helm.locator("#tones").click()
+    page.locator("#grid td").first.wait_for(timeout=LONG_MS)
+    crew = Technician(page, make_photo(folder / "gauge.png"))
+    crew.add_photo()
+    shots = 0
+    while boat.poll() is None and recorder.poll() is None:
+        before = len(crew.sentences)
+        crew.look()
+        if len(crew.sentences) != before:
+            shots += 1
+            print(f"{datetime.now(UTC):%H:%M:%S}  {crew.sentences[-1]}", flush=True)
+            page.screenshot(path=folder / f"page-{shots:02d}.png")
+            helm.screenshot(path=folder / f"helm-{shots:02d}.png")
+        page.wait_for_timeout(500)
+    time.sleep(10)  # what the receivers sent last is taken in and reduced
+    crew.look()
+    page.screenshot(path=folder / "page-end.png", full_page=True)
+    crew.ask_for_the_end("the rehearsed boat is back in harbour")
+    crew.print_the_sheet(folder / "sheet.pdf")
+    page.screenshot(path=folder / "after.png", full_page=True)
+    recorder.wait(120)
+    print(f"advised: {len(crew.sentences)} sentences; read out: {', '.join(crew.cautions) or 'no card'}")
+    print(f"done on the page: {', '.join(sorted(crew.done)) or 'nothing'}")
+    print(f"done in the results: {', '.join(done_in_results(folder / 'day')) or 'nothing'}")
+    print(f"entered all: {crew.has_entered_all}; the sheet is {folder / 'sheet.pdf'}")
+    return 0 if crew.has_entered_all and (folder / "sheet.pdf").stat().st_size > 10_000 else 1
+
+
+def _opens(page: Page, url: str) -> bool:
+    try:
+        page.goto(url)
+    except Exception:  # noqa: BLE001  it is not there yet; asked again until it is
+        return False
+    return page.locator("#grid").count() > 0
+
+
+def done_in_results(session: Path) -> list[str]:
+    """Return the cells of the plan that `process` calls done, each as the page names it."""
+    plan = json.loads((session / "reduction" / "summary.json").read_text(encoding="utf-8")).get("plan") or {}
+    return [f"{cell['step']} {cell['way']}" for cell in plan.get("cells", []) if cell["state"] == "done"]
+
+
+def main(arguments: list[str]) -> int:
+    """Run the command; returns its exit code."""
+    parser = argparse.ArgumentParser(prog="python -m tests.desk.day", description=__doc__.split("\n")[0])
+    parser.add_argument("folder", type=Path, help="new folder for session, pictures and sheet")
+    parser.add_argument("--scenario", default="twin-planing")
+    parser.add_argument("--whole", action="store_true", help="the whole plan of the scenario, an hour and more")
+    chosen = parser.parse_args(arguments)
+    return live(chosen.folder.resolve(), chosen.scenario, short=not chosen.whole)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

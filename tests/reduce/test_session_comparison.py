@@ -1,0 +1,299 @@
+"""Two trials side by side: what cancels, what is brought to one engine speed, and how often noise is called real."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from tests.accuracy import comparisons
+from trialcapture.errors import TrialCaptureError
+from trialcapture.reduce.session_comparison import (
+    LEG_COLUMNS,
+    QUANTITIES,
+    ComparedSession,
+    QuantityDifference,
+    SessionsCompared,
+    compare_sessions,
+    parse_derived,
+)
+from trialcapture.reduce.summary import (
+    BandBudget,
+    BoatStatement,
+    BudgetTerm,
+    EngineStatement,
+    FuelCheck,
+    FuelStatement,
+    LoadSheet,
+    QuantityBudget,
+    SealStatement,
+    SentenceCount,
+    SessionOrigin,
+    TrialConditions,
+    TrialStatement,
+)
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+
+NO_LEGS = pa.schema([LEGS_SCHEMA.field(name) for name in LEG_COLUMNS]).empty_table()
+
+
+def budget(
+    quantity: str, value: float, own: float, common: Sequence[tuple[str, float]], freedom: float | None = None
+) -> QuantityBudget:
+    terms = [BudgetTerm("sampling", own, False, freedom, "test")]
+    terms += [BudgetTerm(name, u, True, None, "test") for name, u in common]
+    common_u = float(np.sqrt(sum(u * u for _, u in common)))
+    return QuantityBudget(
+        quantity, QUANTITIES[quantity], value, float(np.hypot(own, common_u)), own, common_u, freedom, 2.0, tuple(terms)
+    )
+
+
+def trial(
+    name: str,
+    rpm: Sequence[float],
+    speed: Callable[[float], float],
+    *,
+    own: float = 0.02,
+    bias: float = 0.05,
+    version: str = "0.1.0",
+    boat: str = "Old Sedge",
+    source: str = "gps1",
+    ways: int = 2,
+    freedom: float | None = None,
+) -> ComparedSession:
+    """A session whose speed is `speed` of the engine speed and whose fuel is calibrated to 1 %."""
+    rows, budgets = [], []
+    for at in rpm:
+        v, f = speed(at), 1e-9 * at**3
+        of_economy = [("speed, common", bias / f), ("fuel, common", 0.01 * v / f)]
+        quantities = (
+            budget("speed", v, own, [("receiver bias", bias), ("tachometer", 0.001 * v)], freedom),
+            budget("fuel", f, 0.01 * f, [("calibration", 0.01 * f)]),
+            budget("economy", v / f, 0.01 * v / f, of_economy),
+        )
+        label = f"{at:.0f} rpm"
+        budgets.append(BandBudget(at, label, quantities))
+        row = dict.fromkeys(BANDS_SCHEMA.names)
+        rows.append(row | {"band_rpm": at, "rpm_mean": at, "band_name": label, "ways": ways, "legs": 4, "flags": "",
+                           "speed_kn": v, "fuel_l_per_h": f, "session_id": name})  # fmt: skip
+    derived = comparisons.DerivedSession(
+        SessionOrigin(name, "2031-05-14T09:00:00Z", "test"), version, "0",
+        BoatStatement(boat, 11.6, 3.7, 1.35, 8900.0, False),
+        (EngineStatement("main", "", 2600.0, 60.0, 2.6, None, None, None),), TrialStatement("", "", ""),
+        LoadSheet((), None, (), ()),
+        FuelStatement(480.0, 2.0, 0.97, 0.015, 0.1, None, 838.0, FuelCheck(1.02, "tank to tank", 1.0), None),
+        TrialConditions(None, None, "", *[None] * 7, "sea", None, 1025.0, None, "", ()),
+        (SentenceCount(source, "GP", "RMC", 9, 0, 0),), tuple(budgets),
+        SealStatement("intact", None, "", (), "", (), "of the session"),
+    )  # fmt: skip
+    return ComparedSession(derived, pa.Table.from_pylist(rows, BANDS_SCHEMA), NO_LEGS)
+
+
+def at(found: SessionsCompared, rpm: float, quantity: str = "speed") -> QuantityDifference:
+    q = next(band for band in found.bands if band.rpm == pytest.approx(rpm, rel=1e-3)).of(quantity)
+    assert q is not None
+    return q
+
+
+STEPS = (1000.0, 1200.0, 1400.0, 1600.0, 1800.0)
+
+
+def straight(rpm: float) -> float:
+    return rpm / 200.0
+
+
+# ------------------------------------------------------------------------------
+# What both share takes no part in the difference.
+# ------------------------------------------------------------------------------
+
+
+def test_the_same_receiver_cancels_and_stays_in_the_values() -> None:
+    found = compare_sessions([trial("a", STEPS, straight)], [trial("b", STEPS, straight)])
+    q = at(found, 1400.0)
+    # GUM 5.2.2 with correlation 1: equal values, so that bias and tachometer cancel in difference and ratio
+    assert q.difference_u == pytest.approx(np.hypot(0.02, 0.02))
+    assert q.ratio_u == pytest.approx(np.hypot(0.02, 0.02) / 7.0)
+    assert q.first.u == pytest.approx(np.sqrt(0.02**2 + 0.05**2 + 0.007**2))
+    assert all(cause.is_shared for cause in found.shared)
+
+
+@pytest.mark.parametrize(
+    ("other", "stated", "is_shared"),
+    [({"source": "gps2"}, {}, False), ({}, {"receiver": False}, False), ({"source": "gps2"}, {"receiver": True}, True)],
+)
+def test_another_receiver_does_not_cancel(other: dict[str, str], stated: dict[str, bool], is_shared: bool) -> None:
+    found = compare_sessions([trial("a", STEPS, straight)], [trial("b", STEPS, straight, **other)], stated)  # type: ignore[arg-type]
+    own = np.hypot(0.02, 0.02)
+    assert at(found, 1400.0).difference_u == pytest.approx(own if is_shared else np.sqrt(own**2 + 2 * 0.05**2))
+    assert next(c.is_shared for c in found.shared if c.kind == "receiver") is is_shared
+
+
+def test_another_boat_shares_nothing_and_is_named() -> None:
+    found = compare_sessions([trial("a", STEPS, straight)], [trial("b", STEPS, straight, boat="Small Tern")])
+    assert not any(cause.is_shared for cause in found.shared)
+    assert "Different boats: Old Sedge, Small Tern" in found.remarks[0]
+    q = at(found, 1400.0, "fuel")
+    assert q.ratio_u == pytest.approx(np.sqrt(4 * 0.01**2))
+
+
+def test_real_is_beyond_k_times_the_uncertainty_of_the_ratio() -> None:
+    few = 3.0
+    for freedom, k in ((None, 2.0), (few, 2.87)):
+        for share, is_real in ((1.9, False), (3.2, True)):
+            moved = np.exp(share * 0.02 * np.sqrt(2.0) / 7.0 * 1.0)
+            b = trial("b", STEPS, lambda rpm, m=moved: straight(rpm) * m, freedom=freedom)  # type: ignore[misc]
+            q = at(compare_sessions([trial("a", STEPS, straight, freedom=freedom)], [b]), 1400.0)
+            assert q.is_real is is_real
+        # two parts of equal size with three degrees of freedom each have six (Welch-Satterthwaite), k 2.52 at 95.45 %
+        assert q.k == pytest.approx(2.0 if freedom is None else 2.52, abs=0.02), k
+
+
+def test_results_of_different_versions_are_named_first() -> None:
+    found = compare_sessions([trial("a", STEPS, straight)], [trial("b", STEPS, straight, version="0.2.0")])
+    assert found.remarks[0].startswith("Derived by different versions of the program (0.1.0: a; 0.2.0: b)")
+
+
+def test_a_session_is_not_compared_with_itself() -> None:
+    one = trial("a", STEPS, straight)
+    with pytest.raises(TrialCaptureError, match="compared with itself"):
+        compare_sessions([one], [one])
+    with pytest.raises(TrialCaptureError, match="nothing to compare"):
+        compare_sessions([one], [])
+
+
+# ------------------------------------------------------------------------------
+# Equal engine speed.
+# ------------------------------------------------------------------------------
+
+
+def test_between_bands_a_power_law_is_met_exactly_and_costs_uncertainty() -> None:
+    found = compare_sessions([trial("a", STEPS, straight)], [trial("b", (1100.0, 1300.0, 1500.0, 1700.0), straight)])
+    q = at(found, 1200.0)
+    assert q.second.how == "between 1100 and 1300 rpm"
+    assert q.second.value == pytest.approx(6.0)
+    t = np.log(12 / 11) / np.log(13 / 11)
+    own = 6.0 * np.sqrt(((1 - t) * 0.02 / 5.5) ** 2 + (t * 0.02 / 6.5) ** 2 + 0.002**2)
+    assert q.difference_u == pytest.approx(np.hypot(0.02, own), rel=2e-3)
+    assert not q.is_real
+    assert {n.name for n in found.not_compared} == {"1000 rpm", "1800 rpm"}
+
+
+def test_a_hump_between_two_bands_is_not_interpolated() -> None:
+    def hump(rpm: float) -> float:
+        return rpm / 200.0 * (1.6 if rpm > 1450.0 else 1.0)
+
+    found = compare_sessions([trial("a", STEPS, hump)], [trial("b", (1100.0, 1300.0, 1500.0, 1700.0), hump)])
+    reasons = {n.name: n.reason for n in found.not_compared}
+    assert reasons["1400 rpm"] == "B: the curve may have a step between 1300 and 1500 rpm"
+    assert reasons["1500 rpm"] == "A: the curve may have a step between 1400 and 1600 rpm"
+
+
+def test_bands_far_apart_and_beyond_the_ends_are_not_compared() -> None:
+    found = compare_sessions([trial("a", (1000.0, 1300.0, 2500.0), straight)],
+                             [trial("b", (900.0, 1000.0, 1600.0, 2000.0), straight)])  # fmt: skip
+    reasons = {n.name: n.reason for n in found.not_compared}
+    assert reasons["1300 rpm"] == "B: nothing was run between 1000 and 1600 rpm, which are too far apart"
+    assert reasons["2500 rpm"] == "B: run from 900 to 2000 rpm only"
+
+
+def test_full_throttle_that_came_out_a_little_different_is_one_row() -> None:
+    found = compare_sessions(
+        [trial("a", (*STEPS, 2000.0), straight)], [trial("b", (*STEPS, 2035.0), straight)]
+    )  # fmt: skip
+    q = at(found, 2000.0)
+    assert q.second.value == pytest.approx(10.0)
+    assert not any(band.rpm == pytest.approx(2035.0) for band in found.bands)
+    assert found.top is not None
+    top = found.top.of("speed")
+    assert top is not None
+    assert (top.first.value, top.second.value) == pytest.approx((10.0, 10.175))
+
+
+def test_one_way_bands_claim_no_top() -> None:
+    found = compare_sessions([trial("a", STEPS, straight, ways=1)], [trial("b", STEPS, straight)])
+    assert found.top is None
+    assert at(found, 1400.0).first.ways == 1
+
+
+# ------------------------------------------------------------------------------
+# Groups.
+# ------------------------------------------------------------------------------
+
+
+def test_a_group_that_agrees_is_known_better_and_one_that_scatters_is_not() -> None:
+    lone = [trial("z", STEPS, straight)]
+
+    def group(*factors: float) -> QuantityDifference:
+        sessions = [trial(f"s{n}", STEPS, lambda rpm, f=f: straight(rpm) * f) for n, f in enumerate(factors)]  # type: ignore[misc]
+        return at(compare_sessions(lone, sessions), 1400.0)
+
+    agreeing = group(1.0, 1.0, 1.0, 1.0)
+    assert agreeing.difference_u == pytest.approx(0.02 * np.sqrt(1.0 + 1.0 / 4.0))
+    scattered = group(0.96, 1.0, 1.04)
+    # weighted mean with the Birge ratio: sd of 7 x (0.96, 1, 1.04) over the root of three
+    assert scattered.difference_u == pytest.approx(np.hypot(0.02, 0.28 / np.sqrt(3.0)), rel=1e-3)
+    assert scattered.second.value == pytest.approx(7.0)
+    assert scattered.k > 3.0, "two degrees of freedom"
+
+
+def test_what_a_group_shares_within_itself_does_not_shrink_by_averaging() -> None:
+    sessions = [trial(f"s{n}", STEPS, straight, source="gps2") for n in range(4)]
+    q = at(compare_sessions([trial("z", STEPS, straight)], sessions), 1400.0)
+    assert q.difference_u == pytest.approx(np.sqrt(0.02**2 * 1.25 + 2 * 0.05**2))
+
+
+# ------------------------------------------------------------------------------
+# What a stranger's or an older summary holds.
+# ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", [b"", b"{}", b"[1]", b"\xff", b'{"session": 1}', b"[" * 5000])
+def test_no_summary_is_named(text: bytes) -> None:
+    with pytest.raises(TrialCaptureError, match="cannot be compared"):
+        parse_derived(text)
+
+
+def test_bands_without_engine_speed_are_named() -> None:
+    without = trial("b", STEPS, straight)
+    column = BANDS_SCHEMA.get_field_index("rpm_mean")
+    bands = without.bands.set_column(column, BANDS_SCHEMA.field(column), pa.nulls(5, pa.float64()))
+    found = compare_sessions([trial("a", STEPS, straight)], [replace(without, bands=bands)])
+    assert not found.bands
+    assert found.not_compared[-1].name == "b"
+
+
+# ------------------------------------------------------------------------------
+# Simulated hulls: how often noise is called real, and a change is found. The long form is `tests.accuracy --compare`.
+# ------------------------------------------------------------------------------
+
+COMPARED, CHANGED = 20, 8
+
+
+def test_noise_is_seldom_called_real() -> None:
+    """120 bands without a change; bands of a comparison share their current, so the bounds allow for 60.
+
+    With a share of 7 % called real, more than 13 of 60 are met once in ten thousand (binomial); where the scatter of
+    runs was taken to be half as large, a third would be.
+    """
+    found = [comparisons.run(seed) for seed in range(101, 101 + COMPARED)]
+    _, most = comparisons.honest_bounds(COMPARED * comparisons.STEPS // 2, comparisons.MOST, 0.9998)
+    for quantity in QUANTITIES:
+        flags = comparisons.flags_of(found, quantity, "nothing")
+        assert sum(map(len, flags)) == COMPARED * comparisons.STEPS
+        assert comparisons.share_of(flags) <= most, quantity
+        off = np.array([x for c in found for x in c.off[quantity]])
+        # nor is the ± so wide that noise fills little of it
+        assert 0.5 < np.sqrt(np.mean(off**2)) < 1.6, quantity
+
+
+@pytest.mark.parametrize("kind", ["speed", "fuel"])
+def test_a_change_of_three_per_cent_is_found(kind: str) -> None:
+    found = [comparisons.run(seed, kind) for seed in range(201, 201 + CHANGED)]
+    flags = comparisons.flags_of(found, kind, kind)
+    least, _ = comparisons.honest_bounds(CHANGED * comparisons.STEPS // 2, comparisons.FOUND_LEAST, 0.9998)
+    assert comparisons.share_of(flags) >= least
+    other = comparisons.flags_of(found, "fuel" if kind == "speed" else "speed", kind)
+    assert comparisons.share_of(other) < 0.5, "what did not change is not called real for it"
