@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.accuracy.__main__ import write_section
-from tests.fleet import growth, storing
+from tests.fleet import asking, growth, storing
 from tests.fleet.making import BUCKET, s3_server, short_session
 
 SECTION = "fleet"
@@ -64,6 +64,7 @@ STEPS: dict[str, Step] = {
     "add, two at once": storing.added_by_two,
     "index": storing.indexed,
     "list": storing.listed,
+    **asking.STEPS,
     "mirror": storing.mirrored,
     "verify and repair": storing.repaired,
     "index of many": growth.of_the_index,
