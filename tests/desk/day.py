@@ -88,6 +88,17 @@ ENTRIES: tuple[tuple[str, Callable[[Page], None]], ...] = (
 """What is entered on the way, one kind each, all by touch."""
 
 
+LOOK = """() => ({
+    sentence: document.getElementById('sentence').textContent,
+    caution: document.getElementById('caution').hidden ? '' : document.getElementById('caution-title').textContent,
+    done: [...document.querySelectorAll('[data-state="done"] > button')]
+        .map(n => n.getAttribute('aria-label').split(':')[0]),
+    alarms: [...document.querySelectorAll('.unseen-yet [data-acknowledge]')].map(n => n.dataset.acknowledge),
+    detector: document.getElementById('detector').dataset.state,
+})"""
+"""What somebody sees who looks at the page once."""
+
+
 @dataclass
 class Technician:
     """Whoever sits at the page.
@@ -97,7 +108,7 @@ class Technician:
         photo: A picture to add.
         sentences: What was advised, one after the other, numbers that count down left out.
         cautions: Cards of cautions that were read out.
-        alarms: Alarms that were acknowledged.
+        alarms: Ids of the alarms that were acknowledged.
         done: Runs that the page has shown as done, by step and way.
     """
 
@@ -112,22 +123,19 @@ class Technician:
     def look(self) -> None:
         """Look at the page once, and do what is due."""
         page = self.page
-        said = re.sub(r"\d+(?= s more)", "…", page.locator("#sentence").inner_text().replace("\u00a0", " "))
+        seen = page.evaluate(LOOK)
+        said = re.sub(r"\d+(?= s more)", "…", seen["sentence"].replace("\u00a0", " "))
         if not self.sentences or self.sentences[-1] != said:
             self.sentences.append(said)
-        card = page.locator("#caution-read")
-        if card.is_visible():
-            self.cautions.append(page.locator("#caution-title").inner_text())
-            card.click()
-        for cell in page.locator('[data-state="done"] > button').all():
-            self.done.add(str(cell.get_attribute("aria-label")).split(":")[0])
-        alarm = page.locator("#alarm-list li.unseen-yet button")
-        if alarm.count():
-            self.alarms.append(str(alarm.first.get_attribute("aria-label")))
-            name = alarm.first.get_attribute("data-acknowledge")
-            alarm.first.click()
-            page.locator(f'.unseen-yet [data-acknowledge="{name}"]').wait_for(state="detached", timeout=LONG_MS)
-        elif self._todo and page.locator("#detector").get_attribute("data-state") in ("holding", "held"):
+        if seen["caution"]:
+            self.cautions.append(seen["caution"])
+            page.locator("#caution-read").click()
+        self.done |= set(seen["done"])
+        unseen = [name for name in seen["alarms"] if name not in self.alarms]
+        if unseen:
+            self.alarms.append(unseen[0])
+            page.locator(f"[data-acknowledge={json.dumps(unseen[0])}]").click()
+        elif self._todo and seen["detector"] in ("holding", "held"):
             kind, enter = self._todo.pop(0)
             enter(page)
             expect(page.locator("#told")).to_have_text(re.compile(f"^{kind.capitalize()}.*: noted"), timeout=LONG_MS)
