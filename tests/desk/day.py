@@ -203,6 +203,9 @@ class PlayedTrial:
     It stands in for the recorder: it holds the lock of the session, says once a second how it is, ends when it is asked
     to, and seals what it wrote. The clock is that of the recording, and stands still between two steps.
 
+    Attributes:
+        pace_s: Seconds of the trial from one look to the next.
+
     Args:
         source: A session as it was recorded, with times of receipt.
         folder: The new one; it must not be there yet.
@@ -211,7 +214,7 @@ class PlayedTrial:
     """
 
     def __init__(self, source: Path, folder: Path, step_s: float, share: float | None = 0.04) -> None:
-        self.folder, self._tape, self._step_s = folder, read_tape(source), step_s
+        self.folder, self._tape, self.pace_s = folder, read_tape(source), step_s
         shutil.copytree(
             source, folder, ignore=shutil.ignore_patterns("raw", "seal*", "manifest*", "trialset", "reduction")
         )
@@ -246,8 +249,8 @@ class PlayedTrial:
         if self.is_recording and (self.folder / STOP_NAME).exists():
             self._close()
         elif self.is_recording:
-            self._now_s += self._step_s
-            self.wall_ns += round(self._step_s * 1e9)
+            self._now_s += self.pace_s
+            self.wall_ns += round(self.pace_s * 1e9)
             count = int(np.searchsorted(self._tape.t_s, self._tape.t_s[0] + self._now_s, side="right"))
             end = int(self._tape.ends[count - 1]) if count else 0
             if end > self._end:
@@ -315,10 +318,20 @@ def desk_of(trial: PlayedTrial, parts: Any = PARTS) -> Iterator[DeskServer]:
     assert faults == []
 
 
+PLAN = """
+[plan]
+full_throttle = true
+"""
+"""For a session that was recorded without one: its own steps, both ways."""
+
+
 def take_picture(source: Path, to: Path, at_s: float) -> None:
     """Play a session up to some second of it, and take the picture of the page."""
     with tempfile.TemporaryDirectory() as place, a_browser() as browser:
-        trial = PlayedTrial(source, Path(place) / source.name, 2.0)
+        planned = shutil.copytree(source, Path(place) / "planned")
+        with (planned / "session.toml").open("a", encoding="utf-8") as file:
+            file.write("" if open_session(source).config.plan else PLAN)
+        trial = PlayedTrial(planned, Path(place) / source.name, 5.0)
         try:
             with desk_of(trial) as server:
                 page = browser.new_page(viewport={"width": 1280, "height": 1000})
@@ -326,6 +339,7 @@ def take_picture(source: Path, to: Path, at_s: float) -> None:
                     trial.step()
                 page.goto(server.url)
                 page.locator("#grid td").first.wait_for(timeout=LONG_MS)
+                trial.pace_s = 1.0
                 for _ in range(6):
                     trial.step()  # at the pace of the trial, or the page says that it hears nothing
                     page.wait_for_timeout(1000)
