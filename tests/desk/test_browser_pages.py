@@ -187,7 +187,7 @@ def test_alarms_are_ranked_and_only_new_ones_flash(browser: Browser, desk: Stand
     with page_of(browser, desk) as page:
         lines = page.locator("#alarm-list li")
         assert [lines.nth(n).locator(".rank").inner_text() for n in range(3)] == [
-            "■ BoardAlarm",
+            "■ Alarm",
             "▲ Warning",
             "● Notice, known",
         ]
