@@ -353,7 +353,8 @@ class FleetArchive:
         if isinstance(self.store, FolderStore) and isinstance(other.store, FolderStore):
             mine, theirs = self.store.path_of("").resolve(), other.store.path_of("").resolve()
             return mine == theirs or mine in theirs.parents or theirs in mine.parents
-        return self.place == other.place
+        own, its = f"{self.place}/", f"{other.place}/"
+        return own.startswith(its) or its.startswith(own)
 
     # -------- reading
 
