@@ -176,6 +176,17 @@ def test_markup_in_names_stays_text_on_pages_and_boards(tmp_path: Path, text: st
     assert served.faults == []
 
 
+def test_a_text_of_a_form_is_bounded_though_a_photo_may_be_large(recorded: Served) -> None:
+    with recorded.client() as client:
+        files = {"photo": ("a.jpg", b"x")}
+        long = {"token": recorded.token, "value": "x" * 100_000}
+        assert client.post("/photo", data=long, files=files).status_code == 400
+        assert client.post(
+            "/photo", data=long | {"value": "x"}, files={"photo": ("a.jpg", b"x" * 3_000_000)}
+        ).is_success
+    assert len(lines(recorded)) == 1
+
+
 def test_an_entry_that_is_sent_twice_is_taken_once(recorded: Served) -> None:
     answers = [recorded.post("/entry/mark", {"once": "a1"}).json() for _ in range(3)]
     assert answers[0] == answers[1] == answers[2]
