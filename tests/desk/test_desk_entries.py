@@ -101,7 +101,7 @@ BAD = [
     ("sound", {"value": "loud"}, "must be a number"),
     ("sound", {"value": "nan"}, "must be a number"),
     ("sound", {"value": "71", "doors": "ajar"}, "doors cannot be that"),
-    ("reading", {"value": "2400", "unit": "kn", "quantity": "rpm"}, "cannot have this unit"),
+    ("reading", {"value": "2400", "unit": "kn", "quantity": "rpm", "engine": "port"}, "cannot have this unit"),
     ("reading", {"value": "2400", "unit": "rpm", "quantity": "rpm", "engine": "centre"}, "no such engine"),
     ("hole", {"step": "2000"}, "no reason"),
     ("plan_change", {"action": "skip", "step": "2000"}, "without a reason"),
