@@ -16,9 +16,13 @@ from hypothesis import HealthCheck, settings
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
-# a busy machine is slow and not wrong, so no example fails for the time it takes
-settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("any machine")
+# a busy machine is slow and not wrong, so no example fails for the time it takes; examples are the same in every run,
+# so that a run fails for what was changed. `--hypothesis-profile new-examples` draws others
+settings.register_profile(
+    "same-examples", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile("new-examples", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("same-examples")
 
 _CACHES = Path(tempfile.mkdtemp(prefix="trialcapture-tests-"))
 _NUMBERS = count()

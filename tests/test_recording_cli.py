@@ -242,3 +242,19 @@ def test_nothing_is_joined_while_a_recorder_is_at_work(run: Run, copied: Path) -
         code, _, err = run("collect", "--join", str(copied), str(other))
     assert code == 1
     assert "another recorder is at work" in flat(err)
+
+
+def test_a_faster_clock_is_for_what_this_computer_plays_to_itself_and_the_notes_tell_of_it(run: Run) -> None:
+    port = rig.free_port()
+    with talking(port):
+        code, _, err = run("record", settings("boat.toml", port), "--into", "fast", "--minutes", "0.2", "--speed", "8")
+    assert code == 0, err
+    notes = [json.loads(line) for line in Path("fast/raw/notes.jsonl").read_text(encoding="utf-8").splitlines()]
+    (told,) = [note for note in notes if note["kind"] == "speed"]
+    assert told["speed"] == 8.0
+    text = Path("boat.toml").read_text().replace('host = "127.0.0.1"\n', "")
+    Path("open.toml").write_text(text)
+    code, _, err = run("record", "open.toml", "--into", "refused", "--minutes", "0.2", "--speed", "8")
+    assert code == 1
+    assert "a rehearsal played on this computer" in flat(err)
+    assert not Path("refused").exists()

@@ -55,6 +55,15 @@ def test_a_silence_nobody_named_is_found() -> None:
     assert (found.gap_s, found.unnamed_s) == (0, 30)
 
 
+def test_a_silence_across_a_restart_is_named_by_the_restart() -> None:
+    # killed again before its note of the gap was on the disk
+    lines_s = [*range(31), *range(44, 66), *range(72, 80)]
+    found = account([start("gps"), note("resume", 41), note("resume", 70)], lines_s)
+    assert (found.gap_s, found.unnamed_s, found.gaps) == (14, 0, 1)
+    found = account([start("gps"), note("resume", 20)], lines_s)
+    assert (found.gap_s, found.unnamed_s) == (0, 14)
+
+
 def test_a_source_that_never_spoke_is_all_gap() -> None:
     named = account([start("gps"), gap("gps", 0, 100), note("stop", 100)], [])
     assert (named.data_s, named.gap_s, named.unnamed_s) == (0, 100, 0)

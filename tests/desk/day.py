@@ -18,6 +18,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,8 +28,23 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
+import numpy as np
 from PIL import Image
 from playwright.sync_api import Page, expect, sync_playwright
+
+from tests.bench.live_replay import read_tape
+from trialcapture.acquire.ending import STOP_NAME
+from trialcapture.acquire.live_status import LiveFile
+from trialcapture.acquire.status import SourceStatus, Status
+from trialcapture.archive.seal import seal_closed
+from trialcapture.archive.session import open_session
+from trialcapture.desk.day import Day
+from trialcapture.desk.server import PARTS, DeskServer, run_in_thread
+from trialcapture.pipeline.live_board import board_as_json
+from trialcapture.pipeline.live_guidance import LiveBoard
+from trialcapture.pipeline.live_trial import LiveTrial
+from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.sockets import listen_on
 
 ROOT = Path(__file__).parents[2]
 LONG_MS = 120_000
@@ -169,6 +185,150 @@ def a_browser() -> Iterator[Any]:
 
 
 # ------------------------------------------------------------------------------
+# Replayed: a session that was recorded grows again, by a clock of its own.
+# ------------------------------------------------------------------------------
+
+
+class PlayedTrial:
+    """Plays recorded sentences into a new session, as its recorder would have written them, and follows it live.
+
+    It stands in for the recorder: it holds the lock of the session, says once a second how it is, ends when it is asked
+    to, and seals what it wrote. The clock is that of the recording, and stands still between two steps.
+
+    Args:
+        source: A session as it was recorded, with times of receipt.
+        folder: The new one; it must not be there yet.
+        step_s: Seconds of the trial from one look to the next.
+        share: Of a core for each costly part, as the desk has it; None to do all that is due whatever it costs.
+    """
+
+    def __init__(self, source: Path, folder: Path, step_s: float, share: float | None = 0.04) -> None:
+        self.folder, self._tape, self._step_s = folder, read_tape(source), step_s
+        shutil.copytree(
+            source, folder, ignore=shutil.ignore_patterns("raw", "seal*", "manifest*", "trialset", "reduction")
+        )
+        (folder / "raw").mkdir()
+        self._live = LiveFile([folder])
+        self._lock = SessionLock(folder)
+        self._lock.__enter__()
+        self._id = open_session(folder).folder.name
+        self._made = LiveBoard(LiveTrial(folder, share))
+        self._now_s, self._end = 0.0, 0
+        self.wall_ns = int(self._tape.wall_ns[0])
+        self.is_recording = True
+        self.board: dict[str, Any] = {}
+        self._look()
+
+    @property
+    def length_s(self) -> float:
+        """Length of the recording [s]."""
+        return float(self._tape.t_s[-1])
+
+    @property
+    def is_over(self) -> bool:
+        """True when all that was recorded has been played."""
+        return self._end >= len(self._tape.text)
+
+    def now(self) -> datetime:
+        """Return the time on the clock of the trial."""
+        return datetime.fromtimestamp(self.wall_ns / 1e9, UTC)
+
+    def step(self) -> None:
+        """Play one step, and look at it."""
+        if self.is_recording and (self.folder / STOP_NAME).exists():
+            self._close()
+        elif self.is_recording:
+            self._now_s += self._step_s
+            self.wall_ns += round(self._step_s * 1e9)
+            count = int(np.searchsorted(self._tape.t_s, self._tape.t_s[0] + self._now_s, side="right"))
+            end = int(self._tape.ends[count - 1]) if count else 0
+            if end > self._end:
+                with (self.folder / "raw" / "nmea.log").open("ab") as file:
+                    file.write(self._tape.text[self._end : end])
+                self._end = end
+        self._look()
+
+    def _look(self) -> None:
+        if self.is_recording:
+            self._live.append(self._status(), self.wall_ns)
+        self.board = board_as_json(self._made.look(self._now_s, self.wall_ns)) | {"recording": self.is_recording}
+
+    def _status(self) -> Status:
+        age_s = 0.2 if not self.is_over else self._now_s - self.length_s
+        bus = SourceStatus(
+            "bus",
+            "ok" if age_s < 3.0 else "silent",
+            max(age_s, 0.0),
+            40.0,
+            self._end // 60,
+            0,
+            0,
+            None,
+            "GNSS fix",
+            0.0,
+            (),
+        )
+        return Status(self._id, True, 0, self._now_s, self._end, 0.4, 81_000_000_000, 400.0, (bus,), (), ())
+
+    def _close(self) -> None:
+        (self.folder / STOP_NAME).unlink()
+        self.is_recording = False
+        self._lock.__exit__(None, None, None)
+        seal_closed(self.folder, by="tests", t=f"{self.now():%Y-%m-%dT%H:%M:%SZ}")
+
+    def end(self) -> None:
+        """Let go of the session."""
+        if self.is_recording:
+            self.is_recording = False
+            self._lock.__exit__(None, None, None)
+
+
+@contextmanager
+def desk_of(trial: PlayedTrial, parts: Any = PARTS) -> Iterator[DeskServer]:
+    """Serve the desk of a trial that is played; entries get the time of the trial."""
+    day = Day(session=trial.folder)
+    faults: list[Exception] = []
+
+    def on_fault(fault: Exception) -> str:
+        faults.append(fault)
+        return "something unexpected happened"
+
+    server = DeskServer(
+        day, lambda: trial.board, listener=listen_on("127.0.0.1", 0), now_s=0.0, on_fault=on_fault, parts=parts
+    )
+    server.desk.entries._now = trial.now
+    thread = run_in_thread(server)
+    _until(lambda: server.has_started, "the desk")
+    try:
+        yield server
+    finally:
+        server.end()
+        thread.join(60)
+    assert faults == []
+
+
+def take_picture(source: Path, to: Path, at_s: float) -> None:
+    """Play a session up to some second of it, and take the picture of the page."""
+    with tempfile.TemporaryDirectory() as place, a_browser() as browser:
+        trial = PlayedTrial(source, Path(place) / source.name, 2.0)
+        try:
+            with desk_of(trial) as server:
+                page = browser.new_page(viewport={"width": 1280, "height": 1000})
+                while trial._now_s < at_s:
+                    trial.step()
+                page.goto(server.url)
+                page.locator("#grid td").first.wait_for(timeout=LONG_MS)
+                for _ in range(6):
+                    trial.step()  # at the pace of the trial, or the page says that it hears nothing
+                    page.wait_for_timeout(1000)
+                page.screenshot(path=to)
+        finally:
+            trial.end()
+    with Image.open(to) as shot:
+        shot.convert("P", palette=Image.Palette.ADAPTIVE, colors=32).save(to, optimize=True)
+
+
+# ------------------------------------------------------------------------------
 # Live: rehearse and record, each a process of its own.
 # ------------------------------------------------------------------------------
 
@@ -275,10 +435,18 @@ def done_in_results(session: Path) -> list[str]:
 def main(arguments: list[str]) -> int:
     """Run the command; returns its exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.desk.day", description=__doc__.split("\n")[0])
-    parser.add_argument("folder", type=Path, help="new folder for session, pictures and sheet")
+    parser.add_argument("folder", type=Path, nargs="?", help="new folder for session, pictures and sheet")
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="only take the picture of the page")
+    parser.add_argument("--of", type=Path, default=ROOT / "sample_logs" / "journal_session", metavar="SESSION")
+    parser.add_argument("--at", type=float, default=1500.0, metavar="SECONDS", help="of the session, for the picture")
     parser.add_argument("--scenario", default="twin-planing")
     parser.add_argument("--whole", action="store_true", help="the whole plan of the scenario, an hour and more")
     chosen = parser.parse_args(arguments)
+    if chosen.picture:
+        take_picture(chosen.of, chosen.picture, chosen.at)
+        return 0
+    if chosen.folder is None:
+        parser.error("a new folder is needed")
     return live(chosen.folder.resolve(), chosen.scenario, short=not chosen.whole)
 
 

@@ -130,6 +130,16 @@ def test_what_cannot_be_is_refused_in_words_and_nothing_is_written(recorded: Ser
     assert recorded.faults == []
 
 
+def test_a_browser_without_scripts_reads_why_something_is_refused(recorded: Served) -> None:
+    with recorded.client(accept="text/html,*/*") as client:
+        for fields, status, told in (
+            ({"token": recorded.token}, 422, "lacks its value"), ({"token": "old"}, 403, "out of date"),
+        ):  # fmt: skip
+            answer = client.post("/entry/trim", data=fields)
+            assert (answer.status_code, answer.headers["content-type"]) == (status, "text/plain; charset=utf-8")
+            assert told in answer.text
+
+
 @pytest.mark.parametrize("text", MARKUP)
 def test_markup_in_an_entry_stays_text(recorded: Served, text: str) -> None:
     for kind, name in (("remark", "value"), ("mark", "by"), ("sound", "where"), ("acknowledged", "alarm")):

@@ -64,6 +64,7 @@ STEPS: dict[str, Step] = {
     "add, two at once": storing.added_by_two,
     "index": storing.indexed,
     "list": storing.listed,
+    **asking.STEPS,
     "mirror": storing.mirrored,
     "verify and repair": storing.repaired,
     "index of many": growth.of_the_index,

@@ -22,6 +22,7 @@ from trialcapture.archive.fleet.fleet_index import current_sessions, update_inde
 from trialcapture.archive.fleet.object_store import read_object
 from trialcapture.archive.notes import append_notes
 from trialcapture.archive.seal import NOTE, add_event, compare_seal, utc_now
+from trialcapture.pipeline import process
 
 if TYPE_CHECKING:
     from tests.fleet.__main__ import Stage
@@ -40,10 +41,10 @@ def command(*arguments: str) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
-def finished(process: subprocess.Popen[str]) -> tuple[int, Any]:
+def finished(started: subprocess.Popen[str]) -> tuple[int, Any]:
     """Return exit code and JSON of a command."""
-    out, _ = process.communicate()
-    return process.returncode, json.loads(out)
+    out, _ = started.communicate()
+    return started.returncode, json.loads(out)
 
 
 def added(stage: Stage) -> str:
@@ -126,6 +127,9 @@ def indexed(stage: Stage) -> str:
     add_event(changed, before, NOTE, "yard", T, [path.relative_to(changed).as_posix()])
     (one,) = add_sessions(archive, [changed], t=utc_now)
     second, third = timed(), timed(rebuild=True)
+    process(changed)  # the steps that follow want results of every session
+    add_sessions(archive, [changed], t=utc_now)
+    update_index(archive)
     held = one.outcome == "new revision" and len(second.read) == 1 and second.state == third.state
     stage.check(held and not first.faults, f"index: {one.outcome}, {len(second.read)} read after one note")
     rows = ", ".join(f"{count} {name}" for name, count in first.rows.items())

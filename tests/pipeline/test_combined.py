@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -40,6 +41,19 @@ def files(folder: Path) -> dict[str, bytes]:
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
+def assert_every_number_is_stored(sheet: str, at: Path) -> None:
+    """Every traced value of a sheet names a file that is there, and a place in it."""
+    places = set(re.findall(r'<data value="([^" ]+)', sheet))
+    assert {place.partition("/sessions/")[0] for place in places if "/sessions/" in place} == {".."}
+    for place in places:
+        name, _, pointer = place.partition("#/")
+        assert (at / name).is_file(), place
+        if name.endswith("summary.json"):
+            value = json.loads((at / name).read_text(encoding="utf-8"))
+            for key in pointer.split("/"):
+                value = value[int(key)] if isinstance(value, list) else value[key]
+
+
 def test_two_days_make_one_table(days: tuple[Path, Path], tmp_path: Path) -> None:
     into = tmp_path / "whole"
     before = [files(day) for day in days]
@@ -70,6 +84,16 @@ def test_two_days_make_one_table(days: tuple[Path, Path], tmp_path: Path) -> Non
     again = CliRunner().invoke(group, ["process", str(into)], catch_exceptions=False)
     assert files(into / "reduction") == first
     assert "2 sessions" in again.output
+    sheet = (into / "reduction" / "sheet.html").read_text(encoding="utf-8")
+    assert_every_number_is_stored(sheet, into / "reduction")
+    shown = " ".join(re.sub(r"<[^>]+>", " ", sheet).split())
+    assert "trial of 2 sessions" in shown
+    # the weight of each, the step of both as one row, and the way to the evidence of each
+    for kg in loads:
+        assert f"{kg:,.0f}".replace(",", "\u202f") in sheet
+    assert re.search(r"<data value=\"bands.parquet#/\d+/session_id\">A\+B</data>", sheet)
+    for copy in copies:
+        assert f'href="../sessions/{copy.name}/reduction/report.html"' in sheet
     assert "B" in again.output
 
 

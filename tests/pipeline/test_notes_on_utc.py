@@ -27,7 +27,7 @@ def test_a_reading_by_a_clock_a_quarter_of_an_hour_fast_is_that_of_its_run(tmp_p
     scenario = replace(SCENARIOS["small-petrol"], laptop=Laptop(wall_error_s=FAST_S, steps=()), vary=False)
     write_session(simulate(scenario, 5, short=True), tmp_path / "day")
     legs = process(tmp_path / "day")["legs"].to_pylist()
-    leg = legs[1]
+    leg = legs[2]
     middle = leg["start"] + (leg["stop"] - leg["start"]) / 2
     by_clock, on_watch = middle + timedelta(seconds=FAST_S), legs[0]["start"] + timedelta(seconds=20)
     sound = {"kind": "sound", "unit": "dB(A)", "where": "helm", "by": ""}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -13,7 +14,11 @@ from pypdf import PdfReader
 from tests.report.test_reader_units import BOTH, US
 from tests.report.test_sheet import full_trial
 from tests.report.trial_tables import make_trial, render_one_page, typed
+from trialcapture.pipeline import process
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
+from trialcapture.rehearse.scenarios import SCENARIOS, load_plan
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
 from trialcapture.report.page import render_report
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 
@@ -81,3 +86,28 @@ def test_the_evidence_of_nine_bands_is_at_most_eight_pages_behind_the_sheet(tmp_
         assert "TRIAL SHEET" in pages[0].extract_text().upper()
         assert "EVIDENCE" in pages[1].extract_text().upper()
         assert "nautical miles an hour" in " ".join(pages[0].extract_text().split())
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A whole day: nine steps both ways, accelerations, stops, turns and slow runs, damaged sentences among all."""
+    folder = tmp_path_factory.mktemp("day") / "day"
+    scenario = SCENARIOS["manoeuvres"]
+    plan = load_plan((Path(__file__).parents[2] / "configs/plans/planing_day.toml").read_text(encoding="utf-8"))
+    write_session(simulate(scenario, 1, plan=plan), folder)
+    return folder
+
+
+def test_the_evidence_of_a_day_with_manoeuvres_is_at_most_eight_pages_too(day: Path, tmp_path: Path) -> None:
+    # in US units there is one table more, and the paper is shorter
+    found = process(day, units="us")
+    assert found["bands"].num_rows == 9
+    pages = printed(found["paths"]["report"].read_text(encoding="utf-8"), tmp_path).pages
+    assert len(pages) <= 9
+    text = " ".join(" ".join(page.extract_text().split()) for page in pages)
+    # nothing is dropped for it: every manoeuvre, every reason for which a line was not used, every figure
+    for manoeuvre in (m for measured in found["findings"].measures for m in measured.manoeuvres):
+        assert manoeuvre.start[11:19] in text or manoeuvre.direction == "both" or "mean of" in manoeuvre.conditions
+    for rejected in found["findings"].data_health.rejected:
+        assert rejected.sentence in text
+    assert {int(n) for n in re.findall(r"Figure (\d+)\.", text)} >= set(range(5, 13))

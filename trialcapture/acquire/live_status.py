@@ -5,9 +5,11 @@ from __future__ import annotations
 import errno
 import json
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from pathlib import Path
-from time import monotonic
+from time import monotonic, time_ns
 from typing import Any
 
 from rich.console import Console
@@ -15,9 +17,12 @@ from rich.console import Console
 from trialcapture.acquire.ending import EndRequest, is_being_recorded
 from trialcapture.acquire.events import utc_text
 from trialcapture.acquire.screen import ScreenConsole, Show
-from trialcapture.acquire.status import Alarm, SourceStatus, Status
+from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status
 from trialcapture.archive.session import open_session
+from trialcapture.archive.work_folder import work_folder
+from trialcapture.bounded_parsing import parse_json_line
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import make_folder, open_plain
 
 NAME = "live.jsonl"
 _MOST_BYTES = 32 << 20
@@ -190,6 +195,57 @@ def _number(value: Any) -> float | None:
     return None if value is None else float(value)
 
 
+# ------------------------------------------------------------------------------
+# What a follower of the recording tells of the trial. It is a process of its own, which may end at any moment.
+# ------------------------------------------------------------------------------
+
+GUIDANCE = "guidance.jsonl"
+"""In the work folder of a session: a line a second of its follower; no result, and nothing rests on it."""
+_MOST_GUIDANCE_BYTES = 1 << 20
+_OLD_S = 5.0
+"""Guidance older than this is not shown [s] (our choice)."""
+
+
+def append_guidance(folder: Path, guidance: Guidance) -> None:
+    """Append a line for the screens of a session.
+
+    Raises:
+        OSError: It cannot be written.
+    """
+    path = work_folder(folder) / GUIDANCE
+    make_folder(path.parent)
+    line = json.dumps(asdict(guidance), ensure_ascii=False, separators=(",", ":")) + "\n"
+    with open_plain(path, "ab", buffering=0) as file:
+        if file.seek(0, 2) > _MOST_GUIDANCE_BYTES:
+            file.truncate(0)
+        file.write(line.encode("utf-8", "replace"))
+
+
+def read_guidance(folder: Path, now_ns: Callable[[], int] = time_ns) -> Guidance | None:
+    """Return the last line of a session's guidance; None where there is none, or it is old.
+
+    Args:
+        folder: The session.
+        now_ns: Wall clock [ns since 1970 UTC].
+    """
+    path = work_folder(folder) / GUIDANCE
+    try:
+        with open_plain(path) as file:
+            file.seek(max(0, file.seek(0, 2) - _TAIL_BYTES))
+            lines = file.read(_TAIL_BYTES).split(b"\n")[:-1]
+        entry = parse_json_line(lines[-1])
+        told = Guidance(*(_text(entry[name])[:_MOST_WORDS] for name in ("t", "now", "detector", "advice", "missing")))
+        age_s = now_ns() / 1e9 - datetime.fromisoformat(told.t).timestamp()
+    except (OSError, ValueError, TypeError, KeyError, IndexError, RecursionError, TrialCaptureError):
+        return None
+    return told if abs(age_s) <= _OLD_S else None
+
+
+_MOST_WORDS = 400
+Beside = Callable[[Path], Callable[[], None]]
+"""Starts what goes on beside a recorder, given the session's folder, and returns what ends it."""
+
+
 def attach(
     folder: Path,
     *,
@@ -197,6 +253,7 @@ def attach(
     request: EndRequest | None = None,
     look_every_s: float = 0.5,
     now_s: Callable[[], float] = monotonic,
+    beside: Beside | None = None,
 ) -> LiveLine:
     """Show the screen of a recorder that is at work elsewhere, until it ends or this view is left.
 
@@ -206,6 +263,7 @@ def attach(
         request: Ends the view, not the recording.
         look_every_s: How often to look for a new line [s].
         now_s: Monotonic time [s].
+        beside: Starts a follower of the trial, where none is at work.
 
     Returns:
         The last line that was shown.
@@ -219,7 +277,12 @@ def attach(
     last: LiveLine | None = None
     seen_s = now_s()
     hint = "Ctrl-C leaves this view, the recorder goes on. To end it: record --stop SESSION"
-    with Show(console, keys=hint) as show:
+    show = Show(console, keys=hint)
+    show.follow(lambda: read_guidance(folder))
+    with ExitStack() as stack:
+        if beside is not None and read_guidance(folder) is None:
+            stack.callback(beside(folder))
+        stack.enter_context(show)
         while True:
             line = read_last_line(folder)
             if line is not None and (last is None or line.t != last.t or line.state != last.state):

@@ -28,7 +28,7 @@ from trialcapture.acquire.ending import EndRequest, ended_by_signals, take_stop_
 from trialcapture.acquire.events import RECORDER, Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
 from trialcapture.acquire.key_entry import KeyEntry
-from trialcapture.acquire.live_status import LiveFile
+from trialcapture.acquire.live_status import Beside, LiveFile, read_guidance
 from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
@@ -716,6 +716,7 @@ def record(
     request: EndRequest | None = None,
     sync: Callable[[int], None] = sync_file,
     sources: Callable[[Clock, int], list[Source]] | None = None,
+    beside: Beside | None = None,
 ) -> Recorded:
     """Record every source of the settings until the time is up, Ctrl-C, or `stop`.
 
@@ -734,6 +735,7 @@ def record(
         request: In place of `stop`, a wish with its reason; signals are then the caller's to handle.
         sync: Makes a file safe on the disk; replaceable in tests.
         sources: Makes the sources from clock and start time, instead of the settings; for tests.
+        beside: Starts a process that follows the trial for the screen; the recording needs nothing of it.
 
     Raises:
         TrialCaptureError: The session cannot be made or continued, another recorder is at work on it, or there
@@ -766,6 +768,7 @@ def record(
             show = Show(console or ScreenConsole(stderr=True))
             recording = Recording(session, config, past, clock, start_ns, second_folder, show.heard, sync)
             show.serve(recording.key_entry(), recording.screen_lost)
+            show.follow(lambda: read_guidance(session.folder))
             recording.open_sources(sources, engine_logs)
         except OSError as fault:
             raise write_error(fault, session.folder) from fault
@@ -776,6 +779,8 @@ def record(
             recording.tell_speed(speed)
         if console is None and sys.stderr is None:
             show.give_up("there is no standard error to write to")
+        if beside is not None:
+            stack.callback(beside(session.folder))
         complete = False
         if (synced := synced_by(session.folder)) is not None:
             recording.tell_synced(synced)

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from trialcapture.acquire.events import Event
 from trialcapture.acquire.key_entry import KEYS, KeyEntry
-from trialcapture.acquire.status import SourceStatus, Status
+from trialcapture.acquire.status import Guidance, SourceStatus, Status
 from trialcapture.archive.atomic import size_text
 from trialcapture.safe_text import clean_text
 from trialcapture.system.keys import PollKey, is_in_foreground, keyboard
@@ -29,7 +29,9 @@ _STATE_STYLE = {"ok": "green", "silent": "yellow", "lost": "bold red", "waiting"
 _SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), "info": ("   ", "")}
 
 
-def render(status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str = KEYS) -> RenderableType:
+def render(
+    status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str = KEYS, guidance: Guidance | None = None
+) -> RenderableType:
     """Return the screen.
 
     Args:
@@ -37,8 +39,9 @@ def render(status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str 
         prompt: What is being typed, shown in place of the keys.
         height: Lines there are; at least three sources and two alarms are shown, recent events if room is left.
         keys: What the last line says.
+        guidance: What a follower tells of the trial; None where there is none, or it is old.
     """
-    head = _head(status)
+    head = [*_head(status), *_guidance_lines(guidance)]
     alarms = [_alarm_lines(alarm.severity, alarm.text) for alarm in status.alarms]
     left = height - len(head) - 2  # the table's heading and the keys
     shown = min(len(status.sources), max(3, left - max(1, sum(map(len, alarms)))))
@@ -60,6 +63,14 @@ def render(status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str 
     parts += [Text(_fit(f"   {line}"), style="dim") for line in status.recent[: max(0, left)]]
     parts.append(Text(clean_text(prompt) or _fit(keys), style="reverse" if prompt else "bold"))
     return Group(*parts)
+
+
+def _guidance_lines(guidance: Guidance | None) -> list[Text]:
+    """Return what is known of the trial: speed and rpm, what is held, what to do next, what is missing."""
+    if guidance is None:
+        return []
+    told = [(guidance.now, "bold"), (guidance.detector, ""), (f"-> {guidance.advice}", "bold"), (guidance.missing, "")]
+    return [Text(_fit(f"   {text}"), style=style) for text, style in told if text.strip(" ->")]
 
 
 def elapsed_text(seconds: float) -> str:
@@ -178,6 +189,7 @@ class Show:
     ) -> None:
         self._console = console
         self._entry: KeyEntry | None = None
+        self._guide: Callable[[], Guidance | None] = lambda: None
         self._keys = keys
         self._gone: Callable[[str], None] = lambda _: None
         self._stack = ExitStack()
@@ -212,6 +224,10 @@ class Show:
             gone: Called once with the reason.
         """
         self._entry, self._gone = entry, gone
+
+    def follow(self, guide: Callable[[], Guidance | None]) -> None:
+        """Before it is entered: show what a follower tells of the trial, too; it is read in the screen's thread."""
+        self._guide = guide
 
     @property
     def blocked_s(self) -> float:
@@ -294,7 +310,8 @@ class Show:
                 self._console.bell()
             height = min(24, self._console.height)
             prompt = "" if self._entry is None else self._entry.prompt
-            self._live.update(render(status, prompt, height=height, keys=self._keys), refresh=True)
+            shown = render(status, prompt, height=height, keys=self._keys, guidance=self._guide())
+            self._live.update(shown, refresh=True)
         else:
             for alarm in status.alarms:
                 # what was printed as an event when it happened is not said twice

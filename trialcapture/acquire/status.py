@@ -265,3 +265,22 @@ def _source_status(source: SourceHealth, now_ns: int) -> SourceStatus:
         offset_s=gnss.offset_s,
         unread_types=tuple(name for name, _ in source.unread_types.most_common(5)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Guidance:
+    """What a follower of the recording tells of the trial, for the recorder's screen.
+
+    Attributes:
+        t: UTC time of it, ISO 8601.
+        now: Speed and engine speed now, in words.
+        detector: What is held, for how long, and why not.
+        advice: What to do next.
+        missing: The steps that are missing.
+    """
+
+    t: str
+    now: str
+    detector: str
+    advice: str
+    missing: str

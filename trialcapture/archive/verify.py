@@ -158,6 +158,7 @@ class Timeline:
     _last: dict[str, int] = field(default_factory=dict)
     _lines: dict[str, int] = field(default_factory=dict)
     _silences: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    _resumed_us: list[int] = field(default_factory=list)
     _cadences: dict[str, _Cadence] = field(default_factory=dict)
     _gap_reasons: dict[str, Counter[str]] = field(default_factory=dict)
     _losses: list[NamedLoss] = field(default_factory=list)
@@ -198,6 +199,8 @@ class Timeline:
         if kind in ("start", "resume"):
             self.begun, self.closed = True, False
             self._parts += 1
+            if kind == "resume":
+                self._resumed_us.append(mono_us)
             if kind == "start":
                 self.epoch_wall_ns = int(entry["epoch_wall_ns"])
             for told in entry.get("sources", []):
@@ -316,6 +319,11 @@ class Timeline:
         silences = list(self._silences.get(source, []))
         if self.end_us - last > LONGEST_SILENCE_S * 1e6:
             silences.append((last, self.end_us))
+        # a recorder that was killed before its note of the gap was on the disk has named it by its restart
+        restarts = [(a, b) for a, b in silences if any(a <= at <= b for at in self._resumed_us)]
+        if unsaid := [one for one in restarts if _uncovered_us(one, merged(named))]:
+            self._gap_reasons.setdefault(source, Counter())["restart"] = len(unsaid)
+            named += unsaid
         gaps = merged((max(a, first), min(b, self.end_us)) for a, b in named)
         unnamed_us = sum(_uncovered_us(silence, gaps) for silence in silences)
         gap_us = sum(b - a for a, b in gaps)

@@ -18,7 +18,7 @@ from trialcapture.cli.explain import explain
 from trialcapture.cli.note import note
 from trialcapture.cli.output import report_fault, show_usage_fault, tell
 from trialcapture.cli.pack import pack
-from trialcapture.cli.recording import preflight, record
+from trialcapture.cli.recording import follow, preflight, record
 from trialcapture.cli.rehearse import rehearse
 from trialcapture.cli.review import review
 from trialcapture.cli.seal import seal
@@ -42,6 +42,7 @@ def group() -> None:
 
 _COMMANDS = (
     preflight, record, desk, draft_log, collect, process, explain, note, review, verify, seal, pack, archive, rehearse,
+    follow,
 )  # fmt: skip
 for _command in _COMMANDS:
     group.add_command(_command)

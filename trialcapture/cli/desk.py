@@ -90,7 +90,7 @@ def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_reco
         rights = "look and make entries" if sharing == "entry" else "look"
         for link in links:
             tell(f"others may {rights} by {link}")
-            click.echo(qr_text(link))
+            _show_code(qr_text(link), server.url)
         if not links:
             tell(f"this computer is on no network yet; the link will be at {server.url}share")
         say(WARNING, label="note")
@@ -101,6 +101,16 @@ def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_reco
             target=_open_when_ready, args=(lambda: server.has_started, lambda: open_page(server.url)), daemon=True
         ).start()
     server.run()
+
+
+def _show_code(code: str, url: str) -> None:
+    """Show a QR code where the console has its blocks; else say where it is."""
+    try:
+        code.encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        tell(f"its QR code is at {url}share")
+    else:
+        click.echo(code)
 
 
 def _listen(host: str, port: int | None) -> socket.socket:

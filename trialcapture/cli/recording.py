@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -10,6 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from threading import Thread
 from threading import enumerate as enumerate_threads
+from time import monotonic, sleep, time_ns
 from typing import TYPE_CHECKING, TextIO
 
 import click
@@ -133,9 +135,65 @@ def record(
             config_text=text,
             speed=speed,
             request=request,
+            beside=beside_screen(),
         )
         code = _tell_outcome(done, as_json)
     context.exit(code)
+
+
+def beside_screen() -> Callable[[Path], Callable[[], None]] | None:
+    """Return what starts a follower of the trial beside a screen; None where nobody sees one."""
+    if sys.stderr is None or not sys.stderr.isatty():
+        return None
+    return start_follower
+
+
+def start_follower(session: Path) -> Callable[[], None]:
+    """Start a process of low priority that follows a recording for its screen; return what ends it.
+
+    It only reads the session, and it ends by itself when no recorder is at work on it. Killing it harms nothing.
+    """
+    flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0) | getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
+    command = [sys.executable, "-m", "trialcapture", "follow", str(session)]
+    try:
+        # a group of its own: Ctrl-C at the recorder is not for it
+        process = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            creationflags=flags, start_new_session=True,
+        )  # fmt: skip
+    except OSError:  # no room for another process: the screen does without
+        return lambda: None
+
+    def end() -> None:
+        process.kill()
+        process.wait()
+
+    return end
+
+
+@click.command(hidden=True)
+@path_argument("SESSION")
+def follow(session: Path) -> None:
+    """Follow a recording and append a line a second for its screen.
+
+    The recorder's screen starts it; it ends when no recorder is at work.
+    """
+    from trialcapture.acquire.ending import is_being_recorded  # noqa: PLC0415
+    from trialcapture.acquire.live_status import append_guidance  # noqa: PLC0415
+    from trialcapture.pipeline.live_guidance import LiveBoard, guidance_of  # noqa: PLC0415
+    from trialcapture.pipeline.live_trial import LiveTrial  # noqa: PLC0415
+
+    if hasattr(os, "nice"):  # on Windows it is started so
+        os.nice(5)
+    board = LiveBoard(LiveTrial(session))
+    while is_being_recorded(session):
+        began_s = monotonic()
+        with suppress(OSError, TrialCaptureError):  # a full disk: the screen does without
+            append_guidance(session, guidance_of(board.look(began_s, time_ns())))
+        sleep(max(_FOLLOW_EVERY_S - (monotonic() - began_s), 0.1))
+
+
+_FOLLOW_EVERY_S = 1.0
 
 
 def _tell_outcome(done: Recorded, as_json: bool) -> int:
@@ -301,7 +359,7 @@ def _look_at(session: Path, as_json: bool) -> None:
         return
     request = EndRequest()
     with ended_by_signals(request):
-        last = attach(session, request=request)
+        last = attach(session, request=request, beside=beside_screen())
     if last.state == "ended":
         tell(f"the recording has ended: {last.reason}")
     else:

@@ -378,7 +378,7 @@ class _Post:
         try:
             answer = await self._answer(scope, receive)
         except _RefusedError as refusal:
-            answer = refusal.answer
+            answer = refusal.answer(scope)
         except (ClientDisconnect, ConnectionError):
             raise ClientGoneError from None
         await answer(scope, receive, send)
@@ -408,14 +408,14 @@ class _Post:
             try:
                 done = await run_in_threadpool(self.handle, posted)
             except TrialCaptureError as fault:
-                return fault_answer(fault)
+                return refused(422, _for_a_page(str(fault))) if _wants_page(request.scope) else fault_answer(fault)
         finally:
             for files in uploads.values():
                 for file in files:
                     await file.close()
         if isinstance(done, Response):
             return done
-        if "text/html" in request.headers.get("accept", ""):
+        if _wants_page(request.scope):
             return RedirectResponse(back if back in PAGES else "/", 303)
         return JSONResponse(dict(done))
 
@@ -454,7 +454,18 @@ PAGES = ("/", "/helm", "/dock", "/after")
 class _RefusedError(Exception):
     def __init__(self, status: int, why: str) -> None:
         super().__init__(why)
-        self.answer = JSONResponse({"error": why}, status)
+        self._status, self._why = status, why
+
+    def answer(self, scope: Scope) -> Response:
+        """Return it as whoever asked reads it."""
+        return (
+            refused(self._status, self._why) if _wants_page(scope) else JSONResponse({"error": self._why}, self._status)
+        )
+
+
+def _wants_page(scope: Scope) -> bool:
+    """Return whether a browser sent a form by itself, without a script that reads the answer."""
+    return "text/html" in Headers(scope=scope).get("accept", "")
 
 
 def fault_answer(fault: TrialCaptureError, **more: Any) -> Response:

@@ -210,12 +210,15 @@ class BoardFeed:
 
     def _work(self) -> None:
         shown: ShownNumbers | None = None
-        last, sent_s = None, -1e9
+        last, sent_s, made_s = None, -1e9, -1e9
         while not self._stop.is_set():
             began_s = monotonic()
-            if not (self.streams or self.is_asked_for or self._is_needed()):
-                self._stop.wait(PERIOD_S)
+            is_looked_at = self.streams > 0 or self.is_asked_for
+            if not is_looked_at and (began_s - made_s < BEAT_S or not self._is_needed()):
+                self._stop.wait(PERIOD_S)  # one a second is enough for who opens a page
                 continue
+            made_s = began_s
+            self.is_asked_for = False
             try:
                 board = self._read()
                 if board is not None and shown is None:

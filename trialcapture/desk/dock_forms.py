@@ -115,6 +115,7 @@ class FormGroup:
         adds: Name and words of each list that may be made longer.
         is_item: True for an item of a list, which may be removed.
         is_new: True for an item that the file does not have yet.
+        is_folded: True for what is seldom needed, and shown on demand.
         faults: What is wrong with the table as a whole.
     """
 
@@ -126,6 +127,7 @@ class FormGroup:
     adds: list[tuple[str, str]] = field(default_factory=list)
     is_item: bool = False
     is_new: bool = False
+    is_folded: bool = False
     faults: list[str] = field(default_factory=list)
 
     def every_field(self) -> Iterator[FormField]:
@@ -176,7 +178,10 @@ def label_of(key: str) -> str:
         if ending and stem.endswith(ending) and stem != ending:
             stem = stem.removesuffix(ending)
             break
-    words = " ".join(_WORDS.get(word, word) for word in stem.split("_")) + _ALSO_SAID.get(key[len(stem) :], "")
+    parts = [_WORDS.get(word, word) for word in stem.split("_")]
+    if len(parts) > 1 and parts[-1] in ("greatest", "least"):
+        parts = [parts[-1], *parts[:-1]]
+    words = " ".join(parts) + ("" if stem == "steps" else _ALSO_SAID.get(key[len(stem) :], ""))
     return words[:1].upper() + words[1:]
 
 

@@ -23,6 +23,7 @@ from trialcapture.config import LOG_QUANTITIES, Config, load_config
 from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading, draft_table, reading_text
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder
 from trialcapture.desk.dock_forms import (
+    FormField,
     FormGroup,
     KeyChange,
     apply_changes,
@@ -41,6 +42,8 @@ _BLOCK = 1 << 18
 _OPEN_COLUMNS = 200
 _FIRST = 6
 """Rows shown as read."""
+_FIRST_KEYS = ("time_format", "timezone", "delimiter", "decimal", "header_rows")
+"""What nearly every log needs."""
 _UNDECIDED = "?"
 """What a draft has where only a person can decide."""
 
@@ -210,14 +213,27 @@ def log_form(
         faults, field_faults: See `build_form`.
     """
     data = {"engine": [{"id": name} for name in engine_ids], "engine_log": [dropped.draft]}
-    first = len(column_rows(dropped.draft.get("columns")))
-    at = {f"engine_log.0.columns.{first + n}": column for n, column in enumerate(dropped.open_columns)}
+    known = len(column_rows(dropped.draft.get("columns")))
+    at = {f"engine_log.0.columns.{known + n}": column for n, column in enumerate(dropped.open_columns)}
     if typed is None:
         typed = {}
         for name, column in at.items():
             typed |= {f"{name}.key": [""], f"{name}.name": [column.name], f"{name}.unit": [column.unit]}
     groups, loose = build_form(data, typed=typed, faults=faults, field_faults=field_faults)
-    mine = [group for group in groups if group.name.startswith("engine_log.")]
+    mine = [group for group in groups if group.name == "engine_log.0"]
+    for group in mine:
+        group.is_item = group.is_new = False
+        group.adds = []
+        group.title = "Declarations"
+        entries = [replace(f, default="", needed=True) if f.path[-1] in dropped.undecided else f for f in group.fields]
+        first = {f.name: f for f in entries if f.path[-1] in (*_FIRST_KEYS, *dropped.undecided) or f.typed or f.faults}
+        group.fields = sorted(first.values(), key=_by_first_keys)
+        others = [f for f in entries if f.name not in first]
+        clock = [inner for inner in group.groups if inner.name.endswith(".clock")]
+        is_used = any(f.typed or f.faults for inner in clock for f in inner.every_field())
+        rest = FormGroup(f"{group.name}.others", "Other declarations", fields=others, is_folded=not is_used)
+        rest.groups = clock
+        group.groups = [inner for inner in group.groups if inner not in clock] + [rest]
     for row in (inner for group in mine for inner in group.every_group() if inner.name in at):
         if at[row.name].looks_like:
             key = row.fields[0]
@@ -273,6 +289,11 @@ def settings_with(
     except ConfigError as fault:
         own, mine = f"engine_log[{number}]", "engine_log[0]"
         return text, None, [line.replace(own, mine, 1) if line.startswith(own) else line for line in fault.faults]
+
+
+def _by_first_keys(entry: FormField) -> int:
+    key = str(entry.path[-1])
+    return _FIRST_KEYS.index(key) if key in _FIRST_KEYS else len(_FIRST_KEYS)
 
 
 @dataclass(frozen=True, slots=True)

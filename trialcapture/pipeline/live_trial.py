@@ -36,7 +36,7 @@ from trialcapture.config import Config
 from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
-from trialcapture.pipeline.live_follow import Follower, Piece
+from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
 from trialcapture.pipeline.results import reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
@@ -65,9 +65,9 @@ from trialcapture.reduce.summary import Findings
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
-ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 10.0, 5.0, 1.0
-"""The least time between two alignments, reductions and looks of the detector [s] (our choice: half of the ten seconds
-that the table of bands may be old)."""
+ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 10.0, 7.0, 1.5
+"""The least time between two alignments, reductions and looks of the detector [s] (our choice: less than the ten
+seconds that the table of bands may be old)."""
 FIRST_ALIGN_S = 1.0
 """Until anything can be placed on UTC it is tried so often [s] (our choice)."""
 REDUCE_LATEST_S = 9.0
@@ -81,7 +81,8 @@ RECENT_S = 300.0
 """So much of the newest samples is at hand for what is shown now [s] (our choice: the longest run of a usual plan)."""
 _DETECTED = ("velocity", "position", "heading", "rpm")
 """Groups that detection rests on: its rows are final when nothing can come in that changes these."""
-_SPOOL_S = 600
+_PART_S, _MOST_CHUNKS = 600, 32
+"""Final rows are held in tables of so many seconds, each of few pieces: many make reading slow (our choice)."""
 _MIN_MS_BACK = 100
 
 
@@ -126,9 +127,9 @@ class SamplesSoFar:
         """Add final rows, a whole number of seconds."""
         plain = samples.replace_schema_metadata(None)
         self._overviews.append(overview_of(plain, self._block, self._config.engine_ids))
-        if self._parts and self._parts[-1].num_rows < _SPOOL_S * self._block:
+        if self._parts and self._parts[-1].num_rows < _PART_S * self._block:
             self._parts[-1] = pa.concat_tables([self._parts[-1], plain])
-            if self._parts[-1].num_rows >= _SPOOL_S * self._block:
+            if self._parts[-1]["t"].num_chunks > _MOST_CHUNKS or self._parts[-1].num_rows >= _PART_S * self._block:
                 self._parts[-1] = self._parts[-1].combine_chunks()
         else:
             self._starts.append(self.final)
@@ -202,6 +203,9 @@ class LiveTrial:
         self._reduced_of: object = None
         self._reduced_at_s = -np.inf
         self._last_mono: dict[str, int] = {}
+        self._shifts: dict[str, dict[str, int]] = {}
+        self._is_void = False
+        self._aligned: set[str] = set()
 
     # ----- What is known now.
 
@@ -216,7 +220,8 @@ class LiveTrial:
         blocks = BlockMeans(self.config)
         first = self.samples.rows - min(round(RECENT_S * self.config.samples.grid_hz), self.samples.rows)
         first -= first % blocks.rows
-        return blocks.push(self.samples.read(first, self.samples.rows, self.samples.tail.column_names))
+        names = ["sog_kn", *(f"rpm_{e}" for e in self.config.engine_ids), "heading_true_deg", "cog_true_deg"]
+        return blocks.push(self.samples.read(first, self.samples.rows, names))
 
     # ----- Looking.
 
@@ -233,10 +238,13 @@ class LiveTrial:
         began = thread_time()
         pieces, rows, anew = self.follower.look()
         self._used("decode", began)
+        for piece in pieces:
+            self.satellites |= piece.satellites
         anew = anew or any(self._is_set_back(piece) for piece in pieces)
         with threadpool_limits(limits=1, user_api="blas"):
             began = thread_time()
             anew = anew or (self.alignment is not None and len(marks_of(self.notes)) != len(self.alignment.marks_ns))
+            self._is_void |= anew
             if anew or now_s >= self._due["align"] or not self._places_lines():
                 self._spend("align", now_s, FIRST_ALIGN_S if self.alignment is None else ALIGN_EVERY_S, self._align)
             elif self.alignment is not None:
@@ -288,12 +296,13 @@ class LiveTrial:
 
     def _places_lines(self) -> bool:
         """Return whether new lines can be placed by themselves: not where only the order of all of them tells time."""
-        facts = {} if self.alignment is None else self.alignment.logs
-        return all(of.assignment.clock in CLOCKS for of in facts.values()) and set(facts) == {
-            log.name for log in self.follower.logs.values() if log.lines
-        }
+        if self.alignment is None:
+            return True  # there is no alignment to place them by; it is tried again when it is due
+        facts = self.alignment.logs.values()
+        there = {log.name for log in self.follower.logs.values() if log.lines}
+        return all(of.assignment.clock in CLOCKS for of in facts) and there <= self._aligned
 
-    def _is_set_back(self, piece: Piece) -> bool:
+    def _is_set_back(self, piece: DecodedPiece) -> bool:
         """Return whether the receive clock of a log began again, as after a pause of the recording."""
         low, high = np.iinfo(np.int64).max, -1
         for table in piece.tables.values():
@@ -311,6 +320,7 @@ class LiveTrial:
     def _align(self) -> None:
         """Find the alignment of all that is there, and make the grid again where it has moved."""
         logs, engine_logs, _ = self.follower.so_far()
+        self._aligned = {log.name for log in logs}
         logs = [log for log in logs if log.outline.tables]
         if not logs:
             return
@@ -332,7 +342,8 @@ class LiveTrial:
         first_ns = int(grid_times(*found.span_ns, self.config.samples.grid_hz)[0])
         is_moved = former is None or first_ns != self.first_ns or self._has_moved(former, found)
         slices = find_slices(logs, engine_logs, found)
-        if is_moved or not self._places_lines():
+        if is_moved or self._is_void or not self._places_lines():
+            self._is_void = False
             self.first_ns = first_ns
             self.samples, self._finder, self._final = SamplesSoFar(self.config), SegmentFinder(self.config), []
             final_ns = found.span_ns[1] - round(self._lag_s() * 1e9)
@@ -401,7 +412,7 @@ class LiveTrial:
 
     # ----- New lines, and the end of the grid.
 
-    def _place(self, pieces: Sequence[Piece], rows: Sequence[tuple[str, pa.Table]]) -> None:
+    def _place(self, pieces: Sequence[DecodedPiece], rows: Sequence[tuple[str, pa.Table]]) -> None:
         """Place new lines on UTC and gather what they tell."""
         assert self.alignment is not None
         for piece in pieces:

@@ -1,0 +1,107 @@
+"""What a follower tells of the trial, on the recorder's screen: a process of its own that may end at any moment."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from tests.bench.live_replay import rehearsed
+from trialcapture.acquire.live_status import GUIDANCE, append_guidance, read_guidance
+from trialcapture.acquire.screen import render
+from trialcapture.acquire.status import Guidance, Status
+from trialcapture.archive.work_folder import work_folder
+from trialcapture.cli import recording
+from trialcapture.system.session_lock import SessionLock
+
+STATUS = Status("day", True, 0, 61.0, 1_000_000, 0.4, 50_000_000_000, 300.0, (), (), ())
+AT_NS = 1_778_749_200_000_000_000  # 2026-05-14 09:00 UTC
+TOLD = Guidance(
+    "2026-05-14T09:00:00.0Z", "14.2 kn   port 2003 rpm", "Holding 2000 rpm: 38 s more, held 22 s",
+    "Hold 2000 rpm, 38 s more", "missing 2: 2000 rpm 255°; turn port",
+)  # fmt: skip
+
+
+def screen(guidance: Guidance | None) -> str:
+    out = io.StringIO()
+    Console(file=out, width=80, height=24, color_system=None).print(render(STATUS, guidance=guidance))
+    return out.getvalue()
+
+
+def test_the_screen_shows_speed_what_is_held_what_is_next_and_what_is_missing() -> None:
+    shown = screen(TOLD)
+    for text in ("14.2 kn   port 2003 rpm", "held 22 s", "-> Hold 2000 rpm, 38 s more", "missing 2: 2000 rpm 255°"):
+        assert text in shown
+    assert max(map(len, shown.split("\n"))) <= 80
+    assert "->" not in screen(None)
+
+
+def test_guidance_moves_no_cursor_and_is_cut_to_the_screen() -> None:
+    shown = screen(Guidance(TOLD.t, "\x1b[2J14 kn", "x" * 500, "Hold", ""))
+    assert "\x1b" not in shown
+    assert max(map(len, shown.split("\n"))) <= 80
+
+
+def test_the_last_line_counts_while_it_is_fresh(tmp_path: Path) -> None:
+    assert read_guidance(tmp_path, lambda: AT_NS) is None
+    append_guidance(tmp_path, Guidance("2026-05-14T08:59:59.0Z", "1 kn", "", "", ""))
+    append_guidance(tmp_path, TOLD)
+    assert read_guidance(tmp_path, lambda: AT_NS + 4_000_000_000) == TOLD
+    assert read_guidance(tmp_path, lambda: AT_NS + 6_000_000_000) is None
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]\n", '{"t": "x"}\n', "\x00\xff\n", json.dumps({"t": 1}) + "\n"])
+def test_a_damaged_line_is_no_guidance(tmp_path: Path, text: str) -> None:
+    path = work_folder(tmp_path) / GUIDANCE
+    path.parent.mkdir(parents=True)
+    path.write_bytes(text.encode("latin-1"))
+    assert read_guidance(tmp_path, lambda: AT_NS) is None
+
+
+def test_a_file_of_guidance_does_not_grow_for_ever(tmp_path: Path) -> None:
+    path = work_folder(tmp_path) / GUIDANCE
+    path.parent.mkdir(parents=True)
+    path.write_bytes(b"x" * (2 << 20))
+    append_guidance(tmp_path, TOLD)
+    assert path.stat().st_size < 1000
+    assert read_guidance(tmp_path, lambda: AT_NS) == TOLD
+
+
+def test_a_follower_tells_of_a_recording_and_killing_it_harms_nothing(tmp_path: Path) -> None:
+    session = tmp_path / "day"
+    shutil.copytree(rehearsed(2, tmp_path / "made", short=True), session)
+    before = {p: p.read_bytes() for p in sorted((session / "raw").rglob("*")) if p.is_file()}
+    with SessionLock(session):  # as a recorder at work has it
+        end = recording.start_follower(session)
+        path = work_folder(session) / GUIDANCE
+        deadline = time.monotonic() + 120.0
+        while not (path.is_file() and path.read_bytes().endswith(b"\n")) and time.monotonic() < deadline:
+            time.sleep(0.2)
+        end()  # it is killed
+        end()
+        told = json.loads(path.read_bytes().splitlines()[0])
+        assert "kn" in told["now"]
+        assert told["advice"]
+    assert before == {p: p.read_bytes() for p in sorted((session / "raw").rglob("*")) if p.is_file()}
+
+
+def test_a_follower_ends_where_no_recorder_is_at_work(tmp_path: Path) -> None:
+    session = rehearsed(2, tmp_path, short=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "trialcapture", "follow", str(session)], capture_output=True, timeout=120, check=False
+    )
+    assert done.returncode == 0
+    assert done.stdout + done.stderr == b""
+    assert not (work_folder(session) / GUIDANCE).exists()
+
+
+def test_without_a_terminal_there_is_no_follower(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    assert recording.beside_screen() is None
