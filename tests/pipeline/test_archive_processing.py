@@ -118,7 +118,7 @@ def test_on_a_cluster_a_killed_worker_loses_nothing(archive: FleetArchive) -> No
         assert killed[0] not in {nanny.pid for nanny in nannies}
     # a worker that is killed after it has stored the results, and before it says so, leaves them "there"
     assert {one.state for one in found} <= {"derived", "there"}
-    assert results_of(archive) == dict.fromkeys(archive.contents().sessions, [__version__])
+    assert results_of(archive) == {key: [__version__] for key in archive.contents().sessions}
     assert sorted(archive.contents().sessions) == [one.key for one in found]
     assert all(one.before is None and not one.changes for one in found)
 
