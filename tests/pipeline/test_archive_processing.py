@@ -103,7 +103,12 @@ def started_workers() -> list[psutil.Process]:
 def test_on_a_cluster_a_killed_worker_loses_nothing(archive: FleetArchive) -> None:
     killed: list[int] = []
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1", silence_logs=50
+        n_workers=2,
+        threads_per_worker=1,
+        processes=True,
+        dashboard_address="127.0.0.1:0",
+        host="127.0.0.1",
+        silence_logs=50,
     ) as cluster:
         nannies: list[Any] = list(cluster.workers.values())
         assert len({nanny.pid for nanny in nannies}) == 2
