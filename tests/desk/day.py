@@ -331,12 +331,14 @@ def take_picture(source: Path, to: Path, at_s: float) -> None:
         planned = shutil.copytree(source, Path(place) / "planned")
         with (planned / "session.toml").open("a", encoding="utf-8") as file:
             file.write("" if open_session(source).config.plan else PLAN)
-        trial = PlayedTrial(planned, Path(place) / source.name, 5.0)
+        trial = PlayedTrial(planned, Path(place) / source.name, 20.0)
         try:
             with desk_of(trial) as server:
                 page = browser.new_page(viewport={"width": 1280, "height": 1000})
                 while trial._now_s < at_s:
                     trial.step()
+                    # coarse from afar, and near the moment as often as states need to be shown
+                    trial.pace_s = 20.0 if at_s - trial._now_s > 60.0 else 4.0
                 page.goto(server.url)
                 page.locator("#grid td").first.wait_for(timeout=LONG_MS)
                 trial.pace_s = 1.0
