@@ -10,9 +10,10 @@ from playwright.sync_api import Browser, expect
 from pypdf import PdfReader
 
 from tests.desk.boards import WAYS, as_sent, busy_board
-from tests.desk.day import LONG_MS, PlayedTrial, Technician, desk_of, done_in_results, make_photo
+from tests.desk.day import LONG_MS, PlayedTrial, Technician, by_parts, desk_of, done_in_results, make_photo
 from tests.desk.served import empty_session, serving
-from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.scenarios import DEFAULT, briefed
+from trialcapture.rehearse.simulate import find_scenario, simulate
 from trialcapture.rehearse.write import write_session
 from trialcapture.system.session_lock import SessionLock
 
@@ -79,8 +80,8 @@ def test_every_touch_becomes_a_note_of_the_session(browser: Browser, tmp_path: P
 
 def test_a_whole_day_is_sailed_by_touch(browser: Browser, tmp_path: Path) -> None:
     """From the first board to the printed sheet, on a trial that grows by a clock of its own."""
-    write_session(simulate("twin-planing", 3, short=True), tmp_path / "recorded")
-    trial = PlayedTrial(tmp_path / "recorded", tmp_path / "day", 3.0)
+    write_session(simulate(DEFAULT, plan=briefed(find_scenario(DEFAULT).plan)), tmp_path / "recorded")
+    trial = PlayedTrial(tmp_path / "recorded", tmp_path / "day", 4.0)
     wrong: list[str] = []
     try:
         with desk_of(trial) as server:
@@ -99,9 +100,13 @@ def test_a_whole_day_is_sailed_by_touch(browser: Browser, tmp_path: Path) -> Non
                 crew.look()
             crew.add_photo()
             crew.ask_for_the_end("back in harbour")
-            while trial.is_recording:
+            for _ in range(600):
+                if not trial.is_recording:
+                    break
                 trial.step()
                 page.wait_for_timeout(100)
+                assert page.locator("#dialog-leave .fault").inner_text() == ""
+            assert not trial.is_recording
             crew.print_the_sheet(tmp_path / "sheet.pdf")
             context.close()
     finally:
@@ -114,7 +119,7 @@ def test_a_whole_day_is_sailed_by_touch(browser: Browser, tmp_path: Path) -> Non
         assert words in said, said
     assert "Before full throttle" in crew.cautions
     assert "Before a turn" in crew.cautions
-    assert crew.done == set(done_in_results(trial.folder))
+    assert by_parts(crew.done) == done_in_results(trial.folder)
     text = " ".join("".join(page.extract_text() for page in PdfReader(tmp_path / "sheet.pdf").pages).split())
     assert "TRIAL SHEET" in text.upper()
     assert "2000" in text

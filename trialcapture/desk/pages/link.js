@@ -1,7 +1,9 @@
 // The stream of boards from the desk, kept alive: phones suspend tabs, networks drop, the desk may be started again.
 
-/** Seconds without news after which figures are covered. */
+/** Seconds without news from the desk after which figures are covered. */
 const STALE_S = 2;
+/** Older data is no data, however fresh the board: three sentences of a receiver of one a second, as on the board. */
+const OLD_DATA_S = 3;
 /** Seconds of silence after which the stream is opened anew. */
 const WATCHDOG_S = 5;
 const TICK_MS = 250;
@@ -51,7 +53,7 @@ export function follow({ onBoard, onAge }) {
   function tick() {
     const old_s = heard ? since(heard) : since(started);
     const quiet_s = since(alive ?? started);
-    const stale = old_s > STALE_S || (recording && data_age_s > STALE_S);
+    const stale = old_s > STALE_S || (recording && data_age_s > OLD_DATA_S);
     onAge({ stale, silent: quiet_s > STALE_S, trouble, age_s: data_age_s + old_s, ever: heard !== null });
     if (quiet_s > WATCHDOG_S && since(opened) > WATCHDOG_S) open();
   }
