@@ -35,8 +35,13 @@ assert _SPEC.loader is not None
 SCRIPT = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(SCRIPT)
 
-MODULES = {"cyclonedx-python-lib": "cyclonedx", "pillow": "PIL", "pyserial": "serial", "python-can": "can",
-           "zxing-cpp": "zxingcpp"}
+MODULES = {
+    "cyclonedx-python-lib": "cyclonedx",
+    "pillow": "PIL",
+    "pyserial": "serial",
+    "python-can": "can",
+    "zxing-cpp": "zxingcpp",
+}
 """Modules whose name is not that of their distribution; "-" becomes "_" in all others."""
 READ_AS_DATA = {"tzdata": "zoneinfo"}
 """Distributions without code: a module of Python itself finds them when it is asked for a zone."""
