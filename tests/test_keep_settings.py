@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from tests.numbers import pages_left_out
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group
 
@@ -18,6 +20,12 @@ def run(*arguments: str) -> str:
     done = CliRunner().invoke(group, ["process", *arguments], catch_exceptions=False)
     assert done.exit_code == 0, done.output
     return " ".join(done.output.split())
+
+
+@pytest.fixture(autouse=True)
+def _no_pages() -> Iterator[None]:
+    with pages_left_out():
+        yield
 
 
 @pytest.fixture

@@ -444,3 +444,18 @@ def test_settings_without_engines_take_no_reading_of_one() -> None:
             "reading", "1", unit="rpm", t="2026-05-14T10:00:00Z", fields={"quantity": "rpm", "engine": "port"},
             engine_ids=load_config("").engine_ids,
         )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("typed", "stored"),
+    [("68 °F", 20.0), ("68F", 20.0), ("20", 20), ("-4,5", -4.5)],
+)
+def test_conditions_may_be_typed_in_another_unit(typed: str, stored: float) -> None:
+    entry = note_entry("conditions", None, t="2026-05-14T10:00:00Z", fields={"air_temp_c": typed}, engine_ids=())
+    assert entry["air_temp_c"] == pytest.approx(stored)
+
+
+@pytest.mark.parametrize(("typed", "said"), [("68", "68 °F"), ("68 kn", "cannot be that"), ("warm", "a number from")])
+def test_what_is_no_temperature_is_told_with_what_would_be_right(typed: str, said: str) -> None:
+    with pytest.raises(TrialCaptureError, match=said):
+        note_entry("conditions", None, t="2026-05-14T10:00:00Z", fields={"air_temp_c": typed}, engine_ids=())

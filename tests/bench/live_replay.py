@@ -300,6 +300,7 @@ def main() -> None:
     """Replay and print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0, help="the first seed")
     parser.add_argument("--short", action="store_true", help="trials of a few minutes")
     parser.add_argument("--step", type=float, default=1.0, help="time between two looks [s]")
     parser.add_argument("--no-samples", action="store_true")
@@ -312,7 +313,9 @@ def main() -> None:
         sessions = [given.only] if given.only else []
         if not given.only:
             sessions += [] if given.no_samples else sample_sessions(home)
-            sessions += [rehearsed(seed, home, short=given.short) for seed in range(given.seeds)]
+            sessions += [
+                rehearsed(seed, home, short=given.short) for seed in range(given.first, given.first + given.seeds)
+            ]
         for session in sessions:
             outcomes.append(replay(session, home, step_s=given.step))
             o = outcomes[-1]

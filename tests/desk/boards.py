@@ -9,18 +9,18 @@ from typing import Any
 from trialcapture.pipeline.live_board import (
     FULL_THROTTLE,
     Advice,
-    Alarm,
     BandSoFar,
     Board,
-    Cell,
-    ClockLine,
+    BoardAlarm,
+    BoardCell,
+    BoardClock,
+    BoardHole,
     CurrentSoFar,
     Detector,
     Disk,
     EngineNow,
     Entry,
     Grid,
-    Hole,
     ManoeuvreCell,
     Now,
     Recent,
@@ -48,18 +48,18 @@ def at(seconds: float) -> str:
     return (T0 + timedelta(seconds=seconds)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def cells() -> tuple[Cell, ...]:
+def cells() -> tuple[BoardCell, ...]:
     made = [
-        Cell(step, WAYS[way], state, reason, legs=int(state in ("done", "half")))
+        BoardCell(step, WAYS[way], state, reason, legs=int(state in ("done", "half")))
         for (step, way), (state, reason) in STATES.items()
     ]
     made[1] = replace(made[1], advised="a third run would change the speed by 0.14 kn")
     return tuple(made)
 
 
-def holes() -> tuple[Hole, ...]:
+def holes() -> tuple[BoardHole, ...]:
     open_ones = [c for c in cells() if c.state in ("missing", "half", "refused")]
-    return (*(Hole(c.step, c.way, c.reason or "missing") for c in open_ones), Hole("turn", "port", "missing"))
+    return (*(BoardHole(c.step, c.way, c.reason or "missing") for c in open_ones), BoardHole("turn", "port", "missing"))
 
 
 def busy_board(seconds: float = 0.0, **changes: Any) -> Board:
@@ -81,7 +81,7 @@ def busy_board(seconds: float = 0.0, **changes: Any) -> Board:
             SourceLine("engines", "udp", "late", 4.2, 2.0, 97.5, "", None, "nothing for 4.2 s"),
         ),
         disk=Disk(81234.0, 411.0), battery_pct=78.0, elapsed_s=2412.0 + seconds, safe_age_s=0.7,
-        clocks=(ClockLine("gps1", -0.12, 0.01),),
+        clocks=(BoardClock("gps1", -0.12, 0.01),),
         now=Now(
             sog_kn=14.2 + 0.1 * (seconds % 7), cog_true_deg=75.1, heading_true_deg=74.0, depth_m=22.5,
             depth_froude=0.49, fuel_l_per_h=61.0, economy_nm_per_l=0.2328, pitch_deg=3.1,
@@ -114,9 +114,9 @@ def busy_board(seconds: float = 0.0, **changes: Any) -> Board:
         ),
         bands_at=at(-30), holes=holes(), holes_open=len(holes()),
         alarms=(
-            Alarm("lost:depth", "alarm", "depth is lost since 08:12:30.", "Look at its plug.", at(-10)),
-            Alarm("late:engines", "warning", "engines is late: nothing for 4.2 s.", "Look at its gateway.", at(-4)),
-            Alarm("uncalibrated", "notice", "Fuel flow is uncalibrated.", "Note both tanks.", at(-900), True),
+            BoardAlarm("lost:depth", "alarm", "depth is lost since 08:12:30.", "Look at its plug.", at(-10)),
+            BoardAlarm("late:engines", "warning", "engines: nothing for 4.2 s.", "Look at its gateway.", at(-4)),
+            BoardAlarm("uncalibrated", "notice", "Fuel flow is uncalibrated.", "Note both tanks.", at(-900), True),
         ),
         entries=(
             Entry(at(-160), "trim", "20 %, both"), Entry(at(-700), "sea", "small waves, no crests"),
@@ -144,7 +144,7 @@ def crowded_board() -> Board:
     steps = (*(Step(float(s), f"{s} rpm") for s in speeds), Step(FULL_THROTTLE, "full throttle, 3600 rpm"))
     states = ("done", "half", "refused", "missing", "skipped", "signed_off", "now")
     made = tuple(
-        Cell(step.step, way.way, states[(i + k) % 7], long if (i + k) % 3 == 0 else "")  # type: ignore[arg-type]
+        BoardCell(step.step, way.way, states[(i + k) % 7], long if (i + k) % 3 == 0 else "")  # type: ignore[arg-type]
         for i, step in enumerate(steps)
         for k, way in enumerate(ways)
     )
@@ -160,7 +160,7 @@ def crowded_board() -> Board:
         sources=tuple(
             SourceLine(f"receiver-on-the-flybridge-{n}", "udp", "lost", 75.0, 0.0, 0.0, remark=long) for n in range(4)
         ),
-        holes=tuple(Hole(c.step, c.way, c.reason) for c in made if c.state in ("missing", "half", "refused")),
+        holes=tuple(BoardHole(c.step, c.way, c.reason) for c in made if c.state in ("missing", "half", "refused")),
         holes_open=20,
         bands=tuple(
             BandSoFar(
@@ -169,7 +169,7 @@ def crowded_board() -> Board:
             )
             for s in speeds
         ),
-        alarms=tuple(Alarm(f"a{n}", "alarm", long, long, at(-n), n > 4) for n in range(8)),
+        alarms=tuple(BoardAlarm(f"a{n}", "alarm", long, long, at(-n), n > 4) for n in range(8)),
         entries=tuple(Entry(at(-n), "remark", long + "w" * 120) for n in range(20)),
         detector=Detector("refused", long, long, 12.0, 48.0, 2000.0, "255°", at(-22)),
         advice=Advice(

@@ -18,7 +18,7 @@ from trialcapture.config import load_config
 from trialcapture.desk.access import Sharing
 from trialcapture.desk.day import Day
 from trialcapture.desk.server import PARTS, DeskServer, Part, run_in_thread
-from trialcapture.pipeline.live_board import Board, Cell, Detector, EngineNow, Grid, Hole, Now, board_as_json
+from trialcapture.pipeline.live_board import Board, BoardCell, BoardHole, Detector, EngineNow, Grid, Now, board_as_json
 from trialcapture.system.sockets import listen_on
 
 TABLET = "192.0.2.7"
@@ -52,12 +52,12 @@ def sample_board(**more: Any) -> Mapping[str, Any]:
             14.25, 359.6, depth_m=22.5, fuel_l_per_h=61.0, economy_nm_per_l=0.2336, engines=(EngineNow("port", 2003),)
         ),
         "detector": Detector("holding", "Holding 2000 rpm"),
-        "grid": Grid(75.0, cells=(Cell(2000, "075°", "now"),)),
+        "grid": Grid(75.0, cells=(BoardCell(2000, "075°", "now"),)),
     }  # fmt: skip
     return board_as_json(Board(**(told | more)))
 
 
-TWO_HOLES = (Hole(2000, "255°", "missing"), Hole("full throttle", "075°", "refused"))
+TWO_HOLES = (BoardHole(2000, "255°", "missing"), BoardHole("full throttle", "075°", "refused"))
 
 
 @dataclass

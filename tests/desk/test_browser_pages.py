@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from tests.desk.boards import WAYS, advice_board, at, busy_board, crowded_board, holes
 from tests.desk.stand_in import PAGES, StandIn
-from trialcapture.pipeline.live_board import Advice, Alarm, Detector, Disk, Hole, Now, Recent
+from trialcapture.pipeline.live_board import Advice, BoardAlarm, BoardHole, Detector, Disk, Now, Recent
 
 pytestmark = pytest.mark.slow
 LONG_MS = 30_000
@@ -187,7 +187,7 @@ def test_alarms_are_ranked_and_only_new_ones_flash(browser: Browser, desk: Stand
     with page_of(browser, desk) as page:
         lines = page.locator("#alarm-list li")
         assert [lines.nth(n).locator(".rank").inner_text() for n in range(3)] == [
-            "■ Alarm",
+            "■ BoardAlarm",
             "▲ Warning",
             "● Notice, known",
         ]
@@ -210,7 +210,7 @@ def test_alarms_are_ranked_and_only_new_ones_flash(browser: Browser, desk: Stand
         assert page.evaluate(flashing) == [["none", "0s"]] * 3
         assert "(!)" not in page.title()
         page.emulate_media(reduced_motion="reduce")
-        desk.board = busy_board(2, alarms=(Alarm("x", "alarm", "gps1 is lost.", "Look at its plug.", at(2)),))
+        desk.board = busy_board(2, alarms=(BoardAlarm("x", "alarm", "gps1 is lost.", "Look at its plug.", at(2)),))
         expect(page.locator(".unseen-yet")).to_have_count(1)
         assert page.evaluate(flashing)[0][0] == "none"
 
@@ -349,7 +349,9 @@ def test_a_run_is_skipped_with_a_reason_repeated_or_put_first(browser: Browser, 
 
 
 def test_leaving_with_something_open_asks_for_reasons(browser: Browser, desk: StandIn) -> None:
-    desk.board = busy_board(holes=(Hole(1200.0, WAYS[1], "missing"), Hole("stop", "", "missing")), holes_open=2)
+    desk.board = busy_board(
+        holes=(BoardHole(1200.0, WAYS[1], "missing"), BoardHole("stop", "", "missing")), holes_open=2
+    )
     with page_of(browser, desk) as page:
         page.get_by_role("link", name="Dock").click()
         expect(page.locator("#dialog-leave")).to_be_visible()

@@ -17,8 +17,10 @@ from trialcapture.reduce.fuel import economy_nm_per_l
 from trialcapture.reduce.runs import alternating_weights
 from trialcapture.reduce.uncertainty import (
     Budget,
+    ComparedValue,
     Term,
     combine_uncertainties,
+    compare_values,
     coverage_factor,
     effective_degrees_of_freedom,
     pooled_scatter,
@@ -212,3 +214,18 @@ def test_chauvenet_takes_the_odd_one_out_once_with_the_sample_deviation() -> Non
     assert find_chauvenet_outliers(values).tolist() == [False] * 9 + [True]
     assert not find_chauvenet_outliers([*values[:4], np.nan]).any()
     assert not find_chauvenet_outliers([10.0] * 50).any()
+
+
+def test_what_two_trials_share_cancels_as_correlated_variables_do() -> None:
+    """The peer carries correlations through arithmetic exactly (package uncertainties, linear propagation)."""
+    receiver, tachometer = ufloat(0.0, 0.05), ufloat(0.0, 0.002)
+    first = ufloat(14.2, 0.06) + receiver + 14.2 * 1.3 * tachometer
+    second = ufloat(14.9, 0.09) + receiver + 14.9 * 1.1 * tachometer
+    found = compare_values(
+        ComparedValue(14.2, 0.06, (0.05, 14.2 * 1.3 * 0.002)), ComparedValue(14.9, 0.09, (0.05, 14.9 * 1.1 * 0.002))
+    )
+    difference, ratio = second - first, second / first
+    assert found.difference_u == pytest.approx(difference.std_dev, rel=1e-9)
+    assert found.ratio_u == pytest.approx(ratio.std_dev, rel=1e-9)
+    apart = compare_values(ComparedValue(14.2, 0.06, (0.05,)), ComparedValue(14.9, 0.09, (0.05,)), same_errors=False)
+    assert apart.difference_u == pytest.approx(float(np.sqrt(0.06**2 + 0.09**2 + 2 * 0.05**2)))

@@ -7,18 +7,18 @@ from pathlib import Path
 
 from trialcapture.pipeline.live_board import (
     Advice,
-    Alarm,
     BandSoFar,
     Board,
-    Cell,
-    ClockLine,
+    BoardAlarm,
+    BoardCell,
+    BoardClock,
+    BoardHole,
     CurrentSoFar,
     Detector,
     Disk,
     EngineNow,
     Entry,
     Grid,
-    Hole,
     ManoeuvreCell,
     Now,
     Recent,
@@ -51,7 +51,7 @@ BOARD = Board(
     battery_pct=78.0,
     elapsed_s=2412.0,
     safe_age_s=0.7,
-    clocks=(ClockLine("gps1", -0.12, 0.01),),
+    clocks=(BoardClock("gps1", -0.12, 0.01),),
     now=Now(
         14.2, 75.1, 74.0, float("nan"), 22.5, 0.49, 61.0, 14.2 / 61.0, 3.1,
         (EngineNow("port", 2003.0, 30.4, 12.0), EngineNow("stbd", 1998.0, 30.6, None)),
@@ -65,10 +65,11 @@ BOARD = Board(
     grid=Grid(
         75.0, STEPS, (Way("075°", "075°"), Way("255°", "255°")),
         (
-            Cell(1000, "075°", "done", "", 1),
-            Cell(1000, "255°", "done", "", 1, "a third run would change the speed by 0.14 kn"),
-            Cell(2000, "075°", "now"), Cell(2000, "255°", "refused", "speed still rising 0.6 kn/min"),
-            Cell("full throttle", "075°", "missing"), Cell("full throttle", "255°", "skipped", "sea too rough"),
+            BoardCell(1000, "075°", "done", "", 1),
+            BoardCell(1000, "255°", "done", "", 1, "a third run would change the speed by 0.14 kn"),
+            BoardCell(2000, "075°", "now"), BoardCell(2000, "255°", "refused", "speed still rising 0.6 kn/min"),
+            BoardCell("full throttle", "075°", "missing"),
+            BoardCell("full throttle", "255°", "skipped", "sea too rough"),
         ),
         2000, "075°",
     ),
@@ -76,10 +77,13 @@ BOARD = Board(
     current=CurrentSoFar(0.8, 190.0, 0.15),
     bands=(BandSoFar("1000 rpm", 1001.0, 7.42, 0.08, 9.1, 0.815, 2, ("shallow",), 0.3, 0.02),),
     bands_at="2026-06-09T08:12:35Z",
-    holes=(Hole(2000, "255°", "refused: speed still rising 0.6 kn/min"), Hole("full throttle", "075°", "missing")),
+    holes=(
+        BoardHole(2000, "255°", "refused: speed still rising 0.6 kn/min"),
+        BoardHole("full throttle", "075°", "missing"),
+    ),
     holes_open=2,
     alarms=(
-        Alarm(
+        BoardAlarm(
             "late:engines", "warning", "engines is late: nothing for 4.2 s", "Look at its plug and its gateway.",
             "2026-06-09T08:12:36Z",
         ),

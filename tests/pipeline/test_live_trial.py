@@ -13,7 +13,7 @@ from trialcapture.archive.notes import parse_note
 from trialcapture.archive.session import Session, open_session
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.pipeline import kept_blocks, process, reading
-from trialcapture.pipeline.live_board import Board, Cell, Detector, EngineNow, Now
+from trialcapture.pipeline.live_board import Board, BoardCell, Detector, EngineNow, Now
 from trialcapture.pipeline.live_guidance import SHOWN_S, SURE_S, Held, LiveBoard, PlanChange, guidance_of, plan_changes
 from trialcapture.pipeline.live_trial import LiveTrial, SamplesSoFar
 
@@ -211,7 +211,7 @@ def test_the_screen_gets_speed_held_seconds_advice_and_what_is_missing() -> None
         now=Now(sog_kn=14.23, engines=(EngineNow("port", 2003.4), EngineNow("stbd"))),
         detector=Detector("holding", "Holding 2000 rpm: 38 s more", "rpm port -1.8 %", 22.0, 38.0),
         advice=replace(board.advice, sentence="Hold 2000 rpm, 38 s more"),
-        grid=replace(board.grid, cells=(Cell(2000, "075°", "now"), Cell(1000, "075°", "done"))),
+        grid=replace(board.grid, cells=(BoardCell(2000, "075°", "now"), BoardCell(1000, "075°", "done"))),
         holes=(),
     )
     told = guidance_of(board)

@@ -9,6 +9,7 @@ import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import MISSING, fields, is_dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -59,8 +60,22 @@ def summary_of(segments: pa.Table, health: DataHealth | None = None) -> Summary:
     )  # fmt: skip
 
 
+@cache
+def validator() -> Draft202012Validator:
+    return Draft202012Validator(summary_schema())
+
+
 def faults(data: Any) -> list[str]:
-    return [fault.message for fault in Draft202012Validator(summary_schema()).iter_errors(data)]
+    return [fault.message for fault in validator().iter_errors(data)]
+
+
+def thinned(data: Any) -> Any:
+    """Return a JSON value with one object in each list of objects, for trying one key after another."""
+    if isinstance(data, dict):
+        return {key: thinned(value) for key, value in data.items()}
+    if isinstance(data, list):
+        return [thinned(value) for value in (data[:1] if data and isinstance(data[0], dict) else data)]
+    return data
 
 
 def test_there_are_samples() -> None:
@@ -100,13 +115,13 @@ def _at(data: Any, path: tuple[Any, ...]) -> Any:
 
 
 def test_an_unknown_key_is_caught_wherever_it_stands(written: str) -> None:
-    data = json.loads(written)
+    data = thinned(json.loads(written))
     counted = {("dropped", "segments"), ("dropped", "rejects")}  # keys there are reasons
     for path in _places(data):
         if path in counted:
             continue
         _at(data, path)["invented"] = 1
-        assert faults(data), path
+        assert not validator().is_valid(data), path
         with pytest.raises(TrialCaptureError):
             parse_summary(json.dumps(data))
         del _at(data, path)["invented"]
@@ -114,7 +129,9 @@ def test_an_unknown_key_is_caught_wherever_it_stands(written: str) -> None:
 
 
 def test_a_missing_key_is_caught_wherever_it_is_missing(written: str) -> None:
-    data = json.loads(written)
+    data = thinned(json.loads(written))
+    assert as_json(parse_summary(json.dumps(data))) == data
+    assert faults(data) == []
     entries = [c for c in vars(summary_module).values() if isinstance(c, type) and is_dataclass(c)]
     # what has a default is left out while it has that
     optional = {f.name.removesuffix("_") for c in entries for f in fields(c) if f.default is not MISSING}
@@ -125,7 +142,7 @@ def test_a_missing_key_is_caught_wherever_it_is_missing(written: str) -> None:
             if key in optional:
                 continue
             value = _at(data, path).pop(key)
-            assert faults(data), (*path, key)
+            assert not validator().is_valid(data), (*path, key)
             with pytest.raises(TrialCaptureError):
                 parse_summary(json.dumps(data))
             _at(data, path)[key] = value

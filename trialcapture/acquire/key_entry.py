@@ -173,6 +173,8 @@ class KeyEntry:
         elif len(self._engine_ids) > 1:
             raise TrialCaptureError("which engine was read?", seen=text, expected=" or ".join(self._engine_ids))
         own = LOG_QUANTITIES[quantity][1]
+        if rest == ["gal/h"] and self._units != "metric":
+            rest = []  # a gallon of the reader's, as the answer says
         return value, " ".join(rest) or (_FLOW[self._units] if own == "l/h" else own), fields
 
     def _keep(self, kind: str, value: Any, unit: str, more: Mapping[str, Any], said: str) -> None:

@@ -6,6 +6,7 @@ The command line shows these tables in its help, so nothing heavy is imported be
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -219,17 +220,42 @@ def _field(name: str, typed: str) -> float | int | str:
         if spec.allowed and text not in spec.allowed:
             raise TrialCaptureError(f"{name} cannot be that", seen=text, expected=", ".join(spec.allowed))
         return text
-    number = _number(typed)
+    number = _number(typed) if name not in _IN_UNITS else _converted(name, typed)
     least, most = spec.least or 0.0, spec.most or 0.0
     if number is None or not least <= number <= most:
+        other = f"; another unit may stand behind it, such as {_IN_UNITS[name][1]!r}" if name in _IN_UNITS else ""
         raise TrialCaptureError(
-            f"{name} cannot be that", seen=typed[:80], expected=f"a number from {least:g} to {most:g}: {spec.help}"
-        )
+            f"{name} cannot be that", seen=typed[:80],
+            expected=f"a number from {least:g} to {most:g}: {spec.help}{other}",
+        )  # fmt: skip
     if name == "persons":
         if number != int(number):
             raise TrialCaptureError(f"{name} must be a whole number", seen=typed[:80])
         return int(number)
     return number
+
+
+_IN_UNITS = {
+    "air_temp_c": ("°C", "68 °F"), "pressure_hpa": ("hPa", "29.92 inHg"), "wind_speed_kn": ("kn", "12 mph"),
+    "wave_height_m": ("m", "2 ft"), "litres": ("l", "120 US gal"),
+}  # fmt: skip
+"""Fields that may be typed in another unit: the unit they are stored in, and an example of another."""
+
+
+def _converted(name: str, typed: str) -> float | int | None:
+    """Return a number that was typed with or without a unit, in that of its field; None where it is none."""
+    from trialcapture.units import convert, parse_unit  # noqa: PLC0415
+
+    found = re.fullmatch(r"\s*([-+]?\d+(?:[.,]\d+)?)\s*(\D.*?)?\s*", typed)
+    if found is None:
+        return None
+    number = _number(found[1])
+    if number is None or not found[2]:
+        return number
+    try:
+        return float(f"{convert(number, parse_unit(found[2]), _IN_UNITS[name][0]):.6g}")
+    except TrialCaptureError:
+        return None
 
 
 def _number(typed: str) -> float | int | None:
@@ -287,6 +313,9 @@ def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], N
             raise TrialCaptureError(
                 "there is no such quantity", seen=entry["quantity"], expected=", ".join(sorted(LOG_QUANTITIES))
             )
+        if "engine" not in entry and len(engine_ids) > 1:
+            raise TrialCaptureError("which engine was read?", seen="no engine", expected=f"--engine {engine_ids[0]} or "
+                                    f"--engine {engine_ids[1]}")  # fmt: skip
         wanted = LOG_QUANTITIES[entry["quantity"]][1]
         try:
             fits = dimension(entry["unit"]) == dimension(wanted)
@@ -294,8 +323,10 @@ def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], N
             fits = False
         if not fits:
             raise TrialCaptureError(
-                f"{entry['quantity']} cannot have this unit", seen=entry["unit"], expected=f"a unit like {wanted}"
-            )
+                f"{entry['quantity']} cannot have this unit", seen=entry["unit"],
+                expected="US gal/h or imp gal/h: a gallon must say which it is" if entry["unit"] == "gal/h"
+                else f"a unit like {wanted.replace('l/h', 'L/h')}",
+            )  # fmt: skip
 
     return check
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from trialcapture.archive.session import Session
 
 _WRITER = "note"
+_GALLONS = {"us": "US", "imperial": "imp"}
 
 
 def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -101,6 +102,8 @@ def note(
     if kind is None:
         raise click.UsageError("Missing argument 'KIND': one of " + ", ".join(KINDS) + "; or --list.")
     now, notes = datetime.now(UTC), read_notes(opened)
+    if unit in ("gal", "gal/h") and opened.config.report.units in _GALLONS:
+        unit = f"{_GALLONS[opened.config.report.units]} {unit}"  # of the reader's; the answer says which
     entry = note_entry(
         kind,
         value,

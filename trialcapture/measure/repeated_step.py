@@ -12,14 +12,13 @@ from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.bands import Band, band_key
 from trialcapture.reduce.reduction import GatheredLegs, Reduction, reduce_gathered
 from trialcapture.reduce.runs import IntArray
+from trialcapture.reduce.session_comparison import POWER_U, power_at
 from trialcapture.reduce.summary import RepeatedQuantity, RepeatedStep, TrialWarning
 from trialcapture.reduce.tables import iso_utc, quantity, warn
-from trialcapture.reduce.uncertainty import ComparedValue, FloatArray, combine_uncertainties, compare_values
+from trialcapture.reduce.uncertainty import ComparedValue, combine_uncertainties, compare_values
 
 ONE_WAY_DEG = 45.0
 """Runs within this of each other go the same way (common practice, no source)."""
-POWER_U = 0.5
-"""Standard uncertainty of d ln q / d ln rpm as the bands show it (common practice, no source)."""
 _UNITS = {"speed": "kn", "fuel": "L/h", "economy": "nm/L"}
 
 
@@ -140,17 +139,9 @@ def _compared(
 
 def _power(name: str, made: Reduction, band: int) -> float:
     """Return d ln q / d ln rpm at a band by the band table; 1 for speed, 3 for fuel where there is nothing to tell."""
-    speed = _slope(made.quantities.speed_kn, made.rpm, band, 1.0, 4.0)
-    fuel = _slope(made.quantities.fuel_l_per_h, made.rpm, band, 3.0, 6.0)
+    speed = power_at(made.quantities.speed_kn, made.rpm, band, 1.0, 4.0)
+    fuel = power_at(made.quantities.fuel_l_per_h, made.rpm, band, 3.0, 6.0)
     return {"speed": speed, "fuel": fuel, "economy": speed - fuel}[name]
-
-
-def _slope(values: FloatArray, rpm: FloatArray, band: int, usual: float, most: float) -> float:
-    known = np.flatnonzero(np.isfinite(values) & np.isfinite(rpm) & (values > 0))
-    if known.size < 2 or band not in known or not np.all(np.diff(rpm[known]) > 0):
-        return usual
-    slopes = np.gradient(np.log(values[known]), np.log(rpm[known]))
-    return float(np.clip(slopes[np.searchsorted(known, band)], 0.0, most))
 
 
 def repeat_warnings(found: tuple[RepeatedStep, ...]) -> list[TrialWarning]:

@@ -60,7 +60,7 @@ class Disk:
 
 
 @dataclass(frozen=True, slots=True)
-class ClockLine:
+class BoardClock:
     """How far a clock is from UTC [s], and the standard uncertainty of that [s]."""
 
     source: str
@@ -197,7 +197,7 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class BoardCell:
     """What became of a step one way.
 
     Attributes:
@@ -234,7 +234,7 @@ class Grid:
     axis_deg: float | None = None
     steps: tuple[Step, ...] = ()
     ways: tuple[Way, ...] = ()
-    cells: tuple[Cell, ...] = ()
+    cells: tuple[BoardCell, ...] = ()
     next_step: float | str | None = None
     next_way: str | None = None
     is_planned: bool = True
@@ -289,7 +289,7 @@ class BandSoFar:
 
 
 @dataclass(frozen=True, slots=True)
-class Hole:
+class BoardHole:
     """An open cell of the plan: a run or manoeuvre that is missing, half or refused, with why."""
 
     step: float | str
@@ -298,7 +298,7 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True)
-class Alarm:
+class BoardAlarm:
     """Something a person must know.
 
     Attributes:
@@ -371,7 +371,7 @@ class Board:
     battery_pct: float | None = None
     elapsed_s: float | None = None
     safe_age_s: float | None = None
-    clocks: tuple[ClockLine, ...] = ()
+    clocks: tuple[BoardClock, ...] = ()
     now: Now = field(default_factory=Now)
     recent: Recent = field(default_factory=Recent)
     detector: Detector = Detector()
@@ -381,9 +381,9 @@ class Board:
     current: CurrentSoFar | None = None
     bands: tuple[BandSoFar, ...] = ()
     bands_at: str = ""
-    holes: tuple[Hole, ...] = ()
+    holes: tuple[BoardHole, ...] = ()
     holes_open: int = 0
-    alarms: tuple[Alarm, ...] = ()
+    alarms: tuple[BoardAlarm, ...] = ()
     entries: tuple[Entry, ...] = ()
     provisional: bool = True
 

@@ -11,7 +11,8 @@ shown now.
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
@@ -45,16 +46,18 @@ first (our choice: twenty seconds of a thousand lines a second)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class DecodedPiece:
     """New lines of one log.
 
     Attributes:
         log: The raw file.
         tables: Decoded, by formatter.
+        satellites: In use, by source, as its last GGA sentence tells.
     """
 
     log: str
     tables: dict[str, pa.Table]
+    satellites: dict[str, int] = field(default_factory=dict)
 
 
 class FollowedLog:
@@ -92,7 +95,7 @@ class FollowedLog:
         """Bytes read so far."""
         return self._read_to
 
-    def look(self) -> tuple[Piece | None, bool]:
+    def look(self) -> tuple[DecodedPiece | None, bool]:
         """Read what is new.
 
         Returns:
@@ -127,7 +130,7 @@ class FollowedLog:
         tables, _, _ = self._of_lines.decode(self._next_line, block)
         self._next_line += count_lines(block)
         self.lines = self._next_line
-        return Piece(self.name, read_columns(tables)), is_late or is_other
+        return DecodedPiece(self.name, read_columns(tables), _satellites(tables)), is_late or is_other
 
     def _pass_over(self, part: bytes) -> None:
         """Count the lines of a part that is not decoded line by line."""
@@ -171,6 +174,13 @@ class FollowedLog:
         held = HeldTables({**read_columns(tables), REJECTS: rejects})
         index = join_indexes([*self._indexes, index_block(tables)])
         return DecodedLog(self.name, index, [*self._blocks, held]), all_counts
+
+
+def _satellites(tables: Mapping[str, pa.Table]) -> dict[str, int]:
+    if "GGA" not in tables:
+        return {}
+    rows = tables["GGA"].select(["source", "satellites"]).to_pylist()
+    return {row["source"]: int(row["satellites"]) for row in rows if row["satellites"] is not None}
 
 
 class FollowedEngineLog:
@@ -252,14 +262,14 @@ class Follower:
         self.logs: dict[str, FollowedLog] = {}
         self.engine_logs: dict[str, FollowedEngineLog] = {}
 
-    def look(self) -> tuple[list[Piece], list[tuple[str, pa.Table]], bool]:
+    def look(self) -> tuple[list[DecodedPiece], list[tuple[str, pa.Table]], bool]:
         """Read what is new of every log, and take up logs that are new.
 
         Returns:
             New lines; new rows of engine logs by name; True where everything must be taken from `so_far`.
         """
         self._take_up()
-        pieces: list[Piece] = []
+        pieces: list[DecodedPiece] = []
         anew = False
         for log in self.logs.values():
             try:

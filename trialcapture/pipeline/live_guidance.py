@@ -24,11 +24,12 @@ from trialcapture.measure.plan_result import find_step, planned_steps
 from trialcapture.pipeline.live_board import (
     FULL_THROTTLE,
     Advice,
-    Alarm,
     BandSoFar,
     Board,
-    Cell,
-    ClockLine,
+    BoardAlarm,
+    BoardCell,
+    BoardClock,
+    BoardHole,
     CurrentSoFar,
     Detector,
     DetectorState,
@@ -36,7 +37,6 @@ from trialcapture.pipeline.live_board import (
     EngineNow,
     Entry,
     Grid,
-    Hole,
     ManoeuvreCell,
     Now,
     Rank,
@@ -185,7 +185,7 @@ class LiveBoard:
         self._charge_pct = charge_pct
         self._state: Held[DetectorState] = Held("no_data")
         self._state_at_ns = 0
-        self._cells: dict[tuple[object, str], Held[Cell]] = {}
+        self._cells: dict[tuple[object, str], Held[BoardCell]] = {}
         self._last_run: tuple[float | str | None, str | None, int] = (None, None, 0)
         self._advice: Held[tuple[str, str]] = Held(("wait", ""))
         self._given = Advice()
@@ -193,8 +193,9 @@ class LiveBoard:
         self._jump = ""
         self._judged = _Judged("no_data")
         self._judged_at_s = -math.inf
+        self._newest = (0, -math.inf)
         self._hold: HoldNow | None = None
-        self._alarms: dict[str, tuple[float, int, Alarm]] = {}
+        self._alarms: dict[str, tuple[float, int, BoardAlarm]] = {}
         self._charge: tuple[float, float | None] = (-math.inf, None)
         self._target: tuple[float | str | None, str | None] = (None, None)
         self._was_holding = False
@@ -215,7 +216,7 @@ class LiveBoard:
         """Return the board of what the trial knows now; the arguments are those of `look`."""
         trial, line = self.trial, self._read_status()
         newest_ns = trial.newest_ns
-        now, ages = self._now(newest_ns, wall_ns, line)
+        now, ages = self._now(now_s, newest_ns, wall_ns, line)
         self._judge(now_s, newest_ns, ages)
         state = self._state.follow(self._judged.state, now_s, at_once=self._judged.state in ("no_data", "held"))
         if self._state.since_s == now_s:
@@ -227,10 +228,12 @@ class LiveBoard:
         notes = standing(trial.notes)
         advice = self._advise(now_s, wall_ns, detector, grid, manoeuvres, notes)
         holes = [
-            Hole(c.step, c.way, c.reason if c.state == "skipped" else f"{c.state}: {c.reason}" if c.reason else c.state)
+            BoardHole(
+                c.step, c.way, c.reason if c.state == "skipped" else f"{c.state}: {c.reason}" if c.reason else c.state
+            )
             for c in grid.cells if c.state in ("missing", "refused", "skipped", "half", "now") and grid.is_planned
         ] + [
-            Hole(m.kind, m.way, f"{m.state}: {m.reason}" if m.reason else m.state)
+            BoardHole(m.kind, m.way, f"{m.state}: {m.reason}" if m.reason else m.state)
             for m in manoeuvres if m.state in ("missing", "refused", "half")
         ]  # fmt: skip
         if now_s - self._charge[0] > 30.0:
@@ -267,15 +270,16 @@ class LiveBoard:
 
     # ----- Figures now.
 
-    def _now(self, newest_ns: int | None, wall_ns: int, line: LiveLine | None) -> tuple[Now, dict[str, float]]:
+    def _now(
+        self, now_s: float, newest_ns: int | None, wall_ns: int, line: LiveLine | None
+    ) -> tuple[Now, dict[str, float]]:
         samples = self.trial.samples
         if newest_ns is None or not samples.rows:
             return Now(engines=tuple(EngineNow(e) for e in self.config.engine_ids)), {}
         hz = self.config.samples.grid_hz
         count = min(samples.rows, max(round(2.0 * hz), 1))
         few = samples.read(samples.rows - count, samples.rows, samples.tail.column_names)
-        # the newest data is as old as the wall clock says, where that agrees with the receiver; the recorder tells it
-        lag_s = self._data_lag_s(newest_ns, wall_ns, line)
+        lag_s = self._data_lag_s(now_s, newest_ns, wall_ns, line)
         values, ages = {}, {}
         for name in few.column_names:
             if name == "t" or name.endswith(("_age_s", "_flag")):
@@ -306,10 +310,13 @@ class LiveBoard:
             trim_entered=self._trim_entered(),
         ), ages
 
-    def _data_lag_s(self, newest_ns: int, wall_ns: int, line: LiveLine | None) -> float:
-        """Return how long ago the newest sample came in [s], by the computer's clock less its offset from UTC."""
+    def _data_lag_s(self, now_s: float, newest_ns: int, wall_ns: int, line: LiveLine | None) -> float:
+        """Return how old the newest sample is [s]: since it came in, or by the computer's clock less its offset."""
+        if newest_ns != self._newest[0]:
+            self._newest = (newest_ns, now_s)
+        lag_s = now_s - self._newest[1]
         offsets = [] if line is None else [s.offset_s for s in line.status.sources if s.offset_s is not None]
-        return max((wall_ns - newest_ns) / 1e9 - (offsets[0] if offsets else 0.0), 0.0)
+        return max([lag_s, *((wall_ns - newest_ns) / 1e9 - offset_s for offset_s in offsets[:1])])
 
     def _trim_entered(self) -> str | None:
         trims = [n for n in standing(self.trial.notes) if n.kind == "trim" and n.value is not None]
@@ -488,7 +495,7 @@ class LiveBoard:
         following = self._next_cell(grid, changes, detector)
         return grid if following is None else replace(grid, next_step=following.step, next_way=following.way)
 
-    def _as_shown(self, cell: Cell, changes: Mapping[tuple[str, str], PlanChange], now_s: float) -> Cell:
+    def _as_shown(self, cell: BoardCell, changes: Mapping[tuple[str, str], PlanChange], now_s: float) -> BoardCell:
         """Return a cell with what people changed of the plan, and with what is being run; its state stays a while."""
         change = _change_of(changes, cell)
         if change.action == "skip" and cell.state in ("missing", "refused"):
@@ -505,9 +512,11 @@ class LiveBoard:
         held.follow(cell, now_s, same=lambda one, other: one.state == other.state)
         return held.shown
 
-    def _planned_cells(self, plan: PlanComparison | None, steps: Sequence[Step], ways: Sequence[Way]) -> list[Cell]:
+    def _planned_cells(
+        self, plan: PlanComparison | None, steps: Sequence[Step], ways: Sequence[Way]
+    ) -> list[BoardCell]:
         if plan is None:
-            return [Cell(step.step, way.way, "missing") for step in steps for way in ways]
+            return [BoardCell(step.step, way.way, "missing") for step in steps for way in ways]
         third = self._third_runs()
         by_rpm = {step.rpm: step.step for step in steps}
         has_runs = self.trial.reduced is not None and self.trial.reduced.segments.num_rows > 0
@@ -517,7 +526,7 @@ class LiveBoard:
                 continue
             advised = third.get(by_rpm.get(c.step_rpm, c.step_rpm)) if c.state == "done" else None
             reason = clean_text(c.reason) if has_runs or c.state == "signed_off" else ""
-            cells.append(Cell(by_rpm.get(c.step_rpm, c.step_rpm), c.way, c.state, reason, len(c.legs), advised))
+            cells.append(BoardCell(by_rpm.get(c.step_rpm, c.step_rpm), c.way, c.state, reason, len(c.legs), advised))
         # of a step it is told once, at the way that would be run
         told: set[object] = set()
         once = []
@@ -526,7 +535,7 @@ class LiveBoard:
             told |= {cell.step} if cell.advised else set()
         return once
 
-    def _unplanned(self) -> tuple[list[Step], list[Way], list[Cell]]:
+    def _unplanned(self) -> tuple[list[Step], list[Way], list[BoardCell]]:
         """Return what was run as a grid, where there is no plan."""
         reduced = self.trial.reduced
         if reduced is None:
@@ -539,7 +548,7 @@ class LiveBoard:
             for number, way in enumerate(("one way", "the other way")):
                 is_run = number < row["ways"]
                 state: Any = "missing" if not is_run else "done" if row["ways"] == 2 else "half"
-                cells.append(Cell(step, way, state, "", row["legs"], third.get(step) if number == 0 else None))
+                cells.append(BoardCell(step, way, state, "", row["legs"], third.get(step) if number == 0 else None))
         return steps, [Way("one way", "one way"), Way("the other way", "the other way")], cells
 
     def _third_runs(self) -> dict[object, str]:
@@ -570,7 +579,9 @@ class LiveBoard:
         number = None if rpm is None else find_step(self.config, rpm)
         return name if number is None else _steps(self.config)[number].step
 
-    def _next_cell(self, grid: Grid, changes: Mapping[tuple[str, str], PlanChange], detector: Detector) -> Cell | None:
+    def _next_cell(
+        self, grid: Grid, changes: Mapping[tuple[str, str], PlanChange], detector: Detector
+    ) -> BoardCell | None:
         """Return the cell to run next: what a person put first, the way back of the step under way, then in order."""
         done_now = (detector.step, detector.way) if detector.state == "held" else None
         open_cells = [
@@ -747,10 +758,10 @@ class LiveBoard:
             )
         return tuple(found)
 
-    def _clocks(self) -> tuple[ClockLine, ...]:
+    def _clocks(self) -> tuple[BoardClock, ...]:
         alignment = self.trial.alignment
         rows = [] if alignment is None else alignment.clocks.select(["source", "offset_s", "offset_u_s"]).to_pylist()
-        return tuple(ClockLine(r["source"], r["offset_s"], r["offset_u_s"]) for r in rows)
+        return tuple(BoardClock(r["source"], r["offset_s"], r["offset_u_s"]) for r in rows)
 
     def _ranked(
         self,
@@ -759,7 +770,7 @@ class LiveBoard:
         line: LiveLine | None,
         now: Now,
         notes: Sequence[Note],
-    ) -> tuple[Alarm, ...]:
+    ) -> tuple[BoardAlarm, ...]:
         """Return the alarms that hold, the gravest first; each is shown for five seconds at least."""
         t = utc_text(wall_ns)
         for alarm in [*_of_recorder(line, wall_ns, t), *self._own_alarms(now, t)]:
@@ -779,7 +790,7 @@ class LiveBoard:
         ]
         return tuple(sorted(found, key=lambda a: (order[a.rank], a.acknowledged, a.since, a.id)))
 
-    def _own_alarms(self, now: Now, t: str) -> list[Alarm]:
+    def _own_alarms(self, now: Now, t: str) -> list[BoardAlarm]:
         """Return what the trial itself shows, beside what the recorder tells of."""
         found: list[tuple[str, Rank, str, str]] = []
         trial = self.trial
@@ -797,10 +808,10 @@ class LiveBoard:
                 (f"result-{w.code}", "warning", w.text, "See the results so far.")
                 for w in trial.reduced.findings.warnings if w.severity == "red"
             ]  # fmt: skip
-        unsure = [] if trial.alignment is None else [w for w in trial.alignment.warnings if "mark" in w]
+        unsure = [] if trial.alignment is None else [w for w in trial.alignment.warnings if "give a mark" in w]
         if unsure:
             found.append(("two-clocks", "alarm", unsure[0], "Blip the throttle in neutral and enter a mark."))
-        return [Alarm(key, rank, clean_text(text), action, t) for key, rank, text, action in found]
+        return [BoardAlarm(key, rank, clean_text(text), action, t) for key, rank, text, action in found]
 
     def _of_engines(self, now: Now) -> list[tuple[str, Rank, str, str]]:
         found: list[tuple[str, Rank, str, str]] = []
@@ -837,7 +848,7 @@ class LiveBoard:
         return found
 
 
-def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[Alarm]:
+def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[BoardAlarm]:
     """Return the alarms that the recorder tells of, and its own silence."""
     if line is None:
         return []
@@ -845,18 +856,18 @@ def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[Alarm]:
     found = []
     for a in line.status.alarms:
         text, _, action = a.text.partition(". ")
-        found.append(Alarm(a.key, ranks.get(a.severity, "notice"), f"{text.rstrip('.')}.", action, line.t))
+        found.append(BoardAlarm(a.key, ranks.get(a.severity, "notice"), f"{text.rstrip('.')}.", action, line.t))
     unread = sorted({name for s in line.status.sources for name in s.unread_types})
     if unread:
         text = f"Types seen and not decoded: {', '.join(unread[:6])}."
-        found.append(Alarm("unread", "notice", text, "Nothing to do; they are kept.", line.t))
+        found.append(BoardAlarm("unread", "notice", text, "Nothing to do; they are kept.", line.t))
     try:
         silent_s = (wall_ns - parse_time(line.t)) / 1e9
     except (ValueError, TypeError):
         silent_s = 0.0
     if line.state == "recording" and silent_s > _RECORDER_SILENT_S:
         text = f"The recorder has told nothing for {silent_s:.0f} s."
-        found.append(Alarm("recorder", "alarm", text, "Look at its window; 'trialcapture record --attach'.", t))
+        found.append(BoardAlarm("recorder", "alarm", text, "Look at its window; 'trialcapture record --attach'.", t))
     return found
 
 
@@ -907,7 +918,7 @@ def plan_changes(notes: Sequence[Note]) -> dict[tuple[str, str], PlanChange]:
     return found
 
 
-def _change_of(changes: Mapping[tuple[str, str], PlanChange], cell: Cell) -> PlanChange:
+def _change_of(changes: Mapping[tuple[str, str], PlanChange], cell: BoardCell) -> PlanChange:
     return changes.get((_key(cell.step), cell.way)) or changes.get((_key(cell.step), "")) or PlanChange()
 
 

@@ -36,7 +36,7 @@ from trialcapture.config import Config
 from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
-from trialcapture.pipeline.live_follow import Follower, Piece
+from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
 from trialcapture.pipeline.results import reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
@@ -205,6 +205,7 @@ class LiveTrial:
         self._last_mono: dict[str, int] = {}
         self._shifts: dict[str, dict[str, int]] = {}
         self._is_void = False
+        self._aligned: set[str] = set()
 
     # ----- What is known now.
 
@@ -237,6 +238,8 @@ class LiveTrial:
         began = thread_time()
         pieces, rows, anew = self.follower.look()
         self._used("decode", began)
+        for piece in pieces:
+            self.satellites |= piece.satellites
         anew = anew or any(self._is_set_back(piece) for piece in pieces)
         with threadpool_limits(limits=1, user_api="blas"):
             began = thread_time()
@@ -293,12 +296,13 @@ class LiveTrial:
 
     def _places_lines(self) -> bool:
         """Return whether new lines can be placed by themselves: not where only the order of all of them tells time."""
-        facts = {} if self.alignment is None else self.alignment.logs
-        return all(of.assignment.clock in CLOCKS for of in facts.values()) and set(facts) == {
-            log.name for log in self.follower.logs.values() if log.lines
-        }
+        if self.alignment is None:
+            return True  # there is no alignment to place them by; it is tried again when it is due
+        facts = self.alignment.logs.values()
+        there = {log.name for log in self.follower.logs.values() if log.lines}
+        return all(of.assignment.clock in CLOCKS for of in facts) and there <= self._aligned
 
-    def _is_set_back(self, piece: Piece) -> bool:
+    def _is_set_back(self, piece: DecodedPiece) -> bool:
         """Return whether the receive clock of a log began again, as after a pause of the recording."""
         low, high = np.iinfo(np.int64).max, -1
         for table in piece.tables.values():
@@ -316,6 +320,7 @@ class LiveTrial:
     def _align(self) -> None:
         """Find the alignment of all that is there, and make the grid again where it has moved."""
         logs, engine_logs, _ = self.follower.so_far()
+        self._aligned = {log.name for log in logs}
         logs = [log for log in logs if log.outline.tables]
         if not logs:
             return
@@ -407,7 +412,7 @@ class LiveTrial:
 
     # ----- New lines, and the end of the grid.
 
-    def _place(self, pieces: Sequence[Piece], rows: Sequence[tuple[str, pa.Table]]) -> None:
+    def _place(self, pieces: Sequence[DecodedPiece], rows: Sequence[tuple[str, pa.Table]]) -> None:
         """Place new lines on UTC and gather what they tell."""
         assert self.alignment is not None
         for piece in pieces:

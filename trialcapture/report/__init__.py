@@ -4,6 +4,7 @@
 ``page``             one self-contained HTML file: results, figures, evidence
 ``answers``          the answers on top of both, each with its uncertainty
 ``band_table``       the band table, and what a review changed in it
+``comparison_sheet`` two trials or groups of them side by side: the sheet and the screen
 ``limits``           warnings, what is not known, stretches left out, points of dispute
 ``evidence_tables``  the tables behind the result: legs, clocks, data, load, conditions, budgets, checks
 ``figures``          what every drawing shares; beside it ``figures_results`` (any figure a result specifies, the band

@@ -158,11 +158,14 @@ def _letter(n: int) -> str:
 
 
 def _notes_of(q: QuantityDifference) -> list[tuple[str, str]]:
-    notes = []
-    for side, of in (("A", q.first), ("B", q.second)):
-        if of.how != "held":
-            notes.append((f"{side}:{of.how}", f"{side} {of.how}"))
-        notes += [(f"{side}:{f}", f"{side}: {BAND_FLAGS[f].text}") for f in _TELLING_FLAGS if f in of.flags]
+    """Return the notes of a row, key and words: where a value was taken from, and flags that bear on the comparison."""
+    notes = [
+        (f"{side}:{of.how}", f"{side} {of.how}") for side, of in (("A", q.first), ("B", q.second)) if of.how != "held"
+    ]
+    for flag in _TELLING_FLAGS:
+        whose = " and ".join(side for side, of in (("A", q.first), ("B", q.second)) if flag in of.flags)
+        if whose:
+            notes.append((f"{whose}:{flag}", f"{whose}: {BAND_FLAGS[flag].text}"))
     return notes
 
 

@@ -205,26 +205,21 @@ def open_archive(place: str, *, create: bool = False) -> FleetArchive:
         TrialCaptureError: There is no archive, or one of another layout, or the place cannot be reached.
     """
     store = open_store(place)
-    try:
-        head = parse_json(read_object(store, MARK, MOST_COMMIT_BYTES))
-        version = head["schema_version"] if head["what"] == "trialcapture archive" else None
-    except FileNotFoundError:
-        if not create:
-            next(store.names(MARK), None)  # a bucket that is not there is named by the store
-            raise TrialCaptureError(
-                "there is no archive here",
-                where=clean_text(place),
-                expected="make one by adding the first session: trialcapture archive add ARCHIVE SESSION",
-            ) from None
+    data = _head_of(store)
+    if data is None and create:
         _refuse_in_use(store)
-        text = {
-            "what": "trialcapture archive",
-            "schema_version": SCHEMA_VERSION,
-            "layout": "commits/<key>/<number>.json name files/<key>/<sha256>; a revision of a session is put together "
-            "from them by the paths that its commit gives",
-        }
-        store.put_new(MARK, (json.dumps(text, indent=1) + "\n").encode())
-        version = SCHEMA_VERSION
+        store.put_new(MARK, (json.dumps(_HEAD, indent=1) + "\n").encode())
+        data = _head_of(store)
+    if data is None:
+        next(store.names(MARK), None)  # a bucket that is not there is named by the store
+        raise TrialCaptureError(
+            "there is no archive here",
+            where=clean_text(place),
+            expected="make one by adding the first session: trialcapture archive add ARCHIVE SESSION",
+        )
+    try:
+        head = parse_json(data)
+        version = head["schema_version"] if head["what"] == _HEAD["what"] else None
     except (ValueError, KeyError, TypeError) as fault:
         raise TrialCaptureError(
             "this is no archive, or its first object is damaged", where=where(store, MARK), expected="restore it"
@@ -232,11 +227,33 @@ def open_archive(place: str, *, create: bool = False) -> FleetArchive:
     if version != SCHEMA_VERSION:
         raise TrialCaptureError(
             "this archive has another layout",
-            seen=f"schema_version {version}",
+            seen=f"schema_version {str(version)[:20]}",
             where=where(store, MARK),
             expected=f"schema_version {SCHEMA_VERSION}; update the program",
         )
+    if create and store.put_new(MARK, data):
+        raise TrialCaptureError(
+            "this store puts an object over one that is there although it was asked not to",
+            seen="If-None-Match is not heeded",
+            where=clean_text(place),
+            expected="a server that knows conditional puts; without them two programs could overwrite each other",
+        )
     return FleetArchive(store)
+
+
+_HEAD = {
+    "what": "trialcapture archive",
+    "schema_version": SCHEMA_VERSION,
+    "layout": "commits/<key>/<number>.json name files/<key>/<sha256>; a revision of a session is put together from "
+    "them by the paths that its commit gives",
+}
+
+
+def _head_of(store: ObjectStore) -> bytes | None:
+    try:
+        return read_object(store, MARK, MOST_COMMIT_BYTES)
+    except FileNotFoundError:
+        return None
 
 
 def _refuse_in_use(store: ObjectStore) -> None:

@@ -14,6 +14,7 @@ import os
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
@@ -187,7 +188,13 @@ def _verify_session(archive: FleetArchive, contents: Contents, key: str) -> _OfS
                 remarks.append(f"{label}: revision {one.number} was added all the same: {one.reason}")
         else:
             faults += _result_faults(archive, one, small, label)
-    unnamed = [n for (of_key, sha256), n in contents.files.items() if of_key == key and sha256 not in wanted]
+    unnamed = {sha256: n for (of_key, sha256), n in contents.files.items() if of_key == key and sha256 not in wanted}
+    for sha256, length in sorted(unnamed.items()):
+        with suppress(TrialCaptureError):
+            if _file_state(archive, file_name(key, sha256), ManifestEntry("", sha256, length)) == "good":
+                continue
+        text = "is not as its hash says; no commit that can be read names it"
+        faults.append(ArchiveFault(label, file_name(key, sha256), "damaged", text))
     return _OfSession(
         revisions=sum(isinstance(one, Revision) for one in of),
         results=sum(isinstance(one, StoredResults) for one in of),
@@ -195,7 +202,7 @@ def _verify_session(archive: FleetArchive, contents: Contents, key: str) -> _OfS
         bytes=size,
         seals=seals,
         unnamed=len(unnamed),
-        unnamed_bytes=sum(unnamed),
+        unnamed_bytes=sum(unnamed.values()),
         faults=tuple(faults),
         remarks=tuple(remarks),
     )
@@ -399,6 +406,7 @@ def mirror_archive(
 def _mirror_session(archive: FleetArchive, second: FleetArchive, stored: StoredSession) -> _Tally:
     """Mirror the files of a session, then its commits."""
     tally = _Tally()
+    compared: set[str] = set()
     commits: list[tuple[str, bytes, bool]] = []
     for name, read in _commits(archive, stored):
         label = stored.key
@@ -406,6 +414,9 @@ def _mirror_session(archive: FleetArchive, second: FleetArchive, stored: StoredS
             of, data, is_mine = _good_commit(archive, second, stored, name, read)
             label = of.session_id
             for entry in of.files:
+                if entry.sha256 in compared:  # another revision has it too
+                    continue
+                compared.add(entry.sha256)
                 _mirror_file(archive, second, file_name(stored.key, entry.sha256), entry, label, tally)
             commits.append((name, data, is_mine))
         except TrialCaptureError as fault:

@@ -51,6 +51,8 @@ POINTER = "index/current.json"
 SCHEMA_VERSION = 1
 _THREADS = 8
 """Sessions that are read at once: the store's answers are waited for (our choice)."""
+_BATCH = 64
+"""Sessions whose rows are put together before the next are read (our choice)."""
 _LONGEST_TEXT = 4000
 """Of a text in the index; notes from strangers may be longer (our choice)."""
 
@@ -287,7 +289,7 @@ def current_sessions(
         drop = [*(session.key for session in changed), *(known.keys() - contents.sessions.keys())]
         rows = _read_sessions(archive, changed, Path(scratch), progress)
         tables = {"sessions": former} if former is not None else {}
-        return _merged(SESSIONS_SCHEMA, former, [row["sessions"] for row in rows], tables, drop), contents.strange
+        return _merged(SESSIONS_SCHEMA, former, rows["sessions"], tables, drop), contents.strange
 
 
 def _index_file(archive: FleetArchive, state: IndexState, name: str, scratch: Path) -> Path:
@@ -348,7 +350,7 @@ def update_index(
         progress("writing the index", None)
         drop = gone + tuple(session.key for session in changed)
         tables = {
-            name: _merged(schema, former[name] if is_ours else None, [row[name] for row in rows], former, drop)
+            name: _merged(schema, former[name] if is_ours else None, rows[name], former, drop)
             for name, schema in SCHEMAS.items()
         }
         state, is_new = _put(archive, tables, Path(scratch), former_state)
@@ -458,15 +460,17 @@ def _generation(files: Iterable[ManifestEntry]) -> str:
 
 def _read_sessions(
     archive: FleetArchive, sessions: Sequence[StoredSession], scratch: Path, progress: Progress
-) -> list[dict[str, pa.Table]]:
-    """Return the tables of each session; what is wrong with one stands in its row and stops no other."""
-    found = []
+) -> dict[str, list[pa.Table]]:
+    """Return the rows of sessions, table by table; what is wrong with one stands in its row and stops no other."""
+    parts: dict[str, list[pa.Table]] = {name: [] for name in SCHEMAS}
     with ThreadPoolExecutor(_THREADS) as pool:
-        read = partial(_read_session, archive, scratch)
-        for done, rows in enumerate(pool.map(read, sessions), 1):
-            found.append(rows)
-            progress("reading sessions", done / len(sessions))
-    return found
+        for first in range(0, len(sessions), _BATCH):
+            some = list(pool.map(partial(_read_session, archive, scratch), sessions[first : first + _BATCH]))
+            for name, found in parts.items():
+                # small tables take many times the room of their rows
+                found.append(pa.concat_tables([rows[name] for rows in some]).combine_chunks())
+            progress("reading sessions", (first + len(some)) / len(sessions))
+    return parts
 
 
 def _read_session(archive: FleetArchive, scratch: Path, stored: StoredSession) -> dict[str, pa.Table]:

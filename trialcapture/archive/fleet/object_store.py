@@ -15,6 +15,7 @@ import os
 import re
 import secrets
 import stat
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -28,6 +29,8 @@ from trialcapture.system.files import remove_file, sync_file, sync_folder
 from trialcapture.system.session_files import open_inside, open_plain
 
 _PART = 1 << 20
+_STALE_S = 3600.0
+"""What nobody has written to for so long is of a program that was killed (our choice)."""
 _BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
 """Names of buckets ("Bucket naming rules", Amazon S3 User Guide, from memory)."""
 _PREFIX = re.compile(r"[A-Za-z0-9!_.*'()=-]+(?:/[A-Za-z0-9!_.*'()=-]+)*")
@@ -228,6 +231,7 @@ class FolderStore:
                 if _hash_stream(written, size) != (sha256, size):
                     raise _differs(self, name)
 
+        _remove_stale(self._folder / name)
         with source() as given, open_replacement(self._folder / name, needed_bytes=size, check=reads_back) as file:
             checked = _Checked(given, sha256, size, _differs(self, name))
             while part := checked.read(_PART):
@@ -272,6 +276,14 @@ class FolderStore:
                 path.parent.rmdir()
         except OSError as fault:
             raise write_error(fault, path) from fault
+
+
+def _remove_stale(path: Path) -> None:
+    """Remove what adders that were killed have left of a file; one that is at work has written to its own just now."""
+    for left in path.parent.glob(f".{path.name}.*.tmp"):
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > _STALE_S:
+                remove_file(left)
 
 
 def _unreadable(fault: OSError, path: Path) -> TrialCaptureError:
