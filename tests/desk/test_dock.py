@@ -31,7 +31,7 @@ from trialcapture.desk.dock import BRIEF, Dock, folder_for
 from trialcapture.desk.jobs import Jobs
 from trialcapture.desk.server import PARTS, Desk, DeskServer, run_in_thread
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.operating_system import start_apart
+from trialcapture.system.operating_system import own_program, start_apart
 from trialcapture.system.sockets import listen_on
 
 ROOT = Path(__file__).parents[2]
@@ -318,6 +318,19 @@ def test_a_recorder_that_cannot_start_says_why(dock: Served) -> None:
     assert answer.status_code == 422
     assert "source" in answer.text
     assert dock.day.session is None
+
+
+def test_work_runs_our_own_modules_and_none_that_lie_in_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The current folder may be a session that a stranger made."""
+    (tmp_path / "trialcapture").mkdir()
+    for name in ("trialcapture/__init__.py", "json.py", "runpy.py"):
+        (tmp_path / name).write_text("raise SystemExit('foreign code ran')", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    done = subprocess.run([*own_program("trialcapture"), "--version"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "trialcapture, version" in done.stdout
 
 
 def test_a_program_of_its_own_outlives_ours_on_every_system(monkeypatch: pytest.MonkeyPatch) -> None:

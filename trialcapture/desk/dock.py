@@ -12,7 +12,6 @@ import hashlib
 import json
 import re
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -51,7 +50,7 @@ from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.reduce.conditions import load_sheet
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.safe_text import clean_lines, clean_text
-from trialcapture.system.operating_system import start_apart
+from trialcapture.system.operating_system import own_program, start_apart
 
 if TYPE_CHECKING:
     from trialcapture.desk.server import Desk
@@ -236,10 +235,11 @@ class Dock:
         self,
         desk: Desk,
         jobs: Jobs,
-        command: Sequence[str] = (sys.executable, "-m", "trialcapture"),
+        command: Sequence[str] = (),
         preflight_s: int = PREFLIGHT_S,
     ) -> None:
-        self._desk, self._jobs, self._command, self._preflight_s = desk, jobs, list(command), preflight_s
+        self._desk, self._jobs, self._preflight_s = desk, jobs, preflight_s
+        self._command = list(command) or own_program("trialcapture")
         self._one_at_a_time = threading.Lock()
 
     def routes(self) -> list[BaseRoute]:

@@ -24,6 +24,7 @@ from trialcapture import __version__
 from trialcapture.bounded_parsing import parse_json_line
 from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.safe_text import clean_text
+from trialcapture.system.operating_system import own_program
 
 JobKind = Literal["preflight", "process", "verify", "pack", "share"]
 KINDS: tuple[JobKind, ...] = ("preflight", "process", "verify", "pack", "share")
@@ -66,8 +67,8 @@ class Job:
 class Jobs:
     """All work of a desk; at most one of a kind at a time."""
 
-    def __init__(self, command: Sequence[str] = (sys.executable, "-m", "trialcapture.desk.jobs")) -> None:
-        self._command = list(command)
+    def __init__(self, command: Sequence[str] = ()) -> None:
+        self._command = list(command) or own_program("trialcapture.desk.jobs")
         self._jobs: dict[str, Job] = {}
         self._programs: dict[str, subprocess.Popen[bytes]] = {}
         self._lock = threading.Lock()
