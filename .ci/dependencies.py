@@ -120,18 +120,24 @@ def write_lock(work: Path) -> None:
     run(python, "-m", "pip", "install", "-q", UV)
     run(
         python, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--upgrade",
-        "--generate-hashes", "--extra", "can", "--extra", "sign", "--extra", "pdf", "--no-annotate",
+        "--generate-hashes", *(word for name in extras_of_users() for word in ("--extra", name)), "--no-annotate",
         "--custom-compile-command", "python .ci/dependencies.py lock", "--output-file", str(LOCK),
         str(ROOT / "pyproject.toml"),
     )  # fmt: skip
+
+
+def extras_of_users() -> dict[str, list[str]]:
+    """Return what each extra that users install needs, by its name."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    return {name: texts for name, texts in project["optional-dependencies"].items() if name != "test"}
 
 
 def lowest_pins() -> list[str]:
     """Return ``name==version`` with the lowest version declared of each dependency and extra that users install."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     pins = []
-    extras = project["optional-dependencies"]
-    for text in [*project["dependencies"], *extras["can"], *extras["sign"], *extras["pdf"]]:
+    extras = extras_of_users()
+    for text in [*project["dependencies"], *(text for texts in extras.values() for text in texts)]:
         wanted = Requirement(text)
         (lowest,) = [s.version for s in wanted.specifier if s.operator in (">=", "==")]
         pins.append(f"{wanted.name}=={lowest}")
@@ -266,7 +272,7 @@ def bill_of_materials(lock: str, metadata: Mapping[tuple[str, str], Message]) ->
         )
         for entry in entries
     }
-    extras = [text for name, texts in project["optional-dependencies"].items() if name != "test" for text in texts]
+    extras = [text for texts in extras_of_users().values() for text in texts]
     always = reached(locked_refs(project["dependencies"], refs), needs)
     own = f"pkg:pypi/{project['name']}@{version}"
     needs[own] = locked_refs([*project["dependencies"], *extras], refs)

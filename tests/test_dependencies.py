@@ -47,7 +47,10 @@ READ_AS_DATA = {"tzdata": "zoneinfo"}
 """Distributions without code: a module of Python itself finds them when it is asked for a zone."""
 USED_THROUGH = {"defusedxml": "openpyxl", "python-multipart": "starlette"}
 """Distributions that another module uses where it finds them."""
+COMES_WITH = {"botocore": "boto3", "pydantic_core": "pydantic"}
+"""Modules that belong to another distribution, whose documentation tells its users to import them."""
 NOT_IMPORTED_BY_TESTS = (
+    "weasyprint",
     "mypy",
     "ruff",
     "import-linter",
@@ -57,7 +60,7 @@ NOT_IMPORTED_BY_TESTS = (
     "types-openpyxl",
     "types-pyserial",
 )
-"""Tools that tests run as programs, and type stubs that mypy reads."""
+"""Tools that tests run as programs, type stubs that mypy reads, and what the program itself imports in a test."""
 
 
 def names_of(requirements: list[str]) -> set[str]:
@@ -88,7 +91,7 @@ def imports_in(folder: Path) -> Iterator[tuple[str, Path]]:
 
 
 def test_the_program_imports_what_is_declared_and_declares_what_it_imports() -> None:
-    imported = {module for module, _ in imports_in(ROOT / "trialcapture")}
+    imported = {module for module, _ in imports_in(ROOT / "trialcapture")} - set(COMES_WITH)
     declared = {
         module_of(name) for name in names_of([*PROJECT["dependencies"], *(r for e in EXTRAS.values() for r in e)])
     }

@@ -455,7 +455,7 @@ def test_conditions_may_be_typed_in_another_unit(typed: str, stored: float) -> N
     assert entry["air_temp_c"] == pytest.approx(stored)
 
 
-@pytest.mark.parametrize(("typed", "said"), [("68", "68 °F"), ("68 kn", "cannot be that"), ("warm", "a number from")])
+@pytest.mark.parametrize(("typed", "said"), [("68", "68 °F"), ("68 kn", "cannot be that"), ("warm", "A number from")])
 def test_what_is_no_temperature_is_told_with_what_would_be_right(typed: str, said: str) -> None:
     with pytest.raises(TrialCaptureError, match=said):
         note_entry("conditions", None, t="2026-05-14T10:00:00Z", fields={"air_temp_c": typed}, engine_ids=())

@@ -88,6 +88,17 @@ ENTRIES: tuple[tuple[str, Callable[[Page], None]], ...] = (
 """What is entered on the way, one kind each, all by touch."""
 
 
+LOOK = """() => ({
+    sentence: document.getElementById('sentence').textContent,
+    caution: document.getElementById('caution').hidden ? '' : document.getElementById('caution-title').textContent,
+    done: [...document.querySelectorAll('[data-state="done"] > button')]
+        .map(n => n.getAttribute('aria-label').split(':')[0]),
+    alarms: [...document.querySelectorAll('.unseen-yet [data-acknowledge]')].map(n => n.dataset.acknowledge),
+    detector: document.getElementById('detector').dataset.state,
+})"""
+"""What somebody sees who looks at the page once."""
+
+
 @dataclass
 class Technician:
     """Whoever sits at the page.
@@ -97,7 +108,7 @@ class Technician:
         photo: A picture to add.
         sentences: What was advised, one after the other, numbers that count down left out.
         cautions: Cards of cautions that were read out.
-        alarms: Alarms that were acknowledged.
+        alarms: Ids of the alarms that were acknowledged.
         done: Runs that the page has shown as done, by step and way.
     """
 
@@ -112,22 +123,19 @@ class Technician:
     def look(self) -> None:
         """Look at the page once, and do what is due."""
         page = self.page
-        said = re.sub(r"\d+(?= s more)", "…", page.locator("#sentence").inner_text().replace("\u00a0", " "))
+        seen = page.evaluate(LOOK)
+        said = re.sub(r"\d+(?= s more)", "…", seen["sentence"].replace("\u00a0", " "))
         if not self.sentences or self.sentences[-1] != said:
             self.sentences.append(said)
-        card = page.locator("#caution-read")
-        if card.is_visible():
-            self.cautions.append(page.locator("#caution-title").inner_text())
-            card.click()
-        for cell in page.locator('[data-state="done"] > button').all():
-            self.done.add(str(cell.get_attribute("aria-label")).split(":")[0])
-        alarm = page.locator("#alarm-list li.unseen-yet button")
-        if alarm.count():
-            self.alarms.append(str(alarm.first.get_attribute("aria-label")))
-            name = alarm.first.get_attribute("data-acknowledge")
-            alarm.first.click()
-            page.locator(f'.unseen-yet [data-acknowledge="{name}"]').wait_for(state="detached", timeout=LONG_MS)
-        elif self._todo and page.locator("#detector").get_attribute("data-state") in ("holding", "held"):
+        if seen["caution"]:
+            self.cautions.append(seen["caution"])
+            page.locator("#caution-read").click()
+        self.done |= set(seen["done"])
+        unseen = [name for name in seen["alarms"] if name not in self.alarms]
+        if unseen:
+            self.alarms.append(unseen[0])
+            page.locator(f"[data-acknowledge={json.dumps(unseen[0])}]").click()
+        elif self._todo and seen["detector"] in ("holding", "held"):
             kind, enter = self._todo.pop(0)
             enter(page)
             expect(page.locator("#told")).to_have_text(re.compile(f"^{kind.capitalize()}.*: noted"), timeout=LONG_MS)
@@ -195,6 +203,9 @@ class PlayedTrial:
     It stands in for the recorder: it holds the lock of the session, says once a second how it is, ends when it is asked
     to, and seals what it wrote. The clock is that of the recording, and stands still between two steps.
 
+    Attributes:
+        pace_s: Seconds of the trial from one look to the next.
+
     Args:
         source: A session as it was recorded, with times of receipt.
         folder: The new one; it must not be there yet.
@@ -203,7 +214,7 @@ class PlayedTrial:
     """
 
     def __init__(self, source: Path, folder: Path, step_s: float, share: float | None = 0.04) -> None:
-        self.folder, self._tape, self._step_s = folder, read_tape(source), step_s
+        self.folder, self._tape, self.pace_s = folder, read_tape(source), step_s
         shutil.copytree(
             source, folder, ignore=shutil.ignore_patterns("raw", "seal*", "manifest*", "trialset", "reduction")
         )
@@ -238,8 +249,8 @@ class PlayedTrial:
         if self.is_recording and (self.folder / STOP_NAME).exists():
             self._close()
         elif self.is_recording:
-            self._now_s += self._step_s
-            self.wall_ns += round(self._step_s * 1e9)
+            self._now_s += self.pace_s
+            self.wall_ns += round(self.pace_s * 1e9)
             count = int(np.searchsorted(self._tape.t_s, self._tape.t_s[0] + self._now_s, side="right"))
             end = int(self._tape.ends[count - 1]) if count else 0
             if end > self._end:
@@ -307,10 +318,20 @@ def desk_of(trial: PlayedTrial, parts: Any = PARTS) -> Iterator[DeskServer]:
     assert faults == []
 
 
+PLAN = """
+[plan]
+full_throttle = true
+"""
+"""For a session that was recorded without one: its own steps, both ways."""
+
+
 def take_picture(source: Path, to: Path, at_s: float) -> None:
     """Play a session up to some second of it, and take the picture of the page."""
     with tempfile.TemporaryDirectory() as place, a_browser() as browser:
-        trial = PlayedTrial(source, Path(place) / source.name, 2.0)
+        planned = shutil.copytree(source, Path(place) / "planned")
+        with (planned / "session.toml").open("a", encoding="utf-8") as file:
+            file.write("" if open_session(source).config.plan else PLAN)
+        trial = PlayedTrial(planned, Path(place) / source.name, 5.0)
         try:
             with desk_of(trial) as server:
                 page = browser.new_page(viewport={"width": 1280, "height": 1000})
@@ -318,6 +339,7 @@ def take_picture(source: Path, to: Path, at_s: float) -> None:
                     trial.step()
                 page.goto(server.url)
                 page.locator("#grid td").first.wait_for(timeout=LONG_MS)
+                trial.pace_s = 1.0
                 for _ in range(6):
                     trial.step()  # at the pace of the trial, or the page says that it hears nothing
                     page.wait_for_timeout(1000)

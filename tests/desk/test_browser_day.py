@@ -7,10 +7,13 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, expect
+from pypdf import PdfReader
 
 from tests.desk.boards import WAYS, as_sent, busy_board
-from tests.desk.day import LONG_MS, Technician, make_photo
+from tests.desk.day import LONG_MS, PlayedTrial, Technician, desk_of, done_in_results, make_photo
 from tests.desk.served import empty_session, serving
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
 from trialcapture.system.session_lock import SessionLock
 
 pytestmark = pytest.mark.slow
@@ -72,6 +75,49 @@ def test_every_touch_becomes_a_note_of_the_session(browser: Browser, tmp_path: P
         "hole": {"step": "stop", "reason": "fog came up"},
     }  # fmt: skip
     assert len(entries) == 11
+
+
+def test_a_whole_day_is_sailed_by_touch(browser: Browser, tmp_path: Path) -> None:
+    """From the first board to the printed sheet, on a trial that grows by a clock of its own."""
+    write_session(simulate("twin-planing", 3, short=True), tmp_path / "recorded")
+    trial = PlayedTrial(tmp_path / "recorded", tmp_path / "day", 3.0)
+    wrong: list[str] = []
+    try:
+        with desk_of(trial) as server:
+            context = browser.new_context(viewport={"width": 1280, "height": 800})
+            context.set_default_timeout(LONG_MS)
+            page, helm = context.new_page(), context.new_page()
+            for one in (page, helm):
+                one.on("pageerror", lambda fault: wrong.append(str(fault)))
+            page.goto(server.url)
+            helm.goto(server.url + "helm")
+            page.locator("#grid td").first.wait_for()
+            crew = Technician(page, make_photo(tmp_path / "gauge.png"))
+            while not trial.is_over:
+                trial.step()
+                page.wait_for_function("t => document.body.dataset.newest === t", arg=trial.board["t"])
+                crew.look()
+            crew.add_photo()
+            crew.ask_for_the_end("back in harbour")
+            while trial.is_recording:
+                trial.step()
+                page.wait_for_timeout(100)
+            crew.print_the_sheet(tmp_path / "sheet.pdf")
+            context.close()
+    finally:
+        trial.end()
+    assert wrong == []
+    assert crew.has_entered_all
+    # both steps both ways were called for, and what was shown as done is done
+    said = " / ".join(crew.sentences)
+    for words in ("Hold 2000", "Turn wide to 255°", "full throttle on 075°", "Hold full throttle", "Turn wide to 075°"):
+        assert words in said, said
+    assert "Before full throttle" in crew.cautions
+    assert "Before a turn" in crew.cautions
+    assert crew.done == set(done_in_results(trial.folder))
+    text = " ".join("".join(page.extract_text() for page in PdfReader(tmp_path / "sheet.pdf").pages).split())
+    assert "TRIAL SHEET" in text.upper()
+    assert "2000" in text
 
 
 def busy_fields() -> dict[str, object]:

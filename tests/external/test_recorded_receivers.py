@@ -315,17 +315,25 @@ AWKWARD = (
 )
 
 
-@pytest.mark.parametrize("names", [AWKWARD, pytest.param((), marks=pytest.mark.slow)], ids=["awkward", "all"])
+EVERY = 8
+"""One log in so many is tried in every run, and all in the long form."""
+
+
+@pytest.mark.parametrize(
+    ("names", "every"),
+    [(AWKWARD, 1), ((), EVERY), pytest.param((), 1, marks=[pytest.mark.slow, pytest.mark.long])],
+    ids=["awkward", "some", "all"],
+)
 def test_every_log_goes_through_the_whole_work_and_no_fix_is_lost(
-    recorded: Logs, tmp_path: Path, names: tuple[str, ...]
+    recorded: Logs, tmp_path: Path, names: tuple[str, ...], every: int
 ) -> None:
-    """``pytest -m external -k whole_work`` runs all of them.
+    """``pytest -m long -k whole_work`` runs all of them.
 
     A log ends in results, or in words on what it lacks. Each fix is placed, but for lone times that are counted.
     """
     text = '[boat]\nname = "No boat"\nlength_m = 10.0\n'
     done = fixes = 0
-    for name in names or sorted(logs(recorded)):
+    for name in names or sorted(logs(recorded))[::every]:
         data = recorded[name]
         tables, placing, _ = located(data)
         lone = sum(item.count for item in placing.items if isinstance(item, Rejection))
@@ -343,8 +351,8 @@ def test_every_log_goes_through_the_whole_work_and_no_fix_is_lost(
             result = process(session)
             assert pq.read_metadata(result["paths"]["samples"]).num_rows > 0
             done += 1
-    assert done >= (len(names) or 80)
-    assert fixes > (200 if names else 5000)
+    assert done >= (len(names) or 80 // every)
+    assert fixes > (200 if names else 5000 // every // 2)
 
 
 def speeds_of(data: bytes) -> tuple[list[float], float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -186,8 +187,6 @@ def test_a_change_that_is_sure_waits_for_nothing_but_the_state_before() -> None:
 
 
 def note(at: int, **fields: Any) -> Any:
-    import json  # noqa: PLC0415
-
     return parse_note(json.dumps({"t": f"2026-05-14T09:00:{at:02d}Z", **fields}).encode(), at)
 
 
@@ -234,3 +233,89 @@ def test_samples_so_far_read_alike_however_they_came(trial: Path, tmp_path: Path
     assert again.read(0, again.rows, ["t", "sog_kn"]).equals(whole)
     assert again.read(95, 1203, ["sog_kn"]).equals(whole.slice(95, 1108).select(["sog_kn"]))
     assert again.overview().equals(live.samples.overview())
+
+
+# ----- What people change on the day.
+
+
+@pytest.fixture
+def half_way(trial: Path, tmp_path: Path) -> Path:
+    """The trial when its first step was run both ways, and the second was not begun."""
+    tape = read_tape(trial)
+    for now_s in grow(trial, tmp_path / "day", tape, step_s=10.0):
+        if now_s > 0.58 * tape.t_s[-1]:
+            break
+    return tmp_path / "day"
+
+
+def board_later(live: LiveBoard, now_s: float) -> Board:
+    """Return the board when everything entered before has been looked at and shown."""
+    wall_ns = live.trial.newest_ns or 0
+    for more in range(0, 30, 2):
+        board = live.look(now_s + more, wall_ns)
+    return board
+
+
+def enter(folder: Path, **fields: Any) -> None:
+    at = {"t": "2030-01-01T00:00:00Z", "by": "Kim"}
+    with (folder / "raw" / "notes-desk.jsonl").open("a", encoding="utf-8") as file:
+        file.write(json.dumps(at | fields) + "\n")
+
+
+def states(board: Board) -> dict[tuple[object, str], str]:
+    return {(c.step, c.way): c.state for c in board.grid.cells}
+
+
+def test_the_plan_is_changed_on_the_day(half_way: Path) -> None:
+    live = LiveBoard(LiveTrial(half_way, share=None), read_status=lambda: None)
+    board = board_later(live, 100.0)
+    (first, last), (out, back) = board.grid.steps, board.grid.ways
+    assert last.step == "full throttle"
+    assert states(board)[first.step, out.way] == states(board)[first.step, back.way] == "done"
+    assert board.grid.next_step == "full throttle"
+    assert board.holes_open == 2
+    assert board.bands[0].ways == 2
+
+    enter(half_way, kind="plan_change", action="skip", step="full throttle", way=out.way, reason="sea too rough")
+    board = board_later(live, 200.0)
+    assert states(board)["full throttle", out.way] == "skipped"
+    assert (board.grid.next_step, board.grid.next_way) == ("full throttle", back.way)
+    assert "sea too rough" in {hole.reason for hole in board.holes}  # it is still open: nobody signed it off
+
+    enter(half_way, kind="plan_change", action="skip", step="full throttle", reason="engine too hot")
+    enter(half_way, kind="plan_change", action="repeat", step=str(first.step), way=back.way, reason="ferry wash")
+    board = board_later(live, 300.0)
+    assert (board.grid.next_step, board.grid.next_way) == (first.step, back.way)
+    assert "ferry wash" in next(c.advised or "" for c in board.grid.cells if (c.step, c.way) == (first.step, back.way))
+    assert board.advice.kind == "repeat" or board.detector.state != "moving"
+
+    enter(half_way, kind="plan_change", action="restore", step="full throttle")
+    board = board_later(live, 400.0)
+    assert states(board)["full throttle", out.way] == "missing"
+
+    enter(half_way, kind="hole", step="full throttle", reason="engine too hot")
+    board = board_later(live, 500.0)
+    assert states(board)["full throttle", out.way] == "signed_off"
+    assert board.holes_open == 0
+
+
+def test_a_pause_stands_until_it_is_ended_and_an_alarm_is_acknowledged(half_way: Path) -> None:
+    (half_way / "raw" / "notes.jsonl").unlink()  # where the trim was entered
+    live = LiveBoard(LiveTrial(half_way, share=None), read_status=lambda: None)
+    assert board_later(live, 100.0).advice.kind != "pause"
+    enter(half_way, kind="pause", value="begin")
+    board = board_later(live, 200.0)
+    assert board.advice.kind == "pause"
+    trim = next(alarm for alarm in board.alarms if alarm.id == "trim")
+    assert not trim.acknowledged
+    assert trim.action
+    enter(half_way, kind="pause", value="end")
+    enter(half_way, kind="acknowledged", alarm="trim")
+    board = board_later(live, 300.0)
+    assert board.advice.kind != "pause"
+    assert next(alarm for alarm in board.alarms if alarm.id == "trim").acknowledged
+    enter(half_way, kind="trim", value=20, unit="%")
+    board = board_later(live, 400.0)
+    assert board.now.trim_entered == "20 %"
+    assert "trim" not in {alarm.id for alarm in board.alarms}
+    assert board.entries[0].kind == "trim"

@@ -64,8 +64,22 @@ def crowded() -> dict[str, Any]:
     return trial
 
 
-@pytest.mark.parametrize("units", [METRIC, US, BOTH, ReaderUnits("imperial", "us")], ids=str)
-@pytest.mark.parametrize("make", [crowded, full_trial, lambda: make_trial(accepted=False)])
+UNITS = [METRIC, US, BOTH, ReaderUnits("imperial", "us")]
+
+
+def without_a_result() -> dict[str, Any]:
+    return make_trial(accepted=False)
+
+
+# what fits when it is crowded fits with less on it; those with less are tried on both papers
+@pytest.mark.parametrize(
+    ("make", "units"),
+    [
+        *((crowded, units) for units in UNITS),
+        *((make, u) for make in (full_trial, without_a_result) for u in (METRIC, US)),
+    ],
+    ids=str,
+)
 def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, tmp_path: Path) -> None:
     pdf = printed(render_one_page(**make(), units=units), tmp_path)
     assert len(pdf.pages) == 1

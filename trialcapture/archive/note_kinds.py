@@ -313,9 +313,6 @@ def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], N
             raise TrialCaptureError(
                 "there is no such quantity", seen=entry["quantity"], expected=", ".join(sorted(LOG_QUANTITIES))
             )
-        if "engine" not in entry and len(engine_ids) > 1:
-            raise TrialCaptureError("which engine was read?", seen="no engine", expected=f"--engine {engine_ids[0]} or "
-                                    f"--engine {engine_ids[1]}")  # fmt: skip
         wanted = LOG_QUANTITIES[entry["quantity"]][1]
         try:
             fits = dimension(entry["unit"]) == dimension(wanted)
@@ -327,6 +324,10 @@ def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], N
                 expected="US gal/h or imp gal/h: a gallon must say which it is" if entry["unit"] == "gal/h"
                 else f"a unit like {wanted.replace('l/h', 'L/h')}",
             )  # fmt: skip
+
+        if "engine" not in entry and len(engine_ids) > 1:
+            raise TrialCaptureError("which engine was read?", seen="no engine", expected=f"--engine {engine_ids[0]} or "
+                                    f"--engine {engine_ids[1]}")  # fmt: skip
 
     return check
 

@@ -88,6 +88,8 @@ _ENGINES_APART_PCT = 1.5
 _SHALLOW_FROUDE = 0.6
 """From here on the depth of the water begins to slow a hull, and is told of (common practice, no source)."""
 _RECORDER_SILENT_S = 5.0
+_SAME_MOMENT_NS = 2_000_000_000
+"""An alarm may have been seen so much before its time, as clocks tell it [ns] (our choice)."""
 _ENTRIES = 20
 _QUIET_KINDS = frozenset({"beat", "can_clock", "gap", "start", "end", "acknowledged", "damaged"})
 _OPEN = ("missing", "refused", "now")
@@ -785,7 +787,9 @@ class LiveBoard:
                 acknowledged[str(note.more.get("alarm", ""))] = note.t_ns
         order = {"alarm": 0, "warning": 1, "notice": 2}
         found = [
-            replace(alarm, acknowledged=acknowledged.get(alarm.id, -1) >= began_ns - 2_000_000_000)
+            replace(
+                alarm, acknowledged=alarm.id in acknowledged and acknowledged[alarm.id] >= began_ns - _SAME_MOMENT_NS
+            )
             for _, began_ns, alarm in self._alarms.values()
         ]
         return tuple(sorted(found, key=lambda a: (order[a.rank], a.acknowledged, a.since, a.id)))

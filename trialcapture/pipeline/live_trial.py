@@ -65,7 +65,7 @@ from trialcapture.reduce.summary import Findings
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
-ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 10.0, 7.0, 1.5
+ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 20.0, 7.0, 1.5
 """The least time between two alignments, reductions and looks of the detector [s] (our choice: less than the ten
 seconds that the table of bands may be old)."""
 FIRST_ALIGN_S = 1.0

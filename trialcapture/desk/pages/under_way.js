@@ -31,6 +31,8 @@ const TILES = [
   ["Course", "cog_true_deg"], ["Heading", "heading_true_deg"], ["Through water", "stw_kn"], ["Flow", "fuel_l_per_h"],
   ["Economy", "economy_nm_per_l"], ["Depth", "depth_m"], ["Pitch", "pitch_deg"],
 ];
+/** Kinds of entries that people make and may take back. */
+const TAKEN_BACK = new Set(["mark", "trim", "remark", "sea", "sound", "reading", "measure", "finding", "photo", "load", "hole", "conditions", "cruise", "plan_change"]);
 /** A reading older than this is marked [s]. */
 const OLD_S = 3;
 
@@ -107,6 +109,7 @@ function drawSources(b) {
 // ---- What is drawn at once: states, alarms, entries.
 
 function drawStates(b) {
+  document.body.dataset.newest = b.t ?? "";
   write($("boat"), b.boat ?? "");
   write($("session"), b.session ?? "");
   $("lamp").dataset.state = b.recording ? "recording" : "ended";
@@ -119,8 +122,7 @@ function drawStates(b) {
   drawBands(b);
   keep($("entries"), b.entries ?? [], (entry) => `${entry.t} ${entry.kind} ${entry.words}`, (entry) => {
     const line = make("li", {}, make("time"), make("b"), make("span"));
-    const taken = ["undo", "acknowledged", "plan_change", "brief", "pause"].includes(entry.kind);
-    if (MAY_ENTER && !taken) line.append(make("button", { type: "button", class: "quiet", "data-undo": entry.t, "data-of": entry.kind, "aria-label": `Take back ${entry.kind} of ${clock(entry.t)}` }, "Take back"));
+    if (MAY_ENTER && TAKEN_BACK.has(entry.kind)) line.append(make("button", { type: "button", class: "quiet", "data-undo": entry.t, "data-of": entry.kind, "aria-label": `Take back ${entry.kind} of ${clock(entry.t)}` }, "Take back"));
     return line;
   }, (node, entry) => {
     write(node.querySelector("time"), clock(entry.t));
@@ -169,7 +171,7 @@ function drawAlarms(alarms) {
   $("alarms").hidden = ranked.length === 0;
   const count = $("alarms-count");
   count.disabled = ranked.length === 0;
-  write(count, ranked.length === 0 ? "no alarms" : `${ranked.length} alarm${ranked.length > 1 ? "s" : ""}`);
+  write(count, ranked.length === 0 ? "no alarms" : open.length === 0 ? `${ranked.length} known` : `${open.length} alarm${open.length > 1 ? "s" : ""}`);
   count.dataset.rank = open[0]?.rank ?? (ranked.length ? "known" : "none");
   keep($("alarm-list"), ranked, (alarm) => alarm.id, (alarm) => {
     const line = make("li", {}, make("b", { class: "rank" }), make("span", { class: "text" }), make("span", { class: "action" }), make("time"));
@@ -273,7 +275,7 @@ function drawBands(b) {
   keep(table.tBodies[0], bands, (band) => band.name, () => make("tr", {}, make("th", { scope: "row" }, make("span"), make("small")), ...Array.from({ length: 5 }, () => make("td"))), (row, band, index) => {
     const of = (key) => figure(b, "bands", index, key).text;
     write(row.cells[0].firstElementChild, band.name);
-    write(row.cells[0].lastElementChild, (band.flags ?? []).join(", ").replaceAll("_", " "));
+    write(row.cells[0].lastElementChild, (band.flags ?? []).join(", ").replace(/[-_]/g, " "));
     const texts = [of("speed_kn"), of("speed_pm_kn"), of("fuel_l_per_h"), of("economy_nm_per_l"), String(band.ways ?? DASH)];
     texts.forEach((text, column) => write(row.cells[column + 1], text));
   });
@@ -287,6 +289,7 @@ function drawBands(b) {
   for (const [id, title, key, pm] of [["speed-curve", "Speed", "speed_kn", "speed_pm_kn"], ["economy-curve", "Economy", "economy_nm_per_l", "economy_pm_nm_per_l"]]) {
     const shown = bands.map((_, index) => figure(b, "bands", index, key));
     const points = bands.map((band, index) => ({ x: band.rpm, y: shown[index].value, pm: figure(b, "bands", index, pm).value, label: shown[index].text, whole: band.ways !== 1 }));
+    $(id).toggleAttribute("hidden", !points.some(({ y }) => typeof y === "number"));
     drawCurve($(id), points, { title: `${title}, ${shown.find(({ unit }) => unit)?.unit ?? ""}`, base: 0 });
   }
 }
