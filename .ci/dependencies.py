@@ -33,7 +33,7 @@ import tempfile
 import tomllib
 import venv
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from email.message import Message
 from email.parser import Parser
 from pathlib import Path
@@ -266,13 +266,19 @@ def bill_of_materials(lock: str, metadata: Mapping[tuple[str, str], Message]) ->
     refs: dict[str, list[str]] = {}
     for entry in entries:
         refs.setdefault(entry["name"], []).append(f"pkg:pypi/{entry['name']}@{entry['version']}")
-    needs = {
-        f"pkg:pypi/{entry['name']}@{entry['version']}": locked_refs(
-            metadata[entry["name"], entry["version"]].get_all("Requires-Dist", []), refs
-        )
-        for entry in entries
+    required = {
+        (e["name"], e["version"]): metadata[e["name"], e["version"]].get_all("Requires-Dist", []) for e in entries
     }
     extras = [text for texts in extras_of_users().values() for text in texts]
+    asked: dict[str, set[str]] = {}
+    for wanted in map(
+        Requirement, [*project["dependencies"], *extras, *(t for texts in required.values() for t in texts)]
+    ):
+        asked.setdefault(canonicalize_name(wanted.name), set()).update(wanted.extras)
+    needs = {
+        f"pkg:pypi/{name}@{version}": locked_refs(texts, refs, asked.get(name, set()))
+        for (name, version), texts in required.items()
+    }
     always = reached(locked_refs(project["dependencies"], refs), needs)
     own = f"pkg:pypi/{project['name']}@{version}"
     needs[own] = locked_refs([*project["dependencies"], *extras], refs)
@@ -345,12 +351,13 @@ def licences(metadata: Message) -> list[dict[str, Any]]:
     return [{"license": {"name": name}} for name in names]
 
 
-def locked_refs(requirements: Iterable[str], refs: Mapping[str, list[str]]) -> list[str]:
-    """Return the locked components that requirements name, leaving out what only an extra of a component needs."""
+def locked_refs(requirements: Iterable[str], refs: Mapping[str, list[str]], asked: Collection[str] = ()) -> list[str]:
+    """Return the locked components that requirements name, with what the extras of a component need that are asked."""
     found = set()
     for text in requirements:
         wanted = Requirement(text)
-        if wanted.marker is None or "extra" not in str(wanted.marker):
+        extras = re.findall(r'extra == "([^"]+)"', str(wanted.marker or ""))
+        if not extras or set(extras) & set(asked):
             found |= set(refs.get(canonicalize_name(wanted.name), []))
     return sorted(found)
 

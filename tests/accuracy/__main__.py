@@ -114,8 +114,7 @@ def _run_effects(arguments: argparse.Namespace) -> None:
 
 def _run_comparisons(arguments: argparse.Namespace) -> None:
     found = comparisons.run_all(arguments.compare, arguments.jobs, comparisons.FIRST_SEED + arguments.other_seeds)
-    met, told = tables.demand_table(comparisons.demands(found)), comparisons.found_line(found)
-    text = f"{met}\n\n{told}\n\n{comparisons.level_table(found)}"
+    text = f"{tables.demand_table(comparisons.demands(found))}\n\n{comparisons.level_table(found)}"
     further = f" --other-seeds {arguments.other_seeds}" if arguments.other_seeds else ""
     _tell(arguments.out, "comparisons", f"--compare {arguments.compare}{further}", text)
 

@@ -252,7 +252,7 @@ def demands(found: Sequence[Compared]) -> list[tuple[str, bool, str]]:
         share, bands = share_of(flags), sum(map(len, flags))
         what = f"{quantity}, no change: bands called real, 3 to 7 %"
         out.append((what, LEAST <= share <= MOST, f"{100 * share:.1f} % of {bands}"))
-    for quantity, kind in (("speed", "speed"), ("fuel", "fuel")):
+    for quantity, kind in (("speed", "speed"), ("fuel", "fuel"), ("economy", "speed"), ("economy", "fuel")):
         flags = flags_of(found, quantity, kind)
         share, bands = share_of(flags), sum(map(len, flags))
         what = f"{quantity}, {kind} changed by 3 %: bands called real, at least 90 %"
@@ -263,15 +263,6 @@ def demands(found: Sequence[Compared]) -> list[tuple[str, bool, str]]:
         what = f"{quantity}, no change, interpolated: bands called real, at most 7 %"
         out.append((what, share <= MOST, f"{100 * share:.1f} % of {bands}"))
     return out
-
-
-def found_line(found: Sequence[Compared]) -> str:
-    """Return how often a change of speed or fuel is found in the economy, which scatters more than either."""
-    told = []
-    for kind in ("speed", "fuel"):
-        flags = flags_of(found, "economy", kind)
-        told.append(f"{100 * share_of(flags):.1f} % of {sum(map(len, flags))} where {kind} changed")
-    return f"A change of 3 % called real in the economy, whose errors hold those of both: {', '.join(told)}."
 
 
 def _one_step(found: Compared, n: int) -> Compared:

@@ -69,9 +69,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 
 @pytest.fixture
-def copy_of(made: list[Path], tmp_path: Path) -> Callable[[int], Path]:
-    def copy(number: int) -> Path:
-        return Path(shutil.copytree(made[number], tmp_path / "copies" / f"trial-{number}"))
+def copy_of(made: list[Path], tmp_path: Path) -> Callable[..., Path]:
+    def copy(number: int, name: str = "copies") -> Path:
+        return Path(shutil.copytree(made[number], tmp_path / name / f"trial-{number}"))
 
     return copy
 
@@ -204,7 +204,7 @@ def test_what_is_there_is_never_written_again(made: list[Path], new_place: Place
 
 
 def test_a_changed_session_is_a_revision_beside_the_old_one(
-    copy_of: Callable[[int], Path], new_place: Places, tmp_path: Path
+    copy_of: Callable[..., Path], new_place: Places, tmp_path: Path
 ) -> None:
     archive, session = open_archive(new_place(), create=True), copy_of(0)
     add(archive, session)
@@ -222,7 +222,7 @@ def test_a_changed_session_is_a_revision_beside_the_old_one(
 
 
 @pytest.mark.parametrize("new_place", ["folder"], indirect=True)
-def test_results_of_another_version_stand_beside_the_old(copy_of: Callable[[int], Path], new_place: Places) -> None:
+def test_results_of_another_version_stand_beside_the_old(copy_of: Callable[..., Path], new_place: Places) -> None:
     archive, session = open_archive(new_place(), create=True), copy_of(0)
     add(archive, session)
     path = session / "reduction" / "results.json"
@@ -240,7 +240,7 @@ def test_results_of_another_version_stand_beside_the_old(copy_of: Callable[[int]
 
 
 @pytest.mark.parametrize("new_place", ["folder"], indirect=True)
-def test_results_that_were_edited_are_left_out(copy_of: Callable[[int], Path], new_place: Places) -> None:
+def test_results_that_were_edited_are_left_out(copy_of: Callable[..., Path], new_place: Places) -> None:
     archive, session = open_archive(new_place(), create=True), copy_of(0)
     with (session / "reduction" / "bands.csv").open("a") as file:
         file.write("99999\n")
@@ -250,7 +250,7 @@ def test_results_that_were_edited_are_left_out(copy_of: Callable[[int], Path], n
 
 
 def test_damaged_sessions_are_named_and_stop_no_other(
-    made: list[Path], copy_of: Callable[[int], Path], run: Run, tmp_path: Path
+    made: list[Path], copy_of: Callable[..., Path], run: Run, tmp_path: Path
 ) -> None:
     damaged = copy_of(1)
     with (damaged / "raw" / "nmea.log").open("r+b") as file:
@@ -268,13 +268,14 @@ def test_damaged_sessions_are_named_and_stop_no_other(
     assert code == 0
     assert [(one["outcome"], one["ending"]) for one in told] == [("added", "damaged"), ("already there", "sound")]
     archive = open_archive(str(place))
-    assert archive.revision(archive.find(told[0]["session_id"])).reason == "the only copy"
+    reasons = [archive.revision(archive.find(one["session_id"])).reason for one in told]
+    assert reasons == ["the only copy", ""]
     assert not verify_archive(archive).faults
 
 
 @pytest.mark.parametrize("new_place", ["folder"], indirect=True)
 def test_another_session_of_the_same_id_does_not_take_its_place(
-    made: list[Path], copy_of: Callable[[int], Path], new_place: Places
+    made: list[Path], copy_of: Callable[..., Path], new_place: Places
 ) -> None:
     archive, other = open_archive(new_place(), create=True), copy_of(5)
     add(archive, made[4])
@@ -289,6 +290,18 @@ def test_another_session_of_the_same_id_does_not_take_its_place(
     assert stored.revisions == (1, 2)
     assert archive.revision(stored).number == 1
     assert current_sessions(archive)[0]["revision"].to_pylist() == [1]
+    genuine = copy_of(4)
+    note_added(genuine, "antifouling renewed")
+    assert [(two.outcome, two.revision) for two in add(archive, genuine)] == [("new revision", 3)]
+    assert archive.revision(archive.find(open_session(genuine).id)).number == 3
+    (three,) = add(archive, copy_other(other, "again"), accept_damage="the first was the stranger's")
+    assert (three.outcome, archive.revision(archive.find(open_session(genuine).id)).number) == ("new revision", 4)
+
+
+def copy_other(session: Path, remark: str) -> Path:
+    """The same session with another note, sealed by whoever has it."""
+    note_added(session, remark)
+    return session
 
 
 @pytest.mark.parametrize("new_place", ["folder"], indirect=True)
@@ -401,11 +414,12 @@ def test_two_programs_add_at_once(made: list[Path], tmp_path: Path) -> None:
 
 
 def test_who_commits_second_takes_the_commit_of_the_first(
-    made: list[Path], copy_of: Callable[[int], Path], new_place: Places, monkeypatch: pytest.MonkeyPatch
+    made: list[Path], copy_of: Callable[..., Path], new_place: Places, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The other program commits in the moment before this one does."""
-    archive, other, later = open_archive(new_place(), create=True), copy_of(4), copy_of(5)
+    archive, other, later, apart = open_archive(new_place(), create=True), copy_of(4), copy_of(5), copy_of(4, "apart")
     note_added(other, "another revision")
+    note_added(apart, "a third one")
     put_new = type(archive.store).put_new
 
     def late(first: Path) -> None:
@@ -420,8 +434,10 @@ def test_who_commits_second_takes_the_commit_of_the_first(
     assert [one.outcome for one in add(archive, made[4])] == ["already there"]
     late(later)
     assert [one.outcome for one in add(archive, made[5])] == ["already there"]
-    add(archive, other)
-    assert [stored.listed for stored in archive.contents().sessions.values()] == ["1: 2:", "1:"]
+    late(apart)  # both have changed it, each in another way: only the first one to commit is followed
+    assert [one.outcome for one in add(archive, other)] == ["new revision"]
+    assert [archive.read_revision(key_of(open_session(other).id), n).follows for n in (1, 2, 3)] == [True, True, False]
+    assert [stored.listed for stored in archive.contents().sessions.values()] == ["1: 2: 3:", "1:"]
     assert {archive.revision(stored, 1).added for stored in archive.contents().sessions.values()} == {
         "2026-07-01T08:59:59Z"
     }
@@ -483,7 +499,7 @@ def test_the_index_says_what_the_sessions_say(full: Path, made: list[Path], tmp_
 
 
 def test_an_update_reads_what_changed_and_gives_the_bytes_of_a_rebuild(
-    made: list[Path], copy_of: Callable[[int], Path], new_place: Places, tmp_path: Path
+    made: list[Path], copy_of: Callable[..., Path], new_place: Places, tmp_path: Path
 ) -> None:
     archive, session = open_archive(new_place(), create=True), copy_of(0)
     add(archive, made[4], session)
@@ -660,12 +676,14 @@ def test_a_commit_that_is_gone_is_missed_by_the_index(copied: FleetArchive, tmp_
 def test_verify_and_mirror_as_commands(copied: FleetArchive, run: Run, tmp_path: Path) -> None:
     second = tmp_path / "second"
     assert run("archive", "mirror", copied.place, second)[0] == 0
-    assert run("archive", "mirror", copied.place, copied.place)[0] == 1
+    for place in (copied.place, Path(copied.place) / "inside", Path(copied.place).parent):
+        assert run("archive", "mirror", copied.place, place)[0] == 1
+    assert not (Path(copied.place) / "inside").exists()
     name = next(name for name, _ in copied.store.names("files/"))
     spoil(copied.store, name)
     code, out, _ = run("archive", "verify", copied.place)
     assert code == 1
-    assert name[-20:] in "".join(out.split())
+    assert name in "".join(out.split())
     assert out.strip().endswith("damaged")
     code, out, _ = run("archive", "mirror", copied.place, second, "--json")
     assert (code, len(json.loads(out)["repaired"])) == (0, 1)
@@ -763,7 +781,7 @@ def test_links_in_an_archive_are_not_followed(copied: FleetArchive, tmp_path: Pa
 
 
 def test_sessions_of_strangers_are_refused_one_by_one(
-    made: list[Path], copy_of: Callable[[int], Path], run: Run, tmp_path: Path
+    made: list[Path], copy_of: Callable[..., Path], run: Run, tmp_path: Path
 ) -> None:
     linked, odd_id, huge = copy_of(4), copy_of(5), copy_of(6)
     shutil.move(linked / "raw" / "nmea.log", tmp_path / "nmea.log")

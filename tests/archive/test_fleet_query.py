@@ -265,3 +265,21 @@ def test_edited_results_of_a_folder_are_not_compared(
     )
     assert code == 1
     assert "edited after processing" in " ".join(err.split())
+
+
+def test_two_folders_are_compared_without_an_archive(
+    archive: FleetArchive, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folders = []
+    for name in ("20260514", "20260516"):
+        stored = archive.find(name)
+        folders.append(archive.fetch(archive.revision(stored), tmp_path / name, archive.results(stored, 1)[-1]))
+    sides = (*folders, "--out", tmp_path / "c.html")
+    code, out, _ = run(capsys, "archive", "compare", *sides)
+    assert code == 0
+    assert "sheet:" in out
+    told = json.loads(run(capsys, "archive", "compare", *sides, "--json")[1])
+    named = (archive.place, "20260514", "20260516", "--out", tmp_path / "d.html", "--json")
+    from_archive = json.loads(run(capsys, "archive", "compare", *named)[1])
+    assert told["bands"] == from_archive["bands"]
+    assert (tmp_path / "c.html").read_bytes() == (tmp_path / "d.html").read_bytes()

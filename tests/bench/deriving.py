@@ -41,7 +41,7 @@ def by_processes(place: str) -> list[DerivedStored]:
 def on_dask(place: str) -> list[DerivedStored]:
     """Derive on a cluster that is started for it."""
     with LocalCluster(
-        n_workers=WORKERS, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1",
+        n_workers=WORKERS, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1",
         silence_logs=50,
     ) as cluster:  # fmt: skip
         return process_archive(place, scheduler=cluster.scheduler_address, again=True)

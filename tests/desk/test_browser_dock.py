@@ -24,6 +24,7 @@ from trialcapture.pipeline import process
 pytestmark = pytest.mark.slow
 LONG_MS = 180_000
 """A busy machine is slow and not wrong."""
+expect.set_options(timeout=LONG_MS)
 SIZES = {"phone": (390, 844), "laptop": (1280, 900)}
 
 

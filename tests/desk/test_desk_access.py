@@ -23,7 +23,7 @@ from tests.desk.served import TABLET, Served, empty_session, serving, status_of
 from trialcapture.desk import access as rules
 from trialcapture.desk.access import Access, Connections
 from trialcapture.desk.day import Day, desk_secret, page_files
-from trialcapture.desk.server import PARTS, Desk, qr_svg, qr_text
+from trialcapture.desk.server import PARTS, Desk, SharedAddresses, qr_svg, qr_text
 
 BODY = b"value=x"
 FORM = "Content-Type: application/x-www-form-urlencoded"
@@ -321,6 +321,28 @@ def test_with_the_right_to_enter_a_device_enters_and_does_not_end_the_day(tmp_pa
         assert tablet.post("/entry/mark", data={"token": served.token}).status_code == 403
         assert tablet.post("/leave", data={"token": token}).status_code == 403
     assert token != served.token
+
+
+def test_addresses_follow_the_networks_and_never_hold_a_request_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("trialcapture.desk.server._ADDRESSES_S", 0.0)
+    known, asked, may_tell = ["192.0.2.7"], threading.Event(), threading.Event()
+    may_tell.set()
+
+    def look() -> tuple[str, ...]:
+        asked.set()
+        may_tell.wait(60)
+        return tuple(known)
+
+    addresses = SharedAddresses(look)
+    assert tuple(addresses()) == ("192.0.2.7",)
+    rig.wait_for(lambda: not addresses._is_looking)
+    known.append("198.51.100.4")
+    may_tell.clear()
+    asked.clear()
+    assert tuple(addresses()) == ("192.0.2.7",)  # while a system without a name server takes its time
+    assert asked.wait(60)
+    may_tell.set()
+    rig.wait_for(lambda: "198.51.100.4" in addresses())
 
 
 def test_tokens_are_in_no_output(

@@ -101,7 +101,7 @@ BAD = [
     ("sound", {"value": "loud"}, "must be a number"),
     ("sound", {"value": "nan"}, "must be a number"),
     ("sound", {"value": "71", "doors": "ajar"}, "doors cannot be that"),
-    ("reading", {"value": "2400", "unit": "kn", "quantity": "rpm"}, "cannot have this unit"),
+    ("reading", {"value": "2400", "unit": "kn", "quantity": "rpm", "engine": "port"}, "cannot have this unit"),
     ("reading", {"value": "2400", "unit": "rpm", "quantity": "rpm", "engine": "centre"}, "no such engine"),
     ("hole", {"step": "2000"}, "no reason"),
     ("plan_change", {"action": "skip", "step": "2000"}, "without a reason"),
@@ -174,6 +174,17 @@ def test_markup_in_names_stays_text_on_pages_and_boards(tmp_path: Path, text: st
                 for tag in ("<script>alert", "<img src=x", "<svg/onload", "49"):
                     assert tag not in page.text.replace('"490', "")
     assert served.faults == []
+
+
+def test_a_text_of_a_form_is_bounded_though_a_photo_may_be_large(recorded: Served) -> None:
+    with recorded.client() as client:
+        files = {"photo": ("a.jpg", b"x")}
+        long = {"token": recorded.token, "value": "x" * 100_000}
+        assert client.post("/photo", data=long, files=files).status_code == 400
+        assert client.post(
+            "/photo", data=long | {"value": "x"}, files={"photo": ("a.jpg", b"x" * 3_000_000)}
+        ).is_success
+    assert len(lines(recorded)) == 1
 
 
 def test_an_entry_that_is_sent_twice_is_taken_once(recorded: Served) -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import html
+import io
+import json
 import re
 import shutil
+import subprocess
 import threading
 import time
 import tomllib
@@ -20,6 +23,7 @@ from tests import rig
 from trialcapture.acquire.ending import is_being_recorded, stop_recorder
 from trialcapture.archive.notes import read_notes
 from trialcapture.archive.session import open_session
+from trialcapture.archive.verify import verify_session
 from trialcapture.config import load_config, read_config
 from trialcapture.desk.after import After, log_name
 from trialcapture.desk.day import Day, day_of
@@ -27,6 +31,7 @@ from trialcapture.desk.dock import BRIEF, Dock, folder_for
 from trialcapture.desk.jobs import Jobs
 from trialcapture.desk.server import PARTS, Desk, DeskServer, run_in_thread
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.operating_system import own_program, start_apart
 from trialcapture.system.sockets import listen_on
 
 ROOT = Path(__file__).parents[2]
@@ -287,6 +292,8 @@ def test_the_recorder_is_a_program_of_its_own_and_the_brief_is_kept(tmp_path: Pa
         del left["brief.radio"]
         assert "not ticked off" in dock.post("/dock/start", left).text
         assert not folder.exists()
+        dock.post("/dock/preflight", {})
+        dock.work("preflight")
         answer = dock.post("/dock/start", left | {"reason": "no radio on board"})
         assert (answer.status_code, answer.headers["location"]) == (303, "/"), answer.text
         assert dock.day.session == folder.resolve()
@@ -300,6 +307,8 @@ def test_the_recorder_is_a_program_of_its_own_and_the_brief_is_kept(tmp_path: Pa
     assert "left: radio, because no radio on board" in str(note.value)
     stop_recorder(folder)
     assert not is_being_recorded(folder)
+    assert json.loads((folder / "raw" / "preflight.json").read_bytes())["checks"][0]["name"] == "source gps1"
+    assert verify_session(folder).ending == "sound with named losses"  # nobody sent anything
 
 
 def test_a_recorder_that_cannot_start_says_why(dock: Served) -> None:
@@ -309,6 +318,30 @@ def test_a_recorder_that_cannot_start_says_why(dock: Served) -> None:
     assert answer.status_code == 422
     assert "source" in answer.text
     assert dock.day.session is None
+
+
+def test_work_runs_our_own_modules_and_none_that_lie_in_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The current folder may be a session that a stranger made."""
+    (tmp_path / "trialcapture").mkdir()
+    for name in ("trialcapture/__init__.py", "json.py", "runpy.py"):
+        (tmp_path / name).write_text("raise SystemExit('foreign code ran')", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    done = subprocess.run([*own_program("trialcapture"), "--version"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "trialcapture, version" in done.stdout
+
+
+def test_a_program_of_its_own_outlives_ours_on_every_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[dict[str, Any]] = []
+    monkeypatch.setattr(subprocess, "Popen", lambda command, **how: started.append({"command": command, **how}))
+    for system in ("windows", "linux", "macos"):
+        start_apart(["program"], io.BytesIO(), system=system)  # type: ignore[arg-type]
+    # CREATE_NEW_PROCESS_GROUP and CREATE_NO_WINDOW of the Windows API; setsid elsewhere
+    assert [how["creationflags"] for how in started] == [0x08000200, 0, 0]
+    assert [how["start_new_session"] for how in started] == [False, True, True]
+    assert all(how["stdin"] == subprocess.DEVNULL for how in started)
 
 
 @pytest.mark.parametrize(

@@ -3,9 +3,10 @@
     python -m tests.fleet --sessions 200 --rows 10000 --out tests/RESULTS.md    an hour and more on two cores
     python -m tests.fleet --sessions 8 --rows 200                              the small form
 
-The sessions are simulated once and kept under ``--home``. Every step prints what it counted and how long it took; with
-``--out`` the table takes the place of the former one. The server is moto's: it proves the protocol, not a store. It
-keeps its objects in memory and runs beside the commands, so its times say nothing of a real one.
+The sessions are simulated once and kept under ``--home``; remove it when the program has changed. Every step prints
+what it counted and how long it took; with ``--out`` the table takes the place of the former one. The server is moto's:
+it proves the protocol, not a store. It keeps its objects in memory and runs beside the commands, so its times say
+nothing of a real one.
 """
 
 from __future__ import annotations

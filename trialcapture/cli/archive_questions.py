@@ -45,9 +45,9 @@ def compare(
     places: tuple[str, ...], out: Path | None, units: str, also: str | None, same: tuple[str, ...],
     other: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
-    """Compare two trials, or two groups of trials, at equal engine speed.
+    """Compare trials at equal engine speed: real, or within noise.
 
-    A and B are sessions of the archive by id; several parted by commas, with
+    Two trials, or two groups of them. A and B are sessions of the archive by id; several parted by commas, with
     a star, or boat=NAME; or folders of processed sessions, and then no archive
     is needed. The difference is B less A. Every difference has its ± and a
     verdict: real, or within noise (95 %). Errors that both share cancel: the

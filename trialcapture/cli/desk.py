@@ -165,9 +165,9 @@ def start_beside(session: Path) -> None:
     Args:
         session: The folder.
     """
-    from trialcapture.system.operating_system import start_apart  # noqa: PLC0415
+    from trialcapture.system.operating_system import own_program, start_apart  # noqa: PLC0415
 
-    command = [sys.executable, "-m", "trialcapture", "desk", str(session), "--beside-recorder"]
+    command = [*own_program("trialcapture"), "desk", str(session), "--beside-recorder"]
     try:
         with _listen("127.0.0.1", None) as listener:
             port = listener.getsockname()[1]

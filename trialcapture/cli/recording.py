@@ -153,8 +153,10 @@ def start_follower(session: Path) -> Callable[[], None]:
 
     It only reads the session, and it ends by itself when no recorder is at work on it. Killing it harms nothing.
     """
+    from trialcapture.system.operating_system import own_program  # noqa: PLC0415
+
     flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0) | getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
-    command = [sys.executable, "-m", "trialcapture", "follow", str(session)]
+    command = [*own_program("trialcapture"), "follow", str(session)]
     try:
         # a group of its own: Ctrl-C at the recorder is not for it
         process = subprocess.Popen(

@@ -433,7 +433,9 @@ class _Post:
         uploads: dict[str, list[UploadFile]] = {}
         try:
             form = await request.form(
-                max_files=self.most_files, max_fields=self.most_fields, max_part_size=min(self.most_bytes, 1 << 20)
+                max_files=self.most_files,
+                max_fields=self.most_fields,
+                max_part_size=FORM_BYTES if self.most_files else min(self.most_bytes, 1 << 20),
             )
         except (HTTPException, MultiPartException, ValueError) as fault:  # the last of names that are no UTF-8
             said = fault.detail if isinstance(fault, HTTPException) else str(fault)

@@ -45,6 +45,7 @@ from trialcapture.archive.session import Session, engine_files, unmatched_engine
 from trialcapture.archive.verify import read_timeline
 from trialcapture.desk.access import Posted, post_route
 from trialcapture.desk.dock import FORM_BYTES, FORM_FIELDS, Dock, in_words
+from trialcapture.desk.dock_forms import parse_number
 from trialcapture.desk.engine_log_forms import (
     AsRead,
     DroppedLog,
@@ -57,7 +58,7 @@ from trialcapture.desk.engine_log_forms import (
     times_shown,
 )
 from trialcapture.desk.entries import WRITER
-from trialcapture.desk.jobs import JobKind, Jobs
+from trialcapture.desk.jobs import JobKind, Jobs, for_form
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments
 from trialcapture.prepare.steady.segments import segments_schema
@@ -369,7 +370,7 @@ class After:
         out = Path(self._place.name) / f"{kind}.zip"
         if self._jobs.state_of(kind).state != "running":
             out.unlink(missing_ok=True)
-            self._jobs.start(kind, str(session.folder), str(out))
+            self._jobs.start(kind, str(session.folder), str(out), posted.fields.get("damage", "").strip()[:500])
         return RedirectResponse("/after#exports", 303)
 
     def _packed(self, request: Request) -> Response:
@@ -464,8 +465,7 @@ def _without_place(fault: TrialCaptureError, path: Path) -> str:
 
 
 def _for_form(fault: TrialCaptureError) -> str:
-    """Return a sentence made for the command line with options as the words that a form has."""
-    return clean_lines(re.sub(r"--([a-z][a-z-]*)", lambda option: option[1].replace("-", " "), str(fault)))
+    return clean_lines(for_form(str(fault)))
 
 
 def _acceptance(fields: Mapping[str, str]) -> Acceptance | None:
@@ -496,11 +496,9 @@ def _wanted(number: str, fields: Mapping[str, str]) -> Wanted:
     more: dict[str, Any] = {}
     if verdict == "relabel":
         try:
-            more["band_rpm"] = float(fields.get("band_rpm", "").replace(",", "."))
+            more["band_rpm"] = float(parse_number(fields.get("band_rpm", "")))
         except ValueError as fault:
-            raise TrialCaptureError(
-                "a band is named by its engine speed", seen=fields.get("band_rpm", "")[:40], expected="such as 1800"
-            ) from fault
+            raise TrialCaptureError("a band is named by its engine speed", seen=str(fault)) from fault
     return verdict, int(number), more
 
 

@@ -9,9 +9,9 @@ ended, and it goes on.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -29,7 +29,8 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from trialcapture.acquire.ending import is_being_recorded
-from trialcapture.archive.atomic import open_replacement
+from trialcapture.acquire.preflight import RESULT
+from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.archive.session import FILE_NAME
 from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config import Config, whole_settings
@@ -49,7 +50,7 @@ from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.reduce.conditions import load_sheet
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.safe_text import clean_lines, clean_text
-from trialcapture.system.operating_system import start_apart
+from trialcapture.system.operating_system import own_program, start_apart
 
 if TYPE_CHECKING:
     from trialcapture.desk.server import Desk
@@ -234,10 +235,11 @@ class Dock:
         self,
         desk: Desk,
         jobs: Jobs,
-        command: Sequence[str] = (sys.executable, "-m", "trialcapture"),
+        command: Sequence[str] = (),
         preflight_s: int = PREFLIGHT_S,
     ) -> None:
-        self._desk, self._jobs, self._command, self._preflight_s = desk, jobs, list(command), preflight_s
+        self._desk, self._jobs, self._preflight_s = desk, jobs, preflight_s
+        self._command = list(command) or own_program("trialcapture")
         self._one_at_a_time = threading.Lock()
 
     def routes(self) -> list[BaseRoute]:
@@ -440,6 +442,7 @@ class Dock:
             except OSError as fault:
                 raise TrialCaptureError("the recorder could not be started", seen=fault.strerror) from fault
             self._await_recorder(recorder, folder, output)
+        self._keep_preflight(folder)
         day.session = folder
         day.looked_anew()
         said = "; ".join(key.replace("_", " ") for key in ticked)
@@ -448,6 +451,14 @@ class Dock:
             value += f"; left: {', '.join(key.replace('_', ' ') for key in left)}, because {reason}"
         self._desk.entries.enter("brief", {"value": value[:2000], "by": by})
         return folder
+
+    def _keep_preflight(self, folder: Path) -> None:
+        """Put what the preflight found into the session, as the command does; the recorder seals it at its end."""
+        job = self._jobs.state_of("preflight")
+        if job.state == "done":
+            kept = {name: job.result[name] for name in ("t", "listened_s", "checks", "heard")}
+            data = (json.dumps(kept, indent=1, ensure_ascii=False) + "\n").encode("utf-8", "backslashreplace")
+            write_file(folder / "raw" / RESULT, data)
 
     @staticmethod
     def _await_recorder(recorder: subprocess.Popen[bytes], folder: Path, output: Any) -> None:

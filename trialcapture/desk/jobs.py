@@ -8,6 +8,7 @@ last. A desk that is killed takes its jobs with it; none of them leaves anything
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import threading
@@ -23,6 +24,7 @@ from trialcapture import __version__
 from trialcapture.bounded_parsing import parse_json_line
 from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.safe_text import clean_text
+from trialcapture.system.operating_system import own_program
 
 JobKind = Literal["preflight", "process", "verify", "pack", "share"]
 KINDS: tuple[JobKind, ...] = ("preflight", "process", "verify", "pack", "share")
@@ -65,8 +67,8 @@ class Job:
 class Jobs:
     """All work of a desk; at most one of a kind at a time."""
 
-    def __init__(self, command: Sequence[str] = (sys.executable, "-m", "trialcapture.desk.jobs")) -> None:
-        self._command = list(command)
+    def __init__(self, command: Sequence[str] = ()) -> None:
+        self._command = list(command) or own_program("trialcapture.desk.jobs")
         self._jobs: dict[str, Job] = {}
         self._programs: dict[str, subprocess.Popen[bytes]] = {}
         self._lock = threading.Lock()
@@ -160,8 +162,8 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
     """Do a piece of work and return what came of it, as JSON can hold it.
 
     Args:
-        kind: ``preflight SETTINGS SECONDS``, ``process SESSION``, ``verify SESSION ROOT``, ``pack SESSION OUT`` or
-            ``share SESSION OUT``.
+        kind: ``preflight SETTINGS SECONDS``, ``process SESSION``, ``verify SESSION ROOT``, ``pack SESSION OUT WHY`` or
+            ``share SESSION OUT WHY``, where WHY is why a damaged session is packed, or "".
         given: Its arguments.
         tell: Called with the step under way and how far it is.
 
@@ -183,8 +185,9 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
 
     with SessionLock(folder) if (folder / NAME).exists() else nullcontext():
         packed = pack_session(
-            folder, Path(given[1]), made_by=f"trialcapture {__version__}", share=kind == "share", progress=tell
-        )
+            folder, Path(given[1]), made_by=f"trialcapture {__version__}", share=kind == "share", progress=tell,
+            accept_damage=given[2] or None if len(given) > 2 else None,
+        )  # fmt: skip
     return {
         "name": packed.out.name, "files": packed.files, "bytes": packed.bytes, "condition": packed.condition,
         "left_out": list(packed.left_out), "root": packed.root,
@@ -205,6 +208,7 @@ def _preflight(settings: Path, seconds: float, tell: Tell) -> Mapping[str, Any]:
         "ready": found.ready,
         "listened_s": round(found.listened_s, 1),
         "checks": [asdict(check) for check in found.checks],
+        "heard": {source: list(kinds) for source, kinds in found.heard.items()},
         "sentences": list(explained_lines(found.sentences)),
     }
 
@@ -237,6 +241,11 @@ def _verify(folder: Path, root: str, tell: Tell) -> Mapping[str, Any]:
     }
 
 
+def for_form(text: str) -> str:
+    """Return a sentence made for the command line with options as the words that a form has."""
+    return re.sub(r"--([a-z][a-z-]*)", lambda option: option[1].replace("-", " "), text)
+
+
 def _say(told: Mapping[str, Any]) -> None:
     def plain(value: Any) -> str:
         return value.isoformat() if isinstance(value, datetime) else str(value)
@@ -263,7 +272,7 @@ def main(arguments: Sequence[str]) -> int:
         _say({"fault": f"{fault.what}: {'; '.join(map(clean_text, fault.faults))}"})
         return 1
     except TrialCaptureError as fault:
-        _say({"fault": str(fault)})
+        _say({"fault": for_form(str(fault))})
         return 1
     return 0
 

@@ -238,17 +238,33 @@ def _share_page(links: Sequence[tuple[str, str]], sharing: Sharing) -> str:
 
 
 class SharedAddresses:
-    """Addresses of this computer by which other devices reach it, looked at every few seconds."""
+    """Addresses of this computer by which other devices reach it.
+
+    They are looked for again every few seconds, since networks are joined and left, in a thread of its own: without a
+    name server, as on a boat, a system may take many seconds to tell.
+
+    Args:
+        look: Returns them.
+    """
 
     def __init__(self, look: Callable[[], Sequence[str]] = own_addresses) -> None:
-        self._look, self._looked_s = look, -1e9
-        self._found: Sequence[str] = ()
+        self._look = look
+        self._found = look()
+        self._looked_s = monotonic()
+        self._is_looking = False
 
     def __call__(self) -> Sequence[str]:
-        """Return them."""
-        if monotonic() - self._looked_s > _ADDRESSES_S:
-            self._looked_s, self._found = monotonic(), self._look()
+        """Return them as they were found last."""
+        if not self._is_looking and monotonic() - self._looked_s > _ADDRESSES_S:
+            self._is_looking = True
+            threading.Thread(target=self._look_again, name="addresses", daemon=True).start()
         return self._found
+
+    def _look_again(self) -> None:
+        try:
+            self._found = self._look()
+        finally:
+            self._looked_s, self._is_looking = monotonic(), False
 
 
 # ------------------------------------------------------------------------------

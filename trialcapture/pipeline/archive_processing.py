@@ -267,6 +267,10 @@ def _by_processes(tasks: Sequence[DerivingTask], count: int, done: Callable[[Der
     workers: list[_Worker] = []
     try:
         while waiting or any(w.task is not None for w in workers):
+            # one that died while it waited takes no session with it
+            for worker in [w for w in workers if w.task is None and not w.process.is_alive()]:
+                workers.remove(worker)
+                worker.end()
             while waiting and len(workers) < count:
                 workers.append(_Worker())
             for worker in workers:

@@ -341,10 +341,18 @@ def _curves(session: ComparedSession, grows: Mapping[str, FloatArray]) -> dict[s
 
 
 def _known_rows(session: ComparedSession) -> list[Mapping[str, Any]]:
-    """Return the bands of known engine speed, ascending."""
+    """Return the bands of known engine speed, ascending; of two at one engine speed, the first."""
     names = {budget.band_name for budget in session.derived.budgets}
-    rows = [r for r in session.bands.to_pylist() if r["rpm_mean"] and r["band_name"] in names]
-    return sorted(rows, key=lambda r: float(r["rpm_mean"]))
+    found: dict[float, Mapping[str, Any]] = {}
+    for row in session.bands.to_pylist():
+        if row["band_name"] in names and _is_size(row["rpm_mean"]) and _is_size(row["speed_kn"]):
+            found.setdefault(float(row["rpm_mean"]), row)
+    return [found[rpm] for rpm in sorted(found)]
+
+
+def _is_size(value: Any) -> bool:
+    """Return whether a value is a positive number that may be one of a boat: files come from strangers."""
+    return isinstance(value, int | float) and 1e-9 < value < 1e9
 
 
 def _powers(rows: Sequence[Mapping[str, Any]]) -> dict[str, FloatArray]:
@@ -360,16 +368,17 @@ def _powers(rows: Sequence[Mapping[str, Any]]) -> dict[str, FloatArray]:
 
 def _read(budgets: BandBudget, quantity: str, row: Mapping[str, Any], grows: float) -> _Reading | None:
     budget = budgets.of(quantity)
-    if budget is None or not budget.value > 0.0:
+    sizes = () if budget is None else (budget.own_u, budget.u, *(term.u for term in budget.terms))
+    if budget is None or not _is_size(budget.value) or not all(0.0 <= u < 1e9 for u in sizes):
         return None
     scatter = budget.value * _scatter_share(budgets, quantity)[0]
     own_u = float(np.sqrt(max(budget.own_u**2 - scatter**2, 0.0) + (scatter * grows) ** 2))
     own = [term for term in budget.terms if not term.is_common]
-    freedom = [np.inf if term.freedom is None else term.freedom for term in own]
+    freedom = [np.inf if term.freedom is None else max(term.freedom, 1.0) for term in own]
     return _Reading(
         value=budget.value, own_u=own_u,
         own_freedom=float(effective_degrees_of_freedom([t.u for t in own], freedom)) if own else float("inf"),
-        shared_u=_shared_u(budgets, budget), how="held", ways=row["ways"],
+        shared_u=_shared_u(budgets, budget), how="held", ways=row["ways"] or 1,
         flags=tuple(flag for flag in str(row["flags"] or "").split(";") if flag),
     )  # fmt: skip
 
@@ -382,7 +391,7 @@ def _shared_u(budgets: BandBudget, budget: QuantityBudget) -> dict[str, float]:
             continue
         economy = budgets.of("economy")
         parts = {_KIND_OF.get(term.name, term.name): term.u}
-        if term.name == "economy, common" and economy is not None:
+        if term.name == "economy, common" and economy is not None and _is_size(economy.value):
             parts = {k: u * budget.value / economy.value for k, u in _shared_u(budgets, economy).items()}
         for kind, u in parts.items():
             found[kind] = combine_uncertainties(found.get(kind), u)
@@ -497,12 +506,12 @@ def _run_values(
     of_band = {row["band_name"]: (row["rpm_mean"], power) for row, power in zip(rows, powers, strict=True)}
     found: dict[tuple[str, int], list[float]] = {}
     for leg in {leg["run"]: leg for leg in session.legs.select(LEG_COLUMNS).to_pylist()}.values():
-        if leg["band_name"] not in of_band or not leg["rpm_mean"]:
+        if leg["band_name"] not in of_band or not _is_size(leg["rpm_mean"]):
             continue
         rpm, power = of_band[leg["band_name"]]
         speed = leg["through_water_kn"] if quantity != "fuel" else 1.0
         fuel = (leg["fuel_l_per_h_mean"] or 0.0) * (rpm / leg["rpm_mean"]) ** power if quantity != "speed" else 1.0
-        if speed and fuel and speed > 0.0 and fuel > 0.0:
+        if _is_size(speed) and _is_size(fuel):
             value = {"speed": np.log(speed), "fuel": np.log(fuel), "economy": np.log(speed / fuel)}[quantity]
             found.setdefault((leg["band_name"], leg["way"]), []).append(float(value))
     return found

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from contextlib import suppress
+from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
 SystemName = Literal["windows", "macos", "linux"]
@@ -109,3 +110,17 @@ def start_apart(command: list[str], output: BinaryIO, *, system: SystemName | No
         start_new_session=not is_windows,
         creationflags=_APART if is_windows else 0,
     )
+
+
+_RUN = (
+    "import runpy, sys; sys.path.append(sys.argv.pop(1)); "
+    "runpy.run_module(sys.argv.pop(1), run_name='__main__', alter_sys=True)"
+)
+
+
+def own_program(module: str) -> list[str]:
+    """Return the command that runs a module of this program in a process of its own.
+
+    ``python -m`` would look for modules in the current folder first; that may be a session, which comes from anybody.
+    """
+    return [sys.executable, "-P", "-c", _RUN, str(Path(__file__).resolve().parents[2]), module]

@@ -266,10 +266,10 @@ def own_addresses(
     """
     system = system or system_name()
     found = set()
-    with suppress(OSError):
-        found |= {str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)}
     with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asker:
-        if system != "windows":
+        if system == "windows":  # which knows them by its own name; elsewhere that may ask a name server
+            found |= {str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)}
+        else:
             calls = calls or import_module("fcntl")
             for _, name in interfaces():
                 with suppress(OSError):

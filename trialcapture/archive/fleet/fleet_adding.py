@@ -121,7 +121,8 @@ def _add_session(
     names, left_out = find_session_files(folder)
     of_session = [name for name in names if not name.startswith(_DERIVED)]
     _refuse_huge(folder, names)
-    verified, reason = _verified(folder, accept_damage, progress)
+    reason = " ".join((accept_damage or "").split())[:1000]
+    verified = _verified(folder, reason, progress)
     entries = _entries(folder, of_session, verified.seal.files)
     root = verified.seal.root_of_files
     remarks = [f"{name} is no part of a session and was left out" for name in left_out[:5]]
@@ -139,6 +140,8 @@ def _add_session(
 
     is_new = False
     if same is None:
+        in_force = next((one for one in reversed(revisions) if one.may_be_in_force), None)
+        follows = in_force is None or _goes_on_from(folder, in_force)
         revision = Revision(
             session_id=session.id,
             key=key,
@@ -146,18 +149,17 @@ def _add_session(
             added=t(),
             root=root,
             ending=verified.ending,
-            reason=reason,
-            follows=not revisions or _goes_on_from(folder, revisions[-1]),
+            reason=reason if verified.faults or verified.unvouched or not follows else "",
+            follows=follows,
             files=tuple(entries),
         )
-        if not revision.follows:
+        if in_force is not None and not follows:
             remarks.append(
-                f"revision {revisions[-1].number} in the archive has the same id, and the seal of this session does "
-                "not go on from it: it stands beside it and is "
-                + ("in force for the reason given" if reason else "not in force; find out which one is right")
+                f"revision {in_force.number} in the archive has the same id, and the seal of this session does not go "
+                f"on from it: it stands beside it, {'in force for the reason given' if reason else 'not in force'}"
             )
         written = archive.put_files(key, folder, entries, progress=stored)
-        same, is_new = archive.commit_revision(revision)
+        same, is_new = archive.commit_revision(revision, lambda former: _goes_on_from(folder, former))
     elif same.number != revisions[-1].number:
         remarks.append(f"the archive holds it as revision {same.number}, and revision {revisions[-1].number} since")
     number, has_new_results = None, False
@@ -186,8 +188,8 @@ def _add_session(
     )
 
 
-def _verified(folder: Path, accept_damage: str | None, progress: Progress) -> tuple[Verification, str]:
-    """Return what `verify` says, and why the session is taken whatever that is; "" where nobody said so.
+def _verified(folder: Path, reason: str, progress: Progress) -> Verification:
+    """Return what `verify` says.
 
     Raises:
         TrialCaptureError: It is damaged or cannot be vouched for, and nobody said why it should be taken.
@@ -196,7 +198,6 @@ def _verified(folder: Path, accept_damage: str | None, progress: Progress) -> tu
     # results have hashes of their own here: edited ones are left out, and say nothing against the session
     found = replace(found, faults=tuple(fault for fault in found.faults if not fault.startswith(_DERIVED)))
     faults = [*found.faults, *found.unvouched]
-    reason = " ".join((accept_damage or "").split())[:1000]
     if faults and not reason:
         more = f"; and {len(faults) - 3} more" if len(faults) > 3 else ""
         raise TrialCaptureError(
@@ -205,7 +206,7 @@ def _verified(folder: Path, accept_damage: str | None, progress: Progress) -> tu
             where=clean_text(str(folder)),
             expected='restore it from a copy, or add it as it is: --accept-damage "reason", which the archive keeps',
         )
-    return found, reason
+    return found
 
 
 def _refuse_huge(folder: Path, names: Sequence[str]) -> None:

@@ -12,7 +12,7 @@ import json
 import re
 import shutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from io import BytesIO
 from pathlib import Path
@@ -353,7 +353,8 @@ class FleetArchive:
         if isinstance(self.store, FolderStore) and isinstance(other.store, FolderStore):
             mine, theirs = self.store.path_of("").resolve(), other.store.path_of("").resolve()
             return mine == theirs or mine in theirs.parents or theirs in mine.parents
-        return self.place == other.place
+        own, its = f"{self.place}/", f"{other.place}/"
+        return own.startswith(its) or its.startswith(own)
 
     # -------- reading
 
@@ -551,8 +552,12 @@ class FleetArchive:
         except FileNotFoundError:
             return False
 
-    def commit_revision(self, revision: Revision) -> tuple[Revision, bool]:
+    def commit_revision(self, revision: Revision, follows: Callable[[Revision], bool]) -> tuple[Revision, bool]:
         """Commit a revision whose files are stored, at the next free number from its own on.
+
+        Args:
+            revision: What is to be committed.
+            follows: Says whether it goes on from another one, which somebody has committed meanwhile.
 
         Returns:
             The revision as it stands in the archive, and False where another program has committed the same meanwhile.
@@ -566,6 +571,8 @@ class FleetArchive:
                 continue
             if there.content == revision.content:
                 return there, False
+            if there.may_be_in_force:
+                revision = replace(revision, follows=follows(there))
         raise self._no_number()
 
     def replace_commit(self, name: str, data: bytes) -> None:

@@ -29,10 +29,11 @@ from trialcapture.archive.fleet.fleet_archive import (
     StoredSession,
     commit_names,
     file_name,
+    open_archive,
     parse_made,
 )
 from trialcapture.archive.fleet.fleet_index import known_sessions, read_state
-from trialcapture.archive.fleet.object_store import hash_object, read_object
+from trialcapture.archive.fleet.object_store import hash_object, open_store, read_object
 from trialcapture.archive.manifest import ManifestEntry
 from trialcapture.archive.result_hashes import RESULTS
 from trialcapture.archive.seal import NAME, SESSION, parse_chain, root_of
@@ -50,7 +51,7 @@ class ArchiveFault:
         session: Id of the session, or its key where the id cannot be read; "" where it is of none.
         object: Name of the object.
         kind: What happened to it.
-        text: A sentence without its subject.
+        text: What is wrong, as a sentence without the object's name.
     """
 
     session: str
@@ -60,7 +61,7 @@ class ArchiveFault:
 
     def __str__(self) -> str:
         """Say session, object and fault in one line."""
-        return f"{self.session + ': ' if self.session else ''}{self.object}: {self.text}"
+        return f"{self.session + ': ' if self.session else ''}{self.text} ({self.object})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,14 +169,14 @@ def _verify_session(archive: FleetArchive, contents: Contents, key: str) -> _OfS
         try:
             state = "missing" if listed is None else _file_state(archive, name, entry)
         except TrialCaptureError as fault:
-            faults.append(ArchiveFault(label, name, "damaged", f"cannot be read ({fault.seen}): {_paths(of, sha256)}"))
+            faults.append(ArchiveFault(label, name, "damaged", f"{_paths(of, sha256)} cannot be read: {fault.seen}"))
             continue
         if state == "good":
             good.add(sha256)
             size += entry.bytes
         else:
             what = "is missing" if state == "missing" else "is not as its hash says"
-            faults.append(ArchiveFault(label, name, state, f"{what}: {_paths(of, sha256)}"))
+            faults.append(ArchiveFault(label, name, state, f"{_paths(of, sha256)} {what}"))
     seals = 0
     for one in of:
         small = {e.path: e for e in one.files if e.sha256 in good and e.bytes <= MOST_COMMIT_BYTES}
@@ -193,7 +194,7 @@ def _verify_session(archive: FleetArchive, contents: Contents, key: str) -> _OfS
         with suppress(TrialCaptureError):
             if _file_state(archive, file_name(key, sha256), ManifestEntry("", sha256, length)) == "good":
                 continue
-        text = "is not as its hash says; no commit that can be read names it"
+        text = "a stored file that no commit names is not as its hash says"
         faults.append(ArchiveFault(label, file_name(key, sha256), "damaged", text))
     return _OfSession(
         revisions=sum(isinstance(one, Revision) for one in of),
@@ -272,9 +273,11 @@ def _seal_faults(
     for path, entry in sorted(chain.sealed.items()):
         there = raw.get(path)
         if there is None:
-            faults.append(ArchiveFault(label, f"{name}, {path}", "missing", "is in the seal and not in the revision"))
+            faults.append(
+                ArchiveFault(label, f"{name}, {path}", "missing", "what the seal lists is not in the revision")
+            )
         elif there != entry and revision.ending == "sound":
-            faults.append(ArchiveFault(label, f"{name}, {path}", "damaged", "is not as the seal says"))
+            faults.append(ArchiveFault(label, f"{name}, {path}", "damaged", "a file is not as the seal says"))
     return faults
 
 
@@ -295,6 +298,9 @@ def _result_faults(
     return []
 
 
+_OLD_INDEX = "a file of the index is not as it was made: index again"
+
+
 def _index_faults(archive: FleetArchive, contents: Contents) -> list[ArchiveFault]:
     """Check the index, and by it whether a commit is gone that was there once."""
     try:
@@ -302,14 +308,19 @@ def _index_faults(archive: FleetArchive, contents: Contents) -> list[ArchiveFaul
         if state is None:
             return []
         faults = [
-            ArchiveFault("", f"index/{state.generation}/{entry.path}", "damaged", "is not as it was made: index again")
+            ArchiveFault(
+                "",
+                f"index/{state.generation}/{entry.path}",
+                "damaged",
+                _OLD_INDEX,
+            )
             for entry in state.files
             if _file_state(archive, f"index/{state.generation}/{entry.path}", entry) != "good"
         ]
         if faults:
             return faults
         return [
-            ArchiveFault(id or key, name, "missing", "is missing: the index knows it")
+            ArchiveFault(id or key, name, "missing", "a commit that the index knows is missing")
             for key, id, listed in known_sessions(archive)
             for name in _gone(contents.sessions.get(key), key, listed)
         ]
@@ -359,6 +370,21 @@ class _Tally:
         self.faults: list[ArchiveFault] = []
 
 
+def open_second(archive: FleetArchive, place: str) -> FleetArchive:
+    """Open the second copy of an archive, which is made where nothing is.
+
+    Raises:
+        TrialCaptureError: It is the archive itself, or one lies in the other; or as `open_archive`.
+    """
+    if archive.is_same(FleetArchive(open_store(place))):
+        raise TrialCaptureError(
+            "an archive is not its own second copy, and holds none",
+            seen=clean_text(place),
+            expected="give a place outside of it, best on another disk or in another house",
+        )
+    return open_archive(place, create=True)
+
+
 def mirror_archive(
     archive: FleetArchive,
     second: FleetArchive,
@@ -375,12 +401,8 @@ def mirror_archive(
         progress: Called with the step and how far it is.
 
     Raises:
-        TrialCaptureError: Both are one, or one of them cannot be listed.
+        TrialCaptureError: One of them cannot be listed.
     """
-    if archive.is_same(second):
-        raise TrialCaptureError(
-            "an archive is not its own second copy", seen=clean_text(second.place), expected="give another place"
-        )
     progress("listing both archives", None)
     mine, theirs = archive.contents().sessions, second.contents().sessions
     tallies: list[_Tally] = []
@@ -455,7 +477,7 @@ def _mirror_file(
     if states == ["good", "good"]:
         return
     if "good" not in states:
-        text = f"is good in neither archive ({states[0]} in the first, {states[1]} in the second): {entry.path}"
+        text = f"{entry.path} is good in neither archive ({states[0]} in the first, {states[1]} in the second)"
         tally.faults.append(ArchiveFault(label, name, "missing" if states[0] == "missing" else "damaged", text))
         return
     source, target = (archive, second) if states[0] == "good" else (second, archive)
@@ -482,7 +504,7 @@ def _mirror_commit(
         if there == data:
             return
         if target.is_commit(there):
-            text = "differs between the two archives, and both are whole: neither is touched; find out which is right"
+            text = "the two archives differ here, and both are whole: neither is touched; find out which is right"
             tally.faults.append(ArchiveFault("", name, "differs", text))
             return
     target.replace_commit(name, data)

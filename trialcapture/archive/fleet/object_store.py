@@ -314,7 +314,7 @@ class S3Store:
             raise TrialCaptureError(
                 "this is no place in an object store",
                 seen="s3:// with a sign that no bucket or prefix has" if "@" in place or "?" in place else place[:200],
-                expected="s3://bucket/prefix in plain letters; credentials stand in the environment, never in the name",
+                expected="one such as s3://bucket/prefix, in plain letters; credentials stand in the environment",
             )
         self.place = f"s3://{bucket}/{prefix}" if prefix else f"s3://{bucket}"
         self._bucket, self._prefix = bucket, f"{prefix}/" if prefix else ""
