@@ -236,10 +236,11 @@ class _Worker:
         self.process.start()
         theirs.close()
         self.task: DerivingTask | None = None
+        self.has_begun = False
 
     def give(self, task: DerivingTask) -> None:
         """Hand a session over; a worker that has died meanwhile is found by its end."""
-        self.task = task
+        self.task, self.has_begun = task, False
         with suppress(OSError):
             self.connection.send(task)
 
@@ -258,12 +259,15 @@ def _work(connection: Connection) -> None:
     """Derive what comes, until the other end is closed."""
     with suppress(EOFError, OSError, KeyboardInterrupt):
         while True:
-            connection.send(derive_stored(connection.recv()))
+            task = connection.recv()
+            connection.send(None)  # begun: from here on its end is the session's
+            connection.send(derive_stored(task))
 
 
 def _by_processes(tasks: Sequence[DerivingTask], count: int, done: Callable[[DerivedStored], None]) -> None:
     waiting: deque[tuple[DerivingTask, int]] = deque((task, 1) for task in tasks)
     tries: dict[str, int] = {}
+    unbegun: dict[str, int] = {}
     workers: list[_Worker] = []
     try:
         while waiting or any(w.task is not None for w in workers):
@@ -284,6 +288,10 @@ def _by_processes(tasks: Sequence[DerivingTask], count: int, done: Callable[[Der
                 if worker.process.exitcode is not None or outcome.fault == _DIED:
                     workers.remove(worker)
                     worker.end()
+                if outcome.fault == _DIED and not worker.has_begun and unbegun.get(given.key, 0) < _MOST_UNBEGUN:
+                    unbegun[given.key] = unbegun.get(given.key, 0) + 1
+                    waiting.append((given, tries[given.key]))
+                    continue
                 outcome = replace(outcome, tries=tries[given.key])  # noqa: PLW2901  the same with one field more
                 if outcome.state == "failed" and tries[given.key] < MOST_TRIES:
                     waiting.append((given, tries[given.key] + 1))
@@ -294,6 +302,8 @@ def _by_processes(tasks: Sequence[DerivingTask], count: int, done: Callable[[Der
             worker.end()
 
 
+_MOST_UNBEGUN = 3
+"""Workers that may die before they begin a session without that being counted as a try of it (our choice)."""
 _DIED = "its worker died: killed, or out of memory"
 
 
@@ -304,9 +314,12 @@ def _next_outcomes(workers: Sequence[_Worker]) -> Iterator[tuple[_Worker, Derive
         worker = busy[connection]  # type: ignore[index]
         assert worker.task is not None
         try:
-            outcome: DerivedStored = worker.connection.recv()
+            outcome: DerivedStored | None = worker.connection.recv()
         except (EOFError, OSError):  # the other end of the pipe is gone
             outcome = DerivedStored(worker.task.key, None, "failed", fault=_DIED)
+        if outcome is None:
+            worker.has_begun = True
+            continue
         yield worker, outcome
 
 
