@@ -78,7 +78,7 @@ def without_a_result() -> dict[str, Any]:
         *((crowded, units) for units in UNITS),
         *((make, u) for make in (full_trial, without_a_result) for u in (METRIC, US)),
     ],
-    ids=str,
+    ids=lambda given: getattr(given, "__name__", str(given)),
 )
 def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, tmp_path: Path) -> None:
     pdf = printed(render_one_page(**make(), units=units), tmp_path)

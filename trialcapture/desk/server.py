@@ -76,8 +76,8 @@ class Desk:
             request: Asks for it.
             name: Of its template in ``pages/``, fixed in the program.
             status: Of the answer.
-            context: What it is made of, beside ``token``, ``may_enter``, ``is_owner``, ``boat``, ``session``,
-                ``stage`` and ``engines``.
+            context: What it is made of, beside ``token``, ``may_enter``, ``is_owner``, ``is_shared``, ``boat``,
+                ``session``, ``stage`` and ``engines``.
         """
         return HTMLResponse(render_page(name, self.context(request) | context), status)
 
@@ -93,6 +93,7 @@ class Desk:
             "token": self.access.form_token(role),
             "may_enter": role != "reader",
             "is_owner": role == "owner",
+            "is_shared": self.access.sharing != "none",
             "boat": boat,
             "engines": engines,
             "session": self.day.session.name if self.day.session is not None else "",

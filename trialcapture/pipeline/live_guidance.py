@@ -810,7 +810,8 @@ class LiveBoard:
         if trial.reduced is not None:
             found += [
                 (f"result-{w.code}", "warning", w.text, "See the results so far.")
-                for w in trial.reduced.findings.warnings if w.severity == "red"
+                # before the first run there is no band yet, which is no fault
+                for w in trial.reduced.findings.warnings if w.severity == "red" and w.code != "no-bands"
             ]  # fmt: skip
         unsure = [] if trial.alignment is None else [w for w in trial.alignment.warnings if "give a mark" in w]
         if unsure:
