@@ -89,7 +89,8 @@ class StandIn:
         def page(name: str) -> Any:
             def show(_request: Request) -> Response:
                 text = env.get_template(name).render(
-                    token=self.token if self.may_enter else "", may_enter=self.may_enter, is_owner=self.may_enter, is_shared=False,
+                    token=self.token if self.may_enter else "", may_enter=self.may_enter, is_owner=self.may_enter,
+                    is_shared=False,
                     boat="Heron 38", session="2026-06-09_heron", engines=["port", "stbd"],
                     quantities=[("rpm", "engine speed", "rpm"), ("coolant", "coolant temperature", "degc")],
                     places=["helm", "saloon", "cabin", "aft deck"],

@@ -307,6 +307,7 @@ def test_the_link_gives_a_cookie_and_the_right_to_read(tmp_path: Path) -> None:
         # a device that gives itself out for this computer comes from another address
         assert served.server.access.role("192.0.2.99", f"127.0.0.1:{served.port}", "") is None
         with served.client() as client:
+            assert 'href="/share"' in client.get("/?board").text
             shown = client.get("/share")
             assert link in shown.text
             assert "everybody on the same wireless network can read" in shown.text
