@@ -17,6 +17,7 @@ from trialcapture import __version__
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group, main
+from trialcapture.cli.archive_questions import archive
 from trialcapture.cli.output import say
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
@@ -66,8 +67,9 @@ def test_help_and_version(run: Run) -> None:
     assert code == 0
     assert all(name in out for name in ("preflight", "record", "collect", "process", "review", "verify", "rehearse"))
     assert run("--version")[1].strip() == f"trialcapture, version {__version__}"
-    for name in group.commands:
-        code, out, _ = run(name, "--help")
+    names = [(name,) for name, one in group.commands.items() if name != "archive" and not one.hidden]
+    for words in [*names, *(("archive", name) for name in archive.commands)]:
+        code, out, _ = run(*words, "--help")
         assert code == 0
         assert "--json" in out
         assert max(map(len, out.splitlines())) <= 80

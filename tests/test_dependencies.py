@@ -47,7 +47,7 @@ READ_AS_DATA = {"tzdata": "zoneinfo"}
 """Distributions without code: a module of Python itself finds them when it is asked for a zone."""
 USED_THROUGH = {"defusedxml": "openpyxl", "python-multipart": "starlette"}
 """Distributions that another module uses where it finds them."""
-COMES_WITH = {"botocore": "boto3", "pydantic_core": "pydantic"}
+COMES_WITH = {"pydantic_core": "pydantic"}
 """Modules that belong to another distribution, whose documentation tells its users to import them."""
 NOT_IMPORTED_BY_TESTS = (
     "weasyprint",

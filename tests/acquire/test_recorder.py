@@ -192,9 +192,13 @@ def test_a_replay_gives_the_same_journal_at_any_speed(tmp_path: Path) -> None:
     assert is_sound(tmp_path / "s")
 
 
-def test_only_a_replay_runs_faster(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "source",
+    ['kind = "udp"\nport = 2000', 'kind = "udp"\nhost = "192.0.2.7"\nport = 2000', 'kind = "serial"\nport = "x"'],
+)
+def test_no_boat_is_recorded_faster_than_life(tmp_path: Path, source: str) -> None:
     with pytest.raises(TrialCaptureError, match="only a replay"):
-        record(load_config(udp_config(rig.free_port())), tmp_path / "s", speed=2.0)
+        record(load_config(f'[[source]]\nid = "net"\n{source}\n'), tmp_path / "s", speed=2.0)
 
 
 def test_two_senders_keep_their_ids_over_a_restart(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from trialcapture.rehearse.simulate import find_scenario, simulate
 from trialcapture.rehearse.write import write_session
 from trialcapture.system.session_lock import SessionLock
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.browser]
 
 
 def test_every_touch_becomes_a_note_of_the_session(browser: Browser, tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from trialcapture.config import read_config
 from trialcapture.desk.day import Day
 from trialcapture.pipeline import process
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.browser]
 LONG_MS = 180_000
 """A busy machine is slow and not wrong."""
 expect.set_options(timeout=LONG_MS)

@@ -11,7 +11,7 @@ from tests.desk.boards import advice_board, busy_board
 from tests.desk.stand_in import StandIn
 from tests.desk.test_browser_pages import SIZES, page_of
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.browser]
 LEAST_MM = 12.8
 """Height of a character at 2 m: 22 minutes of arc, 2000 mm × tan(22′); ISO 9241-3 asks for 20 to 22 (second hand)."""
 PX_PER_MM = 96 / 25.4

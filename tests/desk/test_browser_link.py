@@ -11,7 +11,7 @@ from tests.desk.boards import busy_board
 from tests.desk.stand_in import StandIn
 from tests.desk.test_browser_pages import LONG_MS, came, page_of
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.browser]
 SLOW = {"timeout": LONG_MS}
 
 

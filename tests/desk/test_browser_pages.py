@@ -20,7 +20,7 @@ from tests.desk.boards import WAYS, advice_board, at, busy_board, crowded_board,
 from tests.desk.stand_in import PAGES, StandIn
 from trialcapture.pipeline.live_board import Advice, BoardAlarm, BoardHole, Detector, Disk, Now, Recent
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.browser]
 LONG_MS = 30_000
 """A busy machine is slow and not wrong."""
 SIZES = {"phone": (390, 844), "tablet": (820, 1180), "laptop": (1280, 800)}

@@ -171,8 +171,9 @@ def test_markup_in_names_stays_text_on_pages_and_boards(tmp_path: Path, text: st
             for path in ("/", "/helm", "/dock", "/after"):
                 page = client.get(path)
                 assert page.status_code in (200, 409), path
+                shown = page.text.replace(served.token, "").replace('"490', "")
                 for tag in ("<script>alert", "<img src=x", "<svg/onload", "49"):
-                    assert tag not in page.text.replace('"490', "")
+                    assert tag not in shown
     assert served.faults == []
 
 

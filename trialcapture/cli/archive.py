@@ -199,7 +199,8 @@ def list_sessions(context: click.Context, archive: str, as_csv: bool, as_json: b
     if as_json:
         print_json({"archive": opened.place, "sessions": sessions.to_pylist(), "strange": strange})
     elif as_csv:
-        click.echo(csv_text(sessions), nl=False)
+        for line in csv_text(sessions).splitlines():
+            tell(line)
     else:
         _print_sessions(sessions)
         _say_all("fault", [f"{row['session_id'] or row['key']}: {row['fault']}" for row in faults])

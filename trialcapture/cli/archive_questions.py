@@ -142,7 +142,8 @@ def query(archive: str, sql: str, form: str, out: Path | None, seconds: float, m
         _write_answer(answer, form, out)
         say(f"{answer.num_rows} rows in {out}", label="written")
     elif form == "csv":
-        click.echo(csv_text(answer), nl=False)
+        for line in csv_text(answer).splitlines():
+            tell(line)
     elif form == "json":
         print_json({"columns": answer.column_names, "rows": answer.to_pylist()})
     else:

@@ -6,14 +6,14 @@ import os
 import socket
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING
 
 import click
 
-from trialcapture.cli.output import PATH, fault_text, say, tell
+from trialcapture.cli.output import PATH, fault_text, json_option, print_json, say, tell
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -36,8 +36,15 @@ _PORT, _OTHER_PORTS = 8765, 20
 @click.option("--share-entry", is_flag=True, help="Let other devices with the link make entries too.")
 @click.option("--no-browser", is_flag=True, help="Do not open the page.")
 @click.option("--beside-recorder", is_flag=True, hidden=True)
+@json_option
 def desk(
-    subject: Path | None, port: int | None, share: bool, share_entry: bool, no_browser: bool, beside_recorder: bool
+    subject: Path | None,
+    port: int | None,
+    share: bool,
+    share_entry: bool,
+    no_browser: bool,
+    beside_recorder: bool,
+    as_json: bool,
 ) -> None:
     """Open the page for the whole trial day.
 
@@ -59,13 +66,12 @@ def desk(
 
     day = Day(session=_awaited(subject or Path())) if beside_recorder else day_of(subject)
     sharing = "entry" if share_entry else "read" if share else "none"
-    _serve(day, port, sharing, opens=not no_browser, beside_recorder=beside_recorder)
+    _serve(day, port, sharing, opens=not no_browser, beside_recorder=beside_recorder, as_json=as_json)
 
 
-def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_recorder: bool) -> None:
-    from trialcapture.desk.access import WARNING  # noqa: PLC0415
+def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_recorder: bool, as_json: bool) -> None:
     from trialcapture.desk.board_stream import BoardReader  # noqa: PLC0415
-    from trialcapture.desk.server import DeskServer, qr_text  # noqa: PLC0415
+    from trialcapture.desk.server import DeskServer  # noqa: PLC0415
     from trialcapture.system.console import open_page  # noqa: PLC0415
 
     def on_fault(fault: Exception) -> str:
@@ -84,23 +90,33 @@ def _serve(day: Day, port: int | None, sharing: str, *, opens: bool, beside_reco
         if beside_recorder
         else (lambda _idle_s: False),
     )
-    tell(f"the desk is at {server.url}")
-    if sharing != "none":
-        links = server.access.links()
-        rights = "look and make entries" if sharing == "entry" else "look"
-        for link in links:
-            tell(f"others may {rights} by {link}")
-            _show_code(qr_text(link), server.url)
-        if not links:
-            tell(f"this computer is on no network yet; the link will be at {server.url}share")
-        say(WARNING, label="note")
-    if not beside_recorder:
-        tell("Ctrl-C ends it; a recorder goes on")
+    links = server.access.links()
+    if as_json:
+        print_json({"url": server.url, "links": links, "sharing": sharing})
+    else:
+        _tell_where(server.url, links, sharing)
+        if not beside_recorder:
+            tell("Ctrl-C ends it; a recorder goes on")
     if opens:
         Thread(
             target=_open_when_ready, args=(lambda: server.has_started, lambda: open_page(server.url)), daemon=True
         ).start()
     server.run()
+
+
+def _tell_where(url: str, links: Sequence[str], sharing: str) -> None:
+    from trialcapture.desk.access import WARNING  # noqa: PLC0415
+    from trialcapture.desk.server import qr_text  # noqa: PLC0415
+
+    tell(f"the desk is at {url}")
+    if sharing != "none":
+        rights = "look and make entries" if sharing == "entry" else "look"
+        for link in links:
+            tell(f"others may {rights} by {link}")
+            _show_code(qr_text(link), url)
+        if not links:
+            tell(f"this computer is on no network yet; the link will be at {url}share")
+        say(WARNING, label="note")
 
 
 def _show_code(code: str, url: str) -> None:
@@ -110,7 +126,8 @@ def _show_code(code: str, url: str) -> None:
     except (UnicodeEncodeError, LookupError):
         tell(f"its QR code is at {url}share")
     else:
-        click.echo(code)
+        for line in code.splitlines():
+            tell(line)
 
 
 def _listen(host: str, port: int | None) -> socket.socket:
