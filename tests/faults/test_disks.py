@@ -13,9 +13,9 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs mounts an
 @pytest.mark.parametrize(
     "name",
     [
-        "small disk fills",
-        "files reach the size limit",
-        "disk is unmounted",
+        pytest.param("small disk fills", marks=pytest.mark.long),
+        pytest.param("files reach the size limit", marks=pytest.mark.long),
+        pytest.param("disk is unmounted", marks=pytest.mark.long),
         "disk fills and gets room again",
         "both disks fill",
     ],

@@ -15,10 +15,10 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX pip
     [
         "reader of both gone (| tee)",
         "terminal closed",
-        "SIGHUP alone",
-        "both on a full disk",
-        "both closed from the start",
-        "a pipe that nobody reads",
+        pytest.param("SIGHUP alone", marks=pytest.mark.long),
+        pytest.param("both on a full disk", marks=pytest.mark.long),
+        pytest.param("both closed from the start", marks=pytest.mark.long),
+        pytest.param("a pipe that nobody reads", marks=pytest.mark.long),
     ],
 )
 def test_a_recording_outlives_what_it_prints_to(tmp_path: Path, name: str) -> None:

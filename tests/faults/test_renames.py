@@ -12,7 +12,13 @@ from tests.numbers import pages_left_out
 SHORT = ("collect", "collect, into a session", "note", "seal", "pack", "record", "record --resume", "preflight")
 
 
-@pytest.mark.parametrize("case", [case for case in CASES if case.name in SHORT], ids=lambda case: case.name)
+LONG = ("record --resume", "preflight")
+
+
+@pytest.mark.parametrize(
+    "case",
+    [pytest.param(c, marks=[pytest.mark.long] * (c.name in LONG), id=c.name) for c in CASES if c.name in SHORT],
+)
 def test_a_rename_refused_for_a_moment_or_for_good_costs_nothing(tmp_path: Path, case: object) -> None:
     bench = Bench(tmp_path)
     refused, wrong = first_refused(bench, case, (1, 4))  # type: ignore[arg-type]
