@@ -17,6 +17,7 @@ import os
 import pickle
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -618,6 +619,15 @@ def _picture(folder: Path) -> dict[str, str]:
     return seen
 
 
+_WATCHER = (
+    "import json, os, subprocess, sys\n"
+    "child = subprocess.Popen(sys.argv[2:])\n"
+    "_, status, usage = os.wait4(child.pid, 0)\n"
+    "open(sys.argv[1], 'w').write(json.dumps([os.waitstatus_to_exitcode(status), usage.ru_maxrss]))\n"
+)
+"""A small process between: a process begins with the peak memory of the one that starts it, and this may be large."""
+
+
 def run_case(one: Case, base: Path) -> Outcome:
     """Make one session hostile, run the command and say what is wrong with what it did."""
     place = Path(tempfile.mkdtemp(prefix="case-", dir=base))
@@ -635,17 +645,20 @@ def run_case(one: Case, base: Path) -> Outcome:
     program = [sys.executable, *(() if words[0] == "-c" else ("-m", "trialcapture")), *words]
     began_s = time.monotonic()
     with tempfile.TemporaryFile() as out:
-        child = subprocess.Popen(program, cwd=start, stdout=out, stderr=subprocess.STDOUT, env=_environment(base))
-        timer = threading.Timer(MOST_S, child.kill)
+        watched = [sys.executable, "-I", "-c", _WATCHER, str(place / "usage"), *program]
+        child = subprocess.Popen(
+            watched, cwd=start, stdout=out, stderr=subprocess.STDOUT, env=_environment(base), start_new_session=True
+        )
+        timer = threading.Timer(MOST_S, os.killpg, (child.pid, signal.SIGKILL))
         timer.start()
-        _, status, usage = os.wait4(child.pid, 0)
+        child.wait()
         timer.cancel()
-        child.returncode = os.waitstatus_to_exitcode(status)
+        code, peak = json.loads((place / "usage").read_text()) if (place / "usage").exists() else (-signal.SIGKILL, 0)
         seconds = time.monotonic() - began_s
         out.seek(0)
         said = out.read().decode("utf-8", "replace")
-    peak_mb = usage.ru_maxrss / (1024 * 1024 if sys.platform == "darwin" else 1024)
-    faults = _judge(one, child.returncode, said, session, base)
+    peak_mb = peak / (1024 * 1024 if sys.platform == "darwin" else 1024)
+    faults = _judge(one, code, said, session, base)
     if seconds > MOST_S:
         faults.append(f"not ended after {MOST_S:.0f} s")
     if peak_mb > MOST_MEMORY_MB:

@@ -102,6 +102,7 @@ def both(first: Path, second: Path) -> bytes:
     return original_bytes(b"".join(path.read_bytes() for path in rig.journal_parts(second, first)))["gps"]
 
 
+@pytest.mark.long
 def test_when_the_disk_fills_the_second_takes_over_within_two_seconds_and_no_byte_is_lost(tmp_path: Path) -> None:
     pty, config = rig.Pty(), tmp_path / "c.toml"
     config.write_text(serial(pty.name))
@@ -118,6 +119,7 @@ def test_when_the_disk_fills_the_second_takes_over_within_two_seconds_and_no_byt
         )
 
 
+@pytest.mark.long
 def test_a_disk_with_room_again_gets_what_was_held_in_memory(tmp_path: Path) -> None:
     pty, config = rig.Pty(), tmp_path / "c.toml"
     config.write_text(serial(pty.name))
@@ -143,6 +145,7 @@ def test_a_disk_with_room_again_gets_what_was_held_in_memory(tmp_path: Path) -> 
         assert any("written afterwards" in str(loss) for loss in found.losses)
 
 
+@pytest.mark.long
 def test_a_disk_that_fills_for_good_never_looks_sound_and_the_lines_lost_are_counted(tmp_path: Path) -> None:
     pty, config = rig.Pty(), tmp_path / "c.toml"
     config.write_text(serial(pty.name))
@@ -164,6 +167,7 @@ def test_a_disk_that_fills_for_good_never_looks_sound_and_the_lines_lost_are_cou
     assert any("never written again" in loss.text for loss in found.losses)
 
 
+@pytest.mark.long
 def test_a_file_that_may_not_grow_sends_the_rest_to_the_second_folder(tmp_path: Path) -> None:
     pty, config = rig.Pty(), tmp_path / "c.toml"
     config.write_text(serial(pty.name))
