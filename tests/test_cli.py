@@ -6,13 +6,13 @@ import signal
 import stat
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 import pytest
 
+from tests.command import Run, calling
 from trialcapture import __version__
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.session import open_session
@@ -35,8 +35,6 @@ columns = { time = "Time", rpm_main = { name = "RPM", unit = "rpm" } }
 """
 SENTENCE = b"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68\r\n"
 
-Run = Callable[..., tuple[int, str, str]]
-
 
 @pytest.fixture
 def run(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
@@ -47,15 +45,7 @@ def run(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.
     Path("day.nmea").write_bytes(SENTENCE * 100)
     Path("main.csv").write_bytes(b"Time,RPM\r\n2026-05-04T10:00:00,1000\r\n")
 
-    def call(*arguments: str) -> tuple[int, str, str]:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main(arguments)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return int(ended.value.code or 0), out, err
-
-    return call
+    return calling(capsys)
 
 
 def flat(text: str) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import shlex
 import threading
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,21 +14,19 @@ import pytest
 from PIL import Image
 
 from tests import rig
+from tests.command import Run, calling
 from trialcapture.archive.journal import original_bytes
 from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
 from trialcapture.archive.notes import DAMAGED, add_notes, marks_of, observations_of, read_notes, trims_of
 from trialcapture.archive.seal import NOTE, compare_seal, read_chain
 from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import verify_session
-from trialcapture.cli import main
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
 from trialcapture.reduce.summary import parse_summary, summary_schema
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
-
-Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture(scope="module")
@@ -52,15 +49,7 @@ def session(made: Path, tmp_path: Path) -> Path:
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
     monkeypatch.setenv("COLUMNS", "80")
 
-    def call(*arguments: object) -> tuple[int, str, str]:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return int(ended.value.code or 0), out, " ".join(err.split())
-
-    return call
+    return calling(capsys, joins_err=True)
 
 
 GOOD = [

@@ -7,22 +7,21 @@ import shutil
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from tests import rig
+from tests.command import Run, calling
 from tests.numbers import process_numbers
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.session import open_session
-from trialcapture.cli import main
 from trialcapture.pipeline.results import hash_raw
 from trialcapture.system.session_lock import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
-Run = Callable[..., tuple[int, str, str]]
 ENGINE_LOG = """
 [[engine]]
 id = "main"
@@ -38,15 +37,7 @@ def run(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "80")
 
-    def call(*arguments: str) -> tuple[int, str, str]:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main(arguments)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return int(ended.value.code or 0), out, err
-
-    return call
+    return calling(capsys)
 
 
 def flat(text: str) -> str:

@@ -7,23 +7,20 @@ import hashlib
 import io
 import json
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pyarrow.parquet as pq
 import pytest
 
+from tests.command import Run, calling
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.verify import verify_session
-from trialcapture.cli import main
 from trialcapture.pipeline import process
 from trialcapture.prepare.steady.segment_review import REVIEW_COLUMNS
 from trialcapture.system.session_lock import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
-
-Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture(scope="module")
@@ -44,15 +41,7 @@ def session(processed: Path, tmp_path: Path) -> Path:
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
     monkeypatch.setenv("COLUMNS", "80")
 
-    def call(*arguments: object) -> tuple[int, str, str]:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return int(ended.value.code or 0), out, " ".join(err.split())
-
-    return call
+    return calling(capsys, joins_err=True)
 
 
 def stretches(session: Path) -> list[dict[str, Any]]:

@@ -21,6 +21,7 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
+from tests.command import Run, calling
 from tests.fleet.making import BUCKET, s3_server, short_session
 from trialcapture import __version__
 from trialcapture.archive.fleet import object_store
@@ -46,14 +47,12 @@ from trialcapture.archive.notes import append_notes
 from trialcapture.archive.seal import NOTE, add_event, compare_seal, list_files, seal_closed
 from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import verify_session
-from trialcapture.cli import main
 from trialcapture.errors import TrialCaptureError
 
 ROOT = Path(__file__).parents[2]
 T = "2026-07-01T09:00:00Z"
 COUNT, PROCESSED, PAIR = 8, 2, 2
 
-Run = Callable[..., tuple[int, str, str]]
 Places = Callable[[], str]
 
 
@@ -132,15 +131,7 @@ def copied(pair: Path, tmp_path: Path) -> FleetArchive:
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
     monkeypatch.setenv("COLUMNS", "80")
 
-    def call(*arguments: object) -> tuple[int, str, str]:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return int(ended.value.code or 0), out, err
-
-    return call
+    return calling(capsys)
 
 
 def add(archive: FleetArchive, *folders: Path, accept_damage: str | None = None) -> list[AddedSession]:

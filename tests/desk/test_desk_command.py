@@ -17,8 +17,8 @@ import httpx
 import pytest
 
 from tests import rig
+from tests.command import Run, calling
 from tests.desk.served import empty_session, serving
-from trialcapture.cli import main
 from trialcapture.desk.day import Day, day_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system import operating_system
@@ -97,14 +97,8 @@ def test_a_shared_desk_shows_link_code_and_warning(
 
 
 @pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Any:
-    def call(*arguments: object) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as ended:
-            main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        return int(ended.value.code or 0), out, " ".join(err.split())
-
-    return call
+def run(capsys: pytest.CaptureFixture[str]) -> Run:
+    return calling(capsys, joins_err=True)
 
 
 def test_what_cannot_be_opened_is_said(tmp_path: Path, session: Path, run: Any) -> None:
