@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from trialcapture.cli.output import tell_lines
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.tables import LEGS_SCHEMA, legs_csv
 from trialcapture.report.terminal import plain_text
@@ -58,6 +59,11 @@ def test_every_line_of_a_command_goes_through_one_function() -> None:
     for path in (ROOT / "trialcapture" / "cli").glob("*.py"):
         if path.name != "output.py":
             assert not re.search(r"\bclick\.echo\(|\bprint\(['\"f]", path.read_text(encoding="utf-8")), path.name
+
+
+def test_a_line_end_of_another_kind_parts_no_row(capsys: pytest.CaptureFixture[str]) -> None:
+    tell_lines("name,rpm\nTarn\u2028Plover\x0b\x1b[2J,1800\n")
+    assert capsys.readouterr().out == "name,rpm\nTarn\\u2028Plover\\x0b\\x1b[2J,1800\n"
 
 
 @given(st.text(alphabet=st.sampled_from("=+-@\t\r\n'ax1 ＝")))

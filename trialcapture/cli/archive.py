@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.output import PATH, Command, json_option, print_json, say, shown_progress, tell
+from trialcapture.cli.output import PATH, Command, json_option, print_json, say, shown_progress, tell, tell_lines
 from trialcapture.safe_text import clean_text, spreadsheet_text
 
 if TYPE_CHECKING:
@@ -199,8 +199,7 @@ def list_sessions(context: click.Context, archive: str, as_csv: bool, as_json: b
     if as_json:
         print_json({"archive": opened.place, "sessions": sessions.to_pylist(), "strange": strange})
     elif as_csv:
-        for line in csv_text(sessions).splitlines():
-            tell(line)
+        tell_lines(csv_text(sessions))
     else:
         _print_sessions(sessions)
         _say_all("fault", [f"{row['session_id'] or row['key']}: {row['fault']}" for row in faults])

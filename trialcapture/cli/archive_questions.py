@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from trialcapture.cli.archive import archive, archive_argument, csv_text
-from trialcapture.cli.output import PATH, json_option, print_json, say, shown_progress, tell
+from trialcapture.cli.output import PATH, json_option, print_json, say, shown_progress, tell, tell_lines
 from trialcapture.safe_text import clean_text, spreadsheet_text
 
 if TYPE_CHECKING:
@@ -142,8 +142,7 @@ def query(archive: str, sql: str, form: str, out: Path | None, seconds: float, m
         _write_answer(answer, form, out)
         say(f"{answer.num_rows} rows in {out}", label="written")
     elif form == "csv":
-        for line in csv_text(answer).splitlines():
-            tell(line)
+        tell_lines(csv_text(answer))
     elif form == "json":
         print_json({"columns": answer.column_names, "rows": answer.to_pylist()})
     else:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trialcapture.cli.output import PATH, fault_text, json_option, print_json, say, tell
+from trialcapture.cli.output import PATH, fault_text, json_option, print_json, say, tell, tell_lines
 from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
@@ -126,8 +126,7 @@ def _show_code(code: str, url: str) -> None:
     except (UnicodeEncodeError, LookupError):
         tell(f"its QR code is at {url}share")
     else:
-        for line in code.splitlines():
-            tell(line)
+        tell_lines(code)
 
 
 def _listen(host: str, port: int | None) -> socket.socket:

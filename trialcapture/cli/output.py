@@ -82,6 +82,11 @@ def tell(text: str = "", *, err: bool = False) -> None:
     click.echo(clean_text(text), err=err)
 
 
+def tell_lines(text: str) -> None:
+    """Print lines that are ours on stdout, whatever is in them; a line end of another kind parts none."""
+    click.echo(clean_lines(text).removesuffix("\n"))
+
+
 def accept_option(command: Command) -> Command:
     """Give a command ``--accept-changes``."""
     return click.option(
