@@ -37,6 +37,7 @@ from trialcapture.system.session_files import inside, open_plain, read_whole
 
 SCHEMA_VERSION = 1
 MARK = "archive.json"
+_KEY = re.compile(r"[a-z0-9-]{12,80}")
 _COMMIT = re.compile(r"commits/([a-z0-9-]{12,80})/([0-9]{4,6})(?:-results-([0-9]{4,6}))?\.json")
 _FILE = re.compile(r"files/([a-z0-9-]{12,80})/([0-9a-f]{64})")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -331,12 +332,12 @@ class FleetArchive:
         Raises:
             TrialCaptureError: There is none, or there are several.
         """
-        sessions = self.contents().sessions
         for key in (name, key_of(name)):
-            if key in sessions:
-                return sessions[key]
+            # a large archive takes long to list, and the whole name needs no list of the others
+            if _KEY.fullmatch(key) and (session := self.contents(key=key).sessions.get(key)) is not None:
+                return session
         begun = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
-        found = [session for key, session in sessions.items() if begun and key.startswith(begun)]
+        found = [session for key, session in self.contents().sessions.items() if begun and key.startswith(begun)]
         if len(found) != 1:
             raise TrialCaptureError(
                 "the archive holds no such session" if not found else "several sessions of the archive begin so",
