@@ -645,8 +645,12 @@ class FleetArchive:
         return self.store.put_new(name, (json.dumps(whole, indent=1, ensure_ascii=True) + "\n").encode())
 
 
-def read_made(folder: Path) -> StoredResults:
+def read_made(folder: Path, needed: Sequence[str] | None = None) -> StoredResults:
     """Return what a session's folder says of its results, their hashes checked; numbers, key and time are left open.
+
+    Args:
+        folder: The session.
+        needed: Results to check, each of which must be listed; all that are listed unless given.
 
     Raises:
         TrialCaptureError: The session was not processed, or a result was edited or is missing.
@@ -661,15 +665,16 @@ def read_made(folder: Path) -> StoredResults:
             expected="process it first: trialcapture process SESSION",
         ) from None
     made = parse_made(data)
-    for entry in made.files:
+    listed = {entry.path: (entry.sha256, entry.bytes) for entry in made.files}
+    for path in listed if needed is None else needed:
         try:
-            is_same = hash_file(inside(folder, entry.path)) == (entry.sha256, entry.bytes)
+            is_same = hash_file(inside(folder, path)) == listed.get(path)
         except FileNotFoundError:
             is_same = False
         if not is_same:
             raise TrialCaptureError(
                 "a result was edited after processing, or is missing",
-                seen=entry.path,
+                seen=path,
                 where=clean_text(str(folder)),
                 expected="process the session again",
             )
