@@ -24,7 +24,7 @@ from tests.segment_builder import Leg, build_segments
 from trialcapture.config import Config, load_config
 from trialcapture.reduce.budget import budget_entries
 from trialcapture.reduce.reduction import bands_table, legs_table, reduce_segments
-from trialcapture.reduce.session_comparison import QUANTITIES, ComparedSession, DerivedSession, compare_sessions
+from trialcapture.reduce.session_comparison import ComparedSession, DerivedSession, compare_sessions
 from trialcapture.reduce.summary import (
     BoatStatement,
     FuelStatement,
@@ -35,6 +35,7 @@ from trialcapture.reduce.summary import (
     TrialConditions,
     TrialStatement,
 )
+from trialcapture.reduce.tables import QUANTITY_UNITS
 from trialcapture.rehearse.boats import OLD_SEDGE, SMALL_TERN, TARN_PLOVER, BoatModel
 from trialcapture.rehearse.hull import settled_fuel_l_per_h, settled_speed_m_s
 from trialcapture.rehearse.sea import Sea
@@ -84,9 +85,9 @@ class Compared:
     kind: str
     is_shifted: bool
     has_heading: bool
-    real: dict[str, list[bool]] = field(default_factory=lambda: {q: [] for q in QUANTITIES})
-    half_pct: dict[str, list[float]] = field(default_factory=lambda: {q: [] for q in QUANTITIES})
-    off: dict[str, list[float]] = field(default_factory=lambda: {q: [] for q in QUANTITIES})
+    real: dict[str, list[bool]] = field(default_factory=lambda: {q: [] for q in QUANTITY_UNITS})
+    half_pct: dict[str, list[float]] = field(default_factory=lambda: {q: [] for q in QUANTITY_UNITS})
+    off: dict[str, list[float]] = field(default_factory=lambda: {q: [] for q in QUANTITY_UNITS})
 
 
 @cache
@@ -247,7 +248,7 @@ def honest_bounds(bands: int, share: float, level: float = 0.999) -> tuple[float
 def demands(found: Sequence[Compared]) -> list[tuple[str, bool, str]]:
     """Return each demand: what, whether it is met, and the figure that tells."""
     out = []
-    for quantity in QUANTITIES:
+    for quantity in QUANTITY_UNITS:
         flags = flags_of(found, quantity, "nothing")
         share, bands = share_of(flags), sum(map(len, flags))
         what = f"{quantity}, no change: bands called real, 3 to 7 %"
@@ -257,7 +258,7 @@ def demands(found: Sequence[Compared]) -> list[tuple[str, bool, str]]:
         share, bands = share_of(flags), sum(map(len, flags))
         what = f"{quantity}, {kind} changed by 3 %: bands called real, at least 90 %"
         out.append((what, share >= FOUND_LEAST, f"{100 * share:.1f} % of {bands}"))
-    for quantity in QUANTITIES:
+    for quantity in QUANTITY_UNITS:
         flags = flags_of(found, quantity, "nothing", is_shifted=True)
         share, bands = share_of(flags), sum(map(len, flags))
         what = f"{quantity}, no change, interpolated: bands called real, at most 7 %"
@@ -273,7 +274,7 @@ def _one_step(found: Compared, n: int) -> Compared:
 
 def level_table(found: Sequence[Compared]) -> str:
     """Return false alarms and the median half width by boat, engine speed and compass, in Markdown."""
-    rows = ["| trials | " + " | ".join(f"{q}: real, median ±" for q in QUANTITIES) + " |", "|---" * 5 + "|"]
+    rows = ["| trials | " + " | ".join(f"{q}: real, median ±" for q in QUANTITY_UNITS) + " |", "|---" * 5 + "|"]
     still = [c for c in found if c.kind == "nothing" and not c.is_shifted]
     with_compass = [c for c in still if c.has_heading]
     groups = [("all with a compass", with_compass)]
@@ -282,7 +283,7 @@ def level_table(found: Sequence[Compared]) -> str:
     groups += [("no compass", [c for c in still if not c.has_heading])]
     for name, group in groups:
         cells = [f"{name} ({len(group)})"]
-        for q in QUANTITIES:
+        for q in QUANTITY_UNITS:
             flags, half = [c.real[q] for c in group], [x for c in group for x in c.half_pct[q]]
             bound = share_bound(flags)
             if half and bound is not None:

@@ -13,7 +13,6 @@ from tests.accuracy import comparisons
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.session_comparison import (
     LEG_COLUMNS,
-    QUANTITIES,
     ComparedSession,
     QuantityDifference,
     SessionsCompared,
@@ -35,7 +34,7 @@ from trialcapture.reduce.summary import (
     TrialConditions,
     TrialStatement,
 )
-from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
+from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA, QUANTITY_UNITS
 
 NO_LEGS = pa.schema([LEGS_SCHEMA.field(name) for name in LEG_COLUMNS]).empty_table()
 
@@ -47,7 +46,15 @@ def budget(
     terms += [BudgetTerm(name, u, True, None, "test") for name, u in common]
     common_u = float(np.sqrt(sum(u * u for _, u in common)))
     return QuantityBudget(
-        quantity, QUANTITIES[quantity], value, float(np.hypot(own, common_u)), own, common_u, freedom, 2.0, tuple(terms)
+        quantity,
+        QUANTITY_UNITS[quantity],
+        value,
+        float(np.hypot(own, common_u)),
+        own,
+        common_u,
+        freedom,
+        2.0,
+        tuple(terms),
     )
 
 
@@ -309,7 +316,7 @@ def test_noise_is_seldom_called_real() -> None:
     """
     found = [comparisons.run(seed) for seed in range(101, 101 + COMPARED)]
     _, most = comparisons.honest_bounds(COMPARED * comparisons.STEPS // 2, comparisons.MOST, 0.9998)
-    for quantity in QUANTITIES:
+    for quantity in QUANTITY_UNITS:
         flags = comparisons.flags_of(found, quantity, "nothing")
         assert sum(map(len, flags)) == COMPARED * comparisons.STEPS
         assert comparisons.share_of(flags) <= most, quantity

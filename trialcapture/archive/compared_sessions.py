@@ -6,25 +6,19 @@ import fnmatch
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pyarrow as pa
 from pyarrow import csv
 
-from trialcapture.archive.fleet.fleet_archive import FleetArchive, parse_made
+from trialcapture.archive.fleet.fleet_archive import FleetArchive, StoredSession, read_made
 from trialcapture.archive.fleet.fleet_index import current_sessions
-from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.parquet import read_parquet
-from trialcapture.archive.result_hashes import RESULTS
 from trialcapture.archive.session import open_session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.session_comparison import LEG_COLUMNS, ComparedSession, parse_derived
 from trialcapture.reduce.tables import BANDS_SCHEMA, LEGS_SCHEMA
 from trialcapture.safe_text import clean_text
-from trialcapture.system.session_files import inside, is_plain_file, read_whole
-
-if TYPE_CHECKING:
-    from trialcapture.archive.fleet.fleet_archive import StoredSession
+from trialcapture.system.session_files import is_plain_file, read_whole
 
 _NEEDED = ("reduction/summary.json", "reduction/bands.parquet", "reduction/legs.csv")
 _MOST_BYTES = 64 << 20
@@ -43,24 +37,7 @@ def read_compared(folder: Path) -> ComparedSession:
             a way that this one cannot read.
     """
     open_session(folder)
-    if not is_plain_file(folder / RESULTS):
-        raise TrialCaptureError(
-            "this session has no results to compare",
-            seen=f"no {RESULTS}",
-            where=clean_text(str(folder)),
-            expected="process it first: trialcapture process SESSION",
-        )
-    made = parse_made(read_whole(folder / RESULTS, _MOST_BYTES))
-    hashes = {entry.path: (entry.sha256, entry.bytes) for entry in made.files}
-    for name in _NEEDED:
-        path = inside(folder, name)
-        if not is_plain_file(path) or hash_file(path) != hashes.get(name):
-            raise TrialCaptureError(
-                "a result was edited after processing, or is missing",
-                seen=name,
-                where=clean_text(str(folder)),
-                expected="process the session again",
-            )
+    read_made(folder, _NEEDED)
     return _read(folder)
 
 
@@ -111,20 +88,24 @@ def choose_sessions(archive: FleetArchive, text: str) -> list[StoredSession]:
     if len(parts) == 1 and "*" not in parts[0] and not parts[0].startswith("boat="):
         return [archive.find(parts[0])]
     table, _ = current_sessions(archive)
-    known = list(zip(*(table[name].to_pylist() for name in ("key", "session_id", "boat")), strict=True))
-    chosen: dict[str, None] = {}
+    known = list(zip(*(table[name].to_pylist() for name in ("key", "listed", "session_id", "boat")), strict=True))
+    chosen: dict[str, StoredSession] = {}
     for part in parts:
-        keys = [key for key, session_id, boat in known if _fits(part, session_id or key, boat or "")]
-        if not keys and "*" not in part and not part.startswith("boat="):
-            keys = [archive.find(part).key]
-        if not keys:
+        found = [
+            StoredSession.parse(key, listed)
+            for key, listed, session_id, boat in known
+            if _fits(part, session_id or key, boat or "")
+        ]
+        if not found and "*" not in part and not part.startswith("boat="):
+            found = [archive.find(part)]
+        if not found:
             raise TrialCaptureError(
                 "the archive holds no such session",
                 seen=clean_text(part[:80]),
                 where=clean_text(archive.place),
                 expected="ids as 'trialcapture archive list' prints them, parted by commas; 'spring-*'; or 'boat=NAME'",
             )
-        chosen |= dict.fromkeys(keys)
+        chosen |= {session.key: session for session in found}
     if len(chosen) > MOST_CHOSEN:
         raise TrialCaptureError(
             "more sessions than are compared at once",
@@ -132,8 +113,7 @@ def choose_sessions(archive: FleetArchive, text: str) -> list[StoredSession]:
             where=clean_text(text[:80]),
             expected=f"at most {MOST_CHOSEN} on a side; 'trialcapture archive query' takes all",
         )
-    sessions = archive.contents().sessions
-    return [sessions[key] for key in chosen]
+    return list(chosen.values())
 
 
 def _fits(part: str, session_id: str, boat: str) -> bool:

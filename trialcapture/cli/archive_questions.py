@@ -165,7 +165,8 @@ def _write_answer(answer: pa.Table, form: str, out: Path) -> None:
 
 
 def _print_answer(answer: pa.Table) -> None:
-    from rich import box  # noqa: PLC0415  help must not wait for it
+    from pyarrow import types  # noqa: PLC0415  help must not wait for it
+    from rich import box  # noqa: PLC0415
     from rich.console import Console  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
@@ -173,7 +174,7 @@ def _print_answer(answer: pa.Table) -> None:
     shown = answer.slice(0, _SHOWN_ROWS)
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for field in answer.schema:
-        is_number = pa_types().is_floating(field.type) or pa_types().is_integer(field.type)
+        is_number = types.is_floating(field.type) or types.is_integer(field.type)
         table.add_column(Text(clean_text(field.name)), overflow="fold", justify="right" if is_number else "left")
     for row in zip(*(column.to_pylist() for column in shown.columns), strict=True):
         table.add_row(*(Text(_cell_text(value)) for value in row))
@@ -181,13 +182,6 @@ def _print_answer(answer: pa.Table) -> None:
         Console().print(table)
     more = f"; the first {_SHOWN_ROWS} are shown, --format csv has all" if answer.num_rows > _SHOWN_ROWS else ""
     tell(f"{answer.num_rows} {'row' if answer.num_rows == 1 else 'rows'}{more}")
-
-
-def pa_types() -> Any:
-    """Return Arrow's questions about types."""
-    import pyarrow as pa  # noqa: PLC0415  help must not wait for it
-
-    return pa.types
 
 
 def _cell_text(value: Any) -> str:

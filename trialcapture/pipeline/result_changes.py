@@ -9,11 +9,10 @@ from typing import Any
 import pyarrow as pa
 
 from trialcapture.archive.fleet.fleet_archive import StoredResults
-from trialcapture.reduce.tables import QUANTITY_COLUMNS
+from trialcapture.reduce.tables import QUANTITY_COLUMNS, QUANTITY_UNITS
 from trialcapture.report.format import DASH, decimals_for, expanded, fixed, number
 from trialcapture.safe_text import clean_text
 
-_UNITS = {"speed": "kn", "fuel": "L/h", "economy": "nm/L", "range": "nm"}
 _ANSWERS = {
     "top_speed": ("top speed", "speed_kn", "speed_u_kn", "speed_k", "kn"),
     "fastest_seen": ("fastest seen", "speed_kn", "u_kn", "k", "kn"),
@@ -125,7 +124,7 @@ def _band_changes(before: pa.Table, after: pa.Table) -> Iterator[ResultChange]:
             continue
         for quantity, (column, u_column) in QUANTITY_COLUMNS.items():
             figures = [(r.get(column), r.get(u_column), r.get(f"{quantity}_k")) for r in (a, b)]
-            yield from _figure_changes(clean_text(name), quantity, _UNITS[quantity], *figures)
+            yield from _figure_changes(clean_text(name), quantity, QUANTITY_UNITS[quantity], *figures)
         if a.get("ways") != b.get("ways"):
             yield ResultChange(clean_text(name), "ways", str(a.get("ways")), str(b.get("ways")))
         flags = [set(str(r.get("flags") or "").split(";")) - {""} for r in (a, b)]

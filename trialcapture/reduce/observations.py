@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
@@ -269,5 +269,4 @@ def _change(name: str, own: Mapping[str, Any], other: Mapping[str, Any] | None) 
                 float("inf") if freedom is None else freedom,
             )
         )
-    found = compare_values(*values)
-    return QuantityChange(found.difference, found.difference_u, found.ratio, found.ratio_u, found.k, found.is_real)
+    return QuantityChange(**asdict(compare_values(*values)))

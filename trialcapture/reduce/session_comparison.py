@@ -9,7 +9,7 @@ way, or between two bands of a session, with what the curve may do between them 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from typing import Any, ClassVar, Literal
 
@@ -32,8 +32,10 @@ from trialcapture.reduce.summary import (
     TrialConditions,
     TrialStatement,
 )
+from trialcapture.reduce.tables import QUANTITY_UNITS
 from trialcapture.reduce.uncertainty import (
     ComparedValue,
+    Comparison,
     FloatArray,
     combine_uncertainties,
     compare_values,
@@ -44,8 +46,6 @@ from trialcapture.reduce.uncertainty import (
 SharedKind = Literal["receiver", "fuel figures", "tachometer", "tank"]
 """What two sessions may have in common that moves both results alike."""
 SHARED_KINDS: tuple[SharedKind, ...] = ("receiver", "fuel figures", "tachometer", "tank")
-QUANTITIES = {"speed": "kn", "fuel": "L/h", "economy": "nm/L", "range": "nm"}
-"""What is compared, with its unit."""
 RULE = (
     "Real: the two differ by more than k times the standard uncertainty of their ratio, k being the coverage factor "
     "for 95 % (2 with many degrees of freedom). Else within noise. Errors that both share take no part."
@@ -330,7 +330,7 @@ def _curves(session: ComparedSession, grows: Mapping[str, FloatArray]) -> dict[s
     rpm = np.array([r["rpm_mean"] for r in rows], dtype=np.float64)
     powers = _powers(rows)
     found = {}
-    for quantity in QUANTITIES:
+    for quantity in QUANTITY_UNITS:
         factors = grows.get(quantity, np.ones(rpm.size))
         points = [(k, _read(by_name[row["band_name"]], quantity, row, float(factors[k]))) for k, row in enumerate(rows)]
         known = [(k, reading) for k, reading in points if reading is not None]
@@ -455,9 +455,9 @@ def _fit_scatter(sessions: Sequence[ComparedSession]) -> dict[str, dict[str, Flo
             grows = np.exp(2.0 * _EXPONENTS[:, None] * scatter.log_speed[None, :])
             variance = np.einsum("pc,c,pb->b", weight, _FACTORS**2, grows)
             found[name][quantity] = np.sqrt(variance)
-        for of in found.values():
-            if quantity == "economy" and quantity in of:
-                of["range"] = of[quantity]
+    for of in found.values():
+        if "economy" in of:
+            of["range"] = of["economy"]
     return found
 
 
@@ -630,28 +630,18 @@ def _summed(
 
 
 @dataclass(frozen=True, slots=True)
-class QuantityDifference:
-    """One quantity of both sides at one engine speed.
+class QuantityDifference(Comparison):
+    """One quantity of both sides at one engine speed, and how the second differs from the first, by `RULE`.
 
     Attributes:
         quantity, unit: What is compared.
         first, second: Of the two sides.
-        difference, difference_u: Second less first, and its standard uncertainty without what both share.
-        ratio, ratio_u: Second over first, likewise.
-        k: Coverage factor of both.
-        is_real: By `RULE`.
     """
 
     quantity: str
     unit: str
     first: ComparedSide
     second: ComparedSide
-    difference: float
-    difference_u: float
-    ratio: float
-    ratio_u: float
-    k: float
-    is_real: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -735,7 +725,7 @@ def compare_sessions(
     bands, missing = [], []
     for row in _rows(first, second, curves):
         made: list[QuantityDifference] = []
-        for quantity in QUANTITIES:
+        for quantity in QUANTITY_UNITS:
             sides = [_side(sessions, curves, quantity, row) for sessions in (first, second)]
             found = [side for side in sides if not isinstance(side, str)]
             if len(found) == 2:
@@ -837,10 +827,7 @@ def _difference(
     a, value_a = _mean_of_side(first, shared)
     b, value_b = _mean_of_side(second, shared)
     found = compare_values(value_a, value_b)
-    return QuantityDifference(
-        quantity, QUANTITIES[quantity], a, b, found.difference, found.difference_u, found.ratio, found.ratio_u,
-        found.k, found.is_real,
-    )  # fmt: skip
+    return QuantityDifference(quantity=quantity, unit=QUANTITY_UNITS[quantity], first=a, second=b, **asdict(found))
 
 
 def _top(
@@ -861,7 +848,7 @@ def _top(
                     side.setdefault(quantity, []).append((session, highest))
         sides.append(side)
     made = tuple(
-        _difference(q, sides[0][q], sides[1][q], shared) for q in QUANTITIES if q in sides[0] and q in sides[1]
+        _difference(q, sides[0][q], sides[1][q], shared) for q in QUANTITY_UNITS if q in sides[0] and q in sides[1]
     )
     return BandDifference("highest engine speed of each", None, made) if made else None
 

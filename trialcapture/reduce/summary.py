@@ -19,6 +19,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError, ValidatorFunction
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
+from trialcapture.reduce.uncertainty import Comparison
 
 SCHEMA_VERSION = 2
 """Of ``summary.json``; it rises when a key changes its meaning or goes, not when one is added."""
@@ -256,22 +257,8 @@ class BestEconomy(NamedBand):
 
 
 @dataclass(frozen=True, slots=True)
-class QuantityChange(_Entry):
-    """By how much a quantity of one band differs from that of another.
-
-    Attributes:
-        difference, difference_u: The one less the other, and its standard uncertainty.
-        ratio, ratio_u: The one over the other.
-        k: Coverage factor of all.
-        is_real: Whether they differ beyond their uncertainty, with what both have in common taken out.
-    """
-
-    difference: float
-    difference_u: float
-    ratio: float
-    ratio_u: float
-    k: float
-    is_real: bool
+class QuantityChange(Comparison, _Entry):
+    """By how much a quantity of one band differs from that of another, with what both have in common taken out."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,10 +26,12 @@ QUANTITY_COLUMNS = {
     "range": ("range_nm", "range_u_nm"),
 }
 """Columns of value and standard uncertainty of the quantities that have a budget."""
-_QUANTITY_UNITS = {"speed": ("kn", 4), "fuel": ("l/h", 4), "economy": ("nm/l", 6), "range": ("nm", 3)}
+QUANTITY_UNITS = {"speed": "kn", "fuel": "L/h", "economy": "nm/L", "range": "nm"}
+"""Units of these quantities, as they are printed."""
+_COLUMN_UNITS = {"speed": ("kn", 4), "fuel": ("l/h", 4), "economy": ("nm/l", 6), "range": ("nm", 3)}
 _BUDGETS = tuple(
     column
-    for name, (unit, decimals) in _QUANTITY_UNITS.items()
+    for name, (unit, decimals) in _COLUMN_UNITS.items()
     for column in (
         (f"{name}_k", "1", 3), (f"{name}_u_own", unit, decimals), (f"{name}_u_common", unit, decimals),
         (f"{name}_dof_own", "1", 1),

@@ -5,7 +5,7 @@ Digits of a column line up; notes are letters, answers capitals.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -148,7 +148,7 @@ def band_table(bands: pa.Table, summary: Summary, units: ReaderUnits) -> BandTab
     columns = [BandColumn(q, units.scale(q.unit)) for q in BAND_QUANTITIES]
     columns += [BandColumn(q, scale) for q in BAND_QUANTITIES for scale in units.scales(q.unit)[1:]]
     decimals = [quantity_decimals(column.quantity, column.scale, plain) for column in columns]
-    letters = _letters([flag for r in plain for flag in split_flags(r.get("flags"))])
+    letters = note_letters([flag for r in plain for flag in split_flags(r.get("flags"))])
     marked = _answered_bands(summary)
     made = []
     for r in plain:
@@ -253,13 +253,13 @@ def _with_pm(value: str, pm: str) -> str:
     return f"{value} ± {pm}" if pm and value != DASH else value
 
 
-def _letters(flags: list[str]) -> dict[str, str]:
-    """Return a letter per distinct flag, in the order met: a to z, then aa, ab …."""
+def note_letters(notes: Iterable[str]) -> dict[str, str]:
+    """Return a letter per distinct note of a table, in the order met: a to z, then aa, ab …."""
     made: dict[str, str] = {}
-    for flag in flags:
-        if flag not in made:
+    for note in notes:
+        if note not in made:
             n = len(made)
-            made[flag] = chr(97 + n) if n < 26 else chr(96 + n // 26) + chr(97 + n % 26)
+            made[note] = chr(97 + n) if n < 26 else chr(96 + n // 26) + chr(97 + n % 26)
     return made
 
 

@@ -20,10 +20,13 @@ from trialcapture.report.band_table import BAND_QUANTITIES, SPEED
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import sheet_figure
 from trialcapture.report.format import DASH, clock, date, expanded, number, plural, rows
+from trialcapture.report.limits import SEVERITY_ORDER
 from trialcapture.report.page import draw_now, sheet_page
 from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals
 from trialcapture.report.sheet import (
+    MOST_LIMITS,
     NOT_RECORDED,
+    PLAN,
     Sheet,
     SheetAnswer,
     SheetTable,
@@ -47,15 +50,7 @@ from trialcapture.report.sheet import (
 from trialcapture.report.sheet_print import crowding_of
 from trialcapture.report.traced import Ledger, Phrase, Traced, in_units, joined, measured_in, plain, said, text_of
 
-_SEVERITIES: tuple[Severity, ...] = ("red", "yellow", "info")
-_MOST_LIMITS = 8
-"""More lines than the page has room for (our choice, that of a sheet of one session)."""
-_OF_THE_WHOLE = ("Plan", "Declared steps")
-_PLAN_SAID = (
-    " Parts of the plan, as named.",
-    "Parts of the plan, as named.",
-    " No plan was given to hold the runs against.",
-)
+_OF_THE_WHOLE = (PLAN, "Declared steps")
 _NOTHING = ((NOT_RECORDED,), ("not noted",))
 
 
@@ -267,21 +262,16 @@ def _limits(parts: Sequence[_Part], trial: CombinedTrial) -> list[tuple[Severity
         (severity, name, (*text, "" if len(whose) == len(parts) else f" (session {', '.join(whose)})"))
         for (severity, name, _), (text, whose) in found.items()
     ]
-    lines.sort(key=lambda line: _SEVERITIES.index(line[0]))
-    if len(lines) <= _MOST_LIMITS:
+    lines.sort(key=lambda line: SEVERITY_ORDER[line[0]])
+    if len(lines) <= MOST_LIMITS:
         return lines
-    rest = len(lines) - _MOST_LIMITS + 1
+    rest = len(lines) - MOST_LIMITS + 1
     more: Phrase = (f"{plural(rest, 'line')} more: see the report of each session",)
-    return [*lines[: _MOST_LIMITS - 1], (lines[_MOST_LIMITS - 1][0], "And", more)]
+    return [*lines[: MOST_LIMITS - 1], (lines[MOST_LIMITS - 1][0], "And", more)]
 
 
 def _missing(parts: Sequence[_Part]) -> str:
-    told = {}
-    for part in parts:
-        text = missing_of(part.summary)
-        for sentence in _PLAN_SAID:
-            text = text.removesuffix(sentence).rstrip()
-        told[part.letter] = text or "Nothing is missing."
+    told = {part.letter: missing_of(part.summary, with_plan=False) for part in parts}
     if len(set(told.values())) == 1:
         return next(iter(told.values()))
     return " ".join(f"{letter}: {text}" for letter, text in told.items())

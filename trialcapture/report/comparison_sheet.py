@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from markupsafe import Markup
 from rich.console import Group, RenderableType
 from rich.text import Text
 
@@ -20,10 +19,10 @@ from trialcapture.reduce.session_comparison import (
     SessionsCompared,
 )
 from trialcapture.reduce.tables import BAND_FLAGS
-from trialcapture.report.band_table import BAND_QUANTITIES, BandQuantity
+from trialcapture.report.band_table import BAND_QUANTITIES, BandQuantity, note_letters
 from trialcapture.report.figures import INK, PAPER, PETROL, QUIET, RUST, Drawing, draw
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, plural, plus_minus
-from trialcapture.report.page import page_template
+from trialcapture.report.page import page_template, svg_markup
 from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale, scale_decimals
 from trialcapture.report.sheet import paper_of
 from trialcapture.report.terminal import hanging, plain_text
@@ -144,17 +143,8 @@ def _headline(found: SessionsCompared) -> str:
 
 def _letters(bands: Sequence[BandDifference]) -> dict[str, tuple[str, str]]:
     """Return the letter and the words of every note, by its key, in the order in which they come."""
-    found: dict[str, tuple[str, str]] = {}
-    for band in bands:
-        for q in band.quantities:
-            for key, words in _notes_of(q):
-                if key not in found:
-                    found[key] = (_letter(len(found)), words)
-    return found
-
-
-def _letter(n: int) -> str:
-    return chr(97 + n) if n < 26 else f"{chr(97 + n // 26 - 1)}{chr(97 + n % 26)}"
+    words = {key: text for band in bands for q in band.quantities for key, text in _notes_of(q)}
+    return {key: (letter, words[key]) for key, letter in note_letters(words).items()}
 
 
 def _notes_of(q: QuantityDifference) -> list[tuple[str, str]]:
@@ -361,8 +351,7 @@ def render_comparison(found: SessionsCompared, units: ReaderUnits = METRIC) -> s
     """Return the sheet of a comparison as one HTML file that needs nothing beside it. Equal input gives equal text."""
     page: str = page_template("comparison.html.j2").render(
         view=comparison_view(found, units), figure=comparison_figure(found, units),
-        draw=lambda drawing: Markup(drawing.svg),
-        definitions=units.definitions(), version=__version__, paper=paper_of(units),
+        draw=svg_markup, definitions=units.definitions(), version=__version__, paper=paper_of(units),
     )  # fmt: skip
     return page
 

@@ -38,7 +38,7 @@ from trialcapture.report.format import (
 )
 from trialcapture.report.reader_units import ReaderUnits
 
-_SEVERITY_ORDER: dict[Severity, int] = {"red": 0, "yellow": 1, "info": 2}
+SEVERITY_ORDER: dict[Severity, int] = {"red": 0, "yellow": 1, "info": 2}
 SEVERITY_WORDS: dict[Severity, str] = {"red": "Serious", "yellow": "Caution", "info": "Note"}
 _MOST_NAMED = 12
 
@@ -76,7 +76,7 @@ def warning_lines(summary: Summary, units: ReaderUnits) -> list[WarningLine]:
         fault = next(faults, None) if w.code == "data-health" else None
         text = units.restate_warning(w) if fault is None else f"{fault.what} {fault.text}"
         made.append(WarningLine(w.severity, SEVERITY_WORDS[w.severity], sentence(without_keys(text)), w.where))
-    return sorted(made, key=lambda line: _SEVERITY_ORDER[line.severity])
+    return sorted(made, key=lambda line: SEVERITY_ORDER[line.severity])
 
 
 _MEASURED: tuple[tuple[str, str, str, str, str], ...] = (

@@ -175,7 +175,7 @@ def render_report(
         "config_hash": summary.config_hash,
         "unit": units.head,
         "definitions": units.definitions(),
-        "draw": _markup,
+        "draw": svg_markup,
         "dash": DASH,
     }  # fmt: skip
     page: str = page_template().render(context)
@@ -219,7 +219,7 @@ def sheet_page(
         annexes: Names and addresses of what lies beside it; on a screen only.
     """
     page: str = page_template("sheet.html.j2").render(
-        sheet=sheet, figure=figure, draw=_markup, definitions=units.definitions(), version=version, annexes=annexes,
+        sheet=sheet, figure=figure, draw=svg_markup, definitions=units.definitions(), version=version, annexes=annexes,
     )  # fmt: skip
     return page
 
@@ -246,7 +246,7 @@ def _tie(text: str) -> Any:
     return Markup(_NUMBER_AND_UNIT.sub(r'<span class="n">\g<0></span>', str(escape(clean_page(text)))))
 
 
-def _markup(drawing: Drawing, narrow: bool = False) -> Any:
+def svg_markup(drawing: Drawing, narrow: bool = False) -> Any:
     """Return a drawing's SVG, marked as ready: every text in it has been escaped where it was drawn."""
     return Markup(drawing.narrow_svg if narrow else drawing.svg)
 

@@ -22,6 +22,7 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
 from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
+from trialcapture.report.limits import SEVERITY_ORDER
 from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
 from trialcapture.report.sheet_print import Paper, SheetTexts, crowding_of
 from trialcapture.report.sheet_words import HANDLING, in_words, results_of
@@ -697,7 +698,6 @@ _HEALTH: tuple[tuple[str, str, str], ...] = (
     ("rejected", "kind of damaged line", "kinds of damaged lines"),
     ("undecoded", "type not decoded", "types not decoded"),
 )  # fmt: skip
-_ORDER: dict[Severity, int] = {"red": 0, "yellow": 1, "info": 2}
 MOST_LIMITS = 8
 """More lines than the page has room for; the rest are counted and stand in the annex."""
 LONGEST_WHERE = 44
@@ -725,7 +725,7 @@ def limits_of(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, Phr
             where = (" (", said(ledger.at("warnings", n, "where")), ")")
         made.append((w.severity, name, (text, *where)))
     made += _data_limit(summary, ledger)
-    made.sort(key=lambda line: (_ORDER[line[0]], line[1] != PLAN))
+    made.sort(key=lambda line: (SEVERITY_ORDER[line[0]], line[1] != PLAN))
     if len(made) <= MOST_LIMITS:
         return made
     rest = made[MOST_LIMITS - 1 :]
@@ -742,12 +742,12 @@ def _data_limit(summary: Summary, ledger: Ledger) -> list[tuple[Severity, str, P
     graver: list[TrialWarning] = [w for w in summary.warnings if w.code in ("data", "data-health")]
     if not told and not graver:
         return []
-    worst: Severity = min((w.severity for w in graver), key=lambda s: _ORDER[s], default="info")
+    worst: Severity = min((w.severity for w in graver), key=lambda s: SEVERITY_ORDER[s], default="info")
     return [(worst, "Data", joined(told, ", ") or ("remarks of the reading, see the annex",))]
 
 
-def missing_of(summary: Summary) -> str:
-    """Return one line of what nobody recorded or stated."""
+def missing_of(summary: Summary, *, with_plan: bool = True) -> str:
+    """Return one line of what nobody recorded or stated; without open parts of the plan where all sessions share it."""
     c, boat = summary.conditions, summary.boat
     was_recorded = {
         "wind": c.wind_speed_true_kn_mean is not None, "sea": c.wave_height_m is not None or c.sea_state is not None,
@@ -770,7 +770,7 @@ def missing_of(summary: Summary) -> str:
     if summary.plan is None:
         # what was to be run is not known, so nobody can say that it was
         return " ".join(parts) or "No plan was given to hold the runs against."
-    parts += ["Parts of the plan, as named."] if summary.plan.of("missing", "refused", "half") else []
+    parts += ["Parts of the plan, as named."] if with_plan and summary.plan.of("missing", "refused", "half") else []
     return " ".join(parts) or "Nothing is missing."
 
 

@@ -19,6 +19,6 @@ that add the same session write equal files, and one of them finds the commit of
 
 `object_store` knows the two kinds of place, `fleet_archive` what the objects mean (open an archive, list and read
 revisions and results, fetch a session, put results beside the old), `fleet_adding` takes sessions in, `fleet_index`
-makes the index, `fleet_checking` verifies and mirrors. Sessions come from strangers: what is wrong with one of them is
-named and stops no other.
+makes the index, `fleet_query` asks it questions, `fleet_checking` verifies and mirrors. Sessions come from strangers:
+what is wrong with one of them is named and stops no other.
 """

@@ -37,6 +37,7 @@ from trialcapture.system.session_files import inside, open_plain, read_whole
 
 SCHEMA_VERSION = 1
 MARK = "archive.json"
+_KEY = re.compile(r"[a-z0-9-]{12,80}")
 _COMMIT = re.compile(r"commits/([a-z0-9-]{12,80})/([0-9]{4,6})(?:-results-([0-9]{4,6}))?\.json")
 _FILE = re.compile(r"files/([a-z0-9-]{12,80})/([0-9a-f]{64})")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -331,12 +332,12 @@ class FleetArchive:
         Raises:
             TrialCaptureError: There is none, or there are several.
         """
-        sessions = self.contents().sessions
         for key in (name, key_of(name)):
-            if key in sessions:
-                return sessions[key]
+            # a large archive takes long to list, and the whole name needs no list of the others
+            if _KEY.fullmatch(key) and (session := self.contents(key=key).sessions.get(key)) is not None:
+                return session
         begun = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
-        found = [session for key, session in sessions.items() if begun and key.startswith(begun)]
+        found = [session for key, session in self.contents().sessions.items() if begun and key.startswith(begun)]
         if len(found) != 1:
             raise TrialCaptureError(
                 "the archive holds no such session" if not found else "several sessions of the archive begin so",
@@ -644,8 +645,12 @@ class FleetArchive:
         return self.store.put_new(name, (json.dumps(whole, indent=1, ensure_ascii=True) + "\n").encode())
 
 
-def read_made(folder: Path) -> StoredResults:
+def read_made(folder: Path, needed: Sequence[str] | None = None) -> StoredResults:
     """Return what a session's folder says of its results, their hashes checked; numbers, key and time are left open.
+
+    Args:
+        folder: The session.
+        needed: Results to check, each of which must be listed; all that are listed unless given.
 
     Raises:
         TrialCaptureError: The session was not processed, or a result was edited or is missing.
@@ -660,15 +665,16 @@ def read_made(folder: Path) -> StoredResults:
             expected="process it first: trialcapture process SESSION",
         ) from None
     made = parse_made(data)
-    for entry in made.files:
+    listed = {entry.path: (entry.sha256, entry.bytes) for entry in made.files}
+    for path in listed if needed is None else needed:
         try:
-            is_same = hash_file(inside(folder, entry.path)) == (entry.sha256, entry.bytes)
+            is_same = hash_file(inside(folder, path)) == listed.get(path)
         except FileNotFoundError:
             is_same = False
         if not is_same:
             raise TrialCaptureError(
                 "a result was edited after processing, or is missing",
-                seen=entry.path,
+                seen=path,
                 where=clean_text(str(folder)),
                 expected="process the session again",
             )

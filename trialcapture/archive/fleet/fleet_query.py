@@ -123,11 +123,7 @@ def _answered(duckdb: Any, connection: Any, sql: str, longest_s: float) -> pa.Ta
         return pa.Table.from_batches(batches, reader.schema)
     except duckdb.OutOfMemoryException as fault:
         raise _stopped("memory", fault, "--memory-mb gives it more") from fault
-    except duckdb.Error as fault:
-        if is_late.is_set():
-            raise _stopped("time", fault, f"it took more than {longest_s:g} s; --seconds gives it more") from fault
-        raise _refused(sql, str(fault)) from fault
-    except (pa.ArrowException, RuntimeError) as fault:
+    except (duckdb.Error, pa.ArrowException, RuntimeError) as fault:
         if is_late.is_set():
             raise _stopped("time", fault, f"it took more than {longest_s:g} s; --seconds gives it more") from fault
         raise _refused(sql, str(fault)) from fault
