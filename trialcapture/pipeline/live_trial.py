@@ -319,7 +319,7 @@ class LiveTrial:
 
     def _align(self) -> None:
         """Find the alignment of all that is there, and make the grid again where it has moved."""
-        logs, engine_logs, _ = self.follower.so_far()
+        logs, engine_logs = self.follower.so_far()
         self._aligned = {log.name for log in logs}
         logs = [log for log in logs if log.outline.tables]
         if not logs:
