@@ -31,7 +31,7 @@ _MOST_PERCENT = 100.0
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """What a key begins: the kind of note, what is asked, and an example of the answer."""
+    """What a key begins: the kind of note, what is asked, and how many characters may be typed."""
 
     kind: str
     asked: str
@@ -218,7 +218,7 @@ def _trim(text: str) -> tuple[str, str, dict[str, str]]:
 
 
 def _sound(text: str) -> tuple[str, str, dict[str, str]]:
-    """Part a level from its place, its doors and how long it was meaned: "71.5 helm closed 30s"."""
+    """Part a level from its place, its doors and over how long it was averaged: "71.5 helm closed 30s"."""
     level, *words = text.split()
     fields, place = {}, []
     for word in words:
