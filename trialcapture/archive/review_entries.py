@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext
 from datetime import UTC, datetime
 from math import isfinite
 from typing import Any, Literal
@@ -21,7 +20,7 @@ from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.system.session_lock import NAME, SessionLock
+from trialcapture.system.session_lock import lock_if_there
 
 Verdict = Literal["exclude", "include", "relabel", "review-undo"]
 Wanted = tuple[str, int, dict[str, Any]]
@@ -109,8 +108,7 @@ def _add(
     progress: Callable[[str, float | None], None],
 ) -> list[dict[str, str]]:
     """Add entries to the notes unless one of them could have no effect, and return what is to be said of them."""
-    is_locked = (session.folder / NAME).exists()  # by a recorder at work, or left by one that was killed
-    with SessionLock(session.folder) if is_locked else nullcontext():
+    with lock_if_there(session.folder):
         progress("hashing raw files", None)
         notes = read_notes(session)
         file = notes_path(session.folder, writer).name

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from contextlib import nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -272,14 +271,13 @@ def collect(
         raise click.UsageError("Missing option '--into'.")
     from trialcapture.archive.collect import collect as collect_files  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
-    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.system.session_lock import lock_if_there  # noqa: PLC0415
 
     if into.is_dir():
         offer_closing(into)
     config, text = (None, None) if config_path is None else read_config(config_path)
     told: list[str] = [] if config is None else doubtful_sizes(config)
-    is_locked = (into / NAME).exists()  # by a recorder at work, or left by one that was killed
-    with shown_progress() as progress, SessionLock(into) if is_locked else nullcontext():
+    with shown_progress() as progress, lock_if_there(into):
         session = collect_files(
             logs,
             engine_logs,
