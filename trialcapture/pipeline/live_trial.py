@@ -19,7 +19,6 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from math import ceil
 from pathlib import Path
 from time import thread_time
 
@@ -38,7 +37,7 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
-from trialcapture.pipeline.results import reduce_noted
+from trialcapture.pipeline.results import episode_rows, reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
 from trialcapture.prepare.channels.engine_readings import gather_log
 from trialcapture.prepare.channels.grid import (
@@ -507,10 +506,9 @@ class LiveTrial:
 
     def _read_episode(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
         hz = self.config.samples.grid_hz
-        ends = (ceil((t_ns - self.first_ns) * hz / 1e9) for t_ns in (start_ns, stop_ns))
         block = max(round(hz), 1)
-        start, stop = (min(max(row, 0), self.samples.rows // block * block) for row in ends)
-        return self.samples.read(start, stop, columns)
+        rows = self.samples.rows // block * block
+        return self.samples.read(*episode_rows(start_ns, stop_ns, self.first_ns, hz, rows), columns)
 
 
 def _after(c: Candidate, low_ns: int) -> Candidate:
