@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from time import monotonic
 from typing import Any
 
-from trialcapture.archive.note_kinds import note_entry
+from trialcapture.archive.note_kinds import note_entry, reader_gallon
 from trialcapture.config import LOG_QUANTITIES, UnitSystem
 from trialcapture.errors import TrialCaptureError
 
@@ -25,7 +25,6 @@ _LONGEST, _LONGEST_TEXT = 60, 300
 """Characters of an entry, and of a remark (our choice)."""
 _WIDTH = 79
 _SIDES = {"p": "port", "port": "port", "s": "stbd", "stbd": "stbd", "b": "both", "both": "both"}
-_FLOW: Mapping[UnitSystem, str] = {"metric": "L/h", "us": "US gal/h", "imperial": "imp gal/h"}
 _MOST_PERCENT = 100.0
 
 
@@ -173,9 +172,9 @@ class KeyEntry:
         elif len(self._engine_ids) > 1:
             raise TrialCaptureError("which engine was read?", seen=text, expected=" or ".join(self._engine_ids))
         own = LOG_QUANTITIES[quantity][1]
-        if rest == ["gal/h"] and self._units != "metric":
-            rest = []  # a gallon of the reader's, as the answer says
-        return value, " ".join(rest) or (_FLOW[self._units] if own == "l/h" else own), fields
+        if own == "l/h":
+            own = "L/h" if self._units == "metric" else "gal/h"
+        return value, reader_gallon(" ".join(rest) or own, self._units), fields  # the answer says which gallon
 
     def _keep(self, kind: str, value: Any, unit: str, more: Mapping[str, Any], said: str) -> None:
         self._kept.append(_Kept(self._store(kind, value, unit, more), kind, said))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
+from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry, reader_gallon
 from trialcapture.cli.output import (
     PATH,
     accept_option,
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from trialcapture.archive.session import Session
 
 _WRITER = "note"
-_GALLONS = {"us": "US", "imperial": "imp"}
 
 
 def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -102,12 +101,10 @@ def note(
     if kind is None:
         raise click.UsageError("Missing argument 'KIND': one of " + ", ".join(KINDS) + "; or --list.")
     now, notes = datetime.now(UTC), read_notes(opened)
-    if unit in ("gal", "gal/h") and opened.config.report.units in _GALLONS:
-        unit = f"{_GALLONS[opened.config.report.units]} {unit}"  # of the reader's; the answer says which
     entry = note_entry(
         kind,
         value,
-        unit=unit,
+        unit=reader_gallon(unit, opened.config.report.units),  # the answer says which
         where=where,
         by=by,
         t=_utc(now) if at is None else entered_time(at, now, where="--at"),
