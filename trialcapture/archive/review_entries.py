@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
 from math import isfinite
 from typing import Any, Literal
 
 import pyarrow as pa
 
 from trialcapture.archive.notes import add_notes, notes_path, parse_note, read_notes, reviews_of
-from trialcapture.archive.seal import REVIEW, Acceptance
+from trialcapture.archive.seal import REVIEW, Acceptance, utc_now
 from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments
@@ -95,8 +94,7 @@ def _entry(kind: str, number: int, more: dict[str, Any], segments: pa.Table, rea
         )
     row = ids.index(number)
     ends = "/".join(iso_utc(segments[name][row].value) for name in ("start", "stop"))
-    now = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
-    return {"t": now, "kind": kind, "value": ends, **more, "reason": reason, "by": by}
+    return {"t": utc_now(), "kind": kind, "value": ends, **more, "reason": reason, "by": by}
 
 
 def _add(
