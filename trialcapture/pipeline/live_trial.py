@@ -513,8 +513,4 @@ class LiveTrial:
 
 def _after(c: Candidate, low_ns: int) -> Candidate:
     first = int(np.searchsorted(c.t_ns, low_ns))
-    if not first:
-        return c
-    ages = None if c.age_ns is None else c.age_ns[first:]
-    values = {name: of[first:] for name, of in c.values.items()}
-    return Candidate(c.source, c.t_ns[first:], values, c.preference, age_ns=ages)
+    return c.select(slice(first, None)) if first else c
