@@ -97,6 +97,13 @@ def test_a_reading_names_quantity_and_engine(keys: str, options: dict[str, Any],
     assert one(keys, **options) == {"kind": "reading", **stored}
 
 
+def test_an_engine_speed_in_gallons_is_refused_in_every_unit_system() -> None:
+    pad = Pad(engine_ids=("main",), units="us")
+    assert "cannot have this unit" in pad.press("drpm 2400 gal/h\r")
+    assert pad.stored == []
+    assert pad.press("dfuel 16.4 gal/h\r").startswith("noted: reading fuel 16.4 US gal/h")
+
+
 def test_readings_typed_by_keys_are_those_that_bands_are_made_of() -> None:
     pad = Pad()
     pad.press("drpm 2400 port\rdrpm 2390 stbd\ru")

@@ -27,7 +27,6 @@ from trialcapture.pipeline.live_board import (
     SourceLine,
     Step,
     Way,
-    board_as_json,
 )
 
 T0 = datetime(2026, 6, 9, 8, 12, 40, tzinfo=UTC)
@@ -124,11 +123,6 @@ def busy_board(seconds: float = 0.0, **changes: Any) -> Board:
         ),
     )  # fmt: skip
     return replace(board, **changes)
-
-
-def as_sent(board: Board) -> dict[str, Any]:
-    """Return a board as JSON holds it."""
-    return board_as_json(board)
 
 
 def advice_board(kind: str, sentence: str, seconds: float = 0.0, **more: Any) -> Board:

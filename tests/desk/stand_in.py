@@ -23,8 +23,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from tests.desk.boards import as_sent, busy_board
-from trialcapture.pipeline.live_board import Board
+from tests.desk.boards import busy_board
+from trialcapture.pipeline.live_board import Board, board_as_json
 
 PAGES = files("trialcapture.desk") / "pages"
 TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
@@ -115,7 +115,7 @@ class StandIn:
                 while self._cut == began:
                     if not self.is_silent and not self.is_stalled and self.board is not sent:
                         sent = self.board
-                        yield f"event: board\ndata: {json.dumps(as_sent(sent))}\n\n".encode()
+                        yield f"event: board\ndata: {json.dumps(board_as_json(sent))}\n\n".encode()
                     elif not self.is_silent:
                         yield b'event: alive\ndata: {"trouble": ""}\n\n'
                         sent = None if not self.is_stalled else sent

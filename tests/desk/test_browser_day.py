@@ -9,9 +9,10 @@ import pytest
 from playwright.sync_api import Browser, expect
 from pypdf import PdfReader
 
-from tests.desk.boards import WAYS, as_sent, busy_board
+from tests.desk.boards import WAYS, busy_board
 from tests.desk.day import LONG_MS, PlayedTrial, Technician, by_parts, desk_of, done_in_results, make_photo
 from tests.desk.served import empty_session, serving
+from trialcapture.pipeline.live_board import board_as_json
 from trialcapture.rehearse.scenarios import DEFAULT, briefed
 from trialcapture.rehearse.simulate import find_scenario, simulate
 from trialcapture.rehearse.write import write_session
@@ -22,7 +23,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.browser]
 
 def test_every_touch_becomes_a_note_of_the_session(browser: Browser, tmp_path: Path) -> None:
     folder = empty_session(tmp_path / "day")
-    board = as_sent(busy_board())
+    board = board_as_json(busy_board())
     wrong: list[str] = []
     with SessionLock(folder), serving(folder, **busy_fields()) as desk:
         context = browser.new_context(viewport={"width": 1280, "height": 800})

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from time import monotonic
 from typing import Any
 
-from trialcapture.archive.note_kinds import note_entry
+from trialcapture.archive.note_kinds import note_entry, reader_gallon
 from trialcapture.config import LOG_QUANTITIES, UnitSystem
 from trialcapture.errors import TrialCaptureError
 
@@ -25,13 +25,12 @@ _LONGEST, _LONGEST_TEXT = 60, 300
 """Characters of an entry, and of a remark (our choice)."""
 _WIDTH = 79
 _SIDES = {"p": "port", "port": "port", "s": "stbd", "stbd": "stbd", "b": "both", "both": "both"}
-_FLOW: Mapping[UnitSystem, str] = {"metric": "L/h", "us": "US gal/h", "imperial": "imp gal/h"}
 _MOST_PERCENT = 100.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """What a key begins: the kind of note, what is asked, and an example of the answer."""
+    """What a key begins: the kind of note, what is asked, and how many characters may be typed."""
 
     kind: str
     asked: str
@@ -173,9 +172,9 @@ class KeyEntry:
         elif len(self._engine_ids) > 1:
             raise TrialCaptureError("which engine was read?", seen=text, expected=" or ".join(self._engine_ids))
         own = LOG_QUANTITIES[quantity][1]
-        if rest == ["gal/h"] and self._units != "metric":
-            rest = []  # a gallon of the reader's, as the answer says
-        return value, " ".join(rest) or (_FLOW[self._units] if own == "l/h" else own), fields
+        if own == "l/h":
+            own = "L/h" if self._units == "metric" else "gal/h"
+        return value, reader_gallon(" ".join(rest) or own, self._units), fields  # the answer says which gallon
 
     def _keep(self, kind: str, value: Any, unit: str, more: Mapping[str, Any], said: str) -> None:
         self._kept.append(_Kept(self._store(kind, value, unit, more), kind, said))
@@ -218,7 +217,7 @@ def _trim(text: str) -> tuple[str, str, dict[str, str]]:
 
 
 def _sound(text: str) -> tuple[str, str, dict[str, str]]:
-    """Part a level from its place, its doors and how long it was meaned: "71.5 helm closed 30s"."""
+    """Part a level from its place, its doors and over how long it was averaged: "71.5 helm closed 30s"."""
     level, *words = text.split()
     fields, place = {}, []
     for word in words:

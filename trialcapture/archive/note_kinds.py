@@ -185,6 +185,17 @@ def note_entry(
     return entry
 
 
+def reader_gallon(unit: str, units: str) -> str:
+    """Return a unit as it was typed, where a gallon that does not say which one is that of the reader's units.
+
+    Args:
+        unit: As it was typed.
+        units: Of the reader; in metric ones a gallon has to say which it is.
+    """
+    which = {"us": "US", "imperial": "imp"}.get(units)
+    return f"{which} {unit}" if which and unit in ("gal", "gal/h") else unit
+
+
 def _option(name: str) -> str:
     return f"--{name.replace('_', '-')}"
 

@@ -572,7 +572,12 @@ def entered_time(text: str, now: datetime, *, where: str) -> str:
         )
     if at > now + timedelta(days=1):
         raise TrialCaptureError("this time lies in the future", seen=text[:80], where=where)
-    return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return note_time(at)
+
+
+def note_time(at: datetime, width: str = "milliseconds") -> str:
+    """Return a time with its zone as notes write it: ISO 8601 UTC with ``Z``, to milliseconds or to ``seconds``."""
+    return at.astimezone(UTC).isoformat(timespec=width).replace("+00:00", "Z")
 
 
 def _copy_photo(photo: Path, folder: Path) -> tuple[Path, str]:

@@ -8,20 +8,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext
-from datetime import UTC, datetime
 from math import isfinite
 from typing import Any, Literal
 
 import pyarrow as pa
 
 from trialcapture.archive.notes import add_notes, notes_path, parse_note, read_notes, reviews_of
-from trialcapture.archive.seal import REVIEW, Acceptance
+from trialcapture.archive.seal import REVIEW, Acceptance, utc_now
 from trialcapture.archive.session import Session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments
 from trialcapture.reduce.tables import iso_utc
-from trialcapture.system.session_lock import NAME, SessionLock
+from trialcapture.system.session_lock import lock_if_there
 
 Verdict = Literal["exclude", "include", "relabel", "review-undo"]
 Wanted = tuple[str, int, dict[str, Any]]
@@ -96,8 +94,7 @@ def _entry(kind: str, number: int, more: dict[str, Any], segments: pa.Table, rea
         )
     row = ids.index(number)
     ends = "/".join(iso_utc(segments[name][row].value) for name in ("start", "stop"))
-    now = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
-    return {"t": now, "kind": kind, "value": ends, **more, "reason": reason, "by": by}
+    return {"t": utc_now(), "kind": kind, "value": ends, **more, "reason": reason, "by": by}
 
 
 def _add(
@@ -109,8 +106,7 @@ def _add(
     progress: Callable[[str, float | None], None],
 ) -> list[dict[str, str]]:
     """Add entries to the notes unless one of them could have no effect, and return what is to be said of them."""
-    is_locked = (session.folder / NAME).exists()  # by a recorder at work, or left by one that was killed
-    with SessionLock(session.folder) if is_locked else nullcontext():
+    with lock_if_there(session.folder):
         progress("hashing raw files", None)
         notes = read_notes(session)
         file = notes_path(session.folder, writer).name

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
+from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry, reader_gallon
 from trialcapture.cli.output import (
     PATH,
     accept_option,
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from trialcapture.archive.session import Session
 
 _WRITER = "note"
-_GALLONS = {"us": "US", "imperial": "imp"}
 
 
 def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -88,7 +87,7 @@ def note(
     trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
     trialcapture note monday --list walk_round.toml
     """
-    from trialcapture.archive.notes import add_notes, complete_photo, entered_time, read_notes  # noqa: PLC0415
+    from trialcapture.archive.notes import add_notes, complete_photo, entered_time, note_time, read_notes  # noqa: PLC0415
     from trialcapture.archive.seal import NOTE  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
     from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
@@ -102,21 +101,19 @@ def note(
     if kind is None:
         raise click.UsageError("Missing argument 'KIND': one of " + ", ".join(KINDS) + "; or --list.")
     now, notes = datetime.now(UTC), read_notes(opened)
-    if unit in ("gal", "gal/h") and opened.config.report.units in _GALLONS:
-        unit = f"{_GALLONS[opened.config.report.units]} {unit}"  # of the reader's; the answer says which
     entry = note_entry(
         kind,
         value,
-        unit=unit,
+        unit=reader_gallon(unit, opened.config.report.units),  # the answer says which
         where=where,
         by=by,
-        t=_utc(now) if at is None else entered_time(at, now, where="--at"),
+        t=note_time(now) if at is None else entered_time(at, now, where="--at"),
         fields={name: typed for name, typed in fields.items() if typed is not None},
         engine_ids=opened.config.engine_ids,
         notes=notes,
     )
     if at is not None:
-        entry["entered"] = _utc(now)
+        entry["entered"] = note_time(now)
     if kind == "photo":
         if photo is None:
             raise TrialCaptureError("a photo needs its file", seen="no --photo", expected="--photo FILE")
@@ -129,7 +126,7 @@ def note(
         writer=_WRITER,
         what=NOTE,
         by=by or "note",
-        t=_utc(now, "seconds"),
+        t=note_time(now, "seconds"),
         accept=acceptance(accept, by),
         is_recorded=lambda: is_locked(session),
         photo=photo,
@@ -179,7 +176,3 @@ def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool
             tell(f"  {state}  {item.what} ({about}{'' if item.is_standard else ', optional'})")
     left = sum(i.is_open and i.is_standard for i in found)
     tell(f"{left} of {sum(i.is_standard for i in found)} standard items open")
-
-
-def _utc(at: datetime, width: str = "milliseconds") -> str:
-    return at.isoformat(timespec=width).replace("+00:00", "Z")

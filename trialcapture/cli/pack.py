@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from dataclasses import asdict
 from pathlib import Path
 
@@ -35,10 +34,9 @@ def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_js
     from trialcapture.archive.atomic import size_text  # noqa: PLC0415
     from trialcapture.archive.pack import pack_session  # noqa: PLC0415
     from trialcapture.archive.seal import short_root  # noqa: PLC0415
-    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.system.session_lock import lock_if_there  # noqa: PLC0415
 
-    is_locked = (session / NAME).exists()  # by a recorder at work, or left by one that was killed
-    with shown_progress() as progress, SessionLock(session) if is_locked else nullcontext():
+    with shown_progress() as progress, lock_if_there(session):
         packed = pack_session(
             session,
             out,

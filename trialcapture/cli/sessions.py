@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-from contextlib import nullcontext
 from dataclasses import asdict
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -271,28 +269,26 @@ def collect(
     if into is None:
         raise click.UsageError("Missing option '--into'.")
     from trialcapture.archive.collect import collect as collect_files  # noqa: PLC0415
+    from trialcapture.archive.seal import read_chain, utc_now  # noqa: PLC0415
     from trialcapture.config import read_config  # noqa: PLC0415
-    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.system.session_lock import lock_if_there  # noqa: PLC0415
 
     if into.is_dir():
         offer_closing(into)
     config, text = (None, None) if config_path is None else read_config(config_path)
     told: list[str] = [] if config is None else doubtful_sizes(config)
-    is_locked = (into / NAME).exists()  # by a recorder at work, or left by one that was killed
-    with shown_progress() as progress, SessionLock(into) if is_locked else nullcontext():
+    with shown_progress() as progress, lock_if_there(into):
         session = collect_files(
             logs,
             engine_logs,
             config,
             into,
-            created=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
+            created=utc_now(),
             config_text=text,
             accept=acceptance(accept, by),
             progress=progress,
             warn=told.append,
         )
-    from trialcapture.archive.seal import read_chain  # noqa: PLC0415
-
     chain = read_chain(session.folder)
     root = None if chain is None else chain.root
     if as_json:
@@ -310,6 +306,7 @@ def collect(
 
 def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
     from trialcapture.archive.halves import copy_session, join_halves, missing_half, refuse_other_session  # noqa: PLC0415
+    from trialcapture.archive.seal import utc_now  # noqa: PLC0415
     from trialcapture.system.session_lock import SessionLock  # noqa: PLC0415
 
     refuse_other_session(one, other)
@@ -317,9 +314,7 @@ def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
     with SessionLock(one), SessionLock(other):  # no recorder may be at work on either
         if into is not None and into not in (one, other):
             copy_session(one, into)
-        joined = join_halves(
-            target, one if target == other else other, at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", by="collect"
-        )
+        joined = join_halves(target, one if target == other else other, at=utc_now(), by="collect")
     missing = missing_half(target)
     if as_json:
         print_json({**asdict(joined), "missing": missing})

@@ -10,7 +10,6 @@ import re
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -66,8 +65,7 @@ from trialcapture.report.figures_trial import clocks_figure
 from trialcapture.report.reader_units import ReaderUnits, own_decimals
 from trialcapture.safe_text import clean_lines
 from trialcapture.system.session_files import read_whole, require_plain
-from trialcapture.system.session_lock import NAME as LOCK
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_lock import SessionLock, lock_if_there
 
 if TYPE_CHECKING:
     from trialcapture.desk.server import Desk
@@ -328,7 +326,7 @@ class After:
 
         told: list[str] = []
         try:
-            with self._locked(session):
+            with lock_if_there(session.folder):
                 collect(
                     [], [waiting.log.path], load_config(config_text), session.folder, created=utc_now(),
                     config_text=config_text, accept=_acceptance(posted.fields), warn=told.append,
@@ -343,11 +341,6 @@ class After:
         waiting = self._pending.pop(number, None)
         if waiting is not None:
             waiting.log.path.unlink(missing_ok=True)
-
-    @staticmethod
-    def _locked(session: Session) -> Any:
-        is_locked = (session.folder / LOCK).exists()  # by a recorder at work, or left by one that was killed
-        return SessionLock(session.folder) if is_locked else nullcontext()
 
     # Work.
 

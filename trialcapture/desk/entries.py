@@ -28,6 +28,7 @@ from trialcapture.archive.notes import (
     add_notes,
     complete_photo,
     entered_time,
+    note_time,
     read_notes,
     standing,
 )
@@ -165,7 +166,7 @@ class Entries:
             fields = {"step": _step(hole["step"]), "way": str(hole.get("way") or ""), "reason": reason}
             said = {name: text for name, text in fields.items() if text}
             engines = session.config.engine_ids
-            entries.append(note_entry("hole", None, by=by, t=_utc(now), fields=said, engine_ids=engines))
+            entries.append(note_entry("hole", None, by=by, t=note_time(now), fields=said, engine_ids=engines))
         with self._one_at_a_time:
             done = self._add(entries, by, now, None) if entries else ()
         ends = posted.fields.get("end", "") in ("1", "true", "on", "yes") and is_being_recorded(session.folder)
@@ -184,7 +185,7 @@ class Entries:
             writer=WRITER,
             what=NOTE,
             by=" ".join(by.split()) or WRITER,
-            t=_utc(now, "seconds"),
+            t=note_time(now, "seconds"),
             is_recorded=lambda: is_being_recorded(folder),
             photo=photo,
         ).entries
@@ -196,9 +197,9 @@ def _time(typed: Mapping[str, str], now: datetime, *, is_photo: bool) -> tuple[s
     A photo has a time of its own, and only one that a person typed comes before it.
     """
     if "at" in typed:
-        return entered_time(typed["at"], now, where="at"), _utc(now)
+        return entered_time(typed["at"], now, where="at"), note_time(now)
     if "ago_s" not in typed:
-        return _utc(now), ""
+        return note_time(now), ""
     try:
         ago_s = float(typed["ago_s"])
     except ValueError:
@@ -208,12 +209,8 @@ def _time(typed: Mapping[str, str], now: datetime, *, is_photo: bool) -> tuple[s
             "this entry waited for another time than it can", seen=typed["ago_s"][:40], where="ago_s",
             expected=f"0 to {_MOST_AGO_S:.0f} s; enter it anew with its time",
         )  # fmt: skip
-    handed_in = _utc(now) if ago_s >= _DELAYED_S and not is_photo else ""
-    return _utc(now - timedelta(seconds=ago_s)), handed_in
-
-
-def _utc(at: datetime, width: str = "milliseconds") -> str:
-    return at.astimezone(UTC).isoformat(timespec=width).replace("+00:00", "Z")
+    handed_in = note_time(now) if ago_s >= _DELAYED_S and not is_photo else ""
+    return note_time(now - timedelta(seconds=ago_s)), handed_in
 
 
 def _step(step: Any) -> str:

@@ -14,7 +14,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -181,9 +180,9 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
     if kind == "verify":
         return _verify(folder, given[1] if len(given) > 1 else "", tell)
     from trialcapture.archive.pack import pack_session  # noqa: PLC0415
-    from trialcapture.system.session_lock import NAME, SessionLock  # noqa: PLC0415
+    from trialcapture.system.session_lock import lock_if_there  # noqa: PLC0415
 
-    with SessionLock(folder) if (folder / NAME).exists() else nullcontext():
+    with lock_if_there(folder):
         packed = pack_session(
             folder, Path(given[1]), made_by=f"trialcapture {__version__}", share=kind == "share", progress=tell,
             accept_damage=given[2] or None if len(given) > 2 else None,

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -28,8 +29,6 @@ from trialcapture.pipeline.reading import (
     DecodedEngineLog,
     DecodedLog,
     LogDecoder,
-    SentenceCounts,
-    add_to_counts,
     block_bytes_at,
     decode_and_keep,
     log_decoders,
@@ -84,16 +83,10 @@ class FollowedLog:
         self._read_to = 0
         self._blocks: list[StoredTables | HeldTables] = []
         self._indexes: list[BlockIndex] = []
-        self._counts: SentenceCounts = {}
         self._block_end, self._block_line = 0, 0
-        self._line_rest, self._next_line = b"", 0
+        self._line_rest = b""
         self.lines = 0
         """Whole lines seen so far."""
-
-    @property
-    def bytes_read(self) -> int:
-        """Bytes read so far."""
-        return self._read_to
 
     def look(self) -> tuple[DecodedPiece | None, bool]:
         """Read what is new.
@@ -118,27 +111,22 @@ class FollowedLog:
                 self._read_to += len(part)
                 self._cut(part)
                 if is_late:
-                    self._pass_over(part)
+                    self.lines += count_lines(self._whole_lines(part))
                 else:
                     new.append(part)
-        text = self._line_rest + b"".join(new)
-        end = text.rfind(b"\n") + 1
-        self._line_rest = text[end:]
-        if not end:
+        block = self._whole_lines(b"".join(new))
+        if not block:
             return None, is_late or is_other
-        block = text[:end]
-        tables, _, _ = self._of_lines.decode(self._next_line, block)
-        self._next_line += count_lines(block)
-        self.lines = self._next_line
+        tables, _, _ = self._of_lines.decode(self.lines, block)
+        self.lines += count_lines(block)
         return DecodedPiece(self.name, read_columns(tables), _satellites(tables)), is_late or is_other
 
-    def _pass_over(self, part: bytes) -> None:
-        """Count the lines of a part that is not decoded line by line."""
+    def _whole_lines(self, part: bytes) -> bytes:
+        """Return the lines that are whole with a part; what is left waits for the next one."""
         text = self._line_rest + part
         end = text.rfind(b"\n") + 1
-        self._next_line += count_lines(text[:end])
         self._line_rest = text[end:]
-        self.lines = self._next_line
+        return text[:end]
 
     def _cut(self, part: bytes) -> None:
         """Take in bytes, and decode the blocks that are whole with them."""
@@ -154,11 +142,10 @@ class FollowedLog:
         self._of_blocks = kept.decoder
         self._blocks.append(kept.tables)
         self._indexes.append(kept.index)
-        add_to_counts(self._counts, kept.counts)
         self._block_end += len(block)
         self._block_line += max(1, count_lines(block))
 
-    def so_far(self) -> tuple[DecodedLog, SentenceCounts]:
+    def so_far(self) -> DecodedLog:
         """Return the log up to its last whole line: whole blocks as kept, and the one under way decoded anew.
 
         Raises:
@@ -168,12 +155,10 @@ class FollowedLog:
             file.seek(self._block_end)
             tail = file.read(max(self._read_to - self._block_end, 0))
         tail = tail[: tail.rfind(b"\n") + 1]
-        tables, rejects, counts = copy.deepcopy(self._of_blocks).decode(self._block_line, tail)
-        all_counts = {key: list(of) for key, of in self._counts.items()}
-        add_to_counts(all_counts, counts)
+        tables, rejects, _ = copy.deepcopy(self._of_blocks).decode(self._block_line, tail)
         held = HeldTables({**read_columns(tables), REJECTS: rejects})
         index = join_indexes([*self._indexes, index_block(tables)])
-        return DecodedLog(self.name, index, [*self._blocks, held]), all_counts
+        return DecodedLog(self.name, index, [*self._blocks, held])
 
 
 def _satellites(tables: Mapping[str, pa.Table]) -> dict[str, int]:
@@ -188,7 +173,6 @@ class FollowedEngineLog:
 
     Args:
         path: The file.
-        name: Its name.
         session: The session.
     """
 
@@ -289,22 +273,14 @@ class Follower:
                 rows.append((name, found))
         return pieces, rows, anew
 
-    def so_far(self) -> tuple[list[DecodedLog], list[DecodedEngineLog], SentenceCounts]:
-        """Return all logs so far, and counts of sentences."""
-        counts: SentenceCounts = {}
-        logs = []
+    def so_far(self) -> tuple[list[DecodedLog], list[DecodedEngineLog]]:
+        """Return all logs so far."""
+        logs: list[DecodedLog] = []
         for log in self.logs.values():
-            try:
-                decoded, more = log.so_far()
-            except OSError:
-                continue
-            logs.append(decoded)
-            for key, of in more.items():
-                entry = counts.setdefault(key, [0, 0, 0])
-                for i, n in enumerate(of):
-                    entry[i] += n
+            with suppress(OSError):  # the recorder puts it back
+                logs.append(log.so_far())
         engine_logs = [found for log in self.engine_logs.values() if (found := log.so_far()) is not None]
-        return logs, engine_logs, counts
+        return logs, engine_logs
 
     @property
     def faults(self) -> list[str]:

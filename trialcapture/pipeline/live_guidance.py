@@ -20,7 +20,7 @@ from trialcapture.acquire.status import Guidance
 from trialcapture.archive.notes import Note, parse_time, standing
 from trialcapture.buffers import floats
 from trialcapture.config import Config
-from trialcapture.measure.plan_result import find_step, planned_steps
+from trialcapture.measure.plan_result import find_step, planned_steps, way_name
 from trialcapture.pipeline.live_board import (
     FULL_THROTTLE,
     Advice,
@@ -93,6 +93,7 @@ _SAME_MOMENT_NS = 2_000_000_000
 _ENTRIES = 20
 _QUIET_KINDS = frozenset({"beat", "can_clock", "gap", "start", "end", "acknowledged", "damaged"})
 _OPEN = ("missing", "refused", "now")
+_OPEN_MANOEUVRE = ("missing", "refused", "half")
 
 Shown = TypeVar("Shown")
 
@@ -236,7 +237,7 @@ class LiveBoard:
             for c in grid.cells if c.state in ("missing", "refused", "skipped", "half", "now") and grid.is_planned
         ] + [
             BoardHole(m.kind, m.way, f"{m.state}: {m.reason}" if m.reason else m.state)
-            for m in manoeuvres if m.state in ("missing", "refused", "half")
+            for m in manoeuvres if m.state in _OPEN_MANOEUVRE
         ]  # fmt: skip
         if now_s - self._charge[0] > 30.0:
             self._charge = (now_s, self._charge_pct())
@@ -478,7 +479,7 @@ class LiveBoard:
         axis = None if self.config.plan is None else self.config.plan.axis_deg
         names = {}
         for number in range(count):
-            names.setdefault(_way_name(axis, number % 2 == 0, number // 2))
+            names.setdefault(way_name(axis, number % 2 == 0, number // 2))
         return [Way(name, name) for name in names]
 
     def _grid(self, now_s: float, detector: Detector) -> Grid:
@@ -664,7 +665,7 @@ class LiveBoard:
             at, tone = (utc_text(wall_ns), made.tone) if is_new else (self._given.at, self._given.tone)
             self._given = replace(made, at=at, tone=tone)
         elif self._given.kind == "hold" and self._given.number is not None:
-            left_s = max(self._given.number - 0.0, 0.0) if detector.left_s is None else detector.left_s
+            left_s = self._given.number if detector.left_s is None else detector.left_s
             self._given = replace(self._given, number=left_s)
         return self._given
 
@@ -725,7 +726,7 @@ class LiveBoard:
 
     def _advice_after(self, grid: Grid, manoeuvres: Sequence[ManoeuvreCell], tone: Any) -> Advice:
         """Return what is left when every step is run: manoeuvres, the offer of a repeat, the end."""
-        missing = next((m for m in manoeuvres if m.state in ("missing", "refused", "half")), None)
+        missing = next((m for m in manoeuvres if m.state in _OPEN_MANOEUVRE), None)
         if missing is not None:
             way = f" {'on' if missing.way[:1].isdigit() else 'to'} {missing.way}" if missing.way else ""
             caution: Any = {"turn": "turn", "stop": "stop", "acceleration": "full_throttle"}.get(missing.kind)
@@ -885,7 +886,7 @@ def guidance_of(board: Board) -> Guidance:
     held = "" if not detector.held_s else f", held {detector.held_s:.0f} s"
     reason = f" ({detector.reason})" if detector.reason else ""
     missing = [f"{_step_name(c.step)} {c.way}" for c in board.grid.cells if c.state in _OPEN] if board.holes else []
-    missing += [f"{m.kind} {m.way}".strip() for m in board.manoeuvres if m.state in ("missing", "refused", "half")]
+    missing += [f"{m.kind} {m.way}".strip() for m in board.manoeuvres if m.state in _OPEN_MANOEUVRE]
     told = f"missing {len(missing)}: {'; '.join(missing)}" if missing else ""
     return Guidance(board.made_at, f"{sog}   {speeds}", f"{detector.words}{held}{reason}", board.advice.sentence, told)
 
@@ -953,12 +954,6 @@ def _step_name(step: float | str) -> str:
     if step == FULL_THROTTLE:
         return "full throttle"
     return step if isinstance(step, str) else f"{step:g} rpm"
-
-
-def _way_name(axis_deg: float | None, is_out: bool, turn: int) -> str:
-    from trialcapture.measure.plan_result import way_name  # noqa: PLC0415
-
-    return way_name(axis_deg, is_out, turn)
 
 
 def _degrees(way: str) -> float | None:

@@ -19,7 +19,6 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from math import ceil
 from pathlib import Path
 from time import thread_time
 
@@ -38,7 +37,7 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
-from trialcapture.pipeline.results import reduce_noted
+from trialcapture.pipeline.results import episode_rows, reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
 from trialcapture.prepare.channels.engine_readings import gather_log
 from trialcapture.prepare.channels.grid import (
@@ -319,7 +318,7 @@ class LiveTrial:
 
     def _align(self) -> None:
         """Find the alignment of all that is there, and make the grid again where it has moved."""
-        logs, engine_logs, _ = self.follower.so_far()
+        logs, engine_logs = self.follower.so_far()
         self._aligned = {log.name for log in logs}
         logs = [log for log in logs if log.outline.tables]
         if not logs:
@@ -507,16 +506,11 @@ class LiveTrial:
 
     def _read_episode(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
         hz = self.config.samples.grid_hz
-        ends = (ceil((t_ns - self.first_ns) * hz / 1e9) for t_ns in (start_ns, stop_ns))
         block = max(round(hz), 1)
-        start, stop = (min(max(row, 0), self.samples.rows // block * block) for row in ends)
-        return self.samples.read(start, stop, columns)
+        rows = self.samples.rows // block * block
+        return self.samples.read(*episode_rows(start_ns, stop_ns, self.first_ns, hz, rows), columns)
 
 
 def _after(c: Candidate, low_ns: int) -> Candidate:
     first = int(np.searchsorted(c.t_ns, low_ns))
-    if not first:
-        return c
-    ages = None if c.age_ns is None else c.age_ns[first:]
-    values = {name: of[first:] for name, of in c.values.items()}
-    return Candidate(c.source, c.t_ns[first:], values, c.preference, age_ns=ages)
+    return c.select(slice(first, None)) if first else c

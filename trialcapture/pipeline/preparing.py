@@ -52,7 +52,6 @@ from trialcapture.prepare.channels.grid import (
 from trialcapture.prepare.channels.on_change import HOLD_MOST_S, OnChange, RowsOnChange
 from trialcapture.prepare.channels.receiver_choice import Screen, receiver_of
 from trialcapture.prepare.channels.resolution import find_roundings
-from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows
 from trialcapture.prepare.clocks.log_clock import EngineLogClock
 from trialcapture.prepare.clocks.receive_time import Stamps
@@ -240,12 +239,7 @@ class EngineLogSlice:
             parts.append(read_table(self.after, "rows").slice(0, self.context))
         rows, t_ns = assign_utc_to_rows(pa.concat_tables(parts).combine_chunks(), self.clock)
         found = gather_log(rows, t_ns, self.name, config, self.on_change, self.rows_on_change)
-        return {group: [self._own(c) for c in members] for group, members in found.items()}
-
-    def _own(self, c: Candidate) -> Candidate:
-        kept = slice(*np.searchsorted(c.t_ns, [self.low_ns, self.high_ns + 1]))
-        ages = None if c.age_ns is None else c.age_ns[kept]
-        return Candidate(c.source, c.t_ns[kept], {n: v[kept] for n, v in c.values.items()}, c.preference, age_ns=ages)
+        return {group: [c.between(self.low_ns, self.high_ns) for c in members] for group, members in found.items()}
 
 
 TimeSlice = BlockSlice | EngineLogSlice

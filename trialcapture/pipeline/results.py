@@ -229,6 +229,19 @@ def _noted_for_plan(notes: Sequence[Note]) -> NotedForPlan:
     )
 
 
+def episode_rows(start_ns: int, stop_ns: int, first_ns: int, grid_hz: float, rows: int) -> tuple[int, int]:
+    """Return the rows [start, stop) of the samples that an episode covers.
+
+    Args:
+        start_ns, stop_ns: Of the episode [ns UTC].
+        first_ns: Of the first sample [ns UTC].
+        grid_hz: Samples a second [Hz].
+        rows: How many there are.
+    """
+    start, stop = (min(max(ceil((t_ns - first_ns) * grid_hz / 1e9), 0), rows) for t_ns in (start_ns, stop_ns))
+    return start, stop
+
+
 @contextmanager
 def _open_episodes(files: ResultSet, trial: PreparedTrial, config: Config) -> Iterator[ReadSamples]:
     """Open the samples of a trial, to read the full rate of an episode of it."""
@@ -237,9 +250,7 @@ def _open_episodes(files: ResultSet, trial: PreparedTrial, config: Config) -> It
         rows = trial.overview.num_rows * max(round(config.samples.grid_hz), 1)
 
         def read(start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
-            ends = (ceil((t_ns - first_ns) * config.samples.grid_hz / 1e9) for t_ns in (start_ns, stop_ns))
-            start, stop = (min(max(row, 0), rows) for row in ends)
-            return samples.read(start, stop, columns)
+            return samples.read(*episode_rows(start_ns, stop_ns, int(first_ns), config.samples.grid_hz, rows), columns)
 
         yield read
 

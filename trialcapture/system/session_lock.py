@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import time
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
@@ -203,6 +203,14 @@ class SessionLock:
         if self._system == "windows":  # which refuses to remove an open file, and so one that somebody has taken since
             with suppress(OSError):
                 self._path.unlink()
+
+
+def lock_if_there(folder: Path) -> AbstractContextManager[object]:
+    """Return the lock of a session where its file is there: of a recorder at work, or of one that was killed.
+
+    A session that no recorder has open needs none, and nothing is written into it for a moment.
+    """
+    return SessionLock(folder) if (folder / NAME).exists() else nullcontext()
 
 
 def is_locked(folder: Path, name: str = NAME) -> bool:

@@ -401,7 +401,7 @@ def sample_window(
             continue
         around = round(reach[group] * 1e9)
         low, high = int(grid_ns[0]) - around, int(grid_ns[-1]) + around
-        mine = joined_by_source([_between(c, low, high) for c in candidates.get(group, [])])
+        mine = joined_by_source([c.between(low, high) for c in candidates.get(group, [])])
         if group in held:
             mine = [hold(c, _alive(candidates, c.source, low, high)) if c.source in held[group] else c for c in mine]
         gap_s = config.samples.gap_s(base_group(group, config.engine_ids))
@@ -419,7 +419,7 @@ def sample_window(
 
 
 def _alive(candidates: Mapping[str, Sequence[Candidate]], source: str, low_ns: int, high_ns: int) -> Ints:
-    near = {group: [_between(c, low_ns, high_ns) for c in members] for group, members in candidates.items()}
+    near = {group: [c.between(low_ns, high_ns) for c in members] for group, members in candidates.items()}
     return alive_times(near, source)
 
 
@@ -466,12 +466,6 @@ def _in_order(source: str, parts: Sequence[Candidate]) -> Candidate:
         t_ns, values = t_ns[order], {n: v[order] for n, v in values.items()}
         ages = None if ages is None else ages[order]
     return Candidate(source, t_ns, values, min(p.preference for p in parts), age_ns=ages)
-
-
-def _between(c: Candidate, low_ns: int, high_ns: int) -> Candidate:
-    inside = slice(*np.searchsorted(c.t_ns, [low_ns, high_ns + 1]))
-    ages = None if c.age_ns is None else c.age_ns[inside]
-    return Candidate(c.source, c.t_ns[inside], {n: v[inside] for n, v in c.values.items()}, c.preference, age_ns=ages)
 
 
 def with_true_wind(samples: pa.Table) -> pa.Table:

@@ -98,10 +98,7 @@ class Screen:
             if void.group == group and void.source == c.source:
                 lost |= void.hits(c)
         if lost.any():
-            kept = ~lost
-            stands_for = None if c.stands_for is None else c.stands_for[kept]
-            values = {n: v[kept] for n, v in c.values.items()}
-            c = Candidate(c.source, c.t_ns[kept], values, c.preference, stands_for)
+            c = c.select(~lost)
         if group == "velocity" and c.source in self.corrections:
             fit, sog = self.corrections[c.source], c.values["sog_kn"]
             # at rest a receiver shows its noise, whatever its error under way

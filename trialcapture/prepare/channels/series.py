@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -40,6 +40,20 @@ class Candidate:
     preference: int
     stands_for: Ints | None = None
     age_ns: Ints | None = None
+
+    def select(self, which: slice | Bools) -> Candidate:
+        """Return some of the readings."""
+        return replace(
+            self,
+            t_ns=self.t_ns[which],
+            values={name: of[which] for name, of in self.values.items()},
+            stands_for=None if self.stands_for is None else self.stands_for[which],
+            age_ns=None if self.age_ns is None else self.age_ns[which],
+        )
+
+    def between(self, low_ns: int, high_ns: int) -> Candidate:
+        """Return the readings from one instant to another [ns UTC], both included."""
+        return self.select(slice(*np.searchsorted(self.t_ns, [low_ns, high_ns + 1])))
 
 
 def series_schema(channels: Sequence[str]) -> pa.Schema:

@@ -233,7 +233,7 @@ def _leading(velocities: Sequence[Candidate], voids: Sequence[Void]) -> Velocity
         for void in voids:
             if void.source == c.source and void.group == "velocity":
                 lost |= void.hits(c)
-        told = velocity_of(Candidate(c.source, c.t_ns[~lost], {n: v[~lost] for n, v in c.values.items()}, 0))
+        told = velocity_of(c.select(~lost))
         if best is None or told.t_ns.size > best.t_ns.size:
             best = told
     return best if best is not None and best.t_ns.size else None
