@@ -17,17 +17,16 @@ from importlib.resources import files
 from typing import Any
 
 import uvicorn
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from tests.desk.boards import busy_board
+from trialcapture.desk.day import page_files, render_page
 from trialcapture.pipeline.live_board import Board, board_as_json
 
 PAGES = files("trialcapture.desk") / "pages"
-TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 BEAT_S = 0.5
 
@@ -81,30 +80,22 @@ class StandIn:
         self._cut += 1
 
     def _app(self) -> Starlette:
-        env = Environment(
-            loader=PackageLoader("trialcapture.desk", "pages"), autoescape=select_autoescape(default=True),
-            undefined=StrictUndefined,
-        )  # fmt: skip
-
         def page(name: str) -> Any:
             def show(_request: Request) -> Response:
-                text = env.get_template(name).render(
-                    token=self.token if self.may_enter else "", may_enter=self.may_enter, is_owner=self.may_enter,
-                    is_shared=False,
-                    boat="Heron 38", session="2026-06-09_heron", engines=["port", "stbd"],
-                    quantities=[("rpm", "engine speed", "rpm"), ("coolant", "coolant temperature", "degc")],
-                    places=["helm", "saloon", "cabin", "aft deck"],
-                )  # fmt: skip
+                text = render_page(name, {
+                    "token": self.token if self.may_enter else "", "may_enter": self.may_enter,
+                    "is_owner": self.may_enter, "is_shared": False,
+                    "boat": "Heron 38", "session": "2026-06-09_heron", "engines": ["port", "stbd"],
+                    "quantities": [("rpm", "engine speed", "rpm"), ("coolant", "coolant temperature", "degc")],
+                    "places": ["helm", "saloon", "cabin", "aft deck"],
+                })  # fmt: skip
                 return HTMLResponse(text, headers={"content-security-policy": POLICY})
 
             return show
 
         def static(request: Request) -> Response:
-            name = request.path_params["name"]
-            found = PAGES / name
-            if "/" in name or not found.is_file():
-                return Response("no such file", 404)
-            return Response(found.read_bytes(), media_type=TYPES[name.rsplit(".", 1)[1]])
+            found = page_files().get(request.path_params["name"])
+            return Response("no such file", 404) if found is None else Response(found.data, media_type=found.media_type)
 
         async def stream() -> AsyncIterator[bytes]:
             self.streams += 1

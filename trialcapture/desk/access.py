@@ -16,6 +16,7 @@ import hashlib
 import hmac
 import ipaddress
 import re
+from base64 import urlsafe_b64encode
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
@@ -32,6 +33,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from trialcapture.bounded_parsing import parse_json
+from trialcapture.desk.jobs import for_form
 from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.safe_text import clean_lines
 
@@ -154,7 +156,7 @@ class Access:
 
     def _token(self, purpose: str) -> str:
         made = hmac.new(self.secret, purpose.encode(), hashlib.sha256).digest()[:TOKEN_BYTES]
-        return _base64url(made)
+        return urlsafe_b64encode(made).decode("ascii").rstrip("=")
 
     def _from_cookie(self, cookies: str) -> str:
         jar: SimpleCookie = SimpleCookie()
@@ -170,12 +172,6 @@ class Access:
         return frozenset(f"{name}:{self.port}" for name in names) | (
             frozenset(names) if self.port == 80 else frozenset()
         )
-
-
-def _base64url(data: bytes) -> str:
-    from base64 import urlsafe_b64encode  # noqa: PLC0415
-
-    return urlsafe_b64encode(data).decode("ascii").rstrip("=")
 
 
 def _is_loopback(address: str) -> bool:
@@ -408,7 +404,8 @@ class _Post:
             try:
                 done = await run_in_threadpool(self.handle, posted)
             except TrialCaptureError as fault:
-                return refused(422, _for_a_page(str(fault))) if _wants_page(request.scope) else fault_answer(fault)
+                said = clean_lines(for_form(str(fault)))
+                return refused(422, said) if _wants_page(request.scope) else fault_answer(fault)
         finally:
             for files in uploads.values():
                 for file in files:
@@ -473,20 +470,15 @@ def _wants_page(scope: Scope) -> bool:
 def fault_answer(fault: TrialCaptureError, **more: Any) -> Response:
     """Return a fault of use as an answer: a sentence in ``error``, its parts beside it."""
     told = {
-        "error": _for_a_page(str(fault)),
+        "error": clean_lines(for_form(str(fault))),
         "what": fault.what,
         "seen": None if fault.seen is None else str(fault.seen),
         "where": fault.where,
-        "expected": None if fault.expected is None else _for_a_page(fault.expected),
+        "expected": None if fault.expected is None else clean_lines(for_form(fault.expected)),
         "faults": fault.faults if isinstance(fault, ConfigError) else [],
         **more,
     }
     return JSONResponse(told, 422)
-
-
-def _for_a_page(text: str) -> str:
-    """Return a sentence made for the command line with options as the words that a form has."""
-    return clean_lines(re.sub(r"--([a-z][a-z-]*)", lambda option: option[1].replace("-", " "), text))
 
 
 def _json_fields(told: Any) -> dict[str, list[str]]:

@@ -42,8 +42,9 @@ from trialcapture.archive.seal import (
 )
 from trialcapture.archive.session import Session, engine_files, unmatched_engine_files
 from trialcapture.archive.verify import read_timeline
-from trialcapture.desk.access import Posted, post_route
-from trialcapture.desk.dock import FORM_BYTES, FORM_FIELDS, Dock, in_words
+from trialcapture.config import load_config
+from trialcapture.desk.access import Posted, Role, post_route
+from trialcapture.desk.dock import FORM_BYTES, FORM_FIELDS, RESERVED_NAME, Dock, in_words
 from trialcapture.desk.dock_forms import parse_number
 from trialcapture.desk.engine_log_forms import (
     AsRead,
@@ -172,17 +173,14 @@ class After:
         return self._render(request.scope["role"], said=said)
 
     def _render(
-        self, role: str, *, said: str = "", fault: str = "", typed: Mapping[str, str] | None = None, status: int = 200
+        self, role: Role, *, said: str = "", fault: str = "", typed: Mapping[str, str] | None = None, status: int = 200
     ) -> Response:
-        request = Request({"type": "http", "role": role, "headers": []})
         day = self._desk.day
         context: dict[str, Any] = {"said": said, "fault": fault, "typed": typed or {}, "has_session": day.has_session}
         if day.has_session:
             session = day.open_session()
             context |= self._about(session)
-        answer = self._desk.page(request, "after.html", **context)
-        answer.status_code = status
-        return answer
+        return self._desk.page(role, "after.html", status, **context)
 
     def _about(self, session: Session) -> dict[str, Any]:
         folder = session.folder
@@ -322,8 +320,6 @@ class After:
         return text
 
     def _collect(self, posted: Posted, session: Session, number: int, waiting: _Pending, config_text: str) -> Response:
-        from trialcapture.config import load_config  # noqa: PLC0415
-
         told: list[str] = []
         try:
             with lock_if_there(session.folder):
@@ -345,10 +341,10 @@ class After:
     # Work.
 
     def _process(self, posted: Posted) -> Response:
+        del posted
         session = self._desk.day.open_session()
         self._jobs.forget("verify", "pack", "share")
         self._jobs.start("process", str(session.folder))
-        del posted
         return RedirectResponse("/after#process", 303)
 
     def _verify(self, posted: Posted) -> Response:
@@ -448,8 +444,7 @@ def log_name(name: str) -> str:
     """Return the name under which a log is kept: that of the file, without what some system cannot have."""
     last = name.replace("\\", "/").rsplit("/", 1)[-1]
     plain = _NAME_LETTERS.sub("_", last).strip(" .")[-120:].lstrip(" .")
-    reserved = re.fullmatch(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", plain, re.IGNORECASE)
-    return f"log-{plain}" if reserved else plain or "engine_log.csv"
+    return f"log-{plain}" if RESERVED_NAME.fullmatch(plain) else plain or "engine_log.csv"
 
 
 def _without_place(fault: TrialCaptureError, path: Path) -> str:

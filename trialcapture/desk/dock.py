@@ -34,7 +34,7 @@ from trialcapture.archive.atomic import open_replacement, write_file
 from trialcapture.archive.session import FILE_NAME
 from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
 from trialcapture.config import Config, whole_settings
-from trialcapture.desk.access import Posted, post_route
+from trialcapture.desk.access import Posted, Role, post_route
 from trialcapture.desk.dock_forms import (
     FormField,
     FormGroup,
@@ -265,13 +265,10 @@ class Dock:
             return JSONResponse({"error": "There is no such work."}, 404)
         return JSONResponse(self._jobs.state_of(kind).as_json())
 
-    def _render(self, role: str, shown: _Shown, status: int = 200) -> Response:
-        request = Request({"type": "http", "role": role, "headers": []})
+    def _render(self, role: Role, shown: _Shown, status: int = 200) -> Response:
         day = self._desk.day
         if day.settings is None:
-            answer = self._desk.page(request, "dock.html", form=None, shown=shown, **_NOTHING_TO_SHOW)
-            answer.status_code = status
-            return answer
+            return self._desk.page(role, "dock.html", status, form=None, shown=shown, **_NOTHING_TO_SHOW)
         now = read_settings(day.settings)
         trouble = ""
         groups: list[FormGroup] = []
@@ -290,16 +287,14 @@ class Dock:
                 data, units, typed=shown.typed, faults=[*shown.faults] if shown.typed is not None else faults,
                 field_faults=shown.field_faults,
             )  # fmt: skip
-        answer = self._desk.page(
-            request, "dock.html", form=groups, shown=shown, loose=loose, trouble_of_file=trouble, stamp=now.stamp,
+        return self._desk.page(
+            role, "dock.html", status, form=groups, shown=shown, loose=loose, trouble_of_file=trouble, stamp=now.stamp,
             file_name=day.settings.name, is_new=now.data is None, is_ready=config is not None and now.data is not None,
             load=None if config is None else load_lines(config, units), brief=BRIEF, seconds=self._preflight_s,
             preflight=self._jobs.state_of("preflight").as_json(), is_recorded=day.is_recorded(),
             folder=_folder_name(config, day.settings), count_of_faults=sum(_faults_in(g) for g in groups) + len(loose),
             summary=_summary_of(groups),
         )  # fmt: skip
-        answer.status_code = status
-        return answer
 
     # Settings.
 
@@ -326,7 +321,7 @@ class Dock:
             if action == "beside":
                 return self._save_beside(posted, path, base, changes)
             if now.data != base.data:
-                return self._conflict(posted, now, changes, data, typed, units)
+                return self._conflict(posted, now, data, typed, units)
             return self._save(posted, now, changes, typed, with_faults=action == "save_with_faults")
 
     def _save(
@@ -344,7 +339,7 @@ class Dock:
             write_settings(now, text or "# Settings of a boat and her trial; see configs/ for examples.\n")
         except SettingsChangedError:
             data = _parsed(now)
-            return self._conflict(posted, read_settings(now.path), changes, data, typed, reader_units(data))
+            return self._conflict(posted, read_settings(now.path), data, typed, reader_units(data))
         self._jobs.forget("preflight")
         return RedirectResponse("/dock?said=" + ("saved" if kept else "plain"), 303)
 
@@ -360,8 +355,8 @@ class Dock:
         return self._render(posted.role, _Shown(typed, said="Not saved yet."))
 
     def _conflict(
-        self, posted: Posted, now: SettingsFile, changes: Sequence[KeyChange], data: Mapping[str, Any],
-        typed: Mapping[str, Sequence[str]], units: ReaderUnits,
+        self, posted: Posted, now: SettingsFile, data: Mapping[str, Any], typed: Mapping[str, Sequence[str]],
+        units: ReaderUnits,
     ) -> Response:  # fmt: skip
         """Show the file as it is now with what was typed put upon it, and say which entries differ."""
         mine, _ = build_form(data, units, typed=typed)
@@ -381,7 +376,6 @@ class Dock:
         if units.system != theirs_units.system:  # what was typed would mean another number
             shown.typed = {}
             shown.said += f" It is in {theirs_units.system} units now: type your entries anew."
-        del changes
         return self._render(posted.role, shown, 409)
 
     def _save_beside(self, posted: Posted, path: Path, base: SettingsFile, changes: Sequence[KeyChange]) -> Response:
@@ -406,14 +400,13 @@ class Dock:
     def _start(self, posted: Posted) -> Response:
         with self._one_at_a_time:
             try:
-                folder = self._start_recorder(posted)
+                self._start_recorder(posted)
             except TrialCaptureError as fault:
                 shown = _Shown(start_fault=clean_lines(str(fault)), start_typed=posted.several)
                 return self._render(posted.role, shown, 422)
-        del folder
         return RedirectResponse("/", 303)
 
-    def _start_recorder(self, posted: Posted) -> Path:
+    def _start_recorder(self, posted: Posted) -> None:
         day = self._desk.day
         if day.settings is None:
             raise TrialCaptureError("the desk was opened without a file of settings")
@@ -450,7 +443,6 @@ class Dock:
         if left:
             value += f"; left: {', '.join(key.replace('_', ' ') for key in left)}, because {reason}"
         self._desk.entries.enter("brief", {"value": value[:2000], "by": by})
-        return folder
 
     def _keep_preflight(self, folder: Path) -> None:
         """Put what the preflight found into the session, as the command does; the recorder seals it at its end."""
@@ -522,7 +514,8 @@ def load_lines(config: Config, units: ReaderUnits) -> dict[str, Any]:
 
 
 _PLAIN_NAME = re.compile(r"[\w][\w .()+-]{0,79}")
-_RESERVED = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.IGNORECASE)
+RESERVED_NAME = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.IGNORECASE)
+"""A file name that Windows keeps for a device."""
 
 
 def _folder_name(config: Config | None, settings: Path) -> str:
@@ -543,7 +536,7 @@ def folder_for(name: str, settings: Path) -> Path:
         TrialCaptureError: The name leads elsewhere, some system cannot have it, or it is taken.
     """
     name = name.strip()
-    if not _PLAIN_NAME.fullmatch(name) or _RESERVED.fullmatch(name) or name.endswith((".", " ")):
+    if not _PLAIN_NAME.fullmatch(name) or RESERVED_NAME.fullmatch(name) or name.endswith((".", " ")):
         raise TrialCaptureError(
             "a session cannot have this name",
             seen=name[:100],
@@ -569,9 +562,6 @@ def in_words(desk: Desk, handle: Callable[[Posted], Response]) -> Callable[[Post
         try:
             return handle(posted)
         except TrialCaptureError as fault:
-            request = Request({"type": "http", "role": posted.role, "headers": []})
-            answer = desk.page(request, "cannot.html", said=clean_lines(str(fault)))
-            answer.status_code = 422
-            return answer
+            return desk.page(posted.role, "cannot.html", 422, said=clean_lines(str(fault)))
 
     return handled

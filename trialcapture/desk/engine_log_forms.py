@@ -19,7 +19,7 @@ from trialcapture.archive.collect import check_engine_log, look_at_engine_log
 from trialcapture.archive.session import match_engine_log
 from trialcapture.archive.workbook import open_engine_log, sheet_names
 from trialcapture.bounded_parsing import parse_toml
-from trialcapture.config import LOG_QUANTITIES, Config, load_config
+from trialcapture.config import Config, load_config
 from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading, draft_table, reading_text
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder
 from trialcapture.desk.dock_forms import (
@@ -358,8 +358,3 @@ def _time_text(t_ns: int, is_elapsed: bool) -> str:
 
 def _number_text(value: float | None) -> str:
     return "–" if value is None else f"{value:.6g}"
-
-
-def quantities() -> list[tuple[str, str]]:
-    """Return what a column of a log may hold, with its unit."""
-    return [(name, unit) for name, (_, unit) in LOG_QUANTITIES.items()]

@@ -69,26 +69,25 @@ class Desk:
     entries: Entries
     endings: list[Callable[[], object]] = field(default_factory=list)
 
-    def page(self, request: Request, name: str, status: int = 200, **context: Any) -> Response:
+    def page(self, role: Role, name: str, status: int = 200, **context: Any) -> Response:
         """Return a page.
 
         Args:
-            request: Asks for it.
+            role: Who asks for it.
             name: Of its template in ``pages/``, fixed in the program.
             status: Of the answer.
             context: What it is made of, beside ``token``, ``may_enter``, ``is_owner``, ``is_shared``, ``boat``,
                 ``session``, ``stage`` and ``engines``.
         """
-        return HTMLResponse(render_page(name, self.context(request) | context), status)
+        return HTMLResponse(render_page(name, self._context(role) | context), status)
 
-    def context(self, request: Request) -> dict[str, Any]:
+    def _context(self, role: Role) -> dict[str, Any]:
         """Return what every page is given."""
-        role: Role = request.scope["role"]
         try:
-            config, trouble = self.day.config(), ""
+            config = self.day.config()
             boat, engines = config.boat.name, config.engine_ids
-        except TrialCaptureError as fault:  # the dock shows each fault beside its field
-            boat, engines, trouble = "", (), str(fault)
+        except TrialCaptureError:  # the dock shows each fault beside its field
+            boat, engines = "", ()
         return {
             "token": self.access.form_token(role),
             "may_enter": role != "reader",
@@ -98,7 +97,6 @@ class Desk:
             "engines": engines,
             "session": self.day.session.name if self.day.session is not None else "",
             "stage": self.day.stage(),
-            "trouble": trouble,
         }
 
 
@@ -115,10 +113,10 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
         return RedirectResponse("/dock" if stage == "dock" else "/after", 303)
 
     def under_way(request: Request) -> Response:
-        return desk.page(request, "under_way.html", quantities=quantities, places=_PLACES)
+        return desk.page(request.scope["role"], "under_way.html", quantities=quantities, places=_PLACES)
 
     def helm(request: Request) -> Response:
-        return desk.page(request, "helm.html")
+        return desk.page(request.scope["role"], "helm.html")
 
     async def board(_request: Request) -> Response:
         return board_of(desk.feed)
@@ -139,7 +137,7 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
         if request.scope["role"] != "owner":
             return refused(403, "The link is shown on the computer the desk runs on.")
         links = [(link, f"/share/{n}.svg") for n, link in enumerate(desk.access.links())]
-        return HTMLResponse(_share_page(links, desk.access.sharing))
+        return desk.page(request.scope["role"], "share.html", links=links, sharing=desk.access.sharing, warning=WARNING)
 
     async def share_picture(request: Request) -> Response:
         links = desk.access.links()
@@ -177,7 +175,7 @@ class _StayWhileOpen:
                 lambda: desk.entries.open_holes() if desk.day.stage() == "under way" else []
             )
             if holes:
-                app = desk.page(Request(scope), "leave.html", 409, holes=holes, back=scope["path"])
+                app = desk.page(scope["role"], "leave.html", 409, holes=holes, back=scope["path"])
         await app(scope, receive, send)
 
 
@@ -232,10 +230,6 @@ def qr_text(link: str) -> str:
     made = io.StringIO()
     segno.make(link, error="l", micro=False).terminal(made, compact=True, border=2)
     return made.getvalue()
-
-
-def _share_page(links: Sequence[tuple[str, str]], sharing: Sharing) -> str:
-    return render_page("share.html", {"links": links, "sharing": sharing, "warning": WARNING})
 
 
 class SharedAddresses:
