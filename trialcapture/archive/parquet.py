@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -312,11 +313,13 @@ def _faults_in_words(path: Path) -> Iterator[None]:
 
 
 class SampleRows:
-    """Reads rows of an open samples file; made by `open_sample_rows`."""
+    """Reads rows of an open samples file, the next row group while one is used; made by `open_sample_rows`."""
 
-    def __init__(self, file: pq.ParquetFile) -> None:
+    def __init__(self, file: pq.ParquetFile, beside: Executor) -> None:
         self._file = file
+        self._beside = beside
         self._held: tuple[int, tuple[str, ...], pa.Table] | None = None
+        self._coming: tuple[int, tuple[str, ...], Future[pa.Table]] | None = None
 
     def read(self, start: int, stop: int, columns: Sequence[str]) -> pa.Table:
         """Return rows [start, stop) of some columns; cheap where calls go forward through the file."""
@@ -329,14 +332,21 @@ class SampleRows:
 
     def _group(self, group: int, columns: tuple[str, ...]) -> pa.Table:
         if self._held is None or self._held[:2] != (group, columns):
-            self._held = None
-            self._held = (group, columns, self._file.read_row_group(group, columns=list(columns)))
+            coming, self._held, self._coming = self._coming, None, None
+            if coming is None or coming[:2] != (group, columns):
+                coming = self._read(group, columns)
+            self._held = (group, columns, coming[2].result())
+            if group + 1 < self._file.num_row_groups:
+                self._coming = self._read(group + 1, columns)
         return self._held[2]
+
+    def _read(self, group: int, columns: tuple[str, ...]) -> tuple[int, tuple[str, ...], Future[pa.Table]]:
+        return group, columns, self._beside.submit(self._file.read_row_group, group, columns=list(columns))
 
 
 @contextmanager
 def open_sample_rows(path: Path) -> Iterator[SampleRows]:
     """Open a samples file as `open_parquet` writes it, to read rows where they are wanted."""
     require_plain(path)
-    with pq.ParquetFile(path) as file:
-        yield SampleRows(file)
+    with pq.ParquetFile(path) as file, ThreadPoolExecutor(1) as beside:
+        yield SampleRows(file, beside)

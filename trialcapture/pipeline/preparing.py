@@ -66,8 +66,8 @@ from trialcapture.prepare.trial_alignment import Candidates, LogFacts, TrialAlig
 Ints = npt.NDArray[np.int64]
 Rankings = dict[str, tuple[str, ...]]
 
-WINDOW_ROWS = ROW_GROUP_ROWS // 2
-"""Rows made at a time: half an hour of the default grid (our choice, measured on 8 h)."""
+WINDOW_ROWS = ROW_GROUP_ROWS
+"""Rows made at a time: an hour of the default grid (our choice, measured on 8 h)."""
 _LOG_CONTEXT_S = 150.0
 """What a row of an engine log may need of the rows around it [s]: the slope of a total, a temperature bridged."""
 _BLOCK_MARGIN_NS = 20_000_000_000

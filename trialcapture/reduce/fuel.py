@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from trialcapture.config import Fuel
 from trialcapture.reduce.uncertainty import BoolArray, FloatArray
@@ -73,6 +72,8 @@ def find_best_economy(
     Returns:
         The best; None without a usable band.
     """
+    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (slow import, loaded beside decoding)
+
     members = np.flatnonzero(usable & np.isfinite(speed_kn) & np.isfinite(economy))
     if not members.size:
         return None

@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 
 from trialcapture.prepare.sample_statistics import rolling_mean
 
@@ -235,6 +234,8 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
 
     def slopes(p: Floats, *_: object) -> Floats:
         return model(p)[1].T
+
+    from scipy.optimize import least_squares  # noqa: PLC0415  (slow import, loaded beside decoding)
 
     is_robust = np.isfinite(soft)
     at = np.clip(start, low, high)
