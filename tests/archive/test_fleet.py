@@ -356,31 +356,42 @@ def kill_at(kind, name, call):
         return call(*arguments, **more)
     setattr(kind, name, wrapped)
 archive = open_archive(place, create=True)
-if where == "read":
+kind = type(archive.store)
+if where == "read":  # in the middle of a file
     kill_at(object_store._Checked, "read", object_store._Checked.read)
 elif where == "put":
-    kill_at(object_store.FolderStore, "put", object_store.FolderStore.put)
+    kill_at(kind, "put", kind.put)
+elif where == "commit":
+    kill_at(kind, "put_new", kind.put_new)
 else:
     kill_at(object_store.os, "link", os.link)
 print(add_sessions(archive, [session], t=lambda: "2026-07-01T09:00:00Z")[0].outcome)
 """
 
 
-@pytest.mark.parametrize(("where", "at"), [("read", 1), ("put", 5), ("link", 0)])
-def test_a_killed_adder_leaves_nothing_half(made: list[Path], tmp_path: Path, where: str, at: int) -> None:
-    place = tmp_path / "archive"
+@pytest.mark.parametrize(
+    ("new_place", "where", "at"),
+    [("folder", "read", 1), ("folder", "put", 5), ("folder", "link", 0), ("s3", "read", 9), ("s3", "commit", 0)],
+    indirect=["new_place"],
+)
+def test_a_killed_adder_leaves_nothing_half(made: list[Path], new_place: Places, where: str, at: int) -> None:
+    place = new_place()
     killed = subprocess.run(
-        [sys.executable, "-c", _KILLED, str(place), str(made[0]), where, str(at)],
+        [sys.executable, "-c", _KILLED, place, str(made[0]), where, str(at)],
         cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert killed.returncode == 9, killed.stdout + killed.stderr
-    archive = open_archive(str(place))
+    archive = open_archive(place)
     assert archive.contents().sessions == {}
-    found = verify_archive(archive)
-    assert not found.faults
-    for name, _ in archive.store.names("files/"):  # whatever is there is whole
+    assert not verify_archive(archive).faults
+    there = {name: size for name, size in archive.store.names("files/")}
+    for name in there:  # whatever is there is whole
         assert hashlib.sha256(read_object(archive.store, name, 1 << 28)).hexdigest() == name[-64:]
-    assert [one.outcome for one in add(archive, made[0])] == ["added"]
+    (one,) = add(archive, made[0])
+    assert one.outcome == "added"
+    if where == "commit":  # all of the session was there but its commit; its results were not begun
+        of_session = archive.revision(archive.find(key_of(open_session(made[0]).id))).files
+        assert sum(there.values()) == sum({e.sha256: e.bytes for e in of_session}.values())
     assert not verify_archive(archive).faults
 
 

@@ -105,7 +105,7 @@ def add(
         )
     else:
         counts = {word: sum(one.outcome == word for one in found) for word in dict.fromkeys(o.outcome for o in found)}
-        tell(f"{_counted(len(found), 'session')}: " + ", ".join(f"{count} {word}" for word, count in counts.items()))
+        tell(f"{counted(len(found), 'session')}: " + ", ".join(f"{count} {word}" for word, count in counts.items()))
         if refused < len(found):
             tell(f"next: trialcapture archive index {opened.place}")
     context.exit(1 if refused else 0)
@@ -166,7 +166,7 @@ def index(context: click.Context, archive: str, rebuild: bool, as_json: bool) ->
     else:
         tell(", ".join(f"{count} {name}" for name, count in done.rows.items()))
         tell(
-            f"{_counted(len(done.read), 'session')} read, {done.kept} taken over"
+            f"{counted(len(done.read), 'session')} read, {done.kept} taken over"
             + ("" if done.is_new else "; nothing is new")
         )
         tell(f"index: {folder}/*.parquet")
@@ -235,7 +235,7 @@ def _print_sessions(sessions: pa.Table) -> None:
         table.add_row(*(Text(clean_text(cell)) for cell in cells))
     if sessions.num_rows:
         Console().print(table)
-    tell(_counted(sessions.num_rows, "session"))
+    tell(counted(sessions.num_rows, "session"))
 
 
 def csv_text(table: pa.Table) -> str:
@@ -328,10 +328,10 @@ def verify(context: click.Context, archive: str, workers: int | None, as_json: b
         print_json({"archive": opened.place, **asdict(found), "ending": ending})
     else:
         counts = ((found.sessions, "session"), (found.revisions, "revision"), (found.results, "result set"))
-        tell(", ".join(_counted(count, noun) for count, noun in counts))
+        tell(", ".join(counted(count, noun) for count, noun in counts))
         tell(
-            f"{_counted(found.files, 'stored file')} as hashed ({size_text(found.bytes)}), "
-            f"{_counted(found.seals, 'seal')} compared"
+            f"{counted(found.files, 'stored file')} as hashed ({size_text(found.bytes)}), "
+            f"{counted(found.seals, 'seal')} compared"
         )
         _say_all("note", found.remarks)
         _say_all("fault", [str(fault) for fault in found.faults])
@@ -364,7 +364,7 @@ def mirror(context: click.Context, archive: str, second: str, workers: int | Non
     if as_json:
         print_json({"archive": first.place, "second": other.place, **asdict(done)})
     else:
-        tell(f"{_counted(done.sessions, 'session')}, {_counted(done.objects, 'object')} compared")
+        tell(f"{counted(done.sessions, 'session')}, {counted(done.objects, 'object')} compared")
         tell(f"{done.copied} copied, {len(done.repaired)} repaired, {size_text(done.bytes)} written")
         _say_all("repaired", done.repaired)
         _say_all("only in the second", done.only_in_second)
@@ -374,7 +374,8 @@ def mirror(context: click.Context, archive: str, second: str, workers: int | Non
     context.exit(1 if done.faults else 0)
 
 
-def _counted(count: int, noun: str) -> str:
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun in the right number."""
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 

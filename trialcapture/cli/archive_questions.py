@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.cli.archive import archive, archive_argument, csv_text
+from trialcapture.cli.archive import archive, archive_argument, counted, csv_text
 from trialcapture.cli.output import PATH, json_option, print_json, say, shown_progress, tell, tell_lines
 from trialcapture.safe_text import clean_text, spreadsheet_text
 
@@ -140,7 +140,7 @@ def query(archive: str, sql: str, form: str, out: Path | None, seconds: float, m
         answer = query_index(opened, sql, longest_s=seconds, memory_mb=memory_mb)
     if out is not None:
         _write_answer(answer, form, out)
-        say(f"{answer.num_rows} rows in {out}", label="written")
+        say(f"{counted(answer.num_rows, 'row')} in {out}", label="written")
     elif form == "csv":
         tell_lines(csv_text(answer))
     elif form == "json":
@@ -181,7 +181,7 @@ def _print_answer(answer: pa.Table) -> None:
     if answer.num_columns:
         Console().print(table)
     more = f"; the first {_SHOWN_ROWS} are shown, --format csv has all" if answer.num_rows > _SHOWN_ROWS else ""
-    tell(f"{answer.num_rows} {'row' if answer.num_rows == 1 else 'rows'}{more}")
+    tell(f"{counted(answer.num_rows, 'row')}{more}")
 
 
 def _cell_text(value: Any) -> str:
@@ -265,7 +265,8 @@ def _tell_derived(one: DerivedStored, done: int, every: int) -> None:
     if one.state == "failed":
         say(f"{name}: {one.fault}{tries}", label=f"[{done}/{every}] failed")
         return
-    against = f", {len(one.changes)} changes against {one.before}" if one.before is not None and one.changes else ""
+    changes = counted(len(one.changes), "change")
+    against = f", {changes} against {one.before}" if one.before is not None and one.changes else ""
     tell(f"[{done}/{every}] {name}: {words[one.state]}, results {one.results}{tries}{against}")
 
 
@@ -286,7 +287,7 @@ def _tell_differences(found: Sequence[DerivedStored], out: Path | None) -> None:
     counts = {state: sum(one.state == state for one in found) for state in ("derived", "equal", "there", "failed")}
     names = {"derived": "derived", "equal": "equal", "there": "there before", "failed": "failed"}
     tell("")
-    tell(f"{len(found)} sessions: " + ", ".join(f"{n} {names[state]}" for state, n in counts.items() if n))
+    tell(f"{counted(len(found), 'session')}: " + ", ".join(f"{n} {names[state]}" for state, n in counts.items() if n))
     compared = sum(one.before is not None for one in found)
     tell(f"{len(changed)} of {compared} with former results changed by more than their printed digits")
     if out is not None:
