@@ -57,7 +57,11 @@ class Tape:
 def read_tape(session: Path, duration_s: float | None = None) -> Tape:
     """Read the journal of a session; one without stamps is spread evenly over `duration_s`."""
     (path, *_) = nmea_files(open_session(session))
-    text = b"".join(read_chunks(path, 1 << 20))
+    return tape_of(b"".join(read_chunks(path, 1 << 20)), duration_s)
+
+
+def tape_of(text: bytes, duration_s: float | None = None) -> Tape:
+    """Return the lines of a journal with the times they came in; arguments as those of `read_tape`."""
     if not text.endswith(b"\n"):
         text += b"\r\n"
     lines = text.splitlines(keepends=True)

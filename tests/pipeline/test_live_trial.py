@@ -7,14 +7,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 
 from tests.bench.live_replay import grow, read_tape, rehearsed, replay
 from trialcapture.archive.notes import parse_note
 from trialcapture.archive.session import Session, open_session
+from trialcapture.archive.work_folder import read_tables
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.pipeline import kept_blocks, process, reading
 from trialcapture.pipeline.live_board import Board, BoardCell, Detector, EngineNow, Now
+from trialcapture.pipeline.live_follow import FollowedLog
 from trialcapture.pipeline.live_guidance import SHOWN_S, SURE_S, Held, LiveBoard, PlanChange, guidance_of, plan_changes
 from trialcapture.pipeline.live_trial import LiveTrial, SamplesSoFar
 
@@ -124,6 +127,37 @@ def _found(session: Session, blocks: int) -> list[kept_blocks.KeptBlock | None]:
         found.append(kept.find(path.name, number, kept.key_of(decoder.state, first_line, block)))
         decoder.decode(first_line, block)
     return found
+
+
+def test_a_log_followed_line_by_line_is_the_log_decoded_at_once(
+    trial: Path, tmp_path: Path, small_blocks: list[int]
+) -> None:
+    """Blocks that were kept and the lines since, however they came, hold every row once and in order."""
+    tape = read_tape(trial)
+    looks = iter(grow(trial, tmp_path / "day", tape, step_s=7.0))
+    next(looks)
+    session = open_session(tmp_path / "day")
+    path, decoder = next(iter(reading.log_decoders(session, session.config)))
+    followed = FollowedLog(path, decoder, kept_blocks.KeptBlocks(session))
+    followed.look()
+    for number, _ in enumerate(looks):
+        followed.look()
+        if number % 5 == 0:
+            followed.so_far()
+    assert small_blocks
+    found = followed.so_far()
+    at_once = FollowedLog(path, next(iter(reading.log_decoders(session, session.config)))[1], followed._kept)
+    at_once._tail = None  # as where the log was joined late
+    at_once.look()
+    whole, _, _ = decode_nmea(path.read_bytes(), source="nmea")
+    for name, table in reading.read_columns(whole).items():
+        for log in (found, at_once.so_far()):
+            parts = [read_tables(block).get(name) for block in log.blocks]
+            rows = pa.concat_tables([part for part in parts if part is not None]).unify_dictionaries()
+            same = ["line", *(c for c in ("tod_ns", "sog_kn", "rpm", "lat_deg") if c in table.column_names)]
+            assert rows.select(same).combine_chunks().equals(table.select(same).combine_chunks()), name
+        kept_rows = found.outline.bounds[name]
+        assert kept_rows == sorted(kept_rows)
 
 
 def test_a_disk_without_room_to_spare_keeps_nothing(

@@ -265,6 +265,7 @@ class BoardReader:
         self._folder: Path | None = None
         self._began_s = -_ANEW_S
         self._fault: BaseException | None = None
+        self._told: tuple[Any, Board] = (None, {})
 
     def __call__(self) -> Board | None:
         """Return the board now; None while there is no session.
@@ -283,7 +284,10 @@ class BoardReader:
             self._began_s = monotonic()
         try:
             self._live = self._live or LiveBoard(LiveTrial(folder), charge_pct=battery_pct)
-            return board_as_json(self._live.look(monotonic(), time_ns()))
+            board = self._live.look(monotonic(), time_ns())
+            if board is not self._told[0]:
+                self._told = (board, board_as_json(board))
+            return self._told[1]
         except Exception as fault:
             self._live, self._fault = None, fault  # it may hold half a look, and begins anew from the files
             raise

@@ -53,6 +53,7 @@ def measure_trial(
     session_id: str,
     read_samples: ReadSamples | None = None,
     marks: Sequence[Mark] = (),
+    with_one_more: bool = True,
 ) -> tuple[pa.Table, pa.Table, Findings]:
     """Reduce a trial to bands and current, and measure everything that rests on them.
 
@@ -65,6 +66,7 @@ def measure_trial(
         session_id: Of the trial, for the tables.
         read_samples: Reads the full rate of an episode; None where it is not there.
         marks: Moments people marked.
+        with_one_more: Tell what one more run of each band would buy.
 
     Returns:
         Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and the findings. With nothing accepted the tables are empty
@@ -101,7 +103,7 @@ def measure_trial(
         slow_runs=planing.slow_runs,
         rated_rpm_check=rated,
         conditions=circumstances.conditions,
-        current=no_current() if made is None else _current(made),
+        current=no_current() if made is None else _current(made, with_one_more=with_one_more),
         still_air=StillAir("", "", ()) if made is None else describe_still_air(
             made.runs, made.weights, made.fit, made.wind, made.bands
         ),
@@ -133,7 +135,7 @@ def measure_trial(
     return bands_table(made, session_id), legs_table(made, session_id), findings
 
 
-def _current(made: Reduction) -> CurrentEvidence:
+def _current(made: Reduction, *, with_one_more: bool) -> CurrentEvidence:
     shown_h = made.look_h if made.shows_current else made.look_h[:0]
     return describe_current(
         made.legs,
@@ -145,6 +147,7 @@ def _current(made: Reduction) -> CurrentEvidence:
         shown_h,
         made.quantities.speed,
         made.wind,
+        with_one_more=with_one_more,
     )
 
 

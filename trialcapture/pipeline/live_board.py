@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass, field, fields, is_dataclass
+from functools import cache
 from typing import Any, Literal
 
 SourceState = Literal["ok", "late", "lost", "silent"]
@@ -402,12 +403,24 @@ def board_text(board: Board) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    kind = type(value)
+    if kind in _AS_THEY_ARE:  # most of a board, asked first: several boards a second are made
+        return value
+    if isinstance(value, float):
+        return round(value, 6) if math.isfinite(value) else None
+    if (names := _names_of(kind)) is not None:
+        return {name: _plain(getattr(value, name)) for name in names}
     if isinstance(value, dict):
         return {key: _plain(of) for key, of in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(of) for of in value]
-    if isinstance(value, float):
-        return round(value, 6) if math.isfinite(value) else None
     return value
+
+
+_AS_THEY_ARE = frozenset({str, int, bool, type(None)})
+
+
+@cache
+def _names_of(kind: type) -> tuple[str, ...] | None:
+    """Return the names of what a dataclass holds; None for any other type."""
+    return tuple(f.name for f in fields(kind)) if is_dataclass(kind) else None

@@ -11,21 +11,22 @@ shown now.
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 
 from trialcapture.archive.raw import BlockCutter, count_lines, is_packed
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
 from trialcapture.archive.work_folder import HeldTables, StoredTables
+from trialcapture.buffers import integers
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.reading import (
-    REJECTS,
     DecodedEngineLog,
     DecodedLog,
     LogDecoder,
@@ -85,6 +86,8 @@ class FollowedLog:
         self._indexes: list[BlockIndex] = []
         self._block_end, self._block_line = 0, 0
         self._line_rest = b""
+        self._tail: dict[str, pa.Table] | None = {}
+        self._since_tail: list[dict[str, pa.Table]] = []
         self.lines = 0
         """Whole lines seen so far."""
 
@@ -111,6 +114,7 @@ class FollowedLog:
                 self._read_to += len(part)
                 self._cut(part)
                 if is_late:
+                    self._tail, self._since_tail = None, []
                     self.lines += count_lines(self._whole_lines(part))
                 else:
                     new.append(part)
@@ -119,7 +123,10 @@ class FollowedLog:
             return None, is_late or is_other
         tables, _, _ = self._of_lines.decode(self.lines, block)
         self.lines += count_lines(block)
-        return DecodedPiece(self.name, read_columns(tables), _satellites(tables)), is_late or is_other
+        piece = read_columns(tables)
+        if self._tail is not None:
+            self._since_tail.append(piece)
+        return DecodedPiece(self.name, piece, _satellites(tables)), is_late or is_other
 
     def _whole_lines(self, part: bytes) -> bytes:
         """Return the lines that are whole with a part; what is left waits for the next one."""
@@ -146,19 +153,37 @@ class FollowedLog:
         self._block_line += max(1, count_lines(block))
 
     def so_far(self) -> DecodedLog:
-        """Return the log up to its last whole line: whole blocks as kept, and the one under way decoded anew.
+        """Return the log up to its last whole line: whole blocks as kept, and after them the lines as they came.
 
         Raises:
             OSError: The file cannot be read now.
         """
-        with open_plain(self._path) as file:
-            file.seek(self._block_end)
-            tail = file.read(max(self._read_to - self._block_end, 0))
-        tail = tail[: tail.rfind(b"\n") + 1]
-        tables, rejects, _ = copy.deepcopy(self._of_blocks).decode(self._block_line, tail)
-        held = HeldTables({**read_columns(tables), REJECTS: rejects})
-        index = join_indexes([*self._indexes, index_block(tables)])
-        return DecodedLog(self.name, index, [*self._blocks, held])
+        if self._tail is None:
+            with open_plain(self._path) as file:
+                file.seek(self._block_end)
+                text = file.read(max(self._read_to - self._block_end, 0))
+            tables, _, _ = copy.deepcopy(self._of_blocks).decode(self._block_line, text[: text.rfind(b"\n") + 1])
+            self._tail = read_columns(tables)
+        self._tail = _joined_after(self._block_line, [self._tail, *self._since_tail])
+        self._since_tail = []
+        index = join_indexes([*self._indexes, index_block(self._tail)])
+        return DecodedLog(self.name, index, [*self._blocks, HeldTables(self._tail)])
+
+
+def _joined_after(line: int, parts: Sequence[Mapping[str, pa.Table]]) -> dict[str, pa.Table]:
+    """Return decoded tables one behind the other, from a line on."""
+    by_name: dict[str, list[pa.Table]] = {}
+    for part in parts:
+        for name, table in part.items():
+            by_name.setdefault(name, []).append(table)
+    joined = {}
+    for name, tables in by_name.items():
+        whole = tables[0] if len(tables) == 1 else pa.concat_tables(tables, promote_options="permissive")
+        whole = whole.unify_dictionaries().combine_chunks()
+        first = int(np.searchsorted(integers(whole["line"])[0], line))
+        if first < whole.num_rows:
+            joined[name] = whole.slice(first)
+    return joined
 
 
 def _satellites(tables: Mapping[str, pa.Table]) -> dict[str, int]:

@@ -67,6 +67,9 @@ from trialcapture.safe_text import clean_text
 SHOWN_S, SURE_S = 5.0, 2.0
 """A state that is shown stays so long, and another has to last so long before it is shown [s] (the first after how the
 detector flickers inside good holds; the second is our choice)."""
+LOOK_EVERY_S = 0.5
+"""New lines are read so often at most [s]: each look costs as much as some hundred lines, and what is drawn must be no
+older than a second (our choice)."""
 JUDGE_EVERY_S = 1.0
 """What is the case with the stretch under way is looked at so often [s] (our choice)."""
 NO_DATA_S = 3.0
@@ -202,18 +205,25 @@ class LiveBoard:
         self._charge: tuple[float, float | None] = (-math.inf, None)
         self._target: tuple[float | str | None, str | None] = (None, None)
         self._was_holding = False
+        self._looked: tuple[float, Board | None] = (-math.inf, None)
 
     # ----- The board.
 
     def look(self, now_s: float, wall_ns: int) -> Board:
-        """Look at the trial and return the board.
+        """Look at the trial and return the board; the same one where it was looked at less than `LOOK_EVERY_S` before.
 
         Args:
             now_s: A clock that only goes forward [s].
             wall_ns: UTC by the computer's clock [ns since 1970].
         """
-        self.trial.look(now_s)
-        return self.board(now_s, wall_ns)
+        looked_s, board = self._looked
+        if board is None or not 0.0 <= now_s - looked_s < LOOK_EVERY_S:
+            self.trial.look(now_s)
+            board = self.board(now_s, wall_ns)
+            self._looked = (now_s, board)
+        else:  # the costliest part is done between two looks, so that it makes nothing shown wait
+            self.trial.reduce_if_due(now_s, ahead_s=1.0)
+        return board
 
     def board(self, now_s: float, wall_ns: int) -> Board:
         """Return the board of what the trial knows now; the arguments are those of `look`."""
@@ -281,12 +291,11 @@ class LiveBoard:
             return Now(engines=tuple(EngineNow(e) for e in self.config.engine_ids)), {}
         hz = self.config.samples.grid_hz
         count = min(samples.rows, max(round(2.0 * hz), 1))
-        few = samples.read(samples.rows - count, samples.rows, samples.tail.column_names)
+        names = [n for n in samples.tail.column_names if n != "t" and not n.endswith(("_age_s", "_flag"))]
+        few = samples.read(samples.rows - count, samples.rows, names)
         lag_s = self._data_lag_s(now_s, newest_ns, wall_ns, line)
         values, ages = {}, {}
-        for name in few.column_names:
-            if name == "t" or name.endswith(("_age_s", "_flag")):
-                continue
+        for name in names:
             known = floats(few[name])
             at = np.flatnonzero(np.isfinite(known))
             if at.size:

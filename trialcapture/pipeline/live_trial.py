@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from time import thread_time
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -63,8 +64,9 @@ from trialcapture.reduce.summary import Findings
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Made = TypeVar("Made")
 
-ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 20.0, 7.0, 1.5
+ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 20.0, 8.0, 1.5
 """The least time between two alignments, reductions and looks of the detector [s] (our choice: less than the ten
 seconds that the table of bands may be old)."""
 FIRST_ALIGN_S = 1.0
@@ -144,6 +146,8 @@ class SamplesSoFar:
 
     def read(self, start: int, stop: int, names: Sequence[str]) -> pa.Table:
         """Return rows [start, stop) of some columns."""
+        if start >= self.final:
+            return self.tail.slice(start - self.final, stop - start).select(list(names))
         found: list[pa.Table] = []
         at = max(bisect_right(self._starts, start) - 1, 0)
         while at < len(self._parts) and self._starts[at] < stop:
@@ -240,35 +244,51 @@ class LiveTrial:
         for piece in pieces:
             self.satellites |= piece.satellites
         anew = anew or any(self._is_set_back(piece) for piece in pieces)
-        with threadpool_limits(limits=1, user_api="blas"):
+        began = thread_time()
+        anew = anew or (self.alignment is not None and len(marks_of(self.notes)) != len(self.alignment.marks_ns))
+        self._is_void |= anew
+        is_placed = False
+        if anew or now_s >= self._due["align"] or not self._places_lines():
+            every_s = FIRST_ALIGN_S if self.alignment is None else ALIGN_EVERY_S
+            is_placed = self._spend("align", now_s, every_s, self._align)
+        if not is_placed and self.alignment is not None:
             began = thread_time()
-            anew = anew or (self.alignment is not None and len(marks_of(self.notes)) != len(self.alignment.marks_ns))
-            self._is_void |= anew
-            if anew or now_s >= self._due["align"] or not self._places_lines():
-                self._spend("align", now_s, FIRST_ALIGN_S if self.alignment is None else ALIGN_EVERY_S, self._align)
-            elif self.alignment is not None:
-                self._place(pieces, rows)
-                self._used("place", began)
-            if self.alignment is None:
-                return False
-            began = thread_time()
-            self._grow()
-            self._used("grid", began)
-            looked = now_s >= self._due["detect"]
-            if looked:
-                self._spend("detect", now_s, DETECT_EVERY_S, self._detect)
-            if now_s >= self._due["reduce"] or now_s - self._reduced_at_s >= REDUCE_LATEST_S:
-                self._spend("reduce", now_s, REDUCE_EVERY_S, partial(self._reduce, now_s))
-                looked = True
-        return looked
+            self._place(pieces, rows)
+            self._used("place", began)
+        if self.alignment is None:
+            return False
+        began = thread_time()
+        self._grow()
+        self._used("grid", began)
+        looked = now_s >= self._due["detect"]
+        if looked:
+            self._spend("detect", now_s, DETECT_EVERY_S, self._detect)
+        return self.reduce_if_due(now_s) or looked
+
+    def reduce_if_due(self, now_s: float, ahead_s: float = 0.0) -> bool:
+        """Make the results so far where that is due, and return whether it was.
+
+        Args:
+            now_s: As `look` takes it.
+            ahead_s: It may be done so much before [s], where there is time for it.
+        """
+        soon_s = now_s + ahead_s
+        is_late = self.reduced is not None and soon_s - self._reduced_at_s >= REDUCE_LATEST_S
+        if self.alignment is None or not (is_late or soon_s >= self._due["reduce"]):
+            return False
+        self._spend("reduce", now_s, REDUCE_EVERY_S, partial(self._reduce, now_s))
+        return True
 
     def finish(self) -> None:
         """Do everything once more for all that is there, as at the end of a recording."""
         self._read_notes()
-        self.follower.look()
+        pieces, rows, anew = self.follower.look()
+        self._is_void |= anew
         with threadpool_limits(limits=1, user_api="blas"):
-            self._align()
+            is_placed = self._align()
             if self.alignment is not None:
+                if not is_placed:
+                    self._place(pieces, rows)
                 self._grow()
                 self._detect()
                 self._reduced_of = None
@@ -280,12 +300,14 @@ class LiveTrial:
         self.seconds_used[name] = self.seconds_used.get(name, 0.0) + cost_s
         return cost_s
 
-    def _spend(self, name: str, now_s: float, every_s: float, do: Callable[[], object]) -> None:
+    def _spend(self, name: str, now_s: float, every_s: float, do: Callable[[], Made]) -> Made:
         """Do a costly part, and say when it is due again: the costlier it was, the later."""
         began = thread_time()
-        do()
+        with threadpool_limits(limits=1, user_api="blas"):
+            made = do()
         cost_s = self._used(name, began)
         self._due[name] = now_s + max(every_s, 0.0 if self._share is None else cost_s / self._share)
+        return made
 
     def _read_notes(self) -> None:
         with suppress(OSError, TrialCaptureError):
@@ -316,13 +338,17 @@ class LiveTrial:
 
     # ----- Alignment of the whole.
 
-    def _align(self) -> None:
-        """Find the alignment of all that is there, and make the grid again where it has moved."""
+    def _align(self) -> bool:
+        """Find the alignment of all that is there, and make the grid again where it has moved.
+
+        Returns:
+            True where that placed all lines there are on UTC; False where new ones are still to be placed.
+        """
         logs, engine_logs = self.follower.so_far()
         self._aligned = {log.name for log in logs}
         logs = [log for log in logs if log.outline.tables]
         if not logs:
-            return
+            return False
         try:
             found = align_trial(
                 [(log.name, log.outline) for log in logs],
@@ -332,16 +358,19 @@ class LiveTrial:
             )
         except TrialCaptureError as fault:
             self.fault = str(fault)
-            return
+            return False
         self.fault = ""
         if found.span_ns is None:
-            return
+            return False
         self._shifts = {log.name: {clock: of[-1] for clock, of in log.outline.shifts_ns.items() if of} for log in logs}
         former, self.alignment = self.alignment, found
         first_ns = int(grid_times(*found.span_ns, self.config.samples.grid_hz)[0])
         is_moved = former is None or first_ns != self.first_ns or self._has_moved(former, found)
+        is_anew = is_moved or self._is_void or not self._places_lines()
+        if not is_anew and not found.fits:
+            return False  # what was placed stands; rows of an engine log may need those around them
         slices = find_slices(logs, engine_logs, found)
-        if is_moved or self._is_void or not self._places_lines():
+        if is_anew:
             self._is_void = False
             self.first_ns = first_ns
             self.samples, self._finder, self._final = SamplesSoFar(self.config), SegmentFinder(self.config), []
@@ -358,6 +387,7 @@ class LiveTrial:
         near = [s for s in slices if s.high_ns >= low_ns]
         self._candidates = joined_candidates(s.load(self.config) for s in near)
         self._forget(reach)
+        return True
 
     def _lag_s(self) -> float:
         """Return how long after it a row is final [s]."""
@@ -481,7 +511,8 @@ class LiveTrial:
         newest_ns = self.newest_ns
         if newest_ns is None or len(marks_of(self.notes)) != len(self.alignment.marks_ns):
             return  # a mark came in since: the alignment places it first
-        made_of = (tuple(self.stretches), self._notes_seen, newest_ns // 30_000_000_000, self.first_ns)
+        shown = tuple(_as_reduced(s) for s in self.stretches)
+        made_of = (shown, self._notes_seen, newest_ns // 30_000_000_000, self.first_ns)
         if made_of == self._reduced_of and self.reduced is not None:
             # the stretches are the same: the table stands as it is, for what has come since
             self.reduced, self._reduced_at_s = replace(self.reduced, to_ns=newest_ns), now_s
@@ -497,7 +528,9 @@ class LiveTrial:
             segments, found.clocks, self.samples.overview(), none, none, [], DataHealth(), found.air, found.marks_ns
         )
         try:
-            made = reduce_noted(trial, self.config, self.notes, self.session.id, self._read_episode)
+            made = reduce_noted(
+                trial, self.config, self.notes, self.session.id, self._read_episode, with_one_more=False
+            )
         except TrialCaptureError as fault:
             self.fault = str(fault)
             return
@@ -509,6 +542,11 @@ class LiveTrial:
         block = max(round(hz), 1)
         rows = self.samples.rows // block * block
         return self.samples.read(*episode_rows(start_ns, stop_ns, self.first_ns, hz, rows), columns)
+
+
+def _as_reduced(stretch: Stretch) -> object:
+    """Return what of a stretch the results rest on: of a refused one why it is so, not how it goes on."""
+    return stretch if stretch.accepted else (stretch.start, stretch.reason.partition(":")[0])
 
 
 def _after(c: Candidate, low_ns: int) -> Candidate:

@@ -150,6 +150,8 @@ def reduce_noted(
     read_samples: ReadSamples,
     get: Callable[..., Any] = lambda make, *given: make(*given),
     remarks: Sequence[TrialWarning] = (),
+    *,
+    with_one_more: bool = True,
 ) -> tuple[pa.Table, pa.Table, pa.Table, Findings]:
     """Reduce a prepared trial with what people noted, and compare it with the plan: the same while it is recorded.
 
@@ -161,6 +163,7 @@ def reduce_noted(
         read_samples: Reads the full rate of an episode.
         get: Returns ``make(*given)``, where it can without making it again.
         remarks: What is to be said of the session itself.
+        with_one_more: Tell what one more run of each band would buy.
 
     Returns:
         Segments with their review, bands, legs and findings.
@@ -178,6 +181,7 @@ def reduce_noted(
                 segments, config, clocks=trial.clocks, samples=trial.overview, session_id=session_id,
                 read_samples=read_samples,
                 marks=[Mark(t_ns, text) for t_ns, text in zip(trial.marks_ns, texts, strict=True)],
+                with_one_more=with_one_more,
             )  # fmt: skip
 
     readings, faults = readings_of(notes, config.engine_ids)

@@ -160,6 +160,8 @@ def describe_current(
     at_h: FloatArray,
     speed: Budget,
     wind: RunWind,
+    *,
+    with_one_more: bool = True,
 ) -> CurrentEvidence:
     """Return the evidence on the current: sequence by sequence, and the fitted current over time.
 
@@ -173,6 +175,7 @@ def describe_current(
         at_h: The times the fit was asked for; empty where it tells no current.
         speed: Budget of the band speeds.
         wind: At the runs, as the fit was given it.
+        with_one_more: Tell what one more run of each band would buy, which takes as long as all else.
     """
     pairs, half = describe_sequences(legs, runs, sequences, fit, bands)
     measured = bool(np.isfinite(runs.heading_deg).any())
@@ -191,7 +194,7 @@ def describe_current(
                 now_kn=more.now_kn,
                 then_kn=more.then_kn,
             )
-            for more in plan_one_more_run(runs, fit, speed, wind)
+            for more in (plan_one_more_run(runs, fit, speed, wind) if with_one_more else ())
         ),
         fit=_current_over_time(legs, fit, at_h),
         strengths=fit.strengths,
