@@ -70,7 +70,7 @@ class LiveFile:
 
 
 def _append(path: Path, line: bytes) -> None:
-    with path.open("ab", buffering=0) as file:
+    with open_plain(path, "ab", buffering=0) as file:
         start = file.tell()
         if start > _MOST_BYTES:
             file.truncate(0)
@@ -116,30 +116,47 @@ class LiveLine:
     second: str = ""
 
 
-def read_last_line(folder: Path) -> LiveLine | None:
-    """Return the last line of a session's ``live.jsonl``, on whichever disk it is; None where none can be read."""
+def read_last_line(folder: Path, second: Path | None = None) -> LiveLine | None:
+    """Return the last line of a session's ``live.jsonl``, on whichever disk it is; None where none can be read.
+
+    Args:
+        folder: The session.
+        second: Its folder on the second disk, where a caller knows it already.
+    """
     line = _last_line_in(folder)
-    if line is not None and line.second and Path(line.second) != folder:
-        other = _last_line_in(Path(line.second))
-        if other is not None and other.status.session == line.status.session and other.t > line.t:
-            return other
+    second = second or second_folder(folder, line)
+    other = None if second is None else _last_line_in(second)
+    if other is not None and (line is None or (other.status.session == line.status.session and other.t > line.t)):
+        return other
     return line
 
 
+def second_folder(folder: Path, line: LiveLine | None) -> Path | None:
+    """Return where a session goes on when its first disk is full, as its recorder says; None where there is none.
+
+    It is believed only while a recorder is at work: in a session that came from elsewhere the line may name anything.
+
+    Args:
+        folder: The session.
+        line: The last line of its live status.
+    """
+    if line is None or not line.second or not is_being_recorded(folder):
+        return None
+    second = Path(line.second)
+    return second if second.is_absolute() and second != folder else None
+
+
 def _last_line_in(folder: Path) -> LiveLine | None:
-    path = folder / NAME
     try:
-        if not path.is_file():
-            return None
-        with path.open("rb") as file:
-            file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
+        with open_plain(folder / NAME) as file:
+            file.seek(max(0, file.seek(0, 2) - _TAIL_BYTES))
             lines = file.read(_TAIL_BYTES).split(b"\n")[:-1]
-    except OSError:
+    except (OSError, TrialCaptureError):
         return None
     for line in reversed(lines):
         try:
-            return _parse_line(json.loads(line))
-        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return _parse_line(parse_json_line(line))
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError):
             continue
     return None
 
