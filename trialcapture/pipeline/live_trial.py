@@ -38,8 +38,8 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
-from trialcapture.pipeline.results import episode_rows, reduce_noted
 from trialcapture.pipeline.reading import DecodedEngineLog
+from trialcapture.pipeline.results import episode_rows, reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
 from trialcapture.prepare.channels.engine_readings import gather_log, log_source
 from trialcapture.prepare.channels.grid import (
