@@ -50,11 +50,11 @@ def test_guidance_moves_no_cursor_and_is_cut_to_the_screen() -> None:
 
 
 def test_the_last_line_counts_while_it_is_fresh(tmp_path: Path) -> None:
-    assert read_guidance(tmp_path, lambda: AT_NS) is None
+    assert read_guidance([tmp_path], lambda: AT_NS) is None
     append_guidance(tmp_path, Guidance("2026-05-14T08:59:59.0Z", "1 kn", "", "", ""))
     append_guidance(tmp_path, TOLD)
-    assert read_guidance(tmp_path, lambda: AT_NS + 4_000_000_000) == TOLD
-    assert read_guidance(tmp_path, lambda: AT_NS + 6_000_000_000) is None
+    assert read_guidance([tmp_path], lambda: AT_NS + 4_000_000_000) == TOLD
+    assert read_guidance([tmp_path], lambda: AT_NS + 6_000_000_000) is None
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]\n", '{"t": "x"}\n', "\x00\xff\n", json.dumps({"t": 1}) + "\n"])
@@ -62,7 +62,7 @@ def test_a_damaged_line_is_no_guidance(tmp_path: Path, text: str) -> None:
     path = work_folder(tmp_path) / GUIDANCE
     path.parent.mkdir(parents=True)
     path.write_bytes(text.encode("latin-1"))
-    assert read_guidance(tmp_path, lambda: AT_NS) is None
+    assert read_guidance([tmp_path], lambda: AT_NS) is None
 
 
 def test_a_file_of_guidance_does_not_grow_for_ever(tmp_path: Path) -> None:
@@ -71,7 +71,7 @@ def test_a_file_of_guidance_does_not_grow_for_ever(tmp_path: Path) -> None:
     path.write_bytes(b"x" * (2 << 20))
     append_guidance(tmp_path, TOLD)
     assert path.stat().st_size < 1000
-    assert read_guidance(tmp_path, lambda: AT_NS) == TOLD
+    assert read_guidance([tmp_path], lambda: AT_NS) == TOLD
 
 
 def test_a_follower_tells_of_a_recording_and_killing_it_harms_nothing(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -55,7 +55,7 @@ class LiveFile:
         """
         entry = {"t": utc_text(wall_ns), "state": "recording", **_rounded(asdict(status)), **more}
         if len(self._folders) > 1:
-            entry["second"] = str(self._folders[1])
+            entry["second"] = str(self._folders[1].absolute())
         line = (json.dumps(entry, ensure_ascii=False, separators=(",", ":")) + "\n").encode("utf-8", "replace")
         cause: OSError | None = None
         for folder in self._folders:
@@ -70,7 +70,7 @@ class LiveFile:
 
 
 def _append(path: Path, line: bytes) -> None:
-    with path.open("ab", buffering=0) as file:
+    with open_plain(path, "ab", buffering=0) as file:
         start = file.tell()
         if start > _MOST_BYTES:
             file.truncate(0)
@@ -116,30 +116,47 @@ class LiveLine:
     second: str = ""
 
 
-def read_last_line(folder: Path) -> LiveLine | None:
-    """Return the last line of a session's ``live.jsonl``, on whichever disk it is; None where none can be read."""
+def read_last_line(folder: Path, second: Path | None = None) -> LiveLine | None:
+    """Return the last line of a session's ``live.jsonl``, on whichever disk it is; None where none can be read.
+
+    Args:
+        folder: The session.
+        second: Its folder on the second disk, where a caller knows it already.
+    """
     line = _last_line_in(folder)
-    if line is not None and line.second and Path(line.second) != folder:
-        other = _last_line_in(Path(line.second))
-        if other is not None and other.status.session == line.status.session and other.t > line.t:
-            return other
+    second = second or second_folder(folder, line)
+    other = None if second is None else _last_line_in(second)
+    if other is not None and (line is None or (other.status.session == line.status.session and other.t > line.t)):
+        return other
     return line
 
 
+def second_folder(folder: Path, line: LiveLine | None) -> Path | None:
+    """Return where a session goes on when its first disk is full, as its recorder says; None where there is none.
+
+    It is believed only while a recorder is at work: in a session that came from elsewhere the line may name anything.
+
+    Args:
+        folder: The session.
+        line: The last line of its live status.
+    """
+    if line is None or not line.second or not is_being_recorded(folder):
+        return None
+    second = Path(line.second)
+    return second if second.is_absolute() and second != folder else None
+
+
 def _last_line_in(folder: Path) -> LiveLine | None:
-    path = folder / NAME
     try:
-        if not path.is_file():
-            return None
-        with path.open("rb") as file:
-            file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
+        with open_plain(folder / NAME) as file:
+            file.seek(max(0, file.seek(0, 2) - _TAIL_BYTES))
             lines = file.read(_TAIL_BYTES).split(b"\n")[:-1]
-    except OSError:
+    except (OSError, TrialCaptureError):
         return None
     for line in reversed(lines):
         try:
-            return _parse_line(json.loads(line))
-        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return _parse_line(parse_json_line(line))
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError):
             continue
     return None
 
@@ -215,19 +232,28 @@ def append_guidance(folder: Path, guidance: Guidance) -> None:
     path = work_folder(folder) / GUIDANCE
     make_folder(path.parent)
     line = json.dumps(asdict(guidance), ensure_ascii=False, separators=(",", ":")) + "\n"
+    data = line.encode("utf-8", "replace")
     with open_plain(path, "ab", buffering=0) as file:
-        if file.seek(0, 2) > _MOST_GUIDANCE_BYTES:
+        start = file.seek(0, 2)
+        if start > _MOST_GUIDANCE_BYTES:
             file.truncate(0)
-        file.write(line.encode("utf-8", "replace"))
+            start = 0
+        if file.write(data) != len(data):
+            file.truncate(start)
+            raise OSError(errno.ENOSPC, "the disk is full")
 
 
-def read_guidance(folder: Path, now_ns: Callable[[], int] = time_ns) -> Guidance | None:
+def read_guidance(folders: Sequence[Path], now_ns: Callable[[], int] = time_ns) -> Guidance | None:
     """Return the last line of a session's guidance; None where there is none, or it is old.
 
     Args:
-        folder: The session.
+        folders: The session, and its folder on the second disk where it has one.
         now_ns: Wall clock [ns since 1970 UTC].
     """
+    return next((told for folder in folders if (told := _guidance_in(folder, now_ns)) is not None), None)
+
+
+def _guidance_in(folder: Path, now_ns: Callable[[], int]) -> Guidance | None:
     path = work_folder(folder) / GUIDANCE
     try:
         with open_plain(path) as file:
@@ -278,13 +304,16 @@ def attach(
     seen_s = now_s()
     hint = "Ctrl-C leaves this view, the recorder goes on. To end it: record --stop SESSION"
     show = Show(console, keys=hint)
-    show.follow(lambda: read_guidance(folder))
+    folders = [folder]
+    show.follow(lambda: read_guidance(folders))
     with ExitStack() as stack:
-        if beside is not None and read_guidance(folder) is None:
+        if beside is not None and read_guidance(folders) is None:
             stack.callback(beside(folder))
         stack.enter_context(show)
         while True:
-            line = read_last_line(folder)
+            line = read_last_line(folder, folders[-1] if len(folders) > 1 else None)
+            if len(folders) == 1 and (second := second_folder(folder, line)) is not None:
+                folders.append(second)
             if line is not None and (last is None or line.t != last.t or line.state != last.state):
                 last, seen_s = line, now_s()
                 if line.state == "recording" or is_being_recorded(folder):

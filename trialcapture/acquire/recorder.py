@@ -768,7 +768,8 @@ def record(
             show = Show(console or ScreenConsole(stderr=True))
             recording = Recording(session, config, past, clock, start_ns, second_folder, show.heard, sync)
             show.serve(recording.key_entry(), recording.screen_lost)
-            show.follow(lambda: read_guidance(session.folder))
+            folders = [folder for folder in (session.folder, second_folder) if folder is not None]
+            show.follow(lambda: read_guidance(folders))
             recording.open_sources(sources, engine_logs)
         except OSError as fault:
             raise write_error(fault, session.folder) from fault

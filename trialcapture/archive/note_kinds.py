@@ -139,6 +139,7 @@ def note_entry(
     fields: Mapping[str, str],
     engine_ids: Sequence[str],
     notes: Sequence[Note] = (),
+    units: str = "metric",
 ) -> dict[str, Any]:
     """Return a note as it is written, every part of it checked.
 
@@ -152,6 +153,7 @@ def note_entry(
         fields: Other fields as they were typed.
         engine_ids: Of the settings.
         notes: What is noted already; an undo must name one of them.
+        units: Of the reader: a gallon that does not say which one it is is theirs.
 
     Raises:
         TrialCaptureError: A part is missing, one too many, or cannot be; it says which and what would be right.
@@ -162,7 +164,12 @@ def note_entry(
 
         hint = "changes of a verdict are made by 'trialcapture review'" if kind in REVIEW_KINDS else ""
         raise TrialCaptureError("there is no such kind of note", seen=kind, expected=hint or ", ".join(KINDS))
-    entry: dict[str, Any] = {"t": t, "kind": kind, "value": _value(kind, spec, value), "unit": _unit(kind, spec, unit)}
+    entry: dict[str, Any] = {
+        "t": t,
+        "kind": kind,
+        "value": _value(kind, spec, value),
+        "unit": _unit(kind, spec, reader_gallon(unit, units)),
+    }
     if where:
         entry["where"] = _text("where", where)
     entry["by"] = _text("by", by) if by else ""
@@ -171,7 +178,7 @@ def note_entry(
         if name not in known:
             allowed = ", ".join(sorted(known)) or "no field beside value, unit, where, by and at"
             raise TrialCaptureError(f"a note of kind {kind} has no such field", seen=name, expected=allowed)
-        entry[name] = _field(name, typed)
+        entry[name] = _field(name, typed, units)
     for name in spec.needs:
         if name not in entry:
             wanted = FIELDS[name]
@@ -193,7 +200,14 @@ def reader_gallon(unit: str, units: str) -> str:
         units: Of the reader; in metric ones a gallon has to say which it is.
     """
     which = {"us": "US", "imperial": "imp"}.get(units)
-    return f"{which} {unit}" if which and unit in ("gal", "gal/h") else unit
+    bare = _BARE_GALLONS.get("".join(unit.lower().split()))
+    return f"{which} {bare}" if which and bare else unit
+
+
+_BARE_GALLONS = {
+    "gal": "gal", "gallon": "gal", "gallons": "gal", "gal/h": "gal/h", "gal/hr": "gal/h", "gph": "gal/h",
+    "gallons/h": "gal/h",
+}  # fmt: skip
 
 
 def _option(name: str) -> str:
@@ -224,14 +238,14 @@ def _unit(kind: str, spec: NoteKind, unit: str) -> str:
     return spec.unit
 
 
-def _field(name: str, typed: str) -> float | int | str:
+def _field(name: str, typed: str, units: str) -> float | int | str:
     spec = FIELDS[name]
     if not spec.is_number:
         text = _text(name, typed)
         if spec.allowed and text not in spec.allowed:
             raise TrialCaptureError(f"{name} cannot be that", seen=text, expected=", ".join(spec.allowed))
         return text
-    number = _number(typed) if name not in _IN_UNITS else _converted(name, typed)
+    number = _number(typed) if name not in _IN_UNITS else _converted(name, typed, units)
     least, most = spec.least or 0.0, spec.most or 0.0
     if number is None or not least <= number <= most:
         other = f"; another unit may stand behind it, such as {_IN_UNITS[name][1]!r}" if name in _IN_UNITS else ""
@@ -253,7 +267,7 @@ _IN_UNITS = {
 """Fields that may be typed in another unit: the unit they are stored in, and an example of another."""
 
 
-def _converted(name: str, typed: str) -> float | int | None:
+def _converted(name: str, typed: str, units: str) -> float | int | None:
     """Return a number that was typed with or without a unit, in that of its field; None where it is none."""
     from trialcapture.units import convert, parse_unit  # noqa: PLC0415
 
@@ -264,7 +278,7 @@ def _converted(name: str, typed: str) -> float | int | None:
     if number is None or not found[2]:
         return number
     try:
-        return float(f"{convert(number, parse_unit(found[2]), _IN_UNITS[name][0]):.6g}")
+        return float(f"{convert(number, parse_unit(reader_gallon(found[2], units)), _IN_UNITS[name][0]):.6g}")
     except TrialCaptureError:
         return None
 

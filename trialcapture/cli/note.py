@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry, reader_gallon
+from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
 from trialcapture.cli.output import (
     PATH,
     accept_option,
@@ -104,13 +104,14 @@ def note(
     entry = note_entry(
         kind,
         value,
-        unit=reader_gallon(unit, opened.config.report.units),  # the answer says which
+        unit=unit,
         where=where,
         by=by,
         t=note_time(now) if at is None else entered_time(at, now, where="--at"),
         fields={name: typed for name, typed in fields.items() if typed is not None},
         engine_ids=opened.config.engine_ids,
         notes=notes,
+        units=opened.config.report.units,  # the answer says which gallon
     )
     if at is not None:
         entry["entered"] = note_time(now)

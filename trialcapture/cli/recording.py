@@ -190,8 +190,14 @@ def follow(session: Path) -> None:
     board = LiveBoard(LiveTrial(session))
     while is_being_recorded(session):
         began_s = monotonic()
-        with suppress(OSError, TrialCaptureError):  # a full disk: the screen does without
-            append_guidance(session, guidance_of(board.look(began_s, time_ns())))
+        with suppress(OSError, TrialCaptureError):  # no disk takes it: the screen does without
+            told = guidance_of(board.look(began_s, time_ns()))
+            try:
+                append_guidance(session, told)
+            except (OSError, TrialCaptureError):
+                if board.second is None:
+                    raise
+                append_guidance(board.second, told)
         sleep(max(_FOLLOW_EVERY_S - (monotonic() - began_s), 0.1))
 
 
@@ -370,10 +376,11 @@ def _look_at(session: Path, as_json: bool) -> None:
 
 def _stop(session: Path, as_json: bool) -> None:
     from trialcapture.acquire.ending import stop_recorder  # noqa: PLC0415
-    from trialcapture.acquire.live_status import read_last_line  # noqa: PLC0415
+    from trialcapture.acquire.live_status import read_last_line, second_folder  # noqa: PLC0415
 
+    second = second_folder(session, read_last_line(session))
     stop_recorder(session)
-    last = read_last_line(session)
+    last = read_last_line(session, second)
     complete = None if last is None else last.complete
     if as_json:
         print_json({"folder": session, "ended": True, "complete": complete})

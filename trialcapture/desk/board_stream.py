@@ -276,6 +276,8 @@ class BoardReader:
         folder = self._day.session
         if folder is None or not self._day.has_session:
             return None
+        if self._live is not None and self._live.second is not None and self._day.is_recorded():
+            self._day.second = self._live.second
         if self._folder != folder:
             self._live, self._folder, self._began_s = None, folder, -_ANEW_S
         if self._live is None:

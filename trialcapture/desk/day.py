@@ -6,6 +6,7 @@ the desk starts.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import secrets
@@ -20,6 +21,7 @@ from typing import Any, Literal
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
 from trialcapture.acquire.ending import is_being_recorded
+from trialcapture.archive.halves import missing_half
 from trialcapture.archive.session import FILE_NAME, Session, open_session
 from trialcapture.config import Config, read_config
 from trialcapture.errors import TrialCaptureError
@@ -47,18 +49,25 @@ class Day:
     Attributes:
         settings: File of settings; None where only a session is given.
         session: Folder of the session; None at the dock, before there is one.
+        second: Its folder on a second disk, once it is known that it is recorded on two.
         units_given: Units asked for on the command line, before those of the settings.
     """
 
     settings: Path | None = None
     session: Path | None = None
+    second: Path | None = None
     units_given: ReaderUnits | None = None
     _looked: tuple[float, bool] = field(default=(-1e9, False))
 
     @property
     def has_session(self) -> bool:
         """True where there is a session."""
-        return self.session is not None and (self.session / FILE_NAME).exists()
+        return any((folder / FILE_NAME).exists() for folder in self.halves)
+
+    @property
+    def halves(self) -> list[Path]:
+        """The folders of the session, that on the first disk first."""
+        return [folder for folder in (self.session, self.second) if folder is not None]
 
     def open_session(self) -> Session:
         """Return the session as it is now.
@@ -70,7 +79,9 @@ class Day:
             raise TrialCaptureError(
                 "there is no session yet", expected="begin one: trialcapture record SETTINGS --into FOLDER --desk"
             )
-        return open_session(self.session)
+        # a first disk that was pulled out does not end the day
+        there = [folder for folder in self.halves if (folder / FILE_NAME).exists()]
+        return open_session((there or self.halves)[0])
 
     def config(self) -> Config:
         """Return the settings: those of the session where there is one, else those of the file.
@@ -98,8 +109,21 @@ class Day:
         """Return whether a recorder is at work on the session; looked at once a second at most."""
         now_s = time.monotonic()
         if now_s - self._looked[0] > _LOOK_S:
-            self._looked = (now_s, self.session is not None and is_being_recorded(self.session))
+            was_recorded = self._looked[1]
+            self._looked = (now_s, any(is_being_recorded(folder) for folder in self.halves))
+            if was_recorded and not self._looked[1]:
+                self._go_to_whole()
         return self._looked[1]
+
+    def _go_to_whole(self) -> None:
+        """Go to the second disk where the recorder, at its end, made the session whole there."""
+        if self.session is None or self.second is None:
+            return
+        with contextlib.suppress(OSError, TrialCaptureError):
+            is_whole = (self.session / FILE_NAME).exists() and not missing_half(self.session)
+            if not is_whole and not missing_half(self.second):
+                self.session = self.second
+        self.second = None
 
     def looked_anew(self) -> None:
         """Forget whether a recorder is at work: one was just started, or ended."""

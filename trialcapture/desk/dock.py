@@ -292,7 +292,8 @@ class Dock:
             file_name=day.settings.name, is_new=now.data is None, is_ready=config is not None and now.data is not None,
             load=None if config is None else load_lines(config, units), brief=BRIEF, seconds=self._preflight_s,
             preflight=self._jobs.state_of("preflight").as_json(), is_recorded=day.is_recorded(),
-            folder=_folder_name(config, day.settings), count_of_faults=sum(_faults_in(g) for g in groups) + len(loose),
+            folder=_folder_name(config, day.settings), settings_path=str(day.settings.resolve()),
+            count_of_faults=sum(_faults_in(g) for g in groups) + len(loose),
             summary=_summary_of(groups),
         )  # fmt: skip
 
@@ -428,7 +429,9 @@ class Dock:
         config, _, faults = check_settings(read_settings(day.settings).text, day.settings)
         if config is None:
             raise ConfigError(str(day.settings), list(faults))
+        second = second_disk(posted.fields.get("second", ""), folder)
         command = [*self._command, "record", str(day.settings.resolve()), "--into", str(folder)]
+        command += ["--second", str(second)] if second is not None else []
         with tempfile.TemporaryFile(prefix="trialcapture-record-") as output:
             try:
                 recorder = start_apart(command, output)
@@ -436,7 +439,7 @@ class Dock:
                 raise TrialCaptureError("the recorder could not be started", seen=fault.strerror) from fault
             self._await_recorder(recorder, folder, output)
         self._keep_preflight(folder)
-        day.session = folder
+        day.session, day.second = folder, None if second is None else second / folder.name
         day.looked_anew()
         said = "; ".join(key.replace("_", " ") for key in ticked)
         value = f"{len(ticked)} of {len(BRIEF)} lines ticked off: {said}" if ticked else "no line ticked off"
@@ -479,7 +482,8 @@ _SAID = {
 }
 _NOTHING_TO_SHOW: Mapping[str, Any] = {
     "loose": (), "trouble_of_file": "", "stamp": "", "file_name": "", "is_new": False, "is_ready": False, "load": None,
-    "brief": BRIEF, "seconds": PREFLIGHT_S, "preflight": {}, "is_recorded": False, "folder": "", "count_of_faults": 0,
+    "brief": BRIEF, "seconds": PREFLIGHT_S, "preflight": {}, "is_recorded": False, "folder": "",
+    "settings_path": "", "count_of_faults": 0,
     "summary": (),
 }  # fmt: skip
 
@@ -545,6 +549,33 @@ def folder_for(name: str, settings: Path) -> Path:
     folder = settings.resolve().parent / name
     if folder.exists():
         raise TrialCaptureError("there is a folder of this name already", seen=name, expected="give another name")
+    return folder
+
+
+def second_disk(name: str, session: Path) -> Path | None:
+    """Return the folder on another disk where recording goes on when the first one is full; None where none is named.
+
+    Args:
+        name: As it was typed.
+        session: The new session.
+
+    Raises:
+        TrialCaptureError: There is no such folder, or it is not named in full.
+    """
+    name = name.strip().strip('"')
+    if not name:
+        return None
+    folder = Path(name)
+    if not folder.is_absolute() or not folder.is_dir():
+        raise TrialCaptureError(
+            "there is no such folder for the second disk", seen=clean_text(name[:200]),
+            expected="a folder on another disk that is there now, named in full, such as /media/stick or E:/trials",
+        )  # fmt: skip
+    if folder.resolve() == session.resolve().parent:
+        raise TrialCaptureError(
+            "the second disk is the folder of the session itself", seen=clean_text(name[:200]),
+            expected="a folder on another disk",
+        )  # fmt: skip
     return folder
 
 

@@ -12,6 +12,8 @@ import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -25,6 +27,7 @@ from trialcapture.archive.atomic import write_error
 from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
 from trialcapture.archive.notes import (
     CameraZoneUnknownError,
+    Note,
     add_notes,
     complete_photo,
     entered_time,
@@ -38,6 +41,8 @@ from trialcapture.desk.day import Day
 from trialcapture.errors import TrialCaptureError
 
 WRITER = "desk"
+WRITER_ON_SECOND = "desk-2"
+"""On the second disk: two files of one name could not be joined."""
 PHOTO_BYTES = 100 << 20
 """Largest photo: a camera's unpacked picture of 50 megapixels (our choice)."""
 _MOST_AGO_S = 6 * 3600.0
@@ -117,7 +122,7 @@ class Entries:
         unknown = sorted(set(typed) - set(FIELDS) - set(_HEAD))
         if unknown:
             raise TrialCaptureError("a form has a field that no note has", seen=unknown[0][:80])
-        now, notes = self._now(), read_notes(session)
+        now, notes = self._now(), self._notes()
         at, handed_in = _time(typed, now, is_photo=kind == "photo")
         entry = note_entry(
             kind,
@@ -129,6 +134,7 @@ class Entries:
             fields={name: text for name, text in typed.items() if name in FIELDS},
             engine_ids=session.config.engine_ids,
             notes=notes,
+            units=self._day.units().system,
         )
         if handed_in:
             entry["entered"] = handed_in
@@ -138,7 +144,7 @@ class Entries:
             file = None if photo is None else _kept(photo, Path(place))
             remark = "" if file is None or kind != "photo" else complete_photo(entry, file, notes, session.folder)
             done = self._add([entry], typed.get("by", ""), now, file)
-        return {"entry": done[0], "remark": remark}
+        return {"entry": done[0], "remark": " ".join(part for part in (remark, _taken(kind, typed, entry)) if part)}
 
     def open_holes(self) -> list[Mapping[str, Any]]:
         """Return the open cells of the plan for which nobody has given a reason, as they stand on the board.
@@ -148,7 +154,7 @@ class Entries:
         holes = list((self._board() or {}).get("holes") or [])
         if not holes:
             return []
-        signed = [n.more for n in standing(read_notes(self._day.open_session())) if n.kind == "hole"]
+        signed = [n.more for n in standing(self._notes()) if n.kind == "hole"]
         said = {(str(more.get("step")), str(more.get("way") or "")) for more in signed if more.get("reason")}
         return [h for h in holes if not said & {(_step(h["step"]), ""), (_step(h["step"]), str(h.get("way") or ""))}]
 
@@ -169,20 +175,55 @@ class Entries:
             entries.append(note_entry("hole", None, by=by, t=note_time(now), fields=said, engine_ids=engines))
         with self._one_at_a_time:
             done = self._add(entries, by, now, None) if entries else ()
-        ends = posted.fields.get("end", "") in ("1", "true", "on", "yes") and is_being_recorded(session.folder)
+        ends = posted.fields.get("end", "") in ("1", "true", "on", "yes") and self._day.is_recorded()
         if ends:
-            try:
-                (session.folder / STOP_NAME).touch()
-            except OSError as fault:
-                raise write_error(fault, session.folder / STOP_NAME) from fault
+            self._ask_for_the_end()
         return {"signed_off": list(done), "ends": ends}
 
+    def _ask_for_the_end(self) -> None:
+        """Leave the recorder word to end, on the first disk that takes it."""
+        refused: OSError | None = None
+        for folder in self._day.halves:
+            try:
+                (folder / STOP_NAME).touch()
+            except OSError as fault:
+                refused = refused or fault
+            else:
+                return
+        if refused is not None:
+            raise write_error(refused, self._day.halves[0] / STOP_NAME) from refused
+
+    def _notes(self) -> list[Note]:
+        """Return the notes of the session by time, of both disks where it is recorded on two."""
+        session = self._day.open_session()
+        others = [folder for folder in self._day.halves if folder != session.folder]
+        notes = read_notes(session)
+        for folder in others:
+            with suppress(OSError, TrialCaptureError):  # a disk that was pulled out
+                notes = sorted([*notes, *read_notes(replace(session, folder=folder))], key=lambda note: note.t_ns)
+        return notes
+
     def _add(self, entries: Sequence[Mapping[str, Any]], by: str, now: datetime, photo: Path | None) -> Sequence[Any]:
-        folder = self._day.open_session().folder
+        """Add entries on the first disk that takes them; on the second in a file of its own, to be joined at the end.
+
+        Raises:
+            TrialCaptureError: No disk takes them.
+        """
+        refused: TrialCaptureError | None = None
+        for folder in self._day.halves:
+            try:
+                return self._add_in(folder, entries, by, now, photo)
+            except TrialCaptureError as fault:
+                refused = refused or fault
+        raise refused or TrialCaptureError("there is no session yet")
+
+    def _add_in(
+        self, folder: Path, entries: Sequence[Mapping[str, Any]], by: str, now: datetime, photo: Path | None
+    ) -> Sequence[Any]:
         return add_notes(
             folder,
             entries,
-            writer=WRITER,
+            writer=WRITER if folder == self._day.session else WRITER_ON_SECOND,
             what=NOTE,
             by=" ".join(by.split()) or WRITER,
             t=note_time(now, "seconds"),
@@ -211,6 +252,15 @@ def _time(typed: Mapping[str, str], now: datetime, *, is_photo: bool) -> tuple[s
         )  # fmt: skip
     handed_in = note_time(now) if ago_s >= _DELAYED_S and not is_photo else ""
     return note_time(now - timedelta(seconds=ago_s)), handed_in
+
+
+def _taken(kind: str, typed: Mapping[str, str], entry: Mapping[str, Any]) -> str:
+    """Return as what an entry was taken where that is not as it was typed: a gallon that does not say which it is."""
+    if "gal" not in (typed.get("unit", "") + typed.get("litres", "")).lower().replace("gph", "gal"):
+        return ""
+    if kind == "load" and "litres" in entry:
+        return f"Taken as {entry['litres']:g} L."
+    return f"Taken as {entry['value']:g} {entry['unit']}." if isinstance(entry["value"], int | float) else ""
 
 
 def _step(step: Any) -> str:

@@ -104,7 +104,12 @@ Part = Callable[[Desk], Sequence[BaseRoute]]
 
 
 def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
-    quantities = [(key, key.replace("_", " "), unit) for key, (_, unit) in LOG_QUANTITIES.items()]
+    def quantities() -> list[tuple[str, str, str]]:
+        """Return what can be read off a display, each with the unit that is offered first: a gallon is the reader's."""
+        flow = "L/h" if desk.day.units().system == "metric" else "gal/h"
+        return [
+            (key, key.replace("_", " "), flow if unit == "l/h" else unit) for key, (_, unit) in LOG_QUANTITIES.items()
+        ]
 
     def home(request: Request) -> Response:
         stage = desk.day.stage()
@@ -113,7 +118,7 @@ def _own_routes(desk: Desk) -> Sequence[BaseRoute]:
         return RedirectResponse("/dock" if stage == "dock" else "/after", 303)
 
     def under_way(request: Request) -> Response:
-        return desk.page(request.scope["role"], "under_way.html", quantities=quantities, places=_PLACES)
+        return desk.page(request.scope["role"], "under_way.html", quantities=quantities(), places=_PLACES)
 
     def helm(request: Request) -> Response:
         return desk.page(request.scope["role"], "helm.html")

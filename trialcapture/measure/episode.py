@@ -89,6 +89,8 @@ def find_receiver_lag(samples: TrialSamples) -> ReceiverLag:
         return USUAL_LAG
     products, squares = np.array(blocks).T
     total = float(squares.sum())
+    if not total > 0.0:  # a receiver that tells the same speed all the time
+        return USUAL_LAG
     lag_s = float(products.sum()) / total
     scatter = float(np.sqrt(np.sum((products - lag_s * squares) ** 2))) / total
     if len(blocks) < 4 or not np.isfinite(scatter):

@@ -11,14 +11,16 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 import numpy as np
 
-from trialcapture.acquire.live_status import LiveLine, read_last_line
+from trialcapture.acquire.live_status import LiveLine, read_last_line, second_folder
 from trialcapture.acquire.status import Guidance
 from trialcapture.archive.notes import Note, parse_time, standing
 from trialcapture.buffers import floats
+from trialcapture.channels import groups
 from trialcapture.config import Config
 from trialcapture.measure.plan_result import find_step, planned_steps, way_name
 from trialcapture.pipeline.live_board import (
@@ -73,7 +75,10 @@ older than a second (our choice)."""
 JUDGE_EVERY_S = 1.0
 """What is the case with the stretch under way is looked at so often [s] (our choice)."""
 NO_DATA_S = 3.0
-"""Older figures are no figures: three sentences of a receiver of one a second [s] (our choice)."""
+"""Without a speed for so long the detector knows nothing: three sentences of a receiver of one a second [s] (our
+choice). Pages cover figures sooner."""
+_FRESH_S = 2.0
+"""A reading is shown for so long [s] (the figure of the desk: what is older is covered)."""
 _ENDS_S = 4.0
 """A stretch that ends no longer than this before the newest sample goes on [s]: what is left out at the end of a hold,
 and a look of the detector (our choice)."""
@@ -91,6 +96,12 @@ _ENGINES_APART_PCT = 1.5
 _SHALLOW_FROUDE = 0.6
 """From here on the depth of the water begins to slow a hull, and is told of (common practice, no source)."""
 _RECORDER_SILENT_S = 5.0
+_SECOND_EVERY_S = 1.0
+_LOG_LATE_S = 3.0
+"""An engine log that is further behind is told of [s] (our choice)."""
+_BROKEN_LEAST, _BROKEN_PCT = 3, 2.0
+"""From so many messages of several frames a minute, and such a share of them, that did not come whole it is told of
+(common practice, no source)."""
 _SAME_MOMENT_NS = 2_000_000_000
 """An alarm may have been seen so much before its time, as clocks tell it [ns] (our choice)."""
 _ENTRIES = 20
@@ -187,7 +198,9 @@ class LiveBoard:
         """Begin without anything shown."""
         self.trial = trial
         self.config: Config = trial.config
-        self._read_status = read_status or (lambda: read_last_line(trial.session.folder))
+        self._second: Path | None = None
+        self._second_asked_s = -math.inf
+        self._read_status = read_status or (lambda: read_last_line(trial.session.folder, self._second))
         self._charge_pct = charge_pct
         self._state: Held[DetectorState] = Held("no_data")
         self._state_at_ns = 0
@@ -225,9 +238,24 @@ class LiveBoard:
             self.trial.reduce_if_due(now_s, ahead_s=1.0)
         return board
 
+    @property
+    def second(self) -> Path | None:
+        """Folder of the session on its second disk, None where it has none."""
+        return self._second
+
+    def _find_second(self, line: LiveLine | None, now_s: float) -> None:
+        """Follow the session on its second disk too, where its recorder has one."""
+        if self._second is not None or line is None or now_s - self._second_asked_s < _SECOND_EVERY_S:
+            return
+        self._second_asked_s = now_s
+        self._second = second_folder(self.trial.session.folder, line)
+        if self._second is not None:
+            self.trial.also_follow(self._second)
+
     def board(self, now_s: float, wall_ns: int) -> Board:
         """Return the board of what the trial knows now; the arguments are those of `look`."""
         trial, line = self.trial, self._read_status()
+        self._find_second(line, now_s)
         newest_ns = trial.newest_ns
         now, ages = self._now(now_s, newest_ns, wall_ns, line)
         self._judge(now_s, newest_ns, ages)
@@ -290,7 +318,9 @@ class LiveBoard:
         if newest_ns is None or not samples.rows:
             return Now(engines=tuple(EngineNow(e) for e in self.config.engine_ids)), {}
         hz = self.config.samples.grid_hz
-        count = min(samples.rows, max(round(2.0 * hz), 1))
+        behind_s = self.trial.log_lag_s()
+        late = self._channels_of_logs() if behind_s else frozenset()
+        count = min(samples.rows, max(round((_FRESH_S + behind_s) * hz), 1))
         names = [n for n in samples.tail.column_names if n != "t" and not n.endswith(("_age_s", "_flag"))]
         few = samples.read(samples.rows - count, samples.rows, names)
         lag_s = self._data_lag_s(now_s, newest_ns, wall_ns, line)
@@ -298,7 +328,7 @@ class LiveBoard:
         for name in names:
             known = floats(few[name])
             at = np.flatnonzero(np.isfinite(known))
-            if at.size:
+            if at.size and (name in late or count - 1 - int(at[-1]) < _FRESH_S * hz):
                 values[name] = float(known[at[-1]])
                 ages[name] = round((count - 1 - int(at[-1])) / hz + lag_s, 1)
         fuels = [values.get(f"fuel_l_per_h_{e}") for e in self.config.engine_ids]
@@ -321,6 +351,11 @@ class LiveBoard:
             ages_s=ages,
             trim_entered=self._trim_entered(),
         ), ages
+
+    def _channels_of_logs(self) -> frozenset[str]:
+        """Return the channels that come from engine logs which are written while recording."""
+        leading = self.trial.leading_logs()
+        return frozenset(c.name for g, of in groups(self.config.engine_ids).items() if g in leading for c in of)
 
     def _data_lag_s(self, now_s: float, newest_ns: int, wall_ns: int, line: LiveLine | None) -> float:
         """Return how old the newest sample is [s]: since it came in, or by the computer's clock less its offset."""
@@ -359,14 +394,15 @@ class LiveBoard:
         if self._judged.state != "no_data" and 0.0 <= now_s - self._judged_at_s < JUDGE_EVERY_S:
             return
         self._judged_at_s = now_s
-        track = self.trial.recent_track()
-        hold = self._hold_now(track, newest_ns)
+        hz = self.config.samples.grid_hz
+        behind = round(self.trial.log_lag_s() * hz)
+        rows = self.trial.samples.rows - behind  # where engine speed comes from a log, no further than that
+        track = self.trial.recent_track(rows)
+        hold = self._hold_now(track, newest_ns - round(behind * 1e9 / hz))
         self._hold = hold
         if hold is None:
             self._judged = _Judged("moving", _what_moves(track, self.config.engine_ids))
             return
-        hz = self.config.samples.grid_hz
-        rows = self.trial.samples.rows
         current = next((s for s in reversed(self.trial.stretches) if (rows - s.stop) / hz <= _ENDS_S + 1.0), None)
         if current is not None and (rows - current.start) / hz > hold.since_s + 20.0:
             current = None  # of a hold before this one
@@ -701,6 +737,10 @@ class LiveBoard:
             self._was_holding = False
         if grid.next_step is None:
             return self._advice_after(grid, manoeuvres, tone)
+        if grid.is_planned and not self._knows_steps():
+            why = "no engine speed comes in: enter it as a reading for each run, and the grid fills"
+            words = "Held: note its engine speed" if detector.state == "held" else "Set the next run of the plan"
+            return Advice("next_step", words, tone=tone, why=why)
         cell = next(c for c in grid.cells if (c.step, c.way) == (grid.next_step, grid.next_way))
         direction = _degrees(cell.way)
         where = f" on {cell.way.split(',')[0]}" if direction is not None else ""
@@ -722,13 +762,19 @@ class LiveBoard:
 
     def _is_wanted(self, detector: Detector, grid: Grid) -> bool:
         """Return whether the hold under way is one of the plan that is still open; without a plan every hold is."""
-        if not grid.is_planned:
+        if not grid.is_planned or (self._hold is not None and math.isnan(self._hold.rpm)):
             return True
         cell = next((c for c in grid.cells if (c.step, c.way) == (detector.step, detector.way)), None)
         if cell is None:
             is_known = detector.way is not None
             return detector.step is not None and not is_known
         return cell.state in (*_OPEN, "half") or bool(cell.advised)
+
+    def _knows_steps(self) -> bool:
+        """Return whether it is known which steps were run: not while a run has no engine speed."""
+        reduced = self.trial.reduced
+        held = self._state.shown == "held" and self._hold is not None and math.isnan(self._hold.rpm)
+        return not held and (reduced is None or reduced.bands["rpm_mean"].null_count == 0)
 
     def _has_run(self, grid: Grid, step: float | str) -> bool:
         return any(c.step == step and c.state in ("done", "half", "now") for c in grid.cells)
@@ -814,6 +860,15 @@ class LiveBoard:
         for fault in trial.follower.faults:
             text = f"An engine log cannot be used: {fault}"
             found.append(("engine-log", "warning", text, "Check its [[engine_log]] table."))
+        for name, why in trial.follower.unfollowed.items():
+            text = f"Engine log {name} gives nothing under way: {why}." if name else f"No engine log can be used: {why}"
+            found.append((f"log-{name}", "notice", text, "It is kept. It comes in when the trial is processed."))
+        for source, (count, broken) in trial.broken_packets().items():
+            share = 100.0 * broken / count if count else 0.0
+            if broken >= _BROKEN_LEAST and share >= _BROKEN_PCT:
+                text = f"{source}: multi-packet messages incomplete {share:.0f} %."
+                action = "Fuel flow comes by them. Look at terminators, load and length of the bus, and at the adapter."
+                found.append((f"packets-{source}", "warning", text, action))
         if trial.newest_ns is not None:
             found += self._of_engines(now)
             found += self._of_place(now)
@@ -841,8 +896,11 @@ class LiveBoard:
                 action = "Look at its gateway and cable. The run may be lost."
                 found.append((f"rpm-{engine.id}", "warning", text, action))
         if now.engines and not rpms and not found:
-            text, action = "No engine speed comes in.", "Note it for each run, or bring the engine log ashore."
-            found.append(("rpm", "notice", text, action))
+            found.append(("rpm", "warning", *self._without_rpm()))
+        behind_s = self.trial.log_lag_s()
+        if rpms and behind_s > _LOG_LATE_S:
+            text = f"Engine speed comes from an engine log, some {10.0 * math.ceil(behind_s / 10.0):.0f} s late."
+            found.append(("log-late", "notice", text, "What is said of a run is as late; hold on that much longer."))
         if len(rpms) > 1 and max(rpms) > 0 and self._judged.state in ("settling", "holding", "held"):
             apart = 100.0 * (max(rpms) - min(rpms)) / max(rpms)
             if apart > _ENGINES_APART_PCT:
@@ -851,6 +909,17 @@ class LiveBoard:
         if now.fuel_l_per_h is not None and self.config.fuel.calibration is None:
             found.append(("fuel", "notice", "Fuel flow is uncalibrated.", "Fill up and compare after the trial."))
         return found
+
+    def _without_rpm(self) -> tuple[str, str]:
+        """Return what it means for the grid that no engine speed comes in, and what to do."""
+        names = sorted(self.trial.follower.engine_logs)
+        runs = "so no run can be put in its cell of the grid yet"
+        enter = "Enter the engine speed of each run as a reading: its cell fills then."
+        if names:
+            return f"Engine speed comes later: {', '.join(names)} has no place in time yet, {runs}.", enter
+        if self.config.engine_log:
+            return f"Engine speed comes later, with the engine log, {runs}.", enter + " Or bring the log ashore."
+        return f"No engine speed comes in, {runs}.", enter
 
     def _of_place(self, now: Now) -> list[tuple[str, Rank, str, str]]:
         found: list[tuple[str, Rank, str, str]] = []
@@ -871,6 +940,9 @@ def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[BoardAlarm
     found = []
     for a in line.status.alarms:
         text, _, action = a.text.partition(". ")
+        if a.key == "second" and line.second:
+            text = f"The first disk takes nothing more: recording goes on in {clean_text(line.second)}."
+            action = "Leave that disk in. Both halves become one session at the end; mend the first disk afterwards."
         found.append(BoardAlarm(a.key, ranks.get(a.severity, "notice"), f"{text.rstrip('.')}.", action, line.t))
     unread = sorted({name for s in line.status.sources for name in s.unread_types})
     if unread:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import copy
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -38,9 +39,10 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
+from trialcapture.pipeline.reading import DecodedEngineLog
 from trialcapture.pipeline.results import episode_rows, reduce_noted
 from trialcapture.pipeline.reuse import PreparedTrial
-from trialcapture.prepare.channels.engine_readings import gather_log
+from trialcapture.prepare.channels.engine_readings import gather_log, log_source
 from trialcapture.prepare.channels.grid import (
     grid_times,
     joined_by_source,
@@ -82,6 +84,11 @@ RECENT_S = 300.0
 """So much of the newest samples is at hand for what is shown now [s] (our choice: the longest run of a usual plan)."""
 _DETECTED = ("velocity", "position", "heading", "rpm")
 """Groups that detection rests on: its rows are final when nothing can come in that changes these."""
+LOG_LAG_S = 60.0
+"""Rows wait for an engine log that is behind by no more than this [s]; what comes later makes the grid anew (our
+choice: loggers that write a file commonly do so every one to thirty seconds; common practice, no source)."""
+_PACKETS_S = 60.0
+"""Messages of several frames are counted over so long [s] (our choice)."""
 _PART_S, _MOST_CHUNKS = 600, 32
 """Final rows are held in tables of so many seconds, each of few pieces: many make reading slow (our choice)."""
 _MIN_MS_BACK = 100
@@ -199,6 +206,9 @@ class LiveTrial:
         self.seconds_used: dict[str, float] = {}
         """What each part has cost [s]."""
         self.satellites: dict[str, int] = {}
+        self.log_newest_ns: dict[str, int] = {}
+        """Newest row of each engine log that grows [ns UTC]."""
+        self._packets: deque[tuple[float, dict[str, tuple[int, int]]]] = deque()
         self._candidates: Candidates = {}
         self._finder = SegmentFinder(self.config)
         self._final: list[Stretch] = []
@@ -218,15 +228,47 @@ class LiveTrial:
         rows = self.samples.rows
         return None if not rows else self.first_ns + round((rows - 1) * 1e9 / self.config.samples.grid_hz)
 
-    def recent_track(self) -> Track:
-        """Return the newest samples, `RECENT_S` of them, as detection sees them."""
+    def recent_track(self, rows: int) -> Track:
+        """Return the newest samples before a row, `RECENT_S` of them, as detection sees them."""
         blocks = BlockMeans(self.config)
-        first = self.samples.rows - min(round(RECENT_S * self.config.samples.grid_hz), self.samples.rows)
+        first = rows - min(round(RECENT_S * self.config.samples.grid_hz), rows)
         first -= first % blocks.rows
         names = ["sog_kn", *(f"rpm_{e}" for e in self.config.engine_ids), "heading_true_deg", "cog_true_deg"]
-        return blocks.push(self.samples.read(first, self.samples.rows, names))
+        return blocks.push(self.samples.read(first, rows, names))
+
+    def broken_packets(self) -> dict[str, tuple[int, int]]:
+        """Return by source how many messages of several frames came in the last minute, and how many not whole."""
+        found: dict[str, tuple[int, int]] = {}
+        for _, packets in self._packets:
+            for source, (whole, broken) in packets.items():
+                before = found.get(source, (0, 0))
+                found[source] = (before[0] + whole + broken, before[1] + broken)
+        return found
+
+    def log_lag_s(self) -> float:
+        """Return by how much the engine logs that give engine speed are behind the newest sample [s]; 0 where none is.
+
+        A log that is further behind than `LOG_LAG_S` has stopped, and nothing waits for it.
+        """
+        newest_ns = self.newest_ns
+        if newest_ns is None:
+            return 0.0
+        leading = {name for group, name in self.leading_logs().items() if group.startswith("rpm_")}
+        behind = [(newest_ns - at_ns) / 1e9 for name, at_ns in self.log_newest_ns.items() if name in leading]
+        return max([s for s in behind if 0.0 < s <= LOG_LAG_S], default=0.0)
+
+    def leading_logs(self) -> dict[str, str]:
+        """Return by channel group the engine log that its samples come from; other groups are left out."""
+        if self.alignment is None:
+            return {}
+        logs = {log_source(name): name for name in self.alignment.fits}
+        return {group: logs[of[0]] for group, of in self.alignment.rankings.items() if of and of[0] in logs}
 
     # ----- Looking.
+
+    def also_follow(self, folder: Path) -> None:
+        """Follow the session on its second disk too, see `Follower.also_follow`."""
+        self.follower.also_follow(folder)
 
     def look(self, now_s: float) -> bool:
         """Read what is new and do what is due.
@@ -243,6 +285,10 @@ class LiveTrial:
         self._used("decode", began)
         for piece in pieces:
             self.satellites |= piece.satellites
+            if piece.packets:
+                self._packets.append((now_s, piece.packets))
+        while self._packets and now_s - self._packets[0][0] > _PACKETS_S:
+            self._packets.popleft()
         anew = anew or any(self._is_set_back(piece) for piece in pieces)
         began = thread_time()
         anew = anew or (self.alignment is not None and len(marks_of(self.notes)) != len(self.alignment.marks_ns))
@@ -311,9 +357,12 @@ class LiveTrial:
 
     def _read_notes(self) -> None:
         with suppress(OSError, TrialCaptureError):
-            seen = tuple((path.name, path.stat().st_size) for path in notes_files(self.session.folder))
+            folders = self.follower.folders
+            seen = tuple((path.name, path.stat().st_size) for folder in folders for path in notes_files(folder))
             if seen != self._notes_seen:
-                self.notes, self._notes_seen = read_notes(self.session), seen
+                notes = [note for folder in folders for note in read_notes(replace(self.session, folder=folder))]
+                notes = notes if len(folders) == 1 else sorted(notes, key=lambda note: note.t_ns)
+                self.notes, self._notes_seen = notes, seen
 
     def _places_lines(self) -> bool:
         """Return whether new lines can be placed by themselves: not where only the order of all of them tells time."""
@@ -364,6 +413,7 @@ class LiveTrial:
             return False
         self._shifts = {log.name: {clock: of[-1] for clock, of in log.outline.shifts_ns.items() if of} for log in logs}
         former, self.alignment = self.alignment, found
+        self._note_newest(engine_logs)
         first_ns = int(grid_times(*found.span_ns, self.config.samples.grid_hz)[0])
         is_moved = former is None or first_ns != self.first_ns or self._has_moved(former, found)
         is_anew = is_moved or self._is_void or not self._places_lines()
@@ -374,7 +424,7 @@ class LiveTrial:
             self._is_void = False
             self.first_ns = first_ns
             self.samples, self._finder, self._final = SamplesSoFar(self.config), SegmentFinder(self.config), []
-            final_ns = found.span_ns[1] - round(self._lag_s() * 1e9)
+            final_ns = self._final_until_ns(found.span_ns[1])
             block_ns = 1_000_000_000
             last_ns = first_ns + max((final_ns - first_ns) // block_ns, 0) * block_ns
             step_ns = round(1e9 / self.config.samples.grid_hz)
@@ -388,6 +438,23 @@ class LiveTrial:
         self._candidates = joined_candidates(s.load(self.config) for s in near)
         self._forget(reach)
         return True
+
+    def _note_newest(self, engine_logs: Sequence[DecodedEngineLog]) -> None:
+        """Note the newest row of each engine log."""
+        assert self.alignment is not None
+        for log in engine_logs:
+            clock = self.alignment.fits.get(log.name)
+            rows = log.outline
+            if clock is not None and rows.num_rows:
+                _, t_ns = assign_utc_to_rows(rows.slice(max(rows.num_rows - 20, 0)), clock)
+                if t_ns.size:
+                    self.log_newest_ns[log.name] = int(t_ns.max())
+
+    def _final_until_ns(self, newest_ns: int) -> int:
+        """Return until when rows are final [ns UTC]: engine logs that are a little behind are waited for."""
+        until_ns = newest_ns - round(self._lag_s() * 1e9)
+        waited = [at for at in self.log_newest_ns.values() if 0 < newest_ns - at <= round(LOG_LAG_S * 1e9)]
+        return min([until_ns, *(at - round(self._lag_s() * 1e9) for at in waited)])
 
     def _lag_s(self) -> float:
         """Return how long after it a row is final [s]."""
@@ -458,6 +525,9 @@ class LiveTrial:
                 continue
             used, t_ns = assign_utc_to_rows(table, clock)
             if used.num_rows:
+                self.log_newest_ns[name] = max(int(t_ns.max()), self.log_newest_ns.get(name, 0))
+                if int(t_ns.min()) < self._final_ns():  # they came too late for rows that were made for good
+                    self._is_void, self._due["align"] = True, 0.0
                 on_change = frozenset(self.alignment.on_change.columns.get(name, ()))
                 self._add(gather_log(used, t_ns, name, self.config, on_change, self.alignment.on_change.rows.get(name)))
         self._forget(reaches_s(self.alignment.rankings, self.config, self.alignment.on_change))
@@ -489,7 +559,7 @@ class LiveTrial:
             self._candidates, self.alignment.rankings, grid_ns, self.config, self.alignment.on_change
         ).replace_schema_metadata(None)
         block = max(round(hz), 1)
-        final = max(int((newest_ns - round(self._lag_s() * 1e9) - begin_ns) // step_ns), 0) // block * block
+        final = max(int((self._final_until_ns(newest_ns) - begin_ns) // step_ns), 0) // block * block
         if final:
             self._take(made.slice(0, final))
         self.samples.tail = made.slice(final)

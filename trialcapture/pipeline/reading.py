@@ -176,11 +176,16 @@ def block_bytes_at(begin: int) -> int:
 def log_decoders(session: Session, config: Config) -> Iterator[tuple[Path, LogDecoder]]:
     """Yield every NMEA and CAN log of a session with what decodes it."""
     for path in nmea_files(session):
-        yield path, NmeaLogDecoder(path.name.split(".")[0], config)
+        yield path, nmea_log_decoder(path, config)
     can = can_files(session)
     epoch_ns = read_timeline(session.folder).epoch_wall_ns if can else None
     for path in can:
         yield path, CanLogDecoder(epoch_ns)
+
+
+def nmea_log_decoder(path: Path, config: Config) -> NmeaLogDecoder:
+    """Return what decodes an NMEA log of a session."""
+    return NmeaLogDecoder(path.name.split(".")[0], config)
 
 
 Next = TypeVar("Next")

@@ -476,14 +476,19 @@ class EngineLogDecoder:
         """
         return self._emit(self._read(self._text.take(block)), is_last=False)
 
-    def finish(self) -> tuple[pa.Table, pa.Table]:
+    def finish(self, *, with_torn: bool = True) -> tuple[pa.Table, pa.Table]:
         """Return the last rows and rejects.
+
+        Args:
+            with_torn: Read a last line without its end too; not where the log still grows, as half a number is a
+                number.
 
         Raises:
             TrialCaptureError: There is no row, or the first row of data does not fit what was declared, or more
                 than one in a hundred cells of a column do not, or the fuel's density is needed and not known.
         """
         whole, torn = self._text.finish()
+        torn = torn if with_torn else b""
         blocks = self._read(whole, torn)
         if self._reader is None:
             self._refuse_empty(bool(torn))

@@ -328,7 +328,7 @@ follow({
 // ---- Entries.
 
 function tell(answer, what) {
-  const text = answer.later ? `${what}: kept here, sent when the desk is back.` : answer.ok ? `${what}: noted ${new Date().toISOString().slice(11, 19)} UTC.` : `${what}: not noted. ${answer.error}`;
+  const text = answer.later ? `${what}: kept here, sent when the desk is back.` : answer.ok ? `${what}: noted ${new Date().toISOString().slice(11, 19)} UTC.${answer.told?.remark ? ` ${answer.told.remark}` : ""}` : `${what}: not noted. ${answer.error}`;
   write($("told"), text);
   $("told").dataset.ok = String(answer.ok);
 }
