@@ -89,7 +89,7 @@ class NamedLoss:
 
 _REMARKED = frozenset(
     ("overflow", "slept", "torn", "switched", "joined", "wall_step", "weeks_off", "gnss_step", "fault", "resume",
-     "file_restored")
+     "file_restored", "held_up")
 )  # fmt: skip
 LEAST_LINES = 20
 """So many intervals show how often a source speaks (our choice)."""
