@@ -18,6 +18,7 @@ from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import create_session
 from trialcapture.archive.verify import LONGEST_SILENCE_S, Account, NamedLoss, Timeline, merged, verify_session
 from trialcapture.config import load_config
+from trialcapture.decode.nmea0183.stream import xor_checksum
 
 S = 1_000_000
 EPOCH_NS = 1_790_000_000_000_000_000
@@ -168,6 +169,97 @@ def test_a_session_collected_elsewhere_is_not_held_to_our_journal(tmp_path: Path
     assert found.faults == ()
     assert found.sentences == {"bad": 2, "good": 1}
     assert found.accounts == ()
+
+
+# A log recorded elsewhere: nobody noted silences, and the log itself shows them.
+
+
+def _tagged(block: bytes, sentence: bytes) -> bytes:
+    return b"\\%s*%02X\\%s\r\n" % (block, xor_checksum(block), sentence)
+
+
+def _summed(body: str) -> bytes:
+    return b"$%s*%02X" % (body.encode(), xor_checksum(body.encode()))
+
+
+def _of_day(s: float) -> str:
+    at = (86_340 + int(s)) % 86_400
+    return f"{at // 3600:02d}{at // 60 % 60:02d}{at % 60:02d}.00"
+
+
+_HEADING = b"$GPHDT,274.07,T*03"
+_FORMS = {
+    "journal": lambda s: encode_line(_HEADING, source="gps", wall_ms=1_790_000_000_000, mono_us=round(s * S)),
+    "milliseconds": lambda s: _tagged(b"s:gps,c:%d" % (1_790_000_000_000 + round(s * 1000)), _HEADING),
+    "seconds": lambda s: _tagged(b"s:gps,c:%d" % (1_790_000_000 + int(s)), _HEADING),
+    "plain": lambda s: _summed(f"GPGGA,{_of_day(s)},4818.7,N,00754.3,W,1,8,1.0,2.0,M,,M,,") + b"\r\n",
+}
+"""A line of each second of a log that begins at 23:59:00 UTC."""
+
+
+def collected(tmp_path: Path, log: bytes, name: str = "nmea.log") -> Path:
+    folder = tmp_path / "s"
+    create_session(folder, load_config(""), made_by="test", created="2026-09-21T14:13:20Z")
+    (folder / "raw" / name).write_bytes(log)
+    seal_closed(folder, by="collect", t="2026-09-21T16:13:20Z")
+    return folder
+
+
+@pytest.mark.parametrize("form", _FORMS)
+@pytest.mark.parametrize("missing", [(), (70, 75), (50, 110)])
+def test_holes_of_a_collected_log_are_judged_by_the_log_itself(
+    form: str, missing: tuple[int, int] | tuple[()], tmp_path: Path
+) -> None:
+    """Across midnight too; a log without a hole is sound."""
+    spoken = [s for s in range(121) if not (missing and missing[0] < s <= missing[1])]
+    found = verify_session(collected(tmp_path, b"".join(_FORMS[form](float(s)) for s in spoken)))
+    assert found.faults == ()
+    if not missing:
+        assert (found.ending, found.losses) == ("sound", ())
+        return
+    assert found.ending == "sound with named losses"
+    (loss,) = found.losses
+    assert loss.seconds == pytest.approx(missing[1] - missing[0], abs=0.1)
+    assert loss.lines == pytest.approx(missing[1] - missing[0], abs=1)
+    assert "1 hole in the log itself" in loss.text
+
+
+def test_holes_of_a_collected_can_log_are_judged_by_its_stamps(tmp_path: Path) -> None:
+    lines = [b"(%d.%06d) can0 09F80102#FFFFFFFF\n" % (1_700_000_000 + k // 10, k % 10 * 100_000) for k in range(400)]
+    found = verify_session(collected(tmp_path, b"".join(lines[:200] + lines[280:]), "can.log"))
+    (loss,) = found.losses
+    assert (loss.what, round(loss.seconds or 0)) == ("can0", 8)
+
+
+def test_a_log_that_tells_no_time_is_named(tmp_path: Path) -> None:
+    found = verify_session(collected(tmp_path, _HEADING + b"\r\n"))
+    assert found.ending == "sound"
+    assert any(text.startswith("raw/nmea.log: nothing in it tells when") for text in found.remarks)
+
+
+# What cannot be read is a fault with its name; the rest is looked at all the same.
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("session.toml", b"[session"),
+        ("session.toml", b"\xff\xfe\x00"),
+        ("raw/notes.jsonl", b"x" * (65 << 20)),
+        ("seal.jsonl", b"x" * (65 << 20)),
+        ("raw/nmea-02.log", b"\x28\xb5\x2f\xfd\x00\xa8\x01\x00\x00"),  # RFC 8878: asks for a window of 2 GiB
+        ("reduction/results.json", b"x" * (65 << 20)),
+    ],
+)
+def test_a_file_that_cannot_be_read_is_damage_with_its_name(session: Path, name: str, data: bytes) -> None:
+    journal(session)
+    seal_closed(session, by="recorder", t="2026-09-21T14:13:40Z")
+    (session / name).parent.mkdir(exist_ok=True)
+    (session / name).write_bytes(data)
+    found = verify_session(session)
+    assert found.ending == "damaged"
+    assert any(fault.startswith(f"{name}: ") for fault in found.faults)
+    assert found.lines >= 20
 
 
 @pytest.mark.parametrize(("silent_us", "is_silence"), [(10_000_000, False), (10_000_001, True)])

@@ -26,6 +26,7 @@ LONG = {
     "kill_nine": ("--kills", 200.0),
     "outputs": ("--seconds", 20.0),
     "deleted": ("--seconds", 20.0),
+    "interruptions": ("--seconds", 30.0),
     "floods": ("--seconds", 30.0),
     "disks": ("--seconds", 20.0),
     "renames": ("--refusals", 20.0),

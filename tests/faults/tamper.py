@@ -7,6 +7,7 @@ it in every way below, and prints what `verify` and the comparison of `process` 
 from __future__ import annotations
 
 import argparse
+import gzip
 import hashlib
 import json
 import os
@@ -26,9 +27,10 @@ from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.notes import add_notes
 from trialcapture.archive.seal import NOTE, REVIEW, compare_seal, read_chain, seal_closed
 from trialcapture.archive.signature import sign_root
-from trialcapture.archive.verify import Verification, read_timeline, verify_session
+from trialcapture.archive.verify import Verification, read_timeline
 from trialcapture.decode.nmea0183.stream import xor_checksum
 from trialcapture.pipeline import process, reuse
+from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
@@ -224,6 +226,11 @@ def _signed_by(key: Path) -> Callable[[Path], None]:
     return do
 
 
+def _other_message(folder: Path) -> None:
+    (message,) = (folder / "signatures").glob("*.root")
+    message.write_bytes(b"0" * 64)
+
+
 def _hashed_again(body: dict[str, Any]) -> bytes:
     """Return a line of the seal whose hash of itself is right."""
     body.pop("self", None)
@@ -260,6 +267,78 @@ def _kept_with_hash(folder: Path) -> None:
     assert notes
     for note in notes:
         note.write_text(note.read_text().replace(before, after))
+
+
+def with_its_list(name: str, change: Callable[[bytes], bytes]) -> Callable[[Path], None]:
+    """Return what edits a result together with size and hash in the list of results."""
+
+    def do(folder: Path) -> None:
+        _edit(name, change)(folder)
+        data = (folder / name).read_bytes()
+        path = folder / "reduction" / "results.json"
+        content = json.loads(path.read_text())
+        for entry in content["files"]:
+            if entry["path"] == name:
+                entry |= {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
+        path.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+
+    return do
+
+
+def _unlisted(folder: Path) -> None:
+    """Edit a result and take it out of the list of results."""
+    _edit("reduction/bands.csv", _cell)(folder)
+    path = folder / "reduction" / "results.json"
+    content = json.loads(path.read_text())
+    content["files"] = [entry for entry in content["files"] if entry["path"] != "reduction/bands.csv"]
+    path.write_text(json.dumps(content, indent=1) + "\n")
+
+
+def _without_list(folder: Path) -> None:
+    _edit("reduction/bands.csv", _cell)(folder)
+    (folder / "reduction" / "results.json").unlink()
+
+
+def _chain_again(folder: Path) -> None:
+    """Write the seal anew over the very same files, so that its root is right and its history gone."""
+    (folder / "seal.jsonl").unlink()
+    seal_closed(folder, by="recorder", t="2026-05-14T09:53:15Z")
+
+
+def _middle_note_removed(folder: Path) -> None:
+    _edit("raw/notes.jsonl", _lines(lambda x: x[: len(x) // 2] + x[len(x) // 2 + 1 :]))(folder)
+    _reseal(folder)
+
+
+def _listed_twice(data: bytes) -> bytes:
+    content = json.loads(data)
+    content["files"].insert(0, {"path": "raw/nmea.log", "sha256": "0" * 64, "bytes": 1})
+    return json.dumps(content, indent=1).encode()
+
+
+def _moved(name: str, to: str) -> Callable[[Path], None]:
+    return lambda folder: (folder / name).rename(folder / to) and None
+
+
+def _copied(name: str, to: str) -> Callable[[Path], None]:
+    return lambda folder: shutil.copy(folder / name, folder / to) and None
+
+
+def _of_another(*names: str) -> Callable[[Path], None]:
+    """Return what puts files of another session, of the same boat on the same day, in the place of these."""
+
+    def do(folder: Path) -> None:
+        other = folder.with_name("other")
+        write_session(simulate("coarse-1hz", SEED + 1, hours=0.2), other)
+        for name in names:
+            shutil.copy(other / name, folder / name)
+        shutil.rmtree(other)
+
+    return do
+
+
+def _comment(data: bytes) -> bytes:
+    return data.replace(b"\n", b"\n# as agreed\n", 1)
 
 
 def _cell(data: bytes) -> bytes:
@@ -348,6 +427,62 @@ def tamperings(stranger: Path) -> list[Tampering]:
                   state="intact"),
         Tampering("a signature by another key", _signed_by(stranger), ("signatures/", "does not hold"),
                   state="intact"),
+        *(
+            results(name, _edit(name, _flip))
+            for name in ("reduction/trial.xlsx", "reduction/sheet.html", "reduction/legs.csv", "reduction/track.gpx",
+                         "reduction/bands.parquet", "trialset/clocks.parquet", "trialset/rejects.parquet")
+        ),
+        *(
+            Tampering(f"{name}: edited together with its list", with_its_list(name, _flip),
+                      ("reduction/results.json", "edited together with their list"),
+                      ending="cannot be vouched for", state="intact")
+            for name in ("reduction/bands.csv", "reduction/summary.json", "reduction/report.html")
+        ),
+        Tampering("a result edited and taken out of the list", _unlisted, ("reduction/bands.csv", "does not list it"),
+                  state="intact"),
+        Tampering("a result edited and the list deleted", _without_list, ("reduction/results.json", "missing"),
+                  ending="cannot be vouched for", state="intact"),
+        Tampering("comments alone in the settings", _edit("session.toml", _comment), ("session.toml", "changed")),
+        Tampering("settings that can no longer be read", _edit("session.toml", lambda x: x + b"\n[[["),
+                  ("session.toml", "damaged")),
+        Tampering("the settings deleted", _remove("session.toml"), ("session.toml", "missing")),
+        Tampering("line ends of the notes", _edit("raw/notes.jsonl", lambda x: x.replace(b"\n", b"\r\n")),
+                  ("raw/notes.jsonl", "content changed")),
+        Tampering("the notes emptied", _edit("raw/notes.jsonl", lambda _: b""), ("raw/notes.jsonl", "0 bytes")),
+        Tampering("the journal emptied", _edit(log, lambda _: b""), (log, "0 bytes")),
+        Tampering("the journal under another name", _moved(log, "raw/nmea-02.log"), (log, "missing")),
+        Tampering("the journal a second time", _copied(log, "raw/nmea-02.log"), ("raw/nmea-02.log", "added")),
+        Tampering("the journal packed", lambda f: (f / log).write_bytes(gzip.compress((f / log).read_bytes())) and None,
+                  (log, "content changed")),
+        Tampering("the engine log of another session", _of_another(engine_log), (engine_log, "content changed")),
+        Tampering("the manifest of another session", _of_another("manifest.json"), ("manifest.json", "differs")),
+        Tampering("the seal of another session", _of_another(chain), (log, "content changed")),
+        Tampering("manifest and seal of another session", _of_another("manifest.json", chain), (log, "changed")),
+        Tampering("the manifest lists a file twice", _edit("manifest.json", _listed_twice),
+                  ("manifest.json", "listed twice")),
+        Tampering("a manifest that is no JSON", _edit("manifest.json", lambda x: x[:-9]), ("manifest.json", "damaged")),
+        Tampering("line ends of the seal", _edit(chain, lambda x: x.replace(b"\n", b"\r\n")), (chain, "was edited")),
+        Tampering("a mark of byte order before the seal", _edit(chain, lambda x: b"\xef\xbb\xbf" + x),
+                  (chain, "line 1 was edited")),
+        Tampering("rubbish behind the seal", _edit(chain, lambda x: x + b"rubbish\n"),
+                  (chain, "line 4 cannot be read")),
+        Tampering("rubbish behind the seal without a line end", _edit(chain, lambda x: x + b"\0rubbish"),
+                  (chain, "torn")),
+        Tampering("an empty line in the seal", _edit(chain, _lines(lambda x: [x[0], b"\n", *x[1:]])),
+                  (chain, "line 2 cannot be read")),
+        Tampering("the seal backwards", _edit(chain, _lines(lambda x: x[::-1])), (chain, "missing")),
+        Tampering("a line of 66 MB behind the seal",
+                  _edit(chain, lambda x: x + b'{"t":"' + b"x" * (66 << 20) + b'"}\n'), (chain, "larger")),
+        Tampering("a line nested a million deep", _edit(chain, lambda x: x + b"[" * 1_000_000 + b"\n"),
+                  (chain, "line 4 cannot be read")),
+        Tampering("who reviewed it, the last line hashed again", _edit(chain, _line_again(2, by="boss")),
+                  ("reduction/results.json", "line that is not there"), state="intact"),
+        Tampering("the history of the seal, its root the same", _chain_again,
+                  ("reduction/results.json", "line that is not there"), state="intact"),
+        Tampering("the message of a signature", _other_message,
+                  ("signatures/", "another message"), state="intact"),
+        Tampering("a note from the middle removed, and all of it sealed anew", _middle_note_removed,
+                  ("is in no line",), needs_root=True, ending="cannot be vouched for", state="intact"),
         Tampering("all of it rolled back by one event", _rolled_back, ("is in no line",), needs_root=True,
                   ending="cannot be vouched for", state="intact"),
         Tampering("the journal, and all of it sealed anew", _faster_and_resealed, ("is in no line", "anew"),
@@ -362,10 +497,11 @@ def texts_of(found: Verification) -> list[str]:
 
 def try_one(tampering: Tampering, original: Original, folder: Path) -> Outcome:
     """Tamper with a copy, and return what was said."""
+    shutil.rmtree(folder, ignore_errors=True)
     session = Path(shutil.copytree(original.folder, folder / "session"))
     tampering.do(session)
     state = compare_seal(session, read_timeline(session).recording).state
-    found = verify_session(session, root=original.root if tampering.needs_root else None)
+    found = verify_with_results(session, root=original.root if tampering.needs_root else None)
     texts = texts_of(found)
     named = any(all(word in text for word in tampering.named) for text in texts)
     wrong = []
@@ -373,7 +509,7 @@ def try_one(tampering: Tampering, original: Original, folder: Path) -> Outcome:
         wrong.append(f"ends in {found.ending!r} and not in {tampering.ending!r}")
     if state != tampering.state:
         wrong.append(f"process says {state!r} and not {tampering.state!r}")
-    if tampering.needs_root and (without := verify_session(session).ending) != tampering.without_root:
+    if tampering.needs_root and (without := verify_with_results(session).ending) != tampering.without_root:
         wrong.append(f"without the root it ends in {without!r}")
     shutil.rmtree(session)
     said = "; ".join(wrong) or next((t for t in texts if all(w in t for w in tampering.named)), "; ".join(texts))
@@ -389,7 +525,7 @@ def main(arguments: list[str]) -> int:
         folder = Path(name)
         os.environ[reuse.CACHE_VARIABLE] = str(folder / "cache")
         original = make_original(folder)
-        before = verify_session(original.folder)
+        before = verify_with_results(original.folder)
         outcomes = [try_one(t, original, folder / "tampered") for t in tamperings(original.stranger)]
     for outcome in outcomes:
         mark = "ok  " if outcome.found and outcome.named else "MISS"

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
 
-from tests.faults.tamper import Original, faster, make_original, tamperings, try_one
+from tests.faults.tamper import Original, faster, make_original, tamperings, try_one, with_its_list
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
 from trialcapture.pipeline import reuse
+from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.reduce.summary import parse_summary, summary_schema
 
 NAMES = [tampering.name for tampering in tamperings(Path("stranger.pem"))]
@@ -82,3 +84,67 @@ def test_process_computes_on_changed_data_and_says_so_everywhere(
 def _files(original: Original, name: str) -> list[Path]:
     path = original.folder / name
     return [p for p in path.rglob("*") if p.is_file()] if path.is_dir() else [path]
+
+
+# Results and their list edited together: what the seal does not cover is derived again.
+
+
+def _untold(_step: str, _share: float | None) -> None:
+    pass
+
+
+def _faster_band(data: bytes) -> bytes:
+    """Return a band table whose first speed is a tenth of a knot higher."""
+    lines = data.decode().splitlines(keepends=True)
+    at = lines[0].split(",").index("speed_kn")
+    cells = lines[1].split(",")
+    cells[at] = f"{float(cells[at]) + 0.1:.9f}"
+    return "".join([lines[0], ",".join(cells), *lines[2:]]).encode()
+
+
+def test_a_result_edited_with_its_list_on_another_computer_is_found_by_deriving_again(
+    original: Original, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = Path(shutil.copytree(original.folder, tmp_path / "s"))
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "of-the-buyer"))
+    with_its_list("reduction/bands.csv", _faster_band)(session)
+    plain = verify_with_results(session)
+    assert plain.ending == "sound"
+    assert any("which no seal covers" in text and "--derive" in text for text in plain.remarks)
+    before = {p: p.read_bytes() for p in original.folder.rglob("*") if p.is_file()}
+    again = verify_with_results(original.folder, derive=_untold)
+    assert (again.ending, again.faults) == ("sound", ())
+    assert any(text.startswith("results: made again from the raw files, ") for text in again.remarks)
+    assert {p: p.read_bytes() for p in original.folder.rglob("*") if p.is_file()} == before
+    with pytest.raises(SystemExit) as ended:
+        main(["verify", str(session), "--derive"])
+    assert ended.value.code == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "reduction/bands.csv: is not what the raw files give when derived again (row 1, speed_kn: " in said
+    assert said.endswith(" damaged")
+
+
+def test_results_of_other_versions_are_compared_to_the_printed_digits(original: Original, tmp_path: Path) -> None:
+    session = Path(shutil.copytree(original.folder, tmp_path / "s"))
+    path = session / "reduction" / "results.json"
+    content = json.loads(path.read_text())
+    content["versions"]["numpy"] = "1.0.0"
+    path.write_text(json.dumps(content))
+    with_its_list("reduction/bands.csv", lambda data: data.replace(b"\n", b"\r\n"))(session)
+    with_its_list("reduction/legs.csv", _faster_legs)(session)
+    found = verify_with_results(session, derive=_untold)
+    assert [fault.partition(":")[0] for fault in found.faults] == ["reduction/legs.csv"]
+    assert any("not compared (other versions made them)" in text for text in found.remarks)
+
+
+def _faster_legs(data: bytes) -> bytes:
+    lines = data.decode().splitlines(keepends=True)
+    at = lines[0].split(",").index("sog_kn_mean")
+    cells = lines[-1].split(",")
+    cells[at] = f"{float(cells[at]) * 1.05:.9f}"
+    return "".join([*lines[:-1], ",".join(cells)]).encode()
+
+
+def test_a_session_is_checked_through_a_link_to_it(original: Original, tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to(original.folder, target_is_directory=True)
+    assert verify_with_results(tmp_path / "link").ending == "sound"

@@ -207,6 +207,8 @@ _WRITING_NS = 3_000_000_000
 """Without growth for so long nothing is being written (our choice)."""
 _READERS_S, _WRITER_S, _HURRIED_S = 2.0, 10.0, 1.0
 """How long readers and writer are waited for at the end, and each when the system is in a hurry (our choice)."""
+_HELD_UP_S = 5.0
+"""A recorder that did not come to look after itself for so long was stopped, or starved (our choice)."""
 _BEAT_NS = 60_000_000_000
 """How often a recording notes that it is alive (our choice)."""
 
@@ -300,6 +302,7 @@ class Recording:
         self._readers: list[Reader] = []
         self._free_bytes = free_bytes(session.folder)
         self._size, self._grown_ns, self._began_ns, self._beat_ns = 0, 0, 0, 0
+        self._ticked = (monotonic(), self._now_ns())
         self._began_size = self._size_on_disk()
         self._known = {path: path.stat().st_size for path in raw_files(session.folder)}
         self.folder = session.folder
@@ -374,6 +377,7 @@ class Recording:
             details["settings_now"] = config_differences(self._session.config, self._config)
         self._events.keep_reserve(self._session.folder)
         self._began_ns = self._beat_ns = self._grown_ns = self._now_ns()
+        self._ticked = (monotonic(), self._began_ns)
         if bridged:
             pause_s = (self._began_ns - self._past.last_ns) / 1e9
             text = f"recording goes on after {pause_s:.0f} s; the pause is known by the {bridged}"
@@ -398,8 +402,10 @@ class Recording:
         """Look after clocks, silence and free space; call a few times a second."""
         now_ns = self._now_ns()
         self._health.tick(self._writer.settled_ns)
-        for finding in self._clock_watch.tick():
+        findings = self._clock_watch.tick()
+        for finding in findings:
             self._tell_clock(finding)
+        self._tell_held_up(now_ns, has_slept=any(finding.kind == "slept" for finding in findings))
         size = self._size_on_disk()
         if size != self._size:
             self._size, self._grown_ns = size, now_ns
@@ -685,6 +691,21 @@ class Recording:
                 from_us=from_us,
                 to_us=to_us,
                 step_s=finding.seconds,
+            )
+
+    def _tell_held_up(self, now_ns: int, *, has_slept: bool) -> None:
+        """Note that this program stood still while the computer went on: what waited carries the time it was read."""
+        (then, then_ns), self._ticked = self._ticked, (monotonic(), now_ns)
+        held_s = self._ticked[0] - then
+        if held_s > _HELD_UP_S and not has_slept:
+            self._events.add(
+                "held_up",
+                f"the recorder was held up for {held_s:.0f} s, stopped or starved by other programs: what came "
+                "meanwhile carries the time at which it was read, or is lost. Repeat the leg",
+                severity="yellow",
+                from_us=then_ns // 1000,
+                to_us=now_ns // 1000,
+                held_s=round(held_s, 3),
             )
 
     def _now_ns(self) -> int:

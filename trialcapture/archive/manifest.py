@@ -164,6 +164,13 @@ def read_manifest(folder: Path) -> list[ManifestEntry] | None:
             where=str(path),
             expected=f"schema_version {SCHEMA_VERSION}; update the program",
         )
+    if len({entry.path for entry in entries}) < len(entries):
+        raise TrialCaptureError(
+            "the manifest is damaged",
+            seen="a file is listed twice",
+            where=str(path),
+            expected="restore it from a copy; this program lists each file once",
+        )
     return entries
 
 

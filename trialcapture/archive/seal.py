@@ -96,6 +96,7 @@ class SealLine:
         gone: Paths that are no longer there.
         reason: Why changes were accepted; "" elsewhere.
         found: What was not as sealed when the line was written, one sentence each.
+        sha256: Of the line without its line end.
     """
 
     number: int
@@ -109,6 +110,7 @@ class SealLine:
     gone: tuple[str, ...] = ()
     reason: str = ""
     found: tuple[str, ...] = ()
+    sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +178,7 @@ def list_files(folder: Path, *, progress: Callable[[int], None] | None = None) -
 
 
 def _paths(folder: Path) -> list[Path]:
-    return [folder / SESSION, *raw_files(folder)]
+    return [path for path in (folder / SESSION,) if path.exists()] + list(raw_files(folder))
 
 
 def _entry(folder: Path, path: Path, progress: Callable[[int], None] | None = None) -> ManifestEntry:
@@ -325,6 +327,7 @@ def _parse_line(text: bytes, number: int) -> SealLine | None:
             gone=tuple(_text(path) for path in entry.get("gone", ())),
             reason=_text(entry.get("reason", "")),
             found=tuple(_text(found) for found in entry.get("found", ())),
+            sha256=_sha256(text),
         )
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None
@@ -428,12 +431,14 @@ def compare_seal(
         files: As `list_files` gives them, where they are known already.
         progress: Called with the number of bytes just read.
 
-    Raises:
-        TrialCaptureError: The seal is there and cannot be read.
     """
     files = list_files(folder, progress=progress) if files is None else tuple(files)
     there = {file.path: file for file in files}
-    chain = read_chain(folder)
+    try:
+        chain = read_chain(folder)
+    except TrialCaptureError as fault:
+        unread = (Change(NAME, "unreadable", f"{fault.what} ({fault.seen})"),)
+        return SealComparison("changed", None, root_of(files), unread, "", (), files)
     if chain is None:
         changes = tuple(_manifest_changes(folder, there, by_file=True))
         state: State = "changed" if changes else "unsealed"

@@ -135,3 +135,5 @@ def _check(path: Path, root: str) -> None:
     if not isinstance(public, ed25519.Ed25519PublicKey):
         raise TypeError("its public key is no Ed25519 key")
     public.verify(read_whole(path, _MOST_BYTES), root.encode())
+    if read_whole(path.with_name(f"{root}.root"), _MOST_BYTES) != root.encode():
+        raise ValueError(f"{root[:12]}….root beside it holds another message than its name")

@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from math import log
 from pathlib import Path
 from typing import Any, Literal
@@ -27,13 +28,14 @@ from trialcapture.archive.seal import (
     compare_seal,
     root_line,
 )
-from trialcapture.archive.session import Session, can_files, nmea_files, open_session
+from trialcapture.archive.session import FILE_NAME, Session, can_files, nmea_files, open_session
 from trialcapture.archive.signature import check_signatures
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
+from trialcapture.config import config_hash, load_config
 from trialcapture.decode.can.candump import is_candump_line
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_files import read_whole
+from trialcapture.system.session_files import check_session_files, read_whole
 
 # Is every second of a recorded session either data or a gap with a name?
 
@@ -87,7 +89,7 @@ class NamedLoss:
 
 _REMARKED = frozenset(
     ("overflow", "slept", "torn", "switched", "joined", "wall_step", "weeks_off", "gnss_step", "fault", "resume",
-     "file_restored")
+     "file_restored", "held_up")
 )  # fmt: skip
 LEAST_LINES = 20
 """So many intervals show how often a source speaks (our choice)."""
@@ -109,12 +111,14 @@ class _Cadence:
         gap_us = stop_us - start_us
         if gap_us <= 0:
             return
+        if gap_us > LEAST_HOLE_S * 1e6:
+            self.long.append((start_us, stop_us))
+        if gap_us > LONGEST_SILENCE_S * 1e6:
+            return  # the source was away, which tells nothing of how often it speaks
         of = self._bins.setdefault(int(8 * log(gap_us)), [0, 0])
         of[0] += 1
         of[1] += gap_us
         self.count += 1
-        if gap_us > LEAST_HOLE_S * 1e6:
-            self.long.append((start_us, stop_us))
 
     def usual_us(self) -> tuple[float, float] | None:
         """Return the interval in which half of the time passes, and the longest that is no hole; None with few."""
@@ -339,6 +343,66 @@ class Timeline:
         )
 
 
+class LogTimes:
+    """Holes that a log recorded elsewhere shows by itself: by receipt stamps, else by the times its sentences tell."""
+
+    def __init__(self) -> None:
+        self._cadences: dict[tuple[str, bool], _Cadence] = {}
+        self._last: dict[tuple[str, bool], int] = {}
+        self._day_us: dict[str, int] = {}
+        self.untimed: list[str] = []
+
+    def add(self, source: str, stamp_us: int, *, is_utc: bool = True) -> None:
+        """Take in one line: its source, and its time [µs] since 1970, on the day, or of the session."""
+        key = (source, is_utc)
+        last = self._last.get(key, stamp_us)
+        cadence = self._cadences.setdefault(key, _Cadence())
+        cadence.add(last, stamp_us)
+        self._last[key] = max(last, stamp_us)
+
+    def add_stamped(self, source: str, wall: int) -> None:
+        """Take in a line by the ``c`` of its TAG block, which counts seconds or milliseconds."""
+        self.add(source, wall * (1_000_000 if abs(wall) < _LEAST_MS else 1_000))
+
+    def add_sentence(self, line: bytes) -> bool:
+        """Take in a line by the time that stands in it; False where none does."""
+        found = _TIMED.search(line)
+        if found is None:
+            return False
+        source = found[1].decode("ascii")
+        at_us = ((int(found[2]) * 60 + int(found[3])) * 60 + int(found[4])) * 1_000_000
+        at_us += int((found[5] or b"0").ljust(6, b"0")[:6])
+        day_us = self._day_us.get(source, 0)
+        if (last := self._last.get((source, True))) is not None and last - (day_us + at_us) > _HALF_DAY_US:
+            day_us += 2 * _HALF_DAY_US
+        self._day_us[source] = day_us
+        self.add(source, day_us + at_us)
+        return True
+
+    def losses(self) -> list[NamedLoss]:
+        """Return the holes of each source; call after the last line."""
+        found = []
+        for (source, is_utc), cadence in sorted(self._cadences.items()):
+            usual = cadence.usual_us()
+            holes = [] if usual is None else [(a, b - a - usual[0]) for a, b in cadence.long if b - a > usual[1]]
+            if usual is None or not holes:
+                continue
+            seconds, lines = sum(length for _, length in holes) / 1e6, round(sum(n for _, n in holes) / usual[0])
+            at_us, longest = max(holes, key=lambda hole: hole[1])
+            at = f"{_at_text(at_us % (2 * _HALF_DAY_US))} UTC" if is_utc else _at_text(at_us)
+            text = f"{_counted(len(holes), 'hole')} in the log itself, {seconds:.1f} s in all, the longest "
+            text += f"{longest / 1e6:.1f} s at {at}; about {lines} lines; nobody noted why"
+            found.append(NamedLoss(source, text, seconds, lines))
+        return found
+
+
+_LEAST_MS = 100_000_000_000
+"""A ``c`` below is in seconds: of the year 5138; in milliseconds of 1973 (NMEA 0183 TAG blocks know both)."""
+_HALF_DAY_US = 43_200_000_000
+_TIMED = re.compile(rb"\$([A-Z]{2}(?:RMC|GGA|GNS|ZDA)),([01]\d|2[0-3])([0-5]\d)([0-5]\d)(?:\.(\d{1,9}))?,")
+"""Sentences whose first field is the time of day (hhmmss.ss)."""
+
+
 def _at_text(mono_us: int) -> str:
     """Return a session time as h:mm:ss."""
     whole = mono_us // 1_000_000
@@ -484,14 +548,15 @@ def verify_session(
         progress: Called with the number of bytes just read; every raw file is read twice, once for its hash.
 
     Raises:
-        TrialCaptureError: There is no session, or a file cannot be read.
+        TrialCaptureError: There is no session, or something in it is no regular file.
     """
-    session = open_session(folder)
-    timeline = read_timeline(folder)
+    check_session_files(folder)
+    session, unread = _open_as_far(folder)
+    timeline, of_notes = _timeline_as_far(folder)
     remarks = timeline.remarks
     seal = compare_seal(folder, timeline.recording, progress=progress)
     missing = [change for change in seal.changes if (change.path, change.kind) == (MANIFEST, "missing")]
-    faults = [str(change) for change in seal.changes if change not in missing]
+    faults = unread + of_notes + [str(change) for change in seal.changes if change not in missing]
     unvouched = [str(change) for change in missing] + _unsealed(session, seal, timeline)
     given = None if root is None else root_line(seal.lines, root)
     if root is not None and given is None:
@@ -501,26 +566,33 @@ def verify_session(
         )
     sentences: Counter[str] = Counter()
     lines = 0
-    for path in nmea_files(session):
-        lines += _check_journal(path, timeline, sentences, faults, remarks, progress)
-    for path in can_files(session):
-        lines += _check_can(path, timeline, faults, remarks, progress)
+    times = LogTimes()
+    for check, paths in ((partial(_check_journal, sentences), nmea_files(session)), (_check_can, can_files(session))):
+        for path in paths:
+            try:
+                lines += check(path, timeline, times, faults, remarks, progress)
+            except TrialCaptureError as fault:  # the others are looked at all the same
+                faults.append(f"raw/{path.name}: {_short(fault)}")
     accounts = tuple(timeline.accounts()) if timeline.begun else ()
     faults += [
         f"{a.source}: {a.unnamed_s:.1f} s without data and without a named gap (silence over {LONGEST_SILENCE_S:g} s)"
         for a in accounts
         if a.unnamed_s > 0
     ]
-    results = compare_results(folder, [line.root for line in seal.lines], seal.root_of_files)
+    if times.untimed:
+        names = ", ".join(times.untimed)
+        remarks.append(f"{names}: nothing in it tells when its lines came, so nobody can see whether it has holes")
+    results = compare_results(folder, seal.lines, seal.root_of_files, "" if unread else config_hash(session.config))
     of_signatures, about_signatures = check_signatures(folder, seal.lines)
     faults += [*results.faults, *of_signatures]
+    unvouched += results.unvouched
     remarks += about_signatures
     remarks += results.remarks
     return Verification(
         session=session.id,
         faults=tuple(faults),
         unvouched=tuple(unvouched),
-        losses=(*timeline.losses(accounts), *_losses_of_seal(seal, timeline)),
+        losses=(*timeline.losses(accounts), *times.losses(), *_losses_of_seal(seal, timeline)),
         remarks=tuple(remarks),
         lines=lines,
         sentences=dict(sorted(sentences.items())),
@@ -529,6 +601,34 @@ def verify_session(
         seal=seal,
         root_given=given,
     )
+
+
+def _open_as_far(folder: Path) -> tuple[Session, list[str]]:
+    """Return the session, and why its session.toml cannot be read where the rest can be looked at all the same."""
+    try:
+        return open_session(folder), []
+    except TrialCaptureError as fault:
+        if not any((folder / name).exists() for name in (NAME, MANIFEST)):
+            raise
+        is_there = (folder / FILE_NAME).exists()
+        why = [f"{FILE_NAME}: {_short(fault)}; raw files and seal are looked at"] if is_there else []
+        return Session(folder, folder.resolve().name, "", "", load_config(""), ""), why or [
+            f"{FILE_NAME}: the file is missing; raw files and seal are looked at"
+        ]
+
+
+def _timeline_as_far(folder: Path) -> tuple[Timeline, list[str]]:
+    try:
+        return read_timeline(folder), []
+    except TrialCaptureError as fault:
+        return Timeline(), [f"raw/notes.jsonl: {_short(fault)}"]
+
+
+def _short(fault: TrialCaptureError) -> str:
+    """Return an error as a half sentence behind the name of its file."""
+    faults = "; ".join(getattr(fault, "faults", ())[:3])
+    seen = faults or fault.seen
+    return fault.what + ("" if seen is None else f" ({seen})")
 
 
 def _unsealed(session: Session, seal: SealComparison, timeline: Timeline) -> list[str]:
@@ -564,16 +664,17 @@ def _losses_of_seal(seal: SealComparison, timeline: Timeline) -> list[NamedLoss]
 
 
 def _check_journal(
+    sentences: Counter[str],
     path: Path,
     timeline: Timeline,
-    sentences: Counter[str],
+    times: LogTimes,
     faults: list[str],
     remarks: list[str],
     progress: Callable[[int], None],
 ) -> int:
     found = _Findings(f"raw/{path.name}")
     torn = _Findings(f"raw/{path.name}")
-    count = 0
+    count = timed = 0
     for first_line, block in read_blocks(path, warn=faults.append):
         progress(len(block))
         lines = split_lines(block) if timeline.begun else block.splitlines(keepends=True)
@@ -584,12 +685,19 @@ def _check_journal(
                 if xor_checksum(ours[1]) != int(ours[4], 16):
                     found.add("the TAG block's checksum is wrong; the sentence survives", number)
                     continue
-                timeline.add_line(ours[2].decode("ascii"), int(ours[3]), len(ours[5]))
+                _add_time(timeline, times, ours[2].decode("ascii"), int(ours[3]), len(ours[5]))
+                timed += 1
                 _count_sentences(unescape(ours[5]) + b"\r\n", sentences)
                 continue
             parsed = parse_line(line)
             if parsed.mono_us is not None and parsed.fault in ("", "torn"):
-                timeline.add_line(parsed.source, parsed.mono_us)
+                _add_time(timeline, times, parsed.source, parsed.mono_us)
+                timed += 1
+            elif not timeline.begun and parsed.wall_ms is not None and not parsed.fault:
+                times.add_stamped(parsed.source or path.name, parsed.wall_ms)
+                timed += 1
+            elif not timeline.begun:
+                timed += times.add_sentence(line)
             if parsed.fault == "torn" and timeline.begun:
                 torn.add(f"a torn line, of which {len(parsed.original)} bytes survive,", number)
             elif timeline.begun and not parsed.fault:
@@ -600,7 +708,16 @@ def _check_journal(
                 _count_sentences(parsed.original, sentences)
     faults += found.texts()
     remarks += torn.texts()
+    if count and not timed and not timeline.begun:
+        times.untimed.append(f"raw/{path.name}")
     return count
+
+
+def _add_time(timeline: Timeline, times: LogTimes, source: str, mono_us: int, size: int = 0) -> None:
+    if timeline.begun:
+        timeline.add_line(source, mono_us, size)
+    else:
+        times.add(source, mono_us, is_utc=False)
 
 
 def _count_sentences(line: bytes, sentences: Counter[str]) -> None:
@@ -615,7 +732,12 @@ def _count_sentences(line: bytes, sentences: Counter[str]) -> None:
 
 
 def _check_can(
-    path: Path, timeline: Timeline, faults: list[str], remarks: list[str], progress: Callable[[int], None]
+    path: Path,
+    timeline: Timeline,
+    times: LogTimes,
+    faults: list[str],
+    remarks: list[str],
+    progress: Callable[[int], None],
 ) -> int:
     found = _Findings(f"raw/{path.name}")
     torn = _Findings(f"raw/{path.name}")
@@ -631,8 +753,11 @@ def _check_can(
                 whole = line.endswith(b"\n")
                 # of a log recorded elsewhere nothing was lost here
                 (found if whole and timeline.begun else torn).add("no CAN frame" if whole else "a torn frame", number)
+                continue
+            stamp_us = int(frame[1]) * 1_000_000 + int(frame[2])
+            if not timeline.begun:
+                times.add(frame[3].decode("ascii", "replace"), stamp_us)
             elif timeline.epoch_wall_ns is not None:
-                stamp_us = int(frame[1]) * 1_000_000 + int(frame[2])
                 mono_us = stamp_us - timeline.epoch_wall_ns // 1000
                 timeline.add_line(frame[3].decode("ascii", "replace"), mono_us, len(line))
     faults += found.texts()

@@ -338,9 +338,15 @@ def _join(one: Path, other: Path, into: Path | None, as_json: bool) -> None:
 @click.command()
 @path_argument("SESSION")
 @click.option("--root", metavar="ROOT", help="A root that was noted elsewhere, whole or its first digits.")
+@click.option("--derive", is_flag=True, help="Derive the results again from the raw files and compare them.")
+@click.option(
+    "--config", "config_path", metavar="CONFIG", type=PATH, help="With --derive: settings the results were made with."
+)
 @json_option
 @click.pass_context
-def verify(context: click.Context, session: Path, root: str | None, as_json: bool) -> None:
+def verify(
+    context: click.Context, session: Path, root: str | None, derive: bool, config_path: Path | None, as_json: bool
+) -> None:
     """Check a session: its seal, every hash, line and second, its results.
 
     Says what is damaged, what survives and what was lost while recording, and
@@ -348,13 +354,19 @@ def verify(context: click.Context, session: Path, root: str | None, as_json: boo
     for; the last two with exit code 1. Nothing is changed.
 
     With --root it says whether that root is in the seal, and what was added
-    since it was noted.
+    since it was noted. With --derive it makes the results again, in a folder
+    of its own, and compares them: no seal covers results, since they follow
+    from what it covers.
     """
     from trialcapture.archive.manifest import raw_files  # noqa: PLC0415
     from trialcapture.archive.seal import parse_root  # noqa: PLC0415
-    from trialcapture.archive.verify import verify_session  # noqa: PLC0415
+    from trialcapture.config import read_config  # noqa: PLC0415
+    from trialcapture.pipeline.derived_again import verify_with_results  # noqa: PLC0415
 
+    if config_path is not None and not derive:
+        raise click.UsageError("--config goes with --derive")
     wanted = None if root is None else parse_root(root)
+    text = None if config_path is None else read_config(config_path)[1]
     total = 2 * sum(path.stat().st_size for path in raw_files(session)) or 1
     done = 0
     with shown_progress() as progress:
@@ -364,7 +376,9 @@ def verify(context: click.Context, session: Path, root: str | None, as_json: boo
             done += size
             progress("reading raw files", min(done / total, 1.0))
 
-        found = verify_session(session, root=wanted, progress=read)
+        found = verify_with_results(
+            session, root=wanted, progress=read, derive=progress if derive else None, config_text=text
+        )
     if as_json:
         print_json(asdict(found) | {"ending": found.ending})
     else:
@@ -418,3 +432,9 @@ def _print_seal(found: Verification, wanted: str | None) -> None:
             for line in since
         )
         say(f"added since: {told or 'nothing'}", label="root", err=False)
+        say(
+            "A root proves session.toml and raw/ as they were then. By whom, when and why stands in seal.jsonl alone: "
+            "note or mail that file, too",
+            label="root",
+            err=False,
+        )

@@ -215,7 +215,7 @@ def _preflight(settings: Path, seconds: float, tell: Tell) -> Mapping[str, Any]:
 def _verify(folder: Path, root: str, tell: Tell) -> Mapping[str, Any]:
     from trialcapture.archive.manifest import raw_files  # noqa: PLC0415
     from trialcapture.archive.seal import parse_root  # noqa: PLC0415
-    from trialcapture.archive.verify import verify_session  # noqa: PLC0415
+    from trialcapture.pipeline.derived_again import verify_with_results  # noqa: PLC0415
 
     wanted = parse_root(root) if root else None
     total = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1
@@ -226,7 +226,7 @@ def _verify(folder: Path, root: str, tell: Tell) -> Mapping[str, Any]:
         done += size
         tell("reading raw files", min(done / total, 1.0))
 
-    found = verify_session(folder, root=wanted, progress=read)
+    found = verify_with_results(folder, root=wanted, progress=read)
     at = found.root_given
     return {
         "ending": found.ending,

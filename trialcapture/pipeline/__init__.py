@@ -30,6 +30,7 @@ from trialcapture.pipeline.reuse import (
     find_prepared,
     has_prepared,
     keep_prepared,
+    note_results,
     origin_of,
 )
 from trialcapture.prepare.steady.segments import segment_engines, with_session
@@ -90,6 +91,7 @@ def process(
         made = _derive(session, config_text, progress, units, files, remarks, pdf=pdf)
         progress("writing", None)
         files.put_in_place()
+    note_results(folder, session.id)
     return made
 
 
@@ -164,7 +166,10 @@ def _derive(
     pages |= _pdfs(session, sheet, page, progress, told, is_asked=pdf)
     summary = as_json(results.summary)
     _write(files, session, config, trial, results, summary, pages, provenance)
-    write_result_hashes(files, root=seal.root_of_files, settings_sha256=config_hash(config))
+    write_result_hashes(
+        files, root=seal.root_of_files, seal_line=seal.lines[-1].sha256 if seal.lines else "",
+        settings_sha256=config_hash(config), units=units or config.report.units,
+    )  # fmt: skip
     trialset, reduction = session.folder / "trialset", session.folder / "reduction"
     paths = {n: trialset / f"{n}.parquet" for n in ("samples", "segments", "segment_engines", "clocks", "rejects")}
     paths |= {

@@ -7,7 +7,8 @@ still have the hashes noted then. Time stamps are not looked at. The notes of ha
 never in the session, each with a code (HMAC, RFC 2104) that a secret key beside them makes: whoever hands a session
 over, or edits a kept file together with its hash, cannot make a person's program believe what is in it.
 
-Reductions and drawings of the same trial are kept in the same way, each under a hash of what it was made of.
+Reductions and drawings of the same trial are kept in the same way, each under a hash of what it was made of. Of each
+list of results that this user's runs wrote the hash is noted, too, so that a list that was edited is found here.
 """
 
 from __future__ import annotations
@@ -33,17 +34,19 @@ import pyarrow as pa
 import trialcapture
 from trialcapture.archive.atomic import write_file
 from trialcapture.archive.manifest import hash_file
-from trialcapture.archive.result_hashes import KEPT
+from trialcapture.archive.result_hashes import KEPT, RESULTS
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session, can_files
 from trialcapture.archive.verify import read_timeline
 from trialcapture.archive.work_folder import StoredTables, read_tables, work_folder, write_tables
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.trial_alignment import WallOffsets
 from trialcapture.system.folders import user_cache_folder
+from trialcapture.system.session_files import read_whole
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
@@ -219,6 +222,53 @@ class FormerResults:
             noted = {"sha256": hashlib.sha256(data).hexdigest()}
             write_file(self._note, json.dumps(noted | {"code": code_of(noted)}).encode())
             forget_oldest(self._note.parent)
+
+
+_MOST_LISTS = 100
+"""So many lists of results made of the same files are remembered (our choice)."""
+
+
+def note_results(folder: Path, session_id: str) -> None:
+    """Note that a run of this user made the results that are there now; without a cache folder nothing is noted."""
+    with suppress(OSError, ValueError, KeyError, TypeError, TrialCaptureError):
+        path, sha256 = _list_entry(folder, session_id)
+        known = _noted_lists(path)
+        if sha256 not in known:
+            noted = {"lists": [*known, sha256][-_MOST_LISTS:]}
+            write_file(path, json.dumps(noted | {"code": code_of(noted)}).encode())
+            forget_oldest(path.parent)
+
+
+def were_made_here(folder: Path, session_id: str) -> bool | None:
+    """Return whether a run of this user made the results that are there now.
+
+    Returns:
+        False where it made others of the same files, settings, units and versions; None where it made none of them.
+    """
+    try:
+        path, sha256 = _list_entry(folder, session_id)
+        known = _noted_lists(path)
+    except (OSError, ValueError, KeyError, TypeError, TrialCaptureError):
+        return None
+    return sha256 in known if known else None
+
+
+def _list_entry(folder: Path, session_id: str) -> tuple[Path, str]:
+    """Return where it is noted which lists were made of what the list says it was made of, and the list's hash."""
+    data = read_whole(folder / RESULTS, MOST_JSON_BYTES)
+    content = parse_json(data)
+    made_of = [session_id, *(content[name] for name in ("root", "settings_sha256", "units", "versions"))]
+    key = hashlib.sha256(json.dumps(made_of, sort_keys=True).encode()).hexdigest()
+    return cache_folder() / "lists" / f"{key}.json", hashlib.sha256(data).hexdigest()
+
+
+def _noted_lists(path: Path) -> list[str]:
+    try:
+        entry = json.loads(path.read_bytes())
+    except FileNotFoundError:
+        return []
+    noted = {"lists": entry["lists"]}
+    return list(entry["lists"]) if is_ours(noted, entry["code"]) else []
 
 
 def code_of(noted: Mapping[str, Any]) -> str:

@@ -196,7 +196,11 @@ def _verified(folder: Path, reason: str, progress: Progress) -> Verification:
     """
     found = verify_session(folder, progress=lambda _size: progress(f"checking {folder.name}", None))
     # results have hashes of their own here: edited ones are left out, and say nothing against the session
-    found = replace(found, faults=tuple(fault for fault in found.faults if not fault.startswith(_DERIVED)))
+    found = replace(
+        found,
+        faults=tuple(fault for fault in found.faults if not fault.startswith(_DERIVED)),
+        unvouched=tuple(text for text in found.unvouched if not text.startswith(_DERIVED)),
+    )
     faults = [*found.faults, *found.unvouched]
     if faults and not reason:
         more = f"; and {len(faults) - 3} more" if len(faults) > 3 else ""
