@@ -6,9 +6,9 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -37,7 +37,18 @@ def _own_cache(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TRIALCAPTURE_CACHE", str(_CACHES / str(next(_NUMBERS))))
 
 
-@pytest.fixture(autouse=True, scope="session")
-def _no_cache_left() -> Iterator[None]:
-    yield
+def pytest_configure(config: pytest.Config) -> None:
+    """Have all workers of a run keep what is made once in one folder; a run started by a test has its own."""
+    shared = getattr(config, "workerinput", {}).get("made_once", str(_CACHES / "made once"))
+    os.environ["TRIALCAPTURE_TESTS_MADE_ONCE"] = shared
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Tell a worker of pytest-xdist that folder."""
+    node.workerinput["made_once"] = str(_CACHES / "made once")
+
+
+def pytest_unconfigure() -> None:
+    """Leave nothing behind; the run ends after its workers."""
     shutil.rmtree(_CACHES, ignore_errors=True)

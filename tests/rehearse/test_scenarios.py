@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.made_once import simulated
 from trialcapture.config import Config, load_config
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
@@ -22,7 +23,7 @@ CONFIGS = {"tarn_plover": "twin-planing", "old_sedge": "displacement", "small_te
 
 @lru_cache(maxsize=3)
 def short(name: str, seed: int = 1) -> SimulatedTrial:
-    return simulate(name, seed, short=True)
+    return simulated(name, seed, short=True)
 
 
 def test_there_is_a_trial_for_each_trouble_that_must_be_met() -> None:
