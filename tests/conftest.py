@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import tempfile
 from itertools import count
 from pathlib import Path
@@ -16,8 +17,9 @@ from hypothesis import HealthCheck, settings
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
-# the many processes that tests start compile our modules once, and not each for itself
+# the many processes that tests start compile our modules once, and not each for itself; nor does pytest with the tests
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # a busy machine is slow and not wrong, so no example fails for the time it takes; examples are the same in every run,
 # so that a run fails for what was changed. `--hypothesis-profile new-examples` draws others

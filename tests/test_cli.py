@@ -341,7 +341,7 @@ def test_rehearse_writes_a_session_with_the_truth_beside_it(run: Run) -> None:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A short simulated session."""
-    return write_session(simulated(DEFAULT, 3, short=True), tmp_path_factory.mktemp("demo") / "trial").folder
+    return write_session(simulated(DEFAULT, 7, short=True), tmp_path_factory.mktemp("demo") / "trial").folder
 
 
 def test_process_prints_the_band_table_and_where_the_report_is(run: Run, demo: Path) -> None:

@@ -31,7 +31,7 @@ SCENARIOS = (
 def session(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A processed session; its grid with every digit lies beside the samples as ``unrounded.parquet``."""
     folder = tmp_path_factory.mktemp("trialset") / request.param
-    write_session(simulated(request.param, 1, short=True), folder)
+    write_session(simulated(request.param, 7, short=True), folder)
     samples = folder / "trialset" / "samples.parquet"
     with patch.object(Channel, "decimals", new_callable=PropertyMock, return_value=15):
         process_numbers(folder)

@@ -330,7 +330,7 @@ AWKWARD = (
 )
 
 
-EVERY = 8
+EVERY = 16
 """One log in so many is tried in every run, and all in the long form."""
 
 

@@ -38,7 +38,7 @@ class FakeClock:
 
 @lru_cache(maxsize=1)
 def trial() -> SimulatedTrial:
-    whole = simulated("twin-planing", 1, short=True)
+    whole = simulated("twin-planing", 7, short=True)
     return replace(whole, lines=whole.lines.slice(0, LINES))
 
 

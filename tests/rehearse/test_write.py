@@ -24,7 +24,7 @@ from trialcapture.rehearse.write import nmea_log, truth_path, write_files, write
 
 @lru_cache(maxsize=2)
 def trial(name: str = "messy-bus") -> SimulatedTrial:
-    return simulated(name, 3, short=True)
+    return simulated(name, 7, short=True)
 
 
 def streams(trial: SimulatedTrial) -> dict[str, bytes]:
