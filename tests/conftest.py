@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import tempfile
-from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -16,8 +17,9 @@ from hypothesis import HealthCheck, settings
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
-# the many processes that tests start compile our modules once, and not each for itself
+# the many processes that tests start compile our modules once, and not each for itself; nor does pytest with the tests
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # a busy machine is slow and not wrong, so no example fails for the time it takes; examples are the same in every run,
 # so that a run fails for what was changed. `--hypothesis-profile new-examples` draws others
@@ -37,7 +39,18 @@ def _own_cache(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TRIALCAPTURE_CACHE", str(_CACHES / str(next(_NUMBERS))))
 
 
-@pytest.fixture(autouse=True, scope="session")
-def _no_cache_left() -> Iterator[None]:
-    yield
+def pytest_configure(config: pytest.Config) -> None:
+    """Have all workers of a run keep what is made once in one folder; a run started by a test has its own."""
+    shared = getattr(config, "workerinput", {}).get("made_once", str(_CACHES / "made once"))
+    os.environ["TRIALCAPTURE_TESTS_MADE_ONCE"] = shared
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Tell a worker of pytest-xdist that folder."""
+    node.workerinput["made_once"] = str(_CACHES / "made once")
+
+
+def pytest_unconfigure() -> None:
+    """Leave nothing behind; the run ends after its workers."""
     shutil.rmtree(_CACHES, ignore_errors=True)

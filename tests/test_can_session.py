@@ -9,7 +9,8 @@ import gzip
 import json
 import math
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -46,7 +47,13 @@ def fast(t_s: float, pgn: int, data: bytes, counter: int) -> Iterator[bytes]:
         yield frame(t_s + i * 1e-4, pgn, (bytes([counter % 8 << 5 | i]) + data[at : at + 7]).ljust(8, b"\xff"))
 
 
-def bus() -> Iterator[bytes]:
+@cache
+def bus() -> tuple[bytes, ...]:
+    """Every frame of the trial, in order."""
+    return tuple(frames())
+
+
+def frames() -> Iterator[bytes]:
     t, lat, lon, speed = 0, 51.0, -8.0, 8.0
     for rpm, wanted in SPEED_KN.items():
         for heading in (70.0, 250.0):
@@ -82,7 +89,7 @@ def as_shown(line: bytes) -> bytes:
 
 
 def test_a_can_log_recorded_elsewhere_is_collected_and_processed(tmp_path: Path) -> None:
-    lines = list(bus())
+    lines = bus()
     config = tmp_path / "boat.toml"
     config.write_text(CONFIG)
     half = len(lines) // 2
@@ -114,7 +121,7 @@ def test_a_can_log_alone_gives_speed_without_current_and_fuel(tmp_path: Path, wi
         assert row["current_kn"] == pytest.approx(CURRENT_KN, abs=0.05)
 
 
-def carried(lines: list[bytes], way: str) -> bytes:
+def carried(lines: Sequence[bytes], way: str) -> bytes:
     """The same traffic inside sentences, as a gateway sends it; fast packets whole in PCDIN, frame by frame in PGN."""
     made, open_bytes = [], b""
     for line in lines:
@@ -144,7 +151,7 @@ def carried(lines: list[bytes], way: str) -> bytes:
 def test_the_same_bus_inside_sentences_gives_the_same_bands(tmp_path: Path, way: str) -> None:
     session = tmp_path / "session"
     create_session(session, load_config(CONFIG), made_by="test", created="2026-09-21T14:13:20Z", config_text=CONFIG)
-    (session / "raw" / "nmea.log").write_bytes(carried(list(bus()), way))
+    (session / "raw" / "nmea.log").write_bytes(carried(bus(), way))
     result = process_numbers(session)
     bands = {row["band_rpm"]: row for row in result["bands"].to_pylist()}
     assert sorted(bands) == pytest.approx(sorted(SPEED_KN), abs=1.0)

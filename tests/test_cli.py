@@ -13,13 +13,14 @@ import click
 import pytest
 
 from tests.command import Run, calling
+from tests.made_once import simulated
 from trialcapture import __version__
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group, main
 from trialcapture.cli.archive_questions import archive
 from trialcapture.cli.output import say
-from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.scenarios import DEFAULT
 from trialcapture.rehearse.write import write_session
 
 ROOT = Path(__file__).parents[1]
@@ -340,7 +341,7 @@ def test_rehearse_writes_a_session_with_the_truth_beside_it(run: Run) -> None:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A short simulated session."""
-    return write_session(simulate(seed=3, short=True), tmp_path_factory.mktemp("demo") / "trial").folder
+    return write_session(simulated(DEFAULT, 7, short=True), tmp_path_factory.mktemp("demo") / "trial").folder
 
 
 def test_process_prints_the_band_table_and_where_the_report_is(run: Run, demo: Path) -> None:

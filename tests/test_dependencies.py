@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Iterator
 from email.message import Message
 from email.parser import Parser
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -72,10 +73,16 @@ def module_of(distribution: str) -> str:
     return known.get(distribution, distribution.replace("-", "_"))
 
 
+@cache
+def parsed(path: Path) -> ast.Module:
+    """A source file as a tree; several tests walk through all of them."""
+    return ast.parse(path.read_bytes())
+
+
 def imports_in(folder: Path) -> Iterator[tuple[str, Path]]:
     """First words of the modules that any line imports, also inside functions and for types only."""
     for path in sorted(folder.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(parsed(path)):
             if isinstance(node, ast.Import):
                 yield from ((alias.name.partition(".")[0], path) for alias in node.names)
             elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
@@ -108,7 +115,7 @@ def test_workbooks_are_read_without_entities() -> None:
 def test_what_an_extra_brings_is_never_needed_to_start() -> None:
     optional = {module_of(name) for requirements in EXTRAS.values() for name in names_of(requirements)}
     for path in sorted((ROOT / "trialcapture").rglob("*.py")):
-        body = ast.parse(path.read_text(encoding="utf-8")).body
+        body = parsed(path).body
         tops = [node for node in body if isinstance(node, ast.Import | ast.ImportFrom)]
         modules = {
             name.partition(".")[0]

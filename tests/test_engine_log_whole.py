@@ -18,7 +18,7 @@ import tomli_w
 from tests.numbers import process_numbers
 from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
-from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
+from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, briefed
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
 
@@ -27,7 +27,7 @@ Rows = list[list[str]]
 
 @pytest.fixture(scope="module")
 def trial() -> SimulatedTrial:
-    return simulate(SCENARIOS[DEFAULT], 3, short=True)
+    return simulate(DEFAULT, 3, plan=briefed(SCENARIOS[DEFAULT].plan))
 
 
 @pytest.fixture(scope="module")

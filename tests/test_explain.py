@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from tests.made_once import processed_copy
+from tests.numbers import process_numbers
 from trialcapture.cli import group
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline import process
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 TIME = re.compile(rb"\$G.RMC,(\d\d)(\d\d)(\d\d)(?:\.\d+)?,A")
@@ -24,10 +25,7 @@ TIME = re.compile(rb"\$G.RMC,(\d\d)(\d\d)(\d\d)(?:\.\d+)?,A")
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("explain") / "session"
-    shutil.copytree(SAMPLE, folder)
-    process(folder)
-    return folder
+    return processed_copy("journal_session", tmp_path_factory.mktemp("explain") / "session")
 
 
 def explained(folder: Path, *what: str) -> dict[str, Any]:
@@ -118,7 +116,7 @@ def test_a_packed_log_is_traced_in_what_it_holds(session: Path, tmp_path: Path) 
     log = folder / "raw" / "nmea.log"
     (folder / "raw" / "nmea.log.gz").write_bytes(gzip.compress(log.read_bytes()))
     log.unlink()
-    process(folder)
+    process_numbers(folder)
     (place,) = explained(folder, "1800")["legs"][0]["raw"]["lines"]
     (plain,) = explained(session, "1800")["legs"][0]["raw"]["lines"]
     assert place == plain | {"file": "raw/nmea.log.gz", "is_packed": True}

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from tests.made_once import brief_session
 from tests.numbers import pages_left_out
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group
-
-SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 
 
 def run(*arguments: str) -> str:
@@ -30,9 +28,7 @@ def _no_pages() -> Iterator[None]:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
-    folder = tmp_path / "session"
-    shutil.copytree(SAMPLE, folder)
-    return folder
+    return brief_session(tmp_path / "session")
 
 
 def test_a_run_with_other_settings_says_so_and_the_next_one_says_that_it_goes_back(session: Path) -> None:
@@ -52,11 +48,12 @@ def test_a_run_with_other_settings_says_so_and_the_next_one_says_that_it_goes_ba
 def test_settings_that_are_kept_are_used_by_the_next_run(session: Path) -> None:
     plan = session.parent / "day.toml"
     plan.write_text("[plan]\nsteps_rpm = [800, 1000]\nfull_throttle = false\n", encoding="utf-8")
+    before = (session / "session.toml").read_bytes()
     run(str(session), "--plan", str(plan), "--keep", "--by", "Kim")
     kept = open_session(session).config.plan
     assert kept is not None
     assert kept.steps_rpm == (800, 1000)
-    assert (session / "session-former-01.toml").read_bytes() == (SAMPLE / "session.toml").read_bytes()
+    assert (session / "session-former-01.toml").read_bytes() == before
     again = run(str(session))
     assert "Plan: 4 of 4 runs; nothing is missing." in again
     assert "own settings again" not in again

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 import trialcapture
-from tests.numbers import process_numbers
+from tests.made_once import processed_copy
 from trialcapture.errors import TrialCaptureError
 from trialcapture.frames import TrialFrames
 from trialcapture.reduce.summary import Summary
@@ -26,10 +26,7 @@ SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    session = tmp_path_factory.mktemp("loaded") / "session"
-    shutil.copytree(SAMPLE, session, ignore=shutil.ignore_patterns("trialset", "reduction"))
-    process_numbers(session)
-    return session
+    return processed_copy("journal_session", tmp_path_factory.mktemp("loaded") / "session")
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,8 @@ import pyarrow.parquet as pq
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
+from tests.made_once import processed_copy
+from tests.numbers import process_numbers
 from trialcapture import buffers
 from trialcapture.archive import work_folder
 from trialcapture.errors import TrialCaptureError
@@ -27,13 +29,13 @@ DERIVED = ("trialset", "reduction")
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return processed(tmp_path_factory.mktemp("whole"))
+    return processed_copy("journal_session", tmp_path_factory.mktemp("whole") / "session")
 
 
 def processed(folder: Path) -> Path:
     session = folder / "session"
     shutil.copytree(SAMPLE, session)
-    process(session)
+    process_numbers(session)
     return session
 
 

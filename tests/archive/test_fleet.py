@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.command import Run, calling
-from tests.fleet.making import BUCKET, s3_server, short_session
+from tests.fleet.making import BOATS, BUCKET, s3_server, short_session
 from trialcapture import __version__
 from trialcapture.archive.fleet import object_store
 from trialcapture.archive.fleet.fleet_adding import AddedSession, add_sessions
@@ -57,14 +57,31 @@ Places = Callable[[], str]
 
 
 # ------------------------------------------------------------------------------
-# Eight sessions, made once; a copy of one for who changes it; a place of each kind.
+# Eight sessions of four boats, made once; a copy of one for who changes it; a place of each kind.
 # ------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     home = tmp_path_factory.mktemp("sessions")
-    return [short_session(home / f"trial-{n}", n, processed=n < PROCESSED) for n in range(COUNT)]
+    folders = [home / f"trial-{n}" for n in range(COUNT)]
+    for number, folder in enumerate(folders[: len(BOATS)]):
+        short_session(folder, number, processed=number < PROCESSED)
+    for number, folder in enumerate(folders[len(BOATS) :]):
+        copy_with_another_id(folders[PROCESSED + number % (len(BOATS) - PROCESSED)], folder, number)
+    return folders
+
+
+def copy_with_another_id(session: Path, folder: Path, number: int) -> None:
+    """Make a further trial of a boat out of one that was not processed, sealed anew."""
+    shutil.copytree(session, folder)
+    settings = folder / "session.toml"
+    text, known = settings.read_text(encoding="utf-8"), open_session(session).id
+    assert text.count(known) == 1
+    settings.write_text(text.replace(known, f"{known}-{number}"), encoding="utf-8")
+    for name in ("seal.jsonl", "manifest.json"):
+        (folder / name).unlink()
+    seal_closed(folder, by="test", t=T)
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ import re
 import shutil
 import zipfile
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +20,10 @@ import pyarrow.parquet as pq
 import pytest
 from rocrate.rocrate import ROCrate
 
+from tests.numbers import process_numbers
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.pack import pack_session
 from trialcapture.archive.seal import seal_closed
-from trialcapture.pipeline import process
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "journal_session"
 NAMES = (
@@ -68,7 +69,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_manifest(folder)
     (folder / "seal.jsonl").unlink(missing_ok=True)
     seal_closed(folder, by="Zebedee Marlowe", t="2026-05-14T10:00:00Z")
-    process(folder)
+    process_numbers(folder)
     return folder
 
 
@@ -113,9 +114,14 @@ def texts_in(bag: Path) -> Iterator[tuple[str, str]]:
                     yield f"{name} {field.name}", "\n".join(map(str, table[field.name].unique().to_pylist()))
 
 
+@cache
+def folded_texts(bag: Path) -> tuple[tuple[str, str], ...]:
+    """All texts of a bag that nobody changes, without upper case: unpacked once for all that is looked for."""
+    return tuple((where, text.casefold()) for where, text in texts_in(bag))
+
+
 def is_in(needle: str, bag: Path) -> list[str]:
-    pattern = re.compile(re.escape(needle), re.IGNORECASE)
-    return sorted({where for where, text in texts_in(bag) if pattern.search(text)})
+    return sorted({where for where, text in folded_texts(bag) if needle.casefold() in text})
 
 
 def numbers_in(bag: Path) -> Iterator[tuple[str, np.ndarray[Any, Any]]]:
@@ -172,7 +178,7 @@ def test_no_position_is_in_any_byte(session: Path, shared: Path, whole: Path) ->
     written = {f"{abs(x[k]):.{d}f}" for x in (lat, lon) for k in range(0, len(x), 997) for d in (4, 5) if x[k] == x[k]}
     raw = (session / "raw" / "nmea.log").read_bytes()
     written |= {word.decode() for word in re.findall(rb",(\d{4,5}\.\d{3,}),[NSEW]", raw)[:400:20]}
-    texts = "\n".join(text for _, text in texts_in(shared))
+    texts = "\n".join(text for _, text in folded_texts(shared))
     assert len(written) > 60
     assert sorted(word for word in written if word in texts) == []
     # exact doubles, as a table would hold them in bytes

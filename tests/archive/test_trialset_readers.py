@@ -14,10 +14,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from tests.made_once import simulated
 from tests.numbers import process_numbers
 from trialcapture.archive.parquet import read_parquet
 from trialcapture.channels import Channel, trial_channels
-from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
 SCENARIOS = (
@@ -31,7 +31,7 @@ SCENARIOS = (
 def session(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A processed session; its grid with every digit lies beside the samples as ``unrounded.parquet``."""
     folder = tmp_path_factory.mktemp("trialset") / request.param
-    write_session(simulate(request.param, 1, short=True), folder)
+    write_session(simulated(request.param, 7, short=True), folder)
     samples = folder / "trialset" / "samples.parquet"
     with patch.object(Channel, "decimals", new_callable=PropertyMock, return_value=15):
         process_numbers(folder)

@@ -272,7 +272,9 @@ def test_large_shared_texts_are_not_opened(tmp_path: Path, monkeypatch: pytest.M
     assert "30000 bytes in xl/sharedStrings.xml" in refusal(path)
 
 
-def test_a_row_beyond_the_format_is_not_followed(tmp_path: Path) -> None:
+def test_a_row_beyond_the_format_is_not_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert workbook._MOST_ROWS == 1_048_576  # ECMA-376, as spreadsheets show it; a smaller one is sooner reached
+    monkeypatch.setattr(workbook, "_MOST_ROWS", 10_000)
     path = book(tmp_path / "a.xlsx", data_rows(TIMES[:3]))
     with zipfile.ZipFile(path) as archive:
         sheet = archive.read("xl/worksheets/sheet1.xml")

@@ -15,13 +15,15 @@ from tests.bench.sessions import session
 from trialcapture.pipeline import process
 
 ROOT = Path(__file__).parents[2]
+HOURS = 0.3
+"""Three bands there and back."""
 
 
 @pytest.fixture(scope="module")
 def processed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """A session of the bench, processed, and the folder the peer wrote."""
     home = tmp_path_factory.mktemp("bench")
-    folder, peer = session(home, 0.6), home / "peer"
+    folder, peer = session(home, HOURS), home / "peer"
     process(folder)
     subprocess.run([sys.executable, "tests/bench/peer.py", str(folder), "--into", str(peer)], cwd=ROOT, check=True)
     return folder, peer
@@ -50,7 +52,7 @@ def test_a_speed_misread_by_a_hundredth_of_a_knot_is_seen(processed: tuple[Path,
 
 @pytest.mark.slow
 def test_the_same_session_is_made_again_byte_for_byte(processed: tuple[Path, Path], tmp_path: Path) -> None:
-    again = session(tmp_path, 0.6)
+    again = session(tmp_path, HOURS)
     assert (again / "manifest.json").read_bytes() == (processed[0] / "manifest.json").read_bytes()
 
 

@@ -12,6 +12,6 @@ import pytest
 def test_sixteen_ports_and_a_thousand_datagrams_a_second_lose_nothing() -> None:
     from tests.bench.recorder import measure  # noqa: PLC0415  POSIX only
 
-    found = measure(3.0)
+    found = measure(1.5)
     assert found["lost"] == 0
     assert found["exact"]

@@ -26,20 +26,23 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import nullcontext, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from tests.nmea_peers import by_pynmea2, by_pynmeagps
-from tests.nmea_shapes import TYPES, framed, undamaged
+from tests.nmea_shapes import TYPES, framed
+from tests.nmea_shapes import undamaged as find_undamaged
+from tests.numbers import process_numbers
 from tests.prepare.receiver_logs import located
 from trialcapture.archive.collect import collect
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline import process
 from trialcapture.prepare.data_health import Rejection
 
 pytestmark = pytest.mark.external
@@ -117,10 +120,22 @@ def lines_of(data: bytes) -> list[int]:
     return starts
 
 
+@cache
+def undamaged(data: bytes) -> tuple[tuple[str, int, bytes], ...]:
+    """See `tests.nmea_shapes.undamaged`; several tests go through the same logs."""
+    return tuple(find_undamaged(data))
+
+
+@cache
+def decoded(data: bytes) -> tuple[dict[str, pa.Table], pa.Table, pa.Table]:
+    """Tables, rejects and counts of a log."""
+    return decode_nmea(data, source="log")
+
+
 def our_rows(data: bytes) -> dict[tuple[int, str], list[dict[str, Any]]]:
     """Rows by line and formatter, in order."""
     rows: dict[tuple[int, str], list[dict[str, Any]]] = {}
-    for formatter, table in decode_nmea(data, source="log")[0].items():
+    for formatter, table in decoded(data)[0].items():
         for row in table.to_pylist():
             rows.setdefault((row["line"], formatter), []).append(row)
     return rows
@@ -136,7 +151,7 @@ def test_the_package_is_what_it_was_taken_for(recorded: Logs) -> None:
 def test_no_log_does_harm_whatever_it_holds(recorded: Logs) -> None:
     binary = 0
     for data in recorded.values():
-        tables, rejects, counts = decode_nmea(data, source="log")
+        tables, rejects, counts = decoded(data)
         for table in (*tables.values(), rejects, counts):
             table.validate(full=True)
         good = sum(counts["good"].to_pylist())
@@ -296,7 +311,7 @@ def test_a_receiver_that_lay_still_gives_no_steady_stretch_and_says_why(recorded
         log.write_bytes(data)
         session = tmp_path / f"{name}-session"
         collect([log], [], load_config(text), session, created="2026-01-01T00:00:00Z", config_text=text)
-        result = process(session)
+        result = process_numbers(session)
         segments = pq.read_table(result["paths"]["segments"]).to_pylist()
         assert not any(s["accepted"] for s in segments), name
         assert all(s["reason"] for s in segments), name
@@ -315,7 +330,7 @@ AWKWARD = (
 )
 
 
-EVERY = 8
+EVERY = 16
 """One log in so many is tried in every run, and all in the long form."""
 
 
@@ -348,7 +363,7 @@ def test_every_log_goes_through_the_whole_work_and_no_fix_is_lost(
         # a log with a fix gives samples; another may, or is refused in words
         with nullcontext() if count else suppress(TrialCaptureError):
             collect([log], [], load_config(text), session, created="2026-01-01T00:00:00Z", config_text=text)
-            result = process(session)
+            result = process_numbers(session)
             assert pq.read_metadata(result["paths"]["samples"]).num_rows > 0
             done += 1
     assert done >= (len(names) or 80 // every)
@@ -357,7 +372,7 @@ def test_every_log_goes_through_the_whole_work_and_no_fix_is_lost(
 
 def speeds_of(data: bytes) -> tuple[list[float], float]:
     """Speeds of the valid RMC sentences [kn], and from the first to the last time of day [s]."""
-    table = decode_nmea(data, source="log")[0].get("RMC")
+    table = decoded(data)[0].get("RMC")
     if table is None:
         return [], 0.0
     told = table.select(["valid", "sog_kn", "tod_ns"]).to_pylist()

@@ -120,8 +120,8 @@ def small_disk(folder: Path, size: str, stack: ExitStack) -> None:
     stack.callback(lambda: subprocess.run(["umount", "-l", str(folder)], check=False))
 
 
-def run_kind(kind: Trouble, place: Path, seconds: float) -> Outcome:
-    """Record for so long with this trouble.
+def run_kind(kind: Trouble, place: Path, seconds: float, lines_per_s: int = LINES_PER_S) -> Outcome:
+    """Record for so long with this trouble, at so many lines a second.
 
     Raises:
         NeedsRootError: It cannot be made here.
@@ -131,7 +131,7 @@ def run_kind(kind: Trouble, place: Path, seconds: float) -> Outcome:
     port = rig.free_port()
     config = place / "boat.toml"
     config.write_text(f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {port}\n')
-    sender = rig.SteadySender(port, LINES_PER_S, lambda number: rig.numbered(number) + PADDING + b"\r\n")
+    sender = rig.SteadySender(port, lines_per_s, lambda number: rig.numbered(number) + PADDING + b"\r\n")
 
     def limit() -> None:
         if kind.file_limit is not None:

@@ -24,6 +24,6 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows refuses
 )
 def test_what_is_taken_away_is_put_back_or_named(tmp_path: Path, name: str) -> None:
     assert name in KINDS
-    outcome = run_kind(name, tmp_path / "session", 3.0)
+    outcome = run_kind(name, tmp_path / "session", 1.0)
     assert outcome.sent > 0
     assert outcome.faults == []

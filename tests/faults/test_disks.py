@@ -25,7 +25,7 @@ def test_a_disk_in_trouble_costs_nothing_or_its_loss_is_named(tmp_path: Path, na
 
     (kind,) = [kind for kind in KINDS if kind.name == name]
     try:
-        outcome = run_kind(kind, tmp_path / "disks", 8.0)
+        outcome = run_kind(kind, tmp_path / "disks", 4.0, lines_per_s=500)
     except NeedsRootError as reason:
         pytest.skip(str(reason))
     assert outcome.sent > 0

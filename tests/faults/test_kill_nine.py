@@ -14,4 +14,4 @@ import pytest
 def test_a_killed_recorder_has_lost_nothing_older_than_a_second(tmp_path: Path) -> None:
     from tests.faults.kill_nine import run_session  # noqa: PLC0415  POSIX only
 
-    assert run_session(tmp_path / "session", 4, random.Random()) == []
+    assert run_session(tmp_path / "session", 3, random.Random()) == []

@@ -27,6 +27,6 @@ def test_a_recording_outlives_what_it_prints_to(tmp_path: Path, name: str) -> No
     if name == "both on a full disk" and not Path("/dev/full").exists():
         pytest.skip("there is no /dev/full here")
     (kind,) = [kind for kind in KINDS if kind.name == name]
-    outcome = run_kind(kind, tmp_path / "session", 2.0)
+    outcome = run_kind(kind, tmp_path / "session", 1.0)
     assert outcome.sent > 0
     assert outcome.faults == []

@@ -9,7 +9,7 @@ import pytest
 from tests.faults.renames import CASES, Bench, first_refused, refused_for_good
 from tests.numbers import pages_left_out
 
-SHORT = ("collect", "collect, into a session", "note", "seal", "pack", "record", "record --resume", "preflight")
+SHORT = ("collect", "collect, into a session", "note", "seal", "pack", "record --resume", "preflight")
 
 
 LONG = ("record --resume", "preflight")

@@ -15,30 +15,20 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from tests.made_once import processed_once
 from trialcapture.archive.session import open_session, write_session
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.pipeline import preparing, process, reuse
 
-SAMPLE = Path(__file__).parents[2] / "sample_logs" / "journal_session"
 PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/work/prepared.arrows")
 
 
-@pytest.fixture(scope="module")
-def first_look(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """A session that was processed once, and the cache folder of who did so."""
-    home = tmp_path_factory.mktemp("first")
-    shutil.copytree(SAMPLE, home / "session", ignore=shutil.ignore_patterns("trialset", "reduction"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv(reuse.CACHE_VARIABLE, str(home / "cache"))
-        process(home / "session")
-    return home / "session", home / "cache"
-
-
 @pytest.fixture
-def session(first_look: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A copy of that session, seen by the same person."""
-    shutil.copytree(first_look[0], tmp_path / "session")
-    shutil.copytree(first_look[1], tmp_path / "cache")
+def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of a session that was processed once, seen by the same person."""
+    first_look = processed_once("brief", pages=True)
+    shutil.copytree(first_look / "session", tmp_path / "session")
+    shutil.copytree(first_look / "cache", tmp_path / "cache")
     monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "cache"))
     return tmp_path / "session"
 
@@ -108,7 +98,7 @@ def from_scratch(session: Path, to: Path) -> dict[str, bytes]:
 
 def add_note(session: Path, **entry: object) -> None:
     with (session / "raw" / "notes.jsonl").open("a", encoding="utf-8") as file:
-        file.write(json.dumps({"t": "2026-05-14T08:40:00Z", "by": "tester", **entry}) + "\n")
+        file.write(json.dumps({"t": "2026-05-14T08:33:00Z", "by": "tester", **entry}) + "\n")
 
 
 def edit(path: Path, old: bytes, new: bytes) -> None:

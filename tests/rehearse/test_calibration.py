@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.made_once import simulated
 from trialcapture.rehearse.boats import Receiver
 from trialcapture.rehearse.instruments import receive
 from trialcapture.rehearse.scenarios import SCENARIOS
@@ -16,7 +17,6 @@ from trialcapture.rehearse.simulate import (
     UNCALIBRATED_SD_PCT,
     CalibrationErrors,
     draw_errors,
-    simulate,
     with_errors,
 )
 
@@ -78,20 +78,20 @@ def test_a_biased_receiver_shows_every_speed_off_by_its_bias() -> None:
 
 
 def test_the_truth_names_the_errors_of_the_trial_and_the_log_shows_them() -> None:
-    trial = simulate("twin-planing", 3, short=True, errors=True)
+    trial = simulated("twin-planing", 3, short=True, errors=True)
     errors = trial.truth["errors"]
     assert set(errors["receiver_speed_bias_kn"]) == {r.source for r in trial.scenario.receivers}
     scale = trial.scenario.logs[0].fuel_scale
     assert scale == pytest.approx(1.0 + errors["fuel_calibration_pct"] / 100.0, abs=1e-6)
-    assert simulate("twin-planing", 4, short=True, errors=True).truth["errors"] != errors
+    assert simulated("twin-planing", 4, short=True, errors=True).truth["errors"] != errors
 
 
 def test_unless_asked_for_sensors_are_right_in_the_mean() -> None:
-    truth = simulate("twin-planing", 3, short=True).truth
+    truth = simulated("twin-planing", 3, short=True).truth
     assert set(truth["errors"]["receiver_speed_bias_kn"].values()) == {0.0}
     assert truth["errors"]["fuel_calibration_pct"] == 0.0
     plain = [step["stw_kn"] for step in truth["steps"]]
-    spread = [step["stw_kn"] for step in simulate("twin-planing", 3, short=True, errors=True).truth["steps"]]
+    spread = [step["stw_kn"] for step in simulated("twin-planing", 3, short=True, errors=True).truth["steps"]]
     # two thousandths of the speed, drawn for each run
     assert plain != spread
     assert np.abs(np.array(spread) / np.array(plain) - 1.0).max() < 0.01

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
-from tests.accuracy import QUANTITIES, Outcome, cover, run_coverage
+from tests.accuracy import QUANTITIES, Outcome, cover
+from tests.accuracy.trials import compare
+from tests.numbers import process_numbers
+from trialcapture.rehearse.scenarios import SCENARIOS, briefed
+from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.write import write_session
 
 pytestmark = pytest.mark.slow
 
@@ -16,9 +23,19 @@ SCENARIOS_RUN = ("displacement", "small-petrol", "twin-planing", "current-abeam"
 current."""
 
 
+def run(name: str, seed: int) -> Outcome:
+    """Compare one trial of two steps with its truth; ``python -m tests.accuracy --coverage`` has longer ones."""
+    trial = simulate(name, seed, plan=briefed(SCENARIOS[name].plan), errors=True)
+    with TemporaryDirectory() as folder:
+        session = Path(folder) / "session"
+        write_session(trial, session)
+        return compare(name, seed, process_numbers(session), trial.truth, session)
+
+
 @cache
 def outcomes() -> list[Outcome]:
-    return run_coverage(TRIALS, 501, SCENARIOS_RUN, 2)
+    each = len(SCENARIOS_RUN)
+    return [run(SCENARIOS_RUN[n % each], 501 + n // each) for n in range(TRIALS)]
 
 
 @pytest.mark.parametrize("quantity", QUANTITIES)

@@ -29,7 +29,7 @@ def test_families_are_many_named_once_and_fit_their_trials() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["full-throttle-one-way", "variation-999", "time-free-running"])
-@pytest.mark.parametrize("n", [0, 1])
+@pytest.mark.parametrize("n", [0, pytest.param(1, marks=pytest.mark.long)])
 def test_families_come_out_right(name: str, n: int) -> None:
     family = BY_NAME[name]
     base, seed = trial(family, n)

@@ -43,8 +43,8 @@ def sentences(trial: SimulatedTrial, form: str, talker: str = "") -> list[tuple[
         body, _, checksum = data[1:].partition(b"*")
         if (
             data[:1] == b"$"
-            and checksum.strip() == b"%02X" % reduce(xor, body, 0)
             and form.encode() in (body[2:5], body[:5])
+            and checksum.strip() == b"%02X" % reduce(xor, body, 0)
         ):
             text = body.decode("latin-1")
             if text.startswith(talker):

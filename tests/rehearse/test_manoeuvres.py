@@ -11,12 +11,13 @@ import pytest
 
 import trialcapture
 from tests.accuracy.manoeuvres import demands, run
+from tests.made_once import simulated
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
 from trialcapture.rehearse.manoeuvre_truth import tell_manoeuvres
 from trialcapture.rehearse.motion import Crew, Motion, integrate
-from trialcapture.rehearse.scenarios import MANOEUVRES, SCENARIOS, build_phases, load_plan
-from trialcapture.rehearse.simulate import simulate
+from trialcapture.rehearse.scenarios import MANOEUVRES, build_phases, load_plan
+from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
 
 COLUMNS = [
@@ -31,9 +32,14 @@ def motion() -> Motion:
 
 
 @pytest.fixture(scope="module")
-def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def trial() -> SimulatedTrial:
+    return simulate(MANOEUVRES, 4)
+
+
+@pytest.fixture(scope="module")
+def session(trial: SimulatedTrial, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("manoeuvres") / "session"
-    write_session(simulate(MANOEUVRES, 4), folder)
+    write_session(trial, folder)
     process(folder)
     return folder
 
@@ -90,8 +96,8 @@ def test_answers_and_the_table_stand_in_the_report_in_the_reader_s_units(session
     assert " ft" in (session / "reduction" / "report.html").read_text(encoding="utf-8").split("Table 2d.")[1][:6000]
 
 
-def test_manoeuvres_are_no_legs(session: Path) -> None:
-    truth = simulate(MANOEUVRES, 4).truth
+def test_manoeuvres_are_no_legs(trial: SimulatedTrial, session: Path) -> None:
+    truth = trial.truth
     legs = trialcapture.load(session).legs
     steady = sum(step["label"].startswith("step ") for step in truth["steps"])
     begun = min(entry["start"] for entry in truth["manoeuvres"])
@@ -122,4 +128,4 @@ def test_any_of_them_alone_can_be_run(names: tuple[str, ...]) -> None:
 
 
 def test_older_scenarios_tell_no_manoeuvres() -> None:
-    assert "manoeuvres" not in simulate(SCENARIOS["small-petrol"], 1, short=True).truth
+    assert "manoeuvres" not in simulated("small-petrol", 7, short=True).truth

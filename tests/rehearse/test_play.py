@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.made_once import simulated
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.play import play
-from trialcapture.rehearse.simulate import SimulatedTrial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial
 
 LINES = 1500
 
@@ -37,7 +38,7 @@ class FakeClock:
 
 @lru_cache(maxsize=1)
 def trial() -> SimulatedTrial:
-    whole = simulate("twin-planing", 1, short=True)
+    whole = simulated("twin-planing", 7, short=True)
     return replace(whole, lines=whole.lines.slice(0, LINES))
 
 

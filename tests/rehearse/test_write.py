@@ -11,19 +11,20 @@ from pathlib import Path
 import pytest
 import zstandard
 
+from tests.made_once import simulated
 from trialcapture.archive.collect import collect
 from trialcapture.archive.journal import original_bytes
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.notes import marks_of, read_notes, trims_of
 from trialcapture.archive.session import engine_files, nmea_files, open_session
 from trialcapture.errors import TrialCaptureError
-from trialcapture.rehearse.simulate import SimulatedTrial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial
 from trialcapture.rehearse.write import nmea_log, truth_path, write_files, write_session
 
 
 @lru_cache(maxsize=2)
 def trial(name: str = "messy-bus") -> SimulatedTrial:
-    return simulate(name, 3, short=True)
+    return simulated(name, 7, short=True)
 
 
 def streams(trial: SimulatedTrial) -> dict[str, bytes]:
