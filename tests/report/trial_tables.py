@@ -11,7 +11,7 @@ import hashlib
 import json
 import math
 import pickle
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
