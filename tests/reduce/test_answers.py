@@ -131,7 +131,7 @@ def test_the_best_of_many_is_right_within_its_uncertainty(curve: str, noise_pct:
     true = 100.0 + np.array(CURVES_PCT[curve])
     u = np.full(true.size, noise_pct)
     raw, corrected, inside = [], [], []
-    for _ in range(1200):
+    for _ in range(3000):
         seen = true + rng.normal(0.0, u)
         best = int(np.argmax(seen))
         bias = bias_of_highest(seen, u)
