@@ -70,12 +70,28 @@ def outcome(session: Path, folder: Path, size_s: float, *, plain: bool = False) 
     return process_numbers(folder)
 
 
-@pytest.mark.parametrize("plain", [False, True], ids=["journal", "plain"])
-@pytest.mark.parametrize("size_s", [3600.0, -3600.0, -18.0, 1.0])
+@pytest.fixture(scope="module")
+def unbroken(session: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[bool, dict[str, Any]]:
+    """What the session gives as it was recorded, with the stamps of its journal and as a plain log."""
+    folder = tmp_path_factory.mktemp("unbroken")
+    return {plain: outcome(session, folder / f"plain {plain}", 0.0, plain=plain) for plain in (False, True)}
+
+
+# each of them with stamps and without, in the short form every one once: by sentences all of both are tried in
+# `tests/prepare/test_receiver_steps.py`
+@pytest.mark.parametrize(
+    ("size_s", "plain"),
+    [
+        (3600.0, False), (-3600.0, True), (-18.0, True), (1.0, False),
+        *(pytest.param(*given, marks=pytest.mark.long) for given in (
+            (3600.0, True), (-3600.0, False), (-18.0, False), (1.0, True),
+        )),
+    ],
+)  # fmt: skip
 def test_bands_are_those_of_the_session_with_an_unbroken_clock(
-    session: Path, tmp_path: Path, size_s: float, plain: bool
+    session: Path, unbroken: dict[bool, dict[str, Any]], tmp_path: Path, size_s: float, plain: bool
 ) -> None:
-    calm = outcome(session, tmp_path / "calm", 0.0, plain=plain)
+    calm = unbroken[plain]
     shaken = outcome(session, tmp_path / "shaken", size_s, plain=plain)
     bands, expected = (r["bands"].to_pylist() for r in (shaken, calm))
     assert [(b["band_rpm"], b["ways"]) for b in bands] == [(b["band_rpm"], b["ways"]) for b in expected]
@@ -114,13 +130,24 @@ def frozen(log: bytes, talker: bytes, begin: float, end: float, *, is_lost: bool
     return b"".join(out)
 
 
-@pytest.mark.parametrize("plain", [False, True], ids=["journal", "plain"])
-@pytest.mark.parametrize("is_lost", [False, True], ids=["time", "all"])
-@pytest.mark.parametrize(("begin", "end"), [(0.3, 0.6), (0.0, 0.3), (0.7, 1.1)], ids=["once", "first", "last"])
+SPANS = {"once": (0.3, 0.6), "first": (0.0, 0.3), "last": (0.7, 1.1)}
+
+
+@pytest.mark.parametrize(
+    ("span", "is_lost", "plain"),
+    [
+        ("once", True, False), ("first", True, True), ("last", False, True), ("first", False, False),
+        *(pytest.param(*given, marks=pytest.mark.long) for given in (
+            ("once", True, True), ("once", False, False), ("once", False, True), ("first", True, False),
+            ("first", False, True), ("last", True, False), ("last", True, True), ("last", False, False),
+        )),
+    ],
+)  # fmt: skip
 def test_a_receiver_whose_time_stands_still_costs_nothing_else(
-    session: Path, tmp_path: Path, begin: float, end: float, is_lost: bool, plain: bool
+    session: Path, unbroken: dict[bool, dict[str, Any]], tmp_path: Path, span: str, is_lost: bool, plain: bool
 ) -> None:
-    calm = outcome(session, tmp_path / "calm", 0.0, plain=plain)
+    begin, end = SPANS[span]
+    calm = unbroken[plain]
     source = next(c for c in calm["summary"]["clocks"] if "/" in c["source"])["source"]
     shutil.copytree(session, tmp_path / "stopped")
     log = tmp_path / "stopped" / "raw" / "nmea.log"

@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.command import Run, calling
+from tests.processed import second_look
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.verify import verify_session
 from trialcapture.pipeline import process
@@ -23,18 +24,10 @@ from trialcapture.system.session_lock import SessionLock
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 
 
-@pytest.fixture(scope="module")
-def processed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    session = tmp_path_factory.mktemp("review") / "session"
-    shutil.copytree(SAMPLE, session, ignore=shutil.ignore_patterns("trialset", "reduction"))
-    process(session)
-    return session
-
-
 @pytest.fixture
-def session(processed: Path, tmp_path: Path) -> Path:
-    """A processed session of its own."""
-    return Path(shutil.copytree(processed, tmp_path / "session"))
+def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A processed session of its own, before a second look."""
+    return second_look(tmp_path / "session", monkeypatch)
 
 
 @pytest.fixture
@@ -59,8 +52,10 @@ def summary_of(session: Path) -> dict[str, Any]:
 
 
 def hashes(session: Path) -> dict[str, str]:
+    """SHA-256 of every result."""
     files = [p for name in ("trialset", "reduction") for p in (session / name).rglob("*") if p.is_file()]
-    return {p.relative_to(session).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
+    found = {p.relative_to(session).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
+    return {name: sha256 for name, sha256 in found.items() if not name.startswith("trialset/work/")}
 
 
 def two_way_band(session: Path) -> tuple[float, int]:

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.numbers import process_numbers
 from trialcapture.archive.verify import verify_session
-from trialcapture.pipeline import process
 
 KEPT = Path(__file__).parent / "sessions_0_1_0"
 
@@ -23,7 +23,7 @@ def test_a_session_of_version_0_1_0_still_gives_its_true_bands(name: str, tmp_pa
     session = tmp_path / name
     shutil.copytree(KEPT / name, session)
     assert verify_session(session).faults == ()
-    bands = process(session)["bands"].to_pylist()
+    bands = process_numbers(session)["bands"].to_pylist()
     truth = json.loads((KEPT / f"{name}.truth.json").read_text(encoding="utf-8"))["bands"]
     assert len(truth) == 3
     for true in truth:

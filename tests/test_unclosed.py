@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from tests.processed import second_look
 from trialcapture.cli import group
 from trialcapture.system.session_lock import SessionLock
 
@@ -61,7 +62,13 @@ def test_nothing_is_said_while_a_recorder_is_at_work_and_of_files_collected(reco
     assert not any("seal" in text for text in told(recorded))
 
 
-def test_process_says_it_before_its_results(recorded: Path) -> None:
-    result = run("process", recorded)
+def test_process_says_it_before_its_results(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    session = second_look(tmp_path / "monday", monkeypatch)
+    assert "never closed" not in run("process", session).stderr
+    for name in ("manifest.json", "seal.jsonl"):
+        (session / name).unlink()
+    notes = session / "raw" / "notes.jsonl"
+    notes.write_bytes(json.dumps(START).encode() + b"\n" + notes.read_bytes())
+    result = run("process", session)
     assert result.exit_code == 0
     assert "never closed" in " ".join(result.stderr.split())

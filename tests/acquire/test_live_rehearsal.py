@@ -18,7 +18,7 @@ from tests import rig
 from tests.numbers import process_numbers
 from trialcapture.archive.verify import verify_session
 from trialcapture.rehearse.play import play
-from trialcapture.rehearse.scenarios import DEFAULT
+from trialcapture.rehearse.scenarios import DEFAULT, briefed
 from trialcapture.rehearse.simulate import find_scenario, simulate
 from trialcapture.rehearse.write import write_session
 
@@ -55,7 +55,8 @@ def bands_of(folder: Path) -> dict[float, dict[str, Any]]:
 def test_the_recorded_band_table_is_that_of_the_files(tmp_path: Path) -> None:
     paced = rig.PacedClock(SPEED, time.time_ns())
     clock = paced.clock()
-    trial = simulate(find_scenario(DEFAULT), 5, short=True, start_utc_ns=clock.wall_ns() + 20 * 10**9)
+    scenario = find_scenario(DEFAULT)
+    trial = simulate(scenario, 5, plan=briefed(scenario.plan), start_utc_ns=clock.wall_ns() + 20 * 10**9)
     near, far, port = rig.Pty(), rig.Pty(), rig.free_port()
     settings = tomllib.loads(trial.config_text)
     settings.get("trial", {}).pop("primary_gnss", None)

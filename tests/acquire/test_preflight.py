@@ -13,7 +13,7 @@ import pytest
 
 from tests import rig
 from tests.acquire.test_health import Watched
-from trialcapture.acquire.computer import Clock, system_clock
+from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.preflight import Preflight, Traffic, preflight, source_checks
 from trialcapture.acquire.recorder import record
 from trialcapture.acquire.source import Chunk, SourceError
@@ -79,15 +79,12 @@ def everything(second: int) -> bytes:
 def run(
     config: str, *talkers: Callable[[Clock], object], into: Path | None = None, wall: int | None = None
 ) -> Preflight:
-    """Run a preflight of two seconds."""
-    clock = system_clock()
-    if wall is not None:
-        start = clock.mono_ns()
-        clock = Clock(clock.mono_ns, clock.awake_ns, lambda: wall + clock.mono_ns() - start, clock.sleep)
-    return preflight(
-        load_config(config), seconds=1.5, into=into, clock=clock,
-        sources=lambda clock, _start: [make(clock) for make in talkers],  # type: ignore[misc]
-    )  # fmt: skip
+    """Run a preflight of a second and a half by clocks that run five times as fast."""
+    with rig.PacedClock(5.0, time.time_ns() if wall is None else wall) as paced:
+        return preflight(
+            load_config(config), seconds=1.5, into=into, clock=paced.clock(),
+            sources=lambda clock, _start: [make(clock) for make in talkers],  # type: ignore[misc]
+        )  # fmt: skip
 
 
 def states(found: Preflight) -> dict[str, str]:

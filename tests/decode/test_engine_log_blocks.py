@@ -98,7 +98,7 @@ def logs(draw: st.DrawFn) -> bytes:
     return text.encode(draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16"])))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(logs(), st.data())
 def test_any_cut_gives_the_same_rows_and_rejects(data: bytes, draw: st.DataObject) -> None:
     spec = make_spec(timezone="Europe/Athens", skip_rows_after_header=1)
@@ -223,7 +223,7 @@ CSV_CELL = st.sampled_from(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.lists(st.tuples(CSV_CELL, CSV_CELL, st.sampled_from(["", '"x"', "y", '"z"z', '"'])), min_size=1, max_size=30))
 def test_cells_in_quotes_are_those_of_the_csv_module(rows: list[tuple[str, str, str]]) -> None:
     # Check against the outside: CPython's csv reader in strict mode, line by line.
@@ -261,7 +261,7 @@ DECIMAL = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.lists(DECIMAL, min_size=1, max_size=40), st.sampled_from([".", ","]))
 def test_numbers_are_those_of_float_bit_by_bit(texts: list[str], decimal: str) -> None:
     # Check against the outside: CPython's float, which rounds correctly.

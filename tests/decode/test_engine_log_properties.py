@@ -55,7 +55,7 @@ def make_spec(given_keys: dict[str, Any]) -> EngineLog:
     return EngineLog.model_validate({"columns": columns} | given_keys)
 
 
-@settings(max_examples=300)
+@settings(max_examples=120)
 @given(
     st.one_of(st.binary(max_size=300), TEXT.map(lambda t: t.encode("utf-8")), TEXT.map(lambda t: t.encode("utf-16"))),
     st.sampled_from(SPECS),

@@ -44,7 +44,7 @@ def equal_columns(draw: st.DrawFn) -> tuple[list[str], str]:
     return [f"{before}{mark if places else ''}{after}" for before, after in pairs], mark
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(equal_columns())
 def test_equal_columns_are_those_of_float_bit_by_bit(column: tuple[list[str], str]) -> None:
     cells, mark = column
@@ -53,7 +53,7 @@ def test_equal_columns_are_those_of_float_bit_by_bit(column: tuple[list[str], st
     assert rejects == []
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(equal_columns(), st.data())
 def test_one_other_character_costs_its_own_cell_alone(column: tuple[list[str], str], data: st.DataObject) -> None:
     cells, mark = column

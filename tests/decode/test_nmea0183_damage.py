@@ -161,7 +161,7 @@ def check_damaged(random: Random, count: int, share: float, kinds: list[Damage])
     return len(adds_up), sum(invented.values())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(st.integers(0, 2**32), st.sampled_from([0.1, 0.5, 0.9]))
 def test_only_rows_of_the_clean_twin_come_out_and_all_sound_ones_do(seed: int, share: float) -> None:
     check_damaged(Random(seed), 60, share, DAMAGE)
@@ -185,7 +185,7 @@ MORSELS = [
 SOUP = st.lists(st.one_of(st.binary(max_size=12), st.sampled_from(MORSELS)), max_size=25).map(b"".join)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(SOUP, st.booleans())
 @example(b"\\", True)
 @example(b"$", False)
@@ -202,7 +202,7 @@ def test_no_bytes_raise_and_a_good_sentence_behind_them_is_found(soup: bytes, re
     assert tables["DPT"]["line"].to_pylist()[-1] == len((soup + good).splitlines()) - 1
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(SOUP, st.sets(st.integers(0, 400)), st.booleans())
 @example(tag_block("s:a,c:1,r:2,n:3") + b"$GPHDT,274.07,T*03\r\n\\\\:", {1}, True)
 @example(b"$IIXDR,\n\r\n" + tag_block("s:a,c:1,r:2") + b"\r,A,", {2}, False)
@@ -231,7 +231,7 @@ def test_blocks_cut_at_any_line_ends_give_the_same_as_the_whole(
     assert not any(totals.values())
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.integers(0, 2**32))
 def test_a_damaged_stream_gives_the_same_rows_through_the_journal(seed: int) -> None:
     random = Random(seed)

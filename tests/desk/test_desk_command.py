@@ -18,7 +18,7 @@ import pytest
 
 from tests import rig
 from tests.command import Run, calling
-from tests.desk.served import empty_session, serving
+from tests.desk.served import NO_TLS, empty_session, serving
 from trialcapture.desk.day import Day, day_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system import operating_system
@@ -42,7 +42,7 @@ class Started:
     def get(self, url: str) -> httpx.Response | None:
         assert self.process.poll() is None, self.process.stdout and self.process.stdout.read()
         try:
-            return httpx.get(url, trust_env=False, timeout=30)
+            return httpx.get(url, trust_env=False, timeout=30, verify=NO_TLS)
         except httpx.TransportError:
             return None
 
@@ -150,7 +150,7 @@ def test_a_desk_beside_a_recorder_waits_for_its_session_and_outlives_no_reader(
         def answers() -> bool:
             assert started[0].poll() is None
             try:
-                return httpx.get(f"{url}board", trust_env=False, timeout=30).status_code == 200
+                return httpx.get(f"{url}board", trust_env=False, timeout=30, verify=NO_TLS).status_code == 200
             except httpx.TransportError:
                 return False
 

@@ -156,14 +156,13 @@ def test_markup_in_an_entry_stays_text(recorded: Served, text: str) -> None:
 def test_markup_in_names_stays_text_on_pages_and_boards(tmp_path: Path, text: str) -> None:
     folder = empty_session(tmp_path / "day", f"[boat]\nname = {json.dumps(text, ensure_ascii=False)}\n")
     holes = [{"step": text, "way": text, "reason": text}]
-    with SessionLock(folder), serving(folder) as served:
-        served.board |= {
-            "boat": text,
-            "holes": holes,
-            "holes_open": 1,
-            "entries": [{"t": "", "kind": "remark", "words": text}],
-        }
-        rig.wait_for(lambda: served.server.feed.current and served.server.feed.current.board["boat"] == text, 30)
+    told = {
+        "boat": text, "holes": holes, "holes_open": 1, "entries": [{"t": "", "kind": "remark", "words": text}],
+    }  # fmt: skip
+    with SessionLock(folder), serving(folder, **told) as served:
+        rig.wait_for(lambda: served.server.feed.current is not None, 30)
+        assert served.server.feed.current is not None
+        assert served.server.feed.current.board["boat"] == text
         with served.client() as client:
             board = client.get("/board")
             assert board.json()["holes"] == holes

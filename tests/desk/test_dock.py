@@ -20,6 +20,7 @@ import httpx
 import pytest
 
 from tests import rig
+from tests.desk.served import NO_TLS
 from trialcapture.acquire.ending import is_being_recorded, stop_recorder
 from trialcapture.archive.notes import read_notes
 from trialcapture.archive.session import open_session
@@ -47,8 +48,9 @@ class Served:
         self.day = server.desk.day
         self.url = f"http://127.0.0.1:{server.port}"
         self.client = httpx.Client(
-            base_url=self.url, timeout=60, trust_env=False, headers={"origin": self.url, "accept": "text/html"}
-        )
+            base_url=self.url, timeout=60, trust_env=False, verify=NO_TLS,
+            headers={"origin": self.url, "accept": "text/html"},
+        )  # fmt: skip
 
     def post(self, path: str, fields: dict[str, Any], **more: Any) -> httpx.Response:
         token = self.server.access.form_token("owner")

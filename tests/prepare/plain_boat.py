@@ -6,10 +6,12 @@ that move at a hand's pace, a gear that goes astern for crash stops, turns that 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import lfilter
 
 from tests.signals import wandering
 
@@ -89,38 +91,34 @@ def recorded(
     plan = programme or [o for _ in range(rounds) for o in orders(rng, idle, rated, crash_stops=crash_stops)]
     wanted = np.concatenate([np.full(round(s / _DT), r) for r, _, s in plan])
     gear = np.concatenate([np.full(round(s / _DT), g) for _, g, s in plan])
-    rpm = np.empty(wanted.size)
-    v = np.empty(wanted.size)
-    course = np.empty(wanted.size)
     hand = (rated - idle) / float(rng.uniform(3.0, 6.0))
     now, speed, heading, aim = idle, 0.0, float(rng.uniform(0, 360)), 0.0
     turns = np.zeros(wanted.size)
     for at in np.flatnonzero(np.diff(wanted) == 0)[:: round(90 / _DT)]:
         turns[at] = 180.0 if rng.random() < 0.6 else 0.0
     k1 = float(rng.uniform(0.2, 0.5))
-    for i in range(wanted.size):
-        now += float(np.clip((wanted[i] - now) / 0.5, -hand, hand)) * _DT
-        n, x = now / rated * gear[i], speed / top_kn
+    # plain floats: numbers of an array cost ten times as much one by one
+    ran = []
+    for ordered, engaged, turn in zip(wanted.tolist(), gear.tolist(), turns.tolist(), strict=True):
+        now += min(max((ordered - now) / 0.5, -hand), hand) * _DT
+        n, x = now / rated * engaged, speed / top_kn
         thrust = (n * abs(n) - k1 * abs(n) * x) / (1.0 - k1)
-        drag = x * abs(x) * (1.0 - hump) + hump * x * np.exp(-(((x - 0.45) / 0.2) ** 2)) + 0.05 * x
-        aim += turns[i]
-        rate = float(np.clip(aim * 0.3, -5.0, 5.0)) if abs(speed) > 1.5 else 0.0
+        drag = x * abs(x) * (1.0 - hump) + hump * x * math.exp(-(((x - 0.45) / 0.2) ** 2)) + 0.05 * x
+        aim += turn
+        rate = min(max(aim * 0.3, -5.0), 5.0) if abs(speed) > 1.5 else 0.0
         aim -= rate * _DT
         heading += rate * _DT
         drag += 0.04 * x * abs(rate) / 5.0
         speed += (thrust - drag) * top_kn / slow_s * _DT
-        rpm[i], v[i], course[i] = now, speed, heading
+        ran.append((now, speed, heading))
+    rpm, v, course = np.array(ran).T
     t = np.arange(wanted.size) * _DT
     towards = float(rng.uniform(0, 360))
     current = float(rng.uniform(0, 1.2))
     east = v * np.sin(np.radians(course)) + current * np.sin(np.radians(towards))
     north = v * np.cos(np.radians(course)) + current * np.cos(np.radians(towards))
-    keep = float(np.exp(-_DT / kit.filter_s)) if kit.filter_s > 0.0 else 0.0
-    for axis in (east, north):
-        level = float(axis[0])
-        for i in range(axis.size):
-            level = keep * level + (1.0 - keep) * float(axis[i])
-            axis[i] = level
+    keep = math.exp(-_DT / kit.filter_s) if kit.filter_s > 0.0 else 0.0
+    east, north = (lfilter([1.0 - keep], [1.0, -keep], axis, zi=[keep * axis[0]])[0] for axis in (east, north))
     fix_s = np.arange(0.5, t[-1], 1.0 / kit.sog_hz)
     e, nn = np.interp(fix_s, t, east), np.interp(fix_s, t, north)
     e = e + wandering(e.size, 1.0 / kit.sog_hz, kit.sog_sd_kn, 3.0, rng)

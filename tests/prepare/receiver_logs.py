@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -84,6 +85,10 @@ class Recording:
 
     def sent(self) -> list[tuple[float, float, str, bytes, float]]:
         """When each sentence was received, its UTC in truth, its source, its bytes, and the wall clock's error [s]."""
+        return self._sent
+
+    @cached_property
+    def _sent(self) -> list[tuple[float, float, str, bytes, float]]:
         rng = np.random.default_rng(self.seed)
         out: list[tuple[float, float, str, bytes, float]] = []
         ahead = ahead_2 = wall = 0.0
@@ -109,6 +114,10 @@ class Recording:
 
     def written(self) -> bytes:
         """The log."""
+        return self._written
+
+    @cached_property
+    def _written(self) -> bytes:
         lines = []
         for since_s, _, source, payload, wall_s in self.sent():
             wall_ms = round((START_S + since_s + wall_s) * 1000)
@@ -132,6 +141,7 @@ class Recording:
         return found
 
 
+@lru_cache(maxsize=2)
 def located(data: bytes) -> tuple[dict[str, pa.Table], UtcAssignment, list[str]]:
     """Every sentence of a log with its place in time, how that was found, and warnings for people."""
     tables, _, _ = decode_nmea(data, source="log")

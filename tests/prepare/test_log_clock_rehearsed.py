@@ -15,7 +15,13 @@ from trialcapture.rehearse.write import truth_path, write_session
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["twin-planing", "displacement", "small-petrol", "current-front", "coarse-1hz"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "displacement", "coarse-1hz",
+        *(pytest.param(name, marks=pytest.mark.long) for name in ("twin-planing", "small-petrol", "current-front")),
+    ],
+)  # fmt: skip
 def test_the_motion_alone_ties_a_rehearsed_log_within_its_uncertainty(name: str, tmp_path: Path) -> None:
     scenario = SCENARIOS[name]
     blind = replace(

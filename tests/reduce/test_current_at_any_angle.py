@@ -125,7 +125,7 @@ def trials_without_heading(count: int, **errors: Any) -> list[tuple[float, float
 
 @pytest.mark.parametrize("scatter_kn", [0.0, 0.04])
 def test_without_a_heading_misaligned_courses_stay_within_what_is_stated(scatter_kn: float) -> None:
-    error, u, _ = np.array(trials_without_heading(60, sampling_kn=scatter_kn / 2, scatter_kn=scatter_kn)).T
+    error, u, _ = np.array(trials_without_heading(40, sampling_kn=scatter_kn / 2, scatter_kn=scatter_kn)).T
     assert np.mean(np.abs(error) <= 2.0 * u) >= 0.95
     assert np.max(np.abs(error) / u) < 2.6
 

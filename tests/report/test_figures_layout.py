@@ -35,6 +35,17 @@ def drawings(trial: dict[str, Any], units: ReaderUnits = METRIC) -> list[Drawing
 
 
 @cache
+def drawn(name: str, units: ReaderUnits = METRIC) -> list[Drawing]:
+    """The drawings of one of the trials, made once."""
+    return drawings(made(name), units)
+
+
+@cache
+def made(name: str) -> dict[str, Any]:
+    return make_trial(**TRIALS[name])
+
+
+@cache
 def _width(text: str, size: float, bold: bool) -> float:
     """Return the width of a text in DejaVu Sans, the widest of the usual screen fonts (from memory)."""
     look = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
@@ -68,8 +79,7 @@ TRIALS: dict[str, dict[str, Any]] = {
 
 @pytest.mark.parametrize("name", TRIALS)
 def test_no_text_runs_out_of_its_drawing_or_over_its_neighbour_on_the_line(name: str):
-    trial = make_trial(**TRIALS[name])
-    for drawing in [*drawings(trial), *drawings(trial, ReaderUnits("us", "metric"))]:
+    for drawing in [*drawn(name), *drawn(name, ReaderUnits("us", "metric"))]:
         for svg in filter(None, (drawing.svg, drawing.narrow_svg)):
             view = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
             assert view
@@ -90,7 +100,7 @@ def test_no_text_runs_out_of_its_drawing_or_over_its_neighbour_on_the_line(name:
 @pytest.mark.parametrize("name", TRIALS)
 def test_every_drawing_is_sound_xml_and_refers_only_to_itself(name: str):
     seen: set[str] = set()
-    for drawing in drawings(make_trial(**TRIALS[name])):
+    for drawing in drawn(name):
         for svg in filter(None, (drawing.svg, drawing.narrow_svg)):
             ids = {e.attrib["id"] for e in ElementTree.fromstring(svg).iter() if "id" in e.attrib}
             assert not ids & seen

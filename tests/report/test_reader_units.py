@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
+import shutil
 from pathlib import Path
 from typing import Any, NamedTuple, get_args
 
@@ -14,11 +15,13 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.processed import SAMPLES, second_look
 from tests.report.test_page import Page
 from tests.report.test_terminal import text_of
 from tests.report.trial_tables import make_trial, render, typed
 from trialcapture.cli import group
 from trialcapture.config import UnitSystem, config_hash, load_config
+from trialcapture.pipeline.reuse import CACHE_VARIABLE
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck, page_one
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.summary import as_json
@@ -304,14 +307,15 @@ def test_the_settings_take_units_and_no_file_depends_on_them() -> None:
     assert config_hash(plain) == config_hash(told)
 
 
-def test_files_are_the_same_bytes_whatever_the_units(tmp_path: Path) -> None:
+def test_files_are_the_same_bytes_whatever_the_units(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made: dict[str, dict[str, bytes]] = {}
     for units in (None, "us", "imperial"):
         session = tmp_path / str(units)
-        source = Path(__file__).parents[2] / "sample_logs" / "journal_session"
-        for path in (p for p in source.rglob("*") if p.is_file()):
-            (session / path.relative_to(source)).parent.mkdir(parents=True, exist_ok=True)
-            (session / path.relative_to(source)).write_bytes(path.read_bytes())
+        if units == "us":  # from scratch, the others as on a second look
+            shutil.copytree(SAMPLES / "journal_session", session)
+            monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "cache"))
+        else:
+            second_look(session, monkeypatch)
         ran = CliRunner().invoke(group, ["process", str(session), *(["--units", units] if units else [])])
         assert ran.exit_code == 0, ran.output
         assert {None: "[L/h]", "us": "[gal/h]", "imperial": "[imp gal/h]"}[units] in ran.output

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
-import subprocess
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from pypdf import PdfReader
 
 from tests.report.test_reader_units import BOTH, US
 from tests.report.test_sheet import full_trial
-from tests.report.trial_tables import make_trial, render_one_page, typed
+from tests.report.trial_tables import drawn_once, make_trial, render_one_page, typed
 from trialcapture.pipeline import process
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
 from trialcapture.rehearse.scenarios import SCENARIOS, load_plan
@@ -30,18 +31,29 @@ pytestmark = [
 PAPERS = {"A4": (595, 842), "letter": (612, 792)}
 
 
-def printed(html: str, folder: Path) -> PdfReader:
-    """Return a page as a browser prints it."""
-    source, out = folder / "page.html", folder / "page.pdf"
-    source.write_text(html, encoding="utf-8")
-    subprocess.run(
-        [
-            str(BROWSER), "--headless=new", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
-            "--no-pdf-header-footer", f"--print-to-pdf={out}", source.as_uri(),
-        ],
-        check=True, capture_output=True, timeout=300,
-    )  # fmt: skip
-    return PdfReader(out)
+Printed = Callable[[str], PdfReader]
+"""Returns a page as a browser prints it."""
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Printed]:
+    """One browser for all prints: starting it is the dear part."""
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415  dear, and only here
+
+    source = tmp_path_factory.mktemp("print") / "page.html"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox", "--disable-gpu"])
+
+        def as_pdf(html: str) -> PdfReader:
+            source.write_text(html, encoding="utf-8")
+            page = browser.new_page()
+            page.goto(source.as_uri())
+            made = page.pdf(prefer_css_page_size=True, print_background=True)
+            page.close()
+            return PdfReader(io.BytesIO(made))
+
+        yield as_pdf
+        browser.close()
 
 
 def crowded() -> dict[str, Any]:
@@ -80,8 +92,8 @@ def without_a_result() -> dict[str, Any]:
     ],
     ids=lambda given: getattr(given, "__name__", str(given)),
 )
-def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, tmp_path: Path) -> None:
-    pdf = printed(render_one_page(**make(), units=units), tmp_path)
+def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, printed: Printed) -> None:
+    pdf = printed(render_one_page(**make(), units=units))
     assert len(pdf.pages) == 1
     width, height = PAPERS["letter" if units.system == "us" else "A4"]
     box = pdf.pages[0].mediabox
@@ -91,11 +103,11 @@ def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, tmp_path
     assert "nautical miles an hour" in " ".join(text.split())
 
 
-def test_the_evidence_of_nine_bands_is_at_most_eight_pages_behind_the_sheet(tmp_path: Path) -> None:
+def test_the_evidence_of_nine_bands_is_at_most_eight_pages_behind_the_sheet(printed: Printed) -> None:
     trial = make_trial(steps=tuple(range(800, 3500, 300)))
     for units in (METRIC, US):
-        html = render_report(**trial | {"summary": typed(trial["summary"])}, units=units)
-        pages = printed(html, tmp_path).pages
+        html = render_report(**trial | {"summary": typed(trial["summary"])}, units=units, draw=drawn_once)
+        pages = printed(html).pages
         assert 2 <= len(pages) <= 9
         assert "TRIAL SHEET" in pages[0].extract_text().upper()
         assert "EVIDENCE" in pages[1].extract_text().upper()
@@ -112,11 +124,11 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_the_evidence_of_a_day_with_manoeuvres_is_at_most_eight_pages_too(day: Path, tmp_path: Path) -> None:
+def test_the_evidence_of_a_day_with_manoeuvres_is_at_most_eight_pages_too(day: Path, printed: Printed) -> None:
     # in US units there is one table more, and the paper is shorter
     found = process(day, units="us")
     assert found["bands"].num_rows == 9
-    pages = printed(found["paths"]["report"].read_text(encoding="utf-8"), tmp_path).pages
+    pages = printed(found["paths"]["report"].read_text(encoding="utf-8")).pages
     assert len(pages) <= 9
     text = " ".join(" ".join(page.extract_text().split()) for page in pages)
     # nothing is dropped for it: every manoeuvre, every reason for which a line was not used, every figure

@@ -316,7 +316,7 @@ def test_elements_of_a_track_come_in_the_order_of_the_schema() -> None:
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("track") / "session"
-    write_session(simulate(SCENARIOS[DEFAULT], 3), folder)
+    write_session(simulate(SCENARIOS[DEFAULT], 3, short=True), folder)
     process_numbers(folder)
     return folder
 
@@ -353,7 +353,7 @@ def test_process_writes_a_track_that_others_read_and_that_agrees_with_the_sample
     )
     known = samples.dropna().set_index("t")
     points = [p for s in gpx.tracks[0].segments for p in s.points]
-    assert len(points) > 1000
+    assert len(points) > 500
     times = [p.time.astimezone(UTC) for p in points if p.time is not None]
     nearest = known.reindex(pd.DatetimeIndex(times), method="nearest")
     assert np.abs(nearest.lat_deg.to_numpy() - [p.latitude for p in points]).max() < 1e-6

@@ -7,9 +7,11 @@ throttle, a current that turns, reciprocal legs. It is not a test of the science
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
-from collections.abc import Sequence
+import pickle
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -292,19 +294,33 @@ def typed(summary: dict[str, Any]) -> Summary:
 
 def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits = METRIC) -> list[Drawing]:
     """Return the drawn figures of the band table."""
-    return [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)]
+    return [drawn_once(draw_specification, spec, units) for spec in band_figures(bands, legs, summary)]
+
+
+def drawn_once(make: Callable[..., Any], *given: Any) -> Any:
+    """Return a drawing, of an earlier call where it was drawn from the same: what `draw` of `render_report` is given.
+
+    A page differs from the next in its words; drawing its figures is most of the work.
+    """
+    key = make.__qualname__, hashlib.sha256(pickle.dumps(given)).hexdigest()
+    if key not in _DRAWN:
+        _DRAWN[key] = make(*given)
+    return _DRAWN[key]
+
+
+_DRAWN: dict[tuple[str, str], Any] = {}
 
 
 def render(*, summary: dict[str, Any], **parts: Any) -> str:
     """Return the page of a trial from `make_trial`, without the sheet that stands before the evidence."""
-    before, _, rest = render_report(summary=typed(summary), **parts).partition('<article class="one')
+    before, _, rest = render_report(summary=typed(summary), draw=drawn_once, **parts).partition('<article class="one')
     return before + rest.partition("</article>")[2]
 
 
 def render_one_page(*, summary: dict[str, Any], bands: pa.Table, legs: pa.Table | None, **parts: Any) -> str:
     """Return the trial sheet of a trial from `make_trial`."""
     asked = {"units": parts["units"]} if "units" in parts else {}
-    return render_sheet(bands, legs, typed(summary), **asked)
+    return render_sheet(bands, legs, typed(summary), draw=drawn_once, **asked)
 
 
 def _item(

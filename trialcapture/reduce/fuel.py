@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -119,11 +120,18 @@ def bias_of_highest(values: FloatArray, u: FloatArray) -> float:
     """
     from scipy.special import ndtr  # noqa: PLC0415  (slow import, needed here only)
 
-    points, weights = np.polynomial.hermite_e.hermegauss(_QUADRATURE_POINTS)
+    points, weights = _quadrature()
     known = np.maximum(u, 1e-12 * np.abs(values).max(initial=1.0))
     error = known[:, None] * points
     drawn = values[:, None] + error
     # how probable it is that value j lies below each value that i may take, shape (i, points, j)
     below = ndtr((drawn[:, :, None] - values) / known)
     below[np.arange(values.size), :, np.arange(values.size)] = 1.0
-    return float(np.sum(weights / weights.sum() * error * below.prod(axis=2)))
+    return float(np.sum(weights * error * below.prod(axis=2)))
+
+
+@cache
+def _quadrature() -> tuple[FloatArray, FloatArray]:
+    """Return the points of Gauss-Hermite quadrature for the normal law, and their weights, adding up to 1."""
+    points, weights = np.polynomial.hermite_e.hermegauss(_QUADRATURE_POINTS)
+    return points, weights / weights.sum()

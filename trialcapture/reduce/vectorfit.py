@@ -630,6 +630,7 @@ class Whitening:
         self._wind = seen.wind_lever_kn @ seen.wind_lever_kn.T
         self._own_var = seen.own_var + seen.slope_var
         self._sides = np.column_stack([seen.design, seen.y])
+        self._explained: dict[Strengths, tuple[FloatArray, FloatArray]] = {}
 
     def water(self, strengths: Strengths) -> FloatArray:
         """Return the covariance of the equations by the current, and by leeway taken for it [kn²], shape (N, N)."""
@@ -645,8 +646,6 @@ class Whitening:
 
     def whiten(self, strengths: Strengths) -> White:
         """Return the equations made independent, with the band speeds and the restricted likelihood they give."""
-        from scipy.linalg import solve_triangular  # noqa: PLC0415  (slow import, needed here only)
-
         covariance = self.water(strengths)
         variance = np.diagonal(covariance) + (np.diagonal(self._compass) + self._heading_var(strengths))
         variance += np.diagonal(self._wind)
@@ -655,7 +654,7 @@ class Whitening:
         np.fill_diagonal(covariance, variance + (self._own_var + strengths[2] ** 2))
         # symmetric, and by columns as LAPACK wants it
         factor = np.asarray(np.linalg.cholesky(covariance.T), dtype=np.float64)
-        white = solve_triangular(factor, self._sides, lower=True, check_finite=False)
+        white = _solve_lower(factor, self._sides)
         design, y = white[:, :-1], white[:, -1]
         normal = design.T @ design
         speed_cov = np.asarray(np.linalg.inv(normal), dtype=np.float64)
@@ -668,6 +667,16 @@ class Whitening:
         """Return the restricted log-likelihood of the strengths."""
         return self.whiten(strengths).log_likelihood
 
+    def explained(self, strengths: Strengths) -> tuple[FloatArray, FloatArray]:
+        """Return the gain of the band speeds, see `explain`, and their covariance; remembered, for it is asked again.
+
+        Every band's run to come is held against the same runs so far.
+        """
+        if strengths not in self._explained:
+            white = self.whiten(strengths)
+            self._explained[strengths] = explain(white)[0], white.speed_cov
+        return self._explained[strengths]
+
     def _heading_var(self, strengths: Strengths) -> FloatArray:
         return np.asarray((self.seen.lever_kn * np.radians(strengths[3])) ** 2, dtype=np.float64)
 
@@ -679,11 +688,22 @@ def explain(white: White) -> tuple[FloatArray, FloatArray]:
         The gain, shape (B, N), and the inverse covariance times what the band speeds leave of the right-hand side,
         shape (N,): a covariance with the equations times it is the best guess of what is left.
     """
-    from scipy.linalg import solve_triangular  # noqa: PLC0415  (slow import, needed here only)
-
     sides = np.column_stack([white.design, white.left])
-    back = solve_triangular(white.factor, sides, lower=True, trans="T", check_finite=False)
+    back = _solve_lower(white.factor, sides, transposed=True)
     return white.speed_cov @ back[:, :-1].T, back[:, -1]
+
+
+def _solve_lower(factor: FloatArray, sides: FloatArray, *, transposed: bool = False) -> FloatArray:
+    """Return the solution of a lower triangular system, or of its transpose; the factor has no zero on its diagonal.
+
+    LAPACK is asked without what `scipy.linalg.solve_triangular` looks at first: with some twenty equations, thousands
+    of times a trial, that takes longer than to solve them.
+    """
+    from scipy.linalg.lapack import dtrtrs  # noqa: PLC0415  (slow import, needed here only)
+
+    # handed over by columns as LAPACK wants it: the transpose of a factor that lies by rows
+    solved, _ = dtrtrs(factor.T, sides, lower=0, trans=0 if transposed else 1)
+    return np.asarray(solved, dtype=np.float64)
 
 
 def _common_var(lever_kn: FloatArray, error_deg: float) -> FloatArray:
@@ -1178,9 +1198,9 @@ def predict_shrinkage(fit: VectorFit, coming: RunToCome) -> tuple[float, float]:
     for f, k in zip(share, order, strict=True):
         strengths = fit.current.strengths[k]
         for row, equations in enumerate((fit.current.equations, longer)):
-            white = equations.whiten(strengths)
-            repeat = float(np.sum(explain(white)[0][coming.band] ** 2))
-            rest = white.speed_cov[coming.band, coming.band] - strengths[_SCATTER] ** 2 * repeat
+            gain, speed_cov = equations.explained(strengths)
+            repeat = float(np.sum(gain[coming.band] ** 2))
+            rest = speed_cov[coming.band, coming.band] - strengths[_SCATTER] ** 2 * repeat
             variances[row] += f * np.array([repeat, rest])
     before, after = np.maximum(variances, 1e-12)
     shrunk = np.minimum(np.sqrt(after / before), 1.0)
