@@ -32,7 +32,7 @@ BEAT_S = 0.5
 
 
 class StandIn:
-    """One desk; `board` is what it sends, `posts` what came in."""
+    """One desk; `board` is what it sends, `posts` what came in, `asked` how many requests brought something."""
 
     def __init__(self) -> None:
         self.board: Board = busy_board()
@@ -40,6 +40,8 @@ class StandIn:
         self.taken: set[str] = set()
         self.is_silent = False
         self.is_stalled = False
+        self.holds_answers = False
+        self.asked = 0
         self.may_enter = True
         self.refuses: str | None = None
         self.token = "token-1"
@@ -74,6 +76,9 @@ class StandIn:
             self.cut()
             self._server.force_exit = self._server.should_exit = True
             self._thread.join(30)
+
+    def _is_ending(self) -> bool:
+        return self._server is None or self._server.should_exit
 
     def cut(self) -> None:
         """End every stream that is open."""
@@ -119,6 +124,9 @@ class StandIn:
 
         async def post(request: Request) -> Response:
             form = await request.form()
+            self.asked += 1
+            while self.holds_answers and not self._is_ending():
+                await asyncio.sleep(0.02)
             told = {k: v if isinstance(v, str) else f"file {v.filename}" for k, v in form.items()}
             if told.pop("token", "") != self.token:
                 return Response("The form is not ours.\n", 403)

@@ -68,6 +68,11 @@ def came(desk: StandIn, page: Page, count: int = 1) -> list[tuple[str, dict[str,
     return desk.posts
 
 
+def settled(page: Page) -> None:
+    """Wait until what has just moved or opened takes touches again."""
+    expect(page.locator(".settling")).to_have_count(0)
+
+
 # ---- Files of the pages.
 
 
@@ -403,6 +408,7 @@ def test_a_device_that_only_reads_has_nothing_to_enter(browser: Browser, desk: S
 
 def test_the_keyboard_alone_is_enough(browser: Browser, desk: StandIn) -> None:
     with page_of(browser, desk) as page:
+        settled(page)
         seen: list[str] = []
         for _ in range(120):
             page.keyboard.press("Tab")
@@ -443,8 +449,8 @@ def test_the_keyboard_alone_is_enough(browser: Browser, desk: StandIn) -> None:
         expect(page.locator("#dialog-trim")).to_be_visible()
         page.keyboard.press("m")  # a letter inside a form makes no mark
         page.keyboard.press("Escape")
-        expect(page.locator("#dialog-trim")).to_be_hidden()
         page.keyboard.press("w")
+        expect(page.locator("#dialog-trim")).to_be_hidden()
         expect(page.locator("#dialog-sea")).to_be_visible()
         for _ in range(5):
             if page.evaluate("document.activeElement.value") == "ripples":
@@ -453,12 +459,147 @@ def test_the_keyboard_alone_is_enough(browser: Browser, desk: StandIn) -> None:
         expect(page.locator('#dialog-sea [value="ripples"]')).to_be_focused()
         page.keyboard.press("Enter")
         came(desk, page, 2)
+        expect(page.locator("#dialog-sea")).to_be_hidden()
         page.locator("#keys").focus()
         page.keyboard.press("Space")
+        expect(page.locator("#keys")).not_to_be_checked()
         page.keyboard.press("m")
-        page.keyboard.press("Tab")
-        page.wait_for_timeout(300)
-        assert [path for path, _ in desk.posts] == ["/entry/mark", "/entry/sea"]
+        page.keyboard.press("t")
+        page.keyboard.press("Space")
+        expect(page.locator("#keys")).to_be_checked()
+        page.keyboard.press("x")
+        came(desk, page, 3)
+    # entries are sent in their order: had a key been taken before, it would stand before the last one
+    assert [path for path, _ in desk.posts] == ["/entry/mark", "/entry/sea", "/entry/pause"]
+
+
+def test_a_letter_is_taken_at_once_when_a_form_closes(browser: Browser, desk: StandIn) -> None:
+    """A form that is hidden keeps the focus until the next picture, and one that is sent stays until the answer."""
+    with page_of(browser, desk) as page:
+        page.keyboard.press("t")
+        expect(page.locator('#dialog-trim [name="side"]').first).to_be_focused()
+        opened = page.evaluate(
+            """() => { const inside = document.activeElement;
+                inside.closest('dialog').close();
+                inside.dispatchEvent(new KeyboardEvent('keydown', { key: 'w', bubbles: true, cancelable: true }));
+                return document.getElementById('dialog-sea').open; }"""
+        )
+        assert opened
+        page.locator('#dialog-sea [name="typed"]').fill("long swell")
+        opened = page.evaluate(
+            """() => { const inside = document.activeElement;
+                inside.form.requestSubmit(inside.form.querySelector('.main'));
+                inside.dispatchEvent(new KeyboardEvent('keydown', { key: 'm', bubbles: true, cancelable: true }));
+                return document.getElementById('dialog-sea').open; }"""
+        )
+        assert not opened
+        posts = came(desk, page, 2)
+        expect(page.locator("#told")).to_contain_text("Mark: noted")
+    assert posts == [("/entry/sea", {"value": "long swell"}), ("/entry/mark", {})]
+
+
+# ---- Hurried fingers, and a page that moves.
+
+
+def test_touched_twice_is_entered_once(browser: Browser, desk: StandIn) -> None:
+    desk.holds_answers = True
+    with page_of(browser, desk, has_touch=True) as page:
+        page.locator('[data-opens="sea"]').click()
+        settled(page)
+        page.locator('#dialog-sea [value="ripples"]').dblclick()
+        desk.holds_answers = False
+        expect(page.locator("#dialog-sea")).to_be_hidden()
+        for count, selector in enumerate(("#mark", "#pause", "[data-undo]"), 2):
+            settled(page)
+            page.locator(selector).first.scroll_into_view_if_needed()
+            box = page.locator(selector).first.bounding_box()
+            assert box
+            page.mouse.dblclick(box["x"] + 20, box["y"] + 20)
+            came(desk, page, count)
+        page.locator("#alarm-list button").first.evaluate("button => { button.click(); button.click(); }")
+        page.keyboard.press("m")
+        posts = came(desk, page, 6)
+    assert [path for path, _ in posts] == [
+        "/entry/sea", "/entry/mark", "/entry/pause", "/entry/undo", "/acknowledge", "/entry/mark",
+    ]  # fmt: skip
+    assert desk.asked == 6
+
+
+def test_the_second_tap_meets_nothing_that_has_come_under_the_finger(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk, size="phone", has_touch=True) as page:
+        for selector in ('[data-opens="trim"]', '[data-opens="remark"]'):
+            settled(page)
+            box = page.locator(selector).bounding_box()
+            assert box
+            page.mouse.dblclick(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+            expect(page.locator("dialog[open]")).to_have_count(1)
+            page.keyboard.press("Escape")
+            expect(page.locator("dialog[open]")).to_have_count(0)
+        page.keyboard.press("m")
+        assert came(desk, page) == [("/entry/mark", {})]
+
+
+def test_alarms_do_not_move_under_a_finger(browser: Browser, desk: StandIn) -> None:
+    with page_of(browser, desk) as page:
+        settled(page)
+        drawn = page.evaluate(
+            """async () => { const { notUnderAFinger } = await import('/page/touch.js');
+                const drawn = [], draw = notUnderAFinger(value => drawn.push(value));
+                const finger = kind => document.body.dispatchEvent(new PointerEvent(kind, { bubbles: true }));
+                draw(1); finger('pointerdown'); draw(2); draw(3);
+                const under = [...drawn];
+                finger('pointerup');
+                while (drawn.length < 2) await new Promise(requestAnimationFrame);
+                draw(4);
+                return [under, drawn]; }"""
+        )
+        assert drawn == [[1], [1, 3, 4]]
+        # what has just moved or appeared takes no touch
+        deaf = page.evaluate(
+            """async () => { const { settling } = await import('/page/touch.js');
+                const list = document.getElementById('alarm-list');
+                settling('[data-acknowledge]', () => list.prepend(list.lastElementChild))(null);
+                return [...list.querySelectorAll('[data-acknowledge]')].filter(n => n.checkVisibility())
+                    .map(n => getComputedStyle(n).pointerEvents); }"""
+        )
+        assert deaf == ["none", "none"]
+        # a new alarm stands above the one that is aimed at
+        new = BoardAlarm("lost:gps1", "alarm", "gps1 is lost since 08:12:38.", "Look at its plug.", at(-2))
+        desk.board = busy_board(5, alarms=(new, *busy_board().alarms))
+        page.locator('[data-acknowledge="lost:depth"]').click()
+        assert came(desk, page) == [("/acknowledge", {"alarm": "lost:depth"})]
+
+
+def test_the_focus_stays_where_it_was(browser: Browser, desk: StandIn) -> None:
+    first, second, known = busy_board().alarms
+    with page_of(browser, desk) as page:
+        page.locator('[data-acknowledge="late:engines"]').focus()
+        desk.board = busy_board(3, alarms=(replace(first, acknowledged=True), second, known))
+        expect(page.locator(".unseen-yet")).to_have_count(1)
+        expect(page.locator('[data-acknowledge="late:engines"]')).to_be_focused()
+        page.keyboard.press("Enter")
+        desk.board = busy_board(4, alarms=tuple(replace(one, acknowledged=True) for one in (first, second, known)))
+        expect(page.locator(".unseen-yet")).to_have_count(0)
+        # the button is gone, and the next key starts from its line and not from the top of the page
+        assert page.evaluate("document.activeElement.closest('#alarm-list') !== null")
+        page.get_by_role("button", name="Take back sea").focus()
+        entries = busy_board().entries
+        desk.board = busy_board(5, entries=(replace(entries[0], words="30 %, both"), *entries[1:]))
+        expect(page.locator("#entries")).to_contain_text("30 %, both")
+        expect(page.get_by_role("button", name="Take back sea")).to_be_focused()
+
+
+def test_an_entry_that_is_refused_late_is_told(browser: Browser, desk: StandIn) -> None:
+    desk.holds_answers = True
+    with page_of(browser, desk) as page:
+        page.keyboard.press("m")
+        expect(page.locator("#told")).to_contain_text("kept here")
+        expect(page.locator("#waiting")).to_have_text("1 entry waits for the desk.")
+        desk.refuses = "the disk is full"
+        desk.holds_answers = False
+        expect(page.locator("#told")).to_contain_text("not noted. the disk is full")
+        expect(page.locator("#waiting")).to_be_hidden()
+    assert desk.posts == []
 
 
 # ---- axe-core.

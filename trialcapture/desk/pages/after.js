@@ -1,5 +1,7 @@
 // The page after the trial: dropping logs, following work, and reviewing stretches by keyboard.
-import { followWork } from "/page/work.js";
+import { followWork, sendOnce } from "/page/work.js";
+
+sendOnce();
 
 // Drop a log anywhere on its field.
 const drop = document.getElementById("drop");

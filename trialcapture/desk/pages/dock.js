@@ -1,5 +1,5 @@
 // The dock page: what is unsaved is said, the preflight is followed, and nobody starts on settings that are not saved.
-import { followWork, cell } from "/page/work.js";
+import { followWork, cell, sendOnce } from "/page/work.js";
 
 const form = document.getElementById("settings-form");
 const unsaved = document.getElementById("unsaved");
@@ -30,6 +30,9 @@ function mark() {
   for (const [button, was] of startsDisabled) button.disabled = was || count > 0;
   return count;
 }
+
+sendOnce();
+addEventListener("pageshow", () => { sending = false; });
 
 if (form) {
   form.addEventListener("input", mark);

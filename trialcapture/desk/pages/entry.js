@@ -6,31 +6,43 @@ const RETRY_MS = 2000;
 const DELAYED_S = 1.5;
 /** Above this it is no longer kept: nobody would know what it belonged to. */
 const MOST_WAITING = 200;
+/** A network that is cut says nothing: an entry without an answer for so long is sent again, and taken once. */
+const ANSWER_MS = 10_000;
+/** So long whoever made an entry waits for the answer; then it is said to be kept, and they go on. */
+const PATIENCE_MS = 4000;
 
 let token = document.querySelector('meta[name="form-token"]')?.content ?? "";
 let waiting = read();
-let sending = false;
+let sending = null;
 let watch = () => {};
+let refused = () => {};
 
 function read() {
-  try { return JSON.parse(sessionStorage.getItem(KEY)) ?? []; } catch { return []; }
+  try { return (JSON.parse(sessionStorage.getItem(KEY)) ?? []).map((item) => ({ ...item, late: true })); } catch { return []; }
 }
 
 function store() {
   try { sessionStorage.setItem(KEY, JSON.stringify(waiting.map(({ path, fields, wall, once }) => ({ path, fields, wall, once })))); }
   catch { /* kept in memory at least */ }
-  watch(waiting.length);
+  watch(delayed());
 }
 
-/** Call back with the number of entries that wait, whenever it changes. */
-export function onWaiting(callback) {
+/** How many entries wait: one that is on its way and not overdue does not. */
+const delayed = () => waiting.filter(({ late }) => late).length;
+
+/**
+ * Call back with the number of entries that wait, whenever it changes, and with the reason where one that waited is
+ * refused in the end.
+ */
+export function onWaiting(callback, onRefused) {
   watch = callback;
-  watch(waiting.length);
+  refused = onRefused;
+  watch(delayed());
 }
 
 /** A desk that was started again has a new token. */
 async function renewToken() {
-  const answer = await fetch(location.pathname, { cache: "no-store" });
+  const answer = await fetch(location.pathname, { cache: "no-store", signal: AbortSignal.timeout(ANSWER_MS) });
   if (!answer.ok) return false;
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   const fresh = page.querySelector('meta[name="form-token"]')?.content ?? "";
@@ -39,8 +51,8 @@ async function renewToken() {
   return true;
 }
 
-async function post(path, body) {
-  const answer = await fetch(path, { method: "POST", body, headers: { Accept: "application/json" } });
+async function post(path, body, signal) {
+  const answer = await fetch(path, { method: "POST", body, signal, headers: { Accept: "application/json" } });
   const text = await answer.text();
   let told = {};
   try { told = JSON.parse(text); } catch { told = { error: text.trim().slice(0, 400) }; }
@@ -64,45 +76,63 @@ function fault(told, status) {
 }
 
 async function deliver(item) {
-  let answer = await post(item.path, form(item));
-  if (answer.status === 403 && (await renewToken())) answer = await post(item.path, form(item));
+  const once = () => post(item.path, form(item), AbortSignal.timeout(ANSWER_MS));
+  let answer = await once();
+  if (answer.status === 403 && (await renewToken())) answer = await once();
   return answer;
 }
 
-/** Send all that waits, in order. A refused one is reported and dropped; an unreachable desk leaves them waiting. */
-export async function flush() {
-  if (sending) return;
-  sending = true;
-  try {
-    while (waiting.length) {
-      const item = waiting[0];
-      let answer;
-      try { answer = await deliver(item); } catch { break; }
-      if (answer.status >= 500) break;
-      waiting.shift();
-      store();
-      item.done?.(answer.ok ? { ok: true, told: answer.told } : { ok: false, error: fault(answer.told, answer.status) });
-    }
-  } finally {
-    sending = false;
+async function sendAll() {
+  while (waiting.length) {
+    const item = waiting[0];
+    let answer;
+    try { answer = await deliver(item); } catch { break; }
+    if (answer.status >= 500) break;
+    waiting.shift();
+    store();
+    const told = answer.ok ? { ok: true, told: answer.told } : { ok: false, error: fault(answer.told, answer.status) };
+    if (item.done) item.done(told);
+    else if (!told.ok) refused(item.path, told.error);
   }
+  sending = null;  // before anybody who hears the last answer sends the next entry
+  markDelayed();
+}
+
+/** Whatever was not taken at once is said to wait. */
+function markDelayed() {
+  for (const item of waiting) item.late = true;
+  watch(delayed());
+}
+
+/**
+ * Send all that waits, in order. A refused one is reported and dropped; an unreachable desk leaves them waiting.
+ * @returns a promise that is kept when all is sent that can be, also where the sending had begun already
+ */
+export function flush() {
+  if (!sending && waiting.length) sending = sendAll();
+  return sending ?? Promise.resolve();
 }
 
 /**
  * Hand over an entry.
- * @returns a promise of {ok, told | error}, or of {ok: true, later: true} where the desk cannot be reached
+ * @returns a promise of {ok, told | error}, or of {ok: true, later: true} where the desk does not answer
  */
-export function send(path, fields) {
+export function send(path, fields, patience_ms = PATIENCE_MS) {
   return new Promise((resolve) => {
     if (waiting.length >= MOST_WAITING) {
       resolve({ ok: false, error: `${MOST_WAITING} entries wait for the desk already; write this one down on paper.` });
       return;
     }
-    let answered = false;
-    const item = { path, fields, wall: Date.now(), once: name(), done: (answer) => { if (!answered) { answered = true; resolve(answer); } } };
+    const item = { path, fields, wall: Date.now(), once: name(), late: false, done: resolve };
     waiting.push(item);
     store();
-    flush().then(() => { if (!answered && waiting.includes(item)) { answered = true; resolve({ ok: true, later: true }); } });
+    const goOn = () => {
+      if (!waiting.includes(item)) return;
+      item.done = null;  // a refusal is told when it is known
+      resolve({ ok: true, later: true });
+    };
+    flush().then(goOn);
+    setTimeout(goOn, patience_ms);
   });
 }
 
@@ -124,6 +154,9 @@ export async function sendPhoto(file, fields) {
   }
 }
 
-setInterval(() => { if (waiting.length) flush(); }, RETRY_MS);
+setInterval(() => {
+  if (waiting.some(({ wall }) => Date.now() - wall > RETRY_MS)) markDelayed();
+  if (waiting.length) flush();
+}, RETRY_MS);
 addEventListener("online", flush);
 addEventListener("beforeunload", (event) => { if (waiting.length) event.preventDefault(); });

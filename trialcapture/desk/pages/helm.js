@@ -81,8 +81,11 @@ follow({
   },
 });
 
+let isSwitching = false;
 $("tones").addEventListener("click", async () => {
-  const on = await switchTones($("tones").getAttribute("aria-pressed") !== "true");
+  if (isSwitching) return;  // the second tap of a double tap would switch them back
+  isSwitching = true;
+  const on = await switchTones($("tones").getAttribute("aria-pressed") !== "true").finally(() => { isSwitching = false; });
   $("tones").setAttribute("aria-pressed", String(on));
   write($("tones"), on ? "Tones are on" : "Tones are off");
   // a screen that goes dark helps nobody; only pages over a safe link may ask for it

@@ -62,22 +62,34 @@ export function make(name, attributes = {}, ...children) {
 }
 
 /**
- * Keep one child a list's item, in order: what stays keeps its element, and with it the focus.
+ * Keep one child a list's item, in order: what stays keeps its element, and with it the focus and a touch that has
+ * begun. An element leaves its place only where the order itself has changed.
  * @param create makes the element of a new item
  * @param update fills it in
  */
 export function keep(parent, items, key, create, update) {
-  const old = new Map([...parent.children].map((node) => [node.dataset.key, node]));
-  items.forEach((item, index) => {
+  const counts = new Map();
+  const names = items.map((item, index) => {
     const name = String(key(item, index));
-    let node = old.get(name);
+    counts.set(name, (counts.get(name) ?? 0) + 1);
+    return `${name}\u0000${counts.get(name)}`;  // two alike are two
+  });
+  const wanted = new Set(names);
+  for (const node of [...parent.children]) if (!wanted.has(node.dataset.key)) node.remove();
+  const old = new Map([...parent.children].map((node) => [node.dataset.key, node]));
+  let place = parent.firstElementChild;  // what stands where the next item belongs
+  items.forEach((item, index) => {
+    let node = old.get(names[index]);
     if (!node) {
       node = create(item, index);
-      node.dataset.key = name;
+      node.dataset.key = names[index];
     }
-    old.delete(name);
     update(node, item, index);
-    if (parent.children[index] !== node) parent.insertBefore(node, parent.children[index] ?? null);
+    if (place && place !== node && place.nextElementSibling === node) {
+      parent.append(place);  // it goes further down by itself; all that stands below it stays
+      place = node;
+    }
+    if (place === node) place = node.nextElementSibling;
+    else parent.insertBefore(node, place);
   });
-  for (const node of old.values()) node.remove();
 }

@@ -4,6 +4,7 @@ import { drawCurve, drawStrip } from "./curve.js";
 import { flush, onWaiting, send, sendPhoto } from "./entry.js";
 import { calm, follow, staleWords } from "./link.js";
 import { DASH, clock, figure, keep, make, said, span, together, write } from "./shown.js";
+import { focusKept, notUnderAFinger, settle, settling } from "./touch.js";
 
 const $ = (id) => document.getElementById(id);
 const MAY_ENTER = !document.body.classList.contains("reads-only");
@@ -35,11 +36,18 @@ const TILES = [
 const TAKEN_BACK = new Set(["mark", "trim", "remark", "sea", "sound", "reading", "measure", "finding", "photo", "load", "hole", "conditions", "cruise", "plan_change"]);
 /** A reading older than this is marked [s]. */
 const OLD_S = 3;
+/** What acts at once when it is touched, and stands where the page grows and shrinks. */
+const ACTS_AT_ONCE = "[data-acknowledge], [data-undo], #caution-read";
+/** What was asked for and is not on the board after so long may be asked for again [ms]. */
+const ASKED_MS = 10_000;
 
 let board = null;
 let cautionRead = "";
 let cellOpen = null;
 let leaveTo = "";
+let pauseAsked = null;
+/** Alarms acknowledged and entries taken back that the board does not show as such yet, with when they were asked for. */
+const asked = new Map();
 
 // ---- What is drawn calmly: digits that somebody reads off.
 
@@ -117,10 +125,15 @@ function drawStates(b) {
   $("ended").hidden = b.recording !== false;
   drawTask(b);
   drawAlarms(b.alarms ?? []);
+  drawEntries(b.entries ?? []);
   drawGrid(b);
   drawHoles(b);
   drawBands(b);
-  keep($("entries"), b.entries ?? [], (entry) => `${entry.t} ${entry.kind} ${entry.words}`, (entry) => {
+  document.title = `${(b.alarms ?? []).some((alarm) => !alarm.acknowledged) ? "(!) " : ""}${b.boat || "Trial"} · under way`;
+}
+
+const drawEntries = focusKept($("entries"), (entries) => {
+  keep($("entries"), entries, (entry) => `${entry.t} ${entry.kind} ${entry.words}`, (entry) => {
     const line = make("li", {}, make("time"), make("b"), make("span"));
     if (MAY_ENTER && TAKEN_BACK.has(entry.kind)) line.append(make("button", { type: "button", class: "quiet", "data-undo": entry.t, "data-of": entry.kind, "aria-label": `Take back ${entry.kind} of ${clock(entry.t)}` }, "Take back"));
     return line;
@@ -128,9 +141,28 @@ function drawStates(b) {
     write(node.querySelector("time"), clock(entry.t));
     write(node.querySelector("b"), entry.kind.replace("_", " "));
     write(node.querySelector("span"), entry.words ?? "");
+    const button = node.querySelector("button");
+    if (button) showAsked(button);
   });
-  $("no-entries").hidden = (b.entries ?? []).length > 0;
-  document.title = `${(b.alarms ?? []).some((alarm) => !alarm.acknowledged) ? "(!) " : ""}${b.boat || "Trial"} · under way`;
+  $("no-entries").hidden = entries.length > 0;
+});
+
+/** What a button that acts at once asks for, by a name of its own. */
+const nameOf = ({ acknowledge, since, undo, of }) => (undo ? `${undo} ${of}` : `${acknowledge} ${since}`);
+const isAsked = (button) => performance.now() - (asked.get(nameOf(button.dataset)) ?? -Infinity) < ASKED_MS;
+const showAsked = (button) => button.setAttribute("aria-disabled", String(isAsked(button)));
+
+/** Ask for something once, however often its button is touched until the board shows it. */
+async function askOnce(button, what, path, fields) {
+  if (isAsked(button)) return;
+  const name = nameOf(button.dataset);
+  asked.set(name, Infinity);
+  showAsked(button);
+  const answer = await send(path, fields);
+  if (answer.ok) asked.set(name, performance.now());
+  else asked.delete(name);
+  showAsked(button);
+  if (!answer.ok || answer.later || path !== "/acknowledge") tell(answer, what);
 }
 
 function drawTask(b) {
@@ -154,17 +186,23 @@ function drawTask(b) {
     write($("caution-title"), card[0]);
     keep($("caution-list"), card[1], (text) => text, () => make("li"), write);
   }
-  const paused = advice.kind === "pause";
-  if (MAY_ENTER) {
-    $("pause").setAttribute("aria-pressed", String(paused));
-    write($("pause").firstElementChild, paused ? "Go on" : "Traffic");
-  }
+  if (pauseAsked && (pauseAsked.begins === isPausedOn(b) || performance.now() - pauseAsked.at > ASKED_MS)) pauseAsked = null;
+  if (MAY_ENTER) drawPause();
+}
+
+const isPausedOn = (b) => b?.advice?.kind === "pause";
+/** Whether there is a pause, as the board says or as somebody has just asked for. */
+const isPaused = () => pauseAsked?.begins ?? isPausedOn(board);
+
+function drawPause() {
+  $("pause").setAttribute("aria-pressed", String(isPaused()));
+  write($("pause").firstElementChild, isPaused() ? "Go on" : "Traffic");
 }
 
 const stepName = (b, step) => (b.grid?.steps ?? []).find((s) => s.step === step)?.name ?? (typeof step === "number" ? `${step} rpm` : String(step ?? ""));
 const wayName = (b, way) => (b.grid?.ways ?? []).find((w) => w.way === way)?.name ?? String(way ?? "");
 
-function drawAlarms(alarms) {
+const drawAlarms = focusKept($("alarm-list"), (alarms) => {
   const order = ["alarm", "warning", "notice"];
   const ranked = [...alarms].sort((one, other) => one.acknowledged - other.acknowledged || order.indexOf(one.rank) - order.indexOf(other.rank));
   const open = ranked.filter((alarm) => !alarm.acknowledged);
@@ -189,11 +227,13 @@ function drawAlarms(alarms) {
     const button = node.querySelector("button");
     if (button) {
       button.hidden = Boolean(alarm.acknowledged);
+      button.dataset.since = alarm.since;
+      showAsked(button);
       button.setAttribute("aria-label", `Understood: ${alarm.text}`);
     }
   });
   write($("alert"), open.filter((alarm) => alarm.rank === "alarm").map((alarm) => `${alarm.text} ${alarm.action}`).join(" "));
-}
+});
 
 function drawGrid(b) {
   const grid = b.grid ?? {};
@@ -304,11 +344,12 @@ function tellNews(b) {
   write($("news"), `${b.advice?.sentence ?? ""}. ${DETECTOR[b.detector?.state] ?? ""} ${b.detector?.reason ?? ""}`);
 }
 
-const drawCalmly = calm(drawFigures);
+const drawCalmly = calm(notUnderAFinger(settling(ACTS_AT_ONCE, drawFigures)));
+const drawAtOnce = notUnderAFinger(settling(ACTS_AT_ONCE, drawStates));
 follow({
   onBoard(fresh) {
     board = fresh;
-    drawStates(fresh);
+    drawAtOnce(fresh);
     drawCalmly(fresh);
     tellNews(fresh);
     flush();
@@ -336,7 +377,7 @@ function tell(answer, what) {
 onWaiting((count) => {
   $("waiting").hidden = count === 0;
   write($("waiting"), count === 1 ? "1 entry waits for the desk." : `${count} entries wait for the desk.`);
-});
+}, (path, error) => tell({ ok: false, error }, `An entry that waited (${path.split("/").at(-1)})`));
 
 const enter = (kind, fields) => send(`/entry/${kind}`, fields);
 
@@ -344,7 +385,36 @@ function openDialog(name) {
   const dialog = $(`dialog-${name}`);
   const fault = dialog.querySelector(".fault");
   if (fault) fault.hidden = true;
+  dialog.dataset.opening = String(Number(dialog.dataset.opening ?? 0) + 1);
+  dialog.querySelector("form").removeAttribute("aria-busy");
   dialog.showModal();
+  settle(dialog);
+}
+
+// the second tap of a double tap must not fall through to what lay behind
+document.addEventListener("close", () => settle(document.body), true);
+
+/**
+ * Do what a form asks for, once: who touches it again before the desk has answered does not ask again.
+ * @param work gets a function that tells whether its dialog is still open, and was not opened anew meanwhile
+ */
+async function once(formNode, work) {
+  if (formNode.hasAttribute("aria-busy")) return;
+  const dialog = formNode.closest("dialog");
+  const { opening } = dialog.dataset;
+  formNode.setAttribute("aria-busy", "true");
+  try {
+    await work(() => dialog.open && dialog.dataset.opening === opening);
+  } finally {
+    if (dialog.dataset.opening === opening) formNode.removeAttribute("aria-busy");
+  }
+}
+
+/** Show what the desk said to a form: a refusal beside it as long as it is open, all else in the line of answers. */
+function conclude(formNode, answer, what, isHere) {
+  if (!answer.ok && isHere()) { showFault(formNode, answer.error); return; }
+  tell(answer, what);
+  if (isHere()) formNode.closest("dialog").close();
 }
 
 function showFault(formNode, text) {
@@ -354,19 +424,30 @@ function showFault(formNode, text) {
 }
 
 const handlers = {
-  mark: () => enter("mark", {}).then((answer) => tell(answer, "Mark")),
-  pause: () => enter("pause", { value: board?.advice?.kind === "pause" ? "end" : "begin" }).then((answer) => tell(answer, "Traffic pause")),
+  mark: (button) => {
+    settle(button);
+    enter("mark", {}).then((answer) => tell(answer, "Mark"));
+  },
+  pause: (button) => {
+    settle(button);
+    pauseAsked = { begins: !isPaused(), at: performance.now() };
+    drawPause();
+    enter("pause", { value: pauseAsked.begins ? "begin" : "end" }).then((answer) => {
+      if (!answer.ok) { pauseAsked = null; drawPause(); }
+      tell(answer, "Traffic pause");
+    });
+  },
 };
 
 document.addEventListener("click", (event) => {
   const target = event.target.closest("button, a, label");
   if (!target) return;
-  if (target.id in handlers) handlers[target.id]();
+  if (target.id in handlers) handlers[target.id](target);
   else if (target.dataset.opens) openDialog(target.dataset.opens);
   else if ("closes" in target.dataset) target.closest("dialog").close();
   else if (target.dataset.go) goTo(target.dataset.go);
-  else if (target.dataset.acknowledge) send("/acknowledge", { alarm: target.dataset.acknowledge }).then((answer) => { if (!answer.ok || answer.later) tell(answer, "Alarm"); });
-  else if (target.dataset.undo) enter("undo", { value: target.dataset.undo, of: target.dataset.of }).then((answer) => tell(answer, "Taken back"));
+  else if (target.dataset.acknowledge) askOnce(target, "Alarm", "/acknowledge", { alarm: target.dataset.acknowledge });
+  else if (target.dataset.undo) askOnce(target, "Taken back", "/entry/undo", { value: target.dataset.undo, of: target.dataset.of });
   else if (target.id === "caution-read") { cautionRead = $("caution").dataset.of; $("caution").hidden = true; }
   else if (target.classList.contains("cell") && MAY_ENTER) openCell(target);
   else if (target.dataset.reason) $("dialog-cell").querySelector('[name="reason"]').value = target.dataset.reason;
@@ -392,18 +473,17 @@ function fieldsOf(formNode, submitter) {
 }
 
 for (const formNode of document.querySelectorAll("form[data-entry]")) {
-  formNode.addEventListener("submit", async (event) => {
+  formNode.addEventListener("submit", (event) => {
     event.preventDefault();
     const kind = formNode.dataset.entry;
     const fields = fieldsOf(formNode, event.submitter);
     if (kind === "trim" && event.submitter?.name === "value") fields.unit = "%";
     if (!fields.value) { showFault(formNode, "Nothing is written yet."); return; }
-    const dialog = formNode.closest("dialog");
-    const answer = await enter(kind, fields);
-    if (!answer.ok) { showFault(formNode, answer.error); return; }
-    tell(answer, formNode.querySelector("h2").textContent);
-    for (const name of ["typed"]) if (formNode.elements[name]) formNode.elements[name].value = "";
-    dialog.close();
+    once(formNode, async (isHere) => {
+      const answer = await enter(kind, fields);
+      if (answer.ok && (isHere() || !formNode.closest("dialog").open)) formNode.elements.typed.value = "";
+      conclude(formNode, answer, formNode.querySelector("h2").textContent, isHere);
+    });
   });
 }
 
@@ -417,15 +497,17 @@ photo?.addEventListener("change", () => {
   write($("photo-name"), photo.files[0].name);
   openDialog("photo");
 });
-document.querySelector("form[data-photo]")?.addEventListener("submit", async (event) => {
+document.querySelector("form[data-photo]")?.addEventListener("submit", (event) => {
   event.preventDefault();
-  const answer = await sendPhoto(photo.files[0], fieldsOf(event.target, null));
-  if (!answer.ok) { showFault(event.target, answer.error); return; }
-  tell(answer, "Photo");
-  photo.value = "";
-  event.target.reset();
-  event.target.closest("dialog").close();
+  const formNode = event.target;
+  once(formNode, async (isHere) => {
+    const answer = await sendPhoto(photo.files[0], fieldsOf(formNode, null));
+    if (answer.ok && isHere()) formNode.reset();
+    conclude(formNode, answer, "Photo", isHere);
+  });
 });
+// the same picture can be chosen again, also after it was not added
+$("dialog-photo")?.addEventListener("close", () => { photo.value = ""; });
 
 // ---- The plan of the day.
 
@@ -445,23 +527,24 @@ function describeCell() {
   write($("cell-state"), [word, cell.reason, cell.advised].filter(Boolean).join(": "));
 }
 
-document.querySelector("form[data-plan]")?.addEventListener("submit", async (event) => {
+document.querySelector("form[data-plan]")?.addEventListener("submit", (event) => {
   event.preventDefault();
+  const formNode = event.target;
+  const what = event.submitter?.textContent;
   const action = event.submitter?.value;
-  const reason = event.target.elements.reason.value.trim();
+  const reason = formNode.elements.reason.value.trim();
   if (!action) return;
-  if (action === "skip" && !reason) { showFault(event.target, "Say why it is skipped; the reason is kept."); return; }
+  if (action === "skip" && !reason) { showFault(formNode, "Say why it is skipped; the reason is kept."); return; }
   const fields = { action, step: String(cellOpen.step), ...(cellOpen.way ? { way: cellOpen.way } : {}), ...(reason ? { reason } : {}) };
-  const answer = await send("/plan", fields);
-  if (!answer.ok) { showFault(event.target, answer.error); return; }
-  tell(answer, event.submitter.textContent);
-  event.target.closest("dialog").close();
+  once(formNode, async (isHere) => conclude(formNode, await send("/plan", fields), what, isHere));
 });
 
 // ---- Leaving: what is open needs a reason, and the recording may be ended.
 
 /** The recorder writes its last lines and hashes what it kept; so long the page waits for it [s]. */
 const ENDING_S = 120;
+/** Nobody goes on before it is known what the desk says to leaving. */
+const LEAVING_MS = 30_000;
 
 function leave(to, mayEnd) {
   leaveTo = to;
@@ -485,7 +568,7 @@ $("leave-holes")?.addEventListener("input", (event) => { event.target.dataset.ow
 async function signOff(inputs) {
   for (const input of inputs) {
     const step = String(JSON.parse(input.dataset.step));
-    const answer = await enter("hole", { step, ...(input.dataset.way ? { way: input.dataset.way } : {}), reason: input.value.trim() });
+    const answer = await send("/entry/hole", { step, ...(input.dataset.way ? { way: input.dataset.way } : {}), reason: input.value.trim() }, LEAVING_MS);
     if (answer.later) return "The desk does not answer; the reasons are kept here and sent when it is back. Stay until then.";
     if (!answer.ok) return answer.error;
     input.closest("li").remove();
@@ -494,23 +577,26 @@ async function signOff(inputs) {
 }
 
 async function endRecording() {
-  const answer = await send("/leave", { end: "yes", reason: "signed off one by one" });
-  if (answer.later) return "The desk does not answer. The recorder runs on; end it in its own window.";
+  const answer = await send("/leave", { end: "yes", reason: "signed off one by one" }, LEAVING_MS);
+  if (answer.later) return "The desk does not answer. The recording ends when it is back; or end it in the recorder's own window.";
   if (!answer.ok) return answer.error;
   write($("leave-wait"), "The recorder is ending: it writes its last lines and hashes what it kept.");
   for (let waited = 0; board.recording && waited < ENDING_S; waited += 0.5) await new Promise((done) => { setTimeout(done, 500); });
   return board.recording ? "The recorder has not ended yet. Look at its own window." : "";
 }
 
-document.querySelector("form[data-leave]")?.addEventListener("submit", async (event) => {
+document.querySelector("form[data-leave]")?.addEventListener("submit", (event) => {
   event.preventDefault();
   const ends = event.submitter?.name === "end";
   const inputs = [...$("leave-holes").querySelectorAll("input")];
   const bare = inputs.find((input) => !input.value.trim());
   if (bare) { showFault(event.target, "Each one needs a reason."); bare.focus(); return; }
-  const fault = (await signOff(inputs)) || (ends ? await endRecording() : "");
-  if (fault) showFault(event.target, fault);
-  else location.href = leaveTo;
+  const formNode = event.target;
+  once(formNode, async (isHere) => {
+    const fault = (await signOff(inputs)) || (ends ? await endRecording() : "");
+    if (fault) showFault(formNode, fault);
+    else if (isHere()) location.href = leaveTo;
+  });
 });
 
 // ---- Keys.
@@ -521,12 +607,22 @@ if (keysOn) {
   try { keysOn.checked = localStorage.getItem("desk-keys") !== "off"; } catch { /* stays on */ }
   keysOn.addEventListener("change", () => { try { localStorage.setItem("desk-keys", keysOn.checked ? "on" : "off"); } catch { /* for now only */ } });
 }
+/** Whether letters are being written there; not in a form that is hidden or sent, where the focus may still be. */
+function isWriting(node) {
+  const entry = node.closest("input:not([type=checkbox], [type=radio], [type=file]), select, textarea");
+  return Boolean(entry?.checkVisibility() && !entry.form?.hasAttribute("aria-busy"));
+}
+
 document.addEventListener("keydown", (event) => {
+  // a key that is held down presses a button once
+  if (event.repeat && event.target.closest("button")) event.preventDefault();
   if (!keysOn?.checked || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
-  if (document.querySelector("dialog[open]")) return;
-  if (event.target.closest('input:not([type="checkbox"]), select, textarea')) return;
+  const open = document.querySelector("dialog[open]");
+  if (open && !open.querySelector("form[aria-busy]")) return;
+  if (isWriting(event.target)) return;
   const wanted = KEYS[event.key.toLowerCase()];
   if (!wanted) return;
   event.preventDefault();
+  open?.close();  // it is sent, and its answer is told all the same
   document.querySelector(wanted)?.click();
 });

@@ -1,5 +1,18 @@
-// Work that the desk does in the background: asked for once a second while it lasts, and shown.
+// Work that the desk does in the background: asked for once a second while it lasts, and shown. And forms, sent once.
 const EVERY_MS = 700;
+/** A form that was sent and brought no new page may be sent again [ms]; our choice. */
+const SENT_MS = 10_000;
+
+/** The forms of a page are sent once each: the second tap of a double tap would ask for the same again. */
+export function sendOnce() {
+  const sent = new Map();
+  document.addEventListener("submit", (event) => {
+    if (event.defaultPrevented) return;
+    if (performance.now() - (sent.get(event.target) ?? -Infinity) < SENT_MS) event.preventDefault();
+    else sent.set(event.target, performance.now());
+  });
+  addEventListener("pageshow", () => sent.clear());
+}
 
 /** A cell of a table with text alone in it. */
 export function cell(tag, text, scope) {
