@@ -57,7 +57,7 @@ def simulated(scenario: str, seed: int, **options: Any) -> SimulatedTrial:
             pickle.dump(simulate(scenario, seed, **options), file)
 
     with (made_once(f"{scenario} {seed} {given}", make) / "trial.pickle").open("rb") as file:
-        trial: SimulatedTrial = pickle.load(file)  # noqa: S301  written by this run
+        trial: SimulatedTrial = pickle.load(file)  # written by this run
     return trial
 
 

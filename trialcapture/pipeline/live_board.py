@@ -403,7 +403,7 @@ def board_text(board: Board) -> str:
 
 
 def _plain(value: Any) -> Any:
-    kind = type(value)
+    kind: Any = type(value)
     if kind in _AS_THEY_ARE:  # most of a board, asked first: several boards a second are made
         return value
     if isinstance(value, float):
@@ -421,6 +421,6 @@ _AS_THEY_ARE = frozenset({str, int, bool, type(None)})
 
 
 @cache
-def _names_of(kind: type) -> tuple[str, ...] | None:
+def _names_of(kind: Any) -> tuple[str, ...] | None:
     """Return the names of what a dataclass holds; None for any other type."""
     return tuple(f.name for f in fields(kind)) if is_dataclass(kind) else None
