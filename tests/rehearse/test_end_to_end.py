@@ -1,7 +1,7 @@
 """The whole flow finds the truth of simulated trials: speed, fuel, clocks, and no transient taken for a run.
 
-Trials are short but for one, and one more in the long form (``pytest -m long``); ``python -m tests.accuracy --seeds 20``
-runs all of them whole, and more of each.
+Trials are short but for one, and one more in the long form (``pytest -m long``). All of them whole, and more of each,
+are run by ``python -m tests.accuracy --seeds 20``.
 """
 
 from __future__ import annotations
