@@ -30,7 +30,7 @@ def trial(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_what_was_shown_as_done_is_what_process_decides(trial: Path, tmp_path: Path) -> None:
     boards: list[Board] = []
-    outcome = replay(trial, tmp_path, step_s=5.0, each=boards.append)
+    outcome = replay(trial, tmp_path, step_s=3.0, each=boards.append)
     assert outcome.agreement >= 0.95, outcome.differing
     assert "done" in outcome.shown.values()
     assert outcome.short == []
