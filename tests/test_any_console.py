@@ -97,8 +97,8 @@ def test_what_people_read_survives_the_code_page_of_a_console(session: Path, tmp
 
 def test_it_does_so_in_a_process_of_its_own(session: Path, tmp_path: Path) -> None:
     log, engine, config = session / "速度.nmea", session / "outboard.csv", session / "boat.toml"
-    given = ("--engine-log", engine, "--config", config, "--into", tmp_path / "s")
-    collected = run("cp437:strict", "collect", log, *given)
+    words = ("--engine-log", engine, "--config", config, "--into", tmp_path / "s")
+    collected = run("cp437:strict", "collect", log, *words)
     assert (collected.returncode, collected.stderr) == (0, b"")
     assert "2 files copied" in collected.stdout.decode("cp437")
     refused = run("cp437:strict", "verify", tmp_path / "ない")

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from tests.made_once import processed_copy
+from tests.made_once import brief_session, processed_copy
 from tests.numbers import process_numbers
 from trialcapture import buffers
 from trialcapture.archive import work_folder
@@ -108,7 +108,7 @@ def test_the_folder_of_another_run_stays_until_it_is_a_day_old(tmp_path: Path) -
 
 def test_a_day_is_processed_without_pandas(tmp_path: Path) -> None:
     """It takes a quarter of a second and 40 MB, and pyarrow brings it in at the first chance."""
-    shutil.copytree(SAMPLE, tmp_path / "session")
+    brief_session(tmp_path / "session")
     code = (
         "import sys; from pathlib import Path; from trialcapture.pipeline import process; "
         "process(Path(sys.argv[1])); print('pandas' in sys.modules)"

@@ -1,11 +1,11 @@
 """The whole flow finds the truth of simulated trials: speed, fuel, clocks, and no transient taken for a run.
 
-Trials are short but for one, and one more in the long form (``pytest -m long``). All of them whole, and more of each,
-are run by ``python -m tests.accuracy --seeds 20``.
+Trials are short but for two; ``python -m tests.accuracy --seeds 20`` runs all of them whole, and more of each.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -27,15 +27,19 @@ pytestmark = pytest.mark.slow
 RECIPROCAL = [n for n, s in SCENARIOS.items() if s.plan.reciprocal and not n.startswith("manoeuvres")]
 MATCHED_BY_RPM = [name for name in RECIPROCAL if name not in ("no-bus-rpm", "no-engine-log")]
 SEED = 7
-WHOLE = ("small-petrol",)
-IN_LONG = [pytest.param(f"{name}, whole", marks=pytest.mark.long) for name in ("current-front",)]
+WHOLE = ("small-petrol", "current-front")
+IN_LONG = ("current-ahead", "current-abeam")
+"""Between them runs current-quartering, and `tests/reduce/test_current_at_any_angle.py` takes all angles."""
+
+
+def all_of(names: Sequence[str]) -> list[Any]:
+    return [pytest.param(name, marks=pytest.mark.long) if name in IN_LONG else name for name in names]
 
 
 @cache
 def run(name: str) -> tuple[dict[str, Any], list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]]]:
     """Truth, bands, segments and clocks of a scenario, simulated and processed once."""
-    scenario, _, whole = name.partition(", ")
-    trial = simulate(scenario, SEED) if whole or name in WHOLE else simulated(scenario, SEED, short=True)
+    trial = simulate(name, SEED) if name in WHOLE else simulated(name, SEED, short=True)
     with TemporaryDirectory() as folder:
         session = write_session(trial, Path(folder) / "s")
         result = process_numbers(session.folder)
@@ -47,12 +51,12 @@ def seconds(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
-@pytest.mark.parametrize("name", [*RECIPROCAL, *IN_LONG])
+@pytest.mark.parametrize("name", all_of(RECIPROCAL))
 def test_reciprocal_runs_give_the_true_speed_and_fuel(name: str) -> None:
     truth, rows, _, _ = run(name)
     bands = {band["band_rpm"]: band for band in truth["bands"]}
     both_ways = [row for row in rows if row["ways"] == 2]
-    assert len(both_ways) >= len(bands) - (2 if name in WHOLE or "whole" in name else 0)
+    assert len(both_ways) >= len(bands) - (2 if name in WHOLE else 0)
     biases = list(truth["errors"]["receiver_speed_bias_kn"].values())
     shown = 1.0 + truth["errors"]["fuel_calibration_pct"] / 100.0
     for row in both_ways:
@@ -63,7 +67,7 @@ def test_reciprocal_runs_give_the_true_speed_and_fuel(name: str) -> None:
             assert row["fuel_l_per_h"] == pytest.approx(shown * true["fuel_l_per_h"], rel=0.01), row["band_rpm"]
 
 
-@pytest.mark.parametrize("name", [*MATCHED_BY_RPM, *IN_LONG])
+@pytest.mark.parametrize("name", all_of(MATCHED_BY_RPM))
 def test_engine_clocks_are_found_within_0_3_seconds(name: str) -> None:
     truth, _, _, clocks = run(name)
     for log in truth["engine_log"]:
@@ -72,7 +76,7 @@ def test_engine_clocks_are_found_within_0_3_seconds(name: str) -> None:
         assert abs(clock["drift_ppm"] - log["drift_ppm"]) < 3.0 * clock["drift_u_ppm"]
 
 
-@pytest.mark.parametrize("name", [*RECIPROCAL, *IN_LONG])
+@pytest.mark.parametrize("name", all_of(RECIPROCAL))
 def test_no_accepted_segment_reaches_more_than_3_seconds_into_a_transient(name: str) -> None:
     truth, _, segments, _ = run(name)
     transients = [(seconds(a), seconds(b)) for a, b in truth["transients"]]

@@ -12,12 +12,13 @@ from operator import xor
 import numpy as np
 import pytest
 
+from tests.made_once import simulated
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.faults import FAULTS, conflicts
 from trialcapture.rehearse.noise import swing
 from trialcapture.rehearse.scenarios import SCENARIOS, Plan, load_plan
-from trialcapture.rehearse.simulate import SimulatedTrial, simulate
+from trialcapture.rehearse.simulate import SimulatedTrial
 
 PLAN = Plan(axis_deg=20.0, steps_rpm=(1500.0, 4000.0), hold_s=60.0, full_throttle=False, manoeuvres=False,
             marks=False, warm_up_s=20.0)  # fmt: skip
@@ -29,7 +30,7 @@ BOAT_FAULTS = [name for name, fault in FAULTS.items() if fault.touches == "boat"
 @lru_cache(maxsize=8)
 def brief(*faults: str, scenario: str = "small-petrol") -> SimulatedTrial:
     plan = TWIN_PLAN if len(SCENARIOS[scenario].boat.engine_ids) == 2 else PLAN
-    return simulate(scenario, 5, plan=plan, errors=True, faults=faults)
+    return simulated(scenario, 5, plan=plan, errors=True, faults=faults)
 
 
 def base_of(name: str) -> str:
