@@ -29,6 +29,17 @@ settings.register_profile(
 settings.register_profile("new-examples", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("same-examples")
 
+
+def _sync_nothing(handle: int) -> None:
+    """Nobody cuts the power of a run of tests, and waiting for the disk takes minutes of it; a bad handle is refused.
+
+    What a recorder has on the disk when it is killed is tested in processes of their own, which wait for it.
+    """
+    os.fstat(handle)
+
+
+os.fsync = _sync_nothing
+
 _CACHES = Path(tempfile.mkdtemp(prefix="trialcapture-tests-"))
 _NUMBERS = count()
 os.environ["TRIALCAPTURE_CACHE"] = str(_CACHES / "shared")

@@ -21,13 +21,13 @@ SOME = (
     "a file name with line ends and escapes",
     "review: a column of another type",
 )
-FULL = (
+FULL = ("a trim note that is a formula", "kept results that run a program when read")
+MORE = (
     "a note of the year 202",
     "a name of the session with line ends and escapes",
-    "a trim note that is a formula",
     "a result has a second name elsewhere",
-    "kept results that run a program when read",
 )
+"""In the long form; tests of notes, of safe text and of files of a session have them in small."""
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def test_a_hostile_session_is_refused_by_name(name: str, base: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", FULL)
+@pytest.mark.parametrize("name", [*FULL, *(pytest.param(name, marks=pytest.mark.long) for name in MORE)])
 def test_a_hostile_session_gives_the_right_result(name: str, base: Path) -> None:
     assert _faults(name, base) == []
 

@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.made_once import processed_once
+from tests.numbers import pages_left_out
 from trialcapture.archive.session import open_session, write_session
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.pipeline import preparing, process, reuse
@@ -26,7 +27,18 @@ PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/wo
 @pytest.fixture
 def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of a session that was processed once, seen by the same person."""
-    first_look = processed_once("brief", pages=True)
+    return seen_once(processed_once("brief", pages=True), tmp_path, monkeypatch)
+
+
+@pytest.fixture
+def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """The same with empty pages, for what is noticed long before they are drawn."""
+    with pages_left_out():
+        yield seen_once(processed_once("brief"), tmp_path, monkeypatch)
+
+
+def seen_once(first_look: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Copy a session and the cache of who processed it."""
     shutil.copytree(first_look / "session", tmp_path / "session")
     shutil.copytree(first_look / "cache", tmp_path / "cache")
     monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "cache"))
@@ -235,35 +247,33 @@ def test_what_cannot_be_told_apart_is_refused(session: Path) -> None:
         reuse.FormerResults(open_session(session), {}).get(id, object())
 
 
-def test_a_mark_moves_clocks_and_is_no_short_cut(session: Path, tmp_path: Path, prepared: list[str]) -> None:
-    add_note(session, kind="mark", value="throttle blip", t="2026-05-14T08:31:21Z")
-    process(session)
-    assert prepared == [str(session)]
-    assert results(session) == from_scratch(session, tmp_path)
+def test_a_mark_moves_clocks_and_is_no_short_cut(bare: Path, tmp_path: Path, prepared: list[str]) -> None:
+    add_note(bare, kind="mark", value="throttle blip", t="2026-05-14T08:31:21Z")
+    process(bare)
+    assert prepared == [str(bare)]
+    assert results(bare) == from_scratch(bare, tmp_path)
 
 
-def test_other_settings_prepare_anew_and_the_former_ones_are_still_known(session: Path, prepared: list[str]) -> None:
-    before = results(session)
-    opened = open_session(session)
+def test_other_settings_prepare_anew_and_the_former_ones_are_still_known(bare: Path, prepared: list[str]) -> None:
+    before = results(bare)
+    opened = open_session(bare)
     text = opened.config_text
     write_session(replace(opened, config_text=f"{text}\n[steady]\nmin_duration_s = 31\n"))
-    process(session)
-    assert prepared == [str(session)]
+    process(bare)
+    assert prepared == [str(bare)]
     write_session(replace(opened, config_text=text))
-    process(session)
-    assert prepared == [str(session)] * 2  # the samples in the session are those of the other settings
-    assert results(session) == before
+    process(bare)
+    assert prepared == [str(bare)] * 2  # the samples in the session are those of the other settings
+    assert results(bare) == before
 
 
 @pytest.mark.parametrize("name", PREPARED)
-def test_a_prepared_file_edited_at_equal_size_and_time_is_made_anew(
-    name: str, session: Path, prepared: list[str]
-) -> None:
-    before = results(session)
-    flip_middle(session / name)
-    process(session)
-    assert prepared == [str(session)]
-    assert results(session) == before
+def test_a_prepared_file_edited_at_equal_size_and_time_is_made_anew(name: str, bare: Path, prepared: list[str]) -> None:
+    before = results(bare)
+    flip_middle(bare / name)
+    process(bare)
+    assert prepared == [str(bare)]
+    assert results(bare) == before
 
 
 @pytest.mark.parametrize("name", PREPARED)
@@ -272,15 +282,15 @@ def test_a_prepared_file_that_is_gone_is_made_anew(name: str, session: Path) -> 
     assert_prepared_anew(session)
 
 
-def test_a_raw_log_edited_at_equal_size_and_time_is_noticed(session: Path, tmp_path: Path, prepared: list[str]) -> None:
-    before = results(session)
-    log = session / "raw" / "nmea.log"
+def test_a_raw_log_edited_at_equal_size_and_time_is_noticed(bare: Path, tmp_path: Path, prepared: list[str]) -> None:
+    before = results(bare)
+    log = bare / "raw" / "nmea.log"
     lines = [line for line in log.read_bytes().split(b"\r\n") if b"RMC," in line]
     edit(log, lines[len(lines) // 2], b"x" * len(lines[len(lines) // 2]))
-    process(session)
-    assert prepared == [str(session)]
-    assert results(session) != before
-    assert results(session) == from_scratch(session, tmp_path)
+    process(bare)
+    assert prepared == [str(bare)]
+    assert results(bare) != before
+    assert results(bare) == from_scratch(bare, tmp_path)
 
 
 def test_an_engine_log_edited_at_equal_size_and_time_is_noticed(session: Path) -> None:
@@ -318,23 +328,23 @@ def test_hashes_that_permit_reuse_are_nowhere_in_the_session(session: Path) -> N
     assert not any(code.encode() in text for code in codes for text in texts)
 
 
-def test_a_kept_file_edited_together_with_its_hash_is_not_believed(session: Path) -> None:
+def test_a_kept_file_edited_together_with_its_hash_is_not_believed(bare: Path) -> None:
     (entry,) = (reuse.cache_folder() / "prepared").iterdir()
-    kept = session / "trialset" / "work" / "prepared.arrows"
+    kept = bare / "trialset" / "work" / "prepared.arrows"
     data = bytearray(kept.read_bytes())
     data[len(data) // 2] ^= 1
     kept.write_bytes(data)
     noted = json.loads(entry.read_text())
     noted["files"]["trialset/work/prepared.arrows"] = hashlib.sha256(data).hexdigest()
     entry.write_text(json.dumps(noted))
-    assert [text.split(" ")[:2] for text in process(session)["told"]] == [["what", "was"]]
-    assert process(session)["told"] == []
+    assert [text.split(" ")[:2] for text in process(bare)["told"]] == [["what", "was"]]
+    assert process(bare)["told"] == []
 
 
-def test_a_kept_file_that_was_edited_is_named(session: Path) -> None:
-    kept = session / "trialset" / "work" / "prepared.arrows"
+def test_a_kept_file_that_was_edited_is_named(bare: Path) -> None:
+    kept = bare / "trialset" / "work" / "prepared.arrows"
     kept.write_bytes(kept.read_bytes()[:-1] + b"x")
-    (text,) = process(session)["told"]
+    (text,) = process(bare)["told"]
     assert text.startswith("trialset/work/prepared.arrows: changed since the last run")
 
 
@@ -355,15 +365,15 @@ def test_a_note_of_hashes_that_misplaces_the_tables_permits_nothing(session: Pat
 
 
 def test_without_a_cache_folder_all_is_derived_from_raw(
-    session: Path, tmp_path: Path, prepared: list[str], monkeypatch: pytest.MonkeyPatch
+    bare: Path, tmp_path: Path, prepared: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = results(session)
+    before = results(bare)
     (tmp_path / "file").write_text("in the way")
     monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "file" / "below"))
-    process(session)
-    process(session)
-    assert prepared == [str(session)] * 2
-    assert results(session) == before
+    process(bare)
+    process(bare)
+    assert prepared == [str(bare)] * 2
+    assert results(bare) == before
 
 
 def test_only_so_many_sessions_are_remembered_the_latest_ones(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

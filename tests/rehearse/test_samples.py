@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from tests.made_once import simulated
 from trialcapture.archive.collect import collect
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.session import engine_files, nmea_files, open_session
 from trialcapture.config import load_config
+from trialcapture.rehearse import samples
 from trialcapture.rehearse.samples import main, write_samples
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -55,13 +57,26 @@ def test_loose_samples_can_be_collected(folder: Path, tmp_path: Path) -> None:
     assert len(engine_files(session)) == len(tomllib.loads(text)["engine_log"])
 
 
-@pytest.mark.slow
-def test_the_documented_command_writes_the_same_samples(tmp_path: Path) -> None:
-    write_samples(tmp_path / "again")
-    made = {path.relative_to(tmp_path / "again") for path in (tmp_path / "again").rglob("*") if path.is_file()}
+def assert_every_file_is_there(folder: Path) -> None:
+    made = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     kept = {path.relative_to(SAMPLES) for path in SAMPLES.rglob("*") if path.is_file()}
     kept -= {Path("README.md"), Path("desk.png")}
     assert made == {p for p in kept if p.parts[1:2] not in (("trialset",), ("reduction",))}
+
+
+def test_the_documented_command_writes_every_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # shorter trials in the same forms; the long form has those of the samples
+    monkeypatch.setattr(samples, "simulate", lambda name, _seed, **_length: simulated(name, 7, short=True))
+    write_samples(tmp_path / "again")
+    assert_every_file_is_there(tmp_path / "again")
+    for truth in ("displacement_session.truth.json", "messy_zst/trial.truth.json"):
+        assert json.loads((tmp_path / "again" / truth).read_text())["bands"]
+
+
+@pytest.mark.long
+def test_the_documented_command_writes_the_same_samples(tmp_path: Path) -> None:
+    write_samples(tmp_path / "again")
+    assert_every_file_is_there(tmp_path / "again")
     for name in ("displacement_session.truth.json", "messy_zst/trial.truth.json"):
         again, before = (json.loads((base / name).read_text()) for base in (tmp_path / "again", SAMPLES))
         for one, other in zip(again["bands"], before["bands"], strict=True):
