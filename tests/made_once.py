@@ -95,3 +95,18 @@ def processed_once(name: str, *, pages: bool = False) -> Path:
 def processed_copy(name: str, into: Path, *, pages: bool = False) -> Path:
     """Copy the session of `processed_once` to a folder that is not there yet, and return that."""
     return Path(shutil.copytree(processed_once(name, pages=pages) / "session", into))
+
+
+def second_look(folder: Path, monkeypatch: pytest.MonkeyPatch, name: str = "journal_session") -> Path:
+    """Copy the session of `processed_once`, with its pages, to a folder that is not there yet, and be who processed it.
+
+    For a test that is not about the way from raw files to samples: `process` takes up what it made and kept, and does
+    again only what depends on what the test changes. That this gives the bytes of a run from scratch is what
+    `tests/pipeline/test_reuse.py` holds it to.
+    """
+    made = processed_once(name, pages=True)
+    shutil.copytree(made / "session", folder)
+    own_cache = folder.with_name(f"{folder.name}-cache")
+    shutil.copytree(made / "cache", own_cache)
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(own_cache))
+    return folder

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
+from tests.made_once import simulated
 from tests.nmea_builders import sentence
 from tests.numbers import process_numbers
-from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
 _TIMED = re.compile(rb"\$(..)(RMC|GGA|GLL|GNS|ZDA),([^*\r\n]*)\*[0-9A-F]{2}")
@@ -58,7 +58,7 @@ def _moved(address: bytes, fields: list[bytes], day: bytes, size_s: float) -> by
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A short trial, as recorded."""
     folder = tmp_path_factory.mktemp("trial") / "session"
-    write_session(simulate("twin-planing", 3, short=True, errors=True), folder)
+    write_session(simulated("twin-planing", 3, short=True, errors=True), folder)
     return folder
 
 

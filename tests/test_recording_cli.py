@@ -15,8 +15,8 @@ import pytest
 
 from tests import rig
 from tests.command import Run, calling
+from tests.made_once import second_look
 from tests.numbers import pages_left_out, process_numbers
-from tests.processed import second_look
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.pipeline.results import hash_raw

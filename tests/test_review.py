@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.command import Run, calling
-from tests.processed import second_look
+from tests.made_once import second_look
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.verify import verify_session
 from trialcapture.pipeline import process

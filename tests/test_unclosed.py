@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from tests.processed import second_look
+from tests.made_once import second_look
 from trialcapture.cli import group
 from trialcapture.system.session_lock import SessionLock
 

@@ -316,7 +316,7 @@ def test_an_unknown_hull_must_show_the_hump_twice() -> None:
     assert len(claims(judge(bow))) == 1
 
 
-@pytest.mark.parametrize("memory_s", [2.0, 5.0, 10.0])
+@pytest.mark.parametrize("memory_s", [2.0, pytest.param(5.0, marks=pytest.mark.long), 10.0])
 def test_slow_swell_in_the_pitch_is_hardly_ever_a_hump(memory_s: float) -> None:
     """Of a hundred runs with nothing but autocorrelated noise in the trim, hardly one may seem to have a hump."""
     speed = np.linspace(6.5, 27.0, 280)

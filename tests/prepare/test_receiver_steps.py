@@ -181,12 +181,15 @@ def test_a_receiver_that_thaws_with_the_time_it_froze_at_was_set(kind: str) -> N
     assert len(health.stuck) == 1
 
 
+INTERLEAVED_S = 120
+
+
 def interleaved(kind: str, devices: list[tuple[float, float, float, float]], *, whole: bool = False) -> bytes:
     """A log of devices under one name: rate [Hz], delay [s], how far aside [m], and share of sentences sent again."""
     rng = np.random.default_rng(5)
-    sent = [(i / 20, sentence(f"HEHDT,{i % 360}.0,T")) for i in range(6000)]
+    sent = [(i / 20, sentence(f"HEHDT,{i % 360}.0,T")) for i in range(20 * INTERLEAVED_S)]
     for rate_hz, delay_s, aside_m, again in devices:
-        for i in range(int(300 * rate_hz)):
+        for i in range(int(INTERLEAVED_S * rate_hz)):
             at = i / rate_hz
             told = float(int(at)) if whole else at
             late = at + delay_s + float(rng.exponential(0.005))

@@ -6,7 +6,6 @@ The validator is an outside one: ``jsonschema``, JSON Schema draft 2020-12.
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Iterator
 from dataclasses import MISSING, fields, is_dataclass, replace
 from functools import cache
@@ -17,7 +16,7 @@ import pyarrow as pa
 import pytest
 from jsonschema import Draft202012Validator
 
-from tests.numbers import process_numbers
+from tests.made_once import processed_once
 from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, steady_current
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
@@ -42,12 +41,9 @@ T0_NS = 1_800_000_000_000_000_000
 
 
 @pytest.fixture(scope="module", params=SESSIONS)
-def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
+def written(request: pytest.FixtureRequest) -> str:
     """Return ``summary.json`` as `process` writes it for a sample session."""
-    folder = tmp_path_factory.mktemp("session") / "s"
-    shutil.copytree(SAMPLES / request.param, folder)
-    process_numbers(folder)
-    return (folder / "reduction" / "summary.json").read_text()
+    return (processed_once(request.param) / "session" / "reduction" / "summary.json").read_text(encoding="utf-8")
 
 
 def summary_of(segments: pa.Table, health: DataHealth | None = None) -> Summary:

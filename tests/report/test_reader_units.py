@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.processed import SAMPLES, second_look
+from tests.made_once import SAMPLES, second_look
 from tests.report.test_page import Page
 from tests.report.test_terminal import text_of
 from tests.report.trial_tables import make_trial, render, typed

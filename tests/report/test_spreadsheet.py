@@ -26,6 +26,7 @@ import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
+from tests.made_once import processed_copy
 from tests.report.test_reader_units import BOTH, IMPERIAL, METRIC_ONLY, US, in_pint
 from tests.report.test_sheet import full_trial
 from tests.report.trial_tables import bare_summary, make_trial, typed
@@ -76,10 +77,7 @@ EVIL = [
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("trial") / "session"
-    shutil.copytree(SAMPLE, folder, ignore=shutil.ignore_patterns("trialset", "reduction"))
-    process(folder)
-    return folder
+    return processed_copy(SAMPLE.name, tmp_path_factory.mktemp("trial") / "session", pages=True)
 
 
 def of_session(folder: Path, units: ReaderUnits = METRIC, notes: list[Note] | None = None) -> bytes:

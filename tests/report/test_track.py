@@ -26,6 +26,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiLineString, shape
 
+from tests.made_once import simulated
 from tests.numbers import process_numbers
 from trialcapture.reduce.tables import LEGS_SCHEMA
 from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS
@@ -316,7 +317,7 @@ def test_elements_of_a_track_come_in_the_order_of_the_schema() -> None:
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("track") / "session"
-    write_session(simulate(SCENARIOS[DEFAULT], 3, short=True), folder)
+    write_session(simulated(DEFAULT, 3, short=True), folder)
     process_numbers(folder)
     return folder
 
