@@ -384,7 +384,7 @@ def test_a_killed_adder_leaves_nothing_half(made: list[Path], new_place: Places,
     archive = open_archive(place)
     assert archive.contents().sessions == {}
     assert not verify_archive(archive).faults
-    there = {name: size for name, size in archive.store.names("files/")}
+    there = dict(archive.store.names("files/"))
     for name in there:  # whatever is there is whole
         assert hashlib.sha256(read_object(archive.store, name, 1 << 28)).hexdigest() == name[-64:]
     (one,) = add(archive, made[0])
