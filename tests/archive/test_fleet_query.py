@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,8 +18,8 @@ import pytest
 from tests.fleet.making import short_session
 from trialcapture.archive.fleet.fleet_adding import add_sessions
 from trialcapture.archive.fleet.fleet_archive import FleetArchive, open_archive
-from trialcapture.archive.fleet.fleet_index import index_files, update_index
-from trialcapture.archive.fleet.fleet_query import query_index
+from trialcapture.archive.fleet.fleet_index import POINTER, index_files, update_index
+from trialcapture.archive.fleet.fleet_query import QueriedIndex, query_index
 from trialcapture.cli import main
 from trialcapture.errors import TrialCaptureError
 
@@ -177,6 +178,42 @@ def test_an_archive_without_an_index_says_how_to_make_it(tmp_path: Path) -> None
     empty = open_archive(str(tmp_path / "empty"), create=True)
     with pytest.raises(TrialCaptureError, match="has no index"):
         query_index(empty, "SELECT 1")
+
+
+def test_an_open_index_answers_again_and_stays_as_it_was(archive: FleetArchive) -> None:
+    with QueriedIndex(archive) as index:
+        with pytest.raises(TrialCaptureError, match="cannot be answered"):
+            index.ask("SELECT nothing FROM nowhere")
+        assert index.ask("SELECT count(*) AS n FROM sessions").to_pylist() == [{"n": 3}]
+        assert index.ask("SELECT count(*) AS n FROM bands").to_pylist()[0]["n"] > 0
+
+
+@pytest.mark.parametrize("how", ["cut", "flipped", "gone"])
+def test_a_damaged_index_is_no_fault_of_the_question(archive: FleetArchive, tmp_path: Path, how: str) -> None:
+    copy = open_archive(str(shutil.copytree(archive.place, tmp_path / "archive")))
+    path = index_files(copy, tmp_path)["bands"]
+    data = bytearray(path.read_bytes())
+    data[-3] ^= 255  # of the mark at its end
+    path.unlink()
+    if how != "gone":
+        path.write_bytes(data if how == "flipped" else data[: len(data) // 2])
+    with pytest.raises(TrialCaptureError, match="index of this archive is damaged") as told:
+        query_index(copy, "SELECT count(*) FROM bands")
+    assert "archive index" in str(told.value.expected)
+    update_index(copy, rebuild=True)
+    assert query_index(copy, "SELECT count(*) FROM bands").num_rows == 1
+
+
+def test_the_index_of_a_newer_version_is_named_so(archive: FleetArchive, tmp_path: Path) -> None:
+    copy = open_archive(str(shutil.copytree(archive.place, tmp_path / "archive")))
+    pointer = tmp_path / "archive" / POINTER
+    pointer.write_text(json.dumps(json.loads(pointer.read_text()) | {"schema_version": 2, "made_by": "9.0.0"}))
+    with pytest.raises(TrialCaptureError, match="newer version") as told:
+        query_index(copy, "SELECT count(*) FROM bands")
+    assert "9.0.0" in str(told.value.seen)
+    with pytest.raises(TrialCaptureError, match="newer version"):
+        update_index(copy)
+    assert update_index(copy, rebuild=True).rows["sessions"] == 3
 
 
 # ------------------------------------------------------------------------------

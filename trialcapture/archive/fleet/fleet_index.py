@@ -35,7 +35,7 @@ from trialcapture.archive.fleet.fleet_archive import (
     StoredResults,
     StoredSession,
 )
-from trialcapture.archive.fleet.object_store import FolderStore, read_object, where
+from trialcapture.archive.fleet.object_store import FolderStore, hash_object, read_object, where
 from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.notes import DAMAGED, read_notes
 from trialcapture.archive.parquet import read_parquet, write_parquet
@@ -222,6 +222,14 @@ def read_state(archive: FleetArchive) -> IndexState | None:
         return None
     except (ValueError, KeyError, TypeError) as fault:
         raise _damaged(archive, POINTER, str(fault)) from fault
+    if isinstance(version, int) and version > SCHEMA_VERSION:
+        raise TrialCaptureError(
+            "the index of this archive was made by a newer version of the program",
+            seen=f"schema_version {version}, by {clean_text(made_by[:40])}",
+            where=where(archive.store, POINTER),
+            expected=f"schema_version {SCHEMA_VERSION}: update the program, or make the index with this version: "
+            "trialcapture archive index ARCHIVE --rebuild",
+        )
     if version != SCHEMA_VERSION or not isinstance(generation, str) or generation != _generation(files):
         raise _damaged(archive, POINTER, "another layout, or a name that does not follow from its files")
     return IndexState(generation, made_by, files)
@@ -240,17 +248,32 @@ def index_files(archive: FleetArchive, scratch: Path) -> dict[str, Path]:
     for is_last in (False, True):
         state = read_state(archive)
         if state is None:
-            raise TrialCaptureError(
-                "this archive has no index",
-                where=clean_text(archive.place),
-                expected=f"make it: trialcapture archive index {clean_text(archive.place)}",
-            )
+            raise _no_index(archive)
         try:
             return {name: _index_file(archive, state, name, scratch) for name in SCHEMAS}
         except FileNotFoundError as fault:  # another program has put the next one in its place meanwhile
             if is_last:
                 raise _damaged(archive, f"index/{state.generation}", "a file is missing") from fault
     raise AssertionError("unreachable")
+
+
+def check_index(archive: FleetArchive) -> None:
+    """Compare every file of the index in force with its hash.
+
+    Raises:
+        TrialCaptureError: There is no index, or a file of it is missing or damaged.
+    """
+    state = read_state(archive)
+    if state is None:
+        raise _no_index(archive)
+    for entry in state.files:
+        name = f"index/{state.generation}/{entry.path}"
+        try:
+            is_whole = hash_object(archive.store, name, entry.bytes) == (entry.sha256, entry.bytes)
+        except FileNotFoundError:
+            is_whole = False
+        if not is_whole:
+            raise _damaged(archive, name, "it is missing, or not as its hash says")
 
 
 def known_sessions(archive: FleetArchive) -> list[tuple[str, str | None, str]]:
@@ -308,6 +331,14 @@ def _index_file(archive: FleetArchive, state: IndexState, name: str, scratch: Pa
     if digest.hexdigest() != entry.sha256:
         raise _damaged(archive, state.object_of(name), "it is not as its hash says")
     return path
+
+
+def _no_index(archive: FleetArchive) -> TrialCaptureError:
+    return TrialCaptureError(
+        "this archive has no index",
+        where=clean_text(archive.place),
+        expected=f"make it: trialcapture archive index {clean_text(archive.place)}",
+    )
 
 
 def _damaged(archive: FleetArchive, name: str, seen: str) -> TrialCaptureError:

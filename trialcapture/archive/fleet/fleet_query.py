@@ -7,17 +7,18 @@ statement that only reads; it has a limit of time, of memory and of rows.
 
 from __future__ import annotations
 
+import os
 import tempfile
 import threading
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import pyarrow as pa
 
 from trialcapture.archive.fleet.fleet_archive import FleetArchive
-from trialcapture.archive.fleet.fleet_index import index_files
+from trialcapture.archive.fleet.fleet_index import check_index, index_files
 from trialcapture.errors import TrialCaptureError
 from trialcapture.safe_text import clean_text
 
@@ -28,39 +29,83 @@ MOST_MEMORY_MB = 1024
 MOST_ROWS = 2_000_000
 """Rows of an answer: a question for more is none that a person asks (our choice)."""
 _LONGEST_SQL = 100_000
-_THREADS = 4
+_MOST_THREADS = 4
 _BATCH = 10_000
 
 
 def query_index(
     archive: FleetArchive, sql: str, *, longest_s: float = LONGEST_S, memory_mb: int = MOST_MEMORY_MB
 ) -> pa.Table:
-    """Return the answer to a question.
+    """Return the answer to one question; see `QueriedIndex`."""
+    with QueriedIndex(archive, memory_mb=memory_mb) as index:
+        return index.ask(sql, longest_s=longest_s)
+
+
+class QueriedIndex:
+    """An index that is open for questions, until it is closed; it stays as it was when it was opened.
 
     Args:
         archive: With an index.
-        sql: One SELECT over ``sessions``, ``bands``, ``segments``, ``segment_engines``, ``manoeuvres`` and ``notes``.
-        longest_s: It is stopped after so long [s].
-        memory_mb: It may use so much memory [MB].
+        memory_mb: A question may use so much memory [MB].
 
     Raises:
-        TrialCaptureError: DuckDB is not installed; there is no index; the question cannot be answered, only reads not,
-            or reaches a limit.
+        TrialCaptureError: DuckDB is not installed; there is no index, or it is damaged.
     """
-    if find_spec("duckdb") is None:
-        raise TrialCaptureError(
-            "DuckDB is not installed, so no question can be asked",
-            expected="install the extra: pip install 'trialcapture[archive]'",
-        )
-    duckdb: Any = import_module("duckdb")
-    if not sql.strip() or len(sql) > _LONGEST_SQL:
-        raise _refused(sql, "an empty question" if not sql.strip() else f"{len(sql)} characters")
-    with tempfile.TemporaryDirectory(prefix="trialcapture-query-", ignore_cleanup_errors=True) as scratch:
-        connection = _opened(duckdb, index_files(archive, Path(scratch)), memory_mb)
+
+    def __init__(self, archive: FleetArchive, *, memory_mb: int = MOST_MEMORY_MB) -> None:
+        if find_spec("duckdb") is None:
+            raise TrialCaptureError(
+                "DuckDB is not installed, so no question can be asked",
+                expected="install the extra: pip install 'trialcapture[archive]'",
+            )
+        self._duckdb: Any = import_module("duckdb")
+        self._archive = archive
+        self._scratch = tempfile.TemporaryDirectory(prefix="trialcapture-query-", ignore_cleanup_errors=True)
         try:
-            return _answered(duckdb, connection, sql, longest_s)
-        finally:
-            connection.close()
+            tables = index_files(archive, Path(self._scratch.name))
+            self._connection = _opened(self._duckdb, tables, memory_mb)
+        except self._duckdb.Error:
+            self._scratch.cleanup()
+            check_index(archive)
+            raise
+        except BaseException:
+            self._scratch.cleanup()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close it; asks nothing any more."""
+        self._connection.close()
+        self._scratch.cleanup()
+
+    def ask(self, sql: str, *, longest_s: float = LONGEST_S) -> pa.Table:
+        """Return the answer to a question.
+
+        Args:
+            sql: One SELECT over ``sessions``, ``bands``, ``segments``, ``segment_engines``, ``manoeuvres`` and
+                ``notes``.
+            longest_s: It is stopped after so long [s].
+
+        Raises:
+            TrialCaptureError: The question cannot be answered, only reads not, or reaches a limit; or the index is
+                damaged.
+        """
+        if not sql.strip() or len(sql) > _LONGEST_SQL:
+            raise _refused(sql, "an empty question" if not sql.strip() else f"{len(sql)} characters")
+        try:
+            return _answered(self._duckdb, self._connection, sql, longest_s)
+        except _UnansweredError as fault:
+            check_index(self._archive)  # a damaged file is no fault of the question
+            raise _refused(sql, str(fault)) from fault
+
+
+class _UnansweredError(Exception):
+    """A question that DuckDB did not answer, in its words."""
 
 
 def _opened(duckdb: Any, tables: dict[str, Path], memory_mb: int) -> Any:
@@ -69,7 +114,8 @@ def _opened(duckdb: Any, tables: dict[str, Path], memory_mb: int) -> Any:
         ":memory:",
         config={
             "memory_limit": f"{memory_mb}MB",
-            "threads": _THREADS,
+            # no more than there are processors: starting them costs more than a small index gains
+            "threads": min(_MOST_THREADS, os.cpu_count() or 1),
             "temp_directory": "",
             "autoinstall_known_extensions": "false",
             "autoload_known_extensions": "false",
@@ -77,13 +123,17 @@ def _opened(duckdb: Any, tables: dict[str, Path], memory_mb: int) -> Any:
             "python_enable_replacements": "false",
         },
     )
-    paths = [str(path.resolve()) for path in tables.values()]
-    connection.execute(f"SET allowed_paths = [{', '.join(map(_quoted, paths))}]")
-    for name, path in zip(tables, paths, strict=True):
-        connection.execute(f'CREATE VIEW "{name}" AS SELECT * FROM read_parquet({_quoted(path)})')
-    connection.execute("SET TimeZone = 'UTC'")
-    connection.execute("SET enable_external_access = false")
-    connection.execute("SET lock_configuration = true")
+    try:
+        paths = [str(path.resolve()) for path in tables.values()]
+        connection.execute(f"SET allowed_paths = [{', '.join(map(_quoted, paths))}]")
+        for name, path in zip(tables, paths, strict=True):
+            connection.execute(f'CREATE VIEW "{name}" AS SELECT * FROM read_parquet({_quoted(path)})')
+        connection.execute("SET TimeZone = 'UTC'")
+        connection.execute("SET enable_external_access = false")
+        connection.execute("SET lock_configuration = true")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -126,7 +176,7 @@ def _answered(duckdb: Any, connection: Any, sql: str, longest_s: float) -> pa.Ta
     except (duckdb.Error, pa.ArrowException, RuntimeError) as fault:
         if is_late.is_set():
             raise _stopped("time", fault, f"it took more than {longest_s:g} s; --seconds gives it more") from fault
-        raise _refused(sql, str(fault)) from fault
+        raise _UnansweredError(str(fault)) from fault
     finally:
         timer.cancel()
 
