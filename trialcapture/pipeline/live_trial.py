@@ -59,7 +59,7 @@ from trialcapture.prepare.clocks.utc_assignment import assign_utc
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.steady.criteria import Track
 from trialcapture.prepare.steady.detection import BlockMeans, SegmentFinder
-from trialcapture.prepare.steady.segments import check_segments
+from trialcapture.prepare.steady.segments import CheckedStretches, check_segments
 from trialcapture.prepare.steady.setpoint_holds import Stretch
 from trialcapture.prepare.trial_alignment import Candidates, TrialAlignment, align_trial, gather_tables
 from trialcapture.reduce.summary import Findings
@@ -213,6 +213,7 @@ class LiveTrial:
         self._finder = SegmentFinder(self.config)
         self._final: list[Stretch] = []
         self._due = {"align": 0.0, "reduce": 0.0, "detect": 0.0}
+        self._checked = CheckedStretches()
         self._reduced_of: object = None
         self._reduced_at_s = -np.inf
         self._last_mono: dict[str, int] = {}
@@ -424,6 +425,7 @@ class LiveTrial:
             self._is_void = False
             self.first_ns = first_ns
             self.samples, self._finder, self._final = SamplesSoFar(self.config), SegmentFinder(self.config), []
+            self._checked = CheckedStretches()
             final_ns = self._final_until_ns(found.span_ns[1])
             block_ns = 1_000_000_000
             last_ns = first_ns + max((final_ns - first_ns) // block_ns, 0) * block_ns
@@ -591,8 +593,10 @@ class LiveTrial:
         leading = next(iter(found.rankings["velocity"]), "")
         segments, _ = check_segments(
             self.samples.read, self.first_ns, self.stretches, self.config, receiver_of(leading),
-            partial(found.screen.u_kn, leading), found.resolutions,
+            partial(found.screen.u_kn, leading), found.resolutions, self._checked,
         )  # fmt: skip
+        # the end of the samples may still change, and with it what a stretch says that reaches into it
+        self._checked.keep(s for s in self.stretches if s.stop <= self.samples.final)
         none = table_of([], COUNTS_SCHEMA)
         trial = PreparedTrial(
             segments, found.clocks, self.samples.overview(), none, none, [], DataHealth(), found.air, found.marks_ns

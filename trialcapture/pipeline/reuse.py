@@ -360,7 +360,9 @@ def _program_hash() -> str:
     return digest.hexdigest()
 
 
+@cache
 def _versions() -> dict[str, str]:
+    """Return the versions of what results are made with; finding them takes milliseconds, and each block asks."""
     found = {"python": sys.version, "machine": f"{sys.platform} {platform.machine()}"}
     for name in _LIBRARIES:
         with suppress(PackageNotFoundError):

@@ -8,7 +8,7 @@ that the tables of boats whose engines have other names can be put one below the
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
@@ -173,6 +173,72 @@ def rows_of(samples: pa.Table) -> Reader:
     return lambda start, stop, names: samples.slice(start, stop - start).select(list(names))
 
 
+@dataclass(frozen=True, slots=True)
+class CheckedStretch:
+    """What one stretch says by itself, before it is compared with the others.
+
+    Attributes:
+        row: Of the segments table, as far as it is known by then.
+        pooled: Speed and fuel as received, of an accepted stretch; None of another.
+        used: Speed and fuel that means rest on, and what else is known to a resolution.
+        leg: Its speed against the distance its positions made good.
+    """
+
+    row: Mapping[str, Any]
+    pooled: Mapping[str, Floats] | None
+    used: Mapping[str, Floats]
+    leg: LegError
+
+
+class CheckedStretches:
+    """What calls of `check_segments` have found of stretches of the same samples, so that none is read twice."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._found: dict[Stretch, CheckedStretch] = {}
+        self._rounding: dict[Stretch, dict[str, object]] = {}
+        self._resolutions: Mapping[str, Resolution] = {}
+
+    def keep(self, stretches: Iterable[Stretch]) -> None:
+        """Forget all but these."""
+        kept = set(stretches)
+        self._found = {s: of for s, of in self._found.items() if s in kept}
+        self._rounding = {s: of for s, of in self._rounding.items() if s in kept}
+
+    def check(
+        self,
+        read: Reader,
+        first_ns: int,
+        stretches: Sequence[Stretch],
+        config: Config,
+        resolutions: Mapping[str, Resolution],
+    ) -> Iterator[tuple[CheckedStretch, dict[str, object]]]:
+        """Yield what each stretch says by itself, and the rounding of its means; arguments as in `check_segments`."""
+        dt_s = 1.0 / config.samples.grid_hz
+        reaching = _reaching_beyond(resolutions, dt_s, config.engine_ids)
+        if reaching != _reaching_beyond(self._resolutions, dt_s, config.engine_ids):
+            self._found = {}
+        if not _are_alike(resolutions, self._resolutions):
+            self._rounding, self._resolutions = {}, dict(resolutions)
+        finest = {c.name: 3.0 * c.resolution for c in trial_channels(config.engine_ids)}
+        columns = {name: column for name, (column, _) in rounding_columns(config.engine_ids).items()}
+        new = [s for s in stretches if s not in self._found]
+        wanted = (*_WITH_ERRORS, *columns)
+        self._found |= zip(new, _check_each(read, first_ns, new, config, reaching, wanted), strict=True)
+        for s in stretches:
+            if s not in self._rounding:
+                self._rounding[s] = _rounding(self._found[s].used, resolutions, finest, columns, dt_s)
+            yield self._found[s], self._rounding[s]
+
+
+def _are_alike(some: Mapping[str, Resolution], others: Mapping[str, Resolution]) -> bool:
+    """Return whether channels can be read as finely by both."""
+    return some.keys() == others.keys() and all(
+        repr(one) == repr(others[name]) and np.array_equal(one.levels, others[name].levels)
+        for name, one in some.items()
+    )
+
+
 def check_segments(
     read: Reader,
     first_ns: int,
@@ -181,6 +247,7 @@ def check_segments(
     receiver: str = "the receiver",
     speed_u_kn: Callable[[float], float] = lambda _: 0.0,
     resolutions: Mapping[str, Resolution] | None = None,
+    checked: CheckedStretches | None = None,
 ) -> tuple[pa.Table, list[Disagreement]]:
     """Return the segments table for candidate stretches of the samples, and where speed contradicts positions.
 
@@ -198,30 +265,18 @@ def check_segments(
         receiver: Whose speed it is, as people know it.
         speed_u_kn: Standard uncertainty of a speed beyond that of any receiver [kn], by speed [kn].
         resolutions: By channel, how finely it can be read; channels left out count as infinitely fine.
+        checked: What calls before found of stretches of the same samples and settings; None where there were none.
     """
     dt_s = 1.0 / config.samples.grid_hz
-    # the outliers counted are those of channels that feed a result
-    untouched = ("depth_m", *_PLACE, *(f"{q}_{e}" for q in _ONLY_SHOWN for e in config.engine_ids))
-    rows: list[dict[str, Any]] = []
-    kept: list[dict[str, Floats]] = []
-    pooled: dict[str, list[Floats]] = {name: [] for name in _WITH_ERRORS}
-    legs: list[LegError] = []
-    reaching = _reaching_beyond(resolutions or {}, dt_s, config.engine_ids)
-    finest = {c.name: 3.0 * c.resolution for c in trial_channels(config.engine_ids)}
-    rounding_in = {name: column for name, (column, _) in rounding_columns(config.engine_ids).items()}
-    for number, (found, read_part) in enumerate(_read_parts(read, stretches, config.engine_ids), start=1):
-        part = _within_hold(read_part, reaching)
-        why = _in_neutral(part, config) if found.accepted else ""
-        stretch = replace(found, accepted=False, reason=why) if why else found
-        if stretch.accepted:
-            for name, parts in pooled.items():
-                parts.append(part[name])
-        used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
-        row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config)
-        row |= _rounding(used, resolutions or {}, finest, rounding_in, dt_s)
-        rows.append(row | {"segment_id": number, "n_outliers": outliers})
-        kept.append({name: used[name] for name in _WITH_ERRORS})
-        legs.append(error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s))
+    checked = checked or CheckedStretches()
+    by_itself = list(checked.check(read, first_ns, stretches, config, resolutions or {}))
+    found = [of for of, _ in by_itself]
+    rows: list[dict[str, Any]] = [
+        {**of.row, **rounding, "segment_id": number} for number, (of, rounding) in enumerate(by_itself, start=1)
+    ]
+    kept: list[dict[str, Floats]] = [dict(of.used) for of in found]
+    legs = [of.leg for of in found]
+    pooled = {name: [of.pooled[name] for of in found if of.pooled is not None] for name in _WITH_ERRORS}
     shown = [float(_known(k["sog_kn"]).mean()) if np.isfinite(k["sog_kn"]).any() else 0.0 for k in kept]
     known_u = np.array([speed_u_kn(v) for v in shown])
     wrong, wrong_u = check_legs(legs, known_u)
@@ -251,6 +306,38 @@ def check_segments(
     ]
     items += _contradictions(rows, wrong, np.hypot(SOG_BIAS_U_KN, wrong_u), receiver)
     return table_of(whole, segments_schema(config.engine_ids)), items
+
+
+def _check_each(
+    read: Reader,
+    first_ns: int,
+    stretches: Sequence[Stretch],
+    config: Config,
+    reaching: Mapping[str, int],
+    wanted: Sequence[str],
+) -> Iterator[CheckedStretch]:
+    """Yield what each stretch says by itself.
+
+    Args:
+        read, first_ns, stretches, config: As `check_segments` takes them.
+        reaching: From `_reaching_beyond`.
+        wanted: Channels that are used further on.
+    """
+    dt_s = 1.0 / config.samples.grid_hz
+    # the outliers counted are those of channels that feed a result
+    untouched = ("depth_m", *_PLACE, *(f"{q}_{e}" for q in _ONLY_SHOWN for e in config.engine_ids))
+    for found, read_part in _read_parts(read, stretches, config.engine_ids):
+        part = _within_hold(read_part, reaching)
+        why = _in_neutral(part, config) if found.accepted else ""
+        stretch = replace(found, accepted=False, reason=why) if why else found
+        used, outliers = leave_out_outliers(part, _DIRECTIONS, untouched) if config.steady.chauvenet else (part, None)
+        row = _row(stretch, used, first_ns + round(stretch.start * dt_s * 1e9), dt_s, config)
+        yield CheckedStretch(
+            row | {"n_outliers": outliers},
+            {name: part[name] for name in _WITH_ERRORS} if stretch.accepted else None,
+            {name: used[name] for name in wanted},
+            error_of_leg(part["sog_kn"], part["cog_true_deg"], part["lat_deg"], part["lon_deg"], dt_s),
+        )
 
 
 _ASTRAY = "speed and course contradict positions, which go another way or another speed"
@@ -284,7 +371,7 @@ def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats,
 
 
 def _rounding(
-    part: dict[str, Floats],
+    part: Mapping[str, Floats],
     resolutions: Mapping[str, Resolution],
     finest: Mapping[str, float],
     columns: Mapping[str, str],
