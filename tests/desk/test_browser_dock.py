@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from tests.desk.browsing import LONG_MS, findings
 from tests.desk.test_after import LOG, SAMPLE, bare_session
 from tests.desk.test_dock import BOAT, Served, brief, path_of, quiet_settings, served
 from trialcapture.acquire.ending import is_being_recorded, stop_recorder
@@ -21,11 +22,10 @@ from trialcapture.config import read_config
 from trialcapture.desk.day import Day
 from trialcapture.pipeline import process
 
-pytestmark = [pytest.mark.slow, pytest.mark.browser]
-LONG_MS = 180_000
-"""A busy machine is slow and not wrong."""
-expect.set_options(timeout=LONG_MS)
+pytestmark = pytest.mark.slow
 SIZES = {"phone": (390, 844), "laptop": (1280, 900)}
+LOOKS = ["dark", pytest.param("light", marks=pytest.mark.browser)]
+"""Each of them; one is enough in every run."""
 
 
 @contextmanager
@@ -46,6 +46,14 @@ def page_of(browser: Browser, desk: Served, path: str, size: str = "laptop", **o
     finally:
         context.close()
     assert wrong == []
+
+
+@pytest.fixture(scope="module")
+def processed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session with its results, which every test copies for itself."""
+    folder = shutil.copytree(SAMPLE, tmp_path_factory.mktemp("processed") / "day")
+    process(folder)
+    return folder
 
 
 @pytest.fixture
@@ -76,6 +84,7 @@ def test_forms_are_filled_and_a_fault_stands_beside_its_field(browser: Browser, 
     assert re.search(r"lightship_kg = 22000\.0 +# without fluids", text)
 
 
+@pytest.mark.browser
 def test_new_settings_engine_and_source_are_made_by_clicks(browser: Browser, tmp_path: Path) -> None:
     with served(Day(settings=tmp_path / "new.toml")) as desk, page_of(browser, desk, "/dock") as page:
         page.get_by_label("Name", exact=True).first.fill("Wren <i>")
@@ -96,6 +105,7 @@ def test_new_settings_engine_and_source_are_made_by_clicks(browser: Browser, tmp
     assert (config.boat.name, config.engine_ids, config.source[0].port) == ("Wren <i>", ("main",), 10110)
 
 
+@pytest.mark.browser
 def test_both_versions_are_offered_where_the_file_was_changed(browser: Browser, dock: Served) -> None:
     path = path_of(dock)
     with page_of(browser, dock, "/dock") as page:
@@ -111,6 +121,7 @@ def test_both_versions_are_offered_where_the_file_was_changed(browser: Browser, 
     assert "beam_m = 4.9" in text
 
 
+@pytest.mark.browser
 def test_preflight_brief_and_start_by_clicks(browser: Browser, tmp_path: Path) -> None:
     with served(Day(settings=quiet_settings(tmp_path))) as desk, page_of(browser, desk, "/dock") as page:
         page.get_by_role("button", name="Listen now").click()
@@ -157,9 +168,10 @@ def test_a_log_is_dropped_declared_and_collected(browser: Browser, tmp_path: Pat
     assert kept == [LOG.read_bytes()]
 
 
-def test_stretches_are_reviewed_by_keyboard_and_the_sheet_prints(browser: Browser, tmp_path: Path) -> None:
-    folder = shutil.copytree(SAMPLE, tmp_path / "day")
-    process(folder)
+def test_stretches_are_reviewed_by_keyboard_and_the_sheet_prints(
+    browser: Browser, processed: Path, tmp_path: Path
+) -> None:
+    folder = shutil.copytree(processed, tmp_path / "day")
     with served(Day(session=folder)) as desk, page_of(browser, desk, "/after") as page:
         expect(page.locator(".picture img")).to_be_visible()
         assert page.evaluate("document.querySelector('.picture img').naturalWidth") > 0
@@ -189,3 +201,31 @@ def test_stretches_are_reviewed_by_keyboard_and_the_sheet_prints(browser: Browse
         printed = sheet.pdf(prefer_css_page_size=True)
         assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
         sheet.close()
+
+
+@pytest.mark.external
+@pytest.mark.parametrize("look", LOOKS)
+def test_axe_finds_nothing_at_the_dock(browser: Browser, dock: Served, axe: str, look: str) -> None:
+    with page_of(browser, dock, "/dock", color_scheme=look) as page:
+        assert findings(page, axe) == []
+
+
+@pytest.mark.browser
+@pytest.mark.external
+def test_axe_finds_nothing_in_all_tables_of_the_settings(browser: Browser, dock: Served, axe: str) -> None:
+    with page_of(browser, dock, "/dock") as page:
+        for summary in page.locator("#settings-form summary").all():
+            if not summary.evaluate("one => one.parentElement.open"):
+                summary.click()
+        assert findings(page, axe) == []
+
+
+@pytest.mark.external
+@pytest.mark.parametrize("look", LOOKS)
+def test_axe_finds_nothing_on_the_page_afterwards(
+    browser: Browser, processed: Path, tmp_path: Path, axe: str, look: str
+) -> None:
+    folder = shutil.copytree(processed, tmp_path / "day")
+    with served(Day(session=folder)) as desk, page_of(browser, desk, "/after", "phone", color_scheme=look) as page:
+        expect(page.locator(".stretches tbody tr").first).to_be_visible()
+        assert findings(page, axe) == []

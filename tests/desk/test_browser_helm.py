@@ -11,7 +11,7 @@ from tests.desk.boards import advice_board, busy_board
 from tests.desk.stand_in import StandIn
 from tests.desk.test_browser_pages import SIZES, page_of
 
-pytestmark = [pytest.mark.slow, pytest.mark.browser]
+pytestmark = pytest.mark.slow
 LEAST_MM = 12.8
 """Height of a character at 2 m: 22 minutes of arc, 2000 mm × tan(22′); ISO 9241-3 asks for 20 to 22 (second hand)."""
 PX_PER_MM = 96 / 25.4
@@ -69,6 +69,7 @@ def test_all_that_helm_needs_is_read_at_2_m(browser: Browser, desk: StandIn, siz
                 assert "local law" in page.locator("#caution-words").inner_text().lower()
 
 
+@pytest.mark.browser
 def test_large_digits_change_every_two_seconds_at_most(browser: Browser, desk: StandIn) -> None:
     """MSC/Circ.982, 5.6.1.3: digits that change faster cannot be read. A bar may move at 5 Hz."""
     with page_of(browser, desk, "/helm") as page:
@@ -93,6 +94,7 @@ def test_large_digits_change_every_two_seconds_at_most(browser: Browser, desk: S
         assert page.evaluate("moves") > 4
 
 
+@pytest.mark.browser
 def test_the_technicians_digits_are_calm_too(browser: Browser, desk: StandIn) -> None:
     with page_of(browser, desk) as page:
         page.evaluate(
@@ -116,6 +118,7 @@ const start = OscillatorNode.prototype.start;
 OscillatorNode.prototype.start = function (...a) { voices.push(this.frequency.value); return start.apply(this, a); };"""
 
 
+@pytest.mark.browser
 def test_tones_are_off_until_somebody_switches_them_on(browser: Browser, desk: StandIn) -> None:
     desk.board = advice_board("hold", "Hold 2000", 0, tone="next")
     context = browser.new_context()

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import re
-import shutil
-import subprocess
-import tarfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -17,12 +13,11 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.desk.boards import WAYS, advice_board, at, busy_board, crowded_board, holes
+from tests.desk.browsing import LONG_MS, findings
 from tests.desk.stand_in import PAGES, StandIn
 from trialcapture.pipeline.live_board import Advice, BoardAlarm, BoardHole, Detector, Disk, Now, Recent
 
-pytestmark = [pytest.mark.slow, pytest.mark.browser]
-LONG_MS = 30_000
-"""A busy machine is slow and not wrong."""
+pytestmark = pytest.mark.slow
 SIZES = {"phone": (390, 844), "tablet": (820, 1180), "laptop": (1280, 800)}
 
 
@@ -61,11 +56,17 @@ def page_of(browser: Browser, desk: StandIn, path: str = "/", size: str = "lapto
 
 def came(desk: StandIn, page: Page, count: int = 1) -> list[tuple[str, dict[str, Any]]]:
     """Wait until so many entries have come in."""
-    for _ in range(LONG_MS // 100):
-        if len(desk.posts) >= count:
-            break
-        page.wait_for_timeout(100)
+    until(page, lambda: len(desk.posts) >= count)
     return desk.posts
+
+
+def until(page: Page, is_so: Callable[[], bool]) -> None:
+    """Wait until something is so on the side of the desk, while the page goes on."""
+    for _ in range(LONG_MS // 50):
+        if is_so():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("it has not come to pass")
 
 
 def settled(page: Page) -> None:
@@ -155,6 +156,7 @@ def test_the_technician_sees_all_of_the_board(browser: Browser, desk: StandIn) -
         assert page.locator("#tiles div", has_text="Through water").locator("b").inner_text() == "–"
 
 
+@pytest.mark.browser
 def test_numbers_come_in_the_units_that_the_desk_sends(browser: Browser, desk: StandIn) -> None:
     """The page converts nothing: a number under `shown` is printed as it stands there, and drawn by its value."""
     with page_of(browser, desk) as page:
@@ -221,6 +223,7 @@ def test_alarms_are_ranked_and_only_new_ones_flash(browser: Browser, desk: Stand
         assert page.evaluate(flashing)[0][0] == "none"
 
 
+@pytest.mark.browser
 def test_cautions_stand_before_full_throttle_turns_and_stops(browser: Browser, desk: StandIn) -> None:
     with page_of(browser, desk) as page:
         expect(page.locator("#caution")).to_be_hidden()
@@ -250,6 +253,7 @@ def test_views_are_remembered(browser: Browser, desk: StandIn) -> None:
         assert page.evaluate(colours) == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
 
 
+@pytest.mark.browser
 def test_printed_it_is_a_sheet_without_buttons(browser: Browser, desk: StandIn, tmp_path: Path) -> None:
     from pypdf import PdfReader  # noqa: PLC0415
 
@@ -276,6 +280,7 @@ def touches(page: Page, *selectors: str) -> None:
         page.locator(selector).click()
 
 
+@pytest.mark.browser
 def test_every_entry_takes_at_most_two_touches(browser: Browser, desk: StandIn, tmp_path: Path) -> None:
     with page_of(browser, desk, size="phone", has_touch=True) as page:
         touches(page, "#mark")
@@ -307,6 +312,7 @@ def test_every_entry_takes_at_most_two_touches(browser: Browser, desk: StandIn, 
     ]
 
 
+@pytest.mark.browser
 def test_an_entry_that_is_refused_stays_open_with_the_reason(browser: Browser, desk: StandIn) -> None:
     desk.refuses = "the value of a note of kind sound must be a number: got abc"
     with page_of(browser, desk) as page:
@@ -323,12 +329,14 @@ def test_an_entry_that_is_refused_stays_open_with_the_reason(browser: Browser, d
     assert desk.posts == []
 
 
+@pytest.mark.browser
 def test_an_entry_can_be_taken_back(browser: Browser, desk: StandIn) -> None:
     with page_of(browser, desk) as page:
         page.get_by_role("button", name="Take back trim of 08:10:00").click()
         assert came(desk, page) == [("/entry/undo", {"value": at(-160), "of": "trim"})]
 
 
+@pytest.mark.browser
 def test_a_run_is_skipped_with_a_reason_repeated_or_put_first(browser: Browser, desk: StandIn) -> None:
     with page_of(browser, desk) as page:
         page.locator("#grid td").nth(9).locator("button").click()
@@ -354,6 +362,7 @@ def test_a_run_is_skipped_with_a_reason_repeated_or_put_first(browser: Browser, 
     ]  # fmt: skip
 
 
+@pytest.mark.browser
 def test_leaving_with_something_open_asks_for_reasons(browser: Browser, desk: StandIn) -> None:
     desk.board = busy_board(
         holes=(BoardHole(1200.0, WAYS[1], "missing"), BoardHole("stop", "", "missing")), holes_open=2
@@ -378,6 +387,7 @@ def test_leaving_with_something_open_asks_for_reasons(browser: Browser, desk: St
     ]
 
 
+@pytest.mark.browser
 def test_leaving_with_nothing_open_is_one_question(browser: Browser, desk: StandIn) -> None:
     desk.board = busy_board(holes=(), holes_open=0)
     with page_of(browser, desk) as page:
@@ -589,6 +599,7 @@ def test_the_focus_stays_where_it_was(browser: Browser, desk: StandIn) -> None:
         expect(page.get_by_role("button", name="Take back sea")).to_be_focused()
 
 
+@pytest.mark.browser
 def test_an_entry_that_is_refused_late_is_told(browser: Browser, desk: StandIn) -> None:
     desk.holds_answers = True
     with page_of(browser, desk) as page:
@@ -605,44 +616,25 @@ def test_an_entry_that_is_refused_late_is_told(browser: Browser, desk: StandIn) 
 # ---- axe-core.
 
 
-@pytest.fixture(scope="module")
-def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The script of axe-core, fetched from the npm registry and kept for the next run."""
-    kept = Path.home() / ".cache" / "trialcapture-tests" / "axe-core-4.10.tgz"
-    if not kept.exists():
-        if shutil.which("npm") is None:
-            pytest.skip("npm is not installed: the pages are not looked through by axe-core")
-        folder = tmp_path_factory.mktemp("axe")
-        packed = subprocess.run(
-            ["npm", "pack", "axe-core@4.10", "--silent"], cwd=folder, capture_output=True, text=True, check=False
-        )
-        if packed.returncode:
-            pytest.skip("the npm registry cannot be reached: the pages are not looked through by axe-core")
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        shutil.move(next(folder.glob("*.tgz")), kept)
-    with tarfile.open(kept) as archive:
-        member = archive.extractfile("package/axe.min.js")
-        assert member is not None
-        return member.read().decode()
-
-
-def findings(page: Page, axe: str) -> list[str]:
-    """Return what axe finds wrong, contrast of 7:1 asked for as well."""
-    page.evaluate(axe)  # by the debugger's channel, which the page's own policy does not stop
-    told = page.evaluate(
-        """() => axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
-                                     rules: { 'color-contrast-enhanced': { enabled: true } } })"""
+@pytest.mark.external
+def test_axe_finds_nothing_in_sun_and_dark(browser: Browser, desk: StandIn, axe: str) -> None:
+    with page_of(browser, desk, color_scheme="dark") as page:
+        assert findings(page, axe) == []
+    with page_of(browser, desk, size="phone", color_scheme="light") as page:
+        page.locator('[data-opens="reading"]').click()
+        assert findings(page, axe) == []
+    desk.board = advice_board(
+        "manoeuvre", "Full throttle next", 3, caution="full_throttle", number=30.0, unit="s", bar=0.2
     )
-    return [
-        f"{one['id']} ({one['impact']}): {node['target']} {json.dumps(node['any'][:1])[:300]}"
-        for one in told["violations"]
-        for node in one["nodes"]
-    ]
+    with page_of(browser, desk, "/helm", color_scheme="dark") as page:
+        expect(page.locator("#caution")).to_be_visible()
+        assert findings(page, axe) == []
 
 
+@pytest.mark.browser
 @pytest.mark.external
 @pytest.mark.parametrize("look", ["light", "dark"])
-def test_axe_finds_nothing(browser: Browser, desk: StandIn, axe: str, look: str) -> None:
+def test_axe_finds_nothing_in_any_form(browser: Browser, desk: StandIn, axe: str, look: str) -> None:
     with page_of(browser, desk, color_scheme=look) as page:
         assert findings(page, axe) == []
         for name in ("trim", "sound", "reading"):
@@ -659,6 +651,7 @@ def test_axe_finds_nothing(browser: Browser, desk: StandIn, axe: str, look: str)
         assert findings(page, axe) == []
 
 
+@pytest.mark.browser
 @pytest.mark.external
 def test_axe_finds_nothing_on_a_phone(browser: Browser, desk: StandIn, axe: str) -> None:
     with page_of(browser, desk, size="phone") as page:
