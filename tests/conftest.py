@@ -3,6 +3,8 @@ that another test or the person at this computer has processed is used again."""
 
 from __future__ import annotations
 
+import json
+import math
 import os
 import shutil
 import sys
@@ -40,6 +42,8 @@ def _sync_nothing(handle: int) -> None:
 
 os.fsync = _sync_nothing
 
+_SECONDS = Path(__file__).with_name("mutants") / "seconds.json"
+"""Processor seconds of each test file; ``pytest -p tests.mutants.recording`` measures them anew."""
 _CACHES = Path(tempfile.mkdtemp(prefix="trialcapture-tests-"))
 _NUMBERS = count()
 os.environ["TRIALCAPTURE_CACHE"] = str(_CACHES / "shared")
@@ -51,9 +55,19 @@ def _own_cache(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Have all workers of a run keep what is made once in one folder; a run started by a test has its own."""
+    """Have all workers of a run keep what is made once in one folder; a run started by a test has its own.
+
+    The files are handed to the workers in the order below, not those with most tests first.
+    """
+    config.option.loadscopereorder = False
     shared = getattr(config, "workerinput", {}).get("made_once", str(_CACHES / "made once"))
     os.environ["TRIALCAPTURE_TESTS_MADE_ONCE"] = shared
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that take longest, so that no worker is left with one of them at the end."""
+    seconds: dict[str, float] = json.loads(_SECONDS.read_text(encoding="utf-8"))
+    items.sort(key=lambda item: -seconds.get(item.nodeid.partition("::")[0], math.inf))
 
 
 @pytest.hookimpl(optionalhook=True)
