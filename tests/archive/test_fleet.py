@@ -54,6 +54,8 @@ T = "2026-07-01T09:00:00Z"
 COUNT, PROCESSED, PAIR = 8, 2, 2
 
 Places = Callable[[], str]
+IN_BOTH = ["folder", pytest.param("s3", marks=pytest.mark.long)]
+"""Kinds of places for what does the same with any store; ``python -m tests.fleet`` does all of it on S3, too."""
 
 
 # ------------------------------------------------------------------------------
@@ -211,6 +213,7 @@ def test_what_is_there_is_never_written_again(made: list[Path], new_place: Place
     assert objects(archive) == before
 
 
+@pytest.mark.parametrize("new_place", IN_BOTH, indirect=True)
 def test_a_changed_session_is_a_revision_beside_the_old_one(
     copy_of: Callable[..., Path], new_place: Places, tmp_path: Path
 ) -> None:
@@ -517,6 +520,7 @@ def test_the_index_says_what_the_sessions_say(full: Path, made: list[Path], tmp_
         assert own["speed_kn"].round(3).tolist() == csv["speed_kn"].tolist()
 
 
+@pytest.mark.parametrize("new_place", IN_BOTH, indirect=True)
 def test_an_update_reads_what_changed_and_gives_the_bytes_of_a_rebuild(
     made: list[Path], copy_of: Callable[..., Path], new_place: Places, tmp_path: Path
 ) -> None:
@@ -537,6 +541,7 @@ def test_an_update_reads_what_changed_and_gives_the_bytes_of_a_rebuild(
     assert table.filter(table["revisions"].to_numpy() == 2)["session_id"].to_pylist() == [open_session(session).id]
 
 
+@pytest.mark.parametrize("new_place", IN_BOTH, indirect=True)
 def test_an_index_that_is_cut_short_leaves_the_one_before(
     made: list[Path], new_place: Places, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -608,6 +613,7 @@ def spoil(store: ObjectStore, name: str) -> None:
     put(store, name, bytes(data))
 
 
+@pytest.mark.parametrize("new_place", IN_BOTH, indirect=True)
 def test_rot_and_loss_are_named_and_repaired_from_the_second_copy(made: list[Path], new_place: Places) -> None:
     archive, second = (open_archive(new_place(), create=True) for _ in range(2))
     add(archive, made[0], made[4])
