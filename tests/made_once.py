@@ -12,16 +12,23 @@ import os
 import pickle
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
+import numpy as np
 import pytest
 
 from tests.numbers import process_numbers
 from trialcapture.pipeline import process, reuse
-from trialcapture.rehearse.scenarios import SCENARIOS, briefed
+from trialcapture.rehearse import simulate as simulation
+from trialcapture.rehearse.boats import BoatModel
+from trialcapture.rehearse.motion import Crew, Motion, integrate
+from trialcapture.rehearse.scenarios import SCENARIOS, Phase, briefed
+from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
 
@@ -61,6 +68,29 @@ def simulated(scenario: str, seed: int, **options: Any) -> SimulatedTrial:
     return trial
 
 
+_MOTIONS: dict[bytes, Motion] = {}
+
+
+@contextmanager
+def motions_once() -> Iterator[None]:
+    """Have `simulate` move the boat once for all trials in which all that moves her is the same.
+
+    Sensors, wires and logs differ between them, which is what tests of those are about; the motion takes most of the
+    time.
+    """
+
+    def integrate_once(
+        boat: BoatModel, phases: tuple[Phase, ...], sea: Sea, crew: Crew, rng: np.random.Generator
+    ) -> Motion:
+        key = pickle.dumps((boat, phases, sea, crew, rng.bit_generator.state))
+        if key not in _MOTIONS:
+            _MOTIONS[key] = integrate(boat, phases, sea, crew, rng)
+        return _MOTIONS[key]
+
+    with patch.object(simulation, "integrate", integrate_once):
+        yield
+
+
 def brief_session(into: Path) -> Path:
     """Write a trial of some seven minutes, not processed, to a folder that is not there yet, and return that.
 
@@ -85,8 +115,8 @@ def processed_once(name: str, *, pages: bool = False) -> Path:
             brief_session(folder / "session")
         else:
             shutil.copytree(SAMPLES / name, folder / "session", ignore=shutil.ignore_patterns("trialset", "reduction"))
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setenv(reuse.CACHE_VARIABLE, str(folder / "cache"))
+        with pytest.MonkeyPatch.context() as environment:
+            environment.setenv(reuse.CACHE_VARIABLE, str(folder / "cache"))
             (process if pages else process_numbers)(folder / "session")
 
     return made_once(f"{name} {'with' if pages else 'without'} pages", make)

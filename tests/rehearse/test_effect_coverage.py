@@ -12,6 +12,7 @@ import pytest
 from tests.accuracy.coverage import QUANTITIES, Trial, demands, factor_table, oracle_line, run, true_value
 from tests.accuracy.effects import FACTORS, FIRST_SEED, Level, draw
 from tests.accuracy.oracle import LEVEL_K, mean_variance, oracle_halves, rounding_sd
+from tests.made_once import motions_once
 from trialcapture.rehearse.noise import correlated
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 
@@ -28,7 +29,8 @@ def simulated(**levels: Level) -> SimulatedTrial:
 
 @cache
 def _simulated(levels: tuple[tuple[str, Level], ...]) -> SimulatedTrial:
-    return simulate(draw(3, **dict(levels)).scenario, 3, errors=True)
+    with motions_once():
+        return simulate(draw(3, **dict(levels)).scenario, 3, errors=True)
 
 
 def seen(trial: SimulatedTrial) -> bytes:

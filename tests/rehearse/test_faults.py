@@ -12,7 +12,7 @@ from operator import xor
 import numpy as np
 import pytest
 
-from tests.made_once import simulated
+from tests.made_once import motions_once, simulated
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.faults import FAULTS, conflicts
@@ -30,7 +30,8 @@ BOAT_FAULTS = [name for name, fault in FAULTS.items() if fault.touches == "boat"
 @lru_cache(maxsize=8)
 def brief(*faults: str, scenario: str = "small-petrol") -> SimulatedTrial:
     plan = TWIN_PLAN if len(SCENARIOS[scenario].boat.engine_ids) == 2 else PLAN
-    return simulated(scenario, 5, plan=plan, errors=True, faults=faults)
+    with motions_once():
+        return simulated(scenario, 5, plan=plan, errors=True, faults=faults)
 
 
 def base_of(name: str) -> str:

@@ -84,7 +84,10 @@ def test_the_documented_command_writes_the_same_samples(tmp_path: Path) -> None:
             assert one["speed_kn"] == pytest.approx(other["speed_kn"], abs=0.02)
 
 
-def test_the_command_says_how_it_is_used(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_the_command_says_how_it_is_used(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(samples, "simulate", lambda name, _seed, **_length: simulated(name, 7, short=True))
     assert main([]) == 2
     (tmp_path / "journal_session").mkdir()
     (tmp_path / "journal_session" / "mine").write_text("keep")
