@@ -294,13 +294,14 @@ def typed(summary: dict[str, Any]) -> Summary:
 
 def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits = METRIC) -> list[Drawing]:
     """Return the drawn figures of the band table."""
-    return [drawn_once(draw_specification, spec, units) for spec in band_figures(bands, legs, summary)]
+    return [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)]
 
 
 def drawn_once(make: Callable[..., Any], *given: Any) -> Any:
     """Return a drawing, of an earlier call where it was drawn from the same: what `draw` of `render_report` is given.
 
-    A page differs from the next in its words; drawing its figures is most of the work.
+    Tests of pages look at their words; drawing the figures is most of the work. Whether equal input is drawn alike is
+    for tests that draw by `draw_now`.
     """
     key = make.__qualname__, hashlib.sha256(pickle.dumps(given)).hexdigest()
     if key not in _DRAWN:
@@ -311,9 +312,9 @@ def drawn_once(make: Callable[..., Any], *given: Any) -> Any:
 _DRAWN: dict[tuple[str, str], Any] = {}
 
 
-def render(*, summary: dict[str, Any], **parts: Any) -> str:
+def render(*, summary: dict[str, Any], draw: Callable[..., Any] = drawn_once, **parts: Any) -> str:
     """Return the page of a trial from `make_trial`, without the sheet that stands before the evidence."""
-    before, _, rest = render_report(summary=typed(summary), draw=drawn_once, **parts).partition('<article class="one')
+    before, _, rest = render_report(summary=typed(summary), draw=draw, **parts).partition('<article class="one')
     return before + rest.partition("</article>")[2]
 
 
