@@ -7,11 +7,13 @@ throttle, a current that turns, reciprocal legs. It is not a test of the science
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import json
 import math
 import pickle
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -57,7 +59,28 @@ def make_trial(
     pad_s: float = 0.0,
     seed: int = 3,
 ) -> dict[str, Any]:
-    """Return the keyword arguments of `render_report`."""
+    """Return the keyword arguments of `render_report`; what may be changed of them, the summary, is the caller's own."""
+    made = _made(
+        tuple(steps), tuple(engines), hz, fuel, heading, depth, position, accepted, tuple(one_way), name, pad_s, seed
+    )
+    return made | {"summary": copy.deepcopy(made["summary"])}
+
+
+@cache
+def _made(
+    steps: tuple[int, ...],
+    engines: tuple[str, ...],
+    hz: float,
+    fuel: bool,
+    heading: bool,
+    depth: bool,
+    position: bool,
+    accepted: bool,
+    one_way: tuple[int, ...],
+    name: str,
+    pad_s: float,
+    seed: int,
+) -> dict[str, Any]:
     rng = np.random.default_rng(seed)
     plan = [(rpm, way) for rpm in steps for way in ((0,) if rpm in one_way else (0, 1))]
     n = int(((HOLD_S + TURN_S) * len(plan) + 240 + pad_s) * hz)
