@@ -141,29 +141,38 @@ def sheet_of(trial: dict[str, Any], units: ReaderUnits = METRIC, **other: Any) -
     return SheetPage(render_one_page(**{**trial, "units": units, **other}))
 
 
-def stored(place: str, trial: dict[str, Any]) -> Any:
+Files = dict[str, Any]
+"""The results of a trial as files hold them, by name."""
+
+
+def files_of(trial: dict[str, Any]) -> Files:
+    return {
+        "summary.json": as_json(typed(trial["summary"])), "bands.parquet": trial["bands"].to_pylist(),
+        "legs.csv": [] if trial["legs"] is None else trial["legs"].to_pylist(),
+    }  # fmt: skip
+
+
+def stored(place: str, files: Files) -> Any:
     """Return what stands at a place that the page names."""
     file, _, pointer = place.partition("#/")
-    tables = {"summary.json": as_json(typed(trial["summary"])), "bands.parquet": trial["bands"].to_pylist()}
-    value: Any = tables.get(file) or trial["legs"].to_pylist()
-    assert file in (*tables, "legs.csv"), place
+    value = files[file]
     for part in pointer.split("/"):
         value = value[int(part)] if isinstance(value, list) else value[part]
     return value
 
 
-def own_unit(place: str, trial: dict[str, Any]) -> str:
+def own_unit(place: str, files: Files) -> str:
     *path, name = place.partition("#/")[2].split("/")
     if path[-1:] == ["answer"]:
-        return str(stored("/".join([*place.split("/")[:-1], "unit"]), trial))
+        return str(stored("/".join([*place.split("/")[:-1], "unit"]), files))
     if path[:1] == ["cruise"] and name == "difference":
         return {"speed": "kn", "fuel": "L/h", "economy": "nm/L", "range": "nm"}[path[1]]
     ending = max((e for e in ENDINGS if name.endswith(e)), key=len, default="")
     return ENDINGS.get(ending, "1")
 
 
-def check(found: Printed, trial: dict[str, Any]) -> None:
-    values = [stored(place, trial) for place in found.places]
+def check(found: Printed, files: Files) -> None:
+    values = [stored(place, files) for place in found.places]
     text = found.text.replace("\u202f", "")
     if found.unit == "count":
         assert int(text) == len(values[0])
@@ -181,16 +190,16 @@ def check(found: Printed, trial: dict[str, Any]) -> None:
         said = {values[0], values[0][:1].lower() + values[0][1:]}
         assert text in (said if at is None else {f"{at:%H:%M}", f"{at.day} {at:%B %Y}"})
     else:
-        check_number(found, values, trial)
+        check_number(found, values, files)
 
 
 FACTORS = {"%": 100.0, "hp": 1000.0 / (550 * 0.3048 * 0.45359237 * 9.80665), "in": 1.0 / 0.0254}
 """What pint calls otherwise: mechanical horsepower and inches, NIST SP 811 appendix B.8."""
 
 
-def check_number(found: Printed, values: list[Any], trial: dict[str, Any]) -> None:
+def check_number(found: Printed, values: list[Any], files: Files) -> None:
     text, is_pm = found.text.replace("\u202f", ""), found.unit.startswith("±")
-    unit, own = found.unit.lstrip("±"), own_unit(found.places[0], trial)
+    unit, own = found.unit.lstrip("±"), own_unit(found.places[0], files)
     # a ± of one place is that of a k of 2
     exact = float(values[0]) * (values[1] if len(values) > 1 else 2.0 if is_pm else 1.0)
     if unit in FACTORS:
@@ -210,10 +219,11 @@ def check_number(found: Printed, values: list[Any], trial: dict[str, Any]) -> No
 def test_every_number_on_the_sheet_is_one_stored_number(trial: dict[str, Any], units: ReaderUnits) -> None:
     page = sheet_of(trial, units)
     assert page.untraced == []
+    files = files_of(trial)
     for found in page.printed:
-        check(found, trial)
-    files = {place.partition("#")[0] for found in page.printed for place in found.places}
-    assert files == {"summary.json", "bands.parquet", "legs.csv"}
+        check(found, files)
+    named = {place.partition("#")[0] for found in page.printed for place in found.places}
+    assert named == {"summary.json", "bands.parquet", "legs.csv"}
     assert len(page.printed) > 120
 
 
@@ -222,17 +232,18 @@ def test_every_number_on_the_sheet_is_one_stored_number(trial: dict[str, Any], u
 )
 def test_the_numbers_of_a_poor_trial_are_traced_as_well(asked: dict[str, Any]) -> None:
     trial = make_trial(**asked)
+    files = files_of(trial)
     for units in (METRIC, US):
         page = sheet_of(trial, units)
         assert page.untraced == []
         for found in page.printed:
-            check(found, trial)
+            check(found, files)
 
 
 def test_a_wrong_number_would_be_found(trial: dict[str, Any]) -> None:
     found = next(f for f in sheet_of(trial).printed if f.places[0].endswith("top_speed/speed_kn"))
     with pytest.raises(AssertionError):
-        check(found._replace(text=f"{float(found.text) + 0.01:.2f}"), trial)
+        check(found._replace(text=f"{float(found.text) + 0.01:.2f}"), files_of(trial))
 
 
 def test_nothing_metric_is_left_on_a_us_sheet(trial: dict[str, Any]) -> None:

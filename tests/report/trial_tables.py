@@ -7,11 +7,13 @@ throttle, a current that turns, reciprocal legs. It is not a test of the science
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import json
 import math
 import pickle
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -57,7 +59,28 @@ def make_trial(
     pad_s: float = 0.0,
     seed: int = 3,
 ) -> dict[str, Any]:
-    """Return the keyword arguments of `render_report`."""
+    """Return the keyword arguments of `render_report`; what may be changed of them, the summary, is the caller's own."""
+    made = _made(
+        tuple(steps), tuple(engines), hz, fuel, heading, depth, position, accepted, tuple(one_way), name, pad_s, seed
+    )
+    return made | {"summary": copy.deepcopy(made["summary"])}
+
+
+@cache
+def _made(
+    steps: tuple[int, ...],
+    engines: tuple[str, ...],
+    hz: float,
+    fuel: bool,
+    heading: bool,
+    depth: bool,
+    position: bool,
+    accepted: bool,
+    one_way: tuple[int, ...],
+    name: str,
+    pad_s: float,
+    seed: int,
+) -> dict[str, Any]:
     rng = np.random.default_rng(seed)
     plan = [(rpm, way) for rpm in steps for way in ((0,) if rpm in one_way else (0, 1))]
     n = int(((HOLD_S + TURN_S) * len(plan) + 240 + pad_s) * hz)
@@ -294,13 +317,14 @@ def typed(summary: dict[str, Any]) -> Summary:
 
 def curves(bands: pa.Table, legs: pa.Table | None, summary: Summary, units: ReaderUnits = METRIC) -> list[Drawing]:
     """Return the drawn figures of the band table."""
-    return [drawn_once(draw_specification, spec, units) for spec in band_figures(bands, legs, summary)]
+    return [draw_specification(spec, units) for spec in band_figures(bands, legs, summary)]
 
 
 def drawn_once(make: Callable[..., Any], *given: Any) -> Any:
     """Return a drawing, of an earlier call where it was drawn from the same: what `draw` of `render_report` is given.
 
-    A page differs from the next in its words; drawing its figures is most of the work.
+    Tests of pages look at their words; drawing the figures is most of the work. Whether equal input is drawn alike is
+    for tests that draw by `draw_now`.
     """
     key = make.__qualname__, hashlib.sha256(pickle.dumps(given)).hexdigest()
     if key not in _DRAWN:
@@ -311,9 +335,9 @@ def drawn_once(make: Callable[..., Any], *given: Any) -> Any:
 _DRAWN: dict[tuple[str, str], Any] = {}
 
 
-def render(*, summary: dict[str, Any], **parts: Any) -> str:
+def render(*, summary: dict[str, Any], draw: Callable[..., Any] = drawn_once, **parts: Any) -> str:
     """Return the page of a trial from `make_trial`, without the sheet that stands before the evidence."""
-    before, _, rest = render_report(summary=typed(summary), draw=drawn_once, **parts).partition('<article class="one')
+    before, _, rest = render_report(summary=typed(summary), draw=draw, **parts).partition('<article class="one')
     return before + rest.partition("</article>")[2]
 
 
