@@ -1,6 +1,6 @@
 """An archive of many short sessions, in a folder and on an S3-speaking server, command after command.
 
-    python -m tests.fleet --sessions 200 --rows 10000 --out tests/RESULTS.md    an hour and more on two cores
+    python -m tests.fleet --sessions 200 --rows 10000 --out tests/RESULTS.md    the long form
     python -m tests.fleet --sessions 8 --rows 200                              the small form
 
 The sessions are simulated once and kept under ``--home``; remove it when the program has changed. Every step prints
@@ -17,8 +17,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from multiprocessing import get_context
 from pathlib import Path
 
 from tests.accuracy.__main__ import write_section
@@ -39,6 +41,9 @@ class Stage:
         sessions: Folders of the sessions, all processed.
         scratch: A folder for whatever a step makes.
         rows: Up to how many sessions the growth of the index is shown.
+
+    Adding, indexing, asking and deriving on a cluster take all sessions. Steps that show as much with fewer take
+    `some`: adding twice, killed or two at once, deriving by processes, and on S3 the second copy.
     """
 
     kind: str
@@ -48,6 +53,11 @@ class Stage:
     scratch: Path
     rows: int
     failed: list[str] = field(default_factory=list)
+
+    @property
+    def some(self) -> Sequence[Path]:
+        """A fifth of the sessions, four at least."""
+        return self.sessions[: max(4, len(self.sessions) // 5)]
 
     def check(self, held: bool, what: str) -> None:
         """Note what does not hold; the run goes on."""
@@ -84,7 +94,9 @@ def main() -> int:
     parser.add_argument("--out", type=Path, help="also write the table into this file, in place of the former one")
     chosen = parser.parse_args()
     began = time.monotonic()
-    sessions = [short_session(chosen.home / f"trial-{n:04d}", n) for n in range(chosen.sessions)]
+    folders = [chosen.home / f"trial-{n:04d}" for n in range(chosen.sessions)]
+    with ProcessPoolExecutor(min(2, os.cpu_count() or 1), get_context("spawn")) as pool:
+        sessions = list(pool.map(short_session, folders, range(chosen.sessions), chunksize=2))
     print(f"{len(sessions)} sessions in {chosen.home} ({time.monotonic() - began:.0f} s)", flush=True)
     rows, failed = [], []
     kinds = ("folder", "s3") if chosen.store == "both" else (chosen.store,)
@@ -100,6 +112,7 @@ def main() -> int:
                 if name not in chosen.only or (kind == "s3" and name in growth.ON_DISK_ONLY):
                     continue
                 began = time.monotonic()
+                print(f"{kind}: {name} …", file=sys.stderr, flush=True)
                 told = step(stage)
                 row = f"| {kind} | {name} | {told} | {time.monotonic() - began:.1f} s |"
                 print(row, flush=True)

@@ -68,7 +68,7 @@ def of_the_index(stage: Stage) -> str:
     archive = open_archive(stage.place)
     many = open_archive(str(stage.scratch / "many"), create=True)
     told = []
-    for count in sorted({max(1, stage.rows // 10), stage.rows // 4, stage.rows // 2, stage.rows}):
+    for count in sorted({max(1, stage.rows // 10), max(1, 3 * stage.rows // 10), stage.rows}):
         clone_sessions(archive, many, count)
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
         answer = subprocess.run(

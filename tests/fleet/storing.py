@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 T = "2026-07-01T09:00:00Z"
 SEED = 16
+MOST_KILLS = 8
 
 
 def command(*arguments: str) -> subprocess.Popen[str]:
@@ -60,21 +61,21 @@ def added(stage: Stage) -> str:
 
 def added_again(stage: Stage) -> str:
     """The same once more: nothing may be written."""
-    code, told = finished(command("add", stage.place, *map(str, stage.sessions), "--json"))
+    code, told = finished(command("add", stage.place, *map(str, stage.some), "--json"))
     same = sum(one["outcome"] == "already there" and not one["bytes_written"] for one in told["sessions"])
-    stage.check(code == 0 and same == len(stage.sessions), f"{same} of {len(stage.sessions)} were already there")
-    return f"{same} of {len(stage.sessions)} already there, nothing written"
+    stage.check(code == 0 and same == len(stage.some), f"{same} of {len(stage.some)} were already there")
+    return f"{same} of {len(stage.some)} already there, nothing written"
 
 
 def added_while_killed(stage: Stage) -> str:
-    """Kill the adder again and again at any moment, until it comes through."""
+    """Kill the adder again and again at any moment, until it comes through, or then let it."""
     place, dice = f"{stage.place}-killed", random.Random(SEED)
-    some = [str(path) for path in stage.sessions[: max(4, len(stage.sessions) // 10)]]
+    some = [str(path) for path in stage.some[: max(4, len(stage.some) // 2)]]
     kills = faults = 0
     while True:
         adder = command("add", place, *some, "--json")
         try:
-            adder.communicate(timeout=dice.uniform(0.5, 4.0) * (1.0 + kills / 10.0))
+            adder.communicate(timeout=dice.uniform(0.5, 4.0) * (1.0 + kills / 4.0) if kills < MOST_KILLS else None)
             break
         except subprocess.TimeoutExpired:
             adder.kill()
@@ -97,7 +98,7 @@ def _is_begun(place: str) -> bool:
 def added_by_two(stage: Stage) -> str:
     """Two programs add the same sessions, one from the end."""
     place = f"{stage.place}-two"
-    some = [str(path) for path in stage.sessions[: max(4, len(stage.sessions) // 5)]]
+    some = [str(path) for path in stage.some]
     both = [command("add", place, *order, "--json") for order in (some, some[::-1])]
     ended = [finished(one) for one in both]
     archive = open_archive(place)
@@ -147,11 +148,16 @@ def listed(stage: Stage) -> str:
 
 def mirrored(stage: Stage) -> str:
     """Make the second copy, and make it again."""
-    archive, second = open_archive(stage.place), open_archive(stage.second, create=True)
+    archive, second = _first(stage), open_archive(stage.second, create=True)
     first, again = mirror_archive(archive, second), mirror_archive(archive, second)
     held = first.copied == first.objects and again.copied == 0 and not (first.faults or again.faults or again.repaired)
     stage.check(held and _objects(archive) == _objects(second), "the second copy is not the first")
     return f"{first.copied} of {first.objects} objects copied ({first.bytes / 1e6:.0f} MB), then none"
+
+
+def _first(stage: Stage) -> FleetArchive:
+    """Return the archive that has a second copy: on S3 the one that two have added to, because moto is slow."""
+    return open_archive(f"{stage.place}-two" if stage.kind == "s3" else stage.place)
 
 
 def _objects(archive: FleetArchive) -> dict[str, int]:
@@ -160,7 +166,7 @@ def _objects(archive: FleetArchive) -> dict[str, int]:
 
 def repaired(stage: Stage) -> str:
     """Flip bits and remove objects in both copies, never the same one, and repair."""
-    archive, second = open_archive(stage.place), open_archive(stage.second)
+    archive, second = _first(stage), open_archive(stage.second)
     dice = random.Random(SEED)
     names = sorted(name for name in _objects(archive) if name.startswith(("files/", "commits/")))
     chosen = dice.sample(names, min(40, len(names) // 4))

@@ -164,7 +164,7 @@ def index(context: click.Context, archive: str, rebuild: bool, as_json: bool) ->
         content = {"archive": opened.place, "folder": folder, "rows": done.rows, "read": done.read, "kept": done.kept}
         print_json(content | {"gone": done.gone, "faults": done.faults, "is_new": done.is_new})
     else:
-        tell(", ".join(f"{count} {name}" for name, count in done.rows.items()))
+        tell("rows: " + ", ".join(f"{name} {count}" for name, count in done.rows.items()))
         tell(
             f"{counted(len(done.read), 'session')} read, {done.kept} taken over"
             + ("" if done.is_new else "; nothing is new")

@@ -160,8 +160,12 @@ def _add_session(
             )
         written = archive.put_files(key, folder, entries, progress=stored)
         same, is_new = archive.commit_revision(revision, lambda former: _goes_on_from(folder, former))
-    elif same.number != revisions[-1].number:
-        remarks.append(f"the archive holds it as revision {same.number}, and revision {revisions[-1].number} since")
+    else:
+        written = archive.put_files(key, folder, entries, progress=stored)
+        if written:
+            remarks.append("files of it were missing or damaged in the archive, and were put in place again")
+        if same.number != revisions[-1].number:
+            remarks.append(f"the archive holds it as revision {same.number}, and revision {revisions[-1].number} since")
     number, has_new_results = None, False
     if made is not None:
         results, has_new_results = archive.put_results(same, folder, t=t())

@@ -226,11 +226,16 @@ def open_archive(place: str, *, create: bool = False) -> FleetArchive:
             "this is no archive, or its first object is damaged", where=where(store, MARK), expected="restore it"
         ) from fault
     if version != SCHEMA_VERSION:
+        is_newer = isinstance(version, int) and version > SCHEMA_VERSION
         raise TrialCaptureError(
-            "this archive has another layout",
-            seen=f"schema_version {str(version)[:20]}",
+            "this archive was made by a newer version of the program"
+            if is_newer
+            else "this archive has another layout",
+            seen=f"schema_version {clean_text(str(version)[:20])}",
             where=where(store, MARK),
-            expected=f"schema_version {SCHEMA_VERSION}; update the program",
+            expected=f"update the program: this version reads schema_version {SCHEMA_VERSION}"
+            if is_newer
+            else f"an archive of schema_version {SCHEMA_VERSION}; restore its first object from a copy",
         )
     if create and store.put_new(MARK, data):
         raise TrialCaptureError(
@@ -365,6 +370,13 @@ class FleetArchive:
         Raises:
             TrialCaptureError: It is not there, cannot be read, or is damaged or forged.
         """
+        if number is not None and number not in session.revisions:
+            raise TrialCaptureError(
+                "the archive holds no such revision of this session",
+                seen=number,
+                where=session.key,
+                expected=", ".join(map(str, session.revisions)),
+            )
         if number is not None or len(session.revisions) == 1:
             return self.read_revision(session.key, session.revisions[0] if number is None else number)
         found = [self.read_revision(session.key, number) for number in reversed(session.revisions)]
@@ -424,17 +436,22 @@ class FleetArchive:
     @staticmethod
     def _checked(data: bytes) -> dict[str, Any]:
         entry: dict[str, Any] = parse_json(data)
-        if entry["schema_version"] != SCHEMA_VERSION:
-            raise ValueError(f"schema_version {str(entry['schema_version'])[:20]}")
+        version = entry["schema_version"]
+        if isinstance(version, int) and version > SCHEMA_VERSION:
+            raise _NewerCommitError(f"schema_version {str(version)[:20]}")
+        if version != SCHEMA_VERSION:
+            raise ValueError(f"schema_version {str(version)[:20]}")
         body = {name: value for name, value in entry.items() if name != "self"}
         if entry["self"] != _own_hash(body):
             raise ValueError("its own hash does not fit it")
         return body
 
     def is_commit(self, data: bytes) -> bool:
-        """Return whether the content of an object is a whole commit."""
+        """Return whether the content of an object is a whole commit, or may be one of a newer version."""
         try:
             self._checked(data)
+        except _NewerCommitError:
+            return True
         except (ValueError, KeyError, TypeError, AttributeError):
             return False
         return True
@@ -585,6 +602,8 @@ class FleetArchive:
     def put_results(self, revision: Revision, folder: Path, *, t: str) -> tuple[StoredResults, bool]:
         """Store the results that a session's folder holds beside those that are there.
 
+        Where equal ones are there already, files of these that are missing or damaged are put in place again.
+
         Args:
             revision: Of which they are.
             folder: The session's folder, processed; its ``reduction/results.json`` names and hashes the results.
@@ -607,6 +626,7 @@ class FleetArchive:
         former = self._results_numbers(revision)
         for number in former:
             if self._has_results(revision, number, made):
+                self.put_files(revision.key, folder, made.files)
                 return self.read_results(revision.key, revision.number, number), False
         self.put_files(revision.key, folder, made.files)
         entry = {
@@ -739,6 +759,10 @@ def _without(entry: Revision | StoredResults, *names: str) -> dict[str, Any]:
 # ------------------------------------------------------------------------------
 
 
+class _NewerCommitError(ValueError):
+    """A commit of a layout that this version does not know."""
+
+
 class _damage_named:  # noqa: N801  reads as a word where it is used
     """Say of a commit that cannot be read what is wrong with it."""
 
@@ -753,6 +777,13 @@ class _damage_named:  # noqa: N801  reads as a word where it is used
             raise TrialCaptureError(
                 "the archive holds no such revision or results", where=self._where, expected="see 'archive list'"
             ) from None
+        if isinstance(fault, _NewerCommitError):
+            raise TrialCaptureError(
+                "a commit of the archive was written by a newer version of the program",
+                seen=str(fault),
+                where=self._where,
+                expected=f"update the program: this version reads schema_version {SCHEMA_VERSION}",
+            ) from fault
         if isinstance(fault, ValueError | KeyError | TypeError | AttributeError | RecursionError):
             raise TrialCaptureError(
                 "a commit of the archive is damaged, forged, or was cut short",

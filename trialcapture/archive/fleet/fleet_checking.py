@@ -137,7 +137,10 @@ def verify_archive(
     remarks += [text for text in contents.strange if not text.endswith("no regular file")]
     if unnamed := sum(one.unnamed for one in found):
         size = sum(one.unnamed_bytes for one in found)
-        remarks.append(f"{unnamed} stored files ({size} bytes) are named by no commit: of adds that were cut short")
+        remarks.append(
+            f"{unnamed} stored files ({size} bytes) are named by no commit that can be read: "
+            "of adds that were cut short, or of commits named as faults"
+        )
     return ArchiveVerification(
         sessions=len(contents.sessions),
         revisions=sum(one.revisions for one in found),
@@ -489,6 +492,9 @@ def _mirror_file(
         tally.repaired.append(f"{label}: {entry.path} in {clean_text(target.place)}")
 
 
+_BOTH_WHOLE = "the two archives differ here, and both are whole: neither is touched; find out which is right"
+
+
 def _mirror_commit(
     archive: FleetArchive, second: FleetArchive, name: str, data: bytes, tally: _Tally, *, is_mine: bool
 ) -> None:
@@ -504,9 +510,13 @@ def _mirror_commit(
         if there == data:
             return
         if target.is_commit(there):
-            text = "the two archives differ here, and both are whole: neither is touched; find out which is right"
-            tally.faults.append(ArchiveFault("", name, "differs", text))
+            tally.faults.append(ArchiveFault("", name, "differs", _BOTH_WHOLE))
             return
+    else:
+        with suppress(FileNotFoundError, TrialCaptureError):
+            if target.is_commit(read_object(target.store, name, MOST_COMMIT_BYTES)):  # of a newer version
+                tally.faults.append(ArchiveFault("", name, "differs", _BOTH_WHOLE))
+                return
     target.replace_commit(name, data)
     tally.bytes += len(data)
     tally.repaired.append(f"{name} in {clean_text(target.place)}")

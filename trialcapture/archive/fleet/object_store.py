@@ -36,6 +36,8 @@ _BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
 _PREFIX = re.compile(r"[A-Za-z0-9!_.*'()=-]+(?:/[A-Za-z0-9!_.*'()=-]+)*")
 """Characters of keys that need no escape anywhere ("Safe characters", Amazon S3 User Guide, from memory)."""
 _CODE = re.compile(r"[A-Za-z0-9_.-]{1,60}")
+_AWAY = re.compile("NETWORK_CONNECTION|Connect|Connection|Timeout|REQUEST_TIMEOUT")
+_FORBIDDEN = {"AccessDenied", "ACCESS_DENIED", "403", "Forbidden", "InvalidAccessKeyId", "SignatureDoesNotMatch"}
 _SDK_CODE = re.compile(r"AWS Error ([A-Z_]{3,60})")
 
 OpenSource = Callable[[], BinaryIO]
@@ -393,8 +395,13 @@ class S3Store:
             raise self._refused(name, found[1] if found else type(fault).__name__) from None
 
     def _refused(self, name: str, code: str) -> TrialCaptureError:
+        what = "the object store did not do what was asked"
+        if _AWAY.search(code):
+            what = "the object store cannot be reached"
+        elif code in _FORBIDDEN:
+            what = "the object store does not let this be done"
         return TrialCaptureError(
-            "the object store did not do what was asked",
+            what,
             seen=code if _CODE.fullmatch(code) else "an answer that is none",
             where=where(self, name),
             expected="check network and bucket, and in the environment AWS_ENDPOINT_URL, AWS_REGION, AWS_PROFILE or "
@@ -414,7 +421,14 @@ def _connect() -> tuple[Any, Any]:
     endpoint = os.environ.get("AWS_ENDPOINT_URL_S3") or os.environ.get("AWS_ENDPOINT_URL") or None
     region = os.environ.get("AWS_REGION") or os.environ.get("AWS_DEFAULT_REGION") or None
     settings = Config(retries={"max_attempts": 5, "mode": "standard"}, connect_timeout=20, read_timeout=60)
-    client = boto3.session.Session(region_name=region).client("s3", endpoint_url=endpoint, config=settings)
+    try:
+        client = boto3.session.Session(region_name=region).client("s3", endpoint_url=endpoint, config=settings)
+    except ValueError:  # its words hold the address, which may hold a password
+        raise TrialCaptureError(
+            "the endpoint of the object store is no address",
+            seen="AWS_ENDPOINT_URL_S3 or AWS_ENDPOINT_URL, whose value is not shown",
+            expected="one such as https://s3.example.org or http://127.0.0.1:9000",
+        ) from None
     more: dict[str, Any] = {"region": region} if region else {}
     if endpoint is not None:
         parts = urlsplit(endpoint if "://" in endpoint else f"http://{endpoint}")
