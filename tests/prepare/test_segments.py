@@ -13,6 +13,7 @@ from trialcapture.config import load_config
 from trialcapture.prepare.channels.engine_readings import slope_of_total
 from trialcapture.prepare.channels.resolution import SLOPE_WINDOW_S, Resolution
 from trialcapture.prepare.steady.segments import (
+    CheckedStretches,
     TrimEntry,
     check_segments,
     depth_range,
@@ -245,3 +246,33 @@ def test_rounding_of_a_total_is_as_wide_as_slopes_over_a_short_hold_scatter() ->
             stated.append(counted.u_of_mean(slope, slope.size * 1.0, 0.0))
         assert np.mean(np.abs(off) < 2.0 * np.array(stated)) > 0.9
         assert np.median(stated) < 2.5 * np.std(off)
+
+
+def test_stretches_checked_before_are_not_read_again_and_say_the_same() -> None:
+    """While a trial is recorded stretches come one after another, and more distinct readings with them."""
+    config, rng, rows = load_config(ENGINES), np.random.default_rng(8), 6 * ROWS
+    walk = {"sog_kn": 18.0, "cog_true_deg": 40.0, "heading_true_deg": 41.0, "rpm_port": 2000.0, "rpm_stbd": 1990.0}
+    columns: dict[str, Any] = {"t": pa.array(FIRST_NS + np.arange(rows) * 10**8, pa.timestamp("ns", "UTC"))}
+    for c in trial_channels(("port", "stbd")):
+        known = c.name in walk
+        columns[c.name] = walk[c.name] + np.round(rng.normal(0.0, 0.1, rows), 2) if known else np.full(rows, np.nan)
+    samples = pa.table({name: of if name == "t" else pa.array(of, from_pandas=True) for name, of in columns.items()})
+    read_from: list[int] = []
+
+    def read(start: int, stop: int, names: Any) -> pa.Table:
+        read_from.append(start)
+        return samples.slice(start, stop - start).select(list(names))
+
+    stretches = [Stretch(n * ROWS, n * ROWS + 500 + 10 * n, n != 2, "" if n != 2 else "turning") for n in range(6)]
+    checked = CheckedStretches()
+    for count, levels in ((2, [1990.0, 2000.0]), (4, [1990.0, 2000.0]), (6, [1990.0, 1995.0, 2000.0])):
+        finely = {"rpm_port": Resolution("rpm", "rpm", np.array(levels), 5.0)}
+        told = check_segments(read, FIRST_NS, stretches[:count], config, resolutions=finely, checked=checked)
+        plain = check_segments(rows_of(samples), FIRST_NS, stretches[:count], config, resolutions=finely)
+        assert told[0].equals(plain[0])
+        assert told[1] == plain[1]
+    assert read_from == [0, 2 * ROWS, 4 * ROWS]
+    # the last one went on and is read again, what is forgotten too
+    checked.keep(stretches[:2])
+    check_segments(read, FIRST_NS, [*stretches[:2], Stretch(5 * ROWS, rows, True, "")], config, checked=checked)
+    assert read_from[3:] == [5 * ROWS]

@@ -414,7 +414,7 @@ class Follower:
         for half in self._halves:
             with suppress(TrialCaptureError, OSError):  # a disk that was pulled out has none
                 for path in list_files(half):
-                    if not is_packed(path):
+                    if path.name in self.logs or not is_packed(path):
                         found.setdefault(path.name, path)
         return list(found.values())
 
