@@ -50,6 +50,9 @@ export function write(node, text) {
   if (node.textContent !== wanted) node.textContent = wanted;
 }
 
+/** Whether an element is drawn at all; also for browsers of tablets some years old. */
+export const isDrawn = (node) => node.getClientRects().length > 0;
+
 /** Make an element; children are nodes or texts. Texts are never read as markup. */
 export function make(name, attributes = {}, ...children) {
   const node = document.createElement(name);

@@ -1,6 +1,8 @@
 // A touch is meant for what the eye aimed at. So nothing is drawn anew under a finger that is down, what has just moved
 // or appeared takes no touch for a moment, and the second tap of a double tap meets nothing new. Keys are not affected.
 
+import { isDrawn } from "./shown.js";
+
 /** Longest time between the taps of a double tap [ms]; common practice, no source. */
 const SETTLE_MS = 300;
 /** The click of a touch comes this much after the finger was lifted, at most [ms]; our choice. */
@@ -60,7 +62,7 @@ export const focusKept = (list, draw) => (value) => {
   const line = [...list.children].findIndex((node) => node.contains(focused));
   draw(value);
   if (line < 0) return;
-  if (focused.isConnected && focused.checkVisibility()) {
+  if (focused.isConnected && isDrawn(focused)) {
     focused.focus({ preventScroll: true });  // one that was moved in the document has lost it
     return;
   }

@@ -3,7 +3,7 @@
 import { drawCurve, drawStrip } from "./curve.js";
 import { flush, onWaiting, send, sendPhoto } from "./entry.js";
 import { calm, follow, staleWords } from "./link.js";
-import { DASH, clock, figure, keep, make, said, span, together, write } from "./shown.js";
+import { DASH, clock, figure, isDrawn, keep, make, said, span, together, write } from "./shown.js";
 import { focusKept, notUnderAFinger, settle, settling } from "./touch.js";
 
 const $ = (id) => document.getElementById(id);
@@ -610,7 +610,7 @@ if (keysOn) {
 /** Whether letters are being written there; not in a form that is hidden or sent, where the focus may still be. */
 function isWriting(node) {
   const entry = node.closest("input:not([type=checkbox], [type=radio], [type=file]), select, textarea");
-  return Boolean(entry?.checkVisibility() && !entry.form?.hasAttribute("aria-busy"));
+  return Boolean(entry && isDrawn(entry) && !entry.form?.hasAttribute("aria-busy"));
 }
 
 document.addEventListener("keydown", (event) => {
