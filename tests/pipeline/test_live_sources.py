@@ -294,3 +294,83 @@ def test_messages_of_several_frames_that_do_not_come_whole_are_told_of(tmp_path:
     assert re.search(r"can0: multi-packet messages incomplete \d+ %\.", told[-1].text)
     assert "bus" in told[-1].action
     assert "packets-can0" not in {alarm.id for board in boards[:9] for alarm in board.alarms}
+
+
+# ----- Engine speed from a log that a logger appends to.
+
+
+@pytest.mark.parametrize("flush_s", [1, 10])
+def test_engine_speed_from_a_log_that_grows_fills_the_grid(tmp_path: Path, flush_s: int) -> None:
+    """The logger writes its file every second, or every ten seconds as buffered ones do."""
+    session = new_session(tmp_path / "day", CONFIG + PLAN + GROWING)
+    growth = Growth(session)
+    lines = two_steps()
+    growth.add("notes.jsonl", [(0.0, START_NOTE + b"\n")])
+    growth.add("can.log", stamped([line for line in lines if b"F200" not in line and b"F201" not in line]))
+    growth.add("engine/run.csv", flushed(engine_rows(lines), flush_s))
+    boards = follow(growth)
+    last = boards[-1]
+    told = decided(session)
+    assert set(told.values()) == {"done"}
+    assert states(last) == told
+    assert short_states(boards) == []
+    middle = boards[3 * len(boards) // 4 - 3]
+    assert middle.now.engines[0].rpm == pytest.approx(2000, abs=5)
+    assert middle.now.fuel_l_per_h == pytest.approx(60, rel=0.05)
+    assert {"settling", "holding", "held"} <= {board.detector.state for board in boards}
+    held = [board for board in boards if board.detector.state == "held"]
+    assert {board.detector.step for board in held} == {1200, 2000}
+    assert ("log-late" in {alarm.id for board in boards for alarm in board.alarms}) == (flush_s == 10)
+
+
+GROWING = """
+[[engine_log]]
+files = "run*.csv"
+time_format = "unix_s"
+clock = { method = "fixed", offset_s = 0.0 }
+[engine_log.columns]
+time = "time"
+rpm_main = { name = "rpm", unit = "rpm" }
+fuel_main = { name = "fuel", unit = "L/h" }
+"""
+
+
+def engine_rows(lines: list[bytes]) -> Iterator[tuple[float, bytes]]:
+    """Return the rows of a logger: the engine speed of the frames (parameter group 127488), and the flow of its step."""
+    yield 0.0, b"time,rpm,fuel\n"
+    for t_s, line in stamped([line for line in lines if b"F200" in line]):
+        rpm = int.from_bytes(bytes.fromhex(line.split(b"#")[1].decode())[1:3], "little") / 4
+        yield t_s, b"%.2f,%.0f,%.1f\n" % (START_S + t_s, rpm, {1200: 20.0, 2000: 60.0}[round(rpm)])
+
+
+def flushed(rows: Iterator[tuple[float, bytes]], every_s: int) -> list[tuple[float, bytes]]:
+    """Return rows as a file grows that is written every so often, cut anywhere in a row."""
+    made: list[tuple[float, bytes]] = []
+    left = b""
+    for at, (t_s, row) in enumerate(rows):
+        left += row
+        if at % every_s == 0:
+            made.append((t_s, left[:-3]))
+            left = left[-3:]
+    return [*made, (made[-1][0] + 1.0, left)]
+
+
+def test_without_engine_speed_the_board_says_what_that_means_for_the_grid(tmp_path: Path) -> None:
+    session = new_session(tmp_path / "day", CONFIG + PLAN + GROWING)
+    growth = Growth(session)
+    lines = [line for line in two_steps() if float(line[1:18]) < START_S + 200]
+    growth.add("notes.jsonl", [(0.0, START_NOTE + b"\n")])
+    growth.add("can.log", stamped([line for line in lines if b"F200" not in line and b"F201" not in line]))
+    growth.add("engine/whole.xlsx", [(30.0, b"no rows yet")])
+    growth.add("engine/other.csv", [(30.0, b"1,2\n")])
+    boards = follow(growth, after_s=2)
+    alarm = next(alarm for alarm in boards[-1].alarms if alarm.id == "rpm")
+    assert (
+        alarm.text == "Engine speed comes later, with the engine log, so no run can be put in its cell of the grid yet."
+    )
+    assert "reading" in alarm.action
+    assert {"log-whole.xlsx", "log-other.csv"} <= {alarm.id for alarm in boards[-1].alarms}
+    # the run itself is counted down all the same, and no step is called next that may have been run
+    assert any(board.advice.sentence.startswith("Hold this,") for board in boards)
+    assert any(board.advice.sentence == "Held: note its engine speed" for board in boards)
+    assert {cell.state for cell in boards[-1].grid.cells} == {"missing"}

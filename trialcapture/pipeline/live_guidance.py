@@ -219,6 +219,7 @@ class LiveBoard:
         self._target: tuple[float | str | None, str | None] = (None, None)
         self._was_holding = False
         self._looked: tuple[float, Board | None] = (-math.inf, None)
+        self._held_run: tuple[float | str | None, str | None, int] = (None, None, 0)
 
     # ----- The board.
 
@@ -263,6 +264,10 @@ class LiveBoard:
         if self._state.since_s == now_s:
             self._state_at_ns = newest_ns or wall_ns
         step, way = self._place_of_hold()
+        if state == "held" and self._judged.state == "held":
+            self._held_run = (step, way, newest_ns or 0)
+        elif state == "held" and self._hold is None:  # it is shown a while longer, and belongs where it was
+            step, way = self._held_run[:2]
         detector = self._detector(state, now_s, step, way)
         grid = self._grid(now_s, detector)
         manoeuvres = self._manoeuvres()
@@ -631,7 +636,11 @@ class LiveBoard:
         self, grid: Grid, changes: Mapping[tuple[str, str], PlanChange], detector: Detector
     ) -> BoardCell | None:
         """Return the cell to run next: what a person put first, the way back of the step under way, then in order."""
-        done_now = (detector.step, detector.way) if detector.state == "held" else None
+        step, way, held_ns = self._held_run
+        reduced = self.trial.reduced
+        # a run that was held long enough is not asked for again before the results have seen it
+        is_unseen = detector.state == "held" or reduced is None or reduced.to_ns < held_ns
+        done_now = (step, way) if is_unseen else None
         open_cells = [
             c for c in grid.cells
             if c.state in _OPEN and (c.step, c.way) != done_now and grid.is_planned
@@ -710,8 +719,9 @@ class LiveBoard:
             at, tone = (utc_text(wall_ns), made.tone) if is_new else (self._given.at, self._given.tone)
             self._given = replace(made, at=at, tone=tone)
         elif self._given.kind == "hold" and self._given.number is not None:
-            left_s = self._given.number if detector.left_s is None else detector.left_s
-            self._given = replace(self._given, number=left_s)
+            left_s = self._given.number if detector.left_s is None else float(math.ceil(detector.left_s))
+            sentence = _target_words(self._given) + f", {left_s:.0f} s more"
+            self._given = replace(self._given, sentence=sentence, number=left_s)
         return self._given
 
     def _advice_now(

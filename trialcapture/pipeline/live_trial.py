@@ -54,6 +54,7 @@ from trialcapture.prepare.channels.grid import (
 from trialcapture.prepare.channels.receiver_choice import receiver_of
 from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows
+from trialcapture.prepare.clocks.log_clock import EngineLogClock
 from trialcapture.prepare.clocks.receive_time import CLOCKS
 from trialcapture.prepare.clocks.utc_assignment import assign_utc
 from trialcapture.prepare.data_health import DataHealth
@@ -503,7 +504,7 @@ class LiveTrial:
         if rows is None:
             return True
         few = rows.take(np.linspace(0, rows.num_rows - 1, 20).astype(np.int64))
-        then, now = (assign_utc_to_rows(few, a.fits[name])[1] for a in (former, found))
+        then, now = (assign_utc_to_rows(few, _open_ended(a.fits[name]))[1] for a in (former, found))
         return then.size != now.size or (now.size > 0 and int(np.abs(then - now).max()) > 2 * _MOVED_NS)
 
     # ----- New lines, and the end of the grid.
@@ -523,7 +524,7 @@ class LiveTrial:
             clock = self.alignment.fits.get(name)
             if clock is None:
                 continue
-            used, t_ns = assign_utc_to_rows(table, clock)
+            used, t_ns = assign_utc_to_rows(table, _open_ended(clock))
             if used.num_rows:
                 self.log_newest_ns[name] = max(int(t_ns.max()), self.log_newest_ns.get(name, 0))
                 if int(t_ns.min()) < self._final_ns():  # they came too late for rows that were made for good
@@ -622,3 +623,12 @@ def _as_reduced(stretch: Stretch) -> object:
 def _after(c: Candidate, low_ns: int) -> Candidate:
     first = int(np.searchsorted(c.t_ns, low_ns))
     return c.select(slice(first, None)) if first else c
+
+
+def _open_ended(clock: EngineLogClock) -> EngineLogClock:
+    """Return the clock of a log that grows: rows after the last one it was found from go on by it."""
+    last = max(clock.runs, key=lambda run: run.rows[1], default=None)
+    if last is None:
+        return clock
+    most = np.iinfo(np.int64).max
+    return EngineLogClock(tuple(replace(run, rows=(run.rows[0], most)) if run is last else run for run in clock.runs))
