@@ -336,7 +336,7 @@ fuel_main = { name = "fuel", unit = "L/h" }
 
 
 def engine_rows(lines: list[bytes]) -> Iterator[tuple[float, bytes]]:
-    """Return the rows of a logger: the engine speed of the frames (parameter group 127488), and the flow of its step."""
+    """Return the rows of a logger: engine speed (parameter group 127488), and the flow of its step."""
     yield 0.0, b"time,rpm,fuel\n"
     for t_s, line in stamped([line for line in lines if b"F200" in line]):
         rpm = int.from_bytes(bytes.fromhex(line.split(b"#")[1].decode())[1:3], "little") / 4
