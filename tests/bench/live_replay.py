@@ -88,15 +88,20 @@ def tape_of(text: bytes, duration_s: float | None = None) -> Tape:
     return Tape(text, ends, t_s, np.maximum.accumulate(wall))
 
 
-_TOLD = re.compile(rb"\\$..(?:RMC|GGA|ZDA),(\d\d)(\d\d)(\d\d(?:\.\d+)?),")
+_TOLD = re.compile(rb"\$..(?:RMC|GGA|ZDA),(\d\d)(\d\d)(\d\d(?:\.\d+)?),")
 
 
 def _told_times_s(lines: list[bytes]) -> Any:
-    """Return when lines came in by the times of day in them [s], NaN where a line tells none."""
-    found = [_TOLD.search(line) for line in lines]
-    told = np.array([int(m[1]) * 3600 + int(m[2]) * 60 + float(m[3]) if m else np.nan for m in found])
-    known = told[np.isfinite(told)]
-    return (told - known[0]) % 86_400.0 if known.size else np.linspace(0.0, 3600.0, len(lines))
+    """Return when lines came in by the times of day in them [s]; steps of more than a minute are damage or set back."""
+    made, now_s, last_s = np.zeros(len(lines)), 0.0, None
+    for at, line in enumerate(lines):
+        if (found := _TOLD.search(line)) is not None:
+            told_s = int(found[1]) * 3600 + int(found[2]) * 60 + float(found[3])
+            step_s = (told_s - (told_s if last_s is None else last_s)) % 86_400.0
+            now_s += step_s if step_s <= 60.0 else 0.0
+            last_s = told_s
+        made[at] = now_s
+    return made if now_s > 0.0 else np.linspace(0.0, 3600.0, len(lines))
 
 
 def grow(session: Path, into: Path, tape: Tape, step_s: float = 0.5) -> Iterator[float]:
