@@ -92,6 +92,23 @@ def test_a_follower_tells_of_a_recording_and_killing_it_harms_nothing(tmp_path: 
     assert before == {p: p.read_bytes() for p in sorted((session / "raw").rglob("*")) if p.is_file()}
 
 
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_on_a_narrow_screen_nothing_runs_over_the_edge_and_the_advice_is_whole(width: int) -> None:
+    guidance = Guidance(
+        "2026-05-14T09:00:00Z", "14.2 kn   port 2003 rpm   stbd 2001 rpm", "Holding 2000 rpm: 38 s more, held 22 s",
+        "Turn wide to 254°, same throttles", "missing 3: 2000 rpm 255°; full throttle 075°; full throttle 255°",
+    )  # fmt: skip
+    out = io.StringIO()
+    Console(file=out, width=200, height=24, color_system=None).print(render(STATUS, width=width, guidance=guidance))
+    lines = [line.rstrip() for line in out.getvalue().splitlines()]
+    assert max(map(len, lines)) <= width
+    assert len(lines) <= 24
+    said = " ".join(" ".join(lines).split())
+    for text in ("14.2 kn port 2003 rpm stbd 2001 rpm", "held 22 s", "-> Turn wide to 254°, same throttles"):
+        assert text in said
+    assert "missing 3: 2000 rpm 255°" in said
+
+
 def test_a_follower_ends_where_no_recorder_is_at_work(tmp_path: Path) -> None:
     session = rehearsed(2, tmp_path, short=True)
     done = subprocess.run(

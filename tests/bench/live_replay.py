@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import re
 import shutil
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -80,9 +81,27 @@ def tape_of(text: bytes, duration_s: float | None = None) -> Tape:
             if (wall > 0).any()
             else np.linspace(0.0, duration_s or 3600.0, len(lines))
         )
+    if np.nanmax(t_s, initial=0.0) < len(lines) / 1000.0:  # no clock of receipt that ran: by the times told
+        t_s = _told_times_s(lines)
     t_s = np.maximum.accumulate(np.nan_to_num(t_s, nan=-np.inf))
     t_s[~np.isfinite(t_s)] = 0.0
     return Tape(text, ends, t_s, np.maximum.accumulate(wall))
+
+
+_TOLD = re.compile(rb"\$..(?:RMC|GGA|ZDA),(\d\d)(\d\d)(\d\d(?:\.\d+)?),")
+
+
+def _told_times_s(lines: list[bytes]) -> Any:
+    """Return when lines came in by the times of day in them [s]; steps of more than a minute are damage or set back."""
+    made, now_s, last_s = np.zeros(len(lines)), 0.0, None
+    for at, line in enumerate(lines):
+        if (found := _TOLD.search(line)) is not None:
+            told_s = int(found[1]) * 3600 + int(found[2]) * 60 + float(found[3])
+            step_s = (told_s - (told_s if last_s is None else last_s)) % 86_400.0
+            now_s += step_s if step_s <= 60.0 else 0.0
+            last_s = told_s
+        made[at] = now_s
+    return made if now_s > 0.0 else np.linspace(0.0, 3600.0, len(lines))
 
 
 def grow(session: Path, into: Path, tape: Tape, step_s: float = 0.5) -> Iterator[float]:
@@ -316,24 +335,28 @@ def main() -> None:
         home = Path(place)
         sessions = [given.only] if given.only else []
         if not given.only:
-            sessions += [] if given.no_samples else sample_sessions(home)
             sessions += [
                 rehearsed(seed, home, short=given.short) for seed in range(given.first, given.first + given.seeds)
             ]
+            sessions += [] if given.no_samples else sample_sessions(home)
         for session in sessions:
             outcomes.append(replay(session, home, step_s=given.step))
             o = outcomes[-1]
             print(f"{o.name}: {o.agreement:.0%} of {len(o.shown)} cells, cpu {o.cpu_s / o.length_s:.1%}", flush=True)
             for text in (*o.differing, *o.short, *o.jumps):
                 print("  ", text, flush=True)
-    text = table(outcomes)
-    print(text)
-    if given.out:
-        kept = given.out.read_text(encoding="utf-8") if given.out.is_file() else ""
-        before, _, after = kept.partition(_HEAD)
-        after = after[after.find("\n## ") :] if "\n## " in after else ""
-        own = f"{_HEAD}\n\n`python -m tests.bench.live_replay --out tests/RESULTS.md`\n\n{text}\n"
-        given.out.write_text(f"{before.rstrip()}\n\n{own}{after}", encoding="utf-8")
+            if given.out:  # after each: a run that is ended early leaves what it found
+                write_table(given.out, outcomes, f"{len(outcomes)} of {len(sessions)} sessions")
+    print(table(outcomes))
+
+
+def write_table(out: Path, outcomes: list[Outcome], how_far: str) -> None:
+    """Put the table into a file, in its own section."""
+    kept = out.read_text(encoding="utf-8") if out.is_file() else ""
+    before, _, after = kept.partition(_HEAD)
+    after = after[after.find("\n## ") :] if "\n## " in after else ""
+    command = f"`python -m tests.bench.live_replay {' '.join(sys.argv[1:])}`, {how_far}"
+    out.write_text(f"{before.rstrip()}\n\n{_HEAD}\n\n{command}\n\n{table(outcomes)}\n{after}", encoding="utf-8")
 
 
 _HEAD = "## The live board against `process`"

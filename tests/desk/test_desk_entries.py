@@ -17,14 +17,18 @@ import pytest
 from PIL import Image
 
 from tests import rig
-from tests.desk.served import TWO_HOLES, Served, empty_session, serving
+from tests.desk.served import SETTINGS, TWO_HOLES, Served, empty_session, serving
 from trialcapture.acquire.ending import STOP_NAME
+from trialcapture.acquire.raw_files import prepare_second
+from trialcapture.archive.halves import join_halves
 from trialcapture.archive.note_kinds import KINDS
 from trialcapture.archive.notes import parse_time, read_notes
 from trialcapture.archive.seal import NOTE, read_chain, seal_closed
 from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import verify_session
+from trialcapture.desk import entries
 from trialcapture.desk.entries import photo_name
+from trialcapture.errors import TrialCaptureError
 from trialcapture.system.session_lock import SessionLock
 
 MARKUP = [
@@ -425,3 +429,58 @@ def test_the_desk_and_a_note_of_another_program_do_not_meet(recorded: Served) ->
     notes = read_notes(open_session(recorded.folder))
     assert [note.kind for note in notes].count("mark") == 30
     assert len(lines(recorded)) == 10
+
+
+@pytest.mark.parametrize(("units", "unit", "litres"), [("us", "US gal/h", 454.249), ("imperial", "imp gal/h", 545.531)])
+def test_a_gallon_that_does_not_say_which_is_that_of_the_reader(
+    tmp_path: Path, units: str, unit: str, litres: float
+) -> None:
+    """A US gallon is 231 cubic inches, an imperial one 4.54609 L (both exact by definition)."""
+    folder = empty_session(tmp_path / "day", f'{SETTINGS}[report]\nunits = "{units}"\n')
+    with SessionLock(folder), serving(folder) as served:
+        for typed in ("gal/h", "GPH", "Gal / h"):
+            reading = {"value": "12", "unit": typed, "quantity": "fuel", "engine": "port"}
+            answer = served.post("/entry/reading", reading).json()
+            assert answer["entry"]["unit"] == unit
+            assert answer["remark"] == f"Taken as 12 {unit}."
+        tank = served.post("/entry/load", {"when": "after", "tank": "main", "litres": "120 gal"}).json()
+        assert tank["entry"]["litres"] == pytest.approx(litres, abs=0.01)
+        assert "Taken as" in tank["remark"]
+        said = served.post("/entry/reading", {"value": "12", "unit": "L/h", "quantity": "fuel", "engine": "port"})
+        assert said.json()["remark"] == ""
+        with served.client() as client:
+            assert 'data-unit="gal/h"' in client.get("/").text
+
+
+def test_in_metric_units_a_gallon_has_to_say_which_it_is(recorded: Served) -> None:
+    answer = recorded.post("/entry/load", {"when": "after", "tank": "main", "litres": "120 gal"})
+    assert answer.status_code == 422
+    with recorded.client() as client:
+        assert 'data-unit="L/h"' in client.get("/").text
+
+
+def test_where_the_first_disk_is_full_entries_go_to_the_second(
+    recorded: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded.post("/entry/remark", {"value": "on the first"})
+    second = prepare_second(open_session(recorded.folder), tmp_path / "second")
+    recorded.server.desk.day.second = second
+    real = entries.add_notes
+
+    def full(folder: Path, *given: Any, **more: Any) -> Any:
+        if folder == recorded.folder:
+            raise TrialCaptureError("the disk is full", where=str(folder))
+        return real(folder, *given, **more)
+
+    monkeypatch.setattr(entries, "add_notes", full)
+    with SessionLock(second):
+        first = recorded.post("/entry/remark", {"value": "on the second"}).json()["entry"]
+        undo = {"value": first["t"], "of": "remark"}
+        assert recorded.post("/entry/undo", undo).status_code == 200  # what stands there is known
+    assert [entry["value"] for entry in lines(recorded)] == ["on the first"]
+    written = [json.loads(line) for line in (second / "raw" / "notes-desk-2.jsonl").read_bytes().splitlines()]
+    assert [entry["kind"] for entry in written] == ["remark", "undo"]
+    join_halves(recorded.folder, second, at="2026-05-14T12:00:00Z", is_sealing=False)
+    assert {note.value for note in read_notes(open_session(recorded.folder)) if note.kind == "remark"} == {
+        "on the first", "on the second",
+    }  # fmt: skip

@@ -296,9 +296,18 @@ def test_the_recorder_is_a_program_of_its_own_and_the_brief_is_kept(tmp_path: Pa
         assert not folder.exists()
         dock.post("/dock/preflight", {})
         dock.work("preflight")
-        answer = dock.post("/dock/start", left | {"reason": "no radio on board"})
+        nowhere = left | {"reason": "no radio on board", "second": str(tmp_path / "not there")}
+        assert "no such folder for the second disk" in dock.post("/dock/start", nowhere).text
+        assert "no such folder" in dock.post("/dock/start", nowhere | {"second": "stick"}).text
+        assert "the folder of the session itself" in dock.post("/dock/start", nowhere | {"second": str(tmp_path)}).text
+        assert not folder.exists()
+        (tmp_path / "stick").mkdir()
+        assert "--second DISK" in dock.client.get("/dock").text
+        answer = dock.post("/dock/start", nowhere | {"second": str(tmp_path / "stick")})
         assert (answer.status_code, answer.headers["location"]) == (303, "/"), answer.text
         assert dock.day.session == folder.resolve()
+        assert dock.day.second == tmp_path / "stick" / "day one"
+        assert (tmp_path / "stick" / "day one" / "session.toml").exists()
         again = dock.post("/dock/start", brief() | {"folder": "day two"})
         assert "at work already" in again.text
     # the desk has ended, the recorder goes on

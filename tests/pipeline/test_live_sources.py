@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ import pytest
 
 from tests.nmea_builders import journal_line, sentence
 from tests.test_can_session import CONFIG, START_S, as_shown, bus
-from trialcapture.acquire.live_status import NAME, LiveLine, read_last_line, second_folder
+from trialcapture.acquire.live_status import NAME, LiveFile, LiveLine, read_last_line, second_folder
 from trialcapture.acquire.raw_files import prepare_second
 from trialcapture.acquire.status import Alarm, Status
 from trialcapture.archive.halves import join_halves
@@ -336,7 +336,7 @@ fuel_main = { name = "fuel", unit = "L/h" }
 
 
 def engine_rows(lines: list[bytes]) -> Iterator[tuple[float, bytes]]:
-    """Return the rows of a logger: engine speed of the frames (parameter group 127488), and the flow of its step."""
+    """Return the rows of a logger: engine speed (parameter group 127488), and the flow of its step."""
     yield 0.0, b"time,rpm,fuel\n"
     for t_s, line in stamped([line for line in lines if b"F200" in line]):
         rpm = int.from_bytes(bytes.fromhex(line.split(b"#")[1].decode())[1:3], "little") / 4
@@ -374,3 +374,33 @@ def test_without_engine_speed_the_board_says_what_that_means_for_the_grid(tmp_pa
     assert any(board.advice.sentence.startswith("Hold this,") for board in boards)
     assert any(board.advice.sentence == "Held: note its engine speed" for board in boards)
     assert {cell.state for cell in boards[-1].grid.cells} == {"missing"}
+
+
+def test_a_recorder_that_was_killed_is_told_of_with_how_to_go_on(two_disks: tuple[Path, Path]) -> None:
+    session, second = two_disks
+    live = LiveBoard(LiveTrial(session), read_status=lambda: replace(line_of(session, second), second=""))
+    wall_ns = START_S * 10**9
+    with SessionLock(session):
+        board = live.look(1.0, wall_ns + 8 * 10**9)
+        assert board.recording
+        assert "told nothing for 8 s" in next(a.text for a in board.alarms if a.id == "recorder")
+    board = live.look(10.0, wall_ns + 17 * 10**9)
+    assert not board.recording
+    alarm = next(alarm for alarm in board.alarms if alarm.id == "recorder")
+    assert alarm.rank == "alarm"
+    assert "--resume" in alarm.action
+    with SessionLock(session):  # it was gone on with
+        line = replace(line_of(session, second), second="", t="2026-09-21T14:14:00Z")
+        live._read_status = lambda: line
+        assert live.look(40.0, wall_ns + 41 * 10**9).recording
+
+
+def test_the_end_of_a_recording_is_told_on_both_disks(two_disks: tuple[Path, Path]) -> None:
+    file = LiveFile([*two_disks])
+    status = line_of(*two_disks).status
+    file.append(status, START_S * 10**9)
+    file.append(status, START_S * 10**9 + 10**9, state="ended", reason="Ctrl-C", complete=True)
+    first, second = (read_last_line(folder) for folder in two_disks)
+    assert first is not None
+    assert second is not None
+    assert first.state == second.state == "ended"

@@ -43,7 +43,7 @@ class LiveFile:
         self._folders = folders
 
     def append(self, status: Status, wall_ns: int, **more: Any) -> None:
-        """Append one line.
+        """Append one line; the last one, of a recording that has ended, on every disk that takes it.
 
         Args:
             status: The state now.
@@ -51,21 +51,24 @@ class LiveFile:
             more: What else the line says.
 
         Raises:
-            OSError: No disk takes it.
+            OSError, TrialCaptureError: No disk takes it.
         """
         entry = {"t": utc_text(wall_ns), "state": "recording", **_rounded(asdict(status)), **more}
         if len(self._folders) > 1:
             entry["second"] = str(self._folders[1].absolute())
         line = (json.dumps(entry, ensure_ascii=False, separators=(",", ":")) + "\n").encode("utf-8", "replace")
-        cause: OSError | None = None
+        cause: OSError | TrialCaptureError | None = None
+        is_taken = False
         for folder in self._folders:
             try:
                 _append(folder / NAME, line)
-            except OSError as fault:
+            except (OSError, TrialCaptureError) as fault:
                 cause = cause or fault
-            else:
+                continue
+            is_taken = True
+            if entry["state"] != "ended":
                 return
-        if cause is not None:
+        if cause is not None and not is_taken:
             raise cause
 
 

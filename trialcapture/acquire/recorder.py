@@ -591,7 +591,7 @@ class Recording:
         """Return what the recording came to, and leave it as the last line of the live status."""
         self._size = self._size_on_disk()
         status = self.status()
-        with suppress(OSError):
+        with suppress(OSError, TrialCaptureError):
             self._live.append(status, self._clock.wall_ns(), state="ended", reason=request.reason, complete=complete)
         silent = [
             f"{s.source}: {s.trouble or 'listening, and nothing came'}"

@@ -30,7 +30,13 @@ _SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), "info": ("
 
 
 def render(
-    status: Status, prompt: str = "", *, height: int = HEIGHT, keys: str = KEYS, guidance: Guidance | None = None
+    status: Status,
+    prompt: str = "",
+    *,
+    height: int = HEIGHT,
+    width: int = WIDTH,
+    keys: str = KEYS,
+    guidance: Guidance | None = None,
 ) -> RenderableType:
     """Return the screen.
 
@@ -38,18 +44,21 @@ def render(
         status: What to show.
         prompt: What is being typed, shown in place of the keys.
         height: Lines there are; at least three sources and two alarms are shown, recent events if room is left.
+        width: Columns there are; on a narrow screen what is told of the trial wraps, and the table has fewer columns.
         keys: What the last line says.
         guidance: What a follower tells of the trial; None where there is none, or it is old.
     """
-    head = [*_head(status), *_guidance_lines(guidance)]
-    alarms = [_alarm_lines(alarm.severity, alarm.text) for alarm in status.alarms]
-    left = height - len(head) - 2  # the table's heading and the keys
+    width = max(min(width, WIDTH), _LEAST_WIDTH)
+    head = [*_head(status, width), *_guidance_lines(guidance, width)]
+    alarms = [_alarm_lines(alarm.severity, alarm.text, width) for alarm in status.alarms]
+    last = _wrapped(prompt or keys, width, 2)
+    left = height - len(head) - 1 - len(last)  # the table's heading, and the keys
     shown = min(len(status.sources), max(3, left - max(1, sum(map(len, alarms)))))
     if shown < len(status.sources):  # one line says how many more there are
         shown = max(3, shown - 1)
         left -= 1
     left -= shown
-    parts: list[RenderableType] = [*head, _source_table(status.sources[:shown])]
+    parts: list[RenderableType] = [*head, _source_table(status.sources[:shown], width)]
     if shown < len(status.sources):
         parts.append(Text(f"   and {len(status.sources) - shown} more sources", style="dim"))
     if not alarms:
@@ -60,17 +69,34 @@ def render(
             break
         parts += lines
         left -= len(lines)
-    parts += [Text(_fit(f"   {line}"), style="dim") for line in status.recent[: max(0, left)]]
-    parts.append(Text(clean_text(prompt) or _fit(keys), style="reverse" if prompt else "bold"))
+    parts += [Text(_fit(f"   {line}", width), style="dim") for line in status.recent[: max(0, left)]]
+    parts += [Text(line, style="reverse" if prompt else "bold") for line in last]
     return Group(*parts)
 
 
-def _guidance_lines(guidance: Guidance | None) -> list[Text]:
+_LEAST_WIDTH = 20
+_MOST_LINES = 2
+"""What is told of the trial takes so many lines on a narrow screen at most (our choice)."""
+
+
+def _wrapped(text: str, width: int, most: int, indent: str = "") -> list[str]:
+    """Return a text in lines of a screen, a space in front of those after the first kept as the first has it."""
+    return wrap(
+        clean_text(text), width, max_lines=most, placeholder=" …", initial_indent=indent, subsequent_indent=indent
+    ) or [""]
+
+
+def _guidance_lines(guidance: Guidance | None, width: int) -> list[Text]:
     """Return what is known of the trial: speed and rpm, what is held, what to do next, what is missing."""
     if guidance is None:
         return []
     told = [(guidance.now, "bold"), (guidance.detector, ""), (f"-> {guidance.advice}", "bold"), (guidance.missing, "")]
-    return [Text(_fit(f"   {text}"), style=style) for text, style in told if text.strip(" ->")]
+    return [
+        Text(line, style=style)
+        for text, style in told
+        if text.strip(" ->")
+        for line in _wrapped(text, width, 1 if width == WIDTH else _MOST_LINES, "   ")
+    ]
 
 
 def elapsed_text(seconds: float) -> str:
@@ -91,50 +117,63 @@ def _rec(status: Status) -> str:
     return "NOT WRITING" if status.waiting_bytes else "NO DATA"
 
 
-def _head(status: Status) -> list[Text]:
+def _head(status: Status, width: int) -> list[Text]:
     free = "?" if status.free_h is None else f"{min(status.free_h, 9999):.0f} h"
     style = "bold white on dark_green" if status.writing else "bold white on red"
+    rec, elapsed = f" {_rec(status)} ", f"  {elapsed_text(status.elapsed_s)}  "
+    name = _fit(status.session, max(min(44, width - len(rec) - len(elapsed)), 1))
+    disk = (
+        f"{size_text(status.on_disk_bytes)} on disk, safe {status.safe_age_s:.1f} s ago; "
+        f"free {size_text(status.free_bytes)} = {free}"
+    )
     lines = [
-        Text.assemble(
-            (f" {_rec(status)} ", style),
-            (f"  {elapsed_text(status.elapsed_s)}  {_fit(status.session, 44)}", "bold"),
-        ),
-        Text(
-            f"   {size_text(status.on_disk_bytes)} on disk, safe {status.safe_age_s:.1f} s ago; "
-            f"free {size_text(status.free_bytes)} = {free}"
-        ),
+        Text.assemble((rec, style), (f"{elapsed}{name}", "bold")),
+        *(Text(line) for line in _wrapped(disk, width, 2, "   ")),
     ]
     offsets = [f"{s.source} {s.offset_s:+.1f} s" for s in status.sources if s.offset_s is not None]
     if offsets:
-        lines.append(Text(_fit(f"   computer minus GNSS: {', '.join(offsets)}")))
+        lines.append(Text(_fit(f"   computer minus GNSS: {', '.join(offsets)}", width)))
     return lines
 
 
-def _source_table(sources: tuple[SourceStatus, ...]) -> Table:
+_COLUMNS = (("age s", 6), ("rate/s", 6), ("good", 8), ("bad", 6), ("unread", 6), ("line", 4), ("fix", 6))
+_LEAST_COLUMNS: tuple[tuple[int, tuple[str, ...]], ...] = (
+    (74, ("age s", "rate/s", "good", "bad", "unread", "line", "fix")),
+    (58, ("age s", "rate/s", "good", "bad", "fix")),
+    (0, ("age s", "rate/s")),
+)
+"""From which width on which columns are shown: what a person needs to see that a source is alive stands first."""
+
+
+def _source_table(sources: tuple[SourceStatus, ...], width: int) -> Table:
+    shown = next(names for least, names in _LEAST_COLUMNS if width >= least)
     table = Table(box=None, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column("source", width=15, no_wrap=True)
+    table.add_column("source", width=15 if width >= 40 else 8, no_wrap=True)
     table.add_column("state", width=7)
-    for name, width in (("age s", 6), ("rate/s", 6), ("good", 8), ("bad", 6), ("unread", 6), ("line", 4)):
-        table.add_column(name, width=width, justify="right", no_wrap=True)
-    table.add_column("fix", width=6, no_wrap=True)
+    for name, wide in _COLUMNS:
+        if name in shown:
+            table.add_column(name, width=wide, justify="left" if name == "fix" else "right", no_wrap=True)
     for s in sources:
+        cells: dict[str, str | Text] = {
+            "age s": "-" if s.age_s is None else f"{s.age_s:.1f}",
+            "rate/s": f"{s.rate_hz:.1f}",
+            "good": str(s.good),
+            "bad": str(s.bad),
+            "unread": str(s.unread),
+            "line": "" if s.load is None else f"{s.load:.0%}",
+            "fix": Text(clean_text(s.fix)),
+        }
         table.add_row(
             Text(clean_text(s.source)),
             Text(s.state, style=_STATE_STYLE[s.state]),
-            "-" if s.age_s is None else f"{s.age_s:.1f}",
-            f"{s.rate_hz:.1f}",
-            str(s.good),
-            str(s.bad),
-            str(s.unread),
-            "" if s.load is None else f"{s.load:.0%}",
-            Text(clean_text(s.fix)),
+            *(cells[name] for name, _ in _COLUMNS if name in shown),
         )
     return table
 
 
-def _alarm_lines(severity: str, text: str) -> list[Text]:
+def _alarm_lines(severity: str, text: str, width: int) -> list[Text]:
     mark, style = _SEVERITY.get(severity, _SEVERITY["info"])
-    lines = wrap(clean_text(text), WIDTH - len(mark), max_lines=2, placeholder=" …")
+    lines = wrap(clean_text(text), width - len(mark), max_lines=2 if width == WIDTH else 3, placeholder=" …")
     return [Text((mark if at == 0 else "   ") + line, style=style) for at, line in enumerate(lines)]
 
 
@@ -310,7 +349,8 @@ class Show:
                 self._console.bell()
             height = min(24, self._console.height)
             prompt = "" if self._entry is None else self._entry.prompt
-            shown = render(status, prompt, height=height, keys=self._keys, guidance=self._guide())
+            width = self._console.width
+            shown = render(status, prompt, height=height, width=width, keys=self._keys, guidance=self._guide())
             self._live.update(shown, refresh=True)
         else:
             for alarm in status.alarms:

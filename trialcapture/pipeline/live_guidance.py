@@ -16,6 +16,7 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
+from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.acquire.live_status import LiveLine, read_last_line, second_folder
 from trialcapture.acquire.status import Guidance
 from trialcapture.archive.notes import Note, parse_time, standing
@@ -220,6 +221,7 @@ class LiveBoard:
         self._was_holding = False
         self._looked: tuple[float, Board | None] = (-math.inf, None)
         self._held_run: tuple[float | str | None, str | None, int] = (None, None, 0)
+        self._stopped = (-math.inf, False)
 
     # ----- The board.
 
@@ -243,6 +245,15 @@ class LiveBoard:
     def second(self) -> Path | None:
         """Folder of the session on its second disk, None where it has none."""
         return self._second
+
+    def _has_stopped(self, line: LiveLine, now_s: float, wall_ns: int) -> bool:
+        """Return whether a recorder that has told nothing for a while is at work no more: killed, or without power."""
+        if _silent_s(line, wall_ns) <= _RECORDER_SILENT_S:
+            self._stopped = (now_s, False)
+        elif now_s - self._stopped[0] >= _SECOND_EVERY_S:
+            folders = self.trial.follower.folders
+            self._stopped = (now_s, not any(is_being_recorded(folder) for folder in folders))
+        return self._stopped[1]
 
     def _find_second(self, line: LiveLine | None, now_s: float) -> None:
         """Follow the session on its second disk too, where its recorder has one."""
@@ -284,7 +295,7 @@ class LiveBoard:
         ]  # fmt: skip
         if now_s - self._charge[0] > 30.0:
             self._charge = (now_s, self._charge_pct())
-        is_recording = line is not None and line.state == "recording"
+        is_recording = line is not None and line.state == "recording" and not self._has_stopped(line, now_s, wall_ns)
         reduced = trial.reduced
         return Board(
             session=trial.session.folder.name,
@@ -652,8 +663,11 @@ class LiveBoard:
         if first:
             return first[0]
         same = [c for c in open_cells if c.step == self._last_step(detector)]
-        if same or open_cells:
-            return (same or open_cells)[0]
+        if same:
+            return same[0]
+        if open_cells:  # a step begins the way the boat is going: that saves a turn
+            following = [c for c in open_cells if c.step == open_cells[0].step]
+            return next((c for c in following if c.way == self._target[1]), following[0])
         again = [c for c in grid.cells if _change_of(changes, c).action == "repeat" and c.advised]
         again += [c for c in grid.cells if c.state == "half" and (c.step, c.way) != done_now and grid.is_planned]
         again += [c for c in grid.cells if c.advised and c not in again]
@@ -841,7 +855,7 @@ class LiveBoard:
     ) -> tuple[BoardAlarm, ...]:
         """Return the alarms that hold, the gravest first; each is shown for five seconds at least."""
         t = utc_text(wall_ns)
-        for alarm in [*_of_recorder(line, wall_ns, t), *self._own_alarms(now, t)]:
+        for alarm in [*_of_recorder(line, wall_ns, t, has_stopped=self._stopped[1]), *self._own_alarms(now, t)]:
             seen = self._alarms.get(alarm.id)
             first = seen[2].since if seen is not None else alarm.since
             began_ns = wall_ns if seen is None else seen[1]
@@ -942,7 +956,15 @@ class LiveBoard:
         return found
 
 
-def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[BoardAlarm]:
+def _silent_s(line: LiveLine, wall_ns: int) -> float:
+    """Return how long a recorder has told nothing [s]."""
+    try:
+        return (wall_ns - parse_time(line.t)) / 1e9
+    except (ValueError, TypeError):
+        return 0.0
+
+
+def _of_recorder(line: LiveLine | None, wall_ns: int, t: str, *, has_stopped: bool) -> list[BoardAlarm]:
     """Return the alarms that the recorder tells of, and its own silence."""
     if line is None:
         return []
@@ -958,13 +980,14 @@ def _of_recorder(line: LiveLine | None, wall_ns: int, t: str) -> list[BoardAlarm
     if unread:
         text = f"Types seen and not decoded: {', '.join(unread[:6])}."
         found.append(BoardAlarm("unread", "notice", text, "Nothing to do; they are kept.", line.t))
-    try:
-        silent_s = (wall_ns - parse_time(line.t)) / 1e9
-    except (ValueError, TypeError):
-        silent_s = 0.0
+    silent_s = _silent_s(line, wall_ns)
     if line.state == "recording" and silent_s > _RECORDER_SILENT_S:
         text = f"The recorder has told nothing for {silent_s:.0f} s."
-        found.append(BoardAlarm("recorder", "alarm", text, "Look at its window; 'trialcapture record --attach'.", t))
+        action = "Look at its window; 'trialcapture record --attach'."
+        if has_stopped:
+            text = f"Nothing is being recorded: the recorder stopped {silent_s:.0f} s ago without ending."
+            action = "Go on now: the same 'trialcapture record' command with --resume. What it wrote is kept."
+        found.append(BoardAlarm("recorder", "alarm", text, action, t))
     return found
 
 

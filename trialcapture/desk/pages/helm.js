@@ -5,23 +5,36 @@ import { together, write } from "./shown.js";
 import { play, switchTones, toneOf } from "./tones.js";
 
 const $ = (id) => document.getElementById(id);
-/** Characters of 12.8 mm are read at 2 m (22 minutes of arc); a capital is some 0.7 of the font's size high. */
-const LEAST_PX = Math.ceil(((12.8 / 0.7) * 96) / 25.4);
+/**
+ * How high a capital is at 2 m: 22 minutes of arc, 2000 mm × tan 22′ = 12.8 mm, and never below 16, 9.3 mm
+ * (ISO 9241-3: 20 to 22, at least 16). It is some 0.7 of the font's size high.
+ */
+const WANTED_MM = 12.8, LEAST_MM = 9.3, CAPITAL = 0.7;
+/**
+ * Millimetres of the page are not those of a ruler. Devices that are touched have some 160 px an inch (the unit of
+ * phones and of most tablets), laptops some 128 (13 inches, 1280 to 1470 px); 96, as style sheets count, is the least.
+ */
+const PX_PER_INCH = () => (matchMedia("(pointer: coarse)").matches || Math.min(innerWidth, innerHeight) < 500 ? 160 : 128);
+const fontPx = (mm, px_per_inch) => Math.ceil(((mm / CAPITAL) * px_per_inch) / 25.4);
+const atLeast = (mm) => Math.max(fontPx(mm, PX_PER_INCH()), fontPx(WANTED_MM, 96));
 const CAUTIONS = {
   full_throttle: ["Full throttle: agreed?", "Helm and skipper decide. Look out all round. Everybody sits and holds on. Cut-off link on. Local law and limits first."],
   turn: ["Turn: agreed?", "Helm and skipper decide. Look out all round. Everybody sits and holds on. Cut-off link on. Local law first."],
   stop: ["Stop: agreed?", "Helm and skipper decide. Look astern. Everybody sits and holds on. The stern wave may come aboard. Local law first."],
 };
 
-/** Make a text as large as its box holds, and never smaller than can be read at 2 m. */
-function fit(box) {
+/** Make a text as large as its box holds, and never smaller than `mm` unless a word is too long for the screen. */
+function fit(box, mm) {
   const text = box.firstElementChild;
-  text.style.fontSize = `${LEAST_PX}px`;  // boxes that grow with their text are measured around the smallest
-  let least = LEAST_PX, most = Math.max(LEAST_PX, Math.floor(box.clientHeight));
-  const fits = (px) => {
+  let least = atLeast(mm);
+  const isWide = (px) => {
     text.style.fontSize = `${px}px`;
-    return text.scrollWidth <= box.clientWidth + 1 && text.offsetHeight <= box.clientHeight + 1;
+    return text.scrollWidth > box.clientWidth + 1;
   };
+  while (least > fontPx(LEAST_MM, 96) && isWide(least)) least -= 1;
+  text.style.fontSize = `${least}px`;  // boxes that grow with their text are measured around the smallest
+  let most = Math.max(least, Math.floor(box.clientHeight));
+  const fits = (px) => !isWide(px) && text.offsetHeight <= box.clientHeight + 1;
   while (least < most) {
     const middle = Math.ceil((least + most) / 2);
     if (fits(middle)) least = middle;
@@ -36,8 +49,9 @@ function fitAll() {
   const shape = `${innerWidth}x${innerHeight}|${$("sentence").textContent.replace(/\d/g, "0")}|${$("number").textContent.length}|${$("unit").textContent}|${$("caution").hidden}|${$("caution-title").textContent}`;
   if (shape === fitted) return;
   fitted = shape;
-  for (const id of ["sentence-box", "number-box"]) fit($(id));
-  if (!$("caution").hidden) fit($("caution-box"));
+  fit($("sentence-box"), LEAST_MM);
+  fit($("number-box"), WANTED_MM);
+  if (!$("caution").hidden) fit($("caution-box"), LEAST_MM);
 }
 
 const drawTexts = calm((board) => {

@@ -2,8 +2,10 @@
 
 /** Seconds without news from the desk after which figures are covered. */
 const STALE_S = 2;
-/** Older data is no data, however fresh the board: three sentences of a receiver of one a second, as on the board. */
-const OLD_DATA_S = 3;
+/** Older data is covered, however fresh the board. */
+const OLD_DATA_S = 2;
+/** A cover stays so long: one that comes and goes with every sentence could not be read. */
+const COVERED_S = 2;
 /** Seconds of silence after which the stream is opened anew. */
 const WATCHDOG_S = 5;
 const TICK_MS = 250;
@@ -27,6 +29,7 @@ export function follow({ onBoard, onAge }) {
   let trouble = "";
   let data_age_s = 0;
   let recording = true;
+  let covered = null;
   const started = moment();
 
   function open() {
@@ -53,7 +56,9 @@ export function follow({ onBoard, onAge }) {
   function tick() {
     const old_s = heard ? since(heard) : since(started);
     const quiet_s = since(alive ?? started);
-    const stale = old_s > STALE_S || (recording && data_age_s > OLD_DATA_S);
+    const old = old_s > STALE_S || (recording && data_age_s > OLD_DATA_S);
+    if (old) covered = moment();
+    const stale = old || (recording && covered !== null && since(covered) < COVERED_S);
     onAge({ stale, silent: quiet_s > STALE_S, trouble, age_s: data_age_s + old_s, ever: heard !== null });
     if (quiet_s > WATCHDOG_S && since(opened) > WATCHDOG_S) open();
   }
