@@ -20,6 +20,7 @@ from trialcapture.archive.result_hashes import compare_results
 from trialcapture.archive.seal import (
     ACCEPTED,
     CLOSED_LATE,
+    JOINED,
     MANIFEST,
     NAME,
     Recording,
@@ -657,6 +658,8 @@ def _losses_of_seal(seal: SealComparison, timeline: Timeline) -> list[NamedLoss]
         elif line.what == ACCEPTED:
             text = f"changes accepted {line.t} by {line.by}: {'; '.join(line.found)}; reason given: {line.reason}"
             found.append(NamedLoss("seal", text))
+        elif line.what == JOINED and line.found:
+            found.append(NamedLoss("seal", f"{line.what} {line.t} by {line.by}: {'; '.join(line.found)}"))
         elif line.found:
             text = f"{line.what} {line.t} by {line.by} over changes nobody accepted: {'; '.join(line.found)}"
             found.append(NamedLoss("seal", text))
