@@ -624,14 +624,9 @@ case("a photo that is a page with a script", ends="right")(_photos(a__jpg=lambda
 _BAD_NAME = "Kit\\u202ety\\u200b\\u2066\\u001b]0;owned\\u0007\\n=1+1\\t<b>\\ufeff"
 
 
-@case("a boat named with marks, escapes, line ends and markup", ends="either")
-def _(s: Path, o: Path) -> None:
-    _settings(lambda t: re.sub(r'(?m)^name = ".*"$', f'name = "{_BAD_NAME}"', t, count=1))(s, o)
-
-
-@case("pack: a boat named with marks, escapes, line ends and markup", "pack", "{s}", "{s}/../bag", ends="either")
-def _(s: Path, o: Path) -> None:
-    _settings(lambda t: re.sub(r'(?m)^name = ".*"$', f'name = "{_BAD_NAME}"', t, count=1))(s, o)
+_BADLY_NAMED = _settings(lambda t: re.sub(r'(?m)^name = ".*"$', lambda _: f'name = "{_BAD_NAME}"', t, count=1))
+case("a boat named with marks, escapes, line ends and markup", ends="either")(_BADLY_NAMED)
+case("pack: a boat named with marks and escapes", "pack", "{s}", "{s}/../bag", ends="either")(_BADLY_NAMED)
 
 
 case("notes that are formulas in every disguise", ends="right")(
@@ -741,6 +736,29 @@ for _name in (
 ):
     case(f"load: {_name} is garbage", *_LOAD)(_garbage(_name))
 case("review: segments are garbage", "review", "{s}")(_garbage("trialset/segments.parquet"))
+
+
+def _sparse(name: str, size: int) -> Spoil:
+    """Make a file that has a size and takes no room."""
+
+    def spoil(s: Path, o: Path) -> None:
+        (s / name).parent.mkdir(exist_ok=True)
+        with (s / name).open("ab") as file:
+            file.truncate(size)
+
+    return spoil
+
+
+case("a photo of a terabyte of nothing", says="more than a trial can")(_sparse("raw/photos/a.jpg", 1 << 40))
+case("verify: a log of a terabyte of nothing", "verify", "{s}", says="more than a trial can")(
+    _sparse("raw/nmea-02.log", 1 << 40)
+)
+case("kept results of eight gigabytes of nothing", ends="right")(
+    _processed(_sparse("trialset/work/results.pickle", 8 << 30))
+)
+case("a summary nested a million deep", ends="right")(
+    _processed(lambda s, o: (s / "reduction" / "summary.json").write_text("[" * 1_000_000) and None)
+)
 
 
 class _Runs:
