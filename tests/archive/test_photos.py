@@ -209,6 +209,13 @@ def test_a_picture_that_unpacks_to_a_flood_is_not_opened(tmp_path: Path) -> None
     assert read_photo_times(path).fault
 
 
+def test_only_a_jpeg_may_be_larger_than_what_is_unpacked_whole(tmp_path: Path) -> None:
+    for name, mode in (("a.png", "1"), ("a.jpg", "L")):
+        Image.new(mode, (10_000, 5_001)).save(tmp_path / name)
+    assert (read_photo_times(tmp_path / "a.png").fault == "") is (small_picture(tmp_path / "a.png") != "") is False
+    assert small_picture(tmp_path / "a.jpg") != ""
+
+
 @pytest.mark.parametrize(
     "file",
     [

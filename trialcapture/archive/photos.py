@@ -32,7 +32,8 @@ _MOST_BYTES = 200_000_000
 _MOST_PIXELS = 200_000_000
 """Larger than any camera's pictures (our choice); a file that unpacks to more is not opened."""
 _MOST_PIXELS_AT_ONCE = 50_000_000
-"""Of a picture that can only be unpacked whole, as all but JPEG can, which takes eight bytes a pixel (our choice)."""
+"""Of a picture that is unpacked whole, as all but JPEG are, even to look for its time: up to eight bytes a pixel (our
+choice)."""
 _WIDTH_PX, _HEIGHT_PX, _QUALITY = 360, 270, 72
 """A small picture is some 20 kB (our choice)."""
 _ORIGINAL, _SUBSECONDS, _OFFSET, _EXIF, _GPS = 36867, 37521, 36881, 0x8769, 0x8825
@@ -173,7 +174,6 @@ def small_picture(path: Path) -> str:
 
     try:
         with _open_picture(path) as picture:
-            _refuse_if(picture.format != "JPEG" and picture.size[0] * picture.size[1] > _MOST_PIXELS_AT_ONCE)
             picture.draft("RGB", (2 * _WIDTH_PX, 2 * _HEIGHT_PX))
             upright = ImageOps.exif_transpose(picture)
             upright.thumbnail((_WIDTH_PX, _HEIGHT_PX))
@@ -224,7 +224,8 @@ def _open_picture(path: Path) -> Iterator[Image.Image]:
             picture = Image.open(file, formats=_FORMATS)
         except Image.DecompressionBombError as fault:
             raise ValueError("more pixels than a photo has") from fault
-        _refuse_if(picture.size[0] * picture.size[1] > _MOST_PIXELS)
+        most = _MOST_PIXELS if picture.format == "JPEG" else _MOST_PIXELS_AT_ONCE
+        _refuse_if(picture.size[0] * picture.size[1] > most)
         yield picture
 
 
