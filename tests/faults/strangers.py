@@ -655,8 +655,8 @@ case("a note of the year 1", ends="right")(_notes('{"t":"0001-01-01T00:00:00+14:
 case("a note at the edge of 2200", ends="right")(
     _notes('{"t":"2200-12-31T23:59:59-23:59","kind":"remark","value":"x"}')
 )
-case("a key twice in the settings", says="TOML")(_settings(lambda t: t + "\n[boat]\n"))
-case("settings of a million keys", says="characters")(
+case("a key twice in the settings", says="twice")(_settings(lambda t: t + "\n[boat]\n"))
+case("settings of a million keys", says="larger")(
     _settings(lambda t: t + "\n[x]\n" + "\n".join(f"a{i}=1" for i in range(1_000_000)))
 )
 case("a length that is no number", says="length_m")(_key("length_m = 16.8", "length_m = nan"))
