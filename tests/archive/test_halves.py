@@ -10,7 +10,9 @@ import pytest
 
 from trialcapture.archive.halves import copy_session, join_halves, missing_half
 from trialcapture.archive.manifest import verify_manifest, write_manifest
+from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import create_session
+from trialcapture.archive.verify import verify_session
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError
 
@@ -55,6 +57,17 @@ def test_each_half_says_that_it_is_one(halves: tuple[Path, Path]) -> None:
     first, second = halves
     assert "may be half" in missing_half(first)
     assert "nmea.log is not here" in missing_half(second)
+
+
+@pytest.mark.parametrize("is_sealed", [True, False])
+def test_a_half_that_lost_its_seal_is_named_for_ever(halves: tuple[Path, Path], is_sealed: bool) -> None:
+    first, second = halves
+    for folder in halves:
+        if folder == first or is_sealed:
+            seal_closed(folder, by="recorder", t=AT)
+    join_halves(first, second, at=AT)
+    told = [str(loss) for loss in verify_session(first).losses if "had no seal" in str(loss)]
+    assert len(told) == (not is_sealed)
 
 
 @pytest.mark.parametrize("order", [(0, 1), (1, 0)])

@@ -77,6 +77,26 @@ def test_without_zone_the_time_is_not_known(tmp_path: Path) -> None:
     assert told.t_ns == ns("2026-05-14T08:40:30Z")
 
 
+@pytest.mark.parametrize(
+    ("clock", "offset"),
+    [("9999:12:31 23:59:59", "-14:00"), ("0001:01:01 00:00:00", "+14:00"), ("9999:12:31 23:59:59", "+00:00")],
+)
+def test_a_camera_at_the_ends_of_the_calendar_has_no_time(clock: str, offset: str, tmp_path: Path) -> None:
+    said = read_photo_times(photo(tmp_path / "a.jpg", clock, offset))
+    found = taken_at(said, CameraClock(offset_s=3600.0))
+    assert found.t_ns is None
+    assert "no year in which boats were tried" in found.reason
+
+
+def test_satellites_at_the_end_of_the_calendar_tell_nothing(tmp_path: Path) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[ORIGINAL] = "2026:05:14 10:40:30"
+    exif.get_ifd(0x8825).update({7: (23.0, 59.0, 60.5), 29: "9999:12:31"})  # GPSTimeStamp, GPSDateStamp
+    Image.new("RGB", (8, 8)).save(tmp_path / "a.jpg", exif=exif)
+    found = taken_at(read_photo_times(tmp_path / "a.jpg"), CameraClock(zone=timedelta(hours=2)))
+    assert (found.t_ns, found.from_) == (ns("2026-05-14T08:40:30Z"), "camera")
+
+
 def test_a_photo_of_a_clock_tells_how_far_the_camera_is_off_with_its_zone() -> None:
     clock = PhotoTimes("c", datetime(2026, 5, 14, 10, 30, 0))
     shown = datetime(2026, 5, 14, 8, 30, 5, tzinfo=UTC)
@@ -187,6 +207,13 @@ def test_a_picture_that_unpacks_to_a_flood_is_not_opened(tmp_path: Path) -> None
     path = bomb(tmp_path / "a.png")
     assert small_picture(path) == ""
     assert read_photo_times(path).fault
+
+
+def test_only_a_jpeg_may_be_larger_than_what_is_unpacked_whole(tmp_path: Path) -> None:
+    for name, mode in (("a.png", "1"), ("a.jpg", "L")):
+        Image.new(mode, (10_000, 5_001)).save(tmp_path / name)
+    assert (read_photo_times(tmp_path / "a.png").fault == "") is (small_picture(tmp_path / "a.png") != "") is False
+    assert small_picture(tmp_path / "a.jpg") != ""
 
 
 @pytest.mark.parametrize(

@@ -473,6 +473,205 @@ case("a log of eight million begins of sentences", ends="either")(_log(lambda d:
 case("a log of twenty million line ends", ends="either")(_log(lambda d: d + b"\n" * (20 << 20)))
 
 
+# What a log can hold that is no log, and times at the ends of calendars.
+
+
+def _in_place(*, of: str, data: Callable[[bytes], bytes]) -> Spoil:
+    """Change a file of the session."""
+    return lambda s, o: (s / of).write_bytes(data((s / of).read_bytes())) and None
+
+
+def _zst(data: bytes) -> bytes:
+    import zstandard  # noqa: PLC0415
+
+    return zstandard.ZstdCompressor().compress(data)
+
+
+def _dated(change: Callable[[bytes], bytes]) -> Spoil:
+    """Write every RMC anew with another date or time."""
+
+    def lines(journal: bytes) -> bytes:
+        from trialcapture.archive.journal import encode_line, parse_line, split_lines  # noqa: PLC0415
+
+        made = []
+        for line in split_lines(journal):
+            parsed = parse_line(line)
+            body = parsed.original.strip()
+            if body[3:6] != b"RMC":
+                made.append(line)
+                continue
+            sentence = rig.sentence(change(body[1:].partition(b"*")[0]).decode())[:-2]
+            stamps = {"wall_ms": parsed.wall_ms or 0, "mono_us": parsed.mono_us or 0}
+            made.append(encode_line(sentence, source=parsed.source, **stamps))
+        return b"".join(made)
+
+    return _log(lines)
+
+
+def _date(date: bytes) -> Callable[[bytes], bytes]:
+    return lambda body: b",".join([*body.split(b",")[:9], date, *body.split(b",")[10:]])
+
+
+case("a log of 60 MB of zero bytes", ends="either")(_log(lambda d: b"\0" * (60 << 20)))
+case("a log in UTF-16", ends="either")(_log(lambda d: d.decode().encode("utf-16")))
+case("verify: a log in UTF-16", "verify", "{s}", ends="either")(CASES[-1].spoil)
+case("a packed log in place of a plain one", ends="right")(_log(gzip.compress))
+case("a log packed twice", ends="either")(_log(lambda d: _zst(_zst(d))))
+case("four million begins without a line end behind a good log", ends="either")(_log(lambda d: d + b"$GP" * (4 << 20)))
+case("a receiver a week rollover behind", ends="either")(_dated(_date(b"280906")))
+case("a receiver in 1980", ends="either")(_dated(_date(b"060180")))
+case("a receiver in 2079", ends="either")(_dated(_date(b"311279")))
+case("a receiver whose date is no date", ends="either")(_dated(_date(b"310299")))
+case("a receiver that stands on a leap second", ends="either")(
+    _dated(lambda body: b",".join([body.split(b",")[0], b"235960.00", *body.split(b",")[2:9], b"311216", b"", b""]))
+)
+case("verify: every sentence on a leap second", "verify", "{s}", ends="either")(CASES[-1].spoil)
+case("an engine log of 5,000 columns", ends="either")(
+    _in_place(
+        of="raw/engine/engines.csv",
+        data=lambda d: b"\n".join(
+            line + b"," + (b"x" if n else b"extra") * 1 + b",1" * 4990 for n, line in enumerate(d.splitlines())
+        ),
+    )
+)
+case("an engine log in UTF-16", ends="either")(
+    _in_place(of="raw/engine/engines.csv", data=lambda d: d.decode().encode("utf-16"))
+)
+case("an engine log packed twice", ends="either")(
+    _in_place(of="raw/engine/engines.csv", data=lambda d: _zst(gzip.compress(d)))
+)
+case("an engine log of 1980 and 2099", ends="either")(
+    _in_place(
+        of="raw/engine/engines.csv", data=lambda d: d.replace(b"2026-", b"1980-", 500).replace(b"2026-", b"2099-")
+    )
+)
+case("an engine log with leap seconds", ends="either")(
+    _in_place(of="raw/engine/engines.csv", data=lambda d: re.sub(rb":\d\d(?=[.,Z])", b":60", d))
+)
+case("an engine log that is a workbook with a way out of its folder", ends="either")(
+    _workbook(lambda: _SHEET % b"", lambda: {"../../../outside/precious": b"x", "/etc/owned": b"x"})
+)
+case("draft-log: a workbook with a way out of its folder", "draft-log", "{s}/raw/engine/engines.xlsx", ends="either")(
+    CASES[-1].spoil
+)
+
+
+# Photos.
+
+
+def _photos(**files: Callable[[], bytes]) -> Spoil:
+    def spoil(s: Path, o: Path) -> None:
+        (s / "raw" / "photos").mkdir(exist_ok=True)
+        notes = []
+        for name, make in files.items():
+            data, file = make(), name.replace("__", ".")
+            (s / "raw" / "photos" / file).write_bytes(data)
+            sha256 = hashlib.sha256(data).hexdigest()
+            notes.append(f'{{{_T},"kind":"photo","value":"x","file":"raw/photos/{file}","sha256":"{sha256}"}}')
+        _notes(*notes)(s, o)
+
+    return spoil
+
+
+def _picture_bytes(mode: str, size: tuple[int, int], form: str, **more: object) -> bytes:
+    import io  # noqa: PLC0415
+
+    from PIL import Image  # noqa: PLC0415
+
+    made = io.BytesIO()
+    Image.new(mode, size).save(made, form, **more)  # type: ignore[arg-type]
+    return made.getvalue()
+
+
+def _animated() -> bytes:
+    from PIL import Image  # noqa: PLC0415
+
+    frames = [Image.new("RGB", (500, 500), (n, n, n)) for n in range(200)]
+    return _picture_bytes("RGB", (500, 500), "PNG", save_all=True, append_images=frames)
+
+
+def _with_exif(clock: str, offset: str, orientation: int) -> bytes:
+    from PIL import Image  # noqa: PLC0415
+
+    exif = Image.Exif()
+    exif[0x0112], exif[0x0110] = orientation, "\x1b[2J=cmd|'/c calc'!A1\u202e"
+    exif.get_ifd(0x8769).update({0x9003: clock, 0x9011: offset})
+    exif.get_ifd(0x8825).update({7: (23.0, 59.0, 60.5), 29: "9999:12:31", 2: (1e300, 0.0, 0.0)})
+    return _picture_bytes("RGB", (800, 400), "JPEG", exif=exif)
+
+
+case("photos that unpack to a flood", ends="right")(
+    _photos(
+        a__png=lambda: _picture_bytes("RGBA", (13_000, 13_000), "PNG"),
+        b__png=lambda: _picture_bytes("1", (60_000, 60_000), "PNG"),
+        c__tif=lambda: _picture_bytes("L", (14_000, 14_000), "TIFF", compression="tiff_deflate"),
+        d__webp=lambda: _picture_bytes("RGB", (8_000, 8_000), "WEBP", lossless=True),
+    )
+)
+case("an animated photo of 201 pictures", ends="right")(_photos(a__png=_animated))
+case("photos of the ends of the calendar", ends="right")(
+    _photos(
+        a__jpg=lambda: _with_exif("9999:12:31 23:59:59", "-14:00", 6),
+        b__jpg=lambda: _with_exif("0001:01:01 00:00:00", "+14:00", 250),
+        c__jpg=lambda: _with_exif("2026:99:99 99:99:99", "+99:99", 0)[:-500],
+    )
+)
+case("a photo that is a page with a script", ends="right")(_photos(a__jpg=lambda: b"<svg onload=alert(1)>" * 99))
+
+
+# Names and texts.
+
+_BAD_NAME = "Kit\\u202ety\\u200b\\u2066\\u001b]0;owned\\u0007\\n=1+1\\t<b>\\ufeff"
+
+
+_BADLY_NAMED = _settings(lambda t: re.sub(r'(?m)^name = ".*"$', lambda _: f'name = "{_BAD_NAME}"', t, count=1))
+case("a boat named with marks, escapes, line ends and markup", ends="either")(_BADLY_NAMED)
+case("pack: a boat named with marks and escapes", "pack", "{s}", "{s}/../bag", ends="either")(_BADLY_NAMED)
+
+
+case("notes that are formulas in every disguise", ends="right")(
+    _notes(
+        *(
+            f'{{{_T},"kind":"remark","value":"{start}cmd|x","by":"{start}y","where":"{start}z"}}'
+            for start in (
+                "=",
+                "+",
+                "-",
+                "@",
+                "\\t=",
+                "\\r=",
+                "\\n=",
+                "\uff1d",
+                "\uff0b",
+                "\uff0d",
+                "\uff20",
+                " =",
+                "'=",
+            )
+        )
+    )
+)
+case("a note of the year 1", ends="right")(_notes('{"t":"0001-01-01T00:00:00+14:00","kind":"mark"}'))
+case("a note at the edge of 2200", ends="right")(
+    _notes('{"t":"2200-12-31T23:59:59-23:59","kind":"remark","value":"x"}')
+)
+case("a key twice in the settings", says="twice")(_settings(lambda t: t + "\n[boat]\n"))
+case("settings of a million keys", says="larger")(
+    _settings(lambda t: t + "\n[x]\n" + "\n".join(f"a{i}=1" for i in range(1_000_000)))
+)
+case("a length that is no number", says="length_m")(_key("length_m = 16.8", "length_m = nan"))
+case("verify: settings that are no TOML", "verify", "{s}", says="session.toml")(_settings(lambda t: t + "\n[[["))
+case("verify: a log that asks for a window of 2 GiB", "verify", "{s}", says="damaged")(_bomb_log(_wide_window))
+case("verify: notes of 100 MB", "verify", "{s}", says="larger")(
+    _made(lambda: _notes(*(f'{{{_T},"kind":"sea","value":"{"x" * 500_000}"}}' for _ in range(200))))
+)
+
+
+@case("verify: results forged with their list", "verify", "{s}", "--derive", says="damaged")
+def _(s: Path, o: Path) -> None:
+    _forged_results(s)
+
+
 def _named(name: bytes, data: bytes = b"x") -> Spoil:
     return lambda s, o: Path(os.fsdecode(os.fsencode(s / "raw" / "engine") + b"/" + name)).write_bytes(data) and None
 
@@ -503,6 +702,13 @@ def _processed(change: Spoil) -> Spoil:
     return spoil
 
 
+def _forged_results(s: Path) -> None:
+    from tests.faults.tamper import with_its_list  # noqa: PLC0415
+
+    forged = with_its_list("reduction/bands.csv", lambda data: data.replace(b",1", b",2", 1))
+    _processed(lambda s, o: forged(s))(s, s)
+
+
 def _garbage(name: str) -> Spoil:
     return _processed(lambda s, o: (s / name).write_bytes(b"PAR1" + os.urandom(5000) + b"PAR1") and None)
 
@@ -530,6 +736,29 @@ for _name in (
 ):
     case(f"load: {_name} is garbage", *_LOAD)(_garbage(_name))
 case("review: segments are garbage", "review", "{s}")(_garbage("trialset/segments.parquet"))
+
+
+def _sparse(name: str, size: int) -> Spoil:
+    """Make a file that has a size and takes no room."""
+
+    def spoil(s: Path, o: Path) -> None:
+        (s / name).parent.mkdir(exist_ok=True)
+        with (s / name).open("ab") as file:
+            file.truncate(size)
+
+    return spoil
+
+
+case("a photo of a terabyte of nothing", says="more than a trial can")(_sparse("raw/photos/a.jpg", 1 << 40))
+case("verify: a log of a terabyte of nothing", "verify", "{s}", says="more than a trial can")(
+    _sparse("raw/nmea-02.log", 1 << 40)
+)
+case("kept results of eight gigabytes of nothing", ends="right")(
+    _processed(_sparse("trialset/work/results.pickle", 8 << 30))
+)
+case("a summary nested a million deep", ends="right")(
+    _processed(lambda s, o: (s / "reduction" / "summary.json").write_text("[" * 1_000_000) and None)
+)
 
 
 class _Runs:

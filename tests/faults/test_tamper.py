@@ -17,6 +17,11 @@ from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.reduce.summary import parse_summary, summary_schema
 
 NAMES = [tampering.name for tampering in tamperings(Path("stranger.pem"))]
+SLOW = (
+    "a note from the middle removed, and all of it sealed anew", "the seal of another session",
+    "the manifest of another session", "manifest and seal of another session", "a line of 66 MB behind the seal",
+)  # fmt: skip
+"""Run by ``-m long`` and by ``python -m tests.faults.tamper``."""
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +49,7 @@ def test_there_are_enough_ways() -> None:
     assert len(set(NAMES)) == len(NAMES) >= 25
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [pytest.param(n, marks=pytest.mark.long) if n in SLOW else n for n in NAMES])
 def test_it_is_found_and_named(name: str, original: Original, tmp_path: Path) -> None:
     (tampering,) = (t for t in tamperings(original.stranger) if t.name == name)
     outcome = try_one(tampering, original, tmp_path)

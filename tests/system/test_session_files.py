@@ -250,3 +250,15 @@ def test_a_replacement_in_a_folder_that_is_no_session_is_as_before(tmp_path: Pat
     with open_replacement(tmp_path / "new" / "a.txt") as file:
         file.write(b"x")
     assert (tmp_path / "new" / "a.txt").read_bytes() == b"x"
+
+
+def test_a_file_of_a_terabyte_of_nothing_is_refused_before_it_is_read(tmp_path: Path) -> None:
+    (tmp_path / "raw").mkdir()
+    (tmp_path / "session.toml").touch()
+    with (tmp_path / "raw" / "nmea.log").open("wb") as file:
+        try:
+            file.truncate(1 << 40)
+        except OSError as fault:
+            pytest.skip(f"no file of such a size can be made here: {fault}")
+    with pytest.raises(TrialCaptureError, match="more than a trial can"):
+        check_session_files(tmp_path)

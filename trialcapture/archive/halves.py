@@ -18,11 +18,14 @@ from trialcapture.archive.seal import JOINED, MANIFEST, add_event, hold_seal, re
 from trialcapture.archive.seal import NAME as SEAL_NAME
 from trialcapture.archive.session import FILE_NAME, open_session
 from trialcapture.archive.verify import read_timeline
+from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_files import read_whole
 
 SPARE_BYTES = 20_000_000
 """Left free on a disk when halves are joined on it (our choice)."""
 _NOTES = "raw/notes.jsonl"
+_UNSEALED_HALF = "the half that was put in had no seal, so nothing shows whether it was changed before"
 _PART = re.compile(r"(nmea|can)(?:-(\d+))?\.log(?:\.gz|\.zst)?")
 
 
@@ -105,12 +108,13 @@ def join_halves(
     refuse_other_session(target, other)
     if not is_sealing:
         return _join(target, other, at, by, spare_bytes)
-    refuse_changed(other, read_timeline(other).recording, None)
+    theirs = refuse_changed(other, read_timeline(other).recording, None)
     with hold_seal(target):
         before = refuse_changed(target, read_timeline(target).recording, None)
         joined = _join(target, other, at, by, spare_bytes)
         if before.state == "intact" and (joined.files or joined.notes):
-            add_event(target, before, JOINED, by, at, [*joined.files, _NOTES])
+            odd = [] if theirs.was_sealed else [_UNSEALED_HALF]
+            add_event(target, before, JOINED, by, at, [*joined.files, _NOTES], found=odd)
         elif before.state != "intact":
             seal_closed(target, by=by, t=at, what=JOINED)
     return joined
@@ -210,7 +214,7 @@ def _parsed(lines: Iterable[bytes]) -> list[dict[str, Any]]:
     found = []
     for line in lines:
         with suppress(ValueError, RecursionError):
-            entry = json.loads(line)
+            entry = parse_json_line(line)
             if isinstance(entry, dict):
                 found.append(entry)
     return found
@@ -219,7 +223,7 @@ def _parsed(lines: Iterable[bytes]) -> list[dict[str, Any]]:
 def _note_lines(folder: Path) -> list[bytes]:
     path = folder / _NOTES
     try:
-        text = path.read_bytes()
+        text = read_whole(path, MOST_JSON_BYTES)
     except FileNotFoundError:
         return []
     except OSError as fault:
@@ -243,7 +247,7 @@ def _timed(lines: Iterable[bytes]) -> list[tuple[int, bytes]]:
     timed, last_us = [], -1
     for line in lines:
         with suppress(ValueError, TypeError, KeyError, RecursionError):
-            mono_us = json.loads(line)["mono_us"]
+            mono_us = parse_json_line(line)["mono_us"]
             last_us = max(last_us, mono_us) if isinstance(mono_us, int) else last_us
         timed.append((last_us, line))
     return timed

@@ -31,6 +31,9 @@ _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 _MOST_BYTES = 200_000_000
 _MOST_PIXELS = 200_000_000
 """Larger than any camera's pictures (our choice); a file that unpacks to more is not opened."""
+_MOST_PIXELS_AT_ONCE = 50_000_000
+"""Of a picture that is unpacked whole, as all but JPEG are, even to look for its time: up to eight bytes a pixel (our
+choice)."""
 _WIDTH_PX, _HEIGHT_PX, _QUALITY = 360, 270, 72
 """A small picture is some 20 kB (our choice)."""
 _ORIGINAL, _SUBSECONDS, _OFFSET, _EXIF, _GPS = 36867, 37521, 36881, 0x8769, 0x8825
@@ -105,8 +108,8 @@ def taken_at(times: PhotoTimes, clock: CameraClock) -> TakenAt:
         times: What it says.
         clock: What is noted about its camera's clock.
     """
-    if times.satellites_utc is not None:
-        return TakenAt(_ns(times.satellites_utc), "satellites", "")
+    if times.satellites_utc is not None and (by_satellites := _ns(times.satellites_utc)) is not None:
+        return TakenAt(by_satellites, "satellites", "")
     if times.fault:
         return TakenAt(None, "", f"its time cannot be read: {times.fault}")
     if times.clock is None:
@@ -117,8 +120,13 @@ def taken_at(times: PhotoTimes, clock: CameraClock) -> TakenAt:
         zone = clock.shown_offset or timedelta()
     if zone is None:
         return TakenAt(None, "", "the zone of the camera's clock is not known")
-    at = times.clock.replace(tzinfo=UTC) - zone + timedelta(seconds=clock.offset_s or 0.0)
-    return TakenAt(_ns(at), "camera", "")
+    try:
+        at_ns = _ns(times.clock.replace(tzinfo=UTC) - zone + timedelta(seconds=clock.offset_s or 0.0))
+    except (ValueError, OverflowError):
+        at_ns = None
+    if at_ns is None:
+        return TakenAt(None, "", "the time it says is of no year in which boats were tried")
+    return TakenAt(at_ns, "camera", "")
 
 
 def camera_offset_s(times: PhotoTimes, shown: datetime) -> float:
@@ -133,7 +141,14 @@ def camera_offset_s(times: PhotoTimes, shown: datetime) -> float:
             seen=times.fault or "no time in it",
             expected="a photo as the camera wrote it, or --camera-offset-s",
         )
-    at = times.clock.replace(tzinfo=UTC) - (times.offset or timedelta())
+    try:
+        at = times.clock.replace(tzinfo=UTC) - (times.offset or timedelta())
+    except OverflowError:
+        raise TrialCaptureError(
+            "the camera's offset cannot be found from this photo",
+            seen=f"the year {times.clock.year} in it",
+            expected="a photo as the camera wrote it, or --camera-offset-s",
+        ) from None
     return (shown.astimezone(UTC) - at).total_seconds()
 
 
@@ -209,7 +224,8 @@ def _open_picture(path: Path) -> Iterator[Image.Image]:
             picture = Image.open(file, formats=_FORMATS)
         except Image.DecompressionBombError as fault:
             raise ValueError("more pixels than a photo has") from fault
-        _refuse_if(picture.size[0] * picture.size[1] > _MOST_PIXELS)
+        most = _MOST_PIXELS if picture.format == "JPEG" else _MOST_PIXELS_AT_ONCE
+        _refuse_if(picture.size[0] * picture.size[1] > most)
         yield picture
 
 
@@ -232,9 +248,9 @@ def _satellites_utc(gps: Mapping[int, Any]) -> datetime | None:
         day = datetime.strptime(_text(gps.get(_GPS_DATE)), "%Y:%m:%d").replace(tzinfo=UTC)
         hours, minutes, seconds = (float(x) for x in gps[_GPS_TIME])
         of_day = timedelta(hours=hours, minutes=minutes, seconds=seconds)
+        return day + of_day if timedelta() <= of_day < timedelta(days=1, seconds=1) else None
     except (ValueError, TypeError, KeyError, ArithmeticError):
         return None
-    return day + of_day if timedelta() <= of_day < timedelta(days=1, seconds=1) else None
 
 
 def _ns(at: datetime) -> int | None:

@@ -635,7 +635,14 @@ def refuse_changed(folder: Path, recording: Recording, accept: Acceptance | None
 
 
 def add_event(
-    folder: Path, before: SealComparison, what: str, by: str, t: str, touched: Collection[str]
+    folder: Path,
+    before: SealComparison,
+    what: str,
+    by: str,
+    t: str,
+    touched: Collection[str],
+    *,
+    found: Sequence[str] = (),
 ) -> SealLine | None:
     """Write the line of an event, and the manifest; of an unsealed session the manifest alone, where it has one.
 
@@ -646,13 +653,14 @@ def add_event(
         by: Who.
         t: When, ISO 8601 UTC.
         touched: Paths that the event added or changed; all others are as they were before.
+        found: What a later reader is to be told of, one sentence each.
     """
     files = {file.path: file for file in before.files}
     for path in touched:
         files[path] = _entry(folder, folder / path)
     refuse_unreadable(folder, files.values())
     if before.state == "intact":
-        return _append(folder, what, by, t, list(files.values()), read_chain(folder))
+        return _append(folder, what, by, t, list(files.values()), read_chain(folder), found=found)
     if (folder / MANIFEST).exists():
         write_entries(folder, [file for path, file in sorted(files.items()) if path != SESSION])
     return None

@@ -20,6 +20,7 @@ from trialcapture.archive.result_hashes import compare_results
 from trialcapture.archive.seal import (
     ACCEPTED,
     CLOSED_LATE,
+    JOINED,
     MANIFEST,
     NAME,
     Recording,
@@ -166,7 +167,7 @@ class Timeline:
     _cadences: dict[str, _Cadence] = field(default_factory=dict)
     _gap_reasons: dict[str, Counter[str]] = field(default_factory=dict)
     _losses: list[NamedLoss] = field(default_factory=list)
-    _overflows: list[tuple[str, int, int]] = field(default_factory=list)
+    _overflows: list[tuple[str, int, int, bool]] = field(default_factory=list)
     _received: Counter[str] = field(default_factory=Counter)
     _parts: int = 0
     _ended: int = 0
@@ -218,7 +219,8 @@ class Timeline:
             if entry.get("complete", True) is not True:
                 size = entry.get("unwritten_bytes")
                 more = f"; {size} bytes were still in memory" if isinstance(size, int) and size else ""
-                text = f"{entry.get('value') or 'it ended'}: not everything that was received is on the disk{more}"
+                told, truth = str(entry.get("value") or "it ended"), "not everything that was received is on the disk"
+                text = (told if truth in told else f"{told}: {truth}") + more
                 self._losses.append(NamedLoss("recording", text))
         elif kind in ("lost", "silent"):
             self._open.setdefault(source, int(entry.get("from_us", mono_us)))
@@ -228,7 +230,8 @@ class Timeline:
             self._gap_reasons.setdefault(source, Counter())[str(entry.get("reason") or "silent")] += 1
         elif kind == "overflow":
             lines = int(entry.get("lines", 0)) + int(entry.get("datagrams", 0))
-            self._overflows.append((source, int(entry.get("bytes", 0)), lines))
+            is_of_disk = entry.get("cause") == "disk"
+            self._overflows.append((source, int(entry.get("bytes", 0)), lines, is_of_disk))
         elif kind == "file_lost":
             text, lines = str(entry.get("value", kind)), int(entry.get("lines", 0))
             self._losses.append(NamedLoss(str(entry.get("file", "")), text, float(entry.get("seconds", 0.0)), lines))
@@ -262,8 +265,8 @@ class Timeline:
             after = "what was held in memory was written afterwards" if is_over else "it was never written again"
             when = f"from {_at_text(start)} for {(stop - start) / 1e6:.1f} s"
             found.append(NamedLoss("recording", f"nothing could be written {when}; {after}", (stop - start) / 1e6))
-        for source, size, lines in self._overflows:
-            found.append(self._overflow(source, size, lines))
+        for source, size, lines, is_of_disk in self._overflows:
+            found.append(self._overflow(source, size, lines, is_of_disk=is_of_disk))
         return found
 
     def _losses_of(self, account: Account) -> Iterable[NamedLoss]:
@@ -302,7 +305,7 @@ class Timeline:
             if usual[1] < b - a <= LONGEST_SILENCE_S * 1e6 and not any(a < y and x < b for x, y in named)
         ]
 
-    def _overflow(self, source: str, size: int, lines: int) -> NamedLoss:
+    def _overflow(self, source: str, size: int, lines: int, *, is_of_disk: bool) -> NamedLoss:
         cadence, count = self._cadences.get(source), self._lines.get(source, 0)
         if not lines and cadence is not None and cadence.bytes and count:
             lines = round(size * count / cadence.bytes)
@@ -312,7 +315,8 @@ class Timeline:
         parts = [f"{size} bytes"] if size else []
         parts += [f"about {lines} lines"] if lines else []
         parts += [f"{seconds:.1f} s of what it sends"] if seconds is not None else []
-        text = f"{', '.join(parts) or 'data'} came faster than they were taken and are lost"
+        why = "no disk took them" if is_of_disk else "they came faster than they were taken"
+        text = f"{', '.join(parts) or 'data'} are lost: {why}"
         return NamedLoss(source, text, seconds, lines or None)
 
     def _account(self, source: str) -> Account:
@@ -657,6 +661,8 @@ def _losses_of_seal(seal: SealComparison, timeline: Timeline) -> list[NamedLoss]
         elif line.what == ACCEPTED:
             text = f"changes accepted {line.t} by {line.by}: {'; '.join(line.found)}; reason given: {line.reason}"
             found.append(NamedLoss("seal", text))
+        elif line.what == JOINED and line.found:
+            found.append(NamedLoss("seal", f"{line.what} {line.t} by {line.by}: {'; '.join(line.found)}"))
         elif line.found:
             text = f"{line.what} {line.t} by {line.by} over changes nobody accepted: {'; '.join(line.found)}"
             found.append(NamedLoss("seal", text))

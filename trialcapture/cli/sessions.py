@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -183,10 +182,13 @@ def _about_settings(session: Session, text: str | None, keep: bool) -> list[str]
 
 def _was_made_with_others(folder: Path) -> bool:
     """Return whether the result that is here says that it was made with other settings than the session's."""
+    from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json  # noqa: PLC0415
+    from trialcapture.system.session_files import read_whole  # noqa: PLC0415
+
     try:
-        made = json.loads((folder / "reduction" / "summary.json").read_bytes())
+        made = parse_json(read_whole(folder / "reduction" / "summary.json", MOST_JSON_BYTES))
         return bool(made["seal"]["settings"] == "others")
-    except (OSError, ValueError, KeyError, TypeError):  # there is none, or none that says so
+    except (OSError, ValueError, KeyError, TypeError, TrialCaptureError):  # there is none, or none that says so
         return False
 
 

@@ -92,8 +92,10 @@ class KeptBlocks:
             noted = {name: entry[name] for name in ("tables", "places", "more")}
             if not is_ours(noted, entry["code"]) or hash_file(tables)[0] != noted["tables"]:
                 return None
+            if hash_file(more)[0] != noted["more"]:
+                return None
             pickled = more.read_bytes()
-            if hashlib.sha256(pickled).hexdigest() != noted["more"]:
+            if hashlib.sha256(pickled).hexdigest() != noted["more"]:  # changed between the two
                 return None
             index, counts, decoder = pickle.loads(pickled)  # only what this user's program wrote has these hashes
             places = {table: (int(begin), int(end)) for table, (begin, end) in noted["places"].items()}

@@ -188,11 +188,13 @@ class FormerResults:
         self._note = entry_path(origin, "results")
         self._made: dict[str, Any] = {}
         self._has_new = False
-        with suppress(OSError, ValueError, KeyError, TypeError):  # nothing was noted: all is made anew
-            data = self._path.read_bytes()
-            entry, noted = json.loads(self._note.read_bytes()), {"sha256": hashlib.sha256(data).hexdigest()}
-            if entry["sha256"] == noted["sha256"] and is_ours(noted, entry["code"]):
-                self._made = pickle.loads(data)
+        with suppress(OSError, ValueError, KeyError, TypeError, TrialCaptureError):  # nothing noted: all is made anew
+            entry = json.loads(self._note.read_bytes())
+            noted = {"sha256": entry["sha256"], "bytes": entry["bytes"]}
+            if is_ours(noted, entry["code"]):
+                data = read_whole(self._path, noted["bytes"])
+                if hashlib.sha256(data).hexdigest() == noted["sha256"]:
+                    self._made = pickle.loads(data)
 
     def get(self, make: Callable[..., Made], *given: Any) -> Made:
         """Return ``make(*given)``, of an earlier run where it was given the same.
@@ -219,7 +221,7 @@ class FormerResults:
         data = pickle.dumps(dict(list(self._made.items())[-_MOST_RESULTS:]))
         write_file(self._path, data)
         with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
-            noted = {"sha256": hashlib.sha256(data).hexdigest()}
+            noted = {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
             write_file(self._note, json.dumps(noted | {"code": code_of(noted)}).encode())
             forget_oldest(self._note.parent)
 

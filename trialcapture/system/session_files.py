@@ -29,6 +29,8 @@ MARK = "session.toml"
 _MOST_LEVELS = 8
 _MOST_ENTRIES = 100_000
 """Files and folders of a session, and folders in each other (our choice: ten times what a day of photos needs)."""
+_MOST_FILE_BYTES = 64 << 30
+"""Of any file of a session (our choice: a week of a busy bus); a sparse file of more costs nothing to make."""
 _NO_LETTER = frozenset({"Cc", "Cs", "Zl", "Zp"})
 _LOCKS = ("recorder.lock", "results.lock", ".seal-lock")
 _OURS = ("raw", "trialset", "reduction", "signatures", MARK, "manifest.json", "seal.jsonl", "live.jsonl", *_LOCKS)
@@ -378,6 +380,8 @@ def _entries(top: Path) -> Iterator[tuple[Path, os.stat_result, str]]:
             count += 1
             if count > _MOST_ENTRIES:
                 raise _too_much(top, f"more than {_MOST_ENTRIES} files and folders")
+            if stat.S_ISREG(status.st_mode) and status.st_size > _MOST_FILE_BYTES:
+                raise _too_much(path, f"a file of {status.st_size} bytes, where at most {_MOST_FILE_BYTES} are read")
             if not _is_ignored(name) and _odd_name(name):
                 raise TrialCaptureError(
                     "a file of this session has a name that is no text",
