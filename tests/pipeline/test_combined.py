@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import openpyxl
 import pytest
 from click.testing import CliRunner
 
@@ -92,6 +93,15 @@ def test_two_days_make_one_table(days: tuple[Path, Path], tmp_path: Path) -> Non
     for kg in loads:
         assert f"{kg:,.0f}".replace(",", "\u202f") in sheet
     assert re.search(r"<data value=\"bands.parquet#/\d+/session_id\">A\+B</data>", sheet)
+    book = openpyxl.load_workbook(into / "reduction" / "trial.xlsx")
+    ids = [s["id"] for s in told["summary"]["sessions"]]
+    whose = {cell.value for cell in next(c for c in book["Bands"].iter_cols() if c[0].value == "Session")[1:]}
+    assert {f"A {ids[0]}", f"B {ids[1]}", f"A {ids[0]}; B {ids[1]}"} >= whose > set()
+    assert len(book["Bands"]._charts) == 2
+    assert {c.value for c in next(c for c in book["Legs"].iter_cols() if c[0].value == "Session")[1:]} == {
+        f"A {ids[0]}", f"B {ids[1]}",
+    }  # fmt: skip
+    assert not [c for page in book for row in page.iter_rows() for c in row if c.data_type == "f"]
     for copy in copies:
         assert f'href="../sessions/{copy.name}/reduction/report.html"' in sheet
     assert "B" in again.output

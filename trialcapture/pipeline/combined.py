@@ -16,6 +16,7 @@ import tomli_w
 from trialcapture import __version__
 from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.archive.manifest import hash_file, raw_files
+from trialcapture.archive.notes import read_notes
 from trialcapture.archive.parquet import read_parquet, write_parquet
 from trialcapture.archive.session import FILE_NAME, Session, open_session
 from trialcapture.config import UnitSystem
@@ -24,10 +25,11 @@ from trialcapture.pipeline import process
 from trialcapture.pipeline.reading import Progress
 from trialcapture.reduce.combined_bands import CombinedTrial, combine_bands, combine_summaries
 from trialcapture.reduce.summary import as_json
-from trialcapture.reduce.tables import bands_csv
-from trialcapture.report.combined_sheet import render_combined_sheet
+from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
+from trialcapture.report.combined_sheet import build_combined_sheet, render_combined_sheet
 from trialcapture.report.pdf import sheet_pdf
 from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.spreadsheet import combined_xlsx
 
 COMBINED = "combined.toml"
 """Makes a folder a trial of several sessions; it lists them."""
@@ -155,14 +157,20 @@ def process_combined(
     plain = [s.replace_schema_metadata(None) for s in segments]
     write_parquet(of / "segments.parquet", pa.concat_tables(plain, promote_options="default"), origin)
     write_file(of / "bands.csv", bands_csv(bands))
+    write_file(of / "legs.csv", legs_csv(legs))
+    driven = [manoeuvres_csv(result["findings"].measures, result["findings"].session.id) for result in results]
+    write_file(of / "manoeuvres.csv", driven[0] + b"".join(text.partition(b"\n")[2] for text in driven[1:]))
     text = json.dumps(as_json(trial), indent=1, allow_nan=False) + "\n"
     write_file(of / "summary.json", text.encode())
     read_in: ReaderUnits = results[0]["units"]
-    sheet = render_combined_sheet(
-        bands, trial, [result["findings"] for result in results], [result["bands"] for result in results], read_in
-    )
+    findings = [result["findings"] for result in results]
+    made = build_combined_sheet(bands, trial, findings, [result["bands"] for result in results], read_in)
+    sheet = render_combined_sheet(made, bands, trial, read_in)
+    notes = [read_notes(open_session(folder / name)) for name in names]
     write_file(of / "sheet.html", sheet.encode())
+    write_file(of / "trial.xlsx", combined_xlsx(bands, legs, made, findings, notes, read_in))
     paths = {"sheet": of / "sheet.html", "bands": of / "bands.csv", "summary": of / "summary.json"}
+    paths["spreadsheet"] = of / "trial.xlsx"
     if pdf or (of / "sheet.pdf").exists():
         progress("PDF", None)
         write_file(of / "sheet.pdf", sheet_pdf(sheet))
