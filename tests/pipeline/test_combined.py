@@ -12,8 +12,10 @@ import openpyxl
 import pytest
 from click.testing import CliRunner
 
+from trialcapture import load
 from trialcapture.cli import group
 from trialcapture.errors import TrialCaptureError
+from trialcapture.frames import CombinedFrames
 from trialcapture.pipeline.combined import combine_sessions
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
@@ -105,6 +107,23 @@ def test_two_days_make_one_table(days: tuple[Path, Path], tmp_path: Path) -> Non
     for copy in copies:
         assert f'href="../sessions/{copy.name}/reduction/report.html"' in sheet
     assert "B" in again.output
+    frames = load(into)
+    assert isinstance(frames, CombinedFrames)
+    assert frames.bands["speed_kn"].tolist() == [b["speed_kn"] for b in told["bands"]]
+    assert set(frames.legs["session_id"]) == set(frames.samples["session_id"]) == set(ids)
+    assert frames.legs.attrs["units"]["sog_kn_mean"] == "kn"
+    assert frames.summary.sessions[1].load.displacement_kg == loads[1]
+    assert len(frames.summary.steps) == len(told["summary"]["steps"])
+    row = next(b for b in told["bands"] if b["band_rpm"] == 3500.0)
+    assert row["economy_nm_per_l"] == pytest.approx(row["speed_kn"] / row["fuel_l_per_h"])
+    traced = json.loads(CliRunner().invoke(group, ["explain", str(into), "3500", "--json"]).stdout)
+    assert [of["letter"] for of in traced["sessions"]] == ["A", "B"]
+    assert all(leg["raw"]["lines"] for of in traced["sessions"] for leg in of["legs"])
+    shown = CliRunner().invoke(group, ["explain", str(into), "3500"]).output
+    assert "of sessions A and B" in shown
+    assert "session B" in CliRunner().invoke(group, ["explain", str(into), "b", "leg", "1"]).output
+    refused = CliRunner().invoke(group, ["explain", str(into), "9999"])
+    assert refused.exit_code == 1
 
 
 def test_what_is_no_one_trial_is_refused_and_leaves_nothing(days: tuple[Path, Path], tmp_path: Path) -> None:

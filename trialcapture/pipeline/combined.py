@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,7 @@ from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.archive.manifest import hash_file, raw_files
 from trialcapture.archive.notes import read_notes
 from trialcapture.archive.parquet import read_parquet, write_parquet
-from trialcapture.archive.session import FILE_NAME, Session, open_session
+from trialcapture.archive.session import COMBINED, FILE_NAME, Session, listed_sessions, open_session
 from trialcapture.config import UnitSystem
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
@@ -31,8 +30,6 @@ from trialcapture.report.pdf import sheet_pdf
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.spreadsheet import combined_xlsx
 
-COMBINED = "combined.toml"
-"""Makes a folder a trial of several sessions; it lists them."""
 _KEPT = (FILE_NAME, "manifest.json", "seal.jsonl")
 _KEPT_FORMER = "session-former-*.toml"
 
@@ -45,11 +42,6 @@ class CombinedResult:
     trial: CombinedTrial
     units: ReaderUnits
     paths: dict[str, Path]
-
-
-def is_combined(folder: Path) -> bool:
-    """Return whether a folder is a trial of several sessions."""
-    return (folder / COMBINED).is_file()
 
 
 def combine_sessions(sources: Sequence[Path], into: Path, progress: Progress = lambda _step, _share: None) -> None:
@@ -141,7 +133,7 @@ def process_combined(
     Raises:
         TrialCaptureError: The list of sessions is damaged, or a session cannot be processed.
     """
-    names = _listed(folder)
+    names = listed_sessions(folder)
     results = [process(folder / name, progress=progress, units=units, pdf=pdf) for name in names]
     bands, steps = combine_bands([result["bands"] for result in results])
     trial = combine_summaries([result["findings"] for result in results], names, bands, steps, __version__)
@@ -177,16 +169,3 @@ def process_combined(
         paths["sheet pdf"] = of / "sheet.pdf"
     paths |= {f"report {s.id}": folder / s.folder / "reduction" / "report.html" for s in trial.sessions}
     return CombinedResult(bands, trial, read_in, paths)
-
-
-def _listed(folder: Path) -> list[str]:
-    path = folder / COMBINED
-    try:
-        names = tomllib.loads(path.read_text(encoding="utf-8"))["combined"]["session"]
-    except (OSError, ValueError, KeyError, TypeError) as fault:
-        raise TrialCaptureError("the list of sessions is damaged", seen=str(fault), where=str(path)) from fault
-    if not isinstance(names, list) or not all(isinstance(n, str) and n.startswith("sessions/") for n in names):
-        raise TrialCaptureError("the list of sessions is damaged", seen=str(names)[:80], where=str(path))
-    if any(".." in Path(n).parts for n in names):
-        raise TrialCaptureError("a session of the list lies outside the folder", seen=str(names)[:80], where=str(path))
-    return names
