@@ -250,6 +250,11 @@ def test_a_faster_clock_is_for_what_this_computer_plays_to_itself_and_the_notes_
     notes = [json.loads(line) for line in Path("fast/raw/notes.jsonl").read_text(encoding="utf-8").splitlines()]
     (told,) = [note for note in notes if note["kind"] == "speed"]
     assert told["speed"] == 8.0
+    # what is noted beside it stands by the clock of the session, not by that of the computer, which is behind by now
+    ended = max(note["t"] for note in notes)
+    assert run("note", "fast", "mark")[0] == 0
+    (mark,) = [json.loads(line) for line in Path("fast/raw/notes-note.jsonl").read_text(encoding="utf-8").splitlines()]
+    assert mark["t"] > ended
     text = Path("boat.toml").read_text().replace('host = "127.0.0.1"\n', "")
     Path("open.toml").write_text(text)
     code, _, err = run("record", "open.toml", "--into", "refused", "--minutes", "0.2", "--speed", "8")

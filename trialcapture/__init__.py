@@ -24,7 +24,7 @@ import os
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from trialcapture.frames import TrialFrames
+    from trialcapture.frames import CombinedFrames, TrialFrames
 
 # The matrices here are small: threads only cost time, and their number could change a last digit. Linear algebra reads
 # these names once, when NumPy and SciPy are first imported; a value that is set already stays.
@@ -34,20 +34,21 @@ for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS
 __version__ = "0.1.0"
 
 
-def load(session: str | os.PathLike[str]) -> TrialFrames:
+def load(session: str | os.PathLike[str]) -> TrialFrames | CombinedFrames:
     """Return the results of a processed session as pandas frames.
 
     ``.samples .segments .legs .bands .manoeuvres .notes`` are frames with their units in ``attrs["units"]``;
-    ``.summary`` is a typed `trialcapture.reduce.summary.Summary`. Each is read when it is first asked for.
+    ``.summary`` is a typed `trialcapture.reduce.summary.Summary`. Each is read when it is first asked for. A trial of
+    several sessions gives the same frames, with whose each row is, and each session by itself in ``.sessions``.
 
     Args:
-        session: The session's folder.
+        session: The folder of a session, or of a trial of several.
 
     Raises:
         TrialCaptureError: There is no session, or it was not processed.
     """
     from pathlib import Path  # noqa: PLC0415
 
-    from trialcapture.frames import load_frames  # noqa: PLC0415  pandas takes a quarter of a second
+    from trialcapture.frames import load_any  # noqa: PLC0415  pandas takes a quarter of a second
 
-    return load_frames(Path(session))
+    return load_any(Path(session))

@@ -1,5 +1,6 @@
 """Notes of people are read line by line; a damaged line costs itself only."""
 
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -8,12 +9,14 @@ from hypothesis import strategies as st
 
 from trialcapture.archive.notes import (
     DAMAGED,
+    Note,
     append_notes,
     marks_of,
     notes_path,
     parse_note,
     read_notes,
     reviews_of,
+    session_time,
     trims_of,
 )
 from trialcapture.archive.session import create_session
@@ -50,6 +53,24 @@ def test_notes_give_marks_and_trims_in_order_of_time(tmp_path: Path) -> None:
     ]
     assert notes[0].by == "engineer"
     assert notes[4].more == {"source": "gps1", "mono_us": 12}
+
+
+def test_beside_a_recording_faster_than_time_the_clock_of_the_session_counts() -> None:
+    noon = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    begun_ns = int(noon.timestamp()) * 10**9
+
+    def events(*lines: str) -> list[Note]:
+        return [parse_note(line.encode(), n) for n, line in enumerate(lines)]
+
+    start = '{"t":"2026-05-04T12:00:00Z","kind":"start","value":"recording begins"}'
+    fast = f'{{"t":"2026-05-04T12:00:01Z","kind":"speed","value":"x","speed":4,"computer_ns":{begun_ns}}}'
+    later = noon + timedelta(seconds=30)
+    assert session_time(events(start, fast), later) == noon + timedelta(seconds=1 + 4 * 30)
+    # as fast as time: no session, a recording of a boat, and one that goes on without the speed
+    for plain in (events(), events(start), events(start, fast, start.replace("start", "resume"))):
+        assert session_time(plain, later) == later
+    damaged = fast.replace(str(begun_ns), '"x"'), fast.replace('"speed":4', '"speed":1e300')
+    assert [session_time(events(line), later) for line in damaged] == [later, later]
 
 
 @given(st.one_of(st.binary(), st.text().map(lambda text: text.encode("utf-8", "surrogatepass"))))

@@ -8,11 +8,14 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import openpyxl
 import pytest
 from click.testing import CliRunner
 
+from trialcapture import load
 from trialcapture.cli import group
 from trialcapture.errors import TrialCaptureError
+from trialcapture.frames import CombinedFrames
 from trialcapture.pipeline.combined import combine_sessions
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
@@ -92,9 +95,35 @@ def test_two_days_make_one_table(days: tuple[Path, Path], tmp_path: Path) -> Non
     for kg in loads:
         assert f"{kg:,.0f}".replace(",", "\u202f") in sheet
     assert re.search(r"<data value=\"bands.parquet#/\d+/session_id\">A\+B</data>", sheet)
+    book = openpyxl.load_workbook(into / "reduction" / "trial.xlsx")
+    ids = [s["id"] for s in told["summary"]["sessions"]]
+    whose = {cell.value for cell in next(c for c in book["Bands"].iter_cols() if c[0].value == "Session")[1:]}
+    assert {f"A {ids[0]}", f"B {ids[1]}", f"A {ids[0]}; B {ids[1]}"} >= whose > set()
+    assert len(book["Bands"]._charts) == 2
+    assert {c.value for c in next(c for c in book["Legs"].iter_cols() if c[0].value == "Session")[1:]} == {
+        f"A {ids[0]}", f"B {ids[1]}",
+    }  # fmt: skip
+    assert not [c for page in book for row in page.iter_rows() for c in row if c.data_type == "f"]
     for copy in copies:
         assert f'href="../sessions/{copy.name}/reduction/report.html"' in sheet
     assert "B" in again.output
+    frames = load(into)
+    assert isinstance(frames, CombinedFrames)
+    assert frames.bands["speed_kn"].tolist() == [b["speed_kn"] for b in told["bands"]]
+    assert set(frames.legs["session_id"]) == set(frames.samples["session_id"]) == set(ids)
+    assert frames.legs.attrs["units"]["sog_kn_mean"] == "kn"
+    assert frames.summary.sessions[1].load.displacement_kg == loads[1]
+    assert len(frames.summary.steps) == len(told["summary"]["steps"])
+    row = next(b for b in told["bands"] if b["band_rpm"] == 3500.0)
+    assert row["economy_nm_per_l"] == pytest.approx(row["speed_kn"] / row["fuel_l_per_h"])
+    traced = json.loads(CliRunner().invoke(group, ["explain", str(into), "3500", "--json"]).stdout)
+    assert [of["letter"] for of in traced["sessions"]] == ["A", "B"]
+    assert all(leg["raw"]["lines"] for of in traced["sessions"] for leg in of["legs"])
+    shown = CliRunner().invoke(group, ["explain", str(into), "3500"]).output
+    assert "of sessions A and B" in shown
+    assert "session B" in CliRunner().invoke(group, ["explain", str(into), "b", "leg", "1"]).output
+    refused = CliRunner().invoke(group, ["explain", str(into), "9999"])
+    assert refused.exit_code == 1
 
 
 def test_what_is_no_one_trial_is_refused_and_leaves_nothing(days: tuple[Path, Path], tmp_path: Path) -> None:

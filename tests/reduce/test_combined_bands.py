@@ -67,6 +67,47 @@ def test_what_one_session_does_not_know_comes_from_the_other() -> None:
     assert bands.to_pylist()[0]["fuel_l_per_h"] == pytest.approx(140.0)
 
 
+def test_a_calibration_in_common_is_counted_once_as_with_resistors_of_one_standard() -> None:
+    # ten resistors of 1000 Ω, each compared with one standard of u = 0.1 Ω: in series u is 1 Ω, so 0.1 Ω of the mean,
+    # not 0.032 (GUM, JCGM 100:2008, 5.2.2, example)
+    parts = [part(f"s{n}", row(1800.0, 1000.0, 1e-9, 0.1)) for n in range(10)]
+    (found,) = combine_bands(parts)[0].to_pylist()
+    assert 10.0 * found["speed_u_kn"] == pytest.approx(1.0)
+
+
+def test_the_ratio_of_correlated_means_is_that_of_the_worked_example() -> None:
+    # voltage over current of five observations: Z = 254.260 Ω, u = 0.236 (GUM, JCGM 100:2008, H.2, tables H.2 to H.4)
+    volts = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
+    amperes = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) * 1e-3
+    s_v, s_i, r = volts.std(ddof=1), amperes.std(ddof=1), np.corrcoef(volts, amperes)[0, 1]
+    parts = []
+    for n, (v, i) in enumerate(zip(volts, amperes, strict=True)):
+        of_ratio = v / i * np.sqrt((s_v / v) ** 2 + (s_i / i) ** 2 - 2 * r * s_v * s_i / (v * i))
+        own = {
+            "fuel_l_per_h": i, "fuel_u_l_per_h": s_i, "fuel_u_own": s_i, "fuel_u_common": 0.0, "fuel_k": 2.0,
+            "economy_nm_per_l": v / i, "economy_u_nm_per_l": of_ratio, "economy_u_own": of_ratio,
+            "economy_u_common": 0.0, "economy_k": 2.0,
+        }  # fmt: skip
+        parts.append(part(f"s{n}", row(1800.0, v, s_v, 0.0, **own)))
+    (found,) = combine_bands(parts)[0].to_pylist()
+    assert found["economy_nm_per_l"] == pytest.approx(254.260, abs=5e-3)
+    assert found["economy_u_nm_per_l"] == pytest.approx(0.236, abs=5e-4)
+    # who divides what is printed finds what is printed
+    assert found["economy_nm_per_l"] == pytest.approx(found["speed_kn"] / found["fuel_l_per_h"])
+
+
+def test_one_way_of_each_day_is_no_pair_and_one_way_never_enters_a_row_run_both_ways() -> None:
+    unknown = {"ways": 1, "flags": "one-way;current-unknown"}
+    known = {"ways": 1, "flags": "one-way;current-from-other-bands"}
+    up, down = part("a", row(1800.0, 17.0, 0.4, **unknown)), part("b", row(1800.0, 17.3, 0.4, **unknown))
+    bands, _ = combine_bands([up, down])
+    assert [r["speed_kn"] for r in bands.to_pylist()] == [17.0, 17.3]
+    bands, _ = combine_bands([part("a", row(1800.0, 17.0, **known)), part("b", row(1800.0, 17.2, **known))])
+    assert [(r["ways"], r["session_id"]) for r in bands.to_pylist()] == [(1, "a; b")]
+    bands, _ = combine_bands([up, part("b", row(1800.0, 17.2)), part("c", row(1800.0, 17.4))])
+    assert [(r["ways"], r["session_id"]) for r in bands.to_pylist()] == [(2, "b; c"), (1, "a")]
+
+
 def plan(*states: PlanState) -> PlanComparison:
     cells = tuple(PlanCell(f"{1000 + n} rpm", 1000.0 + n, "040°", state, "", (n,)) for n, state in enumerate(states))
     return PlanComparison(cells, 40.0, 50.0, (), ())

@@ -487,10 +487,15 @@ class Recording:
             units=self._config.report.units,
         )
 
-    def tell_speed(self, speed: float) -> None:
-        """Note that the clocks ran faster than time, as with a rehearsal or a replay; no boat can be recorded so."""
+    def tell_speed(self, speed: float, computer_ns: int) -> None:
+        """Note that the clocks ran faster than time, as with a rehearsal or a replay; no boat can be recorded so.
+
+        Args:
+            speed: Times real time.
+            computer_ns: Wall clock of this computer [ns since 1970], by which others place what they note meanwhile.
+        """
         text = f"recorded at {speed:g} times real time: a replay or a rehearsal, no boat"
-        self._events.add(SPEED, text, speed=speed)
+        self._events.add(SPEED, text, speed=speed, computer_ns=computer_ns)
 
     def tell_synced(self, synced: str) -> None:
         """Note that the session lies where a cloud service copies and locks files."""
@@ -762,7 +767,8 @@ def record(
         TrialCaptureError: The session cannot be made or continued, another recorder is at work on it, or there
             is nothing to listen to.
     """
-    clock = _clock_for(config, clock or system_clock(), speed)
+    own_clock = clock or system_clock()
+    clock = _clock_for(config, own_clock, speed)
     own_request = request is None
     request = request or EndRequest(stop)
     if sources is None and not config.source and not engine_logs:
@@ -798,7 +804,7 @@ def record(
         stack.enter_context(_quick_turns())
         recording.begin(bridged, awake=stack.enter_context(kept_awake()))
         if speed != 1.0:
-            recording.tell_speed(speed)
+            recording.tell_speed(speed, own_clock.wall_ns())
         if console is None and sys.stderr is None:
             show.give_up("there is no standard error to write to")
         if beside is not None:

@@ -174,6 +174,33 @@ def standing(notes: Sequence[Note]) -> list[Note]:
     return [note for note in notes if note.kind != "undo" and (note.t_ns, note.kind) not in undone]
 
 
+_STARTS = ("start", "resume")
+"""Kinds of the recorder's entries with which a recording begins; `SPEED` follows one that runs faster than time."""
+
+
+def session_time(notes: Sequence[Note], now: datetime) -> datetime:
+    """Return a time of this computer as the clock of the session shows it.
+
+    The two are one but in a replay or a rehearsal that is recorded faster than time: there the recorder stamps what it
+    hears, and the keys that are pressed, by clocks that run as fast, and what is noted beside it has to stand there.
+
+    Args:
+        notes: Of the session.
+        now: By this computer's clock.
+    """
+    last = next((note for note in reversed(notes) if note.kind in (*_STARTS, SPEED)), None)
+    if last is None or last.kind != SPEED:
+        return now
+    speed, began_ns = last.more.get("speed"), last.more.get("computer_ns")
+    if not isinstance(speed, int | float) or not isinstance(began_ns, int):
+        return now
+    passed_ns = (now - _EPOCH) // timedelta(microseconds=1) * 1000 - began_ns
+    try:
+        return _EPOCH + timedelta(microseconds=(last.t_ns + passed_ns * float(speed)) / 1000)
+    except (OverflowError, ValueError):  # what stands there is no speed of a recording
+        return now
+
+
 _MOVED_FROM_NS = 2_000_000_000
 """A clock that is off by less moves no note: people note no faster than that (our choice)."""
 _AROUND_NS = 300_000_000_000

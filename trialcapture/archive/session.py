@@ -20,6 +20,8 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.system.session_files import check_session_files, open_plain, plain_files, read_whole
 
 FILE_NAME = "session.toml"
+COMBINED = "combined.toml"
+"""Makes a folder a trial of several sessions; it lists them."""
 _LOG = re.compile(r"(nmea|can)(?:-(\d+))?\.log(?:\.gz|\.zst)?")
 
 
@@ -290,6 +292,33 @@ def _imported_files(entries: Any, path: Path) -> tuple[ImportedFile, ...]:
         ) from fault
 
 
+def is_combined(folder: Path) -> bool:
+    """Return whether a folder is a trial of several sessions."""
+    return (folder / COMBINED).is_file()
+
+
+def listed_sessions(folder: Path) -> list[str]:
+    """Return the sessions of a trial of several, relative to its folder.
+
+    Raises:
+        TrialCaptureError: The list is damaged, or names what lies outside the folder.
+    """
+    path = folder / COMBINED
+    try:
+        names = parse_toml(read_whole(path, MOST_TOML_BYTES).decode("utf-8"))["combined"]["session"]
+    except (OSError, ValueError, KeyError, TypeError) as fault:
+        raise TrialCaptureError("the list of sessions is damaged", seen=str(fault), where=str(path)) from fault
+    if (
+        not isinstance(names, list)
+        or not names
+        or not all(isinstance(n, str) and n.startswith("sessions/") for n in names)
+    ):
+        raise TrialCaptureError("the list of sessions is damaged", seen=str(names)[:80], where=str(path))
+    if any(".." in Path(n).parts or (folder / n).is_symlink() for n in names):
+        raise TrialCaptureError("a session of the list lies outside the folder", seen=str(names)[:80], where=str(path))
+    return names
+
+
 def _no_session(folder: Path) -> TrialCaptureError:
     if folder.is_file():
         return TrialCaptureError(
@@ -297,9 +326,9 @@ def _no_session(folder: Path) -> TrialCaptureError:
             where=str(folder),
             expected="make a session of it first: trialcapture collect LOG --config CONFIG --into SESSION",
         )
-    if (folder / "combined.toml").is_file():
+    if is_combined(folder):
         return TrialCaptureError(
-            "this is a trial of several sessions, which only 'process' takes as a whole",
+            "this is a trial of several sessions, which only 'process', 'explain' and 'load' take as a whole",
             where=str(folder),
             expected=f"give one of its sessions, a folder in {folder / 'sessions'}",
         )

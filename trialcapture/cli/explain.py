@@ -18,7 +18,7 @@ from trialcapture.errors import TrialCaptureError
 if TYPE_CHECKING:
     from trialcapture.archive.session import Session
     from trialcapture.config import Config
-    from trialcapture.frames import TrialFrames
+    from trialcapture.frames import CombinedFrames, TrialFrames
     from trialcapture.reduce.summary import Summary
     from trialcapture.report.reader_units import ReaderUnits
 
@@ -44,10 +44,22 @@ def explain(session: Path, what: tuple[str, ...], config_path: Path | None, as_j
     \b
     trialcapture explain monday 1800
     trialcapture explain monday leg 12
+
+    Of a trial of several sessions, a row is traced to each session it is made
+    of; a leg, and a row of one session, is named with the session's letter:
+
+    \b
+    trialcapture explain whole_trial 1800
+    trialcapture explain whole_trial B leg 12
     """
-    from trialcapture.archive.session import open_session  # noqa: PLC0415
+    from trialcapture.archive.session import is_combined, open_session  # noqa: PLC0415
     from trialcapture.frames import load_frames  # noqa: PLC0415
 
+    if is_combined(session):
+        if config_path is not None:
+            raise click.UsageError("--config is for a single session.")
+        _explain_combined(session, " ".join(" ".join(what).split()), as_json)
+        return
     opened = open_session(session)
     frames = load_frames(session)
     config = _settings(opened, frames.summary, config_path)
@@ -59,6 +71,94 @@ def explain(session: Path, what: tuple[str, ...], config_path: Path | None, as_j
 
         bands = [_plain(row) for row in frames.bands.to_dict("records")]
         _show(told, bands, ReaderUnits(config.report.units, config.report.also))
+
+
+def _explain_combined(folder: Path, what: str, as_json: bool) -> None:
+    """Trace a row of a trial of several sessions to each of them, or what is asked of one of them."""
+    from trialcapture.frames import load_combined  # noqa: PLC0415
+    from trialcapture.reduce.combined_bands import session_letter  # noqa: PLC0415
+    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
+
+    frames = load_combined(folder)
+    letters = {session_letter(n): of for n, of in enumerate(frames.sessions)}
+    row, chosen = _chosen_of_several(what, frames, letters)
+    each = []
+    for letter, asked in chosen:
+        of = letters[letter]
+        config = _settings(of.session, of.summary, None)
+        each.append((letter, of, config, _explained(of.session, of, config, asked)))
+    if as_json:
+        print_json({"band": row, "sessions": [{"letter": letter, **told} for letter, _, _, told in each]})
+        return
+    if row is not None:
+        _show_combined_row(row, each, frames)
+    for letter, of, config, told in each:
+        tell()
+        say(of.session.id, label=f"session {letter}", err=False)
+        bands = [_plain(own) for own in of.bands.to_dict("records")]
+        _show(told, bands, ReaderUnits(config.report.units, config.report.also))
+
+
+def _chosen_of_several(
+    what: str, frames: CombinedFrames, letters: Mapping[str, TrialFrames]
+) -> tuple[dict[str, Any] | None, list[tuple[str, str]]]:
+    """Return the row asked for, None for what is asked of one session, and what to explain of which session."""
+    head, _, rest = what.partition(" ")
+    if head.upper() in letters and rest:
+        return None, [(head.upper(), rest)]
+    by_id = {of.session.id: letter for letter, of in letters.items()}
+    bands = [_plain(row) for row in frames.bands.to_dict("records")]
+    asked = re.fullmatch(r"(\d+(?:\.\d+)?)(?:\s*rpm)?", what, re.IGNORECASE)
+    rpm = float(asked[1]) if asked else math.nan
+    rows = [row for row in bands if row["band_name"].lower() == what.lower()]
+    rows = rows or [
+        row for row in bands if row["band_rpm"] == rpm or row["band_name"].lower().startswith(f"{what.lower()}, ")
+    ]
+    if rows:
+        names = [(name, row["band_name"].split(", ")[0]) for row in rows for name in row["session_id"].split("; ")]
+        found = [(by_id[name], _own_name(letters[by_id[name]], called, rows[0]["band_rpm"])) for name, called in names]
+        return (rows[0] if len(rows) == 1 else None), found
+    raise TrialCaptureError(
+        "no row is called so; a leg is asked for by its session, as its number counts in it",
+        seen=what[:80],
+        expected=f"a row ({', '.join(row['band_name'] for row in bands) or 'there is none'}), or a session's letter "
+        f"and then a row or a leg of it, such as '{next(iter(letters))} leg 1' (sessions {', '.join(letters)})",
+    )
+
+
+def _own_name(of: TrialFrames, called: str, rpm: float | None) -> str:
+    """Return what a step is called in one of its sessions, where its engine speed may be a little another."""
+    own = [_plain(row) for row in of.bands.to_dict("records")]
+    if any(row["band_name"] == called for row in own) or rpm is None:
+        return called
+    known = [row for row in own if row["band_rpm"] is not None]
+    return str(min(known, key=lambda row: abs(row["band_rpm"] - rpm))["band_name"]) if known else called
+
+
+def _show_combined_row(
+    row: Mapping[str, Any], each: Sequence[tuple[str, TrialFrames, Config, dict[str, Any]]], frames: CombinedFrames
+) -> None:
+    from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals  # noqa: PLC0415
+    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
+    from trialcapture.report.terminal import plain_text  # noqa: PLC0415
+
+    config = each[0][2]
+    units = ReaderUnits(config.report.units, config.report.also)
+    bands = [_plain(own) for own in frames.bands.to_dict("records")]
+    whose = " and ".join(letter for letter, *_ in each)
+    ways = "both ways" if row["ways"] == 2 else "one way"
+    tell(f"{row['band_name']}: of session{'s' if len(each) > 1 else ''} {whose}, {ways}")
+    for q in BAND_QUANTITIES:
+        if row[q.value] is None:
+            continue
+        decimals = partial(quantity_decimals, q, plain=bands)
+        printed = plain_text(units.measured(row[q.value], (row[q.k] or 2.0) * row[q.u], q.unit, decimals))
+        own = [(letter, (told["band"] or {}).get("quantities", {}).get(q.name)) for letter, _, _, told in each]
+        parts = [f"{letter} {plain_text(units.measured(x['value'], (x['k'] or 2.0) * x['u'], q.unit, decimals))}"
+                 for letter, x in own if x is not None]  # fmt: skip
+        how = "speed over fuel flow" if q.name == "economy" else "weighted by what is each session's own uncertainty"
+        how = "economy times the fuel in the tanks" if q.name == "range" else how
+        say(f"{printed}; {', '.join(parts)}" + (f"; {how}" if len(parts) > 1 else ""), label=f"  {q.name}", err=False)
 
 
 def _settings(session: Session, summary: Summary, config_path: Path | None) -> Config:

@@ -87,7 +87,7 @@ def note(
     trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
     trialcapture note monday --list walk_round.toml
     """
-    from trialcapture.archive.notes import add_notes, complete_photo, entered_time, note_time, read_notes  # noqa: PLC0415
+    from trialcapture.archive.notes import add_notes, complete_photo, entered_time, note_time, read_notes, session_time  # noqa: PLC0415
     from trialcapture.archive.seal import NOTE  # noqa: PLC0415
     from trialcapture.archive.session import open_session  # noqa: PLC0415
     from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
@@ -101,20 +101,21 @@ def note(
     if kind is None:
         raise click.UsageError("Missing argument 'KIND': one of " + ", ".join(KINDS) + "; or --list.")
     now, notes = datetime.now(UTC), read_notes(opened)
+    shown = session_time(notes, now)
     entry = note_entry(
         kind,
         value,
         unit=unit,
         where=where,
         by=by,
-        t=note_time(now) if at is None else entered_time(at, now, where="--at"),
+        t=note_time(shown) if at is None else entered_time(at, shown, where="--at"),
         fields={name: typed for name, typed in fields.items() if typed is not None},
         engine_ids=opened.config.engine_ids,
         notes=notes,
         units=opened.config.report.units,  # the answer says which gallon
     )
     if at is not None:
-        entry["entered"] = note_time(now)
+        entry["entered"] = note_time(shown)
     if kind == "photo":
         if photo is None:
             raise TrialCaptureError("a photo needs its file", seen="no --photo", expected="--photo FILE")

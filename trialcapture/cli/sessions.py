@@ -79,10 +79,10 @@ def process(
     trialcapture process monday
     trialcapture process monday tuesday --into whole_trial
     """
-    from trialcapture.archive.session import open_session  # noqa: PLC0415
+    from trialcapture.archive.session import is_combined, open_session  # noqa: PLC0415
 
     session = sessions[0]
-    if len(sessions) > 1 or into is not None or _is_combined(session):
+    if len(sessions) > 1 or into is not None or is_combined(session):
         if config_path is not None or plan_path is not None or keep:
             raise click.UsageError("--config, --plan and --keep are for a single session; keep them in each first.")
         _process_several(sessions, into, units, as_pdf, as_json)
@@ -117,10 +117,6 @@ def process(
     for name in ("sheet pdf", "report pdf"):
         if name in result["paths"]:
             tell(f"{name.replace(' pdf', ' as PDF')}: {result['paths'][name]}")
-
-
-def _is_combined(folder: Path) -> bool:
-    return (folder / "combined.toml").is_file()
 
 
 def _process_several(

@@ -33,6 +33,7 @@ from trialcapture.archive.notes import (
     entered_time,
     note_time,
     read_notes,
+    session_time,
     standing,
 )
 from trialcapture.archive.seal import NOTE
@@ -123,7 +124,7 @@ class Entries:
         if unknown:
             raise TrialCaptureError("a form has a field that no note has", seen=unknown[0][:80])
         now, notes = self._now(), self._notes()
-        at, handed_in = _time(typed, now, is_photo=kind == "photo")
+        at, handed_in = _time(typed, session_time(notes, now), is_photo=kind == "photo")
         entry = note_entry(
             kind,
             typed.get("value"),
@@ -167,12 +168,13 @@ class Entries:
             what = "1 run of the plan is open" if len(holes) == 1 else f"{len(holes)} runs of the plan are open"
             return JSONResponse({"error": f"{what}. Say why, or go on.", "holes": holes}, 409)
         now = self._now()
+        t = note_time(session_time(self._notes(), now))
         entries = []
         for hole in holes:
             fields = {"step": _step(hole["step"]), "way": str(hole.get("way") or ""), "reason": reason}
             said = {name: text for name, text in fields.items() if text}
             engines = session.config.engine_ids
-            entries.append(note_entry("hole", None, by=by, t=note_time(now), fields=said, engine_ids=engines))
+            entries.append(note_entry("hole", None, by=by, t=t, fields=said, engine_ids=engines))
         with self._one_at_a_time:
             done = self._add(entries, by, now, None) if entries else ()
         ends = posted.fields.get("end", "") in ("1", "true", "on", "yes") and self._day.is_recorded()

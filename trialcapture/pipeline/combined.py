@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,21 +15,21 @@ import tomli_w
 from trialcapture import __version__
 from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.archive.manifest import hash_file, raw_files
+from trialcapture.archive.notes import read_notes
 from trialcapture.archive.parquet import read_parquet, write_parquet
-from trialcapture.archive.session import FILE_NAME, Session, open_session
+from trialcapture.archive.session import COMBINED, FILE_NAME, Session, listed_sessions, open_session
 from trialcapture.config import UnitSystem
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
 from trialcapture.pipeline.reading import Progress
 from trialcapture.reduce.combined_bands import CombinedTrial, combine_bands, combine_summaries
 from trialcapture.reduce.summary import as_json
-from trialcapture.reduce.tables import bands_csv
-from trialcapture.report.combined_sheet import render_combined_sheet
+from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
+from trialcapture.report.combined_sheet import build_combined_sheet, render_combined_sheet
 from trialcapture.report.pdf import sheet_pdf
 from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.spreadsheet import combined_xlsx
 
-COMBINED = "combined.toml"
-"""Makes a folder a trial of several sessions; it lists them."""
 _KEPT = (FILE_NAME, "manifest.json", "seal.jsonl")
 _KEPT_FORMER = "session-former-*.toml"
 
@@ -43,11 +42,6 @@ class CombinedResult:
     trial: CombinedTrial
     units: ReaderUnits
     paths: dict[str, Path]
-
-
-def is_combined(folder: Path) -> bool:
-    """Return whether a folder is a trial of several sessions."""
-    return (folder / COMBINED).is_file()
 
 
 def combine_sessions(sources: Sequence[Path], into: Path, progress: Progress = lambda _step, _share: None) -> None:
@@ -139,7 +133,7 @@ def process_combined(
     Raises:
         TrialCaptureError: The list of sessions is damaged, or a session cannot be processed.
     """
-    names = _listed(folder)
+    names = listed_sessions(folder)
     results = [process(folder / name, progress=progress, units=units, pdf=pdf) for name in names]
     bands, steps = combine_bands([result["bands"] for result in results])
     trial = combine_summaries([result["findings"] for result in results], names, bands, steps, __version__)
@@ -155,30 +149,23 @@ def process_combined(
     plain = [s.replace_schema_metadata(None) for s in segments]
     write_parquet(of / "segments.parquet", pa.concat_tables(plain, promote_options="default"), origin)
     write_file(of / "bands.csv", bands_csv(bands))
+    write_file(of / "legs.csv", legs_csv(legs))
+    driven = [manoeuvres_csv(result["findings"].measures, result["findings"].session.id) for result in results]
+    write_file(of / "manoeuvres.csv", driven[0] + b"".join(text.partition(b"\n")[2] for text in driven[1:]))
     text = json.dumps(as_json(trial), indent=1, allow_nan=False) + "\n"
     write_file(of / "summary.json", text.encode())
     read_in: ReaderUnits = results[0]["units"]
-    sheet = render_combined_sheet(
-        bands, trial, [result["findings"] for result in results], [result["bands"] for result in results], read_in
-    )
+    findings = [result["findings"] for result in results]
+    made = build_combined_sheet(bands, trial, findings, [result["bands"] for result in results], read_in)
+    sheet = render_combined_sheet(made, bands, trial, read_in)
+    notes = [read_notes(open_session(folder / name)) for name in names]
     write_file(of / "sheet.html", sheet.encode())
+    write_file(of / "trial.xlsx", combined_xlsx(bands, legs, made, findings, notes, read_in))
     paths = {"sheet": of / "sheet.html", "bands": of / "bands.csv", "summary": of / "summary.json"}
+    paths["spreadsheet"] = of / "trial.xlsx"
     if pdf or (of / "sheet.pdf").exists():
         progress("PDF", None)
         write_file(of / "sheet.pdf", sheet_pdf(sheet))
         paths["sheet pdf"] = of / "sheet.pdf"
     paths |= {f"report {s.id}": folder / s.folder / "reduction" / "report.html" for s in trial.sessions}
     return CombinedResult(bands, trial, read_in, paths)
-
-
-def _listed(folder: Path) -> list[str]:
-    path = folder / COMBINED
-    try:
-        names = tomllib.loads(path.read_text(encoding="utf-8"))["combined"]["session"]
-    except (OSError, ValueError, KeyError, TypeError) as fault:
-        raise TrialCaptureError("the list of sessions is damaged", seen=str(fault), where=str(path)) from fault
-    if not isinstance(names, list) or not all(isinstance(n, str) and n.startswith("sessions/") for n in names):
-        raise TrialCaptureError("the list of sessions is damaged", seen=str(names)[:80], where=str(path))
-    if any(".." in Path(n).parts for n in names):
-        raise TrialCaptureError("a session of the list lies outside the folder", seen=str(names)[:80], where=str(path))
-    return names

@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from trialcapture.buffers import table_of
@@ -39,6 +40,7 @@ from trialcapture.reduce.uncertainty import (
 )
 
 Row = Mapping[str, Any]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,22 @@ class StepOfSessions:
 
 
 @dataclass(frozen=True, slots=True)
+class UnpairedStep:
+    """One step that no session ran both ways and several ran one way: runs of different days are no pair.
+
+    Attributes:
+        band_name: Of the step.
+        sessions: Those that ran it.
+        is_averaged: Whether it is one row: each session has a current of its own, known from its other steps, and the
+            speeds agree.
+    """
+
+    band_name: str
+    sessions: tuple[str, ...]
+    is_averaged: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SessionOfTrial:
     """One session of a trial spread over several, with what was its own.
 
@@ -72,6 +90,7 @@ class SessionOfTrial:
         config_hash: SHA-256 of its settings.
         root_of_files: Root of its files (`trialcapture.archive.seal`).
         load, conditions: As on its own page.
+        seal: Whether its files are as they were sealed.
         current: Fitted to its runs alone.
         warnings: What is to be said of it.
     """
@@ -80,6 +99,7 @@ class SessionOfTrial:
     folder: str
     config_hash: str
     root_of_files: str
+    seal: Literal["intact", "changed", "unsealed"]
     load: LoadSheet
     conditions: TrialConditions
     current: tuple[FittedCurrent, ...]
@@ -108,6 +128,7 @@ class CombinedTrial:
         boat: As stated in every session.
         sessions: In the order given.
         steps: Every step that two sessions have, compared.
+        unpaired: Steps that several sessions ran one way and none both ways.
         top_speed: From runs both ways; None where something faster was seen and not held both ways.
         fastest_seen: What that was, and in which session.
         economy_planing, economy_displacement: The best of the sessions' own answers.
@@ -119,11 +140,17 @@ class CombinedTrial:
     boat: BoatStatement
     sessions: tuple[SessionOfTrial, ...]
     steps: tuple[StepOfSessions, ...]
+    unpaired: tuple[UnpairedStep, ...]
     top_speed: BestOfSessions | None
     fastest_seen: BestOfSessions | None
     economy_planing: BestOfSessions | None
     economy_displacement: BestOfSessions | None
     plan: PlanComparison | None
+
+
+def session_letter(n: int) -> str:
+    """Return what the n-th session of a trial goes by, counted from 0: A to Z, then AA."""
+    return chr(65 + n) if n < 26 else session_letter(n // 26 - 1) + chr(65 + n % 26)
 
 
 def combine_summaries(
@@ -157,17 +184,32 @@ def combine_summaries(
         software_version=version,
         boat=parts[0].boat,
         sessions=tuple(
-            SessionOfTrial(s.session.id, folder, s.config_hash, s.seal.root_of_files, s.load, s.conditions,
-                           s.current.fit, s.warnings)
+            SessionOfTrial(s.session.id, folder, s.config_hash, s.seal.root_of_files, s.seal.state, s.load,
+                           s.conditions, s.current.fit, s.warnings)
             for s, folder in zip(parts, folders, strict=True)
         ),
         steps=tuple(steps),
+        unpaired=tuple(_unpaired(bands)),
         top_speed=top,
         fastest_seen=fastest,
         economy_planing=_best([(s.session.id, s.economy_planing) for s in parts]),
         economy_displacement=_best([(s.session.id, s.economy_displacement) for s in parts]),
         plan=combine_plans([s.plan for s in parts]),
     )  # fmt: skip
+
+
+def _unpaired(bands: pa.Table) -> list[UnpairedStep]:
+    """Return the steps of a combined table that were run one way by several sessions and both ways by none."""
+    steps: list[list[Row]] = []
+    for row in bands.to_pylist():
+        home = next((step for step in steps if _is_one_step(step[0], row)), None)
+        steps.append([row]) if home is None else home.append(row)
+    made = []
+    for step in steps:
+        sessions = tuple(dict.fromkeys(name for row in step for name in row["session_id"].split("; ")))
+        if len(sessions) > 1 and all(row["ways"] == 1 for row in step):
+            made.append(UnpairedStep(step[0]["band_name"].split(", ")[0], sessions, len(step) == 1))
+    return made
 
 
 def _best(found: Sequence[tuple[str, BestEconomy | None]]) -> BestOfSessions | None:
@@ -209,7 +251,9 @@ def combine_bands(parts: Sequence[pa.Table]) -> tuple[pa.Table, list[StepOfSessi
     """Return one band table of several sessions, and the comparison of every step that two of them have.
 
     Rows of one step are averaged by the inverse squares of what is each one's own uncertainty; what instruments and
-    settings share is not made smaller by that. ``session_id`` of such a row names all its sessions.
+    settings share is not made smaller by that. ``session_id`` of such a row names all its sessions. The economy of it
+    is its speed over its fuel flow. A row run both ways is averaged with such rows only, and one run one way only where
+    the current of its session is known from other steps: two ways of two days are no pair.
 
     Args:
         parts: `BANDS_SCHEMA` each, of sessions of one boat with the same instruments.
@@ -229,8 +273,12 @@ def combine_bands(parts: Sequence[pa.Table]) -> tuple[pa.Table, list[StepOfSessi
     for group in groups:
         found = [c for a, b in combinations(group, 2) for c in _compare_rows(a, b)]
         compared += found
-        if len(group) > 1 and not any(c.is_real for c in found if c.quantity in ("speed", "fuel")):
-            rows.append(_mean_row(group))
+        alike = _alike(group)
+        names = {row["session_id"] for row in alike}
+        differ = any(c.is_real for c in found if c.quantity in ("speed", "fuel") and names.issuperset(c.sessions))
+        if len(alike) > 1 and not differ:
+            rows.append(_mean_row(alike))
+            rows += [_own_row(row, True) for row in group if row["session_id"] not in names]
         else:
             rows += [_own_row(row, len(group) > 1) for row in group]
     rows.sort(key=lambda r: (r["band_rpm"] is None, r["band_rpm"] or r["speed_kn"] or 0.0))
@@ -241,6 +289,12 @@ def _is_one_step(a: Row, b: Row) -> bool:
     if a["band_rpm"] is None or b["band_rpm"] is None:
         return False
     return bool(abs(a["band_rpm"] - b["band_rpm"]) <= SAME_STEP_PCT / 100.0 * a["band_rpm"])
+
+
+def _alike(group: Sequence[Row]) -> list[Row]:
+    """Return the rows of a step that may be averaged: those run both ways, or else those whose current is known."""
+    both = [row for row in group if row["ways"] == 2]
+    return both or [row for row in group if "current-unknown" not in str(row["flags"] or "").split(";")]
 
 
 def _is_other_session(group: Sequence[Row], row: Row) -> bool:
@@ -277,21 +331,24 @@ def _own_row(row: Row, is_apart: bool) -> dict[str, Any]:
 
 def _mean_row(group: Sequence[Row]) -> dict[str, Any]:
     made: dict[str, Any] = dict(group[0])
-    for name, (column, u_column) in QUANTITY_COLUMNS.items():
-        values = [v for v in (_value(row, name) for row in group) if v is not None]
-        if not values:
+    shares: dict[str, FloatArray] = {}
+    for name in QUANTITY_COLUMNS:
+        values = [_value(row, name) for row in group]
+        known = np.array([v is not None for v in values])
+        if not known.any():
             continue
-        own, common = (np.array([getattr(v, key) for v in values]) for key in ("own_u", "common_u"))
-        share = 1.0 / np.square(np.maximum(own, 1e-12))
-        share /= share.sum()
-        freedom = float(effective_degrees_of_freedom(share * own, [v.own_freedom for v in values]))
-        own_u, common_u = float(np.sqrt(np.sum(np.square(share * own)))), float(share @ common)
-        whole = effective_degrees_of_freedom([own_u, common_u], [freedom, np.inf])
-        made |= {
-            column: float(share @ np.array([v.value for v in values])), u_column: float(np.hypot(own_u, common_u)),
-            f"{name}_u_own": own_u, f"{name}_u_common": common_u, f"{name}_k": float(coverage_factor(whole)),
-            f"{name}_dof_own": freedom if np.isfinite(freedom) else None,
-        }  # fmt: skip
+        own, common, at = (
+            np.array([0.0 if v is None else float(getattr(v, key)) for v in values])
+            for key in ("own_u", "common_u", "value")
+        )
+        share = np.where(known, 1.0 / np.square(np.maximum(own, 1e-12)), 0.0)
+        shares[name] = share = share / share.sum()
+        made |= _mean_columns(name, float(share @ at), share * own, float(share @ common), values)
+    if "speed" in shares and "fuel" in shares:
+        made |= _economy(group, shares, made)
+    else:
+        made |= {key: None for name in ("economy", "range") for key in (*QUANTITY_COLUMNS[name], f"{name}_k",
+                 f"{name}_u_own", f"{name}_u_common", f"{name}_dof_own")}  # fmt: skip
     legs = np.array([row["legs"] for row in group], dtype=np.float64)
     rpm = [row["rpm_mean"] for row in group]
     flags = dict.fromkeys(flag for row in group for flag in str(row["flags"] or "").split(";") if flag)
@@ -304,3 +361,54 @@ def _mean_row(group: Sequence[Row]) -> dict[str, Any]:
         "depth_froude_max": max((row["depth_froude_max"] for row in group if row["depth_froude_max"] is not None),
                                 default=None),
     }  # fmt: skip
+
+
+def _mean_columns(
+    name: str, value: float, own: FloatArray, common_u: float, values: Sequence[ComparedValue | None]
+) -> dict[str, Any]:
+    """Return the columns of a quantity from its value and what each session adds to its uncertainty."""
+    column, u_column = QUANTITY_COLUMNS[name]
+    freedoms = [np.inf if v is None else v.own_freedom for v in values]
+    freedom = float(effective_degrees_of_freedom(own, freedoms))
+    own_u = float(np.sqrt(own @ own))
+    whole = effective_degrees_of_freedom([own_u, common_u], [freedom, np.inf])
+    return {
+        column: value, u_column: float(np.hypot(own_u, common_u)), f"{name}_u_own": own_u,
+        f"{name}_u_common": common_u, f"{name}_k": float(coverage_factor(whole)),
+        f"{name}_dof_own": freedom if np.isfinite(freedom) else None,
+    }  # fmt: skip
+
+
+def _economy(group: Sequence[Row], shares: Mapping[str, FloatArray], made: Mapping[str, Any]) -> dict[str, Any]:
+    """Return economy and range of an averaged row: the ratio of its speed and fuel flow, never the mean of ratios.
+
+    What speed and fuel flow of one session have in common follows from the uncertainty of its own ratio, so that it is
+    neither lost nor counted twice.
+
+    Source: GUM (JCGM 100:2008) 5.2.2, and its example H.2 for a ratio of correlated means.
+    """
+    by_speed, by_fuel = shares["speed"], shares["fuel"]
+    columns: dict[str, Any] = {}
+    economy = made["speed_kn"] / made["fuel_l_per_h"]
+    for name in ("economy", "range"):
+        column, _ = QUANTITY_COLUMNS[name]
+        values = [_value(row, name) for row in group]
+        own, common = np.zeros(len(group)), np.zeros(len(group))
+        for n, (row, v) in enumerate(zip(group, values, strict=True)):
+            speed, fuel = _value(row, "speed"), _value(row, "fuel")
+            speed_2 = 0.0 if speed is None else (speed.own_u / speed.value) ** 2
+            fuel_2 = 0.0 if fuel is None else (fuel.own_u / fuel.value) ** 2
+            both = by_speed[n] * by_fuel[n]
+            covered = 0.0 if v is None else both * (speed_2 + fuel_2 - (v.own_u / v.value) ** 2)
+            own[n] = np.sqrt(max(by_speed[n] ** 2 * speed_2 + by_fuel[n] ** 2 * fuel_2 - covered, 0.0))
+            common[n] = np.nan if v is None else float(v.common_u) / v.value  # type: ignore[arg-type]
+        known = np.isfinite(common)
+        if not known.any():
+            continue
+        weights = by_fuel[known] / by_fuel[known].sum()
+        litres = [row["range_nm"] / row["economy_nm_per_l"] for row, of in zip(group, known, strict=True)
+                  if of and name == "range"]  # fmt: skip
+        value = economy * (float(weights @ np.array(litres)) if name == "range" else 1.0)
+        columns |= _mean_columns(name, value, own * value, float(weights @ common[known]) * value, values)
+        columns[column] = value
+    return columns

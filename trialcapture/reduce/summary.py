@@ -9,11 +9,11 @@ in knots, directions true in degrees, times ISO 8601 UTC; ``u`` is a standard un
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, ValidatorFunctionWrapHandler, WrapValidator
 
@@ -1530,19 +1530,31 @@ def as_json(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
+Stored = TypeVar("Stored")
+
+
 @cache
-def _adapter() -> TypeAdapter[Summary]:
-    return TypeAdapter(Summary)
+def _adapter(kind: type[Any] = Summary) -> TypeAdapter[Any]:
+    return TypeAdapter(kind)
 
 
 def parse_summary(text: str | bytes) -> Summary:
-    """Return the summary that ``summary.json`` holds.
+    """Return the summary that ``summary.json`` holds; see `parse_stored`."""
+    return parse_stored(text, Summary)
+
+
+def parse_stored(text: str | bytes, kind: type[Stored]) -> Stored:
+    """Return what ``summary.json`` holds, of a trial of one session or of several.
+
+    Args:
+        text: Of the file.
+        kind: What it is read as.
 
     Raises:
         TrialCaptureError: It is no JSON, lacks a key, or has one that is not known.
     """
     try:
-        return _adapter().validate_json(text, strict=True)
+        found: Stored = _adapter(cast("Hashable", kind)).validate_json(text, strict=True)
     except ValidationError as fault:
         first = fault.errors(include_url=False)[0]
         raise TrialCaptureError(
@@ -1551,6 +1563,7 @@ def parse_summary(text: str | bytes) -> Summary:
             where=".".join(str(part) for part in first["loc"]) or "summary.json",
             expected="a summary of this version; process the session again",
         ) from fault
+    return found
 
 
 def summary_schema() -> dict[str, Any]:

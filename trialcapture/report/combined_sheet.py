@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow as pa
 
 from trialcapture.archive.seal import short_root
-from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, StepOfSessions
+from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, StepOfSessions, session_letter
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.band_table import BAND_QUANTITIES, SPEED
 from trialcapture.report.figures import Drawing
@@ -51,6 +51,11 @@ from trialcapture.report.sheet_print import crowding_of
 from trialcapture.report.traced import Ledger, Phrase, Traced, in_units, joined, measured_in, plain, said, text_of
 
 _OF_THE_WHOLE = (PLAN, "Declared steps")
+UNPAIRED = {
+    False: "one way only in each session; runs of different sessions are no pair, so each stands by itself",
+    True: "one way only in each session; averaged, each with the current its session shows elsewhere",
+}
+"""What is said of a step that several sessions ran one way, by whether they are averaged."""
 _NOTHING = ((NOT_RECORDED,), ("not noted",))
 
 
@@ -65,34 +70,31 @@ class _Part:
     """
 
     def __init__(self, n: int, summary: Summary, bands: pa.Table, folder: str) -> None:
-        self.letter = chr(65 + n)
+        self.letter = session_letter(n)
         self.summary = summary
         self.bands = bands
         self.ledger = Ledger(summary, rows(bands), f"../{folder}/reduction/")
 
 
 def render_combined_sheet(
+    sheet: Sheet,
     bands: pa.Table,
     trial: CombinedTrial,
-    summaries: Sequence[Summary],
-    own_bands: Sequence[pa.Table],
     units: ReaderUnits = METRIC,
     draw: Callable[..., Any] = draw_now,
 ) -> str:
     """Return the sheet of all sessions as one HTML file, with links to the report of each.
 
     Args:
+        sheet: From `build_combined_sheet`.
         bands: Of all sessions, from `trialcapture.reduce.combined_bands.combine_bands`.
         trial: The rest of the result.
-        summaries: Of the sessions, in their order.
-        own_bands: Band table of each session.
         units: What the reader asked for.
         draw: See `trialcapture.report.page.render_report`.
     """
-    sheet = build_combined_sheet(bands, trial, summaries, own_bands, units)
     figure: Drawing | None = draw(sheet_figure, bands, _circled(bands, trial), units)
     annexes = [
-        (f"Evidence report of session {chr(65 + n)}, {session.id}", f"../{session.folder}/reduction/report.html")
+        (f"Evidence report of session {session_letter(n)}, {session.id}", f"../{session.folder}/reduction/report.html")
         for n, session in enumerate(trial.sessions)
     ]
     return sheet_page(sheet, figure, units, trial.software_version, annexes)
@@ -105,7 +107,15 @@ def build_combined_sheet(
     own_bands: Sequence[pa.Table],
     units: ReaderUnits,
 ) -> Sheet:
-    """Return the sheet of all sessions; see `render_combined_sheet`."""
+    """Return the sheet of all sessions.
+
+    Args:
+        bands: Of all sessions, from `trialcapture.reduce.combined_bands.combine_bands`.
+        trial: The rest of the result.
+        summaries: Of the sessions, in their order.
+        own_bands: Band table of each session.
+        units: What the reader asked for.
+    """
     whole = Ledger(trial, rows(bands))
     parts = [
         _Part(n, summary, own, session.folder)
@@ -126,7 +136,7 @@ def build_combined_sheet(
         conditions=tuple((f"Session {part.letter}", _conditions(part, units)) for part in parts),
         table=_table(bands, trial, whole, letters, units),
         words=tuple(_words(trial, whole, letters, units)),
-        limits=tuple(_limits(parts, trial)),
+        limits=tuple(_limits(parts, trial, whole, letters)),
         missing=_missing(parts),
         plan=plan_of(trial.plan, whole),
         seal=joined([_seal(part) for part in parts], "; "),
@@ -249,7 +259,9 @@ def _conditions(part: _Part, units: ReaderUnits) -> Phrase:
     return joined(told, ", ")
 
 
-def _limits(parts: Sequence[_Part], trial: CombinedTrial) -> list[tuple[Severity, str, Phrase]]:
+def _limits(
+    parts: Sequence[_Part], trial: CombinedTrial, whole: Ledger, letters: dict[str, str]
+) -> list[tuple[Severity, str, Phrase]]:
     """Return one line for each kind of fault of a session, the gravest first; what several share stands once."""
     found: dict[tuple[Severity, str, str], tuple[Phrase, list[str]]] = {}
     for part in parts:
@@ -262,6 +274,10 @@ def _limits(parts: Sequence[_Part], trial: CombinedTrial) -> list[tuple[Severity
         (severity, name, (*text, "" if len(whose) == len(parts) else f" (session {', '.join(whose)})"))
         for (severity, name, _), (text, whose) in found.items()
     ]
+    for n, step in enumerate(trial.unpaired):
+        step_name = said(whole.at("unpaired", n, "band_name"))
+        whose = ", ".join(letters[session] for session in step.sessions)
+        lines.append(("yellow", "No pair", (f"{UNPAIRED[step.is_averaged]} (", step_name, f", sessions {whose})")))
     lines.sort(key=lambda line: SEVERITY_ORDER[line[0]])
     if len(lines) <= MOST_LIMITS:
         return lines

@@ -8,9 +8,10 @@ import pyarrow as pa
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial
+from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, session_letter
 from trialcapture.report.answers import plan_lines_of
 from trialcapture.report.band_table import BAND_QUANTITIES, table_decimals
+from trialcapture.report.combined_sheet import UNPAIRED
 from trialcapture.report.format import expanded
 from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals
 from trialcapture.report.terminal import hanging, plain_text
@@ -26,7 +27,7 @@ def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = ME
         trial: The rest of the result.
         units: What the reader asked for.
     """
-    letter = {session.id: chr(65 + n) for n, session in enumerate(trial.sessions)}
+    letter = {session.id: session_letter(n) for n, session in enumerate(trial.sessions)}
     parts: list[RenderableType] = [Text(f"{trial.boat.name}: {len(trial.sessions)} sessions", style="bold")]
     for session in trial.sessions:
         load, seen = session.load, session.conditions
@@ -42,6 +43,7 @@ def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = ME
         if session.current:
             speeds = [found.speed_kn for found in session.current]
             said.append(f"current {units.span(min(speeds), max(speeds), 'kn', 2)}")
+        said.append("CHANGED since it was sealed" if session.seal == "changed" else f"seal {session.seal}")
         parts.append(hanging(letter[session.id], plain_text("; ".join(said))))
     parts.append(Text(""))
     for row in bands.to_pylist():
@@ -64,6 +66,9 @@ def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = ME
             sign = "+" if step.difference >= 0 else "-"
             verdict = "a real difference, so each has a row" if step.is_real else "within noise"
             parts.append(hanging(f"{step.band_name} {pair}:", plain_text(f"{step.quantity} {sign}{size}: {verdict}")))
+    for unpaired in trial.unpaired:
+        whose = ", ".join(letter[name] for name in unpaired.sessions)
+        parts.append(hanging(f"{unpaired.band_name} {whose}:", plain_text(UNPAIRED[unpaired.is_averaged])))
     if trial.plan is not None:
         parts += [Text(line) for line in plan_lines_of(trial.plan)]
     return Group(*parts)

@@ -21,7 +21,7 @@ from trialcapture.reduce.session_comparison import (
 from trialcapture.reduce.tables import BAND_FLAGS
 from trialcapture.report.band_table import BAND_QUANTITIES, BandQuantity, note_letters
 from trialcapture.report.figures import INK, PAPER, PETROL, QUIET, RUST, Drawing, draw
-from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, plural, plus_minus
+from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, plural, plus_minus, signed
 from trialcapture.report.page import page_template, svg_markup
 from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale, scale_decimals
 from trialcapture.report.sheet import paper_of
@@ -181,8 +181,8 @@ def _row(
         name=band.name.removesuffix(" rpm"),
         first=_side(q.first, scale, decimals),
         second=_side(q.second, scale, decimals),
-        difference=f"{_signed(scale.u(q.difference), finer)} ± {plus_minus(scale.u(q.k * q.difference_u), finer)}",
-        percent=f"{_signed(100.0 * (q.ratio - 1.0), 1)} ± {fixed(100.0 * q.k * q.ratio_u, 1)}",
+        difference=f"{signed(scale.u(q.difference), finer)} ± {plus_minus(scale.u(q.k * q.difference_u), finer)}",
+        percent=f"{signed(100.0 * (q.ratio - 1.0), 1)} ± {fixed(100.0 * q.k * q.ratio_u, 1)}",
         verdict="real" if q.is_real else "within noise",
         is_real=q.is_real,
         notes=" ".join(letters[key][0] for key, _ in _notes_of(q)),
@@ -193,13 +193,6 @@ def _side(side: ComparedSide, scale: Scale, decimals: int) -> str:
     return f"{fixed(scale.value(side.value), decimals)} ± {plus_minus(scale.u(expanded(side.u, side.k)), decimals)}"
 
 
-def _signed(x: float | None, decimals: int) -> str:
-    text = fixed(x, decimals)
-    if text == DASH:
-        return text
-    return text.replace("-", "−") if text.startswith("-") else f"+{text}" if text.strip("0.") else text
-
-
 def _top(q: QuantityDifference, units: ReaderUnits) -> str:
     said = []
     for scale in units.scales(q.unit):
@@ -208,7 +201,7 @@ def _top(q: QuantityDifference, units: ReaderUnits) -> str:
         pm = plus_minus(scale.u(q.k * q.difference_u), decimals)
         said.append(
             f"A {_side(q.first, scale, decimals)}, B {_side(q.second, scale, decimals)} {scale.text}, "
-            f"difference {_signed(scale.u(q.difference), decimals)} ± {pm}"
+            f"difference {signed(scale.u(q.difference), decimals)} ± {pm}"
         )
     verdict = "real" if q.is_real else "within noise"
     return f"Highest engine speed both ways, A {q.first.how}, B {q.second.how}: {'; '.join(said)}: {verdict}."

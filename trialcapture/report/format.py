@@ -48,6 +48,14 @@ def fixed(value: Any, decimals: int, *, dash: str = DASH) -> str:
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
 
+def signed(value: Any, decimals: int) -> str:
+    """Return a difference with its sign, a true minus among them; one that rounds to zero has none."""
+    text = fixed(value, decimals)
+    if text == DASH or not text.strip("0."):
+        return text
+    return f"−{text[1:]}" if text.startswith("-") else f"+{text}"
+
+
 class BandEntry(Protocol):
     """What tells a band: its engine speed [rpm], or its name where that is unknown."""
 

@@ -21,7 +21,7 @@ from trialcapture.reduce.summary import (
     TrialWarning,
 )
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
-from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, words
+from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, signed, words
 from trialcapture.report.limits import SEVERITY_ORDER
 from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
 from trialcapture.report.sheet_print import Paper, SheetTexts, crowding_of
@@ -508,16 +508,11 @@ def _costs(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[Phrase]
         verdict = "real" if change.is_real else "within noise"
         stored = ledger.at("cruise", key, "difference")
         figures = [
-            (Traced(_signed(s, stored.value, s.decimals(decimals)), stored.place, s.text), f"\u00a0{s.text}")
+            (Traced(signed(s.u(stored.value), s.decimals(decimals)), stored.place, s.text), f"\u00a0{s.text}")
             for s in units.beside(unit)
         ]
         made.append((*beside(figures), f" ({verdict})"))
     return made
-
-
-def _signed(scale: Scale, x: Any, decimals: int) -> str:
-    text = fixed(scale.u(x), decimals)
-    return text.replace("-", "−") if text.startswith("-") else f"+{text}"
 
 
 def _sound(summary: Summary, ledger: Ledger) -> SheetAnswer:

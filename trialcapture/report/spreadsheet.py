@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import groupby
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import pyarrow as pa
@@ -21,6 +22,7 @@ import pyarrow as pa
 from trialcapture.archive.note_kinds import KINDS
 from trialcapture.archive.notes import DAMAGED, Note, standing
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS
+from trialcapture.reduce.combined_bands import session_letter
 from trialcapture.reduce.summary import Measured, Summary
 from trialcapture.report.band_table import BAND_QUANTITIES, flag_text, quantity_decimals
 from trialcapture.report.format import (
@@ -53,6 +55,10 @@ _LINE_POINTS, _MOST_LINES = 15, 27
 _A4, _LETTER = 9, 1
 """Codes of paper (ISO/IEC 29500-1, 18.3.1.63)."""
 _INK, _PETROL, _RUST, _RULE, _TINT = "#14212B", "#004C5A", "#8F3300", "#C9D0D5", "#EFF5F5"
+
+
+_NO_LABELS: Mapping[str, str] = MappingProxyType({})
+"""Of the sessions of a trial: one by itself needs none."""
 
 
 class _Entry(NamedTuple):
@@ -97,16 +103,58 @@ def trial_xlsx(
         notes: Of the session; what people took back and what the recorder wrote is left out.
         units: Of the reader.
     """
+    plain = _by_engine_speed(bands)
+    sheet = build_sheet(bands, legs, summary, units)
+    pages = [
+        _trial_page(sheet, plain, [summary], units), _bands_page(plain, legs, [summary], units), _legs_page(legs, units)
+    ]  # fmt: skip
+    if summary.measures:
+        pages.append(_manoeuvres_page([("", summary.measures)], units))
+    pages.append(_notes_page([("", notes)], units))
+    return _workbook(pages, plain, sheet, summary, units)
+
+
+def combined_xlsx(
+    bands: pa.Table,
+    legs: pa.Table,
+    sheet: Sheet,
+    summaries: Sequence[Summary],
+    notes: Sequence[Sequence[Note]],
+    units: ReaderUnits,
+) -> bytes:
+    """Return the results of a trial of several sessions as a workbook: as `trial_xlsx`, with whose each row is.
+
+    Args:
+        bands: Of all sessions.
+        legs: Of all sessions.
+        sheet: Of the whole, from `trialcapture.report.combined_sheet.build_combined_sheet`.
+        summaries: Of the sessions, in their order.
+        notes: Of each session.
+        units: Of the reader.
+    """
+    plain = _by_engine_speed(bands)
+    labels = {s.session.id: f"{session_letter(n)} {s.session.id}" for n, s in enumerate(summaries)}
+    pages = [
+        _trial_page(sheet, plain, summaries, units), _bands_page(plain, legs, summaries, units, labels),
+        _legs_page(legs, units, labels),
+    ]  # fmt: skip
+    if any(s.measures for s in summaries):
+        pages.append(_manoeuvres_page([(labels[s.session.id], s.measures) for s in summaries], units))
+    pages.append(_notes_page(list(zip(labels.values(), notes, strict=True)), units))
+    return _workbook(pages, plain, sheet, summaries[0], units)
+
+
+def _by_engine_speed(bands: pa.Table) -> list[Mapping[str, Any]]:
+    return sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
+
+
+def _workbook(
+    pages: Sequence[_Page], plain: Sequence[Mapping[str, Any]], sheet: Sheet, summary: Summary, units: ReaderUnits
+) -> bytes:
+    """Return pages as a workbook, with the charts below the bands."""
     # what only this file needs is not loaded with the program
     import xlsxwriter  # noqa: PLC0415
 
-    plain = sorted(rows(bands), key=lambda r: (number(r.get("band_rpm")) is None, number(r.get("band_rpm")) or 0.0))
-    sheet = build_sheet(bands, legs, summary, units)
-    band_page = _bands_page(plain, legs, summary, units)
-    pages = [_trial_page(sheet, plain, summary, units), band_page, _legs_page(legs, units)]
-    if summary.measures:
-        pages.append(_manoeuvres_page(summary.measures, units))
-    pages.append(_notes_page(notes, units))
     out = io.BytesIO()
     options = {
         "in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
@@ -122,8 +170,8 @@ def trial_xlsx(
         for page in pages:
             made = book.add_worksheet(page.name)
             _write_page(made, page, formats, _LETTER if sheet.paper == "letter" else _A4)
-            if page is band_page:
-                _add_charts(book, made, band_page, plain, units)
+            if page.name == _BANDS:
+                _add_charts(book, made, page, plain, units)
     return out.getvalue()
 
 
@@ -289,10 +337,12 @@ class _Line(NamedTuple):
     said: Phrase | None
 
 
-def _trial_page(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summary, units: ReaderUnits) -> _Page:
-    lines = _trial_lines(sheet, plain, summary, units)
+def _trial_page(
+    sheet: Sheet, plain: Sequence[Mapping[str, Any]], summaries: Sequence[Summary], units: ReaderUnits
+) -> _Page:
+    lines = _trial_lines(sheet, plain, summaries, units)
     known = _OTHER_UNITS | {s.text for unit in _PROGRAM_UNITS for s in units.scales(unit)}
-    known |= {s.text for found in summary.measures for s in units.scales(found.answer.unit)}
+    known |= {s.text for summary in summaries for found in summary.measures for s in units.scales(found.answer.unit)}
     labels: list[_Entry] = []
     said: list[_Entry] = []
     figures: list[list[_Figure]] = []
@@ -318,7 +368,9 @@ def _trial_page(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summa
     return _Page("Trial", columns, 1, sections=frozenset(sections))
 
 
-def _trial_lines(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summary, units: ReaderUnits) -> list[_Line]:
+def _trial_lines(
+    sheet: Sheet, plain: Sequence[Mapping[str, Any]], summaries: Sequence[Summary], units: ReaderUnits
+) -> list[_Line]:
     made = [_Line("Boat", (sheet.boat if sheet.boat.text else "not stated",)), _Line("Trial", sheet.title)]
     made += [_Line("When", sheet.when), _Line("Who", sheet.tested_by)]
     made += [_Line("Answers", None), *_answer_lines(sheet.answers), *_answer_lines(sheet.others)]
@@ -332,9 +384,9 @@ def _trial_lines(sheet: Sheet, plain: Sequence[Mapping[str, Any]], summary: Summ
     flags = dict.fromkeys(flag for r in plain for flag in split_flags(r.get("flags")))
     if flags:
         made += [_Line("Remarks on bands", None)]
-        made += [_Line(words(flag.replace("-", " ")), (flag_text(flag, summary),)) for flag in flags]
-    if summary.trial.notes:
-        made += [_Line("Notes of the trial", None), _Line("", (summary.trial.notes,))]
+        made += [_Line(words(flag.replace("-", " ")), (flag_text(flag, summaries[0]),)) for flag in flags]
+    noted = dict.fromkeys(summary.trial.notes for summary in summaries if summary.trial.notes)
+    made += [_Line("Notes of the trial", None), *(_Line("", (text,)) for text in noted)] if noted else []
     made += [_Line("What the figures are", None), _Line("Seal", sheet.seal), *(_Line("", text) for text in sheet.foot)]
     made.append(_Line("", (f"± is the 95 % uncertainty. Times are UTC. {units.definitions()}",)))
     return made
@@ -372,22 +424,29 @@ def _printed(digits: str, text: str) -> _Entry:
 # Bands and their charts.
 # ------------------------------------------------------------------------------
 
-_RPM_MEAN = "Rpm mean"
+_RPM_MEAN, _BANDS = "Rpm mean", "Bands"
 
 
 def _bands_page(
-    plain: Sequence[Mapping[str, Any]], legs: pa.Table | None, summary: Summary, units: ReaderUnits
+    plain: Sequence[Mapping[str, Any]],
+    legs: pa.Table | None,
+    summaries: Sequence[Summary],
+    units: ReaderUnits,
+    labels: Mapping[str, str] = _NO_LABELS,
 ) -> _Page:
-    trims: dict[str, dict[str, None]] = {}
+    trims: dict[tuple[str, str], dict[str, None]] = {}
     for leg in rows(legs):
         if leg.get("trim"):
-            trims.setdefault(str(leg.get("band_name")), {})[str(leg["trim"])] = None
+            key = str(leg.get("session_id")) if labels else "", str(leg.get("band_name"))
+            trims.setdefault(key, {})[str(leg["trim"])] = None
+    own = [_own_names(r, labels) for r in plain]
 
     def of(name: str) -> list[Any]:
         return [r.get(name) for r in plain]
 
     columns = [
         _Column("Band", 14, _texts(map(_band_name, plain))),
+        *_whose(labels, of("session_id")),
         _Column("Rpm", 8, _numbers(of("band_rpm"), 0)),
         _Column(_RPM_MEAN, 8, _numbers(of("rpm_mean"), 0)),
     ]
@@ -405,22 +464,43 @@ def _bands_page(
     slip_pm = [None if number(r.get("slip_pct")) is None else expanded(r.get("slip_u_pct")) for r in plain]
     columns.append(_Column("Slip ± [%]", 8, [_Entry(pm, _pm_form(1)) for pm in slip_pm]))
     columns.append(_Column("Depth Froude number", 9, _numbers(of("depth_froude_max"), 2)))
-    # as on the trial sheet: of several places the one noted first
-    heard = [
-        s
-        for s in summary.sound
-        if s.band_name and (s.place, s.doors) == (summary.sound[0].place, summary.sound[0].doors)
-    ]
-    levels = [next((s.level_db for s in heard if s.band_name == r.get("band_name")), None) for r in plain]
+    levels = [_level(names, summaries, labels) for names in own]
+    trim = ["; ".join(dict.fromkeys(text for name in names for text in trims.get(name, ()))) for names in own]
     columns += [
         _Column("Sound [dB(A)]", 8, _numbers(levels, 0)),
-        _Column("Trim", 14, _texts("; ".join(trims.get(str(r.get("band_name")), ())) for r in plain), True),
+        _Column("Trim", 14, _texts(trim), True),
         _Column("Remarks", 30, _texts("; ".join(words(f.replace("-", " ")) for f in _flags(r)) for r in plain), True),
     ]
-    answers = (summary.top_speed, summary.economy_planing, summary.economy_displacement)
+    first = summaries[0]
+    answers = () if labels else (first.top_speed, first.economy_planing, first.economy_displacement)
     names = {found.band_name for found in answers if found is not None}
     marked = frozenset(n for n, r in enumerate(plain) if r.get("band_name") in names)
-    return _Page("Bands", columns, 1, marked=marked)
+    return _Page(_BANDS, columns, 1, marked=marked)
+
+
+def _own_names(r: Mapping[str, Any], labels: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return what a row is called in each of its sessions; of one session alone without it."""
+    if not labels:
+        return [("", str(r.get("band_name")))]
+    return [(name, str(r.get("band_name")).split(", ")[0]) for name in str(r.get("session_id")).split("; ")]
+
+
+def _whose(labels: Mapping[str, str], ids: Iterable[Any]) -> list[_Column]:
+    """Return the column of the sessions of rows; nothing for a trial of one."""
+    if not labels:
+        return []
+    named = ("; ".join(labels.get(name, name) for name in str(x).split("; ")) for x in ids)
+    return [_Column("Session", 22, _texts(named), True)]
+
+
+def _level(names: Sequence[tuple[str, str]], summaries: Sequence[Summary], labels: Mapping[str, str]) -> float | None:
+    """Return the sound level of a row, as on the trial sheet: of several places the one noted first."""
+    for summary in summaries:
+        for s in summary.sound:
+            is_first_place = (s.place, s.doors) == (summary.sound[0].place, summary.sound[0].doors)
+            if s.band_name and is_first_place and (summary.session.id if labels else "", s.band_name) in names:
+                return s.level_db
+    return None
 
 
 def _band_name(r: Mapping[str, Any]) -> str:
@@ -495,7 +575,7 @@ _CHART_WIDTH = 640
 # ------------------------------------------------------------------------------
 
 
-def _legs_page(legs: pa.Table | None, units: ReaderUnits) -> _Page:
+def _legs_page(legs: pa.Table | None, units: ReaderUnits, labels: Mapping[str, str] = _NO_LABELS) -> _Page:
     plain = sorted(rows(legs), key=lambda r: r.get("start") or 0)
 
     def of(name: str) -> list[Any]:
@@ -505,6 +585,7 @@ def _legs_page(legs: pa.Table | None, units: ReaderUnits) -> _Page:
     decimals = column_decimals([expanded(r.get("sog_u_kn")) for r in plain], usual=2, most=2)
     columns = [
         _Column("Leg", 6, _numbers(of("segment_id"), 0)),
+        *_whose(labels, of("session_id")),
         _Column("Band", 15, _texts(map(_band_name, plain))),
         _Column("Start [UTC]", 19, _times(of("start"))),
         _Column("Stop [UTC]", 19, _times(of("stop"))),
@@ -531,7 +612,7 @@ def _legs_page(legs: pa.Table | None, units: ReaderUnits) -> _Page:
     columns += _in_units("Water", of("water_temp_c_mean"), "°C", 1, units, 8)
     columns.append(_Column("Trim", 14, _texts(of("trim")), True))
     columns.append(_Column("Read by hand", 14, _texts(of("read_by_hand")), True))
-    return _Page("Legs", columns, 2)
+    return _Page("Legs", columns, 3 if labels else 2)
 
 
 class _Result(NamedTuple):
@@ -545,8 +626,10 @@ class _Result(NamedTuple):
     decimals: Callable[[Scale], int]
 
 
-def _manoeuvres_page(measures: Sequence[Measured], units: ReaderUnits) -> _Page:
-    found = [result for measure in measures for result in _results(measure)]
+def _manoeuvres_page(measured: Sequence[tuple[str, Sequence[Measured]]], units: ReaderUnits) -> _Page:
+    """Return the manoeuvres, of each session with its label; "" for the one of a trial of one."""
+    each = [(label, result) for label, measures in measured for measure in measures for result in _results(measure)]
+    found = [result for _, result in each]
     texts = list(zip(*(r.told for r in found), strict=True))
     result, kind, direction, ends, holds, reason = (_texts(column) for column in texts)
     columns = [
@@ -566,9 +649,14 @@ def _manoeuvres_page(measures: Sequence[Measured], units: ReaderUnits) -> _Page:
             names.append(_Entry(scale.text if scale else None))
         columns += [_Column(f"Value{other}", 10, values), _Column(f"±{other}", 9, pms)]
         columns.append(_Column(f"Unit{other}", 8, names))
+    columns[1:1] = _label_column([label for label, _ in each])
     columns += [_Column("Holds for", 36, holds, True), _Column("Not claimed because", 36, reason, True)]
     first = frozenset(n for n, r in enumerate(found) if r.start is None)
     return _Page("Manoeuvres", columns, 1, marked=first)
+
+
+def _label_column(labels: Sequence[str]) -> list[_Column]:
+    return [_Column("Session", 22, _texts(labels), True)] if any(labels) else []
 
 
 def _results(measure: Measured) -> list[_Result]:
@@ -600,13 +688,17 @@ _MOST_NOTES = 10_000
 _OWN_COLUMN = ("where", "reason")
 
 
-def _notes_page(notes: Sequence[Note], units: ReaderUnits) -> _Page:
+def _notes_page(noted_in: Sequence[tuple[str, Sequence[Note]]], units: ReaderUnits) -> _Page:
     entered = {*KINDS, *REVIEW_KINDS, DAMAGED}
-    every = [note for note in standing(notes) if note.kind in entered]
-    kept = every[:_MOST_NOTES]
-    if len(every) > _MOST_NOTES:
-        more = f"{len(every) - _MOST_NOTES} more notes stand in the session"
-        kept.append(Note(0, 0, "…", more, "", "", {}))
+    kept: list[Note] = []
+    labels: list[str] = []
+    for label, notes in noted_in:
+        every = [note for note in standing(notes) if note.kind in entered]
+        kept += every[:_MOST_NOTES]
+        if len(every) > _MOST_NOTES:
+            more = f"{len(every) - _MOST_NOTES} more notes stand in the session"
+            kept.append(Note(0, 0, "…", more, "", "", {}))
+        labels += [label] * (len(kept) - len(labels))
     numbers, names, noted = [], [], []
     for note in kept:
         x = number(note.value)
@@ -621,6 +713,7 @@ def _notes_page(notes: Sequence[Note], units: ReaderUnits) -> _Page:
         noted.append("" if note.value is None else f"{_plain(note.value)} {note.unit}".strip())
     columns = [
         _Column("Time [UTC]", 19, _times(note.t_ns or None for note in kept)),
+        *_label_column(labels),
         _Column("Kind", 12, _texts(note.kind for note in kept)),
         _Column("As noted", 44, _texts(noted), True),
         _Column("Value", 10, numbers), _Column("Unit", 9, _texts(names)),
