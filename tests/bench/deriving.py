@@ -1,6 +1,7 @@
 """An archive derived again in a loop, by processes, and on dask.distributed, side by side in one run.
 
-    python -m tests.bench.deriving --sessions 16 --rounds 3
+    python -m tests.bench.deriving                             eight sessions, two rounds
+    python -m tests.bench.deriving --sessions 16 --rounds 3    steadier medians
 
 Every way derives the same sessions of the same archive, start-up included, in turn within each round. Ratios of medians
 to the loop are printed: they say what a second worker is worth on this computer, and what starting a cluster costs.
@@ -55,8 +56,8 @@ WAYS: dict[str, Callable[[str], list[DerivedStored]]] = {
 def main() -> None:
     """Run the rounds and print the ratios."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sessions", type=int, default=16)
-    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--sessions", type=int, default=8)
+    parser.add_argument("--rounds", type=int, default=2)
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as home:
         folders = [short_session(Path(home) / f"trial-{n}", n, processed=False) for n in range(chosen.sessions)]

@@ -79,7 +79,6 @@ STEPS: dict[str, Step] = {
     "mirror": storing.mirrored,
     "verify and repair": storing.repaired,
     "index of many": growth.of_the_index,
-    **asking.STEPS,
 }
 
 
