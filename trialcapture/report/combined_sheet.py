@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import pyarrow as pa
 
-from trialcapture.archive.seal import short_root
 from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, StepOfSessions, session_letter
 from trialcapture.reduce.summary import Severity, Summary
-from trialcapture.report.band_table import BAND_QUANTITIES, SPEED
+from trialcapture.report.band_table import BAND_QUANTITIES
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import sheet_figure
 from trialcapture.report.format import DASH, clock, date, expanded, number, plural, rows
@@ -25,11 +24,14 @@ from trialcapture.report.page import draw_now, sheet_page
 from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals
 from trialcapture.report.sheet import (
     MOST_LIMITS,
+    NO_RUN,
     NOT_RECORDED,
     PLAN,
     Sheet,
     SheetAnswer,
     SheetTable,
+    band_cells,
+    band_heads,
     conditions_of,
     cruise_answer,
     foot_of,
@@ -39,12 +41,11 @@ from trialcapture.report.sheet import (
     paper_of,
     particulars_of,
     plan_of,
-    quantity_cell,
-    rpm_cell,
+    sealed_as,
     slowest_answer,
-    table_scales,
     tester_of,
     texts_of,
+    top_speed_answer,
     weight_of,
 )
 from trialcapture.report.sheet_print import crowding_of
@@ -210,22 +211,13 @@ def _whose(session_id: str, letters: dict[str, str]) -> str:
 
 
 def _top_speed(trial: CombinedTrial, whole: Ledger, letters: dict[str, str], units: ReaderUnits) -> SheetAnswer:
-    found, key = trial.top_speed, "top_speed"
+    key: Literal["top_speed", "fastest_seen"] = "fastest_seen" if trial.top_speed is None else "top_speed"
+    found = trial.fastest_seen if trial.top_speed is None else trial.top_speed
     if found is None:
-        found, key = trial.fastest_seen, "fastest_seen"
-    if found is None:
-        return SheetAnswer("Top speed", (), (("no run was accepted",),))
-    at = [whole.at(key, name) for name in ("value", "u", "k")]
-    big, *others = units.scales("kn")
-    decimals = whole.decimals(SPEED)
+        return SheetAnswer("Top speed", (), (NO_RUN,))
     name: Phrase = ("at ", said(whole.at(key, "band_name")), ", ") if found.band_name else ()
     run = (*name, "both ways, " if key == "top_speed" else "", _whose(found.session_id, letters))
-    if key == "top_speed":
-        lines = [measured_in(at[0], at[1], at[2], [scale], decimals) for scale in others]
-        return SheetAnswer("Top speed", measured_in(at[0], at[1], at[2], [big], decimals), (*lines, run))
-    own = own_decimals(expanded(at[1].value, at[2].value), 1, 1)
-    seen: Phrase = ("fastest seen ", *measured_in(at[0], at[1], at[2], [big, *others], own))
-    return SheetAnswer("Top speed", (), (("not claimed: the fastest speed was not held both ways",), seen, run))
+    return top_speed_answer(key, ("value", "u", "k"), run, whole, units)
 
 
 def _others(parts: Sequence[_Part], units: ReaderUnits) -> list[SheetAnswer]:
@@ -294,14 +286,8 @@ def _missing(parts: Sequence[_Part]) -> str:
 
 
 def _seal(part: _Part) -> Phrase:
-    seal, ledger = part.summary.seal, part.ledger
-    state: Phrase = ("CHANGED since it was sealed",) if seal.state == "changed" else (said(ledger.at("seal", "state")),)
-    root = ledger.at("seal", "root" if seal.root else "root_of_files")
-    of_now = "root" if seal.root else "root of what is there now"
-    return (
-        f"{part.letter} ", said(ledger.at("session", "id")), " ", *state, f", {of_now} ",
-        Traced(short_root(str(root.value)), root.place, "short"),
-    )  # fmt: skip
+    name = said(part.ledger.at("session", "id"))
+    return (f"{part.letter} ", name, " ", *sealed_as(part.summary, part.ledger))
 
 
 # ------------------------------------------------------------------------------
@@ -312,9 +298,7 @@ def _seal(part: _Part) -> Phrase:
 def _table(
     bands: pa.Table, trial: CombinedTrial, whole: Ledger, letters: dict[str, str], units: ReaderUnits
 ) -> SheetTable:
-    columns = [(q, scale, n == 0) for q in BAND_QUANTITIES for n, scale in enumerate(table_scales(q, units))]
-    heads = [("Rpm", "")] + [(q.heading.replace("Fuel flow", "Fuel"), scale.text) for q, scale, _ in columns]
-    heads += [("Ways", ""), ("Session", "")]
+    heads = [*band_heads(units), ("Ways", ""), ("Session", "")]
     answered = {
         (found.session_id, found.band_name)
         for found in (trial.top_speed, trial.economy_planing, trial.economy_displacement)
@@ -322,8 +306,7 @@ def _table(
     }
     made = []
     for n, row in enumerate(rows(bands)):
-        cells: list[Phrase] = [rpm_cell(row, n, whole)]
-        cells += [quantity_cell(q, scale, leads, n, whole) for q, scale, leads in columns]
+        cells = band_cells(row, n, whole, units)
         of = str(row.get("session_id") or "").split("; ")
         named = "+".join(letters.get(name, "?") for name in of)
         cells += [(plain(whole.band(n, "ways")),), (Traced(named or DASH, whole.band(n, "session_id").place),)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 import pyarrow as pa
 
@@ -347,25 +347,38 @@ def _answers(bands: pa.Table, summary: Summary, ledger: Ledger, units: ReaderUni
 
 def _top_speed(summary: Summary, ledger: Ledger, units: ReaderUnits) -> SheetAnswer:
     found, seen = summary.top_speed, summary.fastest_seen
-    at = [ledger.at("top_speed", key) for key in ("speed_kn", "speed_u_kn", "speed_k")]
     if found is not None:
-        big, *others = units.scales("kn")
-        figure = measured_in(at[0], at[1], at[2], [big], ledger.decimals(SPEED))
-        lines = [measured_in(at[0], at[1], at[2], [scale], ledger.decimals(SPEED)) for scale in others]
-        lines.append((*at_rpm(found, "top_speed", ledger), "both ways"))
-        return SheetAnswer("Top speed", figure, tuple(lines))
-    lines = [
-        ("not claimed: the fastest speed was not held both ways",) if summary.fastest_seen else ("no run was accepted",)
-    ]
-    if seen is not None:
-        at = [ledger.at("fastest_seen", key) for key in ("speed_kn", "u_kn", "k")]
-        fastest = measured_in(
-            at[0], at[1], at[2], units.scales("kn"), own_decimals(expanded(at[1].value, at[2].value), 1, 1)
-        )
-        lines.append(("fastest seen ", *fastest))
-        if seen.rpm is not None:
-            lines.append(("at ", plain(ledger.at("fastest_seen", "rpm"), 0, "rpm"), " rpm"))
-    return SheetAnswer("Top speed", (), tuple(lines))
+        run = (*at_rpm(found, "top_speed", ledger), "both ways")
+        return top_speed_answer("top_speed", ("speed_kn", "speed_u_kn", "speed_k"), run, ledger, units)
+    if seen is None:
+        return SheetAnswer("Top speed", (), (NO_RUN,))
+    run = () if seen.rpm is None else ("at ", plain(ledger.at("fastest_seen", "rpm"), 0, "rpm"), " rpm")
+    return top_speed_answer("fastest_seen", ("speed_kn", "u_kn", "k"), run, ledger, units)
+
+
+NO_RUN: Phrase = ("no run was accepted",)
+
+
+def top_speed_answer(
+    key: Literal["top_speed", "fastest_seen"], names: Sequence[str], run: Phrase, ledger: Ledger, units: ReaderUnits
+) -> SheetAnswer:
+    """Return the top speed, or the fastest that was seen and why it is not claimed.
+
+    Args:
+        key: Which of them, as the summary calls it.
+        names: What value, uncertainty and coverage factor are called in it.
+        run: Where it was run, empty where that is not known.
+        ledger: Where the numbers stand.
+        units: Of the reader.
+    """
+    value, u, k = (ledger.at(key, name) for name in names)
+    scales = units.scales("kn")
+    if key == "top_speed":
+        first, *others = (measured_in(value, u, k, [scale], ledger.decimals(SPEED)) for scale in scales)
+        return SheetAnswer("Top speed", first, (*others, run))
+    seen = measured_in(value, u, k, scales, own_decimals(expanded(u.value, k.value), 1, 1))
+    lines: tuple[Phrase, ...] = (("not claimed: the fastest speed was not held both ways",), ("fastest seen ", *seen))
+    return SheetAnswer("Top speed", (), (*lines, run) if run else lines)
 
 
 def at_rpm(band: NamedBand, key: str, ledger: Ledger) -> Phrase:
@@ -546,11 +559,9 @@ def _table(
         range(len(plain_rows)),
         key=lambda n: (number(plain_rows[n].get("band_rpm")) is None, number(plain_rows[n].get("band_rpm")) or 0.0),
     )
-    columns = [(q, scale, n == 0) for q in BAND_QUANTITIES for n, scale in enumerate(table_scales(q, units))]
     sound = {s.band_name: (n, s) for n, s in reversed(list(enumerate(summary.sound))) if _is_first_place(s, summary)}
     letters = _trim_letters(trims)
-    heads = [("Rpm", "")] + [(q.heading.replace("Fuel flow", "Fuel"), scale.text) for q, scale, _ in columns]
-    heads += [("Sound", "dB(A)"), ("Ways", ""), ("Trim", "")]
+    heads = [*band_heads(units), ("Sound", "dB(A)"), ("Ways", ""), ("Trim", "")]
     answered = {
         found.band_name
         for found in (summary.top_speed, summary.economy_planing, summary.economy_displacement)
@@ -559,8 +570,7 @@ def _table(
     made = []
     for n in order:
         r = plain_rows[n]
-        cells: list[Phrase] = [rpm_cell(r, n, ledger)]
-        cells += [quantity_cell(q, scale, leads, n, ledger) for q, scale, leads in columns]
+        cells = band_cells(r, n, ledger, units)
         heard = sound.get(r.get("band_name") or "")
         cells.append((DASH,) if heard is None else (plain(ledger.at("sound", heard[0], "level_db"), 0, "dB(A)"),))
         cells.append((plain(ledger.band(n, "ways")),))
@@ -591,27 +601,40 @@ def _trim_letters(trims: dict[str, list[Traced]]) -> dict[str, str]:
     return {text: chr(97 + n % 26) for n, text in enumerate(texts)}
 
 
-def table_scales(quantity: BandQuantity, units: ReaderUnits) -> tuple[Scale, ...]:
-    """Return the units a quantity has columns in."""
+def band_heads(units: ReaderUnits) -> list[tuple[str, str]]:
+    """Return the heads of the columns that every band table has."""
+    return [("Rpm", "")] + [(q.heading.replace("Fuel flow", "Fuel"), scale.text) for q, scale, _ in _columns(units)]
+
+
+def band_cells(r: Any, n: int, ledger: Ledger, units: ReaderUnits) -> list[Phrase]:
+    """Return the cells below these heads, with the decimals of their columns; a ± stands in the usual unit only.
+
+    Args:
+        r: Row of the band table.
+        n: Its number there.
+        ledger: Where the numbers stand.
+        units: Of the reader.
+    """
+    named = number(r.get("band_rpm")) is None
+    first = said(ledger.band(n, "band_name")) if named else plain(ledger.band(n, "band_rpm"), 0, "rpm")
+    cells: list[Phrase] = [(first,)]
+    for quantity, scale, leads in _columns(units):
+        value, u, k = (ledger.band(n, column) for column in (quantity.value, quantity.u, quantity.k))
+        if number(value.value) is None:
+            cells.append((DASH,))
+            continue
+        printed = value_and_pm(value, u, k, scale, ledger.decimals(quantity)(scale))
+        cells.append(printed if leads else printed[:1])
+    return cells
+
+
+def _columns(units: ReaderUnits) -> list[tuple[BandQuantity, Scale, bool]]:
+    """Return quantity, unit, and whether it is the usual one, of each column."""
     # a range in statute miles beside nautical ones would be a column for one multiplication
-    scales = units.scales(quantity.unit)
-    return tuple(s for s in scales if s.unit != "mi") if quantity.name == "range" else scales
-
-
-def rpm_cell(r: Any, n: int, ledger: Ledger) -> Phrase:
-    """Return the engine speed of a row, or its name."""
-    if number(r.get("band_rpm")) is None:
-        return (said(ledger.band(n, "band_name")),)
-    return (plain(ledger.band(n, "band_rpm"), 0, "rpm"),)
-
-
-def quantity_cell(quantity: BandQuantity, scale: Scale, leads: bool, n: int, ledger: Ledger) -> Phrase:
-    """Return a cell with the decimals of its column, with its ± where it is in the usual unit."""
-    value, u, k = (ledger.band(n, column) for column in (quantity.value, quantity.u, quantity.k))
-    if number(value.value) is None:
-        return (DASH,)
-    printed = value_and_pm(value, u, k, scale, ledger.decimals(quantity)(scale))
-    return printed if leads else printed[:1]
+    kept = [
+        (q, [s for s in units.scales(q.unit) if q.name != "range" or s.unit != "mi"]) for q in BAND_QUANTITIES
+    ]  # fmt: skip
+    return [(q, scale, n == 0) for q, scales in kept for n, scale in enumerate(scales)]
 
 
 # ------------------------------------------------------------------------------
@@ -801,16 +824,20 @@ def _cell_name(n: int, ledger: Ledger, *, with_reason: bool) -> Phrase:
 
 def _seal(summary: Summary, ledger: Ledger) -> Phrase:
     """Return what both parties note: whether the result rests on sealed files, and the root of them."""
-    seal, key = summary.seal, "root" if summary.seal.root else "root_of_files"
-    state: Phrase = (said(ledger.at("seal", "state")),)
-    if seal.state == "changed":
-        state = ("CHANGED since it was sealed",)
-    root = ledger.at("seal", key)
-    named = ", root " if seal.root else ", root of what is there now "
+    root = ledger.at("seal", "root" if summary.seal.root else "root_of_files")
     return (
-        *state, named, Traced(short_root(str(root.value)), root.place, "short"), " (", said(root), "); session ",
-        said(ledger.at("session", "id")), "; settings ", _short_hash(ledger.at("config_hash")), "…",
+        *sealed_as(summary, ledger), " (", said(root), "); session ", said(ledger.at("session", "id")), "; settings ",
+        _short_hash(ledger.at("config_hash")), "…",
     )  # fmt: skip
+
+
+def sealed_as(summary: Summary, ledger: Ledger) -> Phrase:
+    """Return whether the files are as they were sealed, and the first digits of their root."""
+    seal = summary.seal
+    state: Phrase = ("CHANGED since it was sealed",) if seal.state == "changed" else (said(ledger.at("seal", "state")),)
+    root = ledger.at("seal", "root" if seal.root else "root_of_files")
+    named = ", root " if seal.root else ", root of what is there now "
+    return (*state, named, Traced(short_root(str(root.value)), root.place, "short"))
 
 
 def _short_hash(stored: Stored) -> Traced:
