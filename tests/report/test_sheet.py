@@ -15,6 +15,7 @@ from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
 from trialcapture.report.reader_units import METRIC, ReaderUnits
 from trialcapture.report.sheet import MOST_LIMITS, SHORT_LIMITS
+from trialcapture.report.sheet_words import spoken_unit
 
 VOID = {"meta", "br"}
 ENDINGS = {
@@ -365,3 +366,12 @@ def test_a_sheet_that_rests_on_changed_data_says_so_aloud(trial: dict[str, Any])
     html = render_one_page(**trial | {"summary": s | {"seal": seal}})
     assert "CHANGED since it was sealed" in html
     assert 'class="one-seal changed"' in html
+
+
+@pytest.mark.parametrize(
+    ("unit", "said"),
+    [("kn", "knot"), ("mph", "mile an hour"), ("gal/h", "gallon an hour"), ("nm", "nautical mile"), ("ft", "foot"),
+     ("US gal/h", "US gallon an hour"), ("nm/gal", "nautical mile a gallon"), ("m", "metre"), ("rpm", "rpm")],
+)  # fmt: skip
+def test_one_of_a_unit_is_said_in_the_singular(unit: str, said: str) -> None:
+    assert spoken_unit(unit, one=True) == said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from trialcapture.reduce.summary import BestEconomy, Measured, QuantityChange, Summary
@@ -19,6 +20,8 @@ _SPOKEN = {
 }  # fmt: skip
 
 
+_SINGULAR = {"feet": "foot"}
+_PLURAL = re.compile(r"\b(?:feet|[a-z]+s)\b")
 HANDLING = (("Acceleration", ("acceleration", "time")), ("Stopping", ("stop",)), ("Turning", ("turn",)))
 """Label, and what the names of its results begin with."""
 _FIRST = ("20_kn", "30_mph", "plane", "track", "stop_time", "tactical")
@@ -58,7 +61,16 @@ def _say(stored: Stored, unit: str, units: ReaderUnits, digits: int = 2, *, step
     scale = units.scale(unit)
     x = abs(scale.value(stored.value) or 0.0)
     fine = 10.0 ** (math.floor(math.log10(x)) - digits + 1) if x else 1.0
-    return (spoken(stored, scale, step or fine), f" {_SPOKEN.get(scale.text, scale.text)}")
+    figure = spoken(stored, scale, step or fine)
+    return (figure, f" {spoken_unit(scale.text, one=figure.text == '1')}")
+
+
+def spoken_unit(unit: str, *, one: bool = False) -> str:
+    """Return a unit as it is said, of one in the singular: "1 knot", "1 mile an hour"."""
+    name = _SPOKEN.get(unit, unit)
+    if not one or unit not in _SPOKEN:
+        return name
+    return _PLURAL.sub(lambda found: _SINGULAR.get(found[0], found[0][:-1]), name, count=1)
 
 
 def _speed(stored: Stored, units: ReaderUnits) -> Phrase:
