@@ -1,7 +1,8 @@
 """What the live board costs at a thousand lines a second: `python -m tests.bench.live_load`.
 
-A rehearsed trial is thickened to so many lines a second and played into a growing session; the follower looks twice a
-second, as the desk does. What it takes of a processor is printed by part, beside the seconds that were played.
+A rehearsed trial is thickened to so many lines a second and played into a growing session; the follower looks every
+0.6 s, as the desk does where somebody looks at it. What it takes of a processor is printed by part, beside the seconds
+that were played.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ def main() -> None:
     parser.add_argument("--lines", type=float, default=1000.0, help="lines a second")
     parser.add_argument("--from-s", type=int, default=180, help="the follower joins here [s]")
     parser.add_argument("--seconds", type=int, default=120, help="how long it is measured [s]")
-    parser.add_argument("--every", type=float, default=0.5, help="time between two looks [s]")
+    parser.add_argument("--every", type=float, default=0.6, help="time between two looks [s]")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         session = rehearsed(0, Path(place), short=True)

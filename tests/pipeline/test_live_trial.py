@@ -124,7 +124,11 @@ def _found(session: Session, blocks: int) -> list[kept_blocks.KeptBlock | None]:
     for number, (first_line, block) in enumerate(read_blocks(path, reading.block_bytes_at)):
         if number == blocks:
             break
-        found.append(kept.find(path.name, number, kept.key_of(decoder.state, first_line, block)))
+        found.append(
+            kept.find(
+                path.name, number, kept.key_of(decoder.state, first_line, kept.hash_ahead(path.name, number, block))
+            )
+        )
         decoder.decode(first_line, block)
     return found
 

@@ -64,18 +64,32 @@ class KeptBlocks:
         self._folder = work_folder(session.folder) / _FOLDER
         self.are_there = self._folder.is_dir()
         """Whether anything may have been kept."""
+        self._hashes: dict[tuple[str, int], str] = {}
 
-    def key_of(self, state: bytes, first_line: int, block: bytes) -> str:
+    def hash_ahead(self, name: str, number: int, block: bytes) -> bytes:
+        """Return the hash of a block, and note that of what was kept of it for `find`.
+
+        Hashing needs no Python, so it is done beside what does.
+
+        Args:
+            name, number: As `find` takes them.
+            block: Its bytes.
+        """
+        with suppress(OSError, TrialCaptureError):  # it was not kept
+            self._hashes[name, number] = hash_file(self._paths(name, number)[0])[0]
+        return hashlib.sha256(block).digest()
+
+    def key_of(self, state: bytes, first_line: int, block_hash: bytes) -> str:
         """Return the hash of all that a decoded block is made of.
 
         Args:
             state: Settings of its decoder, and what the lines before leave open.
             first_line: Number of its first line.
-            block: Its bytes.
+            block_hash: SHA-256 of its bytes.
         """
         digest = hashlib.sha256(json.dumps(made_by({"first_line": first_line}), sort_keys=True).encode())
         digest.update(hashlib.sha256(state).digest())
-        digest.update(block)
+        digest.update(block_hash)
         return digest.hexdigest()
 
     def find(self, name: str, number: int, key: str) -> KeptBlock | None:
@@ -90,7 +104,8 @@ class KeptBlocks:
         try:
             entry = json.loads(entry_path({"block": key}, _FOLDER).read_bytes())
             noted = {name: entry[name] for name in ("tables", "places", "more")}
-            if not is_ours(noted, entry["code"]) or hash_file(tables)[0] != noted["tables"]:
+            now = self._hashes.pop((name, number), "") or hash_file(tables)[0]
+            if not is_ours(noted, entry["code"]) or now != noted["tables"]:
                 return None
             if hash_file(more)[0] != noted["more"]:
                 return None

@@ -151,12 +151,12 @@ def read_logs(
     counts: SentenceCounts = {}
     done = 0
 
-    def raw_blocks(path: Path) -> Iterator[tuple[int, bytes]]:
+    def raw_blocks(path: Path) -> Iterator[tuple[int, bytes, bytes]]:
         nonlocal done
         limit_bytes = session.lengths.get(path.relative_to(session.folder).as_posix())
         read = read_blocks(path, block_bytes_at, warn=warnings.append, limit_bytes=limit_bytes)
-        for first_line, block in _one_ahead(read, beside):
-            yield first_line, block
+        for first_line, block, block_hash in _one_ahead(_hashed(path.name, read, kept), beside):
+            yield first_line, block, block_hash
             done += len(block)
             progress("decoding", min(done / total, 1.0))
 
@@ -186,6 +186,12 @@ def log_decoders(session: Session, config: Config) -> Iterator[tuple[Path, LogDe
 def nmea_log_decoder(path: Path, config: Config) -> NmeaLogDecoder:
     """Return what decodes an NMEA log of a session."""
     return NmeaLogDecoder(path.name.split(".")[0], config)
+
+
+def _hashed(name: str, blocks: Iterable[tuple[int, bytes]], kept: KeptBlocks) -> Iterator[tuple[int, bytes, bytes]]:
+    """Yield the blocks of a log with their hashes, which are needed only where some may have been kept."""
+    for number, (first_line, block) in enumerate(blocks):
+        yield first_line, block, kept.hash_ahead(name, number, block) if kept.are_there else b""
 
 
 Next = TypeVar("Next")
@@ -271,7 +277,7 @@ LogDecoder = NmeaLogDecoder | CanLogDecoder
 
 def _set_aside(
     path: Path,
-    raw_blocks: Iterable[tuple[int, bytes]],
+    raw_blocks: Iterable[tuple[int, bytes, bytes]],
     decoder: LogDecoder,
     folder: Path,
     counts: SentenceCounts,
@@ -289,8 +295,8 @@ def _set_aside(
         indexes.append(index_block(tables))
         add_to_counts(counts, of_block)
 
-    for first_line, block in raw_blocks:
-        key = kept.key_of(decoder.state, first_line, block) if kept.are_there else ""
+    for first_line, block, block_hash in raw_blocks:
+        key = kept.key_of(decoder.state, first_line, block_hash) if kept.are_there else ""
         found = kept.find(path.name, len(blocks), key) if key else None
         if found is None:
             take(decoder.decode(first_line, block))
@@ -318,7 +324,7 @@ def decode_and_keep(
         block: Its bytes.
         kept: Where to.
     """
-    key = kept.key_of(decoder.state, first_line, block)
+    key = kept.key_of(decoder.state, first_line, hashlib.sha256(block).digest())
     if (found := kept.find(name, number, key)) is not None:
         return found
     tables, rejects, counts = decoder.decode(first_line, block)
