@@ -222,6 +222,7 @@ class LiveBoard:
         self._looked: tuple[float, Board | None] = (-math.inf, None)
         self._held_run: tuple[float | str | None, str | None, int] = (None, None, 0)
         self._stopped = (-math.inf, False)
+        self._place: tuple[float | str | None, str | None] = (None, None)
 
     # ----- The board.
 
@@ -275,10 +276,12 @@ class LiveBoard:
         if self._state.since_s == now_s:
             self._state_at_ns = newest_ns or wall_ns
         step, way = self._place_of_hold()
+        if self._hold is not None:
+            self._place = (step, way)
+        elif state not in ("no_data", "moving"):  # it is shown a while longer, and belongs where it was
+            step, way = self._place
         if state == "held" and self._judged.state == "held":
             self._held_run = (step, way, newest_ns or 0)
-        elif state == "held" and self._hold is None:  # it is shown a while longer, and belongs where it was
-            step, way = self._held_run[:2]
         detector = self._detector(state, now_s, step, way)
         grid = self._grid(now_s, detector)
         manoeuvres = self._manoeuvres()
