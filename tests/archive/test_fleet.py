@@ -391,7 +391,13 @@ print(add_sessions(archive, [session], t=lambda: "2026-07-01T09:00:00Z")[0].outc
 
 @pytest.mark.parametrize(
     ("new_place", "where", "at"),
-    [("folder", "read", 1), ("folder", "put", 5), ("folder", "link", 0), ("s3", "read", 9), ("s3", "commit", 0)],
+    [
+        ("folder", "read", 1),
+        ("folder", "put", 5),
+        ("folder", "link", 0),
+        ("s3", "read", 9),
+        pytest.param("s3", "commit", 0, marks=pytest.mark.long),
+    ],
     indirect=["new_place"],
 )
 def test_a_killed_adder_leaves_nothing_half(made: list[Path], new_place: Places, where: str, at: int) -> None:
@@ -854,7 +860,9 @@ def test_sessions_of_strangers_are_refused_one_by_one(
     assert code == 1
     assert "1 added" in out
     assert "3 refused" in out
-    assert all(text in " ".join(err.split()) for text in ("symbolic link", "such an id", "larger than any trial"))
+    told = " ".join(err.split())
+    for text in ("symbolic link", "such an id", "larger than it can be"):
+        assert text in told
     assert "\x1b" not in out + err
 
 

@@ -122,7 +122,14 @@ def short_states(boards: list[Board]) -> list[str]:
     return [state for (begin, state), (end, _) in pairwise(changes[1:]) if (end - begin) * STEP_S < SHOWN_S]
 
 
-@pytest.mark.parametrize("wiring", ["recorded, with the first note late", "candump on a screen", "NMEA position"])
+@pytest.mark.parametrize(
+    "wiring",
+    [
+        pytest.param("recorded, with the first note late", marks=pytest.mark.long),
+        pytest.param("candump on a screen", marks=pytest.mark.long),
+        "NMEA position",
+    ],
+)
 def test_a_boat_whose_engines_are_on_a_can_bus_is_followed_live(tmp_path: Path, wiring: str) -> None:
     session = new_session(tmp_path / "day")
     growth = Growth(session)
@@ -299,7 +306,7 @@ def test_messages_of_several_frames_that_do_not_come_whole_are_told_of(tmp_path:
 # ----- Engine speed from a log that a logger appends to.
 
 
-@pytest.mark.parametrize("flush_s", [1, 10])
+@pytest.mark.parametrize("flush_s", [pytest.param(1, marks=pytest.mark.long), 10])
 def test_engine_speed_from_a_log_that_grows_fills_the_grid(tmp_path: Path, flush_s: int) -> None:
     """The logger writes its file every second, or every ten seconds as buffered ones do."""
     session = new_session(tmp_path / "day", CONFIG + PLAN + GROWING)

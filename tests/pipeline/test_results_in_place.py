@@ -57,7 +57,7 @@ def test_a_table_open_in_a_spreadsheet_leaves_every_result_of_the_run_before(
     assert "spreadsheet" in str(told.value)
     assert told.value.where == str(held)
     assert results(session) == before
-    assert compare_results(session, [], "").faults == ()
+    assert compare_results(session, [], "", "").faults == ()
     process(session)
     after = results(session)
     assert set(after) == set(before)
