@@ -24,6 +24,7 @@ from trialcapture.report.figures_results import (
     draw_specification,
     fit_points,
     pair_points,
+    sheet_figure,
 )
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
 from trialcapture.report.format import engine_ids, floats, rows, times_ns
@@ -126,6 +127,15 @@ def test_the_alternative_text_of_a_curve_reads_out_its_points():
 def test_only_quantities_with_values_are_drawn():
     assert [d.key for d in curves(*_bands(fuel=False))] == ["speed"]
     assert [d.key for d in curves(*_bands(fuel=True))] == ["speed", "fuel", "economy", "range"]
+
+
+def test_the_figure_of_the_sheet_names_what_it_circles():
+    bands, _, _ = _bands(fuel=False)
+    rpm = float(bands["band_rpm"][0].as_py())
+    for circled, words in (((), ""), ((("speed", rpm),), "Circled: top speed. "), ((("economy", rpm),), "")):
+        drawing = sheet_figure(bands, circled)
+        assert drawing is not None
+        assert drawing.caption == words + "Bars are ± at 95 %."
 
 
 def _bands(fuel: bool) -> tuple[pa.Table, pa.Table, dict[str, object]]:

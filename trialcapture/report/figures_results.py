@@ -50,6 +50,7 @@ from trialcapture.report.format import (
     floats,
     general,
     has_values,
+    join_words,
     number,
     percent,
     plus_minus,
@@ -371,7 +372,10 @@ def sheet_figure(bands: pa.Table, circled: Sequence[tuple[str, float]], units: R
         for quantity, scale, curve, _, _ in curves
     ]
     alt = " ".join(told)
-    caption = "Circled: top speed and best economy. Bars are ± at 95 %."
+    asked = {name for name, _ in circled}
+    named = {SPEED: "top speed", ECONOMY: "best economy"}
+    names = [named[quantity] for quantity, *_ in curves if quantity.name in asked]
+    caption = (f"Circled: {join_words(names)}. " if names else "") + "Bars are ± at 95 %."
     return Drawing("sheet", draw("fig-sheet", SHEET, paint, label=alt), alt, caption)
 
 
