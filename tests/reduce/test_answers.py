@@ -443,6 +443,18 @@ def test_power_figures_are_given_only_when_rated_power_was_reached() -> None:
     assert specific.ok
 
 
+@pytest.mark.parametrize("planing", [True, False])
+def test_a_coefficient_of_planing_hulls_judges_no_other(planing: bool) -> None:
+    text = CONFIG.replace("rated_rpm = 3500", "rated_rpm = 3500\nrated_kw = 30")
+    config = load_config(text)
+    config = config.model_copy(update={"boat": config.boat.model_copy(update={"planing": planing})})
+    rpm, speed, fuel = np.array([2500.0, 3500.0]), np.array([7.0, 9.0]), np.array([6.0, 15.0])
+    lines = plausibility_lines(rpm, speed, fuel, np.array([20.0, 25.0]), 48000.0, [rated_check(100.0)] * 2, config)
+    crouch = next(x for x in lines if x.name.startswith("Crouch"))
+    assert crouch.value > 250.0
+    assert crouch.ok is (False if planing else None)
+
+
 def run_samples(
     way: str, *, pitch: bool, hump_kn: float = 14.0, planes: bool = True, turn: bool = False, seconds: int = 240
 ) -> pa.Table:

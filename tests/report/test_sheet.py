@@ -293,6 +293,7 @@ def test_what_was_not_recorded_or_claimed_is_named() -> None:
     trial["summary"] |= {"engines": [], "trial": {"title": "", "tested_by": "", "notes": ""}}
     trial["summary"]["measures"] = [_measured("stop_reach", "Track reach", None, None, "m")]
     text = sheet_of(trial).text
+    assert "Range on" not in text
     missing = text.partition("Missing")[2]
     for word in (
         "sound",
@@ -366,6 +367,22 @@ def test_a_sheet_that_rests_on_changed_data_says_so_aloud(trial: dict[str, Any])
     html = render_one_page(**trial | {"summary": s | {"seal": seal}})
     assert "CHANGED since it was sealed" in html
     assert 'class="one-seal changed"' in html
+
+
+@pytest.mark.parametrize(("to_kn", "said"), [(7.94, "No other speed that was run"), (8.4, "Anything from 7.9 to 8.4")])
+def test_a_range_of_one_speed_is_not_said_as_a_range(trial: dict[str, Any], to_kn: float, said: str) -> None:
+    s = trial["summary"]
+    point = s["economy_displacement"] or s["economy_planing"]
+    point = point | {"flat_from_kn": 7.91, "flat_to_kn": to_kn}
+    s = s | {"boat": s["boat"] | {"planing": False}, "economy_displacement": point, "economy_planing": None}
+    assert said in sheet_of(trial, summary=s).text
+
+
+def test_other_settings_are_not_told_as_a_broken_seal(trial: dict[str, Any]) -> None:
+    warning = {"code": "other-settings", "severity": "yellow", "text": "x", "where": "session.toml"}
+    html = render_one_page(**trial | {"summary": trial["summary"] | {"warnings": [warning]}})
+    assert SHORT_LIMITS["other-settings"][1] in html
+    assert "not as it was sealed" not in html
 
 
 @pytest.mark.parametrize(

@@ -322,7 +322,7 @@ def _seal_warnings(seal: SealComparison, has_own_settings: bool) -> list[TrialWa
         TrialWarning("seal", "red", f"CHANGED since it was sealed: {change}", change.path) for change in seal.changes
     ]
     if seal.state == "unsealed":
-        told.append(TrialWarning("seal", "yellow", f"not sealed: {seal.reason}", "seal.jsonl"))
+        told.append(TrialWarning("not-sealed", "yellow", f"not sealed: {seal.reason}", "seal.jsonl"))
     told += [
         TrialWarning(
             "seal", "yellow", f"{line.what} on {line.t} by {line.by}: {line.reason or '; '.join(line.found)}", ""
@@ -332,7 +332,7 @@ def _seal_warnings(seal: SealComparison, has_own_settings: bool) -> list[TrialWa
     ]
     if not has_own_settings:
         text = "computed with other settings than those of the session, which the seal covers"
-        told.append(TrialWarning("seal", "yellow", text, "session.toml"))
+        told.append(TrialWarning("other-settings", "yellow", text, "session.toml"))
     return told
 
 

@@ -201,7 +201,7 @@ def plausibility_lines(
             "Crouch's C at top speed",
             crouch_coefficient(speed_kn[top], power_kw, displacement_kg),
             "kn",
-            (100.0, 250.0),
+            (100.0, 250.0) if config.boat.planing else None,  # the list is one of planing hulls
         )
         admiralty = admiralty_coefficient(speed_kn[top], power_kw, displacement_kg)
         add("admiralty coefficient at top speed", admiralty, "t^(2/3) kn^3 / kW", None)

@@ -702,6 +702,8 @@ SHORT_LIMITS: dict[str, tuple[str, str]] = {
     "notes": ("Notes", "not every line could be read"),
     "reading": ("Reading", "one typed by hand was not used"),
     "seal": ("Seal", "not as it was sealed, see the annex"),
+    "not-sealed": ("Seal", "not sealed, so a change would not show"),
+    "other-settings": ("Settings", "other than those of the session"),
     "log": ("Engine log", "a file is described by no settings and was not used"),
 }
 """Name and one short line for each code of a warning; figures stand in the annex."""
@@ -848,7 +850,9 @@ def foot_of(summary: Summary, ledger: Ledger, units: ReaderUnits) -> list[Phrase
     """Return what ranges, speeds and weights stand on."""
     fuel = summary.fuel
     made: list[Phrase] = []
-    if fuel.capacity_l is not None and fuel.usable_after_reserve_l is not None:
+    best = (summary.economy_planing, summary.economy_between, summary.economy_displacement, summary.economy_overall)
+    has_range = any(point is not None for point in best)
+    if has_range and fuel.capacity_l is not None and fuel.usable_after_reserve_l is not None:
         burnt = in_units(ledger.at("fuel", "usable_after_reserve_l"), "L", 0, units, thousands=True)
         capacity = in_units(ledger.at("fuel", "capacity_l"), "L", 0, units, thousands=True)
         kept, usable = share(ledger.at("fuel", "reserve_fraction")), share(ledger.at("fuel", "usable_fraction"))

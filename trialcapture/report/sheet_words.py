@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 
 from trialcapture.reduce.summary import BestEconomy, Measured, QuantityChange, Summary
-from trialcapture.report.format import date, join_words
+from trialcapture.report.format import date, fixed, join_words
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.traced import Ledger, Phrase, Stored, Traced, joined, plain, said, share, spoken
 
@@ -153,6 +153,8 @@ def _below(summary: Summary, ledger: Ledger, units: ReaderUnits) -> Phrase:
         flat = summary.economy_displacement
         if flat is None:
             return ("Nothing can be said of her range.",)
+        if fixed(flat.flat_from_kn, 1) == fixed(flat.flat_to_kn, 1):
+            return ("No other speed that was run is as good.",)
         low, high = (ledger.at("economy_displacement", key) for key in ("flat_from_kn", "flat_to_kn"))
         return (
             "Anything from ", spoken(low, units.scale("kn"), 0.1), " to ", *_speed(high, units), " is about as good.",
