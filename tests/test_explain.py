@@ -110,6 +110,16 @@ def test_what_is_not_there_is_answered_with_what_is(session: Path) -> None:
         explained(session, "1850")
 
 
+def test_a_sheet_in_other_units_is_explained_in_them(session: Path) -> None:
+    """The international yard and the US gallon of 231 cubic inches (NIST SP 811, Appendix B)."""
+    fuel = explained(session, "1800")["band"]["quantities"]["fuel"]
+    told = shown(session, "1800", "--units", "us")
+    printed = re.search(r"fuel: ([\d.]+) ±", told)
+    assert printed is not None
+    assert float(printed[1]) == pytest.approx(fuel["value"] / 3.785411784, rel=5e-3)
+    assert "gal/h" in told
+
+
 def test_a_packed_log_is_traced_in_what_it_holds(session: Path, tmp_path: Path) -> None:
     folder = tmp_path / "packed"
     shutil.copytree(SAMPLE, folder)

@@ -17,7 +17,7 @@ from trialcapture.errors import TrialCaptureError
 
 if TYPE_CHECKING:
     from trialcapture.archive.session import Session
-    from trialcapture.config import Config
+    from trialcapture.config import Config, UnitSystem
     from trialcapture.frames import CombinedFrames, TrialFrames
     from trialcapture.reduce.summary import Summary
     from trialcapture.report.reader_units import ReaderUnits
@@ -31,8 +31,15 @@ _TERMS_SHOWN = 5
 @click.option(
     "--config", "config_path", metavar="CONFIG", type=PATH, help="Settings the session was processed with, if others."
 )
+@click.option(
+    "--units",
+    type=click.Choice(("metric", "us", "imperial")),
+    help="Units of the figures; those of the settings when not given.",
+)
 @json_option
-def explain(session: Path, what: tuple[str, ...], config_path: Path | None, as_json: bool) -> None:
+def explain(
+    session: Path, what: tuple[str, ...], config_path: Path | None, units: UnitSystem | None, as_json: bool
+) -> None:
     """Trace a printed number back to its legs and raw lines.
 
     BAND is a row by its name or engine speed, LEG a stretch by its number; a
@@ -58,7 +65,7 @@ def explain(session: Path, what: tuple[str, ...], config_path: Path | None, as_j
     if is_combined(session):
         if config_path is not None:
             raise click.UsageError("--config is for a single session.")
-        _explain_combined(session, " ".join(" ".join(what).split()), as_json)
+        _explain_combined(session, " ".join(" ".join(what).split()), units, as_json)
         return
     opened = open_session(session)
     frames = load_frames(session)
@@ -70,10 +77,10 @@ def explain(session: Path, what: tuple[str, ...], config_path: Path | None, as_j
         from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
 
         bands = [_plain(row) for row in frames.bands.to_dict("records")]
-        _show(told, bands, ReaderUnits(config.report.units, config.report.also))
+        _show(told, bands, ReaderUnits(units or config.report.units, config.report.also))
 
 
-def _explain_combined(folder: Path, what: str, as_json: bool) -> None:
+def _explain_combined(folder: Path, what: str, units: UnitSystem | None, as_json: bool) -> None:
     """Trace a row of a trial of several sessions to each of them, or what is asked of one of them."""
     from trialcapture.frames import load_combined  # noqa: PLC0415
     from trialcapture.reduce.combined_bands import session_letter  # noqa: PLC0415
@@ -91,12 +98,13 @@ def _explain_combined(folder: Path, what: str, as_json: bool) -> None:
         print_json({"band": row, "sessions": [{"letter": letter, **told} for letter, _, _, told in each]})
         return
     if row is not None:
-        _show_combined_row(row, each, frames)
+        report = each[0][2].report
+        _show_combined_row(row, each, frames, ReaderUnits(units or report.units, report.also))
     for letter, of, config, told in each:
         tell()
         say(of.session.id, label=f"session {letter}", err=False)
         bands = [_plain(own) for own in of.bands.to_dict("records")]
-        _show(told, bands, ReaderUnits(config.report.units, config.report.also))
+        _show(told, bands, ReaderUnits(units or config.report.units, config.report.also))
 
 
 def _chosen_of_several(
@@ -136,14 +144,14 @@ def _own_name(of: TrialFrames, called: str, rpm: float | None) -> str:
 
 
 def _show_combined_row(
-    row: Mapping[str, Any], each: Sequence[tuple[str, TrialFrames, Config, dict[str, Any]]], frames: CombinedFrames
+    row: Mapping[str, Any],
+    each: Sequence[tuple[str, TrialFrames, Config, dict[str, Any]]],
+    frames: CombinedFrames,
+    units: ReaderUnits,
 ) -> None:
     from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals  # noqa: PLC0415
-    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
     from trialcapture.report.terminal import plain_text  # noqa: PLC0415
 
-    config = each[0][2]
-    units = ReaderUnits(config.report.units, config.report.also)
     bands = [_plain(own) for own in frames.bands.to_dict("records")]
     whose = " and ".join(letter for letter, *_ in each)
     ways = "both ways" if row["ways"] == 2 else "one way"
