@@ -861,7 +861,7 @@ def test_sessions_of_strangers_are_refused_one_by_one(
     assert "1 added" in out
     assert "3 refused" in out
     told = " ".join(err.split())
-    for text in ("symbolic link", "such an id", "larger than it can be"):
+    for text in ("symbolic link", "such an id", "holds more than a trial can"):
         assert text in told
     assert "\x1b" not in out + err
 
