@@ -118,6 +118,11 @@ def test_a_sheet_in_other_units_is_explained_in_them(session: Path) -> None:
     assert printed is not None
     assert float(printed[1]) == pytest.approx(fuel["value"] / 3.785411784, rel=5e-3)
     assert "gal/h" in told
+    measured = re.search(r"measured: engine speed [\d.,]+ rpm; fuel ([\d.]+) gal/h", told)
+    assert measured is not None
+    assert float(measured[1]) == pytest.approx(
+        explained(session, "1800")["legs"][0]["fuel_l_per_h"] / 3.785411784, rel=5e-3
+    )
 
 
 def test_a_packed_log_is_traced_in_what_it_holds(session: Path, tmp_path: Path) -> None:

@@ -341,7 +341,7 @@ def _show(told: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], units: Re
         _show_band(band, bands, len(legs), units)
     for leg in legs:
         tell()
-        _show_leg(leg)
+        _show_leg(leg, units)
     if told["refused"]:
         tell()
         tell("Tried at this engine speed and refused:")
@@ -382,7 +382,9 @@ def _show_band(band: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], legs
         say(band["flags"].replace(";", ", "), label="  flags", err=False)
 
 
-def _show_leg(leg: Mapping[str, Any]) -> None:
+def _show_leg(leg: Mapping[str, Any], units: ReaderUnits) -> None:
+    from trialcapture.report.terminal import plain_text  # noqa: PLC0415
+
     way = leg["heading_true_deg"] if leg["heading_true_deg"] is not None else leg["course_true_deg"]
     on = "" if way is None else f" on {way:03.0f}°"
     held = f"{leg['start'][:19].replace('T', ' ')} to {leg['stop'][11:19]} UTC, {leg['duration_s']:.1f} s{on}"
@@ -401,13 +403,14 @@ def _show_leg(leg: Mapping[str, Any]) -> None:
             said += f"; {leg['residual_kn']:+.3f} kn off what all other runs predict"
         say(said, label="  through water", err=False)
     parts = []
-    for key, text in (
-        ("rpm_mean", "engine speed {:.1f} rpm"), ("fuel_l_per_h", "fuel {:.2f} L/h"),
-        ("wind_speed_true_kn", "wind {:.1f} kn"), ("depth_m_min", "least depth {:.1f} m"),
-        ("depth_froude", "depth Froude number {:.2f}"),
+    for key, name, unit, decimals in (
+        ("rpm_mean", "engine speed", "rpm", 1), ("fuel_l_per_h", "fuel", "L/h", 2),
+        ("wind_speed_true_kn", "wind", "kn", 1), ("depth_m_min", "least depth", "m", 1),
     ):  # fmt: skip
         if leg[key] is not None:
-            parts.append(text.format(leg[key]))
+            parts.append(f"{name} {plain_text(units.say(leg[key], unit, decimals))}")
+    if leg["depth_froude"] is not None:
+        parts.append(f"depth Froude number {leg['depth_froude']:.2f}")
     if parts:
         say("; ".join(parts), label="  measured", err=False)
     for found in leg["raw"]["lines"]:
