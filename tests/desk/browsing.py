@@ -1,4 +1,5 @@
-"""What tests of the pages in a real browser share: patience, and axe-core, which finds what shuts people out."""
+"""What tests of the pages in a real browser share: patience, the height of letters, and axe-core, which finds
+what shuts people out."""
 
 from __future__ import annotations
 
@@ -24,3 +25,16 @@ def findings(page: Page, axe: str) -> list[str]:
         for one in told["violations"]
         for node in one["nodes"]
     ]
+
+
+def capital_px(page: Page, selector: str) -> float:
+    """Return how high a capital H of an element really is [px]."""
+    return float(
+        page.evaluate(
+            """s => { const c = document.createElement('canvas').getContext('2d');
+                const f = getComputedStyle(document.querySelector(s));
+                c.font = `${f.fontWeight} ${f.fontSize} ${f.fontFamily}`;
+                return c.measureText('H').actualBoundingBoxAscent; }""",
+            selector,
+        )
+    )

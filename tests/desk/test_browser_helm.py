@@ -5,9 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from tests.desk.boards import advice_board, busy_board
+from tests.desk.browsing import capital_px
 from tests.desk.stand_in import StandIn
 from tests.desk.test_browser_pages import SIZES, page_of
 
@@ -16,19 +17,6 @@ LEAST_MM = 12.8
 """Height of a character at 2 m: 22 minutes of arc, 2000 mm × tan(22′); ISO 9241-3 asks for 20 to 22 (second hand)."""
 PX_PER_MM = 96 / 25.4
 """CSS Values and Units Level 4, 6.2: 96 px an inch."""
-
-
-def capital_px(page: Page, selector: str) -> float:
-    """Return how high a capital H of an element really is [px]."""
-    return float(
-        page.evaluate(
-            """s => { const c = document.createElement('canvas').getContext('2d');
-                const f = getComputedStyle(document.querySelector(s));
-                c.font = `${f.fontWeight} ${f.fontSize} ${f.fontFamily}`;
-                return c.measureText('H').actualBoundingBoxAscent; }""",
-            selector,
-        )
-    )
 
 
 @pytest.mark.parametrize("size", SIZES)

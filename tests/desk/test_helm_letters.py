@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from tests.desk.boards import advice_board
+from tests.desk.browsing import capital_px
 from tests.desk.stand_in import StandIn
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
@@ -24,18 +25,6 @@ DEVICES = {
 def arc_minutes(mm: float) -> float:
     """Return at which angle a height is seen at 2 m [minutes of arc]."""
     return math.degrees(math.atan(mm / 2000.0)) * 60.0
-
-
-def capital_px(page: Page, selector: str) -> float:
-    return float(
-        page.evaluate(
-            """s => { const c = document.createElement('canvas').getContext('2d');
-                const f = getComputedStyle(document.querySelector(s));
-                c.font = `${f.fontWeight} ${f.fontSize} ${f.fontFamily}`;
-                return c.measureText('H').actualBoundingBoxAscent; }""",
-            selector,
-        )
-    )
 
 
 @pytest.mark.parametrize("device", DEVICES)
