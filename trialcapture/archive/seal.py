@@ -430,7 +430,6 @@ def compare_seal(
         recording: What the recorder's notes say.
         files: As `list_files` gives them, where they are known already.
         progress: Called with the number of bytes just read.
-
     """
     files = list_files(folder, progress=progress) if files is None else tuple(files)
     there = {file.path: file for file in files}

@@ -614,11 +614,9 @@ def _open_as_far(folder: Path) -> tuple[Session, list[str]]:
     except TrialCaptureError as fault:
         if not any((folder / name).exists() for name in (NAME, MANIFEST)):
             raise
-        is_there = (folder / FILE_NAME).exists()
-        why = [f"{FILE_NAME}: {_short(fault)}; raw files and seal are looked at"] if is_there else []
-        return Session(folder, folder.resolve().name, "", "", load_config(""), ""), why or [
-            f"{FILE_NAME}: the file is missing; raw files and seal are looked at"
-        ]
+        why = _short(fault) if (folder / FILE_NAME).exists() else "the file is missing"
+        stand_in = Session(folder, folder.resolve().name, "", "", load_config(""), "")
+        return stand_in, [f"{FILE_NAME}: {why}; raw files and seal are looked at"]
 
 
 def _timeline_as_far(folder: Path) -> tuple[Timeline, list[str]]:

@@ -61,13 +61,7 @@ def verify_with_results(
     if not there:
         return found
     if derive is not None:
-        faults, unvouched, remark = _derived_again(folder, config_text, derive)
-        return replace(
-            found,
-            faults=(*found.faults, *faults),
-            unvouched=(*found.unvouched, *unvouched),
-            remarks=(*found.remarks, remark),
-        )
+        return _with_derived_again(found, folder, config_text, derive)
     if not is_plain_file(folder / RESULTS):
         return found  # said already
     wrong = {name for name in there if any(fault.startswith(f"{name}:") for fault in found.faults)}
@@ -87,8 +81,8 @@ def verify_with_results(
     return replace(found, remarks=(*found.remarks, remark))
 
 
-def _derived_again(folder: Path, config_text: str | None, progress: Progress) -> tuple[list[str], list[str], str]:
-    """Derive the results in a folder of their own; return faults, what cannot be vouched for, and a remark."""
+def _with_derived_again(found: Verification, folder: Path, config_text: str | None, progress: Progress) -> Verification:
+    """Derive the results in a folder of their own, and add to what was found how they compare."""
     from trialcapture.pipeline import process  # noqa: PLC0415  which imports the notes of what was made here
 
     if is_being_recorded(folder):
@@ -101,15 +95,13 @@ def _derived_again(folder: Path, config_text: str | None, progress: Progress) ->
         made = parse_json(read_whole(folder / RESULTS, MOST_JSON_BYTES))
         settings, units, versions = str(made["settings_sha256"]), made.get("units"), dict(made["versions"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, TrialCaptureError) as fault:
-        return (
-            [],
-            [f"{RESULTS}: what the results were made with cannot be read ({fault}), so they are not compared"],
-            "",
+        return _not_compared(
+            found, f"what the results were made with cannot be read ({fault}), so they are not compared"
         )
     used = session.config if config_text is None else load_config(config_text)
     if config_hash(used) != settings:
-        text = "were made with other settings than these; give those with --config, or process again"
-        return [], [f"{RESULTS}: the results {text}"], "results: not made again"
+        text = "the results were made with other settings than these; give those with --config, or process again"
+        return _not_compared(found, text, "results: not made again")
     with tempfile.TemporaryDirectory(prefix="trialcapture-", ignore_cleanup_errors=True) as name:
         again = Path(name) / "session"
         _copy_sealed(folder, again)
@@ -117,12 +109,13 @@ def _derived_again(folder: Path, config_text: str | None, progress: Progress) ->
         try:
             process(again, config_text, progress, known)
         except TrialCaptureError as fault:
-            return (
-                [],
-                [f"{RESULTS}: the results cannot be made again ({fault.what}: {fault.seen})"],
-                "results: not compared",
-            )
-        return _compare(folder, again, is_same_program=versions == versions_now())
+            return _not_compared(found, f"the results cannot be made again ({fault.what}: {fault.seen})")
+        faults, remark = _compare(folder, again, is_same_program=versions == versions_now())
+    return replace(found, faults=(*found.faults, *faults), remarks=(*found.remarks, remark))
+
+
+def _not_compared(found: Verification, why: str, remark: str = "results: not compared") -> Verification:
+    return replace(found, unvouched=(*found.unvouched, f"{RESULTS}: {why}"), remarks=(*found.remarks, remark))
 
 
 def _copy_sealed(folder: Path, again: Path) -> None:
@@ -138,7 +131,8 @@ def _copy_sealed(folder: Path, again: Path) -> None:
                 shutil.copyfileobj(source, copy, 1 << 20)
 
 
-def _compare(folder: Path, again: Path, *, is_same_program: bool) -> tuple[list[str], list[str], str]:
+def _compare(folder: Path, again: Path, *, is_same_program: bool) -> tuple[list[str], str]:
+    """Return how the results differ from those derived again, and what was compared."""
     faults, left_out, same = [], [], 0
     there = {path.relative_to(folder).as_posix(): path for path in result_files(folder)}
     made = {path.relative_to(again).as_posix(): path for path in result_files(again)}
@@ -158,7 +152,7 @@ def _compare(folder: Path, again: Path, *, is_same_program: bool) -> tuple[list[
     if left_out:
         why = "other versions made them" if not is_same_program else "not made by every run"
         remark += f"; not compared ({why}): {', '.join(left_out)}"
-    return faults, [], remark
+    return faults, remark
 
 
 def _difference(there: Path, made: Path, *, is_exact: bool) -> str | None:
