@@ -28,7 +28,7 @@ from trialcapture.archive.work_folder import HeldTables, StoredTables, work_fold
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.reuse import code_of, entry_path, forget_oldest, is_ours, made_by
 from trialcapture.prepare.clocks.downsampled_index import BlockIndex
-from trialcapture.system.session_files import make_folder
+from trialcapture.system.session_files import make_folder, read_whole
 
 _LEAST_FREE_BYTES = 2_000_000_000
 """With less free space nothing is kept on the disk: that room is the recorder's (our choice, as for its alarm)."""
@@ -103,14 +103,12 @@ class KeptBlocks:
         tables, more = self._paths(name, number)
         try:
             entry = json.loads(entry_path({"block": key}, _FOLDER).read_bytes())
-            noted = {name: entry[name] for name in ("tables", "places", "more")}
+            noted = {name: entry[name] for name in ("tables", "places", "more", "more_bytes")}
             now = self._hashes.pop((name, number), "") or hash_file(tables)[0]
             if not is_ours(noted, entry["code"]) or now != noted["tables"]:
                 return None
-            if hash_file(more)[0] != noted["more"]:
-                return None
-            pickled = more.read_bytes()
-            if hashlib.sha256(pickled).hexdigest() != noted["more"]:  # changed between the two
+            pickled = read_whole(more, noted["more_bytes"])
+            if hashlib.sha256(pickled).hexdigest() != noted["more"]:
                 return None
             index, counts, decoder = pickle.loads(pickled)  # only what this user's program wrote has these hashes
             places = {table: (int(begin), int(end)) for table, (begin, end) in noted["places"].items()}
@@ -144,6 +142,7 @@ class KeptBlocks:
                 "tables": hash_file(place)[0],
                 "places": {table: list(of) for table, of in stored.places.items()},
                 "more": hashlib.sha256(pickled).hexdigest(),
+                "more_bytes": len(pickled),
             }
             path = entry_path({"block": key}, _FOLDER)
             write_file(path, json.dumps(noted | {"code": code_of(noted)}).encode())
