@@ -80,7 +80,7 @@ _MOST_LINES = 2
 
 
 def _wrapped(text: str, width: int, most: int, indent: str = "") -> list[str]:
-    """Return a text in lines of a screen, a space in front of those after the first kept as the first has it."""
+    """Return a text in at most so many lines of a screen, each of them indented."""
     return wrap(
         clean_text(text), width, max_lines=most, placeholder=" …", initial_indent=indent, subsequent_indent=indent
     ) or [""]

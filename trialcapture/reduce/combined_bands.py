@@ -391,7 +391,6 @@ def _economy(group: Sequence[Row], shares: Mapping[str, FloatArray], made: Mappi
     columns: dict[str, Any] = {}
     economy = made["speed_kn"] / made["fuel_l_per_h"]
     for name in ("economy", "range"):
-        column, _ = QUANTITY_COLUMNS[name]
         values = [_value(row, name) for row in group]
         own, common = np.zeros(len(group)), np.zeros(len(group))
         for n, (row, v) in enumerate(zip(group, values, strict=True)):
@@ -406,9 +405,9 @@ def _economy(group: Sequence[Row], shares: Mapping[str, FloatArray], made: Mappi
         if not known.any():
             continue
         weights = by_fuel[known] / by_fuel[known].sum()
-        litres = [row["range_nm"] / row["economy_nm_per_l"] for row, of in zip(group, known, strict=True)
-                  if of and name == "range"]  # fmt: skip
-        value = economy * (float(weights @ np.array(litres)) if name == "range" else 1.0)
+        value = economy
+        if name == "range":
+            litres = [row["range_nm"] / row["economy_nm_per_l"] for row, of in zip(group, known, strict=True) if of]
+            value *= float(weights @ np.array(litres))
         columns |= _mean_columns(name, value, own * value, float(weights @ common[known]) * value, values)
-        columns[column] = value
     return columns

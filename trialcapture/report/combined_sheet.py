@@ -13,7 +13,13 @@ from typing import Any, Literal
 
 import pyarrow as pa
 
-from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, StepOfSessions, session_letter
+from trialcapture.reduce.combined_bands import (
+    BestOfSessions,
+    CombinedTrial,
+    StepOfSessions,
+    UnpairedStep,
+    session_letter,
+)
 from trialcapture.reduce.summary import Severity, Summary
 from trialcapture.report.band_table import BAND_QUANTITIES
 from trialcapture.report.figures import Drawing
@@ -52,11 +58,6 @@ from trialcapture.report.sheet_print import crowding_of
 from trialcapture.report.traced import Ledger, Phrase, Traced, in_units, joined, measured_in, plain, said, text_of
 
 _OF_THE_WHOLE = (PLAN, "Declared steps")
-UNPAIRED = {
-    False: "one way only in each session; runs of different sessions are no pair, so each stands by itself",
-    True: "one way only in each session; averaged, each with the current its session shows elsewhere",
-}
-"""What is said of a step that several sessions ran one way, by whether they are averaged."""
 _NOTHING = ((NOT_RECORDED,), ("not noted",))
 
 
@@ -269,13 +270,20 @@ def _limits(
     for n, step in enumerate(trial.unpaired):
         step_name = said(whole.at("unpaired", n, "band_name"))
         whose = ", ".join(letters[session] for session in step.sessions)
-        lines.append(("yellow", "No pair", (f"{UNPAIRED[step.is_averaged]} (", step_name, f", sessions {whose})")))
+        lines.append(("yellow", "No pair", (f"{unpaired_text(step)} (", step_name, f", sessions {whose})")))
     lines.sort(key=lambda line: SEVERITY_ORDER[line[0]])
     if len(lines) <= MOST_LIMITS:
         return lines
     rest = len(lines) - MOST_LIMITS + 1
     more: Phrase = (f"{plural(rest, 'line')} more: see the report of each session",)
     return [*lines[: MOST_LIMITS - 1], (lines[MOST_LIMITS - 1][0], "And", more)]
+
+
+def unpaired_text(step: UnpairedStep) -> str:
+    """Return what is said of a step that several sessions ran one way and none both ways."""
+    if step.is_averaged:
+        return "one way only in each session; averaged, each with the current its session shows elsewhere"
+    return "one way only in each session; runs of different sessions are no pair, so each stands by itself"
 
 
 def _missing(parts: Sequence[_Part]) -> str:

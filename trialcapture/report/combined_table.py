@@ -11,7 +11,7 @@ from rich.text import Text
 from trialcapture.reduce.combined_bands import BestOfSessions, CombinedTrial, session_letter
 from trialcapture.report.answers import plan_lines_of
 from trialcapture.report.band_table import BAND_QUANTITIES, table_decimals
-from trialcapture.report.combined_sheet import UNPAIRED
+from trialcapture.report.combined_sheet import unpaired_text
 from trialcapture.report.format import expanded
 from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals
 from trialcapture.report.terminal import hanging, plain_text
@@ -68,7 +68,7 @@ def combined_view(bands: pa.Table, trial: CombinedTrial, units: ReaderUnits = ME
             parts.append(hanging(f"{step.band_name} {pair}:", plain_text(f"{step.quantity} {sign}{size}: {verdict}")))
     for unpaired in trial.unpaired:
         whose = ", ".join(letter[name] for name in unpaired.sessions)
-        parts.append(hanging(f"{unpaired.band_name} {whose}:", plain_text(UNPAIRED[unpaired.is_averaged])))
+        parts.append(hanging(f"{unpaired.band_name} {whose}:", plain_text(unpaired_text(unpaired))))
     if trial.plan is not None:
         parts += [Text(line) for line in plan_lines_of(trial.plan)]
     return Group(*parts)

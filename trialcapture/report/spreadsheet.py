@@ -489,8 +489,7 @@ def _whose(labels: Mapping[str, str], ids: Iterable[Any]) -> list[_Column]:
     """Return the column of the sessions of rows; nothing for a trial of one."""
     if not labels:
         return []
-    named = ("; ".join(labels.get(name, name) for name in str(x).split("; ")) for x in ids)
-    return [_Column("Session", 22, _texts(named), True)]
+    return _label_column(["; ".join(labels.get(name, name) for name in str(x).split("; ")) for x in ids])
 
 
 def _level(names: Sequence[tuple[str, str]], summaries: Sequence[Summary], labels: Mapping[str, str]) -> float | None:
@@ -656,6 +655,7 @@ def _manoeuvres_page(measured: Sequence[tuple[str, Sequence[Measured]]], units: 
 
 
 def _label_column(labels: Sequence[str]) -> list[_Column]:
+    """Return the column of the sessions of rows by their labels; nothing where these are empty."""
     return [_Column("Session", 22, _texts(labels), True)] if any(labels) else []
 
 

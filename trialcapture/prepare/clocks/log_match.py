@@ -228,14 +228,13 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
     Returns:
         The fit, or None where it does not converge.
     """
+    from scipy.optimize import least_squares  # noqa: PLC0415  (slow import, loaded beside decoding)
 
     def residual(p: Floats) -> Floats:
         return model(p)[0]
 
     def slopes(p: Floats, *_: object) -> Floats:
         return model(p)[1].T
-
-    from scipy.optimize import least_squares  # noqa: PLC0415  (slow import, loaded beside decoding)
 
     is_robust = np.isfinite(soft)
     at = np.clip(start, low, high)
