@@ -6,6 +6,7 @@ import html
 import io
 import re
 import shutil
+import sys
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,13 +14,17 @@ from pathlib import Path
 import httpx
 import pytest
 
+from tests import rig
 from tests.desk.test_dock import Served, served
 from trialcapture.archive.collect import collect
 from trialcapture.archive.notes import read_notes
 from trialcapture.archive.seal import read_chain, short_root
 from trialcapture.archive.session import open_session
 from trialcapture.config import load_config
+from trialcapture.desk.after import Ahead
 from trialcapture.desk.day import Day
+from trialcapture.desk.jobs import Jobs
+from trialcapture.system.session_lock import SessionLock
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "displacement_session"
 LOG = SAMPLE / "raw" / "engine" / "engine main.csv"
@@ -236,3 +241,46 @@ def test_without_a_session_the_page_leads_to_the_dock(tmp_path: Path) -> None:
             answer = after.post(path, {})
             assert answer.status_code == 422
             assert "no session" in answer.text
+
+
+def test_when_a_recording_ends_results_are_prepared_and_not_made(after: Served) -> None:
+    folder = after.day.open_session().folder
+    ahead = folder / "trialset" / "work" / "ahead" / "trialset" / "samples.parquet"
+    watch = after.server.desk.watchers[0]
+    watch()
+    assert after.jobs.state_of("prepare").state == "none", "a session that was only opened is left alone"
+    with SessionLock(folder):
+        after.day.looked_anew()
+        watch()
+        assert after.jobs.state_of("prepare").state == "none"
+    after.day.looked_anew()
+    rig.wait_for(lambda: after.jobs.state_of("prepare").state in ("done", "failed"), 60)
+    assert after.jobs.state_of("prepare").fault == ""
+    assert ahead.is_file()
+    assert not (folder / "reduction").exists()
+    assert "Not processed yet" in after.client.get("/after").text
+    after.post("/after/process", {})
+    assert after.work("process")["state"] == "done"
+    assert (folder / "reduction" / "sheet.html").is_file()
+    assert not ahead.exists()
+
+
+def test_what_is_prepared_is_given_up_where_somebody_asks_for_the_results(tmp_path: Path) -> None:
+    folder = bare_session(tmp_path / "day")
+    jobs = Jobs([sys.executable, "-c", "import time; time.sleep(600)"])
+    ahead = Ahead(Day(session=folder), jobs)
+    try:
+        ahead.is_due = True
+        ahead.look()
+        first = jobs.state_of("prepare")
+        assert first.state == "running"
+        ahead.look()
+        assert jobs.state_of("prepare") is first, "begun once"
+        ahead.is_due = True
+        ahead.look()
+        assert jobs.state_of("prepare") is not first, "begun anew with what is there now"
+        rig.wait_for(lambda: first.state == "failed")
+        jobs.stop("prepare")
+        assert jobs.state_of("prepare").state == "none"
+    finally:
+        jobs.end()

@@ -19,7 +19,7 @@ from tests.made_once import processed_once
 from tests.numbers import pages_left_out
 from trialcapture.archive.session import open_session, write_session
 from trialcapture.archive.work_folder import work_folder
-from trialcapture.pipeline import preparing, process, reuse
+from trialcapture.pipeline import prepare_ahead, preparing, process, reuse
 
 PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/work/prepared.arrows")
 
@@ -419,3 +419,64 @@ def test_what_is_kept_is_no_result_and_small(session: Path) -> None:
     kept = {p.name: p.stat().st_size for p in work_folder(session).iterdir()}
     assert set(kept) == {"prepared.arrows", "results.pickle"}
     assert sum(kept.values()) < 2_000_000
+
+
+def prepared_ahead(session: Path) -> Path:
+    """Take the results away and have everything made ahead; return where it lies."""
+    shutil.rmtree(session / "trialset")
+    shutil.rmtree(session / "reduction")
+    prepare_ahead(session)
+    assert not results(session), "there are no results yet"
+    return session / "trialset" / "work" / "ahead"
+
+
+def test_what_was_made_ahead_gives_the_bytes_of_a_first_look(
+    session: Path, tmp_path: Path, prepared: list[str], made: list[str]
+) -> None:
+    engines = next((session / "raw" / "engine").iterdir())
+    engines.write_bytes(engines.read_bytes() + b"\n")  # never processed before
+    ahead = prepared_ahead(session)
+    assert len(prepared) == 1
+    made.clear()
+    process(session)
+    assert (len(prepared), made) == (1, [])
+    assert not ahead.exists()
+    assert results(session) == from_scratch(session, tmp_path)
+    process(session)  # a look after that
+    assert len(prepared) == 2, "only what was made from scratch beside it"
+
+
+def test_results_stand_while_others_are_made_ahead(bare: Path, prepared: list[str]) -> None:
+    before = results(bare)
+    engines = next((bare / "raw" / "engine").iterdir())
+    engines.write_bytes(engines.read_bytes() + b"\n")
+    prepare_ahead(bare)
+    assert results(bare) == before
+    assert (bare / "trialset" / "work" / "ahead" / "trialset" / "samples.parquet").is_file()
+    told = process(bare)["told"]
+    assert len(prepared) == 1
+    assert told == []
+    assert results(bare) != before
+
+
+@pytest.mark.parametrize("name", PREPARED)
+def test_what_was_made_ahead_and_edited_is_made_anew(name: str, bare: Path) -> None:
+    flip_middle(prepared_ahead(bare) / name)
+    assert_prepared_anew(bare)
+
+
+def test_what_was_made_ahead_of_other_files_is_made_anew_and_removed(bare: Path, prepared: list[str]) -> None:
+    ahead = prepared_ahead(bare)
+    log = bare / "raw" / "nmea.log"
+    log.write_bytes(log.read_bytes() + b"\n")
+    process(bare)
+    assert len(prepared) == 2
+    assert not ahead.exists()
+
+
+def test_what_somebody_else_made_ahead_is_not_believed(
+    bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    prepared_ahead(bare)
+    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "somebody-else"))
+    assert_prepared_anew(bare)

@@ -14,7 +14,7 @@ import pytest
 
 from tests.system.fakes import FakeKernel
 from trialcapture.system import operating_system, power
-from trialcapture.system.operating_system import SystemName, ask, system_name
+from trialcapture.system.operating_system import SystemName, ask, give_way, system_name
 from trialcapture.system.power import battery_pct, keeper_command, kept_awake, sleep_setting, steady_clocks
 
 # as powercfg answers in three languages, from memory; the last two numbers are seconds on mains and on battery
@@ -161,6 +161,19 @@ def test_every_platform_goes_by_one_of_three_names(
 ) -> None:
     monkeypatch.setattr(sys, "platform", platform)
     assert system_name() == name
+
+
+def test_what_nobody_waits_for_gives_way_on_windows() -> None:
+    asked = []
+    kernel = SimpleNamespace(GetCurrentProcess=lambda: 7, SetPriorityClass=lambda *given: asked.append(given))
+    give_way(system="windows", kernel=kernel)
+    assert asked == [(7, 0x4000)]  # BELOW_NORMAL_PRIORITY_CLASS (Windows API, SetPriorityClass)
+
+
+def test_what_nobody_waits_for_gives_way_here() -> None:
+    code = "import os; from trialcapture.system.operating_system import give_way as g; g(); print(os.nice(0))"
+    nice = int(subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True).stdout)
+    assert nice >= 10
 
 
 def test_the_calls_of_windows_are_declared_as_wide_as_their_handles(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -110,6 +110,16 @@ class ResultSet:
         written = self._aside / _NEW / name
         return written if written.is_file() else self._session / name
 
+    def take(self, name: str, path: Path) -> None:
+        """Take over a file that an earlier run left as one of this run; it is moved.
+
+        Raises:
+            OSError: The system refuses.
+        """
+        place = self.place(name)
+        make_folder(place.parent)
+        replace_file(path, place)
+
     def put_in_place(self) -> None:
         """Put all that was written in its place.
 

@@ -10,6 +10,7 @@ import re
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -69,6 +70,7 @@ from trialcapture.system.session_files import read_whole, require_plain
 from trialcapture.system.session_lock import SessionLock, lock_if_there
 
 if TYPE_CHECKING:
+    from trialcapture.desk.day import Day
     from trialcapture.desk.server import Desk
 
 Floats = npt.NDArray[np.float64]
@@ -131,6 +133,31 @@ class _Pending:
     said: str = ""
 
 
+class Ahead:
+    """Has everything prepared as soon as a recording ends or its files change here, so that processing takes less.
+
+    Only of a session that this desk saw recorded, or that was changed on its pages: opening one starts nothing.
+
+    Args:
+        day: The day on the desk.
+        jobs: Work under way.
+    """
+
+    def __init__(self, day: Day, jobs: Jobs) -> None:
+        self._day, self._jobs = day, jobs
+        self.is_due = False
+
+    def look(self) -> None:
+        """Begin where it is due and nothing is in the way; called once a second."""
+        if self._day.stage() == "under way":
+            self.is_due = True
+        elif self.is_due and self._day.has_session and self._jobs.state_of("process").state != "running":
+            self.is_due = False
+            self._jobs.stop("prepare")  # it works on what was
+            with suppress(TrialCaptureError):  # what cannot be read is told where somebody asks for it
+                self._jobs.start("prepare", str(self._day.open_session().folder))
+
+
 class After:
     """The page after the trial.
 
@@ -141,6 +168,8 @@ class After:
 
     def __init__(self, desk: Desk, jobs: Jobs) -> None:
         self._desk, self._jobs = desk, jobs
+        self._ahead = Ahead(desk.day, jobs)
+        desk.watchers.append(self._ahead.look)
         self._place = tempfile.TemporaryDirectory(prefix="trialcapture-desk-")
         self._pending: dict[int, _Pending] = {}
         self._last = 0
@@ -330,6 +359,7 @@ class After:
         except TrialCaptureError as fault:
             return self._render(posted.role, fault=_without_place(fault, waiting.log.path), status=422)
         self._forget_log(number)
+        self._ahead.is_due = True
         self._jobs.forget("process", "verify", "pack", "share")
         return RedirectResponse("/after?said=collected", 303)
 
@@ -344,6 +374,8 @@ class After:
         del posted
         session = self._desk.day.open_session()
         self._jobs.forget("verify", "pack", "share")
+        self._ahead.is_due = False
+        self._jobs.stop("prepare")  # or both would do the same
         self._jobs.start("process", str(session.folder))
         return RedirectResponse("/after#process", 303)
 
@@ -385,6 +417,7 @@ class After:
                 )  # fmt: skip
         except TrialCaptureError as fault:
             return self._render(posted.role, fault=_for_form(fault), typed=fields, status=422)
+        self._ahead.is_due = True
         self._jobs.forget("process", "verify", "pack", "share")
         said = "Noted. Process again to see the result with it."
         if told:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -23,10 +24,10 @@ from trialcapture import __version__
 from trialcapture.bounded_parsing import parse_json_line
 from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.safe_text import clean_text
-from trialcapture.system.operating_system import own_program
+from trialcapture.system.operating_system import give_way, own_program
 
-JobKind = Literal["preflight", "process", "verify", "pack", "share"]
-KINDS: tuple[JobKind, ...] = ("preflight", "process", "verify", "pack", "share")
+JobKind = Literal["preflight", "prepare", "process", "verify", "pack", "share"]
+KINDS: tuple[JobKind, ...] = ("preflight", "prepare", "process", "verify", "pack", "share")
 JobState = Literal["none", "running", "done", "failed"]
 Tell = Callable[[str, float | None], None]
 
@@ -109,6 +110,14 @@ class Jobs:
                 if self.state_of(kind).state != "running":
                     self._jobs.pop(kind, None)
 
+    def stop(self, kind: JobKind) -> None:
+        """End a piece of work if it is under way; the next of its kind may begin at once."""
+        with self._lock:
+            program = self._programs.get(kind)
+            if program is not None and program.poll() is None:
+                program.terminate()
+            self._jobs.pop(kind, None)
+
     def end(self) -> None:
         """End what is under way."""
         for program in self._programs.values():
@@ -161,8 +170,8 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
     """Do a piece of work and return what came of it, as JSON can hold it.
 
     Args:
-        kind: ``preflight SETTINGS SECONDS``, ``process SESSION``, ``verify SESSION ROOT``, ``pack SESSION OUT WHY`` or
-            ``share SESSION OUT WHY``, where WHY is why a damaged session is packed, or "".
+        kind: ``preflight SETTINGS SECONDS``, ``prepare SESSION``, ``process SESSION``, ``verify SESSION ROOT``,
+            ``pack SESSION OUT WHY`` or ``share SESSION OUT WHY``, where WHY is why a damaged session is packed, or "".
         given: Its arguments.
         tell: Called with the step under way and how far it is.
 
@@ -172,6 +181,12 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
     if kind == "preflight":
         return _preflight(Path(given[0]), float(given[1]), tell)
     folder = Path(given[0])
+    if kind == "prepare":
+        from trialcapture.pipeline import prepare_ahead  # noqa: PLC0415  each job imports what it needs
+
+        give_way()  # nobody waits for it
+        prepare_ahead(folder, tell)
+        return {}
     if kind == "process":
         from trialcapture.pipeline import process  # noqa: PLC0415  each job imports what it needs
 
@@ -258,6 +273,8 @@ def _say(told: Mapping[str, Any]) -> None:
 def main(arguments: Sequence[str]) -> int:
     """Do the work that the arguments name and print how it goes; return the exit code."""
     last_s, last_step = 0.0, ""
+    # what is ended by the desk removes what it has set aside
+    signal.signal(signal.SIGTERM, lambda _number, _frame: sys.exit(1))
 
     def tell(step: str, share: float | None) -> None:
         nonlocal last_s, last_step

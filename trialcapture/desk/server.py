@@ -47,6 +47,8 @@ from trialcapture.system.sockets import own_addresses
 _ADDRESSES_S = 5.0
 """So often it is looked by which addresses other devices reach this computer (our choice)."""
 _ENDING_S = 2
+_LOOK_S = 1.0
+"""So often it is looked whether the recording has ended (our choice)."""
 _PLACES = ("helm", "saloon", "cockpit", "cabin")
 """Where sound is measured as a rule (common practice, no source)."""
 
@@ -60,6 +62,7 @@ class Desk:
         access: The rules; `trialcapture.desk.access.post_route` makes the routes of what is posted.
         feed: Boards.
         entries: Takes entries.
+        watchers: Called once a second, in a thread of their own.
         endings: Called when the desk ends.
     """
 
@@ -67,6 +70,7 @@ class Desk:
     access: Access
     feed: BoardFeed
     entries: Entries
+    watchers: list[Callable[[], object]] = field(default_factory=list)
     endings: list[Callable[[], object]] = field(default_factory=list)
 
     def page(self, role: Role, name: str, status: int = 200, **context: Any) -> Response:
@@ -344,12 +348,19 @@ class DeskServer:
         self._server.should_exit = True
 
     async def _serve(self) -> None:
-        watch = asyncio.create_task(self._watch())
+        tasks = [asyncio.create_task(self._watch()), asyncio.create_task(self._look_on())]
         try:
             await self._server.serve(sockets=[self._listener])
         finally:
-            watch.cancel()
+            for task in tasks:
+                task.cancel()
             self._listener.close()
+
+    async def _look_on(self) -> None:
+        while True:
+            await asyncio.sleep(_LOOK_S)
+            for look in self.desk.watchers:
+                await asyncio.to_thread(look)
 
     async def _watch(self) -> None:
         looked_s = monotonic()

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,10 +29,12 @@ from trialcapture.pipeline.reuse import (
     FormerResults,
     PreparedTrial,
     find_prepared,
+    forget_ahead,
     has_prepared,
     keep_prepared,
     note_results,
     origin_of,
+    set_ahead,
 )
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import Summary, TrialWarning, as_json
@@ -91,8 +94,28 @@ def process(
         made = _derive(session, config_text, progress, units, files, remarks, pdf=pdf)
         progress("writing", None)
         files.put_in_place()
+    forget_ahead(session)
     note_results(folder, session.id)
     return made
+
+
+def prepare_ahead(folder: Path, progress: Progress = lambda _step, _share: None) -> None:
+    """Do now what `process` would do, and keep what takes long: it is there at once when somebody asks for it.
+
+    There are no results yet, and those of an earlier run stand as they were. `process` uses again what has the hashes
+    that are noted here and is made of the same files; the bytes of its results are the same either way.
+
+    Args:
+        folder: The session.
+        progress: See `Progress`.
+
+    Raises:
+        TrialCaptureError: As `process`.
+    """
+    session, remarks = _as_it_stands(open_session(folder))
+    with _allocator_for(session), open_result_set(folder) as files:
+        _derive(session, None, progress, None, files, remarks, pdf=False, ahead=True)
+        set_ahead(session, files)
 
 
 @contextmanager
@@ -120,6 +143,7 @@ def _derive(
     remarks: Sequence[TrialWarning],
     *,
     pdf: bool,
+    ahead: bool = False,
 ) -> dict[str, Any]:
     """Make all results and write them aside; return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
@@ -132,7 +156,8 @@ def _derive(
         def origin() -> dict[str, str]:
             return origin_of(session, config, marks_ns, hashing.result())
 
-        trial, keeping = (find_prepared(session, origin(), told.append) if has_prepared(session) else None), None
+        trial = find_prepared(session, origin(), files, told.append) if has_prepared(session) else None
+        keeping = None
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
@@ -142,7 +167,7 @@ def _derive(
                 meanwhile=lambda: loading.append(beside.submit(_load_libraries)),
             )  # fmt: skip
             wait(loading)  # the reduction limits the linear algebra anew, see `prepare_trial`
-            keeping = beside.submit(keep_prepared, origin(), trial, files)
+            keeping = beside.submit(partial(keep_prepared, ahead=ahead), origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
         seal = compare_with_seal(session, raw)

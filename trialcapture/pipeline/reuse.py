@@ -32,7 +32,7 @@ from typing import Any, TypeVar, get_args, get_type_hints
 import pyarrow as pa
 
 import trialcapture
-from trialcapture.archive.atomic import write_file
+from trialcapture.archive.atomic import write_error, write_file
 from trialcapture.archive.manifest import hash_file
 from trialcapture.archive.result_hashes import KEPT, RESULTS
 from trialcapture.archive.result_set import ResultSet
@@ -45,8 +45,9 @@ from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.trial_alignment import WallOffsets
+from trialcapture.system.files import remove_tree, replace_file
 from trialcapture.system.folders import user_cache_folder
-from trialcapture.system.session_files import read_whole
+from trialcapture.system.session_files import make_folder, read_whole
 
 CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
 """Environment variable that names another cache folder."""
@@ -57,6 +58,9 @@ _MOST_ENTRIES = 2000
 """So many sessions are remembered (our choice: under a megabyte)."""
 _MOST_RESULTS = 64
 """So many reductions and drawings of a session are kept, the latest ones (our choice: those of some five looks)."""
+_PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", KEPT)
+"""Files that hold what was prepared."""
+_AHEAD = "ahead"
 _KEY_BYTES = 32
 _ANEW = "it is not used, and all is made again from the raw files"
 _NOTES = "raw/notes"
@@ -121,43 +125,69 @@ def origin_of(
 
 def has_prepared(session: Session) -> bool:
     """Return True where a former run left something that may be used again."""
-    return _path(session).is_file()
+    return _ahead_folder(session).is_dir() or (session.folder / KEPT).is_file()
 
 
 def find_prepared(
-    session: Session, origin: Mapping[str, str], tell: Callable[[str], None] = lambda _: None
+    session: Session,
+    origin: Mapping[str, str],
+    files: ResultSet,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> PreparedTrial | None:
     """Return what a former run prepared from the same origin; None where anything differs.
+
+    What was made ahead goes before what lies beside the results: these may be of other files. It becomes a part of
+    the results of this run.
 
     Args:
         session: The session.
         origin: From `origin_of`.
+        files: The results of this run as files.
         tell: Told in a sentence where a kept file, or what was noted of it, was changed since.
     """
+    ahead = _ahead_folder(session)
+    found = _read_prepared(ahead.joinpath, entry_path(origin, _AHEAD), tell)
+    if found is None:
+        found = _read_prepared(session.folder.joinpath, entry_path(origin), tell)
+        return None if found is None else found[0]
+    trial, noted = found
+    with suppress(OSError, TrialCaptureError):  # what cannot be moved is made again
+        for name in noted["files"]:
+            files.take(name, ahead / name)
+        _note_prepared(entry_path(origin), noted)
+        return trial
+    return None
+
+
+def _read_prepared(
+    place: Callable[[str], Path], note: Path, tell: Callable[[str], None]
+) -> tuple[PreparedTrial, dict[str, Any]] | None:
+    """Return what lies at a place, and what was noted of it; None where it is not as it was noted."""
     try:
-        entry = json.loads(entry_path(origin).read_bytes())
+        entry = json.loads(note.read_bytes())
         noted = {"files": entry["files"], "places": entry["places"]}
         if not is_ours(noted, entry["code"]):
             tell(f"what was noted of {KEPT} in your cache folder is not as this program wrote it; {_ANEW}")
             return None
-        now = _hashes(session.folder.joinpath)
+        now = _hashes(place)
         changed = [name for name, sha256 in now.items() if entry["files"].get(name) != sha256]
         if changed:
             tell(f"{', '.join(changed)}: changed since the last run; {_ANEW}")
             return None
         places = {name: (int(begin), int(end)) for name, (begin, end) in entry["places"].items()}
-        return _trial_of(read_tables(StoredTables(_path(session), places)))
+        return _trial_of(read_tables(StoredTables(place(KEPT), places))), noted
     except (OSError, ValueError, KeyError, TypeError, AttributeError, TrialCaptureError):
         return None  # nothing was noted, or the note is damaged: all is derived from raw
 
 
-def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet) -> None:
+def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: ResultSet, *, ahead: bool = False) -> None:
     """Keep what was prepared for later runs; call when samples and rejects are written.
 
     Args:
         origin: From `origin_of`.
         trial: What was prepared.
         files: The results as files, samples and rejects among them.
+        ahead: Whether these will be set aside with `set_ahead` and not be put in their places.
 
     Raises:
         TrialCaptureError: The disk is full.
@@ -166,10 +196,33 @@ def keep_prepared(origin: Mapping[str, str], trial: PreparedTrial, files: Result
     kept.parent.mkdir(parents=True, exist_ok=True)
     stored = write_tables(kept, _tables_of(trial))
     noted = {"files": _hashes(files.current), "places": stored.places}
-    path = entry_path(origin)
     with suppress(OSError, TrialCaptureError):  # without a cache folder nothing is used again
-        write_file(path, json.dumps(noted | {"code": code_of(noted)}, indent=1).encode())
-        forget_oldest(path.parent)
+        _note_prepared(entry_path(origin, _AHEAD) if ahead else entry_path(origin), noted)
+
+
+def _note_prepared(path: Path, noted: Mapping[str, Any]) -> None:
+    write_file(path, json.dumps({**noted, "code": code_of(noted)}, indent=1).encode())
+    forget_oldest(path.parent)
+
+
+def set_ahead(session: Session, files: ResultSet) -> None:
+    """Set aside what a run prepared, for the run that is asked for the results; nothing takes its place among them.
+
+    Raises:
+        TrialCaptureError: The session's folder cannot be written to.
+    """
+    folder = _ahead_folder(session)
+    try:
+        for name in sorted({*files.written} & {*_PREPARED}):
+            make_folder((folder / name).parent)
+            replace_file(files.current(name), folder / name)
+    except OSError as fault:
+        raise write_error(fault, folder) from fault
+
+
+def forget_ahead(session: Session) -> None:
+    """Remove what was prepared ahead: a run has used it, or it was of other files."""
+    remove_tree(_ahead_folder(session))
 
 
 Made = TypeVar("Made")
@@ -332,8 +385,8 @@ def cache_folder() -> Path:
     return user_cache_folder("trialcapture")
 
 
-def _path(session: Session) -> Path:
-    return session.folder / KEPT
+def _ahead_folder(session: Session) -> Path:
+    return work_folder(session.folder) / _AHEAD
 
 
 def made_by(origin: Mapping[str, Any]) -> dict[str, Any]:
@@ -349,7 +402,7 @@ def entry_path(origin: Mapping[str, str], of: str = "prepared") -> Path:
 
 def _hashes(place: Callable[[str], Path]) -> dict[str, str]:
     """Return the hashes of the files that are used again; `place` tells where each is."""
-    return {name: hash_file(place(name))[0] for name in ("trialset/samples.parquet", "trialset/rejects.parquet", KEPT)}
+    return {name: hash_file(place(name))[0] for name in _PREPARED}
 
 
 @cache

@@ -11,6 +11,10 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
+_BELOW_NORMAL = 0x4000
+"""BELOW_NORMAL_PRIORITY_CLASS of SetPriorityClass (Windows API)."""
+_NICER = 10
+"""What a program without an own figure is given by nice (POSIX, nice utility)."""
 SystemName = Literal["windows", "macos", "linux"]
 ASK_S = 3.0
 """How long a question to the system may take before it counts as unanswered (our choice)."""
@@ -78,12 +82,28 @@ def windows_kernel() -> Any | None:
     for name in ("GetConsoleMode", "GetNumberOfConsoleInputEvents"):
         getattr(kernel, name).argtypes = [ctypes.c_void_p, ctypes.c_void_p]
     kernel.SetConsoleMode.argtypes = [ctypes.c_void_p, ctypes.c_ulong]
+    kernel.GetCurrentProcess.restype = ctypes.c_void_p
+    kernel.SetPriorityClass.argtypes = [ctypes.c_void_p, ctypes.c_ulong]
     kernel.ReadConsoleInputW.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_ulong, ctypes.c_void_p]
     kernel.SetConsoleCtrlHandler.argtypes = [ctypes.c_void_p, ctypes.c_int]
     kernel.SetThreadExecutionState.argtypes = [ctypes.c_ulong]
     kernel.SetThreadExecutionState.restype = ctypes.c_ulong
     kernel.GetDriveTypeW.argtypes = [ctypes.c_wchar_p]
     return kernel
+
+
+def give_way(*, system: SystemName | None = None, kernel: Any | None = None) -> None:
+    """Let other programs go before this one from now on; where the system refuses, it goes on as it was.
+
+    Args:
+        system: Which system this is.
+        kernel: The calls of Windows, see `windows_kernel`.
+    """
+    if (system or system_name()) != "windows":
+        with suppress(OSError):
+            os.nice(_NICER)  # type: ignore[attr-defined,unused-ignore]
+    elif (kernel := kernel or windows_kernel()) is not None:
+        kernel.SetPriorityClass(kernel.GetCurrentProcess(), _BELOW_NORMAL)
 
 
 _APART = 0x00000200 | _NO_WINDOW
