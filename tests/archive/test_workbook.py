@@ -368,3 +368,17 @@ def test_a_list_of_parts_is_not_read_where_it_says_that_it_is_long(
     monkeypatch.setattr(zipfile, "ZipFile", None)  # it would read the whole list
     with pytest.raises(TrialCaptureError, match="a list of parts of 1"):
         sheet_names(tmp_path / "a.xlsx")
+
+
+def test_a_file_of_nothing_but_the_end_of_an_archive_is_believed_in_what_it_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with zipfile.ZipFile(tmp_path / "a.xlsx", "w"):
+        pass
+    end = bytearray((tmp_path / "a.xlsx").read_bytes())
+    assert end.startswith(b"PK\x05\x06")
+    end[12:16] = (2**31).to_bytes(4, "little")  # size of the list (APPNOTE 6.3.10, 4.3.16)
+    (tmp_path / "a.xlsx").write_bytes(end)
+    monkeypatch.setattr(zipfile, "ZipFile", None)
+    with pytest.raises(TrialCaptureError, match="a list of parts of 2147483648 bytes"):
+        sheet_names(tmp_path / "a.xlsx")
