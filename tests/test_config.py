@@ -508,6 +508,7 @@ def test_every_manoeuvre_of_a_boat_that_does_not_plane_has_no_planing_threshold(
 @pytest.mark.parametrize(
     ("text", "said"),
     [
+        ("[load]\nfuel = '78 %'", "load.fuel: no such key; the keys here are tanks, persons, person_kg, gear_kg"),
         ("[boat]\ndraft_ft = 3.1", "boat.draft_ft: no such key; did you mean draught_ft?"),
         ("[boat]\ndraft_m = 0.9", "boat.draft_m: no such key; did you mean draught_m?"),
         ("[boat]\ndraught = 0.9", "boat.draught: no such key; did you mean draught_m or draught_ft or draught_in?"),

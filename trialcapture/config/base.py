@@ -189,8 +189,12 @@ def _line(
     return f"{key_path(key)}: saw {_shown(value)}; {allowed}"
 
 
+_MOST_NAMED = 16
+"""So many keys can be read at a glance (our choice)."""
+
+
 def _right_key(key: str, known: Collection[str]) -> str:
-    """Return which of the known keys may have been meant, as the end of a sentence; "" where none comes near."""
+    """Return which of the known keys may have been meant, as the end of a sentence; all where none comes near."""
     word = key.lower()
     for others, ours in _OTHER_WORDS:
         word = word.replace(others, ours)
@@ -200,7 +204,11 @@ def _right_key(key: str, known: Collection[str]) -> str:
     if len(found) > 1 and ending is not None and "gal" in ending:
         return f"; a gallon must say which it is: {' or '.join(found)}"
     found = found or get_close_matches(word, known, 1)
-    return f"; did you mean {' or '.join(found)}?" if found else ""
+    if found:
+        return f"; did you mean {' or '.join(found)}?"
+    others = {other for name in known for other in other_unit_keys(name)}
+    ours = [name for name in known if name not in others]
+    return f"; the keys here are {', '.join(ours)}" if 0 < len(ours) <= _MOST_NAMED else ""
 
 
 def _in_every_unit(word: str, known: Collection[str]) -> list[str]:
