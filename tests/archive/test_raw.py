@@ -102,6 +102,16 @@ def test_joined_members_and_zero_padding_read_as_one(tmp_path: Path) -> None:
     assert read(tmp_path / "c", SKIPPABLE_FRAME + frame + SKIPPABLE_FRAME + frame) == (body + body, [])
 
 
+@pytest.mark.parametrize("begun", [0, 1, 2, 3, 4])
+def test_members_are_joined_wherever_reading_cuts_the_second(
+    begun: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where only some bytes of what tells its kind came with the part before."""
+    first, second = gzip.compress(b"$A\r\n"), gzip.compress(b"$B\r\n")
+    monkeypatch.setattr(raw, "_PACKED_BYTES", len(first) + begun)
+    assert read(tmp_path / "a", first + second) == (b"$A\r\n$B\r\n", [])
+
+
 def test_every_tear_gives_all_that_survives_and_says_so(tmp_path: Path) -> None:
     body = sentences(400)
     packed = gzip.compress(body)

@@ -222,6 +222,18 @@ def test_a_hole_in_the_speed_is_no_crossing() -> None:
     assert find_crossing(t_s, np.where(np.abs(t_s - 10.4) < 0.3, np.nan, speed), 5.0, 5.0, interval_s=0.1) is None
 
 
+def test_a_hole_some_way_off_leaves_the_readings_next_to_the_crossing() -> None:
+    t_s = np.arange(0.0, 20.0, 0.1)
+    speed = 5.0 + 0.5 * (t_s - 10.0) - 0.005 * (t_s - 10.0) ** 2
+    whole = find_crossing(t_s, speed, 5.0, 5.0, interval_s=0.1)
+    holed = find_crossing(t_s, np.where(np.abs(t_s - 8.5) < 0.2, np.nan, speed), 5.0, 5.0, interval_s=0.1)
+    assert whole is not None
+    assert holed is not None
+    assert holed.t_s == pytest.approx(10.0, abs=1e-6)
+    assert holed.kn_per_s == pytest.approx(0.5, abs=1e-6)
+    assert whole.t_s == pytest.approx(10.0, abs=1e-6)
+
+
 def test_the_rise_lies_in_the_middle_between_two_readings() -> None:
     # readings every second, the last at idle at 0 s: the line to the next one begins there
     t_s = np.arange(-10.0, 5.0, 0.1)
