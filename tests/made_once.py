@@ -23,7 +23,7 @@ import numpy as np
 import pytest
 
 from tests.numbers import process_numbers
-from trialcapture.pipeline import process, reuse
+from trialcapture.pipeline import process
 from trialcapture.rehearse import simulate as simulation
 from trialcapture.rehearse.boats import BoatModel
 from trialcapture.rehearse.motion import Crew, Motion, integrate
@@ -31,6 +31,7 @@ from trialcapture.rehearse.scenarios import SCENARIOS, Phase, briefed
 from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
+from trialcapture.system.folders import CACHE_VARIABLE
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PLACE = "TRIALCAPTURE_TESTS_MADE_ONCE"
@@ -116,7 +117,7 @@ def processed_once(name: str, *, pages: bool = False) -> Path:
         else:
             shutil.copytree(SAMPLES / name, folder / "session", ignore=shutil.ignore_patterns("trialset", "reduction"))
         with pytest.MonkeyPatch.context() as environment:
-            environment.setenv(reuse.CACHE_VARIABLE, str(folder / "cache"))
+            environment.setenv(CACHE_VARIABLE, str(folder / "cache"))
             (process if pages else process_numbers)(folder / "session")
 
     return made_once(f"{name} {'with' if pages else 'without'} pages", make)
@@ -138,5 +139,5 @@ def second_look(folder: Path, monkeypatch: pytest.MonkeyPatch, name: str = "jour
     shutil.copytree(made / "session", folder)
     own_cache = folder.with_name(f"{folder.name}-cache")
     shutil.copytree(made / "cache", own_cache)
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(own_cache))
+    monkeypatch.setenv(CACHE_VARIABLE, str(own_cache))
     return folder

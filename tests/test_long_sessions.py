@@ -21,7 +21,8 @@ from trialcapture import buffers
 from trialcapture.archive import work_folder
 from trialcapture.errors import TrialCaptureError
 from trialcapture.measure import trial
-from trialcapture.pipeline import preparing, process, reading, reuse
+from trialcapture.pipeline import preparing, process, reading
+from trialcapture.system.folders import CACHE_VARIABLE
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 DERIVED = ("trialset", "reduction")
@@ -134,7 +135,7 @@ def test_linear_algebra_keeps_to_one_thread_while_a_session_is_processed(
     module: object, step: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[int] = []
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "cache"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "cache"))
     monkeypatch.setattr(module, step, lambda *_, **__: seen.extend(blas_threads()) or fail())
     shutil.copytree(SAMPLE, tmp_path / "session")
     with threadpool_limits(limits=2, user_api="blas"):

@@ -29,7 +29,7 @@ from functools import partial
 from pathlib import Path
 from statistics import median
 
-from tests.bench.measuring import ROOT, Run, alternate, machine, run_cold
+from tests.bench.measuring import ROOT, Run, all_but_templates, alternate, machine, run_cold
 
 PARTS = ("process", "decoding", "encoding", "recorder", "start")
 AGREE_KN, HELP = 1e-6, 0.3
@@ -139,7 +139,7 @@ def _measure(session: Path, peer_folder: Path, cache: Path, rounds: int) -> dict
     process = [sys.executable, "-m", "trialcapture", "process", str(session)]
 
     def forget() -> None:
-        for folder in (session / "trialset", session / "reduction", hashes):
+        for folder in (session / "trialset", session / "reduction", *all_but_templates(hashes)):
             shutil.rmtree(folder, ignore_errors=True)
         _restore(session, kept)
 

@@ -26,11 +26,11 @@ from statistics import median
 from time import process_time
 
 from tests.bench.live_replay import Tape, tape_of
-from tests.bench.measuring import Run, alternate, machine, run_cold
+from tests.bench.measuring import Run, all_but_templates, alternate, machine, run_cold
 from tests.bench.sessions import session as long_session
 from trialcapture.pipeline.live_guidance import LiveBoard
 from trialcapture.pipeline.live_trial import LiveTrial
-from trialcapture.pipeline.reuse import CACHE_VARIABLE
+from trialcapture.system.folders import CACHE_VARIABLE
 from trialcapture.system.operating_system import own_program
 
 _FED_BYTES = 1 << 20
@@ -166,10 +166,10 @@ class Ways:
         return made
 
     def _begin(self, way: str, cache: Path) -> None:
-        for folder in (self._session / "trialset", self._session / "reduction", cache):
+        for folder in (self._session / "trialset", self._session / "reduction", *all_but_templates(cache)):
             shutil.rmtree(folder, ignore_errors=True)
         if way != "scratch":
-            shutil.copytree(self._cache, cache)
+            shutil.copytree(self._cache, cache, dirs_exist_ok=True)
             self._decoded.parent.mkdir(parents=True)
             self._aside.rename(self._decoded)
         if way == "ahead":

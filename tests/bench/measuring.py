@@ -105,3 +105,8 @@ def machine() -> str:
         f"{time.strftime('%d %B %Y')}, {psutil.cpu_count()} cores ({model}), {memory_gb:.0f} GB, "
         f"{platform.system()}, Python {platform.python_version()}"
     )
+
+
+def all_but_templates(cache: Path) -> list[Path]:
+    """Return what a first run does not find in the user's cache folder: templates are compiled once, as modules are."""
+    return [path for path in cache.glob("*") if path.name != "templates"]

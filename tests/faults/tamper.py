@@ -29,10 +29,11 @@ from trialcapture.archive.seal import NOTE, REVIEW, compare_seal, read_chain, se
 from trialcapture.archive.signature import sign_root
 from trialcapture.archive.verify import Verification, read_timeline
 from trialcapture.decode.nmea0183.stream import xor_checksum
-from trialcapture.pipeline import process, reuse
+from trialcapture.pipeline import process
 from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
+from trialcapture.system.folders import CACHE_VARIABLE, cache_folder
 
 SEED = 3
 
@@ -263,7 +264,7 @@ def _kept_with_hash(folder: Path) -> None:
     before = hashlib.sha256(kept.read_bytes()).hexdigest()
     kept.write_bytes(_flip(kept.read_bytes()))
     after = hashlib.sha256(kept.read_bytes()).hexdigest()
-    notes = [p for p in (reuse.cache_folder() / "prepared").iterdir() if before in p.read_text()]
+    notes = [p for p in (cache_folder() / "prepared").iterdir() if before in p.read_text()]
     assert notes
     for note in notes:
         note.write_text(note.read_text().replace(before, after))
@@ -523,7 +524,7 @@ def main(arguments: list[str]) -> int:
     options = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        os.environ[reuse.CACHE_VARIABLE] = str(folder / "cache")
+        os.environ[CACHE_VARIABLE] = str(folder / "cache")
         original = make_original(folder)
         before = verify_with_results(original.folder)
         outcomes = [try_one(t, original, folder / "tampered") for t in tamperings(original.stranger)]

@@ -12,9 +12,9 @@ from jsonschema import Draft202012Validator
 from tests.faults.tamper import Original, faster, make_original, tamperings, try_one, with_its_list
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
-from trialcapture.pipeline import reuse
 from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.reduce.summary import parse_summary, summary_schema
+from trialcapture.system.folders import CACHE_VARIABLE
 
 NAMES = [tampering.name for tampering in tamperings(Path("stranger.pem"))]
 SLOW = (
@@ -28,13 +28,13 @@ SLOW = (
 def made(tmp_path_factory: pytest.TempPathFactory) -> Original:
     folder = tmp_path_factory.mktemp("tamper")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv(reuse.CACHE_VARIABLE, str(folder / "cache"))
+        patch.setenv(CACHE_VARIABLE, str(folder / "cache"))
         return make_original(folder)
 
 
 @pytest.fixture
 def original(made: Original, monkeypatch: pytest.MonkeyPatch) -> Original:
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(made.folder.parent / "cache"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(made.folder.parent / "cache"))
     return made
 
 
@@ -111,7 +111,7 @@ def test_a_result_edited_with_its_list_on_another_computer_is_found_by_deriving_
     original: Original, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     session = Path(shutil.copytree(original.folder, tmp_path / "s"))
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "of-the-buyer"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "of-the-buyer"))
     with_its_list("reduction/bands.csv", _faster_band)(session)
     plain = verify_with_results(session)
     assert plain.ending == "sound"

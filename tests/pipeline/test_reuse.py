@@ -20,6 +20,7 @@ from tests.numbers import pages_left_out
 from trialcapture.archive.session import open_session, write_session
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.pipeline import prepare_ahead, preparing, process, reuse
+from trialcapture.system.folders import CACHE_VARIABLE, cache_folder
 
 PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/work/prepared.arrows")
 
@@ -41,7 +42,7 @@ def seen_once(first_look: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     """Copy a session and the cache of who processed it."""
     shutil.copytree(first_look / "session", tmp_path / "session")
     shutil.copytree(first_look / "cache", tmp_path / "cache")
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "cache"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "cache"))
     return tmp_path / "session"
 
 
@@ -103,7 +104,7 @@ def from_scratch(session: Path, to: Path) -> dict[str, bytes]:
     """The results of the same session for somebody who never saw it."""
     shutil.copytree(session, to / "again", ignore=shutil.ignore_patterns("trialset", "reduction"))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv(reuse.CACHE_VARIABLE, str(to / "empty"))
+        patch.setenv(CACHE_VARIABLE, str(to / "empty"))
         process(to / "again")
     return results(to / "again")
 
@@ -214,7 +215,7 @@ def test_former_results_are_used_only_where_their_hash_was_noted(
     what: str, session: Path, tmp_path: Path, prepared: list[str], made: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = results(session)
-    (note,) = (reuse.cache_folder() / "results").iterdir()
+    (note,) = (cache_folder() / "results").iterdir()
     file = work_folder(session) / "results.pickle"
     if what == "edited":
         flip_middle(file)
@@ -319,13 +320,13 @@ def test_another_version_prepares_anew(what: str, session: Path, monkeypatch: py
 def test_for_somebody_else_nothing_in_the_session_is_believed(
     session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "of-somebody-else"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "of-somebody-else"))
     assert_prepared_anew(session)
 
 
 def test_hashes_that_permit_reuse_are_nowhere_in_the_session(session: Path) -> None:
-    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
-    (of_results,) = (reuse.cache_folder() / "results").iterdir()
+    (entry,) = (cache_folder() / "prepared").iterdir()
+    (of_results,) = (cache_folder() / "results").iterdir()
     noted = json.loads(entry.read_text())
     assert set(noted["files"]) == set(PREPARED)
     codes = [noted["code"], json.loads(of_results.read_text())["code"]]
@@ -334,7 +335,7 @@ def test_hashes_that_permit_reuse_are_nowhere_in_the_session(session: Path) -> N
 
 
 def test_a_kept_file_edited_together_with_its_hash_is_not_believed(bare: Path) -> None:
-    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    (entry,) = (cache_folder() / "prepared").iterdir()
     kept = bare / "trialset" / "work" / "prepared.arrows"
     data = bytearray(kept.read_bytes())
     data[len(data) // 2] ^= 1
@@ -355,13 +356,13 @@ def test_a_kept_file_that_was_edited_is_named(bare: Path) -> None:
 
 @pytest.mark.parametrize("text", ["", "[]", '{"files": 1}', '{"files": {}, "places": {}}', "\udc80"])
 def test_a_damaged_note_of_hashes_permits_nothing(text: str, session: Path) -> None:
-    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    (entry,) = (cache_folder() / "prepared").iterdir()
     entry.write_bytes(text.encode("utf-8", "surrogateescape"))
     assert_prepared_anew(session)
 
 
 def test_a_note_of_hashes_that_misplaces_the_tables_permits_nothing(session: Path) -> None:
-    (entry,) = (reuse.cache_folder() / "prepared").iterdir()
+    (entry,) = (cache_folder() / "prepared").iterdir()
     noted = json.loads(entry.read_text())
     begin, end = noted["places"]["overview"]
     noted["places"]["overview"] = [begin + 64, end]
@@ -374,7 +375,7 @@ def test_without_a_cache_folder_all_is_derived_from_raw(
 ) -> None:
     before = results(bare)
     (tmp_path / "file").write_text("in the way")
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "file" / "below"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "file" / "below"))
     process(bare)
     process(bare)
     assert prepared == [str(bare)] * 2
@@ -407,12 +408,12 @@ def test_only_so_many_sessions_are_remembered_the_latest_ones(tmp_path: Path, mo
 def test_the_cache_folder_is_where_the_system_keeps_such_files(
     system: str, variables: dict[str, str], expected: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", reuse.CACHE_VARIABLE):
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", CACHE_VARIABLE):
         monkeypatch.delenv(name, raising=False)
     for name, value in variables.items():
         monkeypatch.setenv(name, value)
     monkeypatch.setattr(sys, "platform", system)
-    assert reuse.cache_folder() == Path(expected)
+    assert cache_folder() == Path(expected)
 
 
 def test_what_is_kept_is_no_result_and_small(session: Path) -> None:
@@ -478,5 +479,5 @@ def test_what_somebody_else_made_ahead_is_not_believed(
     bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     prepared_ahead(bare)
-    monkeypatch.setenv(reuse.CACHE_VARIABLE, str(tmp_path / "somebody-else"))
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "somebody-else"))
     assert_prepared_anew(bare)

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
+import jinja2
 import pyarrow as pa
 import pytest
 
 from tests.report.trial_tables import bare_summary, make_trial, render
 from trialcapture.reduce.tables import QUANTITY_COLUMNS
+from trialcapture.report import page as pages
 from trialcapture.report.page import draw_now
+from trialcapture.system.folders import CACHE_VARIABLE
 
 SECTIONS = ("result", "bands", "curves", "timeline", "track", "current", "clocks", "dispute", "method", "cautions")
 VOID = {"meta", "br", "hr", "img", "input", "link"}
@@ -535,3 +540,51 @@ def test_text_is_readable_on_every_ground_it_stands_on(html: str, ink: str, grou
     )
     low, high = sorted((luminance(colours[ink]), luminance(colours[ground])))
     assert (high + 0.05) / (low + 0.05) >= 7
+
+
+@pytest.fixture
+def templates(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A cache folder of its own for compiled templates."""
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "cache"))
+    yield tmp_path / "cache"
+    pages.page_template.cache_clear()
+    pages._environment.cache_clear()
+
+
+def compiled_anew(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Compile the sheet's template as a new process would; return what was compiled."""
+    pages.page_template.cache_clear()
+    pages._environment.cache_clear()
+    names: list[str] = []
+    compiling = jinja2.Environment.compile
+
+    def counted(self: jinja2.Environment, source: str, name: str, *given: object, **more: object) -> object:
+        names.append(name)
+        return compiling(self, source, name, *given, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(jinja2.Environment, "compile", counted)
+        assert pages.page_template("sheet.html.j2").root_render_func is not None
+    return names
+
+
+def test_a_template_is_compiled_once_for_all_runs(templates: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert compiled_anew(monkeypatch) == ["sheet.html.j2"]
+    assert compiled_anew(monkeypatch) == []
+    (kept,) = (p for p in templates.rglob("*") if p.is_file())
+    kept.write_bytes(kept.read_bytes()[:200])  # cut off
+    assert compiled_anew(monkeypatch) == ["sheet.html.j2"]
+
+
+def test_a_template_compiled_by_another_program_is_not_used(templates: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert compiled_anew(monkeypatch) == ["sheet.html.j2"]
+    monkeypatch.setattr(jinja2, "__version__", "0.0")
+    assert compiled_anew(monkeypatch) == ["sheet.html.j2"]
+
+
+def test_templates_are_compiled_by_each_run_where_none_can_be_kept(
+    templates: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    templates.write_bytes(b"")  # a file where the folder would be
+    assert compiled_anew(monkeypatch) == ["sheet.html.j2"]
+    assert compiled_anew(monkeypatch) == ["sheet.html.j2"]

@@ -21,12 +21,12 @@ from tests.report.test_terminal import text_of
 from tests.report.trial_tables import make_trial, render, typed
 from trialcapture.cli import group
 from trialcapture.config import UnitSystem, config_hash, load_config
-from trialcapture.pipeline.reuse import CACHE_VARIABLE
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck, page_one
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.summary import as_json
 from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals, rounded_pair
 from trialcapture.report.terminal import bands_view
+from trialcapture.system.folders import CACHE_VARIABLE
 
 PINT = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 US, IMPERIAL, BOTH = ReaderUnits("us"), ReaderUnits("imperial"), ReaderUnits("us", "metric")

@@ -206,9 +206,9 @@ def _right_key(key: str, known: Collection[str]) -> str:
     found = found or get_close_matches(word, known, 1)
     if found:
         return f"; did you mean {' or '.join(found)}?"
-    others = {other for name in known for other in other_unit_keys(name)}
-    ours = [name for name in known if name not in others]
-    return f"; the keys here are {', '.join(ours)}" if 0 < len(ours) <= _MOST_NAMED else ""
+    in_other_units = {other for name in known for other in other_unit_keys(name)}
+    named = [name for name in known if name not in in_other_units]
+    return f"; the keys here are {', '.join(named)}" if 0 < len(named) <= _MOST_NAMED else ""
 
 
 def _in_every_unit(word: str, known: Collection[str]) -> list[str]:

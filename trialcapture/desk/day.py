@@ -25,9 +25,8 @@ from trialcapture.archive.halves import missing_half
 from trialcapture.archive.session import FILE_NAME, Session, open_session
 from trialcapture.config import Config, read_config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.reuse import CACHE_VARIABLE
 from trialcapture.report.reader_units import ReaderUnits
-from trialcapture.system.folders import user_cache_folder
+from trialcapture.system.folders import cache_folder
 
 Stage = Literal["dock", "under way", "after"]
 
@@ -225,8 +224,7 @@ def desk_secret(day: Day, now_s: float) -> bytes:
         day: The day.
         now_s: Now [s since 1970].
     """
-    named = os.environ.get(CACHE_VARIABLE)
-    folder = (Path(named) if named else user_cache_folder("trialcapture")) / "desk"
+    folder = cache_folder() / "desk"
     about = str((day.session or day.settings or Path.cwd()).resolve())
     path = folder / f"{hashlib.sha256(about.encode('utf-8', 'surrogateescape')).hexdigest()[:32]}.secret"
     try:

@@ -46,11 +46,9 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.trial_alignment import WallOffsets
 from trialcapture.system.files import remove_tree, replace_file
-from trialcapture.system.folders import user_cache_folder
+from trialcapture.system.folders import cache_folder
 from trialcapture.system.session_files import make_folder, read_whole
 
-CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
-"""Environment variable that names another cache folder."""
 _RESULTS = "results.pickle"
 _TABLES = ("segments", "clocks", "overview", "counts", "rejects")
 _LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "pandas", "openpyxl", "zstandard", "babel", "tzdata")
@@ -376,13 +374,6 @@ def _plain(value: Any) -> Any:
     if isinstance(value, set | frozenset):
         return sorted(value)
     raise TypeError(f"a result cannot be known again by a {type(value).__name__}")
-
-
-def cache_folder() -> Path:
-    """Return the folder of this user for what can be made again."""
-    if named := os.environ.get(CACHE_VARIABLE):
-        return Path(named)
-    return user_cache_folder("trialcapture")
 
 
 def _ahead_folder(session: Session) -> Path:

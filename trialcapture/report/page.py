@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import fields
 from functools import cache
+from importlib.metadata import version
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+import jinja2
 import pyarrow as pa
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup, escape
 
+from trialcapture import safe_text
 from trialcapture.archive.seal import short_root
 from trialcapture.prepare.steady.segment_review import as_reviewed
 from trialcapture.reduce.summary import Summary
+from trialcapture.report import traced
 from trialcapture.report.answers import also_found, answers, calibration_statement, other_result, reserve_statement
 from trialcapture.report.band_table import COMPARED, band_table, coverage_statement, review_view, starred
 from trialcapture.report.evidence_tables import (
@@ -64,6 +72,7 @@ from trialcapture.report.reader_units import METRIC, ReaderUnits
 from trialcapture.report.sheet import Sheet, build_sheet
 from trialcapture.report.traced import markup
 from trialcapture.safe_text import clean_page
+from trialcapture.system.folders import cache_folder
 
 _NUMBER_AND_UNIT = re.compile(
     r"(?:± )?\d[\d.\u202f]* "
@@ -227,13 +236,44 @@ def sheet_page(
 @cache
 def page_template(name: str = "report.html.j2") -> Any:
     """Return a compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
+    return _environment().get_template(name)
+
+
+@cache
+def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("trialcapture.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, finalize=_cleaned,
+        lstrip_blocks=True, finalize=_cleaned, bytecode_cache=_ByteCode(str(_byte_code_folder())),
     )  # fmt: skip
     environment.filters["tie"] = _tie
     environment.filters["traced"] = markup
-    return environment.get_template(name)
+    return environment
+
+
+class _ByteCode(FileSystemBytecodeCache):
+    """Templates as compiled, kept as Python keeps its modules; where they cannot be, each run compiles them."""
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Take what is kept of a template, if it is of this source."""
+        with suppress(OSError):
+            super().load_bytecode(bucket)
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep a template that was compiled."""
+        with suppress(OSError):
+            Path(self.directory).mkdir(parents=True, exist_ok=True)
+            super().dump_bytecode(bucket)
+
+
+def _byte_code_folder() -> Path:
+    """Return where compiled templates of this program and its libraries are kept, in the cache folder of the user.
+
+    What a filter gives for a constant is compiled in, so the name is made of the filters' source, too.
+    """
+    digest = hashlib.sha256(f"{jinja2.__version__} {version('markupsafe')}".encode())
+    for source in (__file__, traced.__file__, safe_text.__file__):
+        digest.update(Path(source).read_bytes())
+    return cache_folder() / "templates" / digest.hexdigest()[:32]
 
 
 def _cleaned(value: Any) -> Any:

@@ -140,3 +140,14 @@ def user_cache_folder(
     named = environment.get("XDG_CACHE_HOME", "")
     # a relative path is to be ignored (XDG Base Directory Specification 0.8)
     return (Path(named) if Path(named).is_absolute() else home / ".cache") / name
+
+
+CACHE_VARIABLE = "TRIALCAPTURE_CACHE"
+"""Environment variable that names another cache folder."""
+
+
+def cache_folder() -> Path:
+    """Return the folder of this user for what this program can make again."""
+    if named := os.environ.get(CACHE_VARIABLE):
+        return Path(named)
+    return user_cache_folder("trialcapture")
