@@ -68,6 +68,17 @@ def test_half_a_turn_between_two_marks_is_one() -> None:
     assert "not held beyond" in named(found, "steady diameter").reason
 
 
+@pytest.mark.parametrize(
+    ("turn_deg", "limits"),
+    [(560.0, ("180 deg", "530 deg")), (571.0, ("180 deg", "540 deg")), (720.0, ("330 deg", "690 deg")),
+     (940.0, ("190 deg", "910 deg"))],
+)  # fmt: skip
+def test_steady_values_are_those_of_whole_rounds_at_the_end(turn_deg: float, limits: tuple[str, str]) -> None:
+    # MSC/Circ.1053: positions 360° apart, after the first 180°
+    steady = named(measure_turns(circumstances(), turn(turn_deg)), "rate")
+    assert (steady.from_, steady.to) == limits
+
+
 def test_a_single_round_needs_the_current_of_the_trial() -> None:
     found = measure_turns(circumstances(shows_current=False), turn(360.0))
     assert not any(m.claimed for m in found)

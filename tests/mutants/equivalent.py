@@ -13,6 +13,7 @@ REASONS: dict[str, str] = {
     "number 009104f6": "the readings on either side are at least a nanosecond apart, so there is no hole of 0",
     "number 003b9ded": "a pace of a nanosecond a line in place of none: nothing is told or written so finely",
     "number 003d4e51": "without an engine in the log nothing can be exchanged, which is found once more below",
+    "number 0009096e": "any number below nought stands for no field: minus two says what minus one says",
 }
 """By name of the mutant. One that is drawn no more is left here without harm: the draw follows from the tree."""
 
