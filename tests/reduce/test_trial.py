@@ -527,3 +527,15 @@ def test_text_with_commas_and_quotes_survives_csv() -> None:
     rows = list(csv.DictReader(io.StringIO(made)))
     assert rows[0]["trim"] == 'tabs 20 %, "flat"'
     assert rows[0]["start"].endswith("Z")
+
+
+def test_parts_of_an_uncertainty_have_the_decimals_of_the_whole_and_one_more_than_the_value() -> None:
+    # GUM (JCGM 100:2008) 7.2.6: a result is not written finer than its uncertainty lets it be
+    made = build_segments(reciprocal_legs(PLANING_STEPS, fuel=planing_fuel), steady_current(0.5, 0.0))
+    heading, first = bands_csv(reduce(made)[0]).decode().splitlines()[:2]
+    text = dict(zip(heading.split(","), first.split(","), strict=True))
+    places = {name: len(value.partition(".")[2]) for name, value in text.items()}
+    for name, (value, u) in QUANTITY_COLUMNS.items():
+        if text[value]:
+            assert places[f"{name}_u_own"] == places[f"{name}_u_common"] == places[u] == places[value] + 1, name
+    assert text["fuel_l_per_h"]
