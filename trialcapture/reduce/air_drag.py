@@ -9,16 +9,27 @@ changes that. All sessions of a boat tell of it together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trialcapture.reduce.drifts import FEWEST_WITH_WIND
 from trialcapture.reduce.runs import IntArray
 from trialcapture.reduce.uncertainty import FloatArray
-from trialcapture.reduce.vectorfit import WIND_MODEL_SHARE, WIND_SHARE, WIND_SHARE_U, grown_with_speed
+from trialcapture.reduce.vectorfit import (
+    UNKNOWN_WIND_KN,
+    WIND_MODEL_SHARE,
+    WIND_SHARE,
+    WIND_SHARE_U,
+    grown_with_speed,
+)
 
 STRONGEST_WIND_KN = 60.0
 """Winds above are no wind of a trial (common practice, no source)."""
+SLOWEST_KN = 1.0
+"""Below, no boat is under way, and the wind is no small part of what she feels (common practice, no source)."""
+MOST_LOST = 0.5
+"""More than this, as a logarithm, is never taken out (our choice)."""
 SPEED_AGAINST_FUEL = 0.5
 """By what share of itself the loss of speed may differ from the gain of fuel, one standard deviation: how steep torque
 and resistance are at a speed is not known (our choice, measured on simulated hulls)."""
@@ -36,8 +47,8 @@ class RunsInWind:
     Attributes:
         band: Band of each run.
         way: 1 or -1.
-        wind_kn: True wind.
-        off_bow_deg: Where it comes from, from the boat's heading.
+        ahead_kn, across_kn: The wind as felt in the water's frame, without the boat's own way: from ahead, and from the
+            right.
         log_fuel: Logarithm of the fuel rate at the engine speed of the band; NaN where unknown.
         speed_kn: Speed through water of each band.
         fuel_scatter: Standard deviation of `log_fuel` from run to run, of each band; NaN where unknown.
@@ -45,8 +56,8 @@ class RunsInWind:
 
     band: IntArray
     way: IntArray
-    wind_kn: FloatArray
-    off_bow_deg: FloatArray
+    ahead_kn: FloatArray
+    across_kn: FloatArray
     log_fuel: FloatArray
     speed_kn: FloatArray
     fuel_scatter: FloatArray
@@ -54,8 +65,19 @@ class RunsInWind:
     @property
     def is_known(self) -> bool:
         """Whether every run has a wind that may be one."""
-        known = np.isfinite(self.off_bow_deg) & (self.wind_kn >= 0.0) & (self.wind_kn <= STRONGEST_WIND_KN)
-        return bool(known.size) and bool(known.all())
+        return bool(self.band.size) and bool((np.hypot(self.ahead_kn, self.across_kn) <= STRONGEST_WIND_KN).all())
+
+    def with_holes_filled(self) -> RunsInWind:
+        """Return the same where a run without wind has the mean of those of its way; if most have one."""
+        known = np.isfinite(self.ahead_kn) & np.isfinite(self.across_kn)
+        if known.all() or not known.size or known.mean() < FEWEST_WITH_WIND:
+            return self
+        ahead, across = self.ahead_kn.copy(), self.across_kn.copy()
+        for way in np.unique(self.way[~known]):
+            same = self.way == way
+            if (same & known).any():
+                ahead[same & ~known], across[same & ~known] = ahead[same & known].mean(), across[same & known].mean()
+        return replace(self, ahead_kn=ahead, across_kn=across)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +85,14 @@ class WindLoss:
     """What the wind did to the mean of both ways of each band of a session, as logarithms, shape (B,).
 
     Attributes:
+        is_measured: Whether the wind was; else nothing is to be taken out, and the uncertainties are of all of it.
         speed, fuel: To be added to the logarithm of the speed in still air, and of the fuel rate: the first is
             negative.
         speed_u, fuel_u, economy_u: Standard uncertainties; that of the economy is not the root sum of squares of the
             others, because the boat answers to wind with both.
     """
 
+    is_measured: bool
     speed: FloatArray
     fuel: FloatArray
     speed_u: FloatArray
@@ -84,21 +108,20 @@ class WindLoss:
         return self.speed - self.fuel, self.economy_u
 
 
-def air_excess_kn(speed_kn: FloatArray, wind_kn: FloatArray, off_bow_deg: FloatArray) -> FloatArray:
+def air_excess_kn(speed_kn: FloatArray, ahead_kn: FloatArray, across_kn: FloatArray) -> FloatArray:
     """Return by how much the air drag exceeds that in still air, as the head wind that does as much [kn].
 
-    The air drag along the axis of a boat at speed V in a wind W at an angle φ from ahead is as ``(V + W cos φ) √(V² +
-    2 V W cos φ + W²)``. Less V², over 2 V, it is W cos φ to the first order: the exposure of
+    The air drag along the axis of a boat at speed V in a wind of the parts w from ahead and c from abeam is as
+    ``(V + w) √((V + w)² + c²)``. Less V², over 2 V, it is w to the first order: the exposure of
     `trialcapture.reduce.vectorfit.wind_exposure_kn`.
 
     Args:
-        speed_kn, wind_kn, off_bow_deg: V, W and φ, any one shape.
+        speed_kn, ahead_kn, across_kn: V, w and c, any one shape.
 
     Source: drag in proportion to the square of the air's speed, and along its direction (elementary).
     """
-    ahead = wind_kn * np.cos(np.radians(off_bow_deg))
-    felt = np.sqrt(np.maximum(speed_kn**2 + 2.0 * speed_kn * ahead + wind_kn**2, 0.0))
-    return np.asarray(((speed_kn + ahead) * felt - speed_kn**2) / (2.0 * speed_kn), dtype=np.float64)
+    through = speed_kn + ahead_kn
+    return np.asarray((through * np.hypot(through, across_kn) - speed_kn**2) / (2.0 * speed_kn), dtype=np.float64)
 
 
 def wind_losses(sessions: Sequence[RunsInWind]) -> tuple[WindLoss, ...]:
@@ -134,21 +157,41 @@ def wind_losses(sessions: Sequence[RunsInWind]) -> tuple[WindLoss, ...]:
         place = np.searchsorted(every, at)
         rest = _rest_of_both_ways(session)
         b, u = np.maximum(answer[place], 0.0), answer_u[place]
+        lost = np.clip(b * rest, -MOST_LOST, MOST_LOST)
         found.append(
             WindLoss(
-                speed=-b * rest, fuel=b * rest, speed_u=rest * np.hypot(u, SPEED_AGAINST_FUEL * b), fuel_u=rest * u,
-                economy_u=rest * np.hypot(2.0 * u, SPEED_AGAINST_FUEL * b),
+                True, speed=-lost, fuel=lost,
+                speed_u=np.abs(rest) * np.hypot(u, SPEED_AGAINST_FUEL * b), fuel_u=np.abs(rest) * u,
+                economy_u=np.abs(rest) * np.hypot(2.0 * u, SPEED_AGAINST_FUEL * b),
             )
         )  # fmt: skip
     return tuple(found)
 
 
+def unmeasured_loss(speed_kn: FloatArray, noted_kn: float | None) -> WindLoss:
+    """Return what a wind that no instrument showed may have done to bands of these speeds.
+
+    The second order of the exposure is W² (cos² φ + sin² φ / 2) / 2V, and 3/8 W²/V over all directions.
+
+    Args:
+        speed_kn: Speed through water of each band, shape (B,).
+        noted_kn: Strength that somebody noted; None takes what trials are held in.
+
+    Source: expansion of `air_excess_kn` to the second order (elementary).
+    """
+    is_wind = noted_kn is not None and 0.0 <= noted_kn <= STRONGEST_WIND_KN
+    square = noted_kn**2 if noted_kn is not None and is_wind else 2.0 * UNKNOWN_WIND_KN**2
+    speed_kn = np.maximum(speed_kn, SLOWEST_KN)
+    share = float(np.sqrt(WIND_SHARE**2 + WIND_SHARE_U**2 + (WIND_MODEL_SHARE * WIND_SHARE) ** 2))
+    u = share * grown_with_speed(speed_kn) / speed_kn * 0.375 * square / speed_kn
+    return WindLoss(False, np.zeros(u.shape), np.zeros(u.shape), speed_u=u, fuel_u=u, economy_u=2.0 * u)
+
+
 def _exposure(session: RunsInWind) -> tuple[FloatArray, FloatArray]:
     """Return what the answer of each run is in proportion to: all of the air drag, and its first order."""
-    speed = session.speed_kn[session.band]
+    speed = np.maximum(session.speed_kn[session.band], SLOWEST_KN)
     per_kn = grown_with_speed(speed) / speed
-    ahead = session.wind_kn * np.cos(np.radians(session.off_bow_deg))
-    return per_kn * air_excess_kn(speed, session.wind_kn, session.off_bow_deg), per_kn * ahead
+    return per_kn * air_excess_kn(speed, session.ahead_kn, session.across_kn), per_kn * session.ahead_kn
 
 
 def _shown_by_fuel(session: RunsInWind) -> tuple[FloatArray, FloatArray]:

@@ -18,7 +18,7 @@ import pyarrow as pa
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.reduce.air_drag import RunsInWind, WindLoss, wind_losses
+from trialcapture.reduce.air_drag import RunsInWind, WindLoss, unmeasured_loss, wind_losses
 from trialcapture.reduce.bands import SAME_STEP_PCT
 from trialcapture.reduce.summary import (
     BandBudget,
@@ -63,9 +63,11 @@ CURVE_U = 0.002
 STEEPEST_STEP = 0.05
 """A curve that climbs by more than this share beyond what its neighbours tell may have its hump anywhere between two
 bands: then nothing is interpolated (our choice, tried on simulated hulls)."""
+LEAST_LOSS_PCT = 0.05
+"""What the wind took is not worth a remark where it is less of every speed (our choice)."""
 LEG_COLUMNS = (
     "run", "band_name", "way", "rpm_mean", "through_water_kn", "fuel_l_per_h_mean", "heading_true_deg_mean",
-    "cog_true_deg_mean", "wind_speed_true_kn_mean", "wind_from_true_deg_mean",
+    "cog_true_deg_mean", "sog_kn_mean", "wind_speed_true_kn_mean", "wind_from_true_deg_mean",
 )  # fmt: skip
 """What is read of the legs."""
 _KIND_OF: dict[str, SharedKind] = {
@@ -327,15 +329,13 @@ def power_at(values: FloatArray, rpm: FloatArray, band: int, usual: float, most:
     return float(np.clip(slopes[np.searchsorted(known, band)], 0.0, most))
 
 
-def _curves(
-    session: ComparedSession, scatter: Mapping[str, _FittedScatter], wind: WindLoss | None
-) -> dict[str, _Curve]:
+def _curves(session: ComparedSession, scatter: Mapping[str, _FittedScatter], wind: WindLoss) -> dict[str, _Curve]:
     """Return the quantities of a session over its engine speeds; without what it does not know.
 
     Args:
         session: The session.
         scatter: From `_fit_scatter`.
-        wind: What the wind did to each band, which is taken out; None takes nothing out.
+        wind: What the wind did to each band; it is taken out.
     """
     rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
     rpm = np.array([r["rpm_mean"] for r in rows], dtype=np.float64)
@@ -344,8 +344,7 @@ def _curves(
     for quantity in QUANTITY_UNITS:
         points = [(k, _read(by_name[row["band_name"]], quantity, row, scatter, k)) for k, row in enumerate(rows)]
         known = [(k, reading) for k, reading in points if reading is not None]
-        if wind is not None:
-            known = [(k, _in_still_air(reading, wind, quantity, k)) for k, reading in known]
+        known = [(k, _in_still_air(reading, wind, quantity, k)) for k, reading in known]
         if known:
             places = [k for k, _ in known]
             found[quantity] = _Curve(rpm[places], tuple(r for _, r in known), powers[quantity][places])
@@ -405,13 +404,16 @@ def _read(
 
 
 def _in_still_air(reading: _Reading, wind: WindLoss, quantity: str, band: int) -> _Reading:
-    """Return a reading without what the wind of its trial did to it; how uncertain that is, is an error of the boat."""
+    """Return a reading without what the wind of its trial did to it.
+
+    How a boat answers to wind is an error that her trials share; a wind that was not measured is each trial's own.
+    """
     moved, moved_u = (float(x[band]) for x in wind.of(quantity))
     factor = float(np.exp(-moved))
     shared_u = {kind: u * factor for kind, u in reading.shared_u.items()}
     return replace(
         reading, value=reading.value * factor, own_u=reading.own_u * factor,
-        shared_u=shared_u | {"air drag": reading.value * factor * moved_u},
+        shared_u=shared_u | {"air drag" if wind.is_measured else "wind not measured": reading.value * factor * moved_u},
     )  # fmt: skip
 
 
@@ -439,12 +441,13 @@ def _shared_u(budgets: BandBudget, budget: QuantityBudget) -> dict[str, float]:
 # one p of all of them follow from how runs of one band and one way differ.
 # ------------------------------------------------------------------------------
 
-_EXPONENTS = np.linspace(-0.5, 2.0, 26)
-_FACTORS = np.exp(np.linspace(-0.9, 0.9, 19))
-_EXPONENT_MEAN, _EXPONENT_SD = 0.5, 0.5
-"""Of p, before anything is seen: scatter in knots (0) and in per cent (1) are both met (common practice, no source)."""
-_FACTOR_SD = 0.35
-"""Of ln c: the pooled scatter is known to about this share (our choice)."""
+_EXPONENTS = np.linspace(-1.0, 3.0, 41)
+_FACTORS = np.exp(np.linspace(-1.5, 1.5, 23))
+_EXPONENT_MEAN, _EXPONENT_SD = 0.75, 0.6
+"""Of p, before anything is seen: scatter in knots (0), in per cent (1) and, in the economy of a planing hull, growing
+faster than the speed (1.5) are all met (common practice, no source; the last on simulated hulls)."""
+_FACTOR_SD = 0.7
+"""Of ln c: the pooled scatter comes from the same runs, so it shall say little more than the order (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -591,23 +594,24 @@ def _scatter_share(budgets: BandBudget, quantity: str) -> tuple[float, float]:
 # ------------------------------------------------------------------------------
 
 
-def _take_out_wind(
+def _wind_losses(
     first: Sequence[ComparedSession],
     second: Sequence[ComparedSession],
     scatter: Mapping[str, Mapping[str, _FittedScatter]],
     *,
     is_one: bool,
 ) -> dict[str, WindLoss]:
-    """Return by session what the wind did to its bands; nothing where any session does not know its wind.
+    """Return by session what the wind did to its bands; where any of them does not know its wind, none is corrected.
 
     Args:
         first, second: The sides.
         scatter: From `_fit_scatter`.
         is_one: Whether all sessions are of one boat that answers to wind in one way.
     """
-    known = {s.id: _runs_in_wind(s, scatter[s.id].get("fuel")) for s in (*first, *second)}
+    known = {s.id: _runs_in_wind(s, scatter[s.id].get("fuel")).with_holes_filled() for s in (*first, *second)}
     if not all(runs.is_known for runs in known.values()):
-        return {}
+        noted = {s.id: s.derived.conditions.wind_speed_true_kn_mean for s in (*first, *second)}
+        return {name: unmeasured_loss(runs.speed_kn, noted[name]) for name, runs in known.items()}
     groups: dict[tuple[object, ...], list[str]] = {}
     for side, sessions in enumerate((first, second)):
         for s in sessions:
@@ -633,7 +637,13 @@ def _runs_in_wind(session: ComparedSession, fuel: _FittedScatter | None) -> Runs
     def of(name: str) -> FloatArray:
         return np.array([np.nan if leg[name] is None else leg[name] for leg in runs], dtype=np.float64)
 
-    heading = np.where(np.isfinite(of("heading_true_deg_mean")), of("heading_true_deg_mean"), of("cog_true_deg_mean"))
+    cog = of("cog_true_deg_mean")
+    heading = np.where(np.isfinite(of("heading_true_deg_mean")), of("heading_true_deg_mean"), cog)
+    bow, drift = np.radians(of("wind_from_true_deg_mean") - heading), np.radians(cog - heading)
+    wind, over_ground = of("wind_speed_true_kn_mean"), of("sog_kn_mean")
+    # the current carries her through the air too
+    ahead = wind * np.cos(bow) + over_ground * np.cos(drift) - of("through_water_kn")
+    across = wind * np.sin(bow) + over_ground * np.sin(drift)
     rpm = np.array([row["rpm_mean"] for row in rows], dtype=np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):
         at_band = np.log(of("fuel_l_per_h_mean")) + power[band] * np.log(rpm[band] / of("rpm_mean"))
@@ -641,7 +651,7 @@ def _runs_in_wind(session: ComparedSession, fuel: _FittedScatter | None) -> Runs
     share = np.array([_scatter_share(by_name[row["band_name"]], "fuel")[0] for row in rows])
     return RunsInWind(
         band=band, way=np.array([leg["way"] or 0 for leg in runs], dtype=np.int64),
-        wind_kn=of("wind_speed_true_kn_mean"), off_bow_deg=of("wind_from_true_deg_mean") - heading,
+        ahead_kn=ahead, across_kn=across,
         log_fuel=np.where(np.isfinite(at_band), at_band, np.nan),
         speed_kn=np.array([row["speed_kn"] for row in rows], dtype=np.float64),
         fuel_scatter=share * np.sqrt(count) * (1.0 if fuel is None else fuel.factor),
@@ -834,8 +844,8 @@ def compare_sessions(
     causes = find_shared(every, stated or {})
     shared = [cause.kind for cause in causes if cause.is_shared]
     scatter = _fit_scatter(every)
-    winds = _take_out_wind(first, second, scatter, is_one="air drag" in shared)
-    curves = {session.id: _curves(session, scatter[session.id], winds.get(session.id)) for session in every}
+    winds = _wind_losses(first, second, scatter, is_one="air drag" in shared)
+    curves = {session.id: _curves(session, scatter[session.id], winds[session.id]) for session in every}
     bands, missing = [], []
     for row in _rows(first, second, curves):
         made: list[QuantityDifference] = []
@@ -853,7 +863,7 @@ def compare_sessions(
     missing += [NotCompared(name, "it has no band of known engine speed") for name in nameless]
     return SessionsCompared(
         first=tuple(s.derived for s in first), second=tuple(s.derived for s in second),
-        remarks=tuple(_remarks(first, second)), shared=causes, bands=tuple(bands),
+        remarks=(*_remarks(first, second), *_wind_remarks(first, second, winds)), shared=causes, bands=tuple(bands),
         top=_top(first, second, curves, shared), not_compared=tuple(missing),
     )  # fmt: skip
 
@@ -990,3 +1000,25 @@ def _remarks(first: Sequence[ComparedSession], second: Sequence[ComparedSession]
     if others:
         said.append(f"Computed with other settings than those of the session: {', '.join(others)}.")
     return said
+
+
+def _wind_remarks(
+    first: Sequence[ComparedSession], second: Sequence[ComparedSession], winds: Mapping[str, WindLoss]
+) -> list[str]:
+    """Return what was done about the winds of the trials."""
+    unknown = [name for name, wind in winds.items() if not wind.is_measured and wind.speed_u.any()]
+    if unknown:
+        return [
+            "The wind was not measured in every trial, so nothing is corrected for it; the ± holds what a wind may "
+            "take from a mean of both ways."
+        ]
+    most = [
+        max((100.0 * float(np.abs(winds[s.id].speed).max(initial=0.0)) for s in sessions), default=0.0)
+        for sessions in (first, second)
+    ]
+    if max(most) < LEAST_LOSS_PCT:
+        return []
+    return [
+        "Values are those in still air: what the measured wind took from a mean of both ways is taken out "
+        f"(A: up to {most[0]:.1f} % of the speed, B: up to {most[1]:.1f} %). The sheets of the trials hold it."
+    ]
