@@ -1020,5 +1020,6 @@ def _wind_remarks(
         return []
     return [
         "Values are those in still air: what the measured wind took from a mean of both ways is taken out "
-        f"(A: up to {most[0]:.1f} % of the speed, B: up to {most[1]:.1f} %). The sheets of the trials hold it."
+        f"(A: up to {most[0]:.1f} % of the speed, B: up to {most[1]:.1f} %). Sheets of the trials give what was "
+        "reached in that wind."
     ]
