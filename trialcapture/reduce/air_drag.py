@@ -17,7 +17,6 @@ from trialcapture.reduce.drifts import FEWEST_WITH_WIND
 from trialcapture.reduce.runs import IntArray
 from trialcapture.reduce.uncertainty import FloatArray
 from trialcapture.reduce.vectorfit import (
-    UNKNOWN_WIND_KN,
     WIND_MODEL_SHARE,
     WIND_SHARE,
     WIND_SHARE_U,
@@ -30,6 +29,9 @@ SLOWEST_KN = 1.0
 """Below, no boat is under way, and the wind is no small part of what she feels (common practice, no source)."""
 MOST_LOST = 0.5
 """More than this, as a logarithm, is never taken out (our choice)."""
+UNNOTED_WIND_KN = 10.0
+"""Wind up to which trials are held of which nobody noted one: the end of a gentle breeze, Beaufort 3 (WMO-No. 8, from
+memory); every strength below is as likely (our choice)."""
 SPEED_AGAINST_FUEL = 0.5
 """By what share of itself the loss of speed may differ from the gain of fuel, one standard deviation: how steep torque
 and resistance are at a speed is not known (our choice, measured on simulated hulls)."""
@@ -175,12 +177,14 @@ def unmeasured_loss(speed_kn: FloatArray, noted_kn: float | None) -> WindLoss:
 
     Args:
         speed_kn: Speed through water of each band, shape (B,).
-        noted_kn: Strength that somebody noted; None takes what trials are held in.
+        noted_kn: Strength that somebody noted; None takes any up to `UNNOTED_WIND_KN`. What winds of that kind take on
+            average they take from both sides, so their spread counts: the square of what is as likely up to W has the
+            standard deviation W² √(1/5 - 1/9).
 
     Source: expansion of `air_excess_kn` to the second order (elementary).
     """
     is_wind = noted_kn is not None and 0.0 <= noted_kn <= STRONGEST_WIND_KN
-    square = noted_kn**2 if noted_kn is not None and is_wind else 2.0 * UNKNOWN_WIND_KN**2
+    square = noted_kn**2 if noted_kn is not None and is_wind else UNNOTED_WIND_KN**2 * (1 / 5 - 1 / 9) ** 0.5
     speed_kn = np.maximum(speed_kn, SLOWEST_KN)
     share = float(np.sqrt(WIND_SHARE**2 + WIND_SHARE_U**2 + (WIND_MODEL_SHARE * WIND_SHARE) ** 2))
     u = share * grown_with_speed(speed_kn) / speed_kn * 0.375 * square / speed_kn
