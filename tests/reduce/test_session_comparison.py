@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 import pytest
+from scipy import stats
 
 from tests.accuracy import comparisons
 from trialcapture.errors import TrialCaptureError
@@ -92,7 +93,7 @@ def trial(
         (EngineStatement("main", "", 2600.0, 60.0, 2.6, None, None, None),), TrialStatement("", "", ""),
         LoadSheet((), None, (), ()),
         FuelStatement(480.0, 2.0, 0.97, 0.015, 0.1, None, 838.0, FuelCheck(1.02, "tank to tank", 1.0), None),
-        TrialConditions(None, None, "", *[None] * 7, "sea", None, 1025.0, None, "", ()),
+        TrialConditions(None, None, "", 0.0, *[None] * 6, "sea", None, 1025.0, None, "", ()),
         (SentenceCount(source, "GP", "RMC", 9, 0, 0),), tuple(budgets),
         SealStatement("intact", None, "", (), "", (), "of the session"),
     )  # fmt: skip
@@ -223,6 +224,89 @@ def test_one_way_bands_claim_no_top() -> None:
     found = compare_sessions([trial("a", STEPS, straight, ways=1)], [trial("b", STEPS, straight)])
     assert found.top is None
     assert at(found, 1400.0).first.ways == 1
+
+
+# ------------------------------------------------------------------------------
+# Scatter of runs, and wind.
+# ------------------------------------------------------------------------------
+
+
+def with_runs(
+    of: ComparedSession, rng: np.random.Generator, each_way: int, scatter: float, **wind: float
+) -> ComparedSession:
+    """Return a session whose runs scatter by a share of the speed, and whose budget of speed says so roughly."""
+    rows, budgets = [], []
+    bands = of.bands.to_pylist()
+    for row, said in zip(bands, of.derived.budgets, strict=True):
+        speeds = row["speed_kn"] * (1.0 + rng.normal(0.0, scatter, 2 * each_way))
+        name = row["band_name"]
+        for n, speed in enumerate(speeds.tolist()):
+            course = 180.0 * (n % 2)
+            leg = {"run": len(rows), "band_name": name, "way": 1 - 2 * (n % 2), "rpm_mean": row["rpm_mean"],
+                   "through_water_kn": speed, "sog_kn_mean": speed, "heading_true_deg_mean": course,
+                   "cog_true_deg_mean": course, "fuel_l_per_h_mean": row["fuel_l_per_h"]}  # fmt: skip
+            rows.append(leg | wind)
+        row["speed_kn"] = float(speeds.mean())
+        repeat = 1.3 * scatter * row["speed_kn"] / np.sqrt(2 * each_way)
+        term = BudgetTerm("repeat", repeat, False, 4.0, "test")
+        speed_budget = replace(said.quantities[0], value=row["speed_kn"], own_u=repeat, terms=(term,))
+        budgets.append(replace(said, quantities=(speed_budget, *said.quantities[1:])))
+    return ComparedSession(
+        replace(of.derived, budgets=tuple(budgets)), pa.Table.from_pylist(bands, BANDS_SCHEMA),
+        pa.Table.from_pylist([dict.fromkeys(NO_LEGS.schema.names) | r for r in rows], NO_LEGS.schema),
+    )  # fmt: skip
+
+
+def test_with_many_runs_the_verdict_is_that_of_welchs_test() -> None:
+    """Scale and degrees of freedom come from the runs: beside `scipy.stats.ttest_ind` (Welch 1947; GUM G.4.1)."""
+    rng = np.random.default_rng(5)
+    sizes = ((40, 0.004), (25, 0.009))
+    sides = [with_runs(trial(name, (1400.0,), straight), rng, n, s, wind_speed_true_kn_mean=0.0,
+                       wind_from_true_deg_mean=0.0) for name, (n, s) in zip("ab", sizes, strict=True)]  # fmt: skip
+    q = at(compare_sessions(sides[:1], sides[1:]), 1400.0)
+    runs = [np.log(side.legs["through_water_kn"].to_numpy()) for side in sides]
+    welch = stats.ttest_ind(runs[1], runs[0], equal_var=False)
+    low, high = welch.confidence_interval(0.9545)
+    assert q.k * q.ratio_u / q.ratio == pytest.approx((high - low) / 2.0, rel=0.05)
+    assert q.k == pytest.approx(stats.t.ppf(0.97725, welch.df), rel=0.01)
+
+
+def test_few_runs_of_many_bands_have_the_degrees_of_freedom_of_all() -> None:
+    """Six bands of two pairs: twelve differences within a way and trial; k of Student's t with 24 or a few more."""
+    rng = np.random.default_rng(6)
+    rpm = (1000.0, 1200.0, 1400.0, 1600.0, 1800.0, 2000.0)
+    half = []
+    for _ in range(12):
+        sides = [with_runs(trial(name, rpm, straight), rng, 2, 0.005, wind_speed_true_kn_mean=0.0,
+                           wind_from_true_deg_mean=0.0) for name in "ab"]  # fmt: skip
+        found = compare_sessions(sides[:1], sides[1:])
+        half.append([(at(found, r).k, 100.0 * at(found, r).ratio_u) for r in rpm])
+    k, u_pct = np.array(half).transpose(2, 0, 1)
+    assert stats.t.ppf(0.97725, 40) < k.mean() < stats.t.ppf(0.97725, 18)
+    assert np.sqrt(np.mean(u_pct**2, axis=0)) == pytest.approx(0.5 * np.sqrt(2.0 / 4.0), rel=0.35)
+
+
+def test_the_wind_of_each_trial_is_taken_out_where_it_was_measured() -> None:
+    def pair(wind_kn: float | None) -> SessionsCompared:
+        rng = np.random.default_rng(7)
+        calm = with_runs(trial("a", STEPS, straight), rng, 2, 0.003, wind_speed_true_kn_mean=0.0,
+                         wind_from_true_deg_mean=0.0)  # fmt: skip
+        wind = {} if wind_kn is None else {"wind_speed_true_kn_mean": wind_kn, "wind_from_true_deg_mean": 0.0}
+        other = with_runs(trial("b", STEPS, straight), rng, 2, 0.003, **wind)
+        nobody_noted = replace(other.derived.conditions, wind_speed_true_kn_mean=None)
+        return compare_sessions([calm], [replace(other, derived=replace(other.derived, conditions=nobody_noted))])
+
+    still, windy, unknown = pair(0.0), pair(10.0), pair(None)
+    at_5 = [at(found, 1000.0) for found in (still, windy, unknown)]
+    # b g (W²/2V) / V with b 0.018 and g 1/2: 1.8 %; her fuel does not show any of it, so b is believed to be less
+    assert 0.002 < np.log(at_5[1].ratio / at_5[0].ratio) < 0.018
+    assert at_5[1].ratio_u > 1.1 * at_5[0].ratio_u
+    assert at_5[2].ratio == pytest.approx(at_5[0].ratio)
+    assert at_5[2].ratio_u > at_5[0].ratio_u
+    assert not still.remarks
+    assert windy.remarks[0].startswith("Values are those in still air")
+    assert unknown.remarks[0].startswith("The wind was not measured in every trial")
+    assert next(c for c in windy.shared if c.kind == "air drag").is_shared
 
 
 # ------------------------------------------------------------------------------

@@ -74,7 +74,8 @@ def add(
     What is there already is never overwritten: a session that was changed
     since, such as by a note, becomes a further revision beside the old one.
     When it is stopped, the same command goes on where it was. A session that
-    is refused is named and stops no other; then the exit code is 1.
+    is refused is named and stops no other; then the exit code is 1. Only a
+    store that cannot be reached ends it: the rest is not tried.
 
     \b
     trialcapture archive add trials monday tuesday
@@ -94,19 +95,26 @@ def add(
             progress=progress,
             told=(lambda _: None) if as_json else _tell_added,
         )
-    refused = sum(one.fault is not None for one in found)
+    refused, untried = (sum(one.outcome == word for one in found) for word in ("refused", "not tried"))
     if as_json:
         print_json(
             {
                 "archive": opened.place,
                 "sessions": [{**_without_fault(one), "fault": _fault(one.fault)} for one in found],
                 "refused": refused,
+                "not_tried": untried,
             }
         )
     else:
+        if untried:
+            say(
+                f"{counted(untried, 'session')} not tried, because the archive cannot be reached; the same command "
+                "goes on where this one ended",
+                label="note",
+            )
         counts = {word: sum(one.outcome == word for one in found) for word in dict.fromkeys(o.outcome for o in found)}
         tell(f"{counted(len(found), 'session')}: " + ", ".join(f"{count} {word}" for word, count in counts.items()))
-        if refused < len(found):
+        if refused + untried < len(found):
             tell(f"next: trialcapture archive index {opened.place}")
     context.exit(1 if refused else 0)
 

@@ -30,6 +30,7 @@ _KINDS: dict[str, SharedKind] = {
     "fuel": "fuel figures",
     "tachometer": "tachometer",
     "tank": "tank",
+    "air-drag": "air drag",
 }
 
 
@@ -53,6 +54,7 @@ def compare(
     verdict: real, or within noise (95 %). Errors that both share cancel: the
     receiver, the fuel figures, the tachometer, the tank. Which ones these are
     follows from the sessions; --same and --other say so where you know better.
+    What the wind of each trial cost is taken out where it was measured.
 
     \b
     trialcapture archive compare trials spring autumn

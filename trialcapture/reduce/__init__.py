@@ -13,6 +13,7 @@ In the order of the work; ``reduction`` shows it on one screen:
 ``engine_checks``          rated rpm, split, slip, and figures outside the usual
 ``reviewed``               the result as people reviewed it beside the automatic one
 ``session_comparison``     two trials or two groups of them at equal engine speed, and whether they differ
+``air_drag``               what the wind costs in a mean of both ways, for trials in different winds
 ``tables``                 schemas and CSV of the tables, and what may be said against a row
 ``summary``                what ``summary.json`` holds, typed; JSON and JSON Schema at the edge
 ``uncertainty``            means of angles and combination of uncertainties, from the literature

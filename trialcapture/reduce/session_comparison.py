@@ -18,6 +18,7 @@ import pyarrow as pa
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from trialcapture.errors import TrialCaptureError
+from trialcapture.reduce.air_drag import RunsInWind, WindLoss, unmeasured_loss, wind_losses
 from trialcapture.reduce.bands import SAME_STEP_PCT
 from trialcapture.reduce.summary import (
     BandBudget,
@@ -43,9 +44,9 @@ from trialcapture.reduce.uncertainty import (
     effective_degrees_of_freedom,
 )
 
-SharedKind = Literal["receiver", "fuel figures", "tachometer", "tank"]
+SharedKind = Literal["receiver", "fuel figures", "tachometer", "tank", "air drag"]
 """What two sessions may have in common that moves both results alike."""
-SHARED_KINDS: tuple[SharedKind, ...] = ("receiver", "fuel figures", "tachometer", "tank")
+SHARED_KINDS: tuple[SharedKind, ...] = ("receiver", "fuel figures", "tachometer", "tank", "air drag")
 RULE = (
     "Real: the two differ by more than k times the standard uncertainty of their ratio, k being the coverage factor "
     "for 95 % (2 with many degrees of freedom). Else within noise. Errors that both share take no part."
@@ -62,7 +63,12 @@ CURVE_U = 0.002
 STEEPEST_STEP = 0.05
 """A curve that climbs by more than this share beyond what its neighbours tell may have its hump anywhere between two
 bands: then nothing is interpolated (our choice, tried on simulated hulls)."""
-LEG_COLUMNS = ("run", "band_name", "way", "rpm_mean", "through_water_kn", "fuel_l_per_h_mean")
+LEAST_LOSS_PCT = 0.05
+"""What the wind took is not worth a remark where it is less of every speed (our choice)."""
+LEG_COLUMNS = (
+    "run", "band_name", "way", "rpm_mean", "through_water_kn", "fuel_l_per_h_mean", "heading_true_deg_mean",
+    "cog_true_deg_mean", "sog_kn_mean", "wind_speed_true_kn_mean", "wind_from_true_deg_mean",
+)  # fmt: skip
 """What is read of the legs."""
 _KIND_OF: dict[str, SharedKind] = {
     "receiver bias": "receiver", "speed, common": "receiver", "calibration": "fuel figures",
@@ -178,12 +184,14 @@ def _reason(kind: SharedKind, is_shared: bool) -> str:
             "fuel figures": "same boat and engines, and the same calibration or none",
             "tachometer": "same boat and engines",
             "tank": "same boat, and the tank is stated alike",
+            "air drag": "same boat",
         }[kind]
     return {
         "receiver": "another boat, or receivers of other source names",
         "fuel figures": "another boat, other engines or another calibration",
         "tachometer": "another boat or other engines",
         "tank": "another boat, or the tank is stated otherwise",
+        "air drag": "another boat",
     }[kind]
 
 
@@ -197,6 +205,8 @@ def _identity(kind: SharedKind, of: DerivedSession) -> tuple[object, ...]:
         return (*boat, engines, None if checked is None else (checked.factor, checked.origin, checked.u_pct))
     if kind == "tachometer":
         return (*boat, engines)
+    if kind == "air drag":
+        return boat
     return (*boat, of.fuel.capacity_l, of.fuel.usable_fraction)
 
 
@@ -319,21 +329,22 @@ def power_at(values: FloatArray, rpm: FloatArray, band: int, usual: float, most:
     return float(np.clip(slopes[np.searchsorted(known, band)], 0.0, most))
 
 
-def _curves(session: ComparedSession, grows: Mapping[str, FloatArray]) -> dict[str, _Curve]:
+def _curves(session: ComparedSession, scatter: Mapping[str, _FittedScatter], wind: WindLoss) -> dict[str, _Curve]:
     """Return the quantities of a session over its engine speeds; without what it does not know.
 
     Args:
         session: The session.
-        grows: From `_fit_scatter`: per quantity, what the scatter of runs is multiplied with in each band.
+        scatter: From `_fit_scatter`.
+        wind: What the wind did to each band; it is taken out.
     """
     rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
     rpm = np.array([r["rpm_mean"] for r in rows], dtype=np.float64)
     powers = _powers(rows)
     found = {}
     for quantity in QUANTITY_UNITS:
-        factors = grows.get(quantity, np.ones(rpm.size))
-        points = [(k, _read(by_name[row["band_name"]], quantity, row, float(factors[k]))) for k, row in enumerate(rows)]
+        points = [(k, _read(by_name[row["band_name"]], quantity, row, scatter, k)) for k, row in enumerate(rows)]
         known = [(k, reading) for k, reading in points if reading is not None]
+        known = [(k, _in_still_air(reading, wind, quantity, k)) for k, reading in known]
         if known:
             places = [k for k, _ in known]
             found[quantity] = _Curve(rpm[places], tuple(r for _, r in known), powers[quantity][places])
@@ -366,20 +377,43 @@ def _powers(rows: Sequence[Mapping[str, Any]]) -> dict[str, FloatArray]:
     return {"speed": of_speed, "fuel": of_fuel, "economy": of_speed - of_fuel, "range": of_speed - of_fuel}
 
 
-def _read(budgets: BandBudget, quantity: str, row: Mapping[str, Any], grows: float) -> _Reading | None:
+def _read(
+    budgets: BandBudget, quantity: str, row: Mapping[str, Any], scatter: Mapping[str, _FittedScatter], band: int
+) -> _Reading | None:
     budget = budgets.of(quantity)
     sizes = () if budget is None else (budget.own_u, budget.u, *(term.u for term in budget.terms))
     if budget is None or not _is_size(budget.value) or not all(0.0 <= u < 1e9 for u in sizes):
         return None
-    scatter = budget.value * _scatter_share(budgets, quantity)[0]
-    own_u = float(np.sqrt(max(budget.own_u**2 - scatter**2, 0.0) + (scatter * grows) ** 2))
-    own = [term for term in budget.terms if not term.is_common]
-    freedom = [np.inf if term.freedom is None else max(term.freedom, 1.0) for term in own]
+    fitted = scatter.get("economy" if quantity == "range" else quantity)
+    if fitted is None:
+        own = [term for term in budget.terms if not term.is_common]
+        parts = [term.u for term in own]
+        freedom = [np.inf if term.freedom is None else max(term.freedom, 1.0) for term in own]
+        own_u = budget.own_u
+    else:
+        pooled = budget.value * _scatter_share(budgets, quantity)[0]
+        parts = [float(pooled * fitted.factor[band]), float(np.sqrt(max(budget.own_u**2 - pooled**2, 0.0)))]
+        freedom = [float(fitted.freedom[band]), np.inf]
+        own_u = combine_uncertainties(*parts)
     return _Reading(
         value=budget.value, own_u=own_u,
-        own_freedom=float(effective_degrees_of_freedom([t.u for t in own], freedom)) if own else float("inf"),
+        own_freedom=float(effective_degrees_of_freedom(parts, freedom)) if parts else float("inf"),
         shared_u=_shared_u(budgets, budget), how="held", ways=row["ways"] or 1,
         flags=tuple(flag for flag in str(row["flags"] or "").split(";") if flag),
+    )  # fmt: skip
+
+
+def _in_still_air(reading: _Reading, wind: WindLoss, quantity: str, band: int) -> _Reading:
+    """Return a reading without what the wind of its trial did to it.
+
+    How a boat answers to wind is an error that her trials share; a wind that was not measured is each trial's own.
+    """
+    moved, moved_u = (float(x[band]) for x in wind.of(quantity))
+    factor = float(np.exp(-moved))
+    shared_u = {kind: u * factor for kind, u in reading.shared_u.items()}
+    return replace(
+        reading, value=reading.value * factor, own_u=reading.own_u * factor,
+        shared_u=shared_u | {"air drag" if wind.is_measured else "wind not measured": reading.value * factor * moved_u},
     )  # fmt: skip
 
 
@@ -407,12 +441,13 @@ def _shared_u(budgets: BandBudget, budget: QuantityBudget) -> dict[str, float]:
 # one p of all of them follow from how runs of one band and one way differ.
 # ------------------------------------------------------------------------------
 
-_EXPONENTS = np.linspace(-0.5, 2.0, 26)
-_FACTORS = np.exp(np.linspace(-0.9, 0.9, 19))
-_EXPONENT_MEAN, _EXPONENT_SD = 0.5, 0.5
-"""Of p, before anything is seen: scatter in knots (0) and in per cent (1) are both met (common practice, no source)."""
-_FACTOR_SD = 0.35
-"""Of ln c: the pooled scatter is known to about this share (our choice)."""
+_EXPONENTS = np.linspace(-1.0, 3.0, 41)
+_FACTORS = np.exp(np.linspace(-1.5, 1.5, 23))
+_EXPONENT_MEAN, _EXPONENT_SD = 0.75, 0.6
+"""Of p, before anything is seen: scatter in knots (0), in per cent (1) and, in the economy of a planing hull, growing
+faster than the speed (1.5) are all met (common practice, no source; the last on simulated hulls)."""
+_FACTOR_SD = 0.7
+"""Of ln c: the pooled scatter comes from the same runs, so it shall say little more than the order (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -432,13 +467,24 @@ class _RunScatter:
     log_speed: FloatArray
 
 
-def _fit_scatter(sessions: Sequence[ComparedSession]) -> dict[str, dict[str, FloatArray]]:
-    """Return by session and quantity what the scatter of runs is multiplied with in each band of known engine speed.
+@dataclass(frozen=True, slots=True)
+class _FittedScatter:
+    """What the scatter of runs is multiplied with in each band, and its degrees of freedom; shape (B,) each."""
 
-    Source: posterior mean of a variance that is a power of the mean, on a grid; Davidian & Carroll 1987, J. Am. Stat.
-    Assoc. 82:1079 (variance functions; from memory).
+    factor: FloatArray
+    freedom: FloatArray
+
+
+def _fit_scatter(sessions: Sequence[ComparedSession]) -> dict[str, dict[str, _FittedScatter]]:
+    """Return by session and quantity how runs scatter in each band of known engine speed, where runs show it.
+
+    What is known of a variance is taken for a scaled inverse chi-square of the mean and the variance that its logarithm
+    has, so that Student's t with these degrees of freedom tells how far a mean may lie off.
+
+    Source: a variance that is a power of the mean, on a grid, Davidian & Carroll 1987, J. Am. Stat. Assoc. 82:1079
+    (variance functions); Gelman et al., *Bayesian Data Analysis*, section 3.2 (Student's t); both from memory.
     """
-    found: dict[str, dict[str, FloatArray]] = {session.id: {} for session in sessions}
+    found: dict[str, dict[str, _FittedScatter]] = {session.id: {} for session in sessions}
     for quantity in ("speed", "fuel", "economy"):
         seen = {s.id: scatter for s in sessions if (scatter := _run_scatter(s, quantity)) is not None}
         if not seen:
@@ -452,13 +498,21 @@ def _fit_scatter(sessions: Sequence[ComparedSession]) -> dict[str, dict[str, Flo
             joint = chances[name] + (whole - of_p[name])[:, None]
             weight = np.exp(joint - joint.max())
             weight /= weight.sum()
-            grows = np.exp(2.0 * _EXPONENTS[:, None] * scatter.log_speed[None, :])
-            variance = np.einsum("pc,c,pb->b", weight, _FACTORS**2, grows)
-            found[name][quantity] = np.sqrt(variance)
-    for of in found.values():
-        if "economy" in of:
-            of["range"] = of["economy"]
+            found[name][quantity] = _as_student(weight, scatter.log_speed)
     return found
+
+
+def _as_student(weight: FloatArray, log_speed: FloatArray) -> _FittedScatter:
+    """Return scale and degrees of freedom of a variance whose exponent and factor have these weights.
+
+    Of a scaled inverse chi-square with n degrees of freedom the logarithm has the mean ln s² + 1/n and the variance
+    2/n + 2/n², but for terms of 1/n³.
+    """
+    of_log = 2.0 * (np.log(_FACTORS)[None, :, None] + _EXPONENTS[:, None, None] * log_speed)
+    mean = np.einsum("pc,pcb->b", weight, of_log)
+    spread = np.maximum(np.einsum("pc,pcb->b", weight, (of_log - mean) ** 2), 1e-6)
+    freedom = (1.0 + np.sqrt(1.0 + 2.0 * spread)) / spread
+    return _FittedScatter(np.exp((mean - 1.0 / freedom) / 2.0), freedom)
 
 
 def _log_chance(scatter: _RunScatter) -> FloatArray:
@@ -475,7 +529,7 @@ def _log_sum(values: FloatArray, axis: int) -> FloatArray:
 
 
 def _run_scatter(session: ComparedSession, quantity: str) -> _RunScatter | None:
-    """Return how runs of one band and way differ; None where the quantity or its scatter is not known."""
+    """Return how runs of one band and way differ; None where no two of one way tell."""
     rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
     values = _run_values(session, rows, quantity)
     squares, freedom, pooled, other, speed = [], [], [], [], []
@@ -490,7 +544,7 @@ def _run_scatter(session: ComparedSession, quantity: str) -> _RunScatter | None:
         pooled.append(max(of_scatter**2 * max(runs, 1), 1e-12))
         other.append(of_other**2 * max(runs, 1))
         speed.append(row["speed_kn"] or 1.0)
-    if not rows:
+    if not sum(freedom):
         return None
     log_speed = np.log(np.array(speed))
     return _RunScatter(
@@ -533,6 +587,75 @@ def _scatter_share(budgets: BandBudget, quantity: str) -> tuple[float, float]:
     if quantity == "fuel":
         return fuel, 0.0
     return combine_uncertainties(speed, fuel, share("economy", "repeat, opposed")), sampling
+
+
+# ------------------------------------------------------------------------------
+# What the wind of each trial did to its means.
+# ------------------------------------------------------------------------------
+
+
+def _wind_losses(
+    first: Sequence[ComparedSession],
+    second: Sequence[ComparedSession],
+    scatter: Mapping[str, Mapping[str, _FittedScatter]],
+    *,
+    is_one: bool,
+) -> dict[str, WindLoss]:
+    """Return by session what the wind did to its bands; where any of them does not know its wind, none is corrected.
+
+    Args:
+        first, second: The sides.
+        scatter: From `_fit_scatter`.
+        is_one: Whether all sessions are of one boat that answers to wind in one way.
+    """
+    known = {s.id: _runs_in_wind(s, scatter[s.id].get("fuel")).with_holes_filled() for s in (*first, *second)}
+    if not all(runs.is_known for runs in known.values()):
+        noted = {s.id: s.derived.conditions.wind_speed_true_kn_mean for s in (*first, *second)}
+        return {name: unmeasured_loss(runs.speed_kn, noted[name]) for name, runs in known.items()}
+    groups: dict[tuple[object, ...], list[str]] = {}
+    for side, sessions in enumerate((first, second)):
+        for s in sessions:
+            key = () if is_one else (side, _identity("air drag", s.derived))
+            groups.setdefault(key, []).append(s.id)
+    return {
+        name: loss
+        for names in groups.values()
+        for name, loss in zip(names, wind_losses([known[n] for n in names]), strict=True)
+    }
+
+
+def _runs_in_wind(session: ComparedSession, fuel: _FittedScatter | None) -> RunsInWind:
+    rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
+    place, power = {row["band_name"]: n for n, row in enumerate(rows)}, _powers(rows)["fuel"]
+    runs = [
+        leg
+        for leg in {leg["run"]: leg for leg in session.legs.select(LEG_COLUMNS).to_pylist()}.values()
+        if leg["band_name"] in place
+    ]
+    band = np.array([place[leg["band_name"]] for leg in runs], dtype=np.int64)
+
+    def of(name: str) -> FloatArray:
+        return np.array([np.nan if leg[name] is None else leg[name] for leg in runs], dtype=np.float64)
+
+    cog = of("cog_true_deg_mean")
+    heading = np.where(np.isfinite(of("heading_true_deg_mean")), of("heading_true_deg_mean"), cog)
+    bow, drift = np.radians(of("wind_from_true_deg_mean") - heading), np.radians(cog - heading)
+    wind, over_ground = of("wind_speed_true_kn_mean"), of("sog_kn_mean")
+    # the current carries her through the air too
+    ahead = wind * np.cos(bow) + over_ground * np.cos(drift) - of("through_water_kn")
+    across = wind * np.sin(bow) + over_ground * np.sin(drift)
+    rpm = np.array([row["rpm_mean"] for row in rows], dtype=np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        at_band = np.log(of("fuel_l_per_h_mean")) + power[band] * np.log(rpm[band] / of("rpm_mean"))
+    count = np.bincount(band, minlength=len(rows)) if band.size else np.zeros(len(rows))
+    share = np.array([_scatter_share(by_name[row["band_name"]], "fuel")[0] for row in rows])
+    return RunsInWind(
+        band=band, way=np.array([leg["way"] or 0 for leg in runs], dtype=np.int64),
+        ahead_kn=ahead, across_kn=across,
+        log_fuel=np.where(np.isfinite(at_band), at_band, np.nan),
+        speed_kn=np.array([row["speed_kn"] for row in rows], dtype=np.float64),
+        fuel_scatter=share * np.sqrt(count) * (1.0 if fuel is None else fuel.factor),
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------------------
@@ -721,7 +844,8 @@ def compare_sessions(
     causes = find_shared(every, stated or {})
     shared = [cause.kind for cause in causes if cause.is_shared]
     scatter = _fit_scatter(every)
-    curves = {session.id: _curves(session, scatter[session.id]) for session in every}
+    winds = _wind_losses(first, second, scatter, is_one="air drag" in shared)
+    curves = {session.id: _curves(session, scatter[session.id], winds[session.id]) for session in every}
     bands, missing = [], []
     for row in _rows(first, second, curves):
         made: list[QuantityDifference] = []
@@ -739,7 +863,7 @@ def compare_sessions(
     missing += [NotCompared(name, "it has no band of known engine speed") for name in nameless]
     return SessionsCompared(
         first=tuple(s.derived for s in first), second=tuple(s.derived for s in second),
-        remarks=tuple(_remarks(first, second)), shared=causes, bands=tuple(bands),
+        remarks=(*_remarks(first, second), *_wind_remarks(first, second, winds)), shared=causes, bands=tuple(bands),
         top=_top(first, second, curves, shared), not_compared=tuple(missing),
     )  # fmt: skip
 
@@ -876,3 +1000,26 @@ def _remarks(first: Sequence[ComparedSession], second: Sequence[ComparedSession]
     if others:
         said.append(f"Computed with other settings than those of the session: {', '.join(others)}.")
     return said
+
+
+def _wind_remarks(
+    first: Sequence[ComparedSession], second: Sequence[ComparedSession], winds: Mapping[str, WindLoss]
+) -> list[str]:
+    """Return what was done about the winds of the trials."""
+    unknown = [name for name, wind in winds.items() if not wind.is_measured and wind.speed_u.any()]
+    if unknown:
+        return [
+            "The wind was not measured in every trial, so nothing is corrected for it; the ± holds what a wind may "
+            "take from a mean of both ways."
+        ]
+    most = [
+        max((100.0 * float(np.abs(winds[s.id].speed).max(initial=0.0)) for s in sessions), default=0.0)
+        for sessions in (first, second)
+    ]
+    if max(most) < LEAST_LOSS_PCT:
+        return []
+    return [
+        "Values are those in still air: what the measured wind took from a mean of both ways is taken out "
+        f"(A: up to {most[0]:.1f} % of the speed, B: up to {most[1]:.1f} %). Sheets of the trials give what was "
+        "reached in that wind."
+    ]

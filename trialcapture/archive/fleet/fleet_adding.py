@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import unicodedata
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -23,6 +24,7 @@ from trialcapture.archive.fleet.fleet_archive import (
     key_of,
     read_made,
 )
+from trialcapture.archive.fleet.object_store import StoreAwayError
 from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.pack import find_session_files
 from trialcapture.archive.result_hashes import RESULTS
@@ -34,7 +36,7 @@ from trialcapture.safe_text import clean_text
 from trialcapture.system.session_files import check_session_files
 from trialcapture.system.session_lock import is_locked
 
-Outcome = Literal["added", "new revision", "new results", "already there", "refused"]
+Outcome = Literal["added", "new revision", "new results", "already there", "refused", "not tried"]
 _DERIVED = ("reduction/", "trialset/")
 MOST_SESSION_BYTES = 50_000_000_000
 """Larger sessions are refused before anything of them is read (our choice: two hundred long days on a busy bus)."""
@@ -45,7 +47,7 @@ class AddedSession:
     """What became of one session.
 
     Attributes:
-        folder: As it was given.
+        folder: As it was given; by its name where that was ``.`` or ``..``.
         session_id: None where it could not be read.
         outcome: In one word or two.
         revision: Number of its revision in the archive; None where it was refused.
@@ -55,7 +57,7 @@ class AddedSession:
         root: Of session.toml and all raw files.
         ending: What `verify` said.
         remarks: What is worth knowing, one sentence each.
-        fault: Why it was refused; None elsewhere.
+        fault: Why it was refused; None elsewhere, also where it was not tried because the store was away.
     """
 
     folder: str
@@ -83,6 +85,8 @@ def add_sessions(
 ) -> list[AddedSession]:
     """Take sessions into an archive; one that is refused stops no other.
 
+    Where the store itself cannot be reached, the sessions after it are not tried: each would wait as long, for nothing.
+
     Args:
         archive: Where to.
         folders: The sessions.
@@ -92,10 +96,17 @@ def add_sessions(
         progress: Called with the step and how far it is.
         told: Called with what became of each session as soon as that is known.
     """
-    found = []
-    for folder in folders:
+    found: list[AddedSession] = []
+    is_away = False
+    for given in folders:
+        if is_away:
+            found.append(replace(_refused(given, None), outcome="not tried"))
+            continue
+        folder = _named(given)
         try:
             one = _add_session(archive, folder, t, accept_damage, progress)
+        except StoreAwayError as fault:
+            one, is_away = _refused(folder, fault), True
         except TrialCaptureError as fault:
             one = _refused(folder, fault)
         except (OSError, ValueError, ArithmeticError, LookupError, MemoryError, RecursionError) as fault:
@@ -281,7 +292,16 @@ def _results_to_add(folder: Path, root: str, remarks: list[str]) -> StoredResult
     return made
 
 
-def _refused(folder: Path, fault: TrialCaptureError) -> AddedSession:
+def _named(folder: Path) -> Path:
+    """Return a folder by its name where it was given by its place alone, as ``.`` or ``..``."""
+    if folder.name not in ("", ".."):
+        return folder
+    with suppress(OSError, RuntimeError):  # a ring of links: opening it says so
+        return folder.resolve()
+    return folder
+
+
+def _refused(folder: Path, fault: TrialCaptureError | None) -> AddedSession:
     return AddedSession(str(folder), None, "refused", None, None, 0, 0, 0, None, None, (), fault)
 
 

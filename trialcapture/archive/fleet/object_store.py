@@ -44,6 +44,10 @@ OpenSource = Callable[[], BinaryIO]
 """Opens what is to be stored, from its first byte; may be called again."""
 
 
+class StoreAwayError(TrialCaptureError):
+    """The object store itself cannot be reached, or has no such bucket: whatever else is asked of it fails as well."""
+
+
 class ObjectStore(Protocol):
     """A place for objects; names are relative to it, with ``/``.
 
@@ -395,12 +399,14 @@ class S3Store:
             raise self._refused(name, found[1] if found else type(fault).__name__) from None
 
     def _refused(self, name: str, code: str) -> TrialCaptureError:
-        what = "the object store did not do what was asked"
+        what, kind = "the object store did not do what was asked", TrialCaptureError
         if _AWAY.search(code):
-            what = "the object store cannot be reached"
+            what, kind = "the object store cannot be reached", StoreAwayError
+        elif code == "NoSuchBucket":
+            kind = StoreAwayError
         elif code in _FORBIDDEN:
             what = "the object store does not let this be done"
-        return TrialCaptureError(
+        return kind(
             what,
             seen=code if _CODE.fullmatch(code) else "an answer that is none",
             where=where(self, name),
