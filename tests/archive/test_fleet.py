@@ -24,7 +24,7 @@ import pytest
 from tests.command import Run, calling
 from tests.fleet.making import BOATS, BUCKET, s3_server, short_session
 from trialcapture import __version__
-from trialcapture.archive.fleet import object_store
+from trialcapture.archive.fleet import fleet_adding, object_store
 from trialcapture.archive.fleet.fleet_adding import AddedSession, add_sessions
 from trialcapture.archive.fleet.fleet_archive import (
     FleetArchive,
@@ -282,6 +282,17 @@ def test_damaged_sessions_are_named_and_stop_no_other(
     reasons = [archive.revision(archive.find(one["session_id"])).reason for one in told]
     assert reasons == ["the only copy", ""]
     assert not verify_archive(archive).faults
+
+
+@pytest.mark.parametrize(("count", "more"), [(3, ""), (4, "; and 1 more"), (6, "; and 3 more")])
+def test_of_many_faults_three_are_named_and_the_rest_counted(
+    count: int, more: str, copy_of: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = replace(verify_session(copy_of(1)), faults=tuple(f"raw/{n}: damaged" for n in range(count)))
+    monkeypatch.setattr(fleet_adding, "verify_session", lambda *_given, **_named: found)
+    (one,) = add(open_archive(str(tmp_path / "archive"), create=True), tmp_path / "copies" / "trial-1")
+    assert one.fault is not None
+    assert one.fault.seen == "raw/0: damaged; raw/1: damaged; raw/2: damaged" + more
 
 
 @pytest.mark.parametrize("new_place", ["folder"], indirect=True)
