@@ -97,6 +97,14 @@ def test_what_is_no_stop_is_refused_with_its_reason(more: dict[str, float], reas
     assert [m.value for m in found[0].manoeuvres] == [None]
 
 
+@pytest.mark.parametrize(("change_kn", "claimed"), [(0.92, True), (1.08, False)])
+def test_the_speed_may_change_by_a_knot_in_the_five_seconds_before(change_kn: float, claimed: bool) -> None:
+    found = measure_stops(circumstances(), stop(slowing=change_kn / 5.0 * KN_M_PER_S))
+    refused = [m.reason for measured in found for m in measured.manoeuvres if "her speed changed by" in m.reason]
+    assert (not refused) is claimed
+    assert all("1.1 kn in the 5 s before" in reason for reason in refused)
+
+
 def test_a_boat_that_goes_on_in_gear_comes_to_no_stated_speed() -> None:
     found = measure_stops(circumstances(), stop(left_kn=3.5))
     assert row(found, "time", "5 kn").claimed
