@@ -130,6 +130,15 @@ def test_a_whole_evening_on_the_page(after: Served) -> None:
     undone = after.post("/after/review", review | {"verdict": "review-undo", "reason": "it was before"})
     assert f'<tr id="stretch-{used[0]}" class="used"' in undone.text
 
+    # a form that is sent again by a desk that was started again stands once, and asks for something else when changed
+    for reason in ("ferry", "ferry", "tug"):
+        assert after.post("/after/review", review | {"once": "f1", "reason": reason}).status_code == 200
+    after.post("/after/review", review | {"once": "f2", "verdict": "review-undo", "reason": "no"})
+    for _ in range(2):
+        again = after.post("/after/review", review | {"once": "f2", "verdict": "review-undo", "reason": "no"})
+        assert f'<tr id="stretch-{used[0]}" class="used"' in again.text
+    reviews = [note for note in read_notes(open_session(folder)) if note.once]
+    assert [note.more["reason"] for note in reviews] == ["ferry", "tug", "no"]
     # several at once, into another band
     both = {"stretch": used[:2], "verdict": "relabel", "by": "Kim", "reason": "same step", "band_rpm": "1300"}
     assert after.post("/after/review", both).text.count("→ 1300") == 2

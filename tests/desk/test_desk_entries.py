@@ -197,8 +197,64 @@ def test_an_entry_that_is_sent_twice_is_taken_once(recorded: Served) -> None:
     assert recorded.post("/entry/mark", {"once": "a2"}).status_code == 200
     assert recorded.post("/entry/trim", {"once": "a3"}).status_code == 422  # a refused one may be sent again
     assert recorded.post("/entry/trim", {"once": "a3", "value": "5"}).status_code == 200
-    assert [entry["kind"] for entry in lines(recorded)] == ["mark", "mark", "trim"]
-    assert "once" not in lines(recorded)[0]
+    assert [(entry["kind"], entry["once"]) for entry in lines(recorded)] == [
+        ("mark", "a1"), ("mark", "a2"), ("trim", "a3"),
+    ]  # fmt: skip
+    for name in ("a b", "<b>", "x" * 81, "../a"):
+        assert recorded.post("/entry/mark", {"once": name}).status_code == 422
+    assert len(lines(recorded)) == 3
+
+
+def test_an_entry_stands_once_though_the_desk_was_killed_before_it_answered(tmp_path: Path) -> None:
+    """Every kind, and photos; the new desk knows an entry by what stands in the notes."""
+    folder = empty_session(tmp_path / "day")
+    photo = camera_photo("2026:05:14 10:44:00", "+02:00")
+    with SessionLock(folder):
+        answers = []
+        for _ in range(2):
+            with serving(folder) as served:
+                told = [served.post(f"/entry/{kind}", {"once": f"n{k}", **f}) for k, (kind, f, _) in enumerate(GOOD)]
+                told += [send_photo(served, photo, value="the hose", once="photo")]
+                trim = told[2].json()["entry"]["t"]
+                told += [served.post("/entry/undo", {"value": trim, "of": "trim", "once": "undo"})]
+                told += [served.post("/plan", {"action": "first", "step": "1400", "once": "plan"})]
+                told += [served.post("/acknowledge", {"alarm": "gps1 silent", "once": "seen"})]
+            assert [answer.status_code for answer in told] == [200] * len(told)
+            answers.append([answer.json()["entry"] for answer in told])
+    assert answers[0] == answers[1] == lines(served)
+    assert [p.name for p in (folder / "raw" / "photos").iterdir()] == ["hose.jpg"]
+    kept = read_notes(open_session(folder))
+    assert [note.once for note in kept if note.kind == "photo"] == ["photo"]
+    assert all("once" not in note.more for note in kept)  # it says nothing about the boat
+
+
+def test_leaving_signs_off_once_though_the_desk_was_killed_before_it_answered(tmp_path: Path) -> None:
+    folder = empty_session(tmp_path / "day")
+    holes = {"holes": [{"step": 2000, "way": "255°", "reason": "missing"}]}
+    with SessionLock(folder):
+        for _ in range(2):
+            with serving(folder, **holes) as served:
+                assert served.post("/leave", {"reason": "fog", "by": "Kim"}).status_code == 200
+    assert [entry["kind"] for entry in lines(served)] == ["hole"]
+
+
+def test_an_entry_that_was_written_and_not_sealed_is_not_called_taken(tmp_path: Path) -> None:
+    """Killed between the two, a sealed session is changed, and somebody has to say that this is right."""
+    folder = empty_session(tmp_path / "day")
+    seal_closed(folder, by="tests", t="2026-05-14T12:00:00Z")
+    with serving(folder) as served:
+        assert served.post("/entry/remark", {"value": "one", "once": "a1"}).status_code == 200
+    sealed = {path: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    with serving(folder) as served:
+        assert served.post("/entry/remark", {"value": "two", "once": "a2"}).status_code == 200
+    for path, data in sealed.items():  # as they were before the second was sealed
+        path.write_bytes(data)
+    with serving(folder) as served:
+        for _ in range(2):
+            answer = served.post("/entry/remark", {"value": "two", "once": "a2"})
+            assert answer.status_code == 422
+            assert "notes-desk.jsonl" in answer.json()["error"]
+    assert [entry["value"] for entry in lines(served)] == ["one", "two"]
 
 
 def test_an_entry_that_waited_stands_at_its_own_time(recorded: Served) -> None:

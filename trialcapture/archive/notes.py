@@ -77,6 +77,7 @@ class Note:
         by: Who noted it.
         more: What else the line says.
         file: Name of the file in ``raw/``.
+        once: Name that whoever sent the entry gave it, so that it stands once though it is sent twice; "" for none.
     """
 
     line: int
@@ -87,6 +88,14 @@ class Note:
     by: str
     more: Mapping[str, Any]
     file: str = "notes.jsonl"
+    once: str = ""
+
+    def entry(self) -> dict[str, Any]:
+        """Return the note as it stands in its file."""
+        at = note_time(_EPOCH + timedelta(microseconds=self.t_ns // 1000))
+        named = {"once": self.once} if self.once else {}
+        head = {"t": at, "kind": self.kind, "value": self.value, "unit": self.unit, "by": self.by}
+        return head | dict(self.more) | named
 
 
 def notes_path(folder: Path, writer: str = "") -> Path:
@@ -142,9 +151,10 @@ def parse_note(text: bytes, line: int, file: str = "notes.jsonl") -> Note:
         kind = str(entry.pop("kind"))
         t_ns = parse_time(entry.pop("t"))
         value, unit, by = entry.pop("value", None), entry.pop("unit", None), entry.pop("by", None)
+        once = str(entry.pop("once", None) or "")
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return Note(line, 0, DAMAGED, text.decode("utf-8", "replace"), "", "", {}, file)
-    return Note(line, t_ns, kind, value, str(unit or ""), str(by or ""), entry, file)
+    return Note(line, t_ns, kind, value, str(unit or ""), str(by or ""), entry, file, once)
 
 
 def parse_time(text: str) -> int:

@@ -14,10 +14,11 @@ from typing import Any, Literal
 import pyarrow as pa
 
 from trialcapture.archive.notes import add_notes, notes_path, parse_note, read_notes, reviews_of
-from trialcapture.archive.seal import REVIEW, Acceptance, utc_now
+from trialcapture.archive.seal import REVIEW, Acceptance, hold_seal, refuse_changed, utc_now
 from trialcapture.archive.session import Session
+from trialcapture.archive.verify import read_timeline
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.steady.segment_review import review_segments
+from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, review_segments
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.system.session_lock import lock_if_there
 
@@ -35,6 +36,7 @@ def enter_reviews(
     by: str,
     writer: str,
     accept: Acceptance | None = None,
+    once: str = "",
     progress: Callable[[str, float | None], None] = lambda _step, _share: None,
 ) -> tuple[list[dict[str, Any]], list[dict[str, str]]]:
     """Change verdicts on stretches, and return the entries and what is to be said of them.
@@ -47,6 +49,8 @@ def enter_reviews(
         by: Who.
         writer: Whose notes the entries go to.
         accept: Who accepts what was changed since the session was sealed; None where nobody does.
+        once: Name of what was handed in, so that it stands once though it is handed in twice; "" for none. Two that
+            differ must not have one name.
         progress: Called with the step under way.
 
     Raises:
@@ -54,7 +58,9 @@ def enter_reviews(
     """
     _refuse_incomplete(wanted, reason, by)
     entries = [_entry(kind, number, more, segments, reason.strip(), by.strip()) for kind, number, more in wanted]
-    return entries, _add(session, entries, segments, writer, accept, progress)
+    if once:
+        entries = [entry | {"once": once} for entry in entries]
+    return entries, _add(session, entries, segments, writer, accept, progress, once)
 
 
 def _refuse_incomplete(wanted: Sequence[Wanted], reason: str, by: str) -> None:
@@ -104,11 +110,20 @@ def _add(
     writer: str,
     accept: Acceptance | None,
     progress: Callable[[str, float | None], None],
+    once: str,
 ) -> list[dict[str, str]]:
-    """Add entries to the notes unless one of them could have no effect, and return what is to be said of them."""
+    """Add entries to the notes unless one of them could have no effect, and return what is to be said of them.
+
+    Nothing is added where the newest entries have this name already.
+    """
     with lock_if_there(session.folder):
         progress("hashing raw files", None)
         notes = read_notes(session)
+        newest = [note.once for note in notes if note.kind in REVIEW_KINDS][-len(entries) :]
+        if once and newest == [once] * len(entries):
+            with hold_seal(session.folder):  # killed between writing and sealing, they need somebody who accepts them
+                refuse_changed(session.folder, read_timeline(session.folder).recording, accept)
+            return []
         file = notes_path(session.folder, writer).name
         first = max((note.line for note in notes if note.file == file), default=-1) + 1
         new = [parse_note(json.dumps(entry).encode(), first + k, file) for k, entry in enumerate(entries)]

@@ -6,7 +6,10 @@ Everything here is done by the code of the commands ``collect``, ``process``, ``
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
+import secrets
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
@@ -58,7 +61,7 @@ from trialcapture.desk.engine_log_forms import (
     settings_with,
     times_shown,
 )
-from trialcapture.desk.entries import WRITER
+from trialcapture.desk.entries import WRITER, entry_name
 from trialcapture.desk.jobs import JobKind, Jobs, for_form
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments
@@ -205,7 +208,10 @@ class After:
         self, role: Role, *, said: str = "", fault: str = "", typed: Mapping[str, str] | None = None, status: int = 200
     ) -> Response:
         day = self._desk.day
-        context: dict[str, Any] = {"said": said, "fault": fault, "typed": typed or {}, "has_session": day.has_session}
+        context: dict[str, Any] = {
+            "said": said, "fault": fault, "typed": typed or {}, "has_session": day.has_session,
+            "once": secrets.token_hex(12),
+        }  # fmt: skip
         if day.has_session:
             session = day.open_session()
             context |= self._about(session)
@@ -413,7 +419,7 @@ class After:
             with self._one_at_a_time:
                 _, told = enter_reviews(
                     session, segments, wanted, reason=fields.get("reason", "")[:500], by=fields.get("by", "")[:200],
-                    writer=WRITER, accept=_acceptance(fields),
+                    writer=WRITER, accept=_acceptance(fields), once=_review_name(posted),
                 )  # fmt: skip
         except TrialCaptureError as fault:
             return self._render(posted.role, fault=_for_form(fault), typed=fields, status=422)
@@ -502,6 +508,19 @@ def _named(by: str) -> str:
     if not by:
         raise TrialCaptureError("a session is not closed without saying who does it", expected="give a name")
     return by
+
+
+def _review_name(posted: Posted) -> str:
+    """Return a name for what a form of the review asks for: that of the form, with a hash of what was typed into it.
+
+    A page that was gone back to has the name of the form that was sent already, and may ask for something else.
+    """
+    form = entry_name(posted.fields.get("once", ""))
+    typed = [
+        posted.several.get("stretch", ()),
+        *(posted.fields.get(n) for n in ("verdict", "band_rpm", "reason", "by")),
+    ]
+    return form and f"{form}-{hashlib.sha256(json.dumps(typed).encode()).hexdigest()[:16]}"
 
 
 def _all_wanted(numbers: Sequence[str], fields: Mapping[str, str]) -> list[Wanted]:

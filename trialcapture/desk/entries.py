@@ -2,6 +2,9 @@
 
 Each becomes a line of ``raw/notes-desk.jsonl`` by the same checks and the same code as ``trialcapture note``. A
 recorder at work seals them when it ends; in a session that is sealed, each entry is an event of the seal.
+
+A page that had no answer sends its entry again. The name that the page gave it (``once``) stands in the line itself,
+so that the entry stands once, also where the desk was killed between writing and answering and was started again.
 """
 
 from __future__ import annotations
@@ -10,7 +13,6 @@ import re
 import shutil
 import tempfile
 import threading
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -36,7 +38,9 @@ from trialcapture.archive.notes import (
     session_time,
     standing,
 )
-from trialcapture.archive.seal import NOTE
+from trialcapture.archive.seal import MANIFEST, NOTE, hold_seal, refuse_changed
+from trialcapture.archive.session import Session
+from trialcapture.archive.verify import read_timeline
 from trialcapture.desk.access import Access, Posted, Upload, fault_answer, post_route
 from trialcapture.desk.day import Day
 from trialcapture.errors import TrialCaptureError
@@ -48,9 +52,9 @@ PHOTO_BYTES = 100 << 20
 """Largest photo: a camera's unpacked picture of 50 megapixels (our choice)."""
 _MOST_AGO_S = 6 * 3600.0
 """An entry that waited longer for the desk was made on another day (our choice)."""
+_LONGEST_ENTRY_NAME = 80
 _DELAYED_S = 5.0
 """From so long on an entry says when it was handed in beside when it was made (our choice)."""
-_MOST_REMEMBERED = 1000
 _HEAD = ("value", "unit", "where", "by", "at", "ago_s", "once")
 _NOT_A_NAME = re.compile(r"[^A-Za-z0-9._-]+")
 
@@ -72,7 +76,6 @@ class Entries:
     ) -> None:
         self._day, self._board, self._now = day, board, now
         self._one_at_a_time = threading.Lock()
-        self._done: OrderedDict[str, Mapping[str, Any]] = OrderedDict()
 
     def routes(self, access: Access) -> list[Route]:
         """Return what may be posted."""
@@ -91,19 +94,11 @@ class Entries:
         return self._enter(kind, posted)
 
     def _enter(self, kind: str, posted: Posted) -> Mapping[str, Any] | Response:
-        once = posted.fields.get("once", "")[:80]
         with self._one_at_a_time:
-            if once and once in self._done:
-                return self._done[once]
             try:
-                told = self.enter(kind, posted.fields, _only(posted.uploads))
+                return self.enter(kind, posted.fields, _only(posted.uploads))
             except CameraZoneUnknownError as fault:
                 return fault_answer(fault, asks="camera_zone", clock=fault.clock)
-            if once:
-                self._done[once] = told
-                while len(self._done) > _MOST_REMEMBERED:
-                    self._done.popitem(last=False)
-        return told
 
     def enter(self, kind: str, fields: Mapping[str, str], photo: Upload | None = None) -> dict[str, Any]:
         """Note one entry.
@@ -111,8 +106,8 @@ class Entries:
         Args:
             kind: One of `KINDS`.
             fields: As they were typed; empty ones count as left out. ``at`` is when, UTC; ``ago_s`` how long ago by
-                the clock of the device, where the entry waited for the desk; ``once`` names the entry, so that one
-                that is sent twice is taken once.
+                the clock of the device, where the entry waited for the desk; ``once`` names the entry: where one of
+                this name stands already, that is returned and nothing is noted.
             photo: Comes along.
 
         Raises:
@@ -123,7 +118,11 @@ class Entries:
         unknown = sorted(set(typed) - set(FIELDS) - set(_HEAD))
         if unknown:
             raise TrialCaptureError("a form has a field that no note has", seen=unknown[0][:80])
-        now, notes = self._now(), self._notes()
+        now, notes, once = self._now(), self._notes(), entry_name(typed.get("once", ""))
+        stands = next((note for note in notes if note.once == once), None) if once else None
+        if stands is not None:
+            _refuse_unsealed(session)
+            return {"entry": stands.entry(), "remark": _taken(kind, typed, stands.entry())}
         at, handed_in = _time(typed, session_time(notes, now), is_photo=kind == "photo")
         entry = note_entry(
             kind,
@@ -139,6 +138,8 @@ class Entries:
         )
         if handed_in:
             entry["entered"] = handed_in
+        if once:
+            entry["once"] = once
         if kind == "photo" and photo is None:
             raise TrialCaptureError("a photo needs its file", seen="none came along")
         with tempfile.TemporaryDirectory(prefix="trialcapture-desk-") as place:
@@ -232,6 +233,31 @@ class Entries:
             is_recorded=lambda: is_being_recorded(folder),
             photo=photo,
         ).entries
+
+
+def entry_name(text: str) -> str:
+    """Return the name that a page gave to an entry, "" where it gave none.
+
+    Raises:
+        TrialCaptureError: It can be no name.
+    """
+    if len(text) > _LONGEST_ENTRY_NAME or _NOT_A_NAME.search(text):
+        raise TrialCaptureError(
+            "an entry cannot have this name", seen=text[:_LONGEST_ENTRY_NAME], where="once",
+            expected=f"at most {_LONGEST_ENTRY_NAME} letters, digits, '.', '_' and '-'",
+        )  # fmt: skip
+    return text
+
+
+def _refuse_unsealed(session: Session) -> None:
+    """Refuse to call an entry taken where the desk was killed between writing and sealing it.
+
+    Raises:
+        TrialCaptureError: The session is not as it was sealed.
+    """
+    if not (is_being_recorded(session.folder) and not (session.folder / MANIFEST).exists()):
+        with hold_seal(session.folder):
+            refuse_changed(session.folder, read_timeline(session.folder).recording, None)
 
 
 def _time(typed: Mapping[str, str], now: datetime, *, is_photo: bool) -> tuple[str, str]:

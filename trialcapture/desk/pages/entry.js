@@ -1,6 +1,7 @@
 // Entries, kept until the desk has them: an entry made while the desk or the network is away is sent when it is back.
 
 const KEY = "desk-entries-waiting";
+const PHOTOS = "desk-photos-unanswered";
 const RETRY_MS = 2000;
 /** An entry on its way for longer says how long ago it was made, by the clock of this device. */
 const DELAYED_S = 1.5;
@@ -12,13 +13,13 @@ const ANSWER_MS = 10_000;
 const PATIENCE_MS = 4000;
 
 let token = document.querySelector('meta[name="form-token"]')?.content ?? "";
-let waiting = read();
+let waiting = readList(KEY).map((item) => ({ ...item, late: true }));
 let sending = null;
 let watch = () => {};
 let refused = () => {};
 
-function read() {
-  try { return (JSON.parse(sessionStorage.getItem(KEY)) ?? []).map((item) => ({ ...item, late: true })); } catch { return []; }
+function readList(key) {
+  try { return JSON.parse(sessionStorage.getItem(key)) ?? []; } catch { return []; }
 }
 
 function store() {
@@ -136,9 +137,19 @@ export function send(path, fields, patience_ms = PATIENCE_MS) {
   });
 }
 
+/** Photos without an answer by which picture and words they are, with the name each was sent by: who adds one again means the same one. */
+const unanswered = new Map(readList(PHOTOS));
+
+function keepUnanswered() {
+  try { sessionStorage.setItem(PHOTOS, JSON.stringify([...unanswered].slice(-MOST_WAITING))); } catch { /* kept in memory at least */ }
+}
+
 /** Hand over a photo; it is not kept where the desk is away, and the camera still has it. */
 export async function sendPhoto(file, fields) {
-  const once = name();
+  const which = JSON.stringify([file.name, file.size, file.lastModified, fields]);
+  const once = unanswered.get(which) ?? name();
+  unanswered.set(which, once);
+  keepUnanswered();
   const body = () => {
     const form = new FormData();
     for (const [key, value] of Object.entries({ ...fields, token, once })) form.set(key, value);
@@ -148,6 +159,8 @@ export async function sendPhoto(file, fields) {
   try {
     let answer = await post("/photo", body());
     if (answer.status === 403 && (await renewToken())) answer = await post("/photo", body());
+    if (answer.status < 500) unanswered.delete(which);
+    keepUnanswered();
     return answer.ok ? { ok: true, told: answer.told } : { ok: false, error: fault(answer.told, answer.status) };
   } catch {
     return { ok: false, error: "The desk cannot be reached. The photo is still in the camera; add it later." };
