@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from rich.console import Console
 from tests.bench.live_replay import rehearsed
 from trialcapture.acquire.live_status import GUIDANCE, append_guidance, read_guidance
 from trialcapture.acquire.screen import render
-from trialcapture.acquire.status import Guidance, Status
+from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status, TrialAlarm
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.cli import recording
 from trialcapture.system.session_lock import SessionLock
@@ -29,10 +30,11 @@ TOLD = Guidance(
 )  # fmt: skip
 
 
-def screen(guidance: Guidance | None) -> str:
+def screen(guidance: Guidance | None, width: int = 80, status: Status = STATUS) -> str:
     out = io.StringIO()
-    Console(file=out, width=80, height=24, color_system=None).print(render(STATUS, guidance=guidance))
-    return out.getvalue()
+    shown = render(status, width=width, guidance=guidance)
+    Console(file=out, width=width, height=24, color_system=None).print(shown)
+    return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
 
 
 def test_the_screen_shows_speed_what_is_held_what_is_next_and_what_is_missing() -> None:
@@ -72,6 +74,55 @@ def test_a_file_of_guidance_does_not_grow_for_ever(tmp_path: Path) -> None:
     append_guidance(tmp_path, TOLD)
     assert path.stat().st_size < 1000
     assert read_guidance([tmp_path], lambda: AT_NS) == TOLD
+
+
+PACKETS = TrialAlarm(
+    "yellow", "can0: multi-packet messages incomplete 12 %.",
+    "Fuel flow comes by them. Look at terminators, load and length of the bus, and at the adapter.", "packets-can0",
+)  # fmt: skip
+CLOCKS = TrialAlarm(
+    "red", "The engine log fits in two places, " + "which are as good as each other " * 6 + "as far as is known.",
+    "Blip the throttle in neutral and enter a mark.", "two-clocks",
+)  # fmt: skip
+TRIM = TrialAlarm("info", "Trim is not entered.", "Enter it before the first run, and at each change.", "trim")
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_what_the_trial_shows_to_be_wrong_is_an_alarm_of_the_screen_with_what_to_do(width: int) -> None:
+    """At least the gravest, however many there are of the recorder; what to do is never cut off."""
+    sources = tuple(SourceStatus(f"s{n}", "ok", 0.1, 5.0, 9, 0, 0, None, "", None, ()) for n in range(16))
+    of_recorder = tuple(Alarm("yellow", f"s{n}: 30 % of lines bad. Check the gateway.", f"s{n} bad") for n in range(16))
+    for status in (STATUS, replace(STATUS, sources=sources, alarms=of_recorder)):
+        shown = screen(replace(TOLD, alarms=(CLOCKS, PACKETS, TRIM)), width, status)
+        lines = shown.rstrip("\n").split("\n")
+        assert max(map(len, lines)) <= width
+        assert len(lines) <= 24
+        said = " ".join(shown.split())
+        assert "!! The engine log fits in two places" in said
+        assert f"… {CLOCKS.action}" in said
+    said = " ".join(screen(replace(TOLD, alarms=(CLOCKS, PACKETS, TRIM)), width).split())
+    assert said.index("engine log fits") < said.index("! can0") < said.index("Trim is not entered")
+    assert PACKETS.action in said
+    assert (PACKETS.text if width > 40 else "can0: multi-packet messages") in said
+    # what is only good to know is no alarm
+    said = " ".join(screen(replace(TOLD, alarms=(TRIM,)), width).split())
+    assert "No alarms." in said
+    assert f"{TRIM.text} {TRIM.action}" in said
+
+
+def test_alarms_of_the_trial_come_by_the_same_file(tmp_path: Path) -> None:
+    told = replace(TOLD, alarms=(CLOCKS, PACKETS, TRIM))
+    append_guidance(tmp_path, told)
+    assert read_guidance([tmp_path], lambda: AT_NS) == told
+    entry = json.loads((work_folder(tmp_path) / GUIDANCE).read_text(encoding="utf-8"))
+    for alarms in (3, [3], ["x"], [{"severity": "red"}], None):
+        (work_folder(tmp_path) / GUIDANCE).write_text(json.dumps(entry | {"alarms": alarms}) + "\n", encoding="utf-8")
+        assert read_guidance([tmp_path], lambda: AT_NS) is None
+    del entry["alarms"]
+    (work_folder(tmp_path) / GUIDANCE).write_text(json.dumps(entry) + "\n", encoding="utf-8")
+    assert read_guidance([tmp_path], lambda: AT_NS) == TOLD
+    odd = screen(replace(TOLD, alarms=(TrialAlarm("\x1b[31m", "\x1b[2Jtext", "\x1b[1Ado", "k"),)))
+    assert "\x1b" not in odd
 
 
 def test_a_follower_tells_of_a_recording_and_killing_it_harms_nothing(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from tests.nmea_builders import journal_line, sentence
 from tests.test_can_session import CONFIG, START_S, as_shown, bus
 from trialcapture.acquire.live_status import NAME, LiveFile, LiveLine, read_last_line, second_folder
 from trialcapture.acquire.raw_files import prepare_second
-from trialcapture.acquire.status import Alarm, Status
+from trialcapture.acquire.status import Alarm, Status, TrialAlarm
 from trialcapture.archive.halves import join_halves
 from trialcapture.archive.session import create_session, open_session
 from trialcapture.config import load_config
@@ -25,7 +25,7 @@ from trialcapture.pipeline import process
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_board import Board
 from trialcapture.pipeline.live_follow import Follower
-from trialcapture.pipeline.live_guidance import SHOWN_S, LiveBoard
+from trialcapture.pipeline.live_guidance import SHOWN_S, LiveBoard, guidance_of
 from trialcapture.pipeline.live_trial import LiveTrial
 from trialcapture.system.session_lock import SessionLock
 
@@ -219,6 +219,7 @@ def test_the_board_goes_on_with_the_second_disk(two_disks: tuple[Path, Path]) ->
     alarm = next(alarm for alarm in last.alarms if alarm.id == "second")
     assert str(second) in alarm.text
     assert "joined" in alarm.action or "one session" in alarm.action
+    assert "second" not in {told.key for told in guidance_of(last).alarms}  # the screen has it from the recorder
     # joined at the end, it is what was shown
     join_halves(session, second, at="2026-09-21T15:00:00Z", is_sealing=False)
     assert decided(session) == states(last)
@@ -301,6 +302,9 @@ def test_messages_of_several_frames_that_do_not_come_whole_are_told_of(tmp_path:
     assert re.search(r"can0: multi-packet messages incomplete \d+ %\.", told[-1].text)
     assert "bus" in told[-1].action
     assert "packets-can0" not in {alarm.id for board in boards[:9] for alarm in board.alarms}
+    # and the recorder's own screen has it, with what to do
+    last = next(board for board in reversed(boards) if told[-1] in board.alarms)
+    assert TrialAlarm("yellow", told[-1].text, told[-1].action, "packets-can0") in guidance_of(last).alarms
 
 
 # ----- Engine speed from a log that a logger appends to.

@@ -347,11 +347,13 @@ def test_a_pause_stands_until_it_is_ended_and_an_alarm_is_acknowledged(half_way:
     trim = next(alarm for alarm in board.alarms if alarm.id == "trim")
     assert not trim.acknowledged
     assert trim.action
+    assert ("info", "trim") in {(alarm.severity, alarm.key) for alarm in guidance_of(board).alarms}
     enter(half_way, kind="pause", value="end")
     enter(half_way, kind="acknowledged", alarm="trim")
     board = board_later(live, 300.0)
     assert board.advice.kind != "pause"
     assert next(alarm for alarm in board.alarms if alarm.id == "trim").acknowledged
+    assert "trim" not in {alarm.key for alarm in guidance_of(board).alarms}  # on no screen, once somebody has seen it
     enter(half_way, kind="trim", value=20, unit="%")
     board = board_later(live, 400.0)
     assert board.now.trim_entered == "20 %"

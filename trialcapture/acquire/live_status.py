@@ -17,7 +17,7 @@ from rich.console import Console
 from trialcapture.acquire.ending import EndRequest, is_being_recorded
 from trialcapture.acquire.events import utc_text
 from trialcapture.acquire.screen import ScreenConsole, Show
-from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status
+from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status, TrialAlarm
 from trialcapture.archive.session import open_session
 from trialcapture.archive.work_folder import work_folder
 from trialcapture.bounded_parsing import parse_json_line
@@ -263,14 +263,22 @@ def _guidance_in(folder: Path, now_ns: Callable[[], int]) -> Guidance | None:
             file.seek(max(0, file.seek(0, 2) - _TAIL_BYTES))
             lines = file.read(_TAIL_BYTES).split(b"\n")[:-1]
         entry = parse_json_line(lines[-1])
-        told = Guidance(*(_text(entry[name])[:_MOST_WORDS] for name in ("t", "now", "detector", "advice", "missing")))
+        alarms = tuple(
+            TrialAlarm(*(_text(alarm[name])[:_MOST_WORDS] for name in ("severity", "text", "action", "key")))
+            for alarm in entry.get("alarms", [])[:_MOST_ALARMS]
+        )
+        t, now, detector, advice, missing = (
+            _text(entry[name])[:_MOST_WORDS] for name in ("t", "now", "detector", "advice", "missing")
+        )
+        told = Guidance(t, now, detector, advice, missing, alarms)
         age_s = now_ns() / 1e9 - datetime.fromisoformat(told.t).timestamp()
-    except (OSError, ValueError, TypeError, KeyError, IndexError, RecursionError, TrialCaptureError):
+    except (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError, TrialCaptureError):
         return None
     return told if abs(age_s) <= _OLD_S else None
 
 
 _MOST_WORDS = 400
+_MOST_ALARMS = 20
 Beside = Callable[[Path], Callable[[], None]]
 """Starts what goes on beside a recorder, given the session's folder, and returns what ends it."""
 

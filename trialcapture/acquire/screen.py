@@ -18,7 +18,7 @@ from rich.text import Text
 
 from trialcapture.acquire.events import Event
 from trialcapture.acquire.key_entry import KEYS, KeyEntry
-from trialcapture.acquire.status import Guidance, SourceStatus, Status
+from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status, TrialAlarm
 from trialcapture.archive.atomic import size_text
 from trialcapture.safe_text import clean_text
 from trialcapture.system.keys import PollKey, is_in_foreground, keyboard
@@ -26,7 +26,8 @@ from trialcapture.system.keys import PollKey, is_in_foreground, keyboard
 WIDTH, HEIGHT = 80, 24
 """The smallest terminal in use (common practice, no source)."""
 _STATE_STYLE = {"ok": "green", "silent": "yellow", "lost": "bold red", "waiting": "dim"}
-_SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), "info": ("   ", "")}
+_GOOD_TO_KNOW = "info"
+_SEVERITY = {"red": ("!! ", "bold red"), "yellow": ("!  ", "yellow"), _GOOD_TO_KNOW: ("   ", "")}
 
 
 def render(
@@ -43,14 +44,17 @@ def render(
     Args:
         status: What to show.
         prompt: What is being typed, shown in place of the keys.
-        height: Lines there are; at least three sources and two alarms are shown, recent events if room is left.
+        height: Lines there are; at least three sources and two alarms are shown, what is good to know and recent
+            events if room is left.
         width: Columns there are; on a narrow screen what is told of the trial wraps, and the table has fewer columns.
         keys: What the last line says.
         guidance: What a follower tells of the trial; None where there is none, or it is old.
     """
     width = max(min(width, WIDTH), _LEAST_WIDTH)
     head = [*_head(status, width), *_guidance_lines(guidance, width)]
-    alarms = [_alarm_lines(alarm.severity, alarm.text, width) for alarm in status.alarms]
+    known = _all_alarms(status, guidance)
+    alarms = [_alarm_lines(alarm, width) for alarm in known if alarm.severity != _GOOD_TO_KNOW]
+    notices = [_alarm_lines(alarm, width) for alarm in known if alarm.severity == _GOOD_TO_KNOW]
     last = _wrapped(prompt or keys, width, 2)
     left = height - len(head) - 1 - len(last)  # the table's heading, and the keys
     shown = min(len(status.sources), max(3, left - max(1, sum(map(len, alarms)))))
@@ -64,7 +68,7 @@ def render(
     if not alarms:
         parts.append(Text("   No alarms.", style="green"))
         left -= 1
-    for lines in alarms:
+    for lines in [*alarms, *notices]:
         if len(lines) > left:
             break
         parts += lines
@@ -171,9 +175,24 @@ def _source_table(sources: tuple[SourceStatus, ...], width: int) -> Table:
     return table
 
 
-def _alarm_lines(severity: str, text: str, width: int) -> list[Text]:
-    mark, style = _SEVERITY.get(severity, _SEVERITY["info"])
-    lines = wrap(clean_text(text), width - len(mark), max_lines=2 if width == WIDTH else 3, placeholder=" …")
+_ALARM_LINES = ((WIDTH, 2), (60, 3), (0, 4))
+"""From which width on an alarm takes how many lines at most: what is wrong and what to do (our choice)."""
+
+
+def _all_alarms(status: Status, guidance: Guidance | None) -> list[Alarm | TrialAlarm]:
+    """Return the alarms of the recorder and of the trial, worst first; of one severity the recorder's come first."""
+    known: list[Alarm | TrialAlarm] = [*status.alarms, *(() if guidance is None else guidance.alarms)]
+    return sorted(known, key=lambda alarm: list(_SEVERITY).index(alarm.severity) if alarm.severity in _SEVERITY else 2)
+
+
+def _alarm_lines(alarm: Alarm | TrialAlarm, width: int) -> list[Text]:
+    """Return an alarm as it stands on the screen; where there is no room for all of it, what to do is what stays."""
+    mark, style = _SEVERITY.get(alarm.severity, _SEVERITY[_GOOD_TO_KNOW])
+    most, across = next(lines for least, lines in _ALARM_LINES if width >= least), width - len(mark)
+    words, action = clean_text(alarm.text).split(), clean_text(alarm.action) if isinstance(alarm, TrialAlarm) else ""
+    while action and len(words) > 1 and len(wrap(f"{' '.join(words)} {action}", across)) > most:
+        words = [*words[: -2 if words[-1] == "…" else -1], "…"]
+    lines = wrap(f"{' '.join(words)} {action}".strip(), across, max_lines=most, placeholder=" …")
     return [Text((mark if at == 0 else "   ") + line, style=style) for at, line in enumerate(lines)]
 
 
@@ -343,14 +362,15 @@ class Show:
         status, self._status = self._status, None
         if status is None or self.lost:
             return
-        new = {alarm.key for alarm in status.alarms if alarm.severity == "red"} - self._told
+        guidance = self._guide() if self._live is not None else None
+        alarms = _all_alarms(status, guidance)
         if self._live is not None:
-            if new:
+            if {alarm.key for alarm in alarms if alarm.severity == "red"} - self._told:
                 self._console.bell()
             height = min(24, self._console.height)
             prompt = "" if self._entry is None else self._entry.prompt
             width = self._console.width
-            shown = render(status, prompt, height=height, width=width, keys=self._keys, guidance=self._guide())
+            shown = render(status, prompt, height=height, width=width, keys=self._keys, guidance=guidance)
             self._live.update(shown, refresh=True)
         else:
             for alarm in status.alarms:
@@ -360,7 +380,7 @@ class Show:
             if status.elapsed_s >= self._next_line_s:
                 self._next_line_s = status.elapsed_s + _LINE_EVERY_S
                 self._print(status_line(status))
-        self._told = {alarm.key for alarm in status.alarms}
+        self._told = {alarm.key for alarm in alarms}
 
     def _print(self, text: str) -> None:
         self._console.print(clean_text(text), markup=False, highlight=False, soft_wrap=True)

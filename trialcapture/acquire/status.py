@@ -268,6 +268,23 @@ def _source_status(source: SourceHealth, now_ns: int) -> SourceStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class TrialAlarm:
+    """Something that the trial itself shows to be wrong, beside what the recorder tells of.
+
+    Attributes:
+        severity: ``red`` data is being lost; ``yellow`` a result may suffer; ``info`` good to know.
+        text: What is wrong.
+        action: What to do.
+        key: Same as long as it is the same trouble.
+    """
+
+    severity: str
+    text: str
+    action: str
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
 class Guidance:
     """What a follower of the recording tells of the trial, for the recorder's screen.
 
@@ -277,6 +294,7 @@ class Guidance:
         detector: What is held, for how long, and why not.
         advice: What to do next.
         missing: The steps that are missing.
+        alarms: What the trial itself shows to be wrong and nobody has acknowledged, the gravest first.
     """
 
     t: str
@@ -284,3 +302,4 @@ class Guidance:
     detector: str
     advice: str
     missing: str
+    alarms: tuple[TrialAlarm, ...] = ()

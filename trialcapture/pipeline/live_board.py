@@ -309,6 +309,7 @@ class BoardAlarm:
         action: What to do.
         since: When it began, UTC.
         acknowledged: True once a person has said so; a trouble that comes back begins anew.
+        of_recorder: True where the recorder's own screen shows it, too.
     """
 
     id: str
@@ -317,6 +318,7 @@ class BoardAlarm:
     action: str
     since: str
     acknowledged: bool = False
+    of_recorder: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ import numpy as np
 
 from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.acquire.live_status import LiveLine, read_last_line, second_folder
-from trialcapture.acquire.status import Guidance
+from trialcapture.acquire.status import Guidance, TrialAlarm
 from trialcapture.archive.notes import Note, parse_time, standing
 from trialcapture.buffers import floats
 from trialcapture.channels import groups
@@ -978,11 +978,12 @@ def _of_recorder(line: LiveLine | None, wall_ns: int, t: str, *, has_stopped: bo
         if a.key == "second" and line.second:
             text = f"The first disk takes nothing more: recording goes on in {clean_text(line.second)}."
             action = "Leave that disk in. Both halves become one session at the end; mend the first disk afterwards."
-        found.append(BoardAlarm(a.key, ranks.get(a.severity, "notice"), f"{text.rstrip('.')}.", action, line.t))
+        rank = ranks.get(a.severity, "notice")
+        found.append(BoardAlarm(a.key, rank, f"{text.rstrip('.')}.", action, line.t, of_recorder=True))
     unread = sorted({name for s in line.status.sources for name in s.unread_types})
     if unread:
         text = f"Types seen and not decoded: {', '.join(unread[:6])}."
-        found.append(BoardAlarm("unread", "notice", text, "Nothing to do; they are kept.", line.t))
+        found.append(BoardAlarm("unread", "notice", text, "Nothing to do; they are kept.", line.t, of_recorder=True))
     silent_s = _silent_s(line, wall_ns)
     if line.state == "recording" and silent_s > _RECORDER_SILENT_S:
         text = f"The recorder has told nothing for {silent_s:.0f} s."
@@ -1005,7 +1006,14 @@ def guidance_of(board: Board) -> Guidance:
     missing = [f"{_step_name(c.step)} {c.way}" for c in board.grid.cells if c.state in _OPEN] if board.holes else []
     missing += [f"{m.kind} {m.way}".strip() for m in board.manoeuvres if m.state in _OPEN_MANOEUVRE]
     told = f"missing {len(missing)}: {'; '.join(missing)}" if missing else ""
-    return Guidance(board.made_at, f"{sog}   {speeds}", f"{detector.words}{held}{reason}", board.advice.sentence, told)
+    severity = {"alarm": "red", "warning": "yellow", "notice": "info"}
+    alarms = tuple(
+        TrialAlarm(severity[a.rank], a.text, a.action, a.id)
+        for a in board.alarms
+        if not (a.of_recorder or a.acknowledged)
+    )
+    words = f"{detector.words}{held}{reason}"
+    return Guidance(board.made_at, f"{sog}   {speeds}", words, board.advice.sentence, told, alarms)
 
 
 # ----- Words and small helpers.
