@@ -233,7 +233,7 @@ def replay(
     for now_s in grow(session, into, tape, step_s):
         if live is None:
             # what is due is done whatever it costs, so that a busy machine gives the same boards
-            live = LiveBoard(LiveTrial(into, share=None), read_status=lambda: None)
+            live = LiveBoard(LiveTrial(into, is_sparing=False), read_status=lambda: None)
         newest_ns = live.trial.newest_ns
         live.trial.look(now_s)
         board = live.board(now_s, live.trial.newest_ns or newest_ns or 0)

@@ -210,10 +210,10 @@ class PlayedTrial:
         source: A session as it was recorded, with times of receipt.
         folder: The new one; it must not be there yet.
         step_s: Seconds of the trial from one look to the next.
-        share: Of a core for each costly part, as the desk has it; None to do all that is due whatever it costs.
+        is_sparing: Wait longer after what was costly, as the desk does; False to do all that is due.
     """
 
-    def __init__(self, source: Path, folder: Path, step_s: float, share: float | None = 0.04) -> None:
+    def __init__(self, source: Path, folder: Path, step_s: float, *, is_sparing: bool = True) -> None:
         self.folder, self._tape, self.pace_s = folder, read_tape(source), step_s
         shutil.copytree(
             source, folder, ignore=shutil.ignore_patterns("raw", "seal*", "manifest*", "trialset", "reduction")
@@ -223,7 +223,7 @@ class PlayedTrial:
         self._lock = SessionLock(folder)
         self._lock.__enter__()
         self._id = open_session(folder).folder.name
-        self._made = LiveBoard(LiveTrial(folder, share))
+        self._made = LiveBoard(LiveTrial(folder, is_sparing=is_sparing))
         self._now_s, self._end = 0.0, 0
         self.wall_ns = int(self._tape.wall_ns[0])
         self.is_recording = True

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -32,6 +34,18 @@ def repeats_of(segments: pa.Table) -> tuple[RepeatedStep, ...]:
     gathered, made = reduce_segments(segments, CONFIG, clocks=None)
     assert made is not None
     return compare_repeats(gathered, made, segments, CONFIG, None)
+
+
+def test_which_steps_were_repeated_is_told_without_their_differences() -> None:
+    """A trial that goes on needs no more; the rest takes as long as the reduction."""
+    segments = drawn(1, 0.03)
+    gathered, made = reduce_segments(segments, CONFIG, clocks=None)
+    assert made is not None
+    whole = compare_repeats(gathered, made, segments, CONFIG, None)
+    few = compare_repeats(gathered, made, segments, CONFIG, None, with_differences=False)
+    assert whole
+    assert all(step.quantities for step in whole)
+    assert few == tuple(replace(step, quantities=()) for step in whole)
 
 
 def bookended(later: float = 1.0, ways: int = 2, later_rpm: float = REPEATED_RPM) -> list[Leg]:

@@ -73,7 +73,7 @@ def follow(growth: Growth, *, lines: Any = lambda: None, after_s: int = 12) -> l
     live: LiveBoard | None = None
     now_s = 0.0
     for now_s in growth.steps():
-        live = live or LiveBoard(LiveTrial(growth.folder, share=None), read_status=lines)
+        live = live or LiveBoard(LiveTrial(growth.folder, is_sparing=False), read_status=lines)
         boards.append(live.look(now_s, (START_S + round(now_s)) * 10**9))
     assert live is not None
     for more in range(1, after_s):

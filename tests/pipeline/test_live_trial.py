@@ -15,7 +15,7 @@ from trialcapture.archive.notes import parse_note
 from trialcapture.archive.session import Session, open_session
 from trialcapture.archive.work_folder import read_tables
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.pipeline import kept_blocks, process, reading
+from trialcapture.pipeline import kept_blocks, live_trial, process, reading
 from trialcapture.pipeline.live_board import Board, BoardCell, Detector, EngineNow, Now
 from trialcapture.pipeline.live_follow import FollowedLog
 from trialcapture.pipeline.live_guidance import SHOWN_S, SURE_S, Held, LiveBoard, PlanChange, guidance_of, plan_changes
@@ -179,7 +179,7 @@ def test_a_log_that_is_replaced_by_a_shorter_one_begins_anew(trial: Path, tmp_pa
     folder = grown(trial, tmp_path / "day")
     journal = folder / "raw" / "nmea.log"
     whole = journal.read_bytes()
-    live = LiveTrial(folder, share=None)
+    live = LiveTrial(folder, is_sparing=False)
     live.look(0.0)
     rows = live.samples.rows
     journal.write_bytes(whole[: whole.rfind(b"\n", 0, len(whole) // 2) + 1])
@@ -305,7 +305,7 @@ def states(board: Board) -> dict[tuple[object, str], str]:
 
 
 def test_the_plan_is_changed_on_the_day(half_way: Path) -> None:
-    live = LiveBoard(LiveTrial(half_way, share=None), read_status=lambda: None)
+    live = LiveBoard(LiveTrial(half_way, is_sparing=False), read_status=lambda: None)
     board = board_later(live, 100.0)
     (first, last), (out, back) = board.grid.steps, board.grid.ways
     assert last.step == "full throttle"
@@ -337,9 +337,41 @@ def test_the_plan_is_changed_on_the_day(half_way: Path) -> None:
     assert board.holes_open == 0
 
 
+def test_results_of_the_same_stretches_rest_on_one_reduction(half_way: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What else has come since counts all the same; and at the end all of it is made from nothing."""
+    made = {"reduce_segments": 0, "measure_manoeuvres": 0}
+
+    def counted(name: str) -> Any:
+        do = getattr(live_trial, name)
+
+        def counts(*given: Any) -> Any:
+            made[name] += 1
+            return do(*given)
+
+        return counts
+
+    for name in made:
+        monkeypatch.setattr(live_trial, name, counted(name))
+    live = LiveTrial(half_way, is_sparing=False)
+    live.look(100.0)
+    first = live.reduced
+    assert first is not None
+    assert made == {"reduce_segments": 1, "measure_manoeuvres": 1}
+    live.look(100.0 + live_trial.REDUCE_EVERY_S)
+    assert made == {"reduce_segments": 1, "measure_manoeuvres": 1}
+    live.look(100.0 + live_trial.UNCHANGED_EVERY_S)
+    assert made == {"reduce_segments": 1, "measure_manoeuvres": 2}
+    assert live.reduced is not None
+    assert live.reduced is not first
+    assert live.reduced.bands.equals(first.bands)
+    live.finish()
+    assert made == {"reduce_segments": 2, "measure_manoeuvres": 3}
+    assert live.reduced.bands.equals(first.bands)
+
+
 def test_a_pause_stands_until_it_is_ended_and_an_alarm_is_acknowledged(half_way: Path) -> None:
     (half_way / "raw" / "notes.jsonl").unlink()  # where the trim was entered
-    live = LiveBoard(LiveTrial(half_way, share=None), read_status=lambda: None)
+    live = LiveBoard(LiveTrial(half_way, is_sparing=False), read_status=lambda: None)
     assert board_later(live, 100.0).advice.kind != "pause"
     enter(half_way, kind="pause", value="begin")
     board = board_later(live, 200.0)

@@ -50,7 +50,13 @@ def find_repeats(made: Reduction) -> dict[int, list[list[int]]]:
 
 
 def compare_repeats(
-    gathered: GatheredLegs, made: Reduction, segments: pa.Table, config: Config, clocks: pa.Table | None
+    gathered: GatheredLegs,
+    made: Reduction,
+    segments: pa.Table,
+    config: Config,
+    clocks: pa.Table | None,
+    *,
+    with_differences: bool = True,
 ) -> tuple[RepeatedStep, ...]:
     """Return how the last runs of each repeated step differ from its first ones.
 
@@ -64,6 +70,8 @@ def compare_repeats(
         segments: It was made of.
         config: Settings as used.
         clocks: Clocks of the trial set.
+        with_differences: Tell by how much they differ, which takes as long as the reduction; without, which steps were
+            repeated.
 
     Source: GUM (JCGM 100:2008) 5.2.2 (correlated input quantities).
     """
@@ -71,13 +79,20 @@ def compare_repeats(
     if not repeats:
         return ()
     numbers, bands = _one_band_a_group(gathered, made, repeats)
-    apart = reduce_gathered(replace(gathered, band=numbers, bands=bands), segments, config, clocks, made.fit.current)
+    apart = None
+    if with_differences:
+        regrouped = replace(gathered, band=numbers, bands=bands)
+        apart = reduce_gathered(regrouped, segments, config, clocks, made.fit.current)
     found = []
     for band, groups in repeats.items():
         first, last = ([leg for k in group for leg in made.runs.members[k]] for group in (groups[0], groups[-1]))
         ends = int(numbers[first[0]]), int(numbers[last[0]])
-        compared = tuple(q for name in _UNITS if (q := _compared(name, made, band, apart, *ends)) is not None)
-        if compared:
+        compared = (
+            ()
+            if apart is None
+            else tuple(q for name in _UNITS if (q := _compared(name, made, band, apart, *ends)) is not None)
+        )
+        if compared or apart is None:
             legs = made.legs
             found.append(
                 RepeatedStep(

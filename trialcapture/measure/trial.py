@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import pyarrow as pa
 
@@ -24,7 +24,7 @@ from trialcapture.reduce.conditions import load_sheet
 from trialcapture.reduce.current_evidence import describe_current, describe_still_air, no_current
 from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines
 from trialcapture.reduce.fuel import usable_fuel_l
-from trialcapture.reduce.reduction import Reduction, bands_table, legs_table, reduce_segments
+from trialcapture.reduce.reduction import GatheredLegs, Reduction, bands_table, legs_table, reduce_segments
 from trialcapture.reduce.summary import (
     SCHEMA_VERSION,
     BoatStatement,
@@ -44,6 +44,36 @@ MEASURES: tuple[Measure, ...] = (measure_acceleration, measure_stops, measure_tu
 """Results beside the bands and the planing threshold, in the order they are told."""
 
 
+def measure_manoeuvres(circumstances: Circumstances, trial: TrialSamples) -> tuple[Measured, ...]:
+    """Return the results beside the bands and the planing threshold.
+
+    Args:
+        circumstances: What they are measured under; how late the receiver's speed follows is found here.
+        trial: Samples.
+    """
+    found = replace(circumstances, lag=find_receiver_lag(trial))
+    return tuple(result for measure in MEASURES for result in measure(found, trial))
+
+
+@dataclass(frozen=True, slots=True)
+class TrialParts:
+    """How the costly parts of a trial's results are made.
+
+    Attributes:
+        reduce: Reduces segments, as `reduce_segments` does, given the clocks.
+        measure: Gives the results beside the bands and the planing threshold.
+        are_provisional: The trial goes on, and what is only printed afterwards is left out: what one more run of each
+            band would buy, and by how much a step that was run again differs.
+    """
+
+    reduce: Callable[[pa.Table, Config, pa.Table | None], tuple[GatheredLegs, Reduction | None]] = reduce_segments
+    measure: Measure = measure_manoeuvres
+    are_provisional: bool = False
+
+
+WHOLE = TrialParts()
+
+
 def measure_trial(
     segments: pa.Table,
     config: Config,
@@ -53,7 +83,7 @@ def measure_trial(
     session_id: str,
     read_samples: ReadSamples | None = None,
     marks: Sequence[Mark] = (),
-    with_one_more: bool = True,
+    parts: TrialParts = WHOLE,
 ) -> tuple[pa.Table, pa.Table, Findings]:
     """Reduce a trial to bands and current, and measure everything that rests on them.
 
@@ -66,23 +96,25 @@ def measure_trial(
         session_id: Of the trial, for the tables.
         read_samples: Reads the full rate of an episode; None where it is not there.
         marks: Moments people marked.
-        with_one_more: Tell what one more run of each band would buy.
+        parts: How the costly parts are made; of a trial that goes on, what was found before may do.
 
     Returns:
         Bands (`BANDS_SCHEMA`), legs (`LEGS_SCHEMA`) and the findings. With nothing accepted the tables are empty
         and the findings say so.
     """
-    gathered, made = reduce_segments(segments, config, clocks=clocks)
+    gathered, made = parts.reduce(segments, config, clocks)
     legs, band = gathered.legs, gathered.band
     trial = TrialSamples(samples, read_samples)
-    circumstances = replace(
-        find_circumstances(gathered, made, clocks, config), lag=find_receiver_lag(trial), marks=tuple(marks)
-    )
+    circumstances = replace(find_circumstances(gathered, made, clocks, config), marks=tuple(marks))
     planing = measure_planing(circumstances, trial)
     threshold_kn = None if planing.slowest is None else planing.slowest.speed_kn
     steady = NO_BANDS if made is None else measure_steady_bands(made, circumstances, trial, threshold_kn)
-    measured = tuple(found for measure in MEASURES for found in measure(circumstances, trial))
-    repeated = () if made is None else compare_repeats(gathered, made, segments, config, clocks)
+    measured = parts.measure(circumstances, trial)
+    repeated = (
+        ()
+        if made is None
+        else compare_repeats(gathered, made, segments, config, clocks, with_differences=not parts.are_provisional)
+    )
     load, rated = load_sheet(config), check_rated_rpm(legs, samples, config)
     findings = Findings(
         schema_version=SCHEMA_VERSION,
@@ -103,7 +135,7 @@ def measure_trial(
         slow_runs=planing.slow_runs,
         rated_rpm_check=rated,
         conditions=circumstances.conditions,
-        current=no_current() if made is None else _current(made, with_one_more=with_one_more),
+        current=no_current() if made is None else _current(made, with_one_more=not parts.are_provisional),
         still_air=StillAir("", "", ()) if made is None else describe_still_air(
             made.runs, made.weights, made.fit, made.wind, made.bands
         ),

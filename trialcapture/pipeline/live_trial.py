@@ -36,6 +36,8 @@ from trialcapture.channels import base_group
 from trialcapture.config import Config
 from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.errors import TrialCaptureError
+from trialcapture.measure.circumstances import Circumstances, TrialSamples
+from trialcapture.measure.trial import TrialParts, measure_manoeuvres
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
@@ -63,7 +65,8 @@ from trialcapture.prepare.steady.detection import BlockMeans, SegmentFinder
 from trialcapture.prepare.steady.segments import CheckedStretches, check_segments
 from trialcapture.prepare.steady.setpoint_holds import Stretch
 from trialcapture.prepare.trial_alignment import Candidates, TrialAlignment, align_trial, gather_tables
-from trialcapture.reduce.summary import Findings
+from trialcapture.reduce.reduction import GatheredLegs, Reduction, reduce_segments
+from trialcapture.reduce.summary import Findings, Measured
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -74,11 +77,18 @@ ALIGN_EVERY_S, REDUCE_EVERY_S, DETECT_EVERY_S = 20.0, 8.0, 1.5
 seconds that the table of bands may be old)."""
 FIRST_ALIGN_S = 1.0
 """Until anything can be placed on UTC it is tried so often [s] (our choice)."""
+UNCHANGED_EVERY_S = 30.0
+"""Results of stretches that are the same are made anew so often at most, for what else has come since [s] (our
+choice)."""
 REDUCE_LATEST_S = 9.0
 """The table is made at least so often while anything it is made of has changed [s] (our choice)."""
 _SHARE = 0.04
-"""Share of a core that each of the costly parts may take: after one that took a second the next waits 25 s (our
+"""Share of a core that detection and reduction may take each: after one that took a second the next waits 25 s (our
 choice)."""
+_ALIGN_SHARE, _MANOEUVRES_SHARE, _UNCHANGED_SHARE = 0.01, 0.01, 0.01
+"""The same of what grows with the hours and may be late (our choice): the alignment, since new lines are placed by the
+last one, and a clock that goes wrong by 100 parts in a million is 5 ms off in 50 s; the manoeuvres, which wait some
+seconds to be ticked off at the end of a long day; and the results of stretches that are the same."""
 _MOVED_NS = 50_000_000
 """The grid is made again where the alignment has moved by more [ns]: half a sample of the default grid (our choice)."""
 RECENT_S = 300.0
@@ -155,20 +165,20 @@ class SamplesSoFar:
     def read(self, start: int, stop: int, names: Sequence[str]) -> pa.Table:
         """Return rows [start, stop) of some columns."""
         if start >= self.final:
-            return self.tail.slice(start - self.final, stop - start).select(list(names))
+            return self.tail.select(list(names)).slice(start - self.final, stop - start)
         found: list[pa.Table] = []
         at = max(bisect_right(self._starts, start) - 1, 0)
         while at < len(self._parts) and self._starts[at] < stop:
             part, begin = self._parts[at], self._starts[at]
             low, high = max(start - begin, 0), min(stop - begin, part.num_rows)
             if high > low:
-                found.append(part.slice(low, high - low).select(list(names)))
+                found.append(part.select(list(names)).slice(low, high - low))
             at += 1
         if stop > self.final:
             low = max(start - self.final, 0)
-            found.append(self.tail.slice(low, stop - self.final - low).select(list(names)))
+            found.append(self.tail.select(list(names)).slice(low, stop - self.final - low))
         if not found:
-            return self.tail.slice(0, 0).select(list(names))
+            return self.tail.select(list(names)).slice(0, 0)
         return pa.concat_tables(found).combine_chunks()
 
     def overview(self) -> pa.Table:
@@ -182,17 +192,17 @@ class LiveTrial:
 
     Args:
         folder: The session.
-        share: Share of a core that each costly part may take; None to do all that is due whatever it costs.
+        is_sparing: Wait longer after what was costly; False to do all that is due whatever it costs.
 
     Raises:
         TrialCaptureError: There is no session.
     """
 
-    def __init__(self, folder: Path, share: float | None = _SHARE) -> None:
+    def __init__(self, folder: Path, *, is_sparing: bool = True) -> None:
         """Begin before the first byte."""
         self.session: Session = open_session(folder)
         self.config: Config = self.session.config
-        self._share = share
+        self._is_sparing = is_sparing
         self.follower = Follower(self.session, KeptBlocks(self.session))
         self.alignment: TrialAlignment | None = None
         self.notes: list[Note] = []
@@ -213,7 +223,10 @@ class LiveTrial:
         self._candidates: Candidates = {}
         self._finder = SegmentFinder(self.config)
         self._final: list[Stretch] = []
-        self._due = {"align": 0.0, "reduce": 0.0, "detect": 0.0}
+        self._due = dict.fromkeys(("align", "reduce", "detect", "manoeuvres", "unchanged"), 0.0)
+        self._manoeuvres: tuple[Measured, ...] | None = None
+        self._segments: tuple[object, pa.Table] | None = None
+        self._reductions: deque[tuple[pa.Table, tuple[GatheredLegs, Reduction | None]]] = deque(maxlen=2)
         self._checked = CheckedStretches()
         self._reduced_of: object = None
         self._reduced_at_s = -np.inf
@@ -298,7 +311,7 @@ class LiveTrial:
         is_placed = False
         if anew or now_s >= self._due["align"] or not self._places_lines():
             every_s = FIRST_ALIGN_S if self.alignment is None else ALIGN_EVERY_S
-            is_placed = self._spend("align", now_s, every_s, self._align)
+            is_placed = self._spend("align", now_s, every_s, self._align, _ALIGN_SHARE)
         if not is_placed and self.alignment is not None:
             began = thread_time()
             self._place(pieces, rows)
@@ -339,7 +352,7 @@ class LiveTrial:
                     self._place(pieces, rows)
                 self._grow()
                 self._detect()
-                self._reduced_of = None
+                self._forget_results()
                 self._reduce(np.inf)
 
     def _used(self, name: str, began: float) -> float:
@@ -348,14 +361,16 @@ class LiveTrial:
         self.seconds_used[name] = self.seconds_used.get(name, 0.0) + cost_s
         return cost_s
 
-    def _spend(self, name: str, now_s: float, every_s: float, do: Callable[[], Made]) -> Made:
+    def _spend(self, name: str, now_s: float, every_s: float, do: Callable[[], Made], share: float = _SHARE) -> Made:
         """Do a costly part, and say when it is due again: the costlier it was, the later."""
         began = thread_time()
         with threadpool_limits(limits=1, user_api="blas"):
             made = do()
-        cost_s = self._used(name, began)
-        self._due[name] = now_s + max(every_s, 0.0 if self._share is None else cost_s / self._share)
+        self._set_due(name, now_s, every_s, self._used(name, began), share)
         return made
+
+    def _set_due(self, name: str, now_s: float, every_s: float, cost_s: float, share: float) -> None:
+        self._due[name] = now_s + (max(every_s, cost_s / share) if self._is_sparing else every_s)
 
     def _read_notes(self) -> None:
         with suppress(OSError, TrialCaptureError):
@@ -427,6 +442,7 @@ class LiveTrial:
             self.first_ns = first_ns
             self.samples, self._finder, self._final = SamplesSoFar(self.config), SegmentFinder(self.config), []
             self._checked = CheckedStretches()
+            self._forget_results()
             final_ns = self._final_until_ns(found.span_ns[1])
             block_ns = 1_000_000_000
             last_ns = first_ns + max((final_ns - first_ns) // block_ns, 0) * block_ns
@@ -585,12 +601,45 @@ class LiveTrial:
         if newest_ns is None or len(marks_of(self.notes)) != len(self.alignment.marks_ns):
             return  # a mark came in since: the alignment places it first
         shown = tuple(_as_reduced(s) for s in self.stretches)
-        made_of = (shown, self._notes_seen, newest_ns // 30_000_000_000, self.first_ns)
-        if made_of == self._reduced_of and self.reduced is not None:
+        made_of = (shown, self._notes_seen, self.first_ns)
+        is_due = now_s >= self._due["unchanged"]
+        if made_of == self._reduced_of and self.reduced is not None and not is_due:
             # the stretches are the same: the table stands as it is, for what has come since
             self.reduced, self._reduced_at_s = replace(self.reduced, to_ns=newest_ns), now_s
             return
+        if is_due:
+            self._due["manoeuvres"] = now_s
+        began = thread_time()
         found = self.alignment
+        if self._segments is not None and self._segments[0] == shown:
+            segments = self._segments[1]
+        else:
+            segments = self._check_segments(found)
+        none = table_of([], COUNTS_SCHEMA)
+        trial = PreparedTrial(
+            segments, found.clocks, self.samples.overview(), none, none, [], DataHealth(), found.air, found.marks_ns
+        )
+        try:
+            made = reduce_noted(
+                trial, self.config, self.notes, self.session.id, self._read_episode,
+                parts=TrialParts(self._reduce_segments, partial(self._measure, now_s), are_provisional=True),
+            )  # fmt: skip
+        except TrialCaptureError as fault:
+            self.fault = str(fault)
+            return
+        self.reduced = Reduced(*made, to_ns=newest_ns)
+        self._reduced_of, self._reduced_at_s, self._segments = made_of, now_s, (shown, segments)
+        if is_due:
+            self._set_due("unchanged", now_s, UNCHANGED_EVERY_S, thread_time() - began, _UNCHANGED_SHARE)
+
+    def _forget_results(self) -> None:
+        """Make all results from nothing the next time."""
+        self._reduced_of = self._segments = self._manoeuvres = None
+        self._reductions.clear()
+        self._due |= {"manoeuvres": 0.0, "unchanged": 0.0}
+
+    def _check_segments(self, found: TrialAlignment) -> pa.Table:
+        """Return the segments table of the stretches as they are."""
         leading = next(iter(found.rankings["velocity"]), "")
         segments, _ = check_segments(
             self.samples.read, self.first_ns, self.stretches, self.config, receiver_of(leading),
@@ -598,19 +647,28 @@ class LiveTrial:
         )  # fmt: skip
         # the end of the samples may still change, and with it what a stretch says that reaches into it
         self._checked.keep(s for s in self.stretches if s.stop <= self.samples.final)
-        none = table_of([], COUNTS_SCHEMA)
-        trial = PreparedTrial(
-            segments, found.clocks, self.samples.overview(), none, none, [], DataHealth(), found.air, found.marks_ns
-        )
-        try:
-            made = reduce_noted(
-                trial, self.config, self.notes, self.session.id, self._read_episode, with_one_more=False
-            )
-        except TrialCaptureError as fault:
-            self.fault = str(fault)
-            return
-        self.reduced = Reduced(*made, to_ns=newest_ns)
-        self._reduced_of, self._reduced_at_s = made_of, now_s
+        return segments
+
+    def _reduce_segments(
+        self, segments: pa.Table, config: Config, clocks: pa.Table | None
+    ) -> tuple[GatheredLegs, Reduction | None]:
+        """Return the reduction of segments, that found before where they are the same.
+
+        A clock known a little better since then counts from the next change of the segments on.
+        """
+        for known, made in self._reductions:
+            if known.equals(segments):
+                return made
+        self._reductions.append((segments, made := reduce_segments(segments, config, clocks)))
+        return made
+
+    def _measure(self, now_s: float, circumstances: Circumstances, samples: TrialSamples) -> tuple[Measured, ...]:
+        """Return accelerations, stops, turns and sweeps: those of a moment ago where it is too soon to look again."""
+        if self._manoeuvres is None or now_s >= self._due["manoeuvres"]:
+            began = thread_time()
+            self._manoeuvres = measure_manoeuvres(circumstances, samples)
+            self._set_due("manoeuvres", now_s, 0.0, thread_time() - began, _MANOEUVRES_SHARE)
+        return self._manoeuvres
 
     def _read_episode(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:
         hz = self.config.samples.grid_hz

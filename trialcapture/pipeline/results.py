@@ -64,6 +64,7 @@ from trialcapture.reduce.summary import (
 
 if TYPE_CHECKING:
     from trialcapture.measure.circumstances import ReadSamples
+    from trialcapture.measure.trial import TrialParts
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +152,7 @@ def reduce_noted(
     get: Callable[..., Any] = lambda make, *given: make(*given),
     remarks: Sequence[TrialWarning] = (),
     *,
-    with_one_more: bool = True,
+    parts: TrialParts | None = None,
 ) -> tuple[pa.Table, pa.Table, pa.Table, Findings]:
     """Reduce a prepared trial with what people noted, and compare it with the plan: the same while it is recorded.
 
@@ -163,7 +164,7 @@ def reduce_noted(
         read_samples: Reads the full rate of an episode.
         get: Returns ``make(*given)``, where it can without making it again.
         remarks: What is to be said of the session itself.
-        with_one_more: Tell what one more run of each band would buy.
+        parts: How the costly parts are made; None for all of them, from nothing.
 
     Returns:
         Segments with their review, bands, legs and findings.
@@ -173,7 +174,7 @@ def reduce_noted(
 
     def reduce(segments: pa.Table, texts: Sequence[str]) -> Result:
         from trialcapture.measure.circumstances import Mark  # noqa: PLC0415  a second look may need none of it
-        from trialcapture.measure.trial import measure_trial  # noqa: PLC0415
+        from trialcapture.measure.trial import WHOLE, measure_trial  # noqa: PLC0415
 
         # where a program loaded NumPy before this package, its linear algebra takes every core for small matrices
         with threadpool_limits(limits=1, user_api="blas"):
@@ -181,7 +182,7 @@ def reduce_noted(
                 segments, config, clocks=trial.clocks, samples=trial.overview, session_id=session_id,
                 read_samples=read_samples,
                 marks=[Mark(t_ns, text) for t_ns, text in zip(trial.marks_ns, texts, strict=True)],
-                with_one_more=with_one_more,
+                parts=parts or WHOLE,
             )  # fmt: skip
 
     readings, faults = readings_of(notes, config.engine_ids)

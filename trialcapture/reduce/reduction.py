@@ -140,7 +140,7 @@ class Reduction:
 
 
 def reduce_segments(
-    segments: pa.Table, config: Config, *, clocks: pa.Table | None
+    segments: pa.Table, config: Config, clocks: pa.Table | None
 ) -> tuple[GatheredLegs, Reduction | None]:
     """Reduce the accepted segments: bands with the current removed and every uncertainty stated.
 

@@ -196,7 +196,7 @@ class CheckedStretches:
     def __init__(self) -> None:
         """Begin with none."""
         self._found: dict[Stretch, CheckedStretch] = {}
-        self._rounding: dict[Stretch, dict[str, object]] = {}
+        self._rounding: dict[Stretch, dict[str, float | None]] = {}
         self._resolutions: Mapping[str, Resolution] = {}
 
     def keep(self, stretches: Iterable[Stretch]) -> None:
@@ -218,25 +218,28 @@ class CheckedStretches:
         reaching = _reaching_beyond(resolutions, dt_s, config.engine_ids)
         if reaching != _reaching_beyond(self._resolutions, dt_s, config.engine_ids):
             self._found = {}
-        if not _are_alike(resolutions, self._resolutions):
-            self._rounding, self._resolutions = {}, dict(resolutions)
+        others = {n for n, one in resolutions.items() if not _are_alike(one, self._resolutions.get(n))}
+        others |= self._resolutions.keys() - resolutions.keys()
+        if others:
+            self._rounding = {
+                s: {name: u for name, u in of.items() if name not in others} for s, of in self._rounding.items()
+            }
+            self._resolutions = dict(resolutions)
         finest = {c.name: 3.0 * c.resolution for c in trial_channels(config.engine_ids)}
         columns = {name: column for name, (column, _) in rounding_columns(config.engine_ids).items()}
         new = [s for s in stretches if s not in self._found]
         wanted = (*_WITH_ERRORS, *columns)
         self._found |= zip(new, _check_each(read, first_ns, new, config, reaching, wanted), strict=True)
         for s in stretches:
-            if s not in self._rounding:
-                self._rounding[s] = _rounding(self._found[s].used, resolutions, finest, columns, dt_s)
-            yield self._found[s], self._rounding[s]
+            known = self._rounding.setdefault(s, {})
+            for name in columns.keys() & resolutions.keys() - known.keys():
+                known[name] = _rounding(self._found[s].used[name], resolutions[name], finest[name], dt_s)
+            yield self._found[s], {columns[name]: u for name, u in known.items() if u is not None}
 
 
-def _are_alike(some: Mapping[str, Resolution], others: Mapping[str, Resolution]) -> bool:
-    """Return whether channels can be read as finely by both."""
-    return some.keys() == others.keys() and all(
-        repr(one) == repr(others[name]) and np.array_equal(one.levels, others[name].levels)
-        for name, one in some.items()
-    )
+def _are_alike(one: Resolution, other: Resolution | None) -> bool:
+    """Return whether a channel can be read as finely by both."""
+    return other is not None and repr(one) == repr(other) and np.array_equal(one.levels, other.levels)
 
 
 def check_segments(
@@ -370,18 +373,9 @@ def _contradictions(rows: Sequence[Mapping[str, Any]], wrong: Floats, u: Floats,
     return items
 
 
-def _rounding(
-    part: Mapping[str, Floats],
-    resolutions: Mapping[str, Resolution],
-    finest: Mapping[str, float],
-    columns: Mapping[str, str],
-    dt_s: float,
-) -> dict[str, object]:
-    return {
-        column: resolutions[name].u_of_mean(part[name], part[name].size * dt_s, finest[name])
-        for name, column in columns.items()
-        if name in resolutions and np.isfinite(part[name]).any()
-    }
+def _rounding(values: Floats, resolution: Resolution, finest: float, dt_s: float) -> float | None:
+    """Return what rounding leaves open in the mean of a channel; None where nothing of it is known."""
+    return resolution.u_of_mean(values, values.size * dt_s, finest) if np.isfinite(values).any() else None
 
 
 def _read_parts(
