@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import re
 import shutil
 import signal
@@ -23,7 +24,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from threading import Thread
 from typing import Any
@@ -224,7 +225,7 @@ class PlayedTrial:
         self._lock.__enter__()
         self._id = open_session(folder).folder.name
         self._made = LiveBoard(LiveTrial(folder, is_sparing=is_sparing))
-        self._now_s, self._end = 0.0, 0
+        self._now_s, self._end, self._offset_s = 0.0, 0, math.inf
         self.wall_ns = int(self._tape.wall_ns[0])
         self.is_recording = True
         self.board: dict[str, Any] = {}
@@ -263,6 +264,9 @@ class PlayedTrial:
         if self.is_recording:
             self._live.append(self._status(), self.wall_ns)
         self.board = board_as_json(self._made.look(self._now_s, self.wall_ns)) | {"recording": self.is_recording}
+        newest_ns = self._made.trial.newest_ns
+        if newest_ns is not None:  # the laptop of the recording may have been seconds off
+            self._offset_s = min(self._offset_s, (self.wall_ns - newest_ns) / 1e9)
 
     def _status(self) -> Status:
         age_s = 0.2 if not self.is_over else self._now_s - self.length_s
@@ -276,7 +280,7 @@ class PlayedTrial:
             0,
             None,
             "GNSS fix",
-            0.0,
+            self._offset_s if math.isfinite(self._offset_s) else 0.0,
             (),
         )
         return Status(self._id, True, 0, self._now_s, self._end, 0.4, 81_000_000_000, 400.0, (bus,), (), ())
@@ -325,6 +329,10 @@ full_throttle = true
 """For a session that was recorded without one: its own steps, both ways."""
 
 
+_SHOWN_S = 6
+"""For so long the page has heard of the trial when the picture is taken: large digits change every two seconds."""
+
+
 def take_picture(source: Path, to: Path, at_s: float) -> None:
     """Play a session up to some second of it, and take the picture of the page."""
     with tempfile.TemporaryDirectory() as place, a_browser() as browser:
@@ -339,12 +347,18 @@ def take_picture(source: Path, to: Path, at_s: float) -> None:
                     trial.step()
                     # coarse from afar, and near the moment as often as states need to be shown
                     trial.pace_s = 20.0 if at_s - trial._now_s > 60.0 else 4.0
+                # the page goes by the clock of the trial, however busy this computer is: else it says it hears nothing
+                page.clock.install()
                 page.goto(server.url)
                 page.locator("#grid td").first.wait_for(timeout=LONG_MS)
+                page.clock.pause_at(datetime.now(UTC) + timedelta(hours=1))
                 trial.pace_s = 1.0
-                for _ in range(6):
-                    trial.step()  # at the pace of the trial, or the page says that it hears nothing
-                    page.wait_for_timeout(1000)
+                for _ in range(_SHOWN_S):
+                    trial.step()
+                    page.wait_for_function(
+                        "t => document.body.dataset.newest === t", arg=trial.board["t"], timeout=LONG_MS, polling=100
+                    )
+                    page.clock.run_for(1000)
                 page.screenshot(path=to)
         finally:
             trial.end()

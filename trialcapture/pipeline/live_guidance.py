@@ -573,7 +573,8 @@ class LiveBoard:
         is_reduced = self.trial.reduced is not None and self.trial.reduced.to_ns >= to_ns
         is_now = (cell.step, cell.way) == (step, way) and (not is_reduced or self._hold is not None)
         if is_now and cell.state in ("missing", "refused"):
-            cell = replace(cell, state="now")
+            # that it is too short so far is what the seconds left say
+            cell = replace(cell, state="now", reason="" if cell.reason.startswith("too short") else cell.reason)
         held = self._cells.setdefault((cell.step, cell.way), Held(cell))
         # what is told of a state may change at any time; it is the state that stays
         held.follow(cell, now_s, same=lambda one, other: one.state == other.state)

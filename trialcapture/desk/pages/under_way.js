@@ -171,7 +171,7 @@ function drawTask(b) {
   $("bar").hidden = share === null;
   $("bar").firstElementChild.style.setProperty("--done", share ?? 0);
   if (share !== null) $("bar").setAttribute("aria-valuenow", Math.round(share * 100));
-  write($("why"), advice.why ?? "");
+  write($("why"), advice.why === b.detector?.reason ? "" : advice.why ?? "");  // said once, beside the state
   const detector = b.detector ?? {};
   $("detector").dataset.state = detector.state ?? "";
   write($("detector-state"), DETECTOR[detector.state] ?? "");
