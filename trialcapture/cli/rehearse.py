@@ -213,6 +213,7 @@ def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, pro
     former = signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
     faster = "" if speed == 1.0 or outlets.serial is not None else f" --speed {speed:g}"
     tell(f"playing; record it with: trialcapture record {out / 'boat.toml'} --into FOLDER{faster}", err=True)
+    tell("(with --desk behind it the page of the day opens in the browser)", err=True)
     try:
         played = play(
             trial,

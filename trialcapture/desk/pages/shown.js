@@ -19,6 +19,7 @@ export function figure(board, ...path) {
   if (ready && typeof ready === "object" && "text" in ready) return { unit: "", value, ...ready };
   if (typeof value !== "number") return { text: String(value), unit: "", value: null };
   const name = String(path.at(-1));
+  if (/_mb$/.test(name) && value >= 10_000) return { text: (value / 1000).toFixed(0), unit: "GB", value };
   const [, unit, decimals] = OWN.find(([like]) => like.test(name)) ?? [null, "", 0];
   const text = value.toFixed(decimals).replace("-", "−");
   return { text: /(true|towards)_deg$/.test(name) ? text.padStart(3, "0") : text, unit, value };

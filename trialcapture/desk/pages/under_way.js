@@ -72,7 +72,7 @@ function drawFigures(b) {
   });
   const tiles = TILES.filter(([, key]) => now[key] !== undefined).map(([name, key]) => {
     const shallow = key === "depth_m" && now.depth_froude !== null && now.depth_froude !== undefined;
-    return { name, text: said(b, "now", key), more: shallow ? `Froude number of depth ${said(b, "now", "depth_froude")}` : "", old: (now.ages_s?.[key] ?? 0) > OLD_S };
+    return { name, text: said(b, "now", key), more: shallow ? `depth Froude number ${said(b, "now", "depth_froude")}` : "", old: (now.ages_s?.[key] ?? 0) > OLD_S };
   });
   tiles.push({ name: "Trim entered", text: now.trim_entered ?? "not yet", more: "", old: false });
   keep($("tiles"), tiles, (tile) => tile.name, () => make("div", {}, make("dt"), make("dd", {}, make("b"), make("small"))),
