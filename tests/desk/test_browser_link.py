@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from PIL import Image
+from playwright.sync_api import Browser, Page, Route, expect
 
 from tests.desk.boards import busy_board
 from tests.desk.browsing import LONG_MS
@@ -158,3 +160,32 @@ def test_the_end_of_the_recording_is_said(browser: Browser, desk: StandIn) -> No
         expect(page.locator("#lamp-word")).to_have_text("Ended")
         page.get_by_role("link", name="Finish").first.click()
         page.wait_for_url("**/after", timeout=LONG_MS)  # nothing is asked when it is over
+
+
+@pytest.mark.browser
+def test_a_photo_whose_answer_was_lost_is_taken_once_when_it_is_added_again(
+    browser: Browser, desk: StandIn, tmp_path: Path
+) -> None:
+    picture = tmp_path / "tank.jpg"
+    Image.new("RGB", (8, 8)).save(picture)
+    with page_of(browser, desk) as page:
+
+        def add(words: str) -> None:
+            page.locator("#photo").set_input_files(picture)
+            page.locator('#dialog-photo [name="value"]').fill(words)
+            page.locator("#dialog-photo .main").click()
+
+        def loses_the_answer(route: Route) -> None:
+            route.fetch()
+            route.abort()
+
+        page.route("**/photo", loses_the_answer)
+        add("the tank")
+        expect(page.locator("#dialog-photo .fault")).to_contain_text("cannot be reached")
+        page.unroute("**/photo")
+        page.reload()  # as somebody does whose page seems dead
+        add("the tank")
+        expect(page.locator("#told")).to_contain_text("Photo: noted")
+        add("the tank, empty")  # other words are another note
+        until(page, lambda: len(desk.posts) == 2)
+    assert [told["value"] for path, told in desk.posts if path == "/photo"] == ["the tank", "the tank, empty"]
