@@ -109,6 +109,7 @@ def test_a_whole_evening_on_the_page(after: Served) -> None:
     page = after.client.get("/after").text
     assert "rpm against rpm" in page
     assert "1000 rpm" in page
+    assert not re.search(r"<td>[a-z]+(-[a-z]+)*;", page)  # flags are words
     picture = after.client.get("/after/clocks.svg")
     assert picture.headers["content-type"] == "image/svg+xml"
     assert "engine log monitor.csv" in picture.text

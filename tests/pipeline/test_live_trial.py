@@ -42,6 +42,9 @@ def test_what_was_shown_as_done_is_what_process_decides(trial: Path, tmp_path: P
     assert all(e.rpm is not None for e in last.now.engines)
     assert last.recent.sog_kn
     assert last.bands
+    # between a run and the way back the current is unknown, and nobody is warned of what the plan will mend
+    assert any(cell.state == "half" for board in boards for cell in board.grid.cells)
+    assert "result-current-unknown" not in {alarm.id for board in boards for alarm in board.alarms}
     kinds = {board.advice.kind for board in boards}
     assert {"hold", "turn", "next_step"} <= kinds
     cautions = {board.advice.caution for board in boards}

@@ -618,7 +618,7 @@ def _bands(folder: Path, units: ReaderUnits) -> dict[str, Any] | None:
                 "fuel": measured(row, "fuel_l_per_h", "fuel", "l/h", 1),
                 "economy": measured(row, "economy_nm_per_l", "economy", "nm/l", 3),
                 "range": measured(row, "range_nm", "range", "nm", 0),
-                "flags": ", ".join(row["flags"]) if isinstance(row.get("flags"), list) else str(row.get("flags") or ""),
+                "flags": str(row.get("flags") or "").replace(";", ", ").replace("-", " "),
             }
             for row in rows
         ]

@@ -901,10 +901,13 @@ class LiveBoard:
             found += self._of_engines(now)
             found += self._of_place(now)
         if trial.reduced is not None:
+            # before the first run there is no band yet, and before the first way back no current: that is no fault
+            plan = trial.reduced.findings.plan
+            is_half = plan is not None and any(cell.state == "half" for cell in plan.cells)
+            expected = ("no-bands", "current-unknown") if is_half else ("no-bands",)
             found += [
                 (f"result-{w.code}", "warning", w.text, "See the results so far.")
-                # before the first run there is no band yet, which is no fault
-                for w in trial.reduced.findings.warnings if w.severity == "red" and w.code != "no-bands"
+                for w in trial.reduced.findings.warnings if w.severity == "red" and w.code not in expected
             ]  # fmt: skip
         unsure = [] if trial.alignment is None else [w for w in trial.alignment.warnings if "give a mark" in w]
         if unsure:
