@@ -73,7 +73,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
-    """Have ``-n logical`` start three workers for two cores: a third of the time tests wait.
+    """Have ``-n logical`` start three workers for two cores: for a quarter of their time tests wait.
 
     They wait for recorders at their own pace, for browsers and for clocks; one worker a core would leave the core idle.
     """
