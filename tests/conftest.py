@@ -3,12 +3,14 @@ that another test or the person at this computer has processed is used again."""
 
 from __future__ import annotations
 
+import gc
 import json
 import math
 import os
 import shutil
 import sys
 import tempfile
+from collections.abc import Generator
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -30,6 +32,11 @@ settings.register_profile(
 )
 settings.register_profile("new-examples", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("same-examples")
+
+
+# jsonschema compiles a grammar of international web addresses when it is imported, the dearest import of all; no schema
+# here has such an address, and without this module jsonschema leaves their format out
+sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]
 
 
 def _sync_nothing(handle: int) -> None:
@@ -62,6 +69,32 @@ def pytest_configure(config: pytest.Config) -> None:
     config.option.loadscopereorder = False
     shared = getattr(config, "workerinput", {}).get("made_once", str(_CACHES / "made once"))
     os.environ["TRIALCAPTURE_TESTS_MADE_ONCE"] = shared
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """Have ``-n logical`` start three workers for two cores: for a quarter of their time tests wait.
+
+    They wait for recorders at their own pace, for browsers and for clocks; one worker a core would leave the core idle.
+    """
+    if config.option.numprocesses != "logical" or "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None
+    cores = os.cpu_count() or 1
+    return cores + cores // 2
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Have garbage looked for in what tests make, and not in what is imported and collected.
+
+    That is more than a million objects which stay to the end; to look through them again and again is a tenth of a run.
+    """
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -9,7 +9,6 @@ import json
 import re
 import sys
 import tomllib
-from collections.abc import Iterator
 from email.message import Message
 from email.parser import Parser
 from functools import cache
@@ -73,32 +72,55 @@ def module_of(distribution: str) -> str:
     return known.get(distribution, distribution.replace("-", "_"))
 
 
+IMPORTING = ("import_module", "__import__", "importorskip")
+"""Functions that import the module whose name they are given."""
+
+
 @cache
-def parsed(path: Path) -> ast.Module:
-    """A source file as a tree; several tests walk through all of them."""
-    return ast.parse(path.read_bytes())
+def imports_of(path: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """First words of the modules that any line of a file imports, also inside functions and for types only.
+
+    Returns:
+        Those, and again those at the top of the file. The trees of all files are not kept: they are millions of
+        objects, and every search for garbage would look through them.
+    """
+    text = path.read_text(encoding="utf-8")
+    tree = ast.parse(text)
+    found: list[str] = []
+    waiting: list[ast.AST] = [tree]
+    while waiting:
+        node = waiting.pop()
+        found += imported_by(node)
+        for part in ("body", "orelse", "finalbody", "handlers", "cases"):
+            waiting += getattr(node, part, ())
+    if any(name in text for name in IMPORTING):
+        found += [
+            str(node.args[0].value).partition(".")[0]
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Call)
+            and getattr(node.func, "attr", getattr(node.func, "id", "")) in IMPORTING
+            and node.args
+            and isinstance(node.args[0], ast.Constant)
+        ]
+    return tuple(found), tuple(name for node in tree.body for name in imported_by(node))
 
 
-def imports_in(folder: Path) -> Iterator[tuple[str, Path]]:
-    """First words of the modules that any line imports, also inside functions and for types only."""
-    for path in sorted(folder.rglob("*.py")):
-        for node in ast.walk(parsed(path)):
-            if isinstance(node, ast.Import):
-                yield from ((alias.name.partition(".")[0], path) for alias in node.names)
-            elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
-                yield node.module.partition(".")[0], path
-            elif (
-                isinstance(node, ast.Call)
-                and getattr(node.func, "attr", getattr(node.func, "id", ""))
-                in ("import_module", "__import__", "importorskip")
-                and node.args
-                and isinstance(node.args[0], ast.Constant)
-            ):
-                yield str(node.args[0].value).partition(".")[0], path
+def imported_by(node: ast.AST) -> list[str]:
+    """First words of the modules that a statement itself imports."""
+    if isinstance(node, ast.Import):
+        return [alias.name.partition(".")[0] for alias in node.names]
+    if isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+        return [node.module.partition(".")[0]]
+    return []
+
+
+def imports_in(folder: Path) -> set[str]:
+    """First words of the modules that any line of a folder imports."""
+    return {name for path in folder.rglob("*.py") for name in imports_of(path)[0]}
 
 
 def test_the_program_imports_what_is_declared_and_declares_what_it_imports() -> None:
-    imported = {module for module, _ in imports_in(ROOT / "trialcapture")} - set(COMES_WITH)
+    imported = imports_in(ROOT / "trialcapture") - set(COMES_WITH)
     declared = {
         module_of(name) for name in names_of([*PROJECT["dependencies"], *(r for e in EXTRAS.values() for r in e)])
     }
@@ -115,18 +137,12 @@ def test_workbooks_are_read_without_entities() -> None:
 def test_what_an_extra_brings_is_never_needed_to_start() -> None:
     optional = {module_of(name) for requirements in EXTRAS.values() for name in names_of(requirements)}
     for path in sorted((ROOT / "trialcapture").rglob("*.py")):
-        body = parsed(path).body
-        tops = [node for node in body if isinstance(node, ast.Import | ast.ImportFrom)]
-        modules = {
-            name.partition(".")[0]
-            for node in tops
-            for name in ([a.name for a in node.names] if isinstance(node, ast.Import) else [node.module or ""])
-        }
+        modules = set(imports_of(path)[1])
         assert modules & optional == set(), path
 
 
 def test_tests_import_what_is_declared_and_the_test_extra_holds_no_more() -> None:
-    imported = {module for module, _ in imports_in(ROOT / "tests")} | {module for module, _ in imports_in(ROOT / ".ci")}
+    imported = imports_in(ROOT / "tests") | imports_in(ROOT / ".ci")
     of_tests = names_of(PROJECT["optional-dependencies"]["test"])
     declared = {module_of(name) for name in of_tests | names_of(PROJECT["dependencies"])}
     ours = {"trialcapture", "tests", *sys.stdlib_module_names}

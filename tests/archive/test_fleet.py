@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from tests.command import Run, calling
-from tests.fleet.making import BOATS, BUCKET, s3_server, short_session
+from tests.fleet.making import BOATS, BUCKET, copied_session, s3_server
 from trialcapture import __version__
 from trialcapture.archive.fleet import fleet_adding, object_store
 from trialcapture.archive.fleet.fleet_adding import AddedSession, add_sessions
@@ -68,7 +68,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     home = tmp_path_factory.mktemp("sessions")
     folders = [home / f"trial-{n}" for n in range(COUNT)]
     for number, folder in enumerate(folders[: len(BOATS)]):
-        short_session(folder, number, processed=number < PROCESSED)
+        copied_session(folder, number, processed=number < PROCESSED)
     for number, folder in enumerate(folders[len(BOATS) :]):
         copy_with_another_id(folders[PROCESSED + number % (len(BOATS) - PROCESSED)], folder, number)
     return folders

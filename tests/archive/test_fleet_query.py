@@ -15,7 +15,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from tests.fleet.making import short_session
+from tests.fleet.making import copied_session
 from trialcapture.archive.fleet.fleet_adding import add_sessions
 from trialcapture.archive.fleet.fleet_archive import FleetArchive, open_archive
 from trialcapture.archive.fleet.fleet_index import POINTER, index_files, update_index
@@ -34,7 +34,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> FleetArchive:
     """Three boats of 7, 12 and 17 m, two of them processed; the third has no results."""
     home = tmp_path_factory.mktemp("fleet")
     made = open_archive(str(home / "archive"), create=True)
-    folders = [short_session(home / f"s{n}", n, processed=n != DISPLACEMENT) for n in (PETROL, DISPLACEMENT, TWIN)]
+    folders = [copied_session(home / f"s{n}", n, processed=n != DISPLACEMENT) for n in (PETROL, DISPLACEMENT, TWIN)]
     assert all(one.fault is None for one in add_sessions(made, folders, t=lambda: T))
     update_index(made)
     return made

@@ -313,14 +313,16 @@ _MANY = 40_000_000
         ({"segment_id": _IDS}, "'reason' missing"),
         ({"segment_id": _IDS, "reason": _WORDS, "more": [[1]]}, "'more' of type list"),
         ({"segment_id": _IDS, "reason": _WORDS, "more": [{"a": 1}]}, "'more' of type struct"),
-        ({"segment_id": pa.nulls(_MANY, pa.int32()), "reason": pa.nulls(_MANY, pa.string())}, f"{_MANY} rows"),
+        ({"segment_id": _MANY, "reason": _MANY}, f"{_MANY} rows"),
         ({f"c{n}": [1] for n in range(2500)}, "2500 columns"),
     ],
 )
 def test_a_file_that_is_none_of_ours_is_refused_by_its_columns(
     tmp_path: Path, columns: dict[str, object], seen: str
 ) -> None:
-    pq.write_table(pa.table(columns), tmp_path / "a.parquet")
+    # that many are made here, and do not lie in memory from the collection of tests to their end
+    made = {name: pa.nulls(_MANY, WANTED.field(name).type) if of == _MANY else of for name, of in columns.items()}
+    pq.write_table(pa.table(made), tmp_path / "a.parquet")
     with pytest.raises(TrialCaptureError) as caught:
         read_parquet(tmp_path / "a.parquet", WANTED, needs_all=True)
     assert seen in str(caught.value)

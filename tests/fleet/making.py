@@ -15,6 +15,7 @@ from pathlib import Path
 import boto3
 from moto.server import ThreadedMotoServer
 
+from tests.made_once import made_once
 from trialcapture.pipeline import process
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
@@ -37,6 +38,18 @@ def short_session(folder: Path, number: int, *, processed: bool = True) -> Path:
     if processed and not (folder / "reduction" / "results.json").is_file():
         process(folder)
     return folder
+
+
+def copied_session(folder: Path, number: int, *, processed: bool = True) -> Path:
+    """Copy one session that is made once in a run of the tests to a folder that is not there yet, and return that."""
+
+    def make(home: Path) -> None:
+        if processed:
+            copied_session(home / "session", number, processed=False)
+        short_session(home / "session", number, processed=processed)
+
+    name = f"fleet {number} {'processed' if processed else 'as recorded'}"
+    return Path(shutil.copytree(made_once(name, make) / "session", folder))
 
 
 @contextmanager

@@ -29,7 +29,7 @@ from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 
 T = "2031-07-01T09:00:00Z"
-COUNT = 4
+COUNT = 3
 _COARSE = SCENARIOS["coarse-1hz"]
 SHORT = replace(
     _COARSE,
@@ -41,7 +41,7 @@ SHORT = replace(
 
 @pytest.fixture(scope="module")
 def sessions(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Four short sessions, not processed: one simulated, and copies of it with ids of their own, sealed anew."""
+    """Three short sessions, not processed: one simulated, and copies of it with ids of their own, sealed anew."""
     home = tmp_path_factory.mktemp("sessions")
     first = write_session(simulate(SHORT, 3), home / "trial-0")
     made = [first.folder]
@@ -114,7 +114,7 @@ def test_on_a_cluster_a_killed_worker_loses_nothing(archive: FleetArchive) -> No
         assert len({nanny.pid for nanny in nannies}) == 2
 
         def told(_one: DerivedStored, done: int, _every: int) -> None:
-            if done == 1 and not killed:  # three are waiting, so both are at work
+            if done == 1 and not killed:  # two are left, so both are at work
                 killed.append(nannies[0].pid)
                 psutil.Process(killed[0]).kill()
 

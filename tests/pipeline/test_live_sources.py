@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from tests.nmea_builders import journal_line, sentence
+from tests.numbers import process_numbers
 from tests.test_can_session import CONFIG, START_S, as_shown, bus
 from trialcapture.acquire.live_status import NAME, LiveFile, LiveLine, read_last_line, second_folder
 from trialcapture.acquire.raw_files import prepare_second
@@ -21,7 +22,6 @@ from trialcapture.acquire.status import Alarm, Status, TrialAlarm
 from trialcapture.archive.halves import join_halves
 from trialcapture.archive.session import create_session, open_session
 from trialcapture.config import load_config
-from trialcapture.pipeline import process
 from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_board import Board
 from trialcapture.pipeline.live_follow import Follower
@@ -67,12 +67,12 @@ class Growth:
             yield now_s
 
 
-def follow(growth: Growth, *, lines: Any = lambda: None, after_s: int = 12) -> list[Board]:
+def follow(growth: Growth, *, lines: Any = lambda: None, after_s: int = 12, step_s: float = STEP_S) -> list[Board]:
     """Follow a session while it grows; returns every board, those of some seconds after the end too."""
     boards: list[Board] = []
     live: LiveBoard | None = None
     now_s = 0.0
-    for now_s in growth.steps():
+    for now_s in growth.steps(step_s):
         live = live or LiveBoard(LiveTrial(growth.folder, is_sparing=False), read_status=lines)
         boards.append(live.look(now_s, (START_S + round(now_s)) * 10**9))
     assert live is not None
@@ -108,7 +108,7 @@ def states(board: Board) -> dict[tuple[str, str], str]:
 
 
 def decided(session: Path) -> dict[tuple[str, str], str]:
-    plan = process(session)["findings"].plan
+    plan = process_numbers(session)["findings"].plan
     assert plan is not None
     return {(f"{c.step_rpm:g}", c.way): c.state for c in plan.cells if c.step_rpm is not None}
 
@@ -211,7 +211,8 @@ def test_the_board_goes_on_with_the_second_disk(two_disks: tuple[Path, Path]) ->
     remark = json.dumps({"t": "2026-09-21T14:18:20Z", "kind": "remark", "value": "wash", "unit": "", "by": "x"})
     growth.add("notes-desk-2.jsonl", [(300.0, remark.encode() + b"\n")], at=str(second))
     with SessionLock(session):
-        boards = follow(growth, lines=lambda: line_of(session, second))
+        # which files are followed is tested here, and what is shown between two looks in the tests above and below
+        boards = follow(growth, lines=lambda: line_of(session, second), step_s=12.0)
     last = boards[-1]
     assert set(states(last).values()) == {"done"}
     assert len(states(last)) == 4

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.numbers import process_numbers
 from trialcapture.archive.notes import on_utc, parse_note
-from trialcapture.pipeline import process
 from trialcapture.rehearse.boats import Laptop
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
@@ -26,7 +26,7 @@ def stamp(at: datetime) -> str:
 def test_a_reading_by_a_clock_a_quarter_of_an_hour_fast_is_that_of_its_run(tmp_path: Path) -> None:
     scenario = replace(SCENARIOS["small-petrol"], laptop=Laptop(wall_error_s=FAST_S, steps=()), vary=False)
     write_session(simulate(scenario, 5, short=True), tmp_path / "day")
-    legs = process(tmp_path / "day")["legs"].to_pylist()
+    legs = process_numbers(tmp_path / "day")["legs"].to_pylist()
     leg = legs[2]
     middle = leg["start"] + (leg["stop"] - leg["start"]) / 2
     by_clock, on_watch = middle + timedelta(seconds=FAST_S), legs[0]["start"] + timedelta(seconds=20)
@@ -37,7 +37,7 @@ def test_a_reading_by_a_clock_a_quarter_of_an_hour_fast_is_that_of_its_run(tmp_p
         {"t": stamp(on_watch), "value": 66, **sound, "entered": "2026-06-23T10:00:00Z"},
     ]
     (tmp_path / "day" / "raw" / "notes-note.jsonl").write_text("".join(json.dumps(n) + "\n" for n in notes))
-    found = process(tmp_path / "day")["findings"]
+    found = process_numbers(tmp_path / "day")["findings"]
     assert {s.level_db: s.band_name for s in found.sound} == {71.0: leg["band_name"], 66.0: legs[0]["band_name"]}
     (said,) = [w for w in found.warnings if w.code == "noted-by-clock"]
     assert "900 s ahead of UTC" in said.text
