@@ -1,5 +1,6 @@
 """The command line as a first-time user meets it: clear messages, right exit codes, nothing half-written."""
 
+import inspect
 import json
 import os
 import signal
@@ -16,9 +17,11 @@ from tests.command import Run, calling
 from tests.made_once import simulated
 from trialcapture import __version__
 from trialcapture.archive.manifest import verify_manifest
+from trialcapture.archive.note_kinds import FIELDS
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group, main
-from trialcapture.cli.archive_questions import archive
+from trialcapture.cli.archive_commands import archive
+from trialcapture.cli.declaring import LazyCommand
 from trialcapture.cli.output import say
 from trialcapture.rehearse.scenarios import DEFAULT
 from trialcapture.rehearse.write import write_session
@@ -66,9 +69,24 @@ def test_help_and_version(run: Run) -> None:
         assert max(map(len, out.splitlines())) <= 80
 
 
-def test_help_imports_nothing_heavy() -> None:
+def test_the_module_of_every_command_has_a_function_that_takes_what_is_declared() -> None:
+    commands = [one for one in (*group.commands.values(), *archive.commands.values()) if one is not archive]
+    assert len(commands) == 23
+    for command in commands:
+        assert isinstance(command, LazyCommand)
+        taken = inspect.signature(command.load()).parameters
+        named = {name for name, p in taken.items() if p.kind is not p.VAR_KEYWORD} - {"context"}
+        declared = {p.name for p in command.params}
+        if any(p.kind is p.VAR_KEYWORD for p in taken.values()):  # the fields of a note
+            assert declared - named == set(FIELDS)
+        else:
+            assert declared == named, command.name
+
+
+@pytest.mark.parametrize("words", [["--help"], ["process", "--help"], ["note", "-h"], ["archive", "query", "--help"]])
+def test_help_imports_nothing_heavy(words: list[str]) -> None:
     script = (
-        "import sys; sys.argv = ['trialcapture', '--help']\ntry:\n import trialcapture.cli; trialcapture.cli.main()\n"
+        f"import sys; sys.argv = {['trialcapture', *words]}\ntry:\n import trialcapture.cli; trialcapture.cli.main()\n"
     )
     script += "finally:\n print(sorted({name.partition('.')[0] for name in sys.modules}))"
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
@@ -209,7 +227,7 @@ def test_what_nobody_expected_is_short_and_kept_in_a_file(
     def fail(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr("trialcapture.archive.collect.collect", fail)
+    monkeypatch.setattr("trialcapture.cli.collect.collect_files", fail)
     code, out, err = run("collect", "day.nmea", "--config", "boat.toml", "--into", "s", "--json")
     assert code == 1
     assert "ZeroDivisionError: division by zero" in flat(err)
@@ -228,7 +246,7 @@ def test_what_is_kept_of_a_fault_is_private_and_no_file_that_was_there(
     def fail(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("\ud800\x1b[2J")
 
-    monkeypatch.setattr("trialcapture.archive.collect.collect", fail)
+    monkeypatch.setattr("trialcapture.cli.collect.collect_files", fail)
     for _ in range(2):
         _, _, err = run("collect", "day.nmea", "--config", "boat.toml", "--into", "s")
         assert "\x1b" not in err
@@ -252,7 +270,7 @@ def test_what_the_system_refuses_is_no_fault_of_the_program(run: Run, monkeypatc
     def refuse(*_: Any, **__: Any) -> None:
         raise PermissionError(13, "Permission denied", "far/away")
 
-    monkeypatch.setattr("trialcapture.archive.collect.collect", refuse)
+    monkeypatch.setattr("trialcapture.cli.collect.collect_files", refuse)
     code, _, err = run("collect", "day.nmea", "--config", "boat.toml", "--into", "s")
     assert code == 1
     assert flat(err).startswith("error: a file or folder cannot be used, saw 'Permission denied', at far/away.")
@@ -263,7 +281,7 @@ def test_ctrl_c_is_said_in_one_line(run: Run, monkeypatch: pytest.MonkeyPatch, f
     def stop(*_: Any, **__: Any) -> None:
         raise fault
 
-    monkeypatch.setattr("trialcapture.archive.collect.collect", stop)
+    monkeypatch.setattr("trialcapture.cli.collect.collect_files", stop)
     code, _, err = run("collect", "day.nmea", "--config", "boat.toml", "--into", "s")
     assert code == 130
     assert err.strip() == "stopped; nothing half-written was left"

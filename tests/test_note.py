@@ -16,7 +16,8 @@ from PIL import Image
 from tests import rig
 from tests.command import Run, calling
 from trialcapture.archive.journal import original_bytes
-from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
+from trialcapture.archive.note_entry import note_entry
+from trialcapture.archive.note_kinds import FIELDS, KINDS
 from trialcapture.archive.notes import DAMAGED, add_notes, marks_of, observations_of, read_notes, trims_of
 from trialcapture.archive.seal import NOTE, compare_seal, read_chain
 from trialcapture.archive.session import open_session

@@ -92,3 +92,33 @@ def test_no_two_public_classes_have_one_name() -> None:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 places[node.name].append(path.relative_to(ROOT).as_posix())
     assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
+IMPORTS_IN_FUNCTIONS = {
+    "__init__.py": (1, "pandas, for `load` alone"),
+    "acquire/can_bus.py": (1, "python-can is an extra"),
+    "archive/fleet/object_store.py": (5, "boto3 is an extra, and only s3:// needs it"),
+    "archive/photos.py": (2, "Pillow, where a session has photos"),
+    "archive/signature.py": (2, "cryptography is an extra"),
+    "archive/workbook.py": (3, "openpyxl takes 0.1 s, and few engine logs are workbooks"),
+    "cli/output.py": (1, "rich shows progress at a terminal alone, and help loads this module"),
+    "cli/process.py": (5, "what makes results takes a second, which a wrong path is not kept waiting for"),
+    "cli/record.py": (2, "a terminal closed while the recorder loads must not end it"),
+    "pipeline/__init__.py": (3, "a second look decodes nothing; SciPy is loaded beside decoding"),
+    "pipeline/results.py": (2, "a second look may measure nothing"),
+    "report/figures.py": (9, "matplotlib takes 0.5 s, and a second look draws nothing"),
+    "report/pdf.py": (2, "WeasyPrint is an extra"),
+}
+"""Modules that import inside functions: how often, and why it cannot stand at the top."""
+
+
+def test_imports_stand_at_the_top_but_for_a_reason() -> None:
+    found = {}
+    for path in MODULES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
+        # a function inside another is walked through twice
+        lines = {n.lineno for f in functions for n in ast.walk(f) if isinstance(n, ast.Import | ast.ImportFrom)}
+        if lines:
+            found[path.relative_to(ROOT / "trialcapture").as_posix()] = len(lines)
+    assert found == {name: count for name, (count, _) in IMPORTS_IN_FUNCTIONS.items()}

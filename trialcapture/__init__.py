@@ -21,6 +21,7 @@ In a notebook, `load` gives the results of a processed session as pandas frames.
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -47,8 +48,6 @@ def load(session: str | os.PathLike[str]) -> TrialFrames | CombinedFrames:
     Raises:
         TrialCaptureError: There is no session, or it was not processed.
     """
-    from pathlib import Path  # noqa: PLC0415
-
     from trialcapture.frames import load_any  # noqa: PLC0415  pandas takes a quarter of a second
 
     return load_any(Path(session))

@@ -19,7 +19,7 @@ from trialcapture.acquire.live_status import GUIDANCE, append_guidance, read_gui
 from trialcapture.acquire.screen import render
 from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status, TrialAlarm
 from trialcapture.archive.work_folder import work_folder
-from trialcapture.cli import recording
+from trialcapture.cli import beside
 from trialcapture.system.session_lock import SessionLock
 
 STATUS = Status("day", True, 0, 61.0, 1_000_000, 0.4, 50_000_000_000, 300.0, (), (), ())
@@ -130,7 +130,7 @@ def test_a_follower_tells_of_a_recording_and_killing_it_harms_nothing(tmp_path: 
     shutil.copytree(rehearsed(2, tmp_path / "made", short=True), session)
     before = {p: p.read_bytes() for p in sorted((session / "raw").rglob("*")) if p.is_file()}
     with SessionLock(session):  # as a recorder at work has it
-        end = recording.start_follower(session)
+        end = beside.start_follower(session)
         path = work_folder(session) / GUIDANCE
         deadline = time.monotonic() + 120.0
         while not (path.is_file() and path.read_bytes().endswith(b"\n")) and time.monotonic() < deadline:
@@ -172,4 +172,4 @@ def test_a_follower_ends_where_no_recorder_is_at_work(tmp_path: Path) -> None:
 
 def test_without_a_terminal_there_is_no_follower(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "stderr", io.StringIO())
-    assert recording.beside_screen() is None
+    assert beside.beside_screen() is None

@@ -9,7 +9,6 @@ import socket
 import subprocess
 import sys
 import threading
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ import pytest
 from tests import rig
 from tests.command import Run, calling
 from tests.desk.served import NO_TLS, empty_session, serving
+from trialcapture.cli import beside, recording
 from trialcapture.desk.day import Day, day_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system import operating_system
@@ -26,7 +26,6 @@ from trialcapture.system.session_lock import SessionLock
 from trialcapture.system.sockets import listen_on
 
 ROOT = Path(__file__).parents[2]
-command = import_module("trialcapture.cli.desk")  # its package holds a command of the same name
 
 
 class Started:
@@ -139,10 +138,10 @@ def test_a_desk_beside_a_recorder_waits_for_its_session_and_outlives_no_reader(
 ) -> None:
     started: list[subprocess.Popen[bytes]] = []
     real = operating_system.start_apart
-    monkeypatch.setattr(operating_system, "start_apart", lambda *a, **k: started.append(real(*a, **k)) or started[-1])
+    monkeypatch.setattr(beside, "start_apart", lambda *a, **k: started.append(real(*a, **k)) or started[-1])
     monkeypatch.chdir(ROOT)
     folder = tmp_path / "day"
-    command.start_beside(folder)
+    beside.start_desk(folder)
     (url,) = re.findall(r"http://\S+", capsys.readouterr().err)
     try:
         empty_session(folder)
@@ -168,14 +167,14 @@ def test_a_desk_that_cannot_be_started_ends_no_recording(
     def refuse(*_: object, **__: object) -> None:
         raise OSError(12, "Cannot allocate memory")
 
-    monkeypatch.setattr(operating_system, "start_apart", refuse)
-    command.start_beside(tmp_path / "day")
+    monkeypatch.setattr(beside, "start_apart", refuse)
+    beside.start_desk(tmp_path / "day")
     assert "the recording goes on without it" in " ".join(capsys.readouterr().err.split())
 
 
 def test_record_starts_the_desk_of_its_session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Any) -> None:
     began: list[Path] = []
-    monkeypatch.setattr(command, "start_beside", began.append)
+    monkeypatch.setattr(recording, "start_desk", began.append)
     settings = tmp_path / "boat.toml"
     settings.write_text(f'[[source]]\nid = "net"\nkind = "udp"\nhost = "127.0.0.1"\nport = {rig.free_port()}\n')
     code, _, err = run("record", settings, "--into", tmp_path / "day", "--minutes", "0.01", "--desk")

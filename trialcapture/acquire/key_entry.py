@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from time import monotonic
 from typing import Any
 
-from trialcapture.archive.note_kinds import note_entry, reader_gallon
+from trialcapture.archive.note_entry import note_entry, reader_gallon
 from trialcapture.config import LOG_QUANTITIES, UnitSystem
 from trialcapture.errors import TrialCaptureError
 

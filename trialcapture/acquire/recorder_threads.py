@@ -19,6 +19,7 @@ from trialcapture.acquire.growing_file import GrowingFile, Replay
 from trialcapture.acquire.network import TcpClient, UdpListener
 from trialcapture.acquire.raw_files import RawFiles, part_of
 from trialcapture.acquire.received_lines import HOLD_NS, Backlog, LineCutter, Piece, Received, journal_line
+from trialcapture.acquire.serial_port import SerialPort
 from trialcapture.acquire.source import Chunk, Say, Source, SourceError, say_nothing
 from trialcapture.acquire.source_health import Health
 from trialcapture.archive.journal import parse_line, split_lines
@@ -558,8 +559,6 @@ def make_source(
     """
     match settings.kind:
         case "serial":
-            from trialcapture.acquire.serial_port import SerialPort  # noqa: PLC0415  pyserial only where needed
-
             return SerialPort(settings.id, str(settings.port), settings.baud, clock, say=say)
         case "udp":
             return UdpListener(settings.id, int(settings.port or 0), settings.host, say=say)

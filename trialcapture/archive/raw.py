@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
 import numpy as np
+import zstandard
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.session_files import open_plain, read_parts
@@ -290,8 +291,6 @@ def _unpack(file: BinaryIO, kind: Packing, path: Path, warn: Callable[[str], Non
 def _unpacker(kind: Packing) -> tuple[Any, type[Exception]]:
     if kind == "gz":
         return zlib.decompressobj(wbits=31), zlib.error
-    import zstandard  # noqa: PLC0415  only needed for this kind of file
-
     return zstandard.ZstdDecompressor(max_window_size=_WINDOW_BYTES).decompressobj(), zstandard.ZstdError
 
 

@@ -47,8 +47,7 @@ def sign_root(folder: Path, root: str, key: Path) -> Signed:
         TrialCaptureError: The library is missing, the key is none, or a file cannot be written.
     """
     private = _load_key(key)
-    from cryptography.hazmat.primitives import serialization  # noqa: PLC0415  an extra
-
+    _, serialization = _library()
     public = private.public_key().public_bytes(
         serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
     )
@@ -86,7 +85,7 @@ def _load_key(key: Path) -> Ed25519PrivateKey:
 
 def _library() -> tuple[Any, Any]:
     try:
-        from cryptography.hazmat.primitives import serialization  # noqa: PLC0415
+        from cryptography.hazmat.primitives import serialization  # noqa: PLC0415  an extra
         from cryptography.hazmat.primitives.asymmetric import ed25519  # noqa: PLC0415
     except ImportError as fault:
         raise TrialCaptureError(

@@ -1,4 +1,9 @@
-"""The command line. Every command imports what it needs when it runs, so that help is there at once."""
+"""The command line, from what was typed to the exit code.
+
+`commands` and `archive_commands` declare every command with its options and help, as `declaring` says; each is done
+by a function of its name in a module of its own or of its neighbours, which is imported when it runs. `output` and
+`sealing` hold what several commands print.
+"""
 
 from __future__ import annotations
 
@@ -10,42 +15,13 @@ from contextlib import contextmanager, suppress
 
 import click
 
-from trialcapture import __version__
-from trialcapture.cli.archive_questions import archive
-from trialcapture.cli.desk import desk
-from trialcapture.cli.draft_log import draft_log
-from trialcapture.cli.explain import explain
-from trialcapture.cli.note import note
+from trialcapture.cli.commands import group
 from trialcapture.cli.output import report_fault, show_usage_fault, tell
-from trialcapture.cli.pack import pack
-from trialcapture.cli.recording import follow, preflight, record
-from trialcapture.cli.rehearse import rehearse
-from trialcapture.cli.review import review
-from trialcapture.cli.seal import seal
-from trialcapture.cli.sessions import collect, process, verify
 from trialcapture.system.console import show_any_text
 
+__all__ = ["group", "main"]
 _STOPPED = 130
 """Exit code of a program ended by Ctrl-C (128 + SIGINT, POSIX shells)."""
-_SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
-
-
-@click.group(context_settings=_SETTINGS)
-@click.version_option(__version__, prog_name="trialcapture")
-def group() -> None:
-    """Sea trials of instrumented boats: from NMEA 0183 and engine logs to a
-    table of speed, fuel, economy and range with its evidence.
-
-    Raw files are never altered. On a boat's network the program only listens.
-    """
-
-
-_COMMANDS = (
-    preflight, record, desk, draft_log, collect, process, explain, note, review, verify, seal, pack, archive, rehearse,
-    follow,
-)  # fmt: skip
-for _command in _COMMANDS:
-    group.add_command(_command)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -1,4 +1,4 @@
-"""``trialcapture draft-log``."""
+"""``trialcapture draft-log``: what an engine log looks like, and a draft of what declares it."""
 
 from __future__ import annotations
 
@@ -6,59 +6,30 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
+import pyarrow as pa
 
-from trialcapture.cli.output import PATH, json_option, print_json, say, tell
+from trialcapture.acquire.explain import SentenceSeen, explain_groups, explain_log, explained_lines
+from trialcapture.archive.collect import check_log, look_at_engine_log
+from trialcapture.archive.raw import read_blocks
+from trialcapture.cli.output import print_json, say, tell
+from trialcapture.config import parse_zone
+from trialcapture.decode.can.can_decoder import CanDecoder
+from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading, draft_table, reading_text
 from trialcapture.errors import TrialCaptureError
-
-if TYPE_CHECKING:
-    from trialcapture.acquire.explain import SentenceSeen
-    from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading
 
 _ROWS_SHOWN, _WIDTH = 8, 78
 """Rows of the log that are shown, and how wide, on a screen of 80 columns."""
 
 
-@click.command("draft-log")
-@click.argument("files", metavar="FILE...", nargs=-1, type=PATH)
-@click.option(
-    "--nmea",
-    "logs",
-    metavar="LOG",
-    multiple=True,
-    type=PATH,
-    help="Explain every kind of sentence (or CAN message) in a log, with its latest values and what it feeds.",
-)
-@click.option("--sheet", metavar="NAME", help="Which sheet of a workbook, where it has several.")
-@click.option(
-    "--timezone",
-    "zones",
-    metavar="ZONE",
-    multiple=True,
-    help="Show what the first time is in UTC if the logger's clock was set to ZONE, such as Europe/Athens or +02:00; "
-    "may be given several times. Without it this computer's own zone is tried.",
-)
-@json_option
 def draft_log(
     files: tuple[Path, ...], logs: tuple[Path, ...], sheet: str | None, zones: tuple[str, ...], as_json: bool
 ) -> None:
-    """Show an engine log's first rows and draft its [[engine_log]] table.
-
-    Prints how the file seems to be laid out, what each declaration that fits
-    would make of the first time, and a table to copy into the settings. What
-    only you can know (the zone, units, day or month first) stands there as "?"
-    and must be answered. Nothing is written, and nothing is guessed later.
-
-    \b
-    trialcapture draft-log port.csv --timezone Europe/Athens
-    trialcapture draft-log --nmea monday.nmea
-    """
+    """Print what each file looks like and a table to copy."""
     if not files and not logs:
         raise click.UsageError("Missing argument 'FILE...'.", click.get_current_context())
-    from trialcapture.archive.collect import look_at_engine_log  # noqa: PLC0415
-    from trialcapture.decode.engine_log.log_draft import draft_table  # noqa: PLC0415
 
     where = _zones(zones)
     heard = {path: _explained(path) for path in logs}
@@ -73,7 +44,6 @@ def draft_log(
     if as_json:
         print_json({"files": told, "logs": [{"file": p, "sentences": list(map(asdict, s))} for p, s in heard.items()]})
         return
-    from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
 
     for path, seen in heard.items():
         tell(f"{path}")
@@ -83,13 +53,6 @@ def draft_log(
 
 def _explained(path: Path) -> list[SentenceSeen]:
     """Explain what an NMEA log or a CAN log says."""
-    import pyarrow as pa  # noqa: PLC0415
-
-    from trialcapture.acquire.explain import explain_groups, explain_log  # noqa: PLC0415
-    from trialcapture.archive.collect import check_log  # noqa: PLC0415
-    from trialcapture.archive.raw import read_blocks  # noqa: PLC0415
-    from trialcapture.decode.can.can_decoder import CanDecoder  # noqa: PLC0415
-
     told: list[str] = []
     kind = check_log(path, told.append)
     for warning in told:
@@ -110,8 +73,6 @@ def _explained(path: Path) -> list[SentenceSeen]:
 
 def _zones(names: Sequence[str]) -> list[tuple[str, tzinfo | None]]:
     """Return zones with what to call them; None stands for this computer's, whose rules Python keeps to itself."""
-    from trialcapture.config import parse_zone  # noqa: PLC0415
-
     found: list[tuple[str, tzinfo | None]] = []
     for name in names:
         try:
@@ -125,8 +86,6 @@ def _zones(names: Sequence[str]) -> list[tuple[str, tzinfo | None]]:
 
 def _meaning(reading: TimeReading, zones: Sequence[tuple[str, tzinfo | None]]) -> list[dict[str, str]]:
     """Return what a reading says and what it is in UTC, for each zone that would tell."""
-    from trialcapture.decode.engine_log.log_draft import reading_text  # noqa: PLC0415
-
     text = reading_text(reading)
     if reading.kind == "elapsed":
         return [{"reads": text}]

@@ -8,60 +8,34 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress, tell
+from trialcapture.archive.manifest import hash_file
+from trialcapture.archive.notes import marks_of, read_notes
+from trialcapture.archive.session import Session, is_combined, open_session
+from trialcapture.cli.output import print_json, say, shown_progress, tell
+from trialcapture.config import Config, UnitSystem, config_hash, read_config
 from trialcapture.errors import TrialCaptureError
-
-if TYPE_CHECKING:
-    from trialcapture.archive.session import Session
-    from trialcapture.config import Config, UnitSystem
-    from trialcapture.frames import CombinedFrames, TrialFrames
-    from trialcapture.reduce.summary import Summary
-    from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.frames import CombinedFrames, TrialFrames, load_combined, load_frames
+from trialcapture.measure.plan_result import NOT_DRIVEN
+from trialcapture.pipeline.raw_places import find_raw_places
+from trialcapture.reduce.combined_bands import session_letter
+from trialcapture.reduce.summary import Summary
+from trialcapture.reduce.tables import iso_utc
+from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals
+from trialcapture.report.format import plural
+from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.terminal import plain_text
 
 _TERMS_SHOWN = 5
 
 
-@click.command()
-@path_argument("SESSION")
-@click.argument("what", metavar="BAND|LEG", nargs=-1, required=True)
-@click.option(
-    "--config", "config_path", metavar="CONFIG", type=PATH, help="Settings the session was processed with, if others."
-)
-@click.option(
-    "--units",
-    type=click.Choice(("metric", "us", "imperial")),
-    help="Units of the figures; those of the settings when not given.",
-)
-@json_option
 def explain(
     session: Path, what: tuple[str, ...], config_path: Path | None, units: UnitSystem | None, as_json: bool
 ) -> None:
-    """Trace a printed number back to its legs and raw lines.
-
-    BAND is a row by its name or engine speed, LEG a stretch by its number; a
-    number that could be both is the band, and "leg 12" is the leg. Prints what
-    was measured on each leg and what was done to it (current, engine speed and
-    wind, depth, fuel calibration), what the ± is made of, and where the raw
-    data stands: lines and bytes of the logs, rows of the engine logs.
-
-    \b
-    trialcapture explain monday 1800
-    trialcapture explain monday leg 12
-
-    Of a trial of several sessions, a row is traced to each session it is made
-    of; a leg, and a row of one session, is named with the session's letter:
-
-    \b
-    trialcapture explain whole_trial 1800
-    trialcapture explain whole_trial B leg 12
-    """
-    from trialcapture.archive.session import is_combined, open_session  # noqa: PLC0415
-    from trialcapture.frames import load_frames  # noqa: PLC0415
-
+    """Print what a number is made of and where its raw data stands."""
     if is_combined(session):
         if config_path is not None:
             raise click.UsageError("--config is for a single session.")
@@ -74,18 +48,12 @@ def explain(
     if as_json:
         print_json(told)
     else:
-        from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
-
         bands = [_plain(row) for row in frames.bands.to_dict("records")]
         _show(told, bands, ReaderUnits(units or config.report.units, config.report.also))
 
 
 def _explain_combined(folder: Path, what: str, units: UnitSystem | None, as_json: bool) -> None:
     """Trace a row of a trial of several sessions to each of them, or what is asked of one of them."""
-    from trialcapture.frames import load_combined  # noqa: PLC0415
-    from trialcapture.reduce.combined_bands import session_letter  # noqa: PLC0415
-    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
-
     frames = load_combined(folder)
     letters = {session_letter(n): of for n, of in enumerate(frames.sessions)}
     row, chosen = _chosen_of_several(what, frames, letters)
@@ -149,9 +117,6 @@ def _show_combined_row(
     frames: CombinedFrames,
     units: ReaderUnits,
 ) -> None:
-    from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals  # noqa: PLC0415
-    from trialcapture.report.terminal import plain_text  # noqa: PLC0415
-
     bands = [_plain(own) for own in frames.bands.to_dict("records")]
     whose = " and ".join(letter for letter, *_ in each)
     ways = "both ways" if row["ways"] == 2 else "one way"
@@ -171,9 +136,6 @@ def _show_combined_row(
 
 def _settings(session: Session, summary: Summary, config_path: Path | None) -> Config:
     """Return the settings that the result was made with; refuse others, and raw files that are others by now."""
-    from trialcapture.archive.manifest import hash_file  # noqa: PLC0415
-    from trialcapture.config import config_hash, read_config  # noqa: PLC0415
-
     config = session.config if config_path is None else read_config(config_path)[0]
     if config_hash(config) != summary.config_hash:
         raise TrialCaptureError(
@@ -197,9 +159,6 @@ def _settings(session: Session, summary: Summary, config_path: Path | None) -> C
 
 
 def _explained(session: Session, frames: TrialFrames, config: Config, what: str) -> dict[str, Any]:
-    from trialcapture.archive.notes import marks_of, read_notes  # noqa: PLC0415
-    from trialcapture.pipeline.raw_places import find_raw_places  # noqa: PLC0415
-
     bands, legs, segments = (
         [_plain(row) for row in frame.to_dict("records")] for frame in (frames.bands, frames.legs, frames.segments)
     )
@@ -259,8 +218,6 @@ def _chosen(
 
 def _tried(segment: Mapping[str, Any], band: Mapping[str, Any]) -> bool:
     """Return whether a refused stretch was a try at a band."""
-    from trialcapture.measure.plan_result import NOT_DRIVEN  # noqa: PLC0415
-
     rpm, low, high = segment["rpm_mean"], band["rpm_low"], band["rpm_high"]
     if None in (rpm, low, high) or str(segment["reason"]).split(":")[0] in NOT_DRIVEN:
         return False
@@ -268,8 +225,6 @@ def _tried(segment: Mapping[str, Any], band: Mapping[str, Any]) -> bool:
 
 
 def _band(row: Mapping[str, Any], summary: Summary) -> dict[str, Any]:
-    from trialcapture.report.band_table import BAND_QUANTITIES  # noqa: PLC0415
-
     budget = next((b for b in summary.budgets if b.band_name == row["band_name"]), None)
     quantities = {}
     for quantity in BAND_QUANTITIES:
@@ -325,8 +280,6 @@ def _corrections(band: Mapping[str, Any] | None, summary: Summary) -> dict[str, 
 
 
 def _iso(stamp: Any) -> str:
-    from trialcapture.reduce.tables import iso_utc  # noqa: PLC0415
-
     return iso_utc(stamp.value)
 
 
@@ -360,10 +313,6 @@ def _show(told: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], units: Re
 
 
 def _show_band(band: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], legs: int, units: ReaderUnits) -> None:
-    from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals  # noqa: PLC0415
-    from trialcapture.report.format import plural  # noqa: PLC0415
-    from trialcapture.report.terminal import plain_text  # noqa: PLC0415
-
     ways = "both ways" if band["ways"] == 2 else "one way"
     shown = "" if legs == band["legs"] else f", {legs} shown"
     tell(f"{band['band_name']}: {plural(band['legs'], 'leg')}, {ways}{shown}")
@@ -383,8 +332,6 @@ def _show_band(band: Mapping[str, Any], bands: Sequence[Mapping[str, Any]], legs
 
 
 def _show_leg(leg: Mapping[str, Any], units: ReaderUnits) -> None:
-    from trialcapture.report.terminal import plain_text  # noqa: PLC0415
-
     way = leg["heading_true_deg"] if leg["heading_true_deg"] is not None else leg["course_true_deg"]
     on = "" if way is None else f" on {way:03.0f}°"
     held = f"{leg['start'][:19].replace('T', ' ')} to {leg['stop'][11:19]} UTC, {leg['duration_s']:.1f} s{on}"

@@ -2,61 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
-from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
-from trialcapture.cli.output import (
-    PATH,
-    accept_option,
-    acceptance,
-    json_option,
-    path_argument,
-    print_json,
-    root_text,
-    tell,
+from trialcapture.archive.note_entry import note_entry
+from trialcapture.archive.note_kinds import KINDS
+from trialcapture.archive.notes import (
+    add_notes,
+    complete_photo,
+    entered_time,
+    note_time,
+    observations_of,
+    read_notes,
+    session_time,
 )
+from trialcapture.archive.seal import NOTE
+from trialcapture.archive.session import Session, open_session
+from trialcapture.cli.output import print_json, tell
+from trialcapture.cli.sealing import acceptance, root_text
+from trialcapture.config import read_walk_round
 from trialcapture.errors import TrialCaptureError
-
-if TYPE_CHECKING:
-    from trialcapture.archive.session import Session
+from trialcapture.reduce.note_record import walk_round_entries
+from trialcapture.reduce.summary import as_json as plain
+from trialcapture.system.session_lock import is_locked
 
 _WRITER = "note"
 
 
-def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for name, field in reversed(list(FIELDS.items())):
-        text = field.help + (f": {', '.join(field.allowed)}" if 0 < len(field.allowed) < 5 else "")
-        command = click.option(f"--{name.replace('_', '-')}", name, metavar="X", help=f"{text}.")(command)
-    return command
-
-
-# a value may be a negative number, which click would take for an option
-@click.command(context_settings={"ignore_unknown_options": True})
-@path_argument("SESSION")
-@click.argument("kind", metavar="[KIND]", type=click.Choice(list(KINDS)), required=False)
-@click.argument("value", metavar="[VALUE]", required=False)
-@click.option("--unit", default="", metavar="U", help="Unit of the value.")
-@click.option("--where", default="", metavar="W", help="Place on board.")
-@click.option("--at", "at", metavar="T", help="When, UTC: 2026-05-14T10:12:30Z; now when not given.")
-@click.option("--by", default="", metavar="NAME", help="Who notes it.")
-@click.option("--photo", metavar="FILE", type=PATH, help="A photo to copy into the session.")
-@click.option(
-    "--list",
-    "checklist",
-    metavar="[FILE]",
-    is_flag=False,
-    flag_value="",
-    default=None,
-    help="Instead of noting, show what of the walk round is open, by a checklist such as configs/walk_round.toml.",
-)
-@_field_options
-@accept_option
-@json_option
 def note(
     session: Path,
     kind: str | None,
@@ -71,27 +45,7 @@ def note(
     as_json: bool,
     **fields: str | None,
 ) -> None:
-    """Note what was seen, measured or found.
-
-    The entry is added to raw/notes-note.jsonl and sealed; nothing that was
-    noted is changed. A recorder may be at work: it seals the entry when it
-    ends.
-
-    \b
-    trialcapture note monday mark
-    trialcapture note monday trim 25 --unit % --side port --by Kim
-    trialcapture note monday sound 71.5 --where helm --doors closed
-    trialcapture note monday reading 2400 --unit rpm --quantity rpm --engine port
-    trialcapture note monday finding "hose chafed" --grade watch --photo hose.jpg
-    trialcapture note monday photo --photo bow.jpg --camera-zone +02:00
-    trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
-    trialcapture note monday --list walk_round.toml
-    """
-    from trialcapture.archive.notes import add_notes, complete_photo, entered_time, note_time, read_notes, session_time  # noqa: PLC0415
-    from trialcapture.archive.seal import NOTE  # noqa: PLC0415
-    from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
-
+    """Add a note to a session, or show what of the walk round is open."""
     if value is not None and value.startswith("--"):
         raise click.NoSuchOption(value)
     opened = open_session(session)
@@ -152,10 +106,6 @@ def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool
     Raises:
         TrialCaptureError: There is no checklist, or it cannot be read.
     """
-    from trialcapture.archive.notes import observations_of, read_notes  # noqa: PLC0415
-    from trialcapture.config import read_walk_round  # noqa: PLC0415
-    from trialcapture.reduce.note_record import walk_round_entries  # noqa: PLC0415
-
     if kind is not None:
         raise click.UsageError("--list shows what is open and notes nothing: leave out the kind and its value.")
     items = read_walk_round(Path(checklist)) if checklist else session.config.trial.walk_round
@@ -166,8 +116,6 @@ def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool
         )  # fmt: skip
     found = walk_round_entries(items, observations_of(read_notes(session)))
     if as_json:
-        from trialcapture.reduce.summary import as_json as plain  # noqa: PLC0415
-
         print_json({"session": session.id, "items": plain(found)})
         return
     for area in dict.fromkeys(item.area for item in found):

@@ -14,17 +14,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any
 
 import click
 
 from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.safe_text import clean_lines, clean_text
 from trialcapture.system.console import write_ascii
-
-if TYPE_CHECKING:
-    from trialcapture.archive.seal import Acceptance
-    from trialcapture.config import Config
 
 # ------------------------------------------------------------------------------
 # Values as JSON can hold them.
@@ -49,27 +45,10 @@ def plain(value: Any) -> Any:
     return plain(str(value)) if isinstance(value, Path) else value
 
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-PATH = click.Path(path_type=Path, readable=False)
-"""Any path; whether it is there and may be read is said later, in more words and with exit code 1."""
+_MOST_NAMED = 20
+"""Of faults, remarks and names that are printed one by one (our choice); --json has all of them."""
 Progress = Callable[[str, float | None], None]
 """Called with the name of the step under way and how far it is (0 to 1), or None where that is not known."""
-
-
-def json_option(command: Command) -> Command:
-    """Give a command ``--json``."""
-    return click.option("--json", "as_json", is_flag=True, help="Print machine-readable output.")(command)
-
-
-def plan_option(command: Command) -> Command:
-    """Give a command ``--plan``."""
-    text = "Trial plan (TOML with a [plan] table) to use instead of that of the settings."
-    return click.option("--plan", "plan_path", metavar="FILE", type=PATH, help=text)(command)
-
-
-def path_argument(name: str) -> Callable[[Command], Command]:
-    """Give a command a path as argument."""
-    return click.argument(name.lower(), metavar=name, type=PATH)
 
 
 def print_json(value: Mapping[str, Any]) -> None:
@@ -87,96 +66,24 @@ def tell_lines(text: str) -> None:
     click.echo(clean_lines(text).removesuffix("\n"))
 
 
-def accept_option(command: Command) -> Command:
-    """Give a command ``--accept-changes``."""
-    return click.option(
-        "--accept-changes",
-        "accept",
-        metavar="REASON",
-        help="Take over what was changed since the session was sealed; the reason becomes a line of the seal.",
-    )(command)
-
-
-def acceptance(reason: str | None, by: str) -> Acceptance | None:
-    """Return who accepts changes and why, or None where nobody does.
-
-    Raises:
-        TrialCaptureError: The reason, or who gives it, is missing.
-    """
-    from trialcapture.archive.seal import Acceptance, utc_now  # noqa: PLC0415  help must not wait for it
-
-    if reason is None:
-        return None
-    if not reason.strip() or not by.strip():
-        raise TrialCaptureError(
-            "changes are not accepted without saying why and who says so",
-            seen="no reason" if not reason.strip() else "no --by",
-            expected='--accept-changes "why" --by NAME; both stand in the seal',
-        )
-    return Acceptance(" ".join(by.split()), " ".join(reason.split()), utc_now())
-
-
-def root_text(root: str) -> str:
-    """Return what is said of a seal's root wherever it is shown at the dock."""
-    from trialcapture.archive.seal import short_root  # noqa: PLC0415  help must not wait for it
-
-    advice = "Note it or mail it now: it shows later that nothing was changed."
-    return f"root of the seal: {short_root(root)}\n  {root}\n{advice}"
-
-
-def doubtful_sizes(config: Config) -> list[str]:
-    """Return a sentence for each weight and tank that `process` will warn of, in the units of the reader."""
-    from trialcapture.reduce.boat_size import size_warnings  # noqa: PLC0415  help must not wait for it
-    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
-
-    units = ReaderUnits(config.report.units, config.report.also)
-    return [units.restate_warning(warning) for warning in size_warnings(config)]
-
-
-def offer_closing(session: Path) -> None:
-    """Say of a recording that nobody closed which command closes it; of any other session nothing is said."""
-    from trialcapture.archive.seal import CLOSED_LATE, MANIFEST, read_chain  # noqa: PLC0415  help must not wait for it
-    from trialcapture.archive.verify import read_timeline  # noqa: PLC0415
-    from trialcapture.system.session_lock import is_locked  # noqa: PLC0415
-
-    recording = read_timeline(session).recording
-    if recording == "none" or is_locked(session):
-        return
-    chain = read_chain(session)
-    is_closed_late = chain is not None and bool(chain.lines) and chain.lines[-1].what == CLOSED_LATE
-    command = f"trialcapture seal {session}"
-    if recording == "open" and not is_closed_late:
-        say(
-            "this recording was never closed: its window was closed, or the computer stopped. What was written is "
-            f"kept, but no hash covers all of it. Close it now: {command}",
-            label="note",
-        )
-    elif recording == "closed" and not (session / MANIFEST).exists():
-        say(
-            "this recording has ended, and its manifest is missing: it was ended before it could be written, or was "
-            f"deleted. Without it nothing can be compared. Write it now: {command}",
-            label="note",
-        )
-
-
 @contextmanager
 def shown_progress() -> Iterator[Progress]:
     """Show steps and their progress on stderr while it is a terminal; otherwise say nothing."""
     if not sys.stderr.isatty():
         yield lambda _step, _share: None
         return
-    from rich.console import Console  # noqa: PLC0415  help must not wait for it
-    from rich.markup import escape  # noqa: PLC0415
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
-    from rich.progress import Progress as Bars  # noqa: PLC0415
+    from rich import console, markup, progress  # noqa: PLC0415  30 ms that only a person at a terminal needs
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
+    columns = (progress.TextColumn("{task.description}"), progress.BarColumn(), progress.TimeElapsedColumn())
+    with progress.Progress(*columns, console=console.Console(stderr=True), transient=True) as bars:
         task = bars.add_task("", total=None)
 
         def show(step: str, share: float | None) -> None:
             bars.update(
-                task, description=escape(clean_text(step)), total=None if share is None else 1.0, completed=share or 0.0
+                task,
+                description=markup.escape(clean_text(step)),
+                total=None if share is None else 1.0,
+                completed=share or 0.0,
             )
 
         yield show
@@ -246,6 +153,19 @@ def say(text: str | Sequence[str], *, label: str, err: bool = True) -> None:
             break_on_hyphens=False,
         )
         click.echo(wrapped, err=err)
+
+
+def say_all(label: str, texts: Sequence[str]) -> None:
+    """Print messages of one kind on stdout, the first of them where there are many."""
+    for text in texts[:_MOST_NAMED]:
+        say(text, label=label, err=False)
+    if len(texts) > _MOST_NAMED:
+        say(f"{len(texts) - _MOST_NAMED} more; --json names all of them", label=label, err=False)
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun in the right number."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def hang(lead: str, text: str) -> None:

@@ -5,37 +5,16 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
-import click
-
 from trialcapture import __version__
-from trialcapture.cli.output import PATH, json_option, path_argument, print_json, say, shown_progress, tell
+from trialcapture.archive.atomic import size_text
+from trialcapture.archive.pack import pack_session
+from trialcapture.archive.seal import short_root
+from trialcapture.cli.output import print_json, say, shown_progress, tell
+from trialcapture.system.session_lock import lock_if_there
 
 
-@click.command()
-@path_argument("SESSION")
-@click.argument("out", metavar="OUT", type=PATH)
-@click.option("--share", is_flag=True, help="Leave out raw data, photos, notes, names, places and tracks.")
-@click.option(
-    "--accept-damage",
-    metavar="REASON",
-    help="Pack a damaged session; the bag says so, and why.",
-)
-@json_option
 def pack(session: Path, out: Path, share: bool, accept_damage: str | None, as_json: bool) -> None:
-    """Pack a session to hand it over.
-
-    OUT becomes a BagIt bag (RFC 8493) with an RO-Crate description: a folder,
-    or one file where its name ends in .zip. Any BagIt program can check it. In
-    it, the folder data is the session, to be verified or processed again.
-
-    With --share, what is left says what a boat did, but not which boat, where
-    or who was on board.
-    """
-    from trialcapture.archive.atomic import size_text  # noqa: PLC0415
-    from trialcapture.archive.pack import pack_session  # noqa: PLC0415
-    from trialcapture.archive.seal import short_root  # noqa: PLC0415
-    from trialcapture.system.session_lock import lock_if_there  # noqa: PLC0415
-
+    """Pack a session and print what is in it."""
     with shown_progress() as progress, lock_if_there(session):
         packed = pack_session(
             session,

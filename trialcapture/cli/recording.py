@@ -1,9 +1,8 @@
-"""Commands on board: ``preflight`` listens to what is there, ``record`` keeps it."""
+"""What ``trialcapture record`` does: keep what every source says, show it again, end it, and tell what came of it."""
 
 from __future__ import annotations
 
 import os
-import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -11,203 +10,44 @@ from dataclasses import asdict
 from pathlib import Path
 from threading import Thread
 from threading import enumerate as enumerate_threads
-from time import monotonic, sleep, time_ns
-from typing import TYPE_CHECKING, TextIO
+from typing import Any, TextIO
 
-import click
-
-from trialcapture.cli.output import (
-    PATH,
-    doubtful_sizes,
-    hang,
-    json_option,
-    path_argument,
-    plan_option,
-    print_json,
-    root_text,
-    say,
-    shown_progress,
-    tell,
-)
+from trialcapture.acquire.ending import EndRequest, ended_by_signals, stop_recorder
+from trialcapture.acquire.live_status import attach, read_last_line, second_folder
+from trialcapture.acquire.recorder import Recorded, record
+from trialcapture.acquire.screen import THREAD_NAME
+from trialcapture.archive.session import engine_files, open_session
+from trialcapture.cli.beside import beside_screen, start_desk
+from trialcapture.cli.output import print_json, say, tell
+from trialcapture.cli.sealing import root_text
+from trialcapture.config import read_config
 from trialcapture.errors import TrialCaptureError
-
-if TYPE_CHECKING:
-    from trialcapture.acquire.recorder import Recorded
 
 _LAST_WORDS_S = 5.0
 """So long an output that takes nothing is waited for at the end (our choice)."""
 
 
-@click.command()
-@click.argument("config", metavar="[CONFIG]", type=PATH, required=False)
-@click.option(
-    "--into",
-    metavar="DIR",
-    type=PATH,
-    help="Folder of the session to make, or to go on with.",
-)
-@click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Stop after so long; else Ctrl-C stops.")
-@click.option("--resume", is_flag=True, help="Go on with a session that is there, with the same settings.")
-@click.option(
-    "--second",
-    metavar="DIR",
-    type=PATH,
-    help="Folder on another disk, taken when the first one fails or fills.",
-)
-@click.option(
-    "--engine-log",
-    "engine_logs",
-    metavar="FILE",
-    multiple=True,
-    type=PATH,
-    help="A log that another program is writing; copied as it grows.",
-)
-@click.option(
-    "--speed",
-    type=click.FloatRange(min=0, min_open=True),
-    default=1.0,
-    show_default=True,
-    help="Times real time: for a replay, or a rehearsal that is played on this computer at the same --speed.",
-)
-@click.option("--attach", metavar="SESSION", type=PATH, help="Show the screen of a recorder that is at work.")
-@click.option("--stop", "stop", metavar="SESSION", type=PATH, help="End a recorder that is at work.")
-@click.option("--desk", "with_desk", is_flag=True, help="Open the page of the trial day beside it.")
-@plan_option
-@json_option
-@click.pass_context
-def record(
-    context: click.Context,
-    config: Path | None,
-    into: Path | None,
-    plan_path: Path | None,
-    minutes: float | None,
-    resume: bool,
-    second: Path | None,
-    engine_logs: tuple[Path, ...],
-    speed: float,
-    attach: Path | None,
-    stop: Path | None,
-    with_desk: bool,
-    as_json: bool,
-) -> None:
-    """Record every source of CONFIG until Ctrl-C or the time is up.
+def record_until_end(
+    config_path: Path, plan_path: Path | None, into: Path, *, with_desk: bool, as_json: bool, **how: Any
+) -> int:
+    """Record by the settings of a file and tell what came of it; return the exit code.
 
-    The program only listens. It is no substitute for a lookout: the skipper
-    decides, and nobody at the helm reads this screen.
-
-    A closed terminal, a broken pipe or a full disk behind a redirection do
-    not end a recording. --attach shows its screen again, --stop ends it.
-
-    \b
-    trialcapture record boat.toml --into monday
-    trialcapture record boat.toml --into monday --desk
-    trialcapture record --attach monday
-    trialcapture record --stop monday
+    Args:
+        config_path: Settings.
+        plan_path: A plan to use instead of theirs.
+        into: Folder of the session.
+        with_desk: Start the desk beside it.
+        as_json: Tell it as JSON.
+        how: See `trialcapture.acquire.recorder.record`.
     """
-    if attach is not None or stop is not None:
-        if config is not None or into is not None or (attach is not None and stop is not None):
-            raise click.UsageError("--attach SESSION and --stop SESSION each stand alone.")
-        _look_at(attach, as_json) if attach is not None else _stop(stop or Path(), as_json)
-        return
-    if config is None:
-        raise click.UsageError("Missing argument 'CONFIG'.")
-    if into is None:
-        raise click.UsageError("Missing option '--into'.")
-    from trialcapture.acquire.ending import EndRequest, ended_by_signals  # noqa: PLC0415
-
-    request = EndRequest()
-    with ended_by_signals(request, until_exit=True):
-        from trialcapture.acquire.recorder import record as record_sources  # noqa: PLC0415
-        from trialcapture.config import read_config  # noqa: PLC0415
-
-        settings, text = read_config(config, plan_path)
-        if with_desk:
-            from trialcapture.cli.desk import start_beside  # noqa: PLC0415
-
-            start_beside(into)
-        done = record_sources(
-            settings,
-            into,
-            minutes=minutes,
-            resume=resume,
-            second=second,
-            engine_logs=engine_logs,
-            config_text=text,
-            speed=speed,
-            request=request,
-            beside=beside_screen(),
-        )
-        code = _tell_outcome(done, as_json)
-    context.exit(code)
-
-
-def beside_screen() -> Callable[[Path], Callable[[], None]] | None:
-    """Return what starts a follower of the trial beside a screen; None where nobody sees one."""
-    if sys.stderr is None or not sys.stderr.isatty():
-        return None
-    return start_follower
-
-
-def start_follower(session: Path) -> Callable[[], None]:
-    """Start a process of low priority that follows a recording for its screen; return what ends it.
-
-    It only reads the session, and it ends by itself when no recorder is at work on it. Killing it harms nothing.
-    """
-    from trialcapture.system.operating_system import own_program  # noqa: PLC0415
-
-    flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0) | getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
-    command = [*own_program("trialcapture"), "follow", str(session)]
-    try:
-        # a group of its own: Ctrl-C at the recorder is not for it
-        process = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            creationflags=flags, start_new_session=True,
-        )  # fmt: skip
-    except OSError:  # no room for another process: the screen does without
-        return lambda: None
-
-    def end() -> None:
-        process.kill()
-        process.wait()
-
-    return end
-
-
-@click.command(hidden=True)
-@path_argument("SESSION")
-def follow(session: Path) -> None:
-    """Follow a recording and append a line a second for its screen.
-
-    The recorder's screen starts it; it ends when no recorder is at work.
-    """
-    from trialcapture.acquire.ending import is_being_recorded  # noqa: PLC0415
-    from trialcapture.acquire.live_status import append_guidance  # noqa: PLC0415
-    from trialcapture.pipeline.live_guidance import LiveBoard, guidance_of  # noqa: PLC0415
-    from trialcapture.pipeline.live_trial import LiveTrial  # noqa: PLC0415
-
-    if hasattr(os, "nice"):  # on Windows it is started so
-        os.nice(5)
-    board = LiveBoard(LiveTrial(session))
-    while is_being_recorded(session):
-        began_s = monotonic()
-        with suppress(OSError, TrialCaptureError):  # no disk takes it: the screen does without
-            told = guidance_of(board.look(began_s, time_ns()))
-            try:
-                append_guidance(session, told)
-            except (OSError, TrialCaptureError):
-                if board.second is None:
-                    raise
-                append_guidance(board.second, told)
-        sleep(max(_FOLLOW_EVERY_S - (monotonic() - began_s), 0.1))
-
-
-_FOLLOW_EVERY_S = 1.0
+    config, text = read_config(config_path, plan_path)
+    if with_desk:
+        start_desk(into)
+    return _tell_outcome(record(config, into, config_text=text, beside=beside_screen(), **how), as_json)
 
 
 def _tell_outcome(done: Recorded, as_json: bool) -> int:
     """Print what a recording came to; its exit code stands whether anybody can read that or not."""
-    from trialcapture.acquire.screen import THREAD_NAME  # noqa: PLC0415  loaded by the recorder
-
     faults = _faults_of(done)
     following = _next_steps(done)
     told = None
@@ -336,8 +176,6 @@ def _faults_of(done: Recorded) -> list[TrialCaptureError]:
 
 
 def _next_steps(done: Recorded) -> list[str]:
-    from trialcapture.archive.session import engine_files, open_session  # noqa: PLC0415
-
     folder = done.folder
     if not done.status.on_disk_bytes:
         return []
@@ -355,10 +193,8 @@ def _next_steps(done: Recorded) -> list[str]:
     return steps
 
 
-def _look_at(session: Path, as_json: bool) -> None:
-    from trialcapture.acquire.ending import EndRequest, ended_by_signals  # noqa: PLC0415
-    from trialcapture.acquire.live_status import attach, read_last_line  # noqa: PLC0415
-
+def look_at(session: Path, as_json: bool) -> None:
+    """Show the screen of a recorder that is at work, or its last line as JSON."""
     if as_json:
         last = read_last_line(session)
         if last is None:
@@ -374,10 +210,8 @@ def _look_at(session: Path, as_json: bool) -> None:
         tell(f"the recorder goes on; to end it: trialcapture record --stop {session}")
 
 
-def _stop(session: Path, as_json: bool) -> None:
-    from trialcapture.acquire.ending import stop_recorder  # noqa: PLC0415
-    from trialcapture.acquire.live_status import read_last_line, second_folder  # noqa: PLC0415
-
+def stop(session: Path, as_json: bool) -> None:
+    """End a recorder that is at work, and tell how its recording ended."""
     second = second_folder(session, read_last_line(session))
     stop_recorder(session)
     last = read_last_line(session, second)
@@ -392,65 +226,3 @@ def _stop(session: Path, as_json: bool) -> None:
             where=str(session),
             expected="see raw/notes.jsonl for what is missing",
         )
-
-
-# ------------------------------------------------------------------------------
-# ``trialcapture preflight``.
-# ------------------------------------------------------------------------------
-
-_MEND_SIZE = "Compare it with the plate or the papers now: its unit may have slipped."
-_MARKS = {"ok": "ok", "missing": "MISSING", "warning": "look", "later": "later", "unknown": "?"}
-
-
-@click.command()
-@path_argument("CONFIG")
-@click.option(
-    "--seconds",
-    type=click.FloatRange(min=1),
-    default=30.0,
-    show_default=True,
-    help="How long to listen.",
-)
-@click.option("--into", metavar="DIR", type=PATH, help="Session to store the result with; made if it is not there.")
-@json_option
-@click.pass_context
-def preflight(context: click.Context, config: Path, seconds: float, into: Path | None, as_json: bool) -> None:
-    """Listen on every source of CONFIG: what is there, what is missing.
-
-    Only listens. Ends with exit code 1 when something the trial needs is
-    missing, and says in one line how to mend it.
-
-    \b
-    trialcapture preflight boat.toml
-    """
-    from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
-    from trialcapture.acquire.preflight import Check  # noqa: PLC0415
-    from trialcapture.acquire.preflight import preflight as run_preflight  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
-
-    settings, text = read_config(config)
-    with shown_progress() as progress:
-        found = run_preflight(
-            settings,
-            seconds=seconds,
-            into=into,
-            config_text=text,
-            progress=lambda share: progress("listening", share),
-            beside=[Check("weights and tanks", "warning", said, _MEND_SIZE) for said in doubtful_sizes(settings)],
-        )
-    if as_json:
-        print_json({**asdict(found), "ready": found.ready})
-    else:
-        width = max(len(check.name) for check in found.checks)
-        for check in found.checks:
-            hang(f"{_MARKS[check.state]:8}{check.name:{width}}  ", check.seen)
-            if check.remedy:
-                hang(f"{'':8}{'':{width}}  -> ", check.remedy)
-        if found.sentences:
-            tell("what was heard, field by field:")
-            for line in explained_lines(found.sentences):
-                tell(line)
-        if found.stored is not None:
-            tell(f"stored in {found.stored}")
-        tell("ready" if found.ready else "not ready")
-    context.exit(0 if found.ready else 1)

@@ -1,4 +1,4 @@
-"""``trialcapture rehearse``."""
+"""``trialcapture rehearse``: a simulated trial as a session, or played live."""
 
 from __future__ import annotations
 
@@ -10,45 +10,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 import tomli_w
 
-from trialcapture.cli.output import PATH, Progress, json_option, plan_option, print_json, say, shown_progress, tell
+from trialcapture.archive.atomic import write_file
+from trialcapture.cli.output import Progress, print_json, say, shown_progress, tell
+from trialcapture.config import read_plan
 from trialcapture.errors import TrialCaptureError
+from trialcapture.rehearse.faults import FAULTS
+from trialcapture.rehearse.play import play
+from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, Plan, briefed, load_plan
+from trialcapture.rehearse.simulate import SimulatedTrial, find_scenario, simulate
+from trialcapture.rehearse.write import truth_path, truth_text, write_session
 
-if TYPE_CHECKING:
-    from trialcapture.rehearse.scenarios import Plan
-    from trialcapture.rehearse.simulate import SimulatedTrial
 
-
-@click.command()
-@click.argument("out", metavar="OUT", required=False, type=PATH)
-@click.option("--scenario", metavar="NAME", help="Which trial; --list shows them.")
-@click.option("--fault", "faults", metavar="NAME", multiple=True, help="Something to go wrong; may be repeated.")
-@click.option("--list", "is_list", is_flag=True, help="List the scenarios and the faults and stop.")
-@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
-@plan_option
-@click.option("--short", is_flag=True, help="Two steps, over in less than eight minutes.")
-@click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
-@click.option("--at", "at", metavar="T", help="When it begins, UTC, such as 2026-05-15T08:30Z; played live, it is now.")
-@click.option(
-    "--errors", is_flag=True, help="With a receiver bias, a fuel calibration error and a spread from run to run."
-)
-@click.option("--udp", is_flag=True, help="Play it live as UDP datagrams to this computer.")
-@click.option("--tcp", is_flag=True, help="Play it live on a TCP port of this computer.")
-@click.option("--serial", metavar="PORT", help="Play it live into a serial port.")
-@click.option("--port", type=click.IntRange(1, 65535), default=10110, show_default=True, help="UDP or TCP port.")
-@click.option("--baud", type=int, default=38400, show_default=True, help="Rate of the serial port.")
-@click.option(
-    "--speed",
-    type=click.FloatRange(min=0, min_open=True),
-    default=1.0,
-    show_default=True,
-    help="Times real time. Over UDP or TCP, record it with the same --speed; on a serial port it is for watching only.",
-)
-@json_option
 def rehearse(
     out: Path | None,
     scenario: str | None,
@@ -68,18 +45,7 @@ def rehearse(
     speed: float,
     as_json: bool,
 ) -> None:
-    """Simulate a boat on trial, for practice and for tests.
-
-    Writes a session to OUT as the recorder would have left it; or plays it
-    live on a port, while its engine logs grow in OUT. What was true is written
-    beside it, to OUT.truth.json, and is never read by 'process'.
-
-    \b
-    trialcapture rehearse demo && trialcapture process demo
-    """
-    from trialcapture.rehearse.faults import FAULTS  # noqa: PLC0415
-    from trialcapture.rehearse.scenarios import DEFAULT, SCENARIOS, briefed  # noqa: PLC0415
-
+    """Simulate a trial, and write or play it; or list what there is to simulate."""
     if is_list:
         _print_lists(
             {
@@ -91,8 +57,6 @@ def rehearse(
         return
     if out is None:
         raise click.UsageError("Missing argument 'OUT'.", click.get_current_context())
-    from trialcapture.rehearse.simulate import find_scenario, simulate  # noqa: PLC0415
-    from trialcapture.rehearse.write import truth_path, write_session  # noqa: PLC0415
 
     chosen = find_scenario(scenario or DEFAULT)
     plan = None if plan_path is None else _read_plan(plan_path)
@@ -152,9 +116,6 @@ def _begin_ns(text: str) -> int:
 
 
 def _read_plan(path: Path) -> Plan:
-    from trialcapture.config import read_plan  # noqa: PLC0415
-    from trialcapture.rehearse.scenarios import load_plan  # noqa: PLC0415
-
     return load_plan(tomli_w.dumps({"plan": read_plan(path)}), where=str(path))
 
 
@@ -199,10 +160,6 @@ def _print_lists(lists: Mapping[str, Mapping[str, str]], as_json: bool) -> None:
 
 def _play(trial: SimulatedTrial, out: Path, outlets: _Outlets, speed: float, progress: Progress) -> dict[str, Any]:
     """Play a trial live, its settings and truth written first; Ctrl-C ends it early, and that is no fault."""
-    from trialcapture.archive.atomic import write_file  # noqa: PLC0415
-    from trialcapture.rehearse.play import play  # noqa: PLC0415
-    from trialcapture.rehearse.write import truth_path, truth_text  # noqa: PLC0415
-
     write_file(out / "boat.toml", _live_settings(trial, outlets).encode())
     write_file(truth_path(out), truth_text(trial).encode())
     stopped: list[bool] = []

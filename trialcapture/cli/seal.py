@@ -4,52 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from trialcapture.cli.output import (
-    PATH,
-    accept_option,
-    acceptance,
-    json_option,
-    path_argument,
-    print_json,
-    root_text,
-    shown_progress,
-    tell,
-)
+from trialcapture.archive.seal import CLOSED_LATE, NAME, hold_seal, read_chain, refuse_changed, seal_closed, utc_now
+from trialcapture.archive.session import open_session
+from trialcapture.archive.signature import sign_root
+from trialcapture.archive.verify import read_timeline
+from trialcapture.cli.output import print_json, shown_progress, tell
+from trialcapture.cli.sealing import acceptance, root_text
 from trialcapture.errors import TrialCaptureError
+from trialcapture.system.session_lock import SessionLock
 
 
-@click.command()
-@path_argument("SESSION")
-@click.option("--sign", "key", metavar="KEY", type=PATH, help="Sign the last root with this Ed25519 key (PEM).")
-@click.option("--by", default="", metavar="NAME", help="Who closes it late.")
-@accept_option
-@json_option
 def seal(session: Path, key: Path | None, by: str, accept: str | None, as_json: bool) -> None:
-    """Close a recording late, or sign its root.
-
-    A recording that was cut off has no seal: 'record --resume' goes on with
-    it and seals it at its end, this command seals it as it is. The seal says
-    that it was closed late.
-
-    \b
-    trialcapture seal monday --by Kim
-    trialcapture seal monday --sign builder.pem
-    """
-    from trialcapture.archive.seal import (  # noqa: PLC0415
-        CLOSED_LATE,
-        NAME,
-        hold_seal,
-        read_chain,
-        refuse_changed,
-        seal_closed,
-        utc_now,
-    )
-    from trialcapture.archive.session import open_session  # noqa: PLC0415
-    from trialcapture.archive.verify import read_timeline  # noqa: PLC0415
-    from trialcapture.system.session_lock import SessionLock  # noqa: PLC0415
-
+    """Close a recording late where nobody did, and sign the root where a key is given."""
     opened = open_session(session)
     accepted = acceptance(accept, by)
     told = ""
@@ -74,8 +40,6 @@ def seal(session: Path, key: Path | None, by: str, accept: str | None, as_json: 
         raise TrialCaptureError("the seal was not written", where=str(session / NAME))
     signed = None
     if key is not None:
-        from trialcapture.archive.signature import sign_root  # noqa: PLC0415
-
         signed = sign_root(session, chain.root, key)
     if as_json:
         files = None if signed is None else {"message": signed.message, "signature": signed.signature}

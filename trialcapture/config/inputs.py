@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
+from babel import Locale, UnknownLocaleError
 from pydantic import Discriminator, Field, StringConstraints, Tag, ValidationInfo, field_validator
 
 from trialcapture.config.base import Flag, Number, Section, Text, Whole
@@ -102,8 +103,6 @@ def locale_words(name: str) -> LocaleWords:
     Raises:
         ValueError: There is no such language.
     """
-    from babel import Locale, UnknownLocaleError  # noqa: PLC0415  needed for few logs
-
     try:
         locale = Locale.parse(name.replace("-", "_"))
     except (UnknownLocaleError, ValueError, TypeError) as fault:

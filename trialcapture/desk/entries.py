@@ -26,7 +26,8 @@ from starlette.routing import Route
 
 from trialcapture.acquire.ending import STOP_NAME, is_being_recorded
 from trialcapture.archive.atomic import write_error
-from trialcapture.archive.note_kinds import FIELDS, KINDS, note_entry
+from trialcapture.archive.note_entry import note_entry
+from trialcapture.archive.note_kinds import FIELDS, KINDS
 from trialcapture.archive.notes import (
     CameraZoneUnknownError,
     Note,

@@ -21,10 +21,19 @@ from pathlib import Path
 from typing import IO, Any, Literal
 
 from trialcapture import __version__
+from trialcapture.acquire.explain import explained_lines
+from trialcapture.acquire.preflight import preflight
+from trialcapture.archive.manifest import raw_files
+from trialcapture.archive.pack import pack_session
+from trialcapture.archive.seal import parse_root
 from trialcapture.bounded_parsing import parse_json_line
+from trialcapture.config import read_config
 from trialcapture.errors import ConfigError, TrialCaptureError
+from trialcapture.pipeline import prepare_ahead, process
+from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.safe_text import clean_text
 from trialcapture.system.operating_system import give_way, own_program
+from trialcapture.system.session_lock import lock_if_there
 
 JobKind = Literal["preflight", "prepare", "process", "verify", "pack", "share"]
 KINDS: tuple[JobKind, ...] = ("preflight", "prepare", "process", "verify", "pack", "share")
@@ -182,21 +191,14 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
         return _preflight(Path(given[0]), float(given[1]), tell)
     folder = Path(given[0])
     if kind == "prepare":
-        from trialcapture.pipeline import prepare_ahead  # noqa: PLC0415  each job imports what it needs
-
         give_way()  # nobody waits for it
         prepare_ahead(folder, tell)
         return {}
     if kind == "process":
-        from trialcapture.pipeline import process  # noqa: PLC0415  each job imports what it needs
-
         made = process(folder, progress=tell)
         return {"told": list(made["told"]), "warnings": len(made["summary"].get("warnings", []))}
     if kind == "verify":
         return _verify(folder, given[1] if len(given) > 1 else "", tell)
-    from trialcapture.archive.pack import pack_session  # noqa: PLC0415
-    from trialcapture.system.session_lock import lock_if_there  # noqa: PLC0415
-
     with lock_if_there(folder):
         packed = pack_session(
             folder, Path(given[1]), made_by=f"trialcapture {__version__}", share=kind == "share", progress=tell,
@@ -209,10 +211,6 @@ def work(kind: str, given: Sequence[str], tell: Tell) -> Mapping[str, Any]:
 
 
 def _preflight(settings: Path, seconds: float, tell: Tell) -> Mapping[str, Any]:
-    from trialcapture.acquire.explain import explained_lines  # noqa: PLC0415
-    from trialcapture.acquire.preflight import preflight  # noqa: PLC0415
-    from trialcapture.config import read_config  # noqa: PLC0415
-
     config, text = read_config(settings)
     found = preflight(
         config, seconds=seconds, config_text=text, progress=lambda share: tell("listening to every source", share)
@@ -228,10 +226,6 @@ def _preflight(settings: Path, seconds: float, tell: Tell) -> Mapping[str, Any]:
 
 
 def _verify(folder: Path, root: str, tell: Tell) -> Mapping[str, Any]:
-    from trialcapture.archive.manifest import raw_files  # noqa: PLC0415
-    from trialcapture.archive.seal import parse_root  # noqa: PLC0415
-    from trialcapture.pipeline.derived_again import verify_with_results  # noqa: PLC0415
-
     wanted = parse_root(root) if root else None
     total = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1
     done = 0

@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 import pyarrow as pa
+import scipy
 
 from trialcapture.buffers import floats, to_arrow
 from trialcapture.config import Config
@@ -237,9 +238,7 @@ def find_hump_by_trim(speed_kn: FloatArray, pitch_deg: FloatArray) -> Hump | str
 
 def _monotone(values: FloatArray, sense: float) -> FloatArray:
     """Return the curve that only rises (sense 1) or only falls (-1) and lies closest to values in order of speed."""
-    from scipy.optimize import isotonic_regression  # noqa: PLC0415  (slow import, needed here only)
-
-    return np.asarray(isotonic_regression(values, increasing=sense > 0).x, dtype=np.float64)
+    return np.asarray(scipy.optimize.isotonic_regression(values, increasing=sense > 0).x, dtype=np.float64)
 
 
 def _bell(x: FloatArray) -> FloatArray:

@@ -26,6 +26,7 @@ from trialcapture.archive.parquet import read_parquet
 from trialcapture.archive.seal import utc_now, versions_now
 from trialcapture.bounded_parsing import parse_json
 from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline import process
 from trialcapture.pipeline.result_changes import Derivation, ResultChange, find_causes, find_changes
 from trialcapture.safe_text import clean_text
 
@@ -112,8 +113,6 @@ def derive_stored(task: DerivingTask) -> DerivedStored:
         with tempfile.TemporaryDirectory(
             prefix="trialcapture-derive-", dir=task.scratch, ignore_cleanup_errors=True
         ) as scratch:
-            from trialcapture.pipeline import process  # noqa: PLC0415  what is done needs none of it
-
             folder = archive.fetch(revision, Path(scratch) / "session")
             process(folder)
             made, is_new = archive.put_results(revision, folder, t=utc_now())

@@ -26,6 +26,7 @@ from trialcapture.archive.verify import Verification, verify_session
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.config import UnitSystem, config_hash, load_config
 from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline import process
 from trialcapture.pipeline.reuse import were_made_here
 from trialcapture.system.session_files import is_plain_file, open_plain, read_parts, read_whole
 
@@ -83,8 +84,6 @@ def verify_with_results(
 
 def _with_derived_again(found: Verification, folder: Path, config_text: str | None, progress: Progress) -> Verification:
     """Derive the results in a folder of their own, and add to what was found how they compare."""
-    from trialcapture.pipeline import process  # noqa: PLC0415  which imports the notes of what was made here
-
     if is_being_recorded(folder):
         raise TrialCaptureError(
             "results are not compared while the session is being recorded", where=str(folder),

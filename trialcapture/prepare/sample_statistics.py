@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import scipy
 
 Floats = npt.NDArray[np.float64]
 
@@ -437,9 +438,7 @@ def chauvenet_limit(n: int, expected: float = 0.5) -> float:
 
     Source: Chauvenet's criterion ``n * erfc(z / sqrt 2) < 0.5``, as ISO 19030-2 uses it (from memory).
     """
-    from scipy.special import ndtri  # noqa: PLC0415  (slow import; a second look needs none of it)
-
-    return float(ndtri(1.0 - min(expected / n, 1.0) / 2.0))
+    return float(scipy.special.ndtri(1.0 - min(expected / n, 1.0) / 2.0))
 
 
 def find_chauvenet_outliers(values: npt.ArrayLike, *, angle: bool = False) -> Bools:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TypedDict
 
 import numpy as np
+import scipy
 
 from trialcapture.config import Bands, Fuel, Steady, default_half_width_rpm
 from trialcapture.prepare.sample_statistics import wrap_deg
@@ -214,8 +215,6 @@ def find_top_step(rpm: FloatArray, clusters: list[IntArray]) -> IntArray:
 
     Source: contrasts chosen after looking (Scheffé 1953, Biometrika 40:87; from memory).
     """
-    from scipy.special import fdtri  # noqa: PLC0415  (slow import, needed here only)
-
     members = clusters[-1]
     n = members.size
     x = 100.0 * rpm[members] / rpm[members].mean()
@@ -234,7 +233,7 @@ def find_top_step(rpm: FloatArray, clusters: list[IntArray]) -> IntArray:
         if apart >= SAME_STEP_PCT and np.ptp(x[k:]) <= 2.0 * SAME_STEP_PCT:
             shown = apart**2 * k * (n - k) / n / scatter_pct**2
             torn = TORN_STEP_SHARE if min(k, n - k) > 1 else TORN_FOR_ONE_SHARE
-            if shown > best and shown > (n - 1) * fdtri(n - 1, freedom, 1.0 - torn):
+            if shown > best and shown > (n - 1) * scipy.special.fdtri(n - 1, freedom, 1.0 - torn):
                 best, first = shown, k
     return members[first:]
 

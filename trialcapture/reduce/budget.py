@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pyarrow as pa
+import scipy
 
 from trialcapture.buffers import to_arrow, truths
 from trialcapture.config import Config, Fuel, Steady
@@ -474,8 +475,6 @@ def describe_statistics(legs: Legs, band: IntArray, bands: list[Band], config: C
 
 
 def _compare(legs: Legs, members: BoolArray) -> StandardErrors | None:
-    from scipy.special import chdtri  # noqa: PLC0415  (slow import, needed here only)
-
     values = legs.values
     by_size, by_blocks, blocks = values["sog_u_kn"], values["sog_u_blocking_kn"], values["sog_blocks"]
     use = members & np.isfinite(by_blocks) & np.isfinite(blocks) & (blocks > 1) & (by_size > 0)
@@ -483,7 +482,7 @@ def _compare(legs: Legs, members: BoolArray) -> StandardErrors | None:
         return None
     ours, theirs = (float(np.sqrt(np.mean(u[use] ** 2))) for u in (by_size, by_blocks))
     freedom = float(np.sum(blocks[use] - 1))
-    low, high = (float(np.sqrt(chdtri(freedom, p) / freedom)) for p in (1.0 - _CHANCE, _CHANCE))
+    low, high = (float(np.sqrt(scipy.special.chdtri(freedom, p) / freedom)) for p in (1.0 - _CHANCE, _CHANCE))
     ratio = theirs / ours
     return StandardErrors(
         n_eff_u_kn=ours,

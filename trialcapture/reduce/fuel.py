@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import scipy
 
 from trialcapture.config import Fuel
 from trialcapture.reduce.uncertainty import BoolArray, FloatArray
@@ -73,8 +74,6 @@ def find_best_economy(
     Returns:
         The best; None without a usable band.
     """
-    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (slow import, loaded beside decoding)
-
     members = np.flatnonzero(usable & np.isfinite(speed_kn) & np.isfinite(economy))
     if not members.size:
         return None
@@ -87,7 +86,7 @@ def find_best_economy(
     low = high = float(speed_kn[best])
     if order.size > 1:
         grid = np.unique(np.concatenate([np.linspace(speed_kn[order[0]], speed_kn[order[-1]], 2001), speed_kn[order]]))
-        curve = PchipInterpolator(speed_kn[order], economy[order])(grid)
+        curve = scipy.interpolate.PchipInterpolator(speed_kn[order], economy[order])(grid)
         good = curve >= (1.0 - within_pct / 100.0) * economy[best]
         at = int(np.searchsorted(grid, speed_kn[best]))
         worse = np.flatnonzero(~good)
@@ -118,14 +117,12 @@ def bias_of_highest(values: FloatArray, u: FloatArray) -> float:
     Source: estimate of bias with the values found in place of the true ones (bootstrap; Efron & Tibshirani 1993, *An
     Introduction to the Bootstrap*, chapter 10; from memory), by Gauss-Hermite quadrature instead of drawing.
     """
-    from scipy.special import ndtr  # noqa: PLC0415  (slow import, needed here only)
-
     points, weights = _quadrature()
     known = np.maximum(u, 1e-12 * np.abs(values).max(initial=1.0))
     error = known[:, None] * points
     drawn = values[:, None] + error
     # how probable it is that value j lies below each value that i may take, shape (i, points, j)
-    below = ndtr((drawn[:, :, None] - values) / known)
+    below = scipy.special.ndtr((drawn[:, :, None] - values) / known)
     below[np.arange(values.size), :, np.arange(values.size)] = 1.0
     return float(np.sum(weights * error * below.prod(axis=2)))
 

@@ -15,6 +15,7 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 import pyarrow as pa
+import scipy
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from trialcapture.errors import TrialCaptureError
@@ -284,8 +285,6 @@ class _Curve:
 
         Source: Fritsch & Butland 1984, SIAM J. Sci. Stat. Comput. 5:300 (interpolation); GUM (JCGM 100:2008) 5.1.2.
         """
-        from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (slow import, needed by few)
-
         if rpm < self.rpm[0] or rpm > self.rpm[-1]:
             return f"run from {self.rpm[0]:.0f} to {self.rpm[-1]:.0f} rpm only" if self.rpm.size > 1 else "not run"
         x, log_rpm = np.log(self.rpm), float(np.log(rpm))
@@ -305,7 +304,7 @@ class _Curve:
         t = (log_rpm - float(x[left])) / width
         share = t * (1.0 - t)
         curve_u = float(np.sqrt((share * bend / 2.0) ** 2 + (width * beyond) ** 2 * share + CURVE_U**2))
-        value = float(np.exp(PchipInterpolator(x, y)(log_rpm)))
+        value = float(np.exp(scipy.interpolate.PchipInterpolator(x, y)(log_rpm)))
         a, b = self.readings[left], self.readings[right]
         parts = [(1.0 - t) * value * a.own_u / a.value, t * value * b.own_u / b.value, value * curve_u]
         kinds = dict.fromkeys((*a.shared_u, *b.shared_u))

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+import scipy
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -73,13 +74,14 @@ def coverage_factor(degrees_of_freedom: npt.ArrayLike, level: float = LEVEL) -> 
 
     Source: GUM (JCGM 100:2008) G.3.2.
     """
-    from scipy.special import ndtri, stdtrit  # noqa: PLC0415  (slow import, needed by few)
-
     if level <= 0 or level >= 1:
         raise ValueError(f"level must lie between 0 and 1, saw {level}")
     upper, freedom = 0.5 + level / 2, np.asarray(degrees_of_freedom, dtype=np.float64)
     normal = np.isinf(freedom)
-    return np.asarray(np.where(normal, ndtri(upper), stdtrit(np.where(normal, 1.0, freedom), upper)), dtype=np.float64)
+    return np.asarray(
+        np.where(normal, scipy.special.ndtri(upper), scipy.special.stdtrit(np.where(normal, 1.0, freedom), upper)),
+        dtype=np.float64,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 
 from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.drifts import Drifts, RunWind, no_drifts, select_drifts
@@ -281,17 +282,17 @@ def match_scatter(scatter_kn: FloatArray, share: FloatArray) -> tuple[float, flo
     memory).
     """
     narrow, wide = (float(_half_width(scatter_kn[:, None], share, p)[0]) for p in (0.6827, LEVEL))
-    from scipy.optimize import brentq  # noqa: PLC0415  (slow import, needed here only)
-    from scipy.special import stdtrit  # noqa: PLC0415
+
+    student = scipy.special.stdtrit
 
     def apart(log_freedom: float) -> float:
-        return float(stdtrit(np.exp(log_freedom), UPPER) / stdtrit(np.exp(log_freedom), 0.84135) - wide / narrow)
+        return float(student(np.exp(log_freedom), UPPER) / student(np.exp(log_freedom), 0.84135) - wide / narrow)
 
     low, high = np.log(LEAST_FREEDOM), np.log(MOST_FREEDOM)
     if apart(high) >= 0.0:
         return wide / 2.0, float(np.inf)
-    freedom = float(np.exp(brentq(apart, low, high))) if apart(low) > 0.0 else LEAST_FREEDOM
-    return wide / float(stdtrit(freedom, UPPER)), freedom
+    freedom = float(np.exp(scipy.optimize.brentq(apart, low, high))) if apart(low) > 0.0 else LEAST_FREEDOM
+    return wide / float(student(freedom, UPPER)), freedom
 
 
 def refine_scatter(scatter_kn: FloatArray, log_share: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -305,8 +306,6 @@ def refine_scatter(scatter_kn: FloatArray, log_share: FloatArray) -> tuple[Float
         log_share: Logarithm of how likely each is, per step of the logarithm of the scatter; -inf for values that were
             not looked at because their neighbours are negligible.
     """
-    from scipy.interpolate import CubicSpline  # noqa: PLC0415  (slow import, needed here only)
-
     seen = np.flatnonzero(np.isfinite(log_share))
     if seen.size < 2:
         return scatter_kn[seen], np.ones(seen.size)
@@ -315,7 +314,7 @@ def refine_scatter(scatter_kn: FloatArray, log_share: FloatArray) -> tuple[Float
     law, law_at = (np.column_stack([np.ones(v.size), v, np.exp(2.0 * (x[0] - v))]) for v in (x, at))
     weight = np.exp(0.5 * (log_share[seen] - log_share[seen].max()))
     fitted = np.linalg.lstsq(law * weight[:, None], log_share[seen] * weight, rcond=None)[0]
-    log_density = law_at @ fitted + CubicSpline(x, log_share[seen] - law @ fitted)(at)
+    log_density = law_at @ fitted + scipy.interpolate.CubicSpline(x, log_share[seen] - law @ fitted)(at)
     share = np.exp(log_density - log_density.max())
     return np.exp(at), share / share.sum()
 
@@ -328,12 +327,10 @@ def _half_width(sd: FloatArray, share: FloatArray, level: float) -> FloatArray:
         share: How likely each is, adding up to 1, shape (k,).
         level: Of all errors.
     """
-    from scipy.special import erf  # noqa: PLC0415  (slow import, needed here only)
-
     low, high = np.zeros(sd.shape[1]), 10.0 * sd.max(axis=0)
     for _ in range(HALVINGS):
         middle = (low + high) / 2.0
-        inside = share @ erf(middle / (np.sqrt(2.0) * sd)) < level
+        inside = share @ scipy.special.erf(middle / (np.sqrt(2.0) * sd)) < level
         low, high = np.where(inside, middle, low), np.where(inside, high, middle)
     return np.asarray(high, dtype=np.float64)
 
@@ -344,16 +341,14 @@ def _repeat_freedom(half_width_kn: FloatArray, whole_u_kn: FloatArray, repeat_u_
     Welch-Satterthwaite gives the sum ``ν (u/u_repeat)⁴`` degrees of freedom where all other terms have infinitely many.
     The formula is too narrow where ν is below about 4, so ν is chosen by what it has to give.
     """
-    from scipy.optimize import brentq  # noqa: PLC0415  (slow import, needed here only)
-    from scipy.special import stdtrit  # noqa: PLC0415
-
     found = np.full(half_width_kn.size, np.inf)
-    most = np.log(MOST_FREEDOM)
+    most, student = np.log(MOST_FREEDOM), scipy.special.stdtrit
     for b, k in enumerate(half_width_kn / whole_u_kn):
-        if k > stdtrit(MOST_FREEDOM, UPPER):
+        if k > student(MOST_FREEDOM, UPPER):
             # half a degree of freedom gives a k of about 200, more than any sum of terms that are known at all
-            sought = min(float(k), float(stdtrit(0.5, UPPER)))
-            whole = float(np.exp(brentq(lambda x, k=sought: stdtrit(np.exp(x), UPPER) - k, np.log(0.5), most)))
+            sought = min(float(k), float(student(0.5, UPPER)))
+            root = scipy.optimize.brentq(lambda x, k=sought: student(np.exp(x), UPPER) - k, np.log(0.5), most)
+            whole = float(np.exp(root))
             found[b] = whole * (repeat_u_kn[b] / whole_u_kn[b]) ** 4
     return found
 
@@ -699,10 +694,8 @@ def _solve_lower(factor: FloatArray, sides: FloatArray, *, transposed: bool = Fa
     LAPACK is asked without what `scipy.linalg.solve_triangular` looks at first: with some twenty equations, thousands
     of times a trial, that takes longer than to solve them.
     """
-    from scipy.linalg.lapack import dtrtrs  # noqa: PLC0415  (slow import, needed here only)
-
     # handed over by columns as LAPACK wants it: the transpose of a factor that lies by rows
-    solved, _ = dtrtrs(factor.T, sides, lower=0, trans=0 if transposed else 1)
+    solved, _ = scipy.linalg.lapack.dtrtrs(factor.T, sides, lower=0, trans=0 if transposed else 1)
     return np.asarray(solved, dtype=np.float64)
 
 

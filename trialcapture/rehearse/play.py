@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+import serial
+
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.enginelog import WrittenLog
 from trialcapture.rehearse.simulate import SimulatedTrial
@@ -87,8 +89,6 @@ class SerialOutlet:
     """Writes to a serial port."""
 
     def __init__(self, port: str, baud: int) -> None:
-        import serial  # noqa: PLC0415  only needed for this outlet
-
         try:
             self._port = serial.Serial(port, baud, timeout=0, write_timeout=2.0)
         except (OSError, ValueError) as fault:

@@ -102,6 +102,7 @@ def _settings(font_size: float) -> Any:
 
 def load_drawing() -> None:
     """Import what `draw` needs, which takes as long as decoding half an hour and can be done beside it."""
+    # here and below: half a second that a second look, which draws nothing, does without
     import matplotlib.backends.backend_svg  # noqa: PLC0415
     import matplotlib.dates  # noqa: PLC0415
     import matplotlib.figure  # noqa: F401, PLC0415
@@ -277,11 +278,11 @@ def set_time_axis(axes: Axes, start_ns: int, stop_ns: int, most: int) -> None:
         stop_ns: Of its right end.
         most: Ticks there is room for.
     """
-    from matplotlib.dates import AutoDateLocator, DateFormatter  # noqa: PLC0415
+    from matplotlib import dates  # noqa: PLC0415
 
     axes.set_xlim(start_ns / NS_PER_DAY, stop_ns / NS_PER_DAY)
-    locator: Any = AutoDateLocator
-    formatter: Any = DateFormatter
+    locator: Any = dates.AutoDateLocator
+    formatter: Any = dates.DateFormatter
     axes.xaxis.set_major_locator(locator(tz=UTC, minticks=2, maxticks=most))
     seconds = stop_ns - start_ns < 4 * NS_PER_MIN
     axes.xaxis.set_major_formatter(formatter("%H:%M:%S" if seconds else "%H:%M", tz=UTC))
@@ -297,10 +298,9 @@ def draw_boxes(
 
 def draw_shapes(axes: Axes, corners: Sequence[Any], fill: str, **look: Any) -> None:
     """Fill polygons of equally many corners, given as (x, y) in the data's units, as one path."""
-    from matplotlib.patches import PathPatch  # noqa: PLC0415
-    from matplotlib.path import Path  # noqa: PLC0415
+    from matplotlib import patches, path  # noqa: PLC0415
 
     if not len(corners):
         return
-    shape = Path.make_compound_path_from_polys(np.asarray(corners, dtype=np.float64))
-    axes.add_artist(PathPatch(shape, **({"fc": fill, "ec": "none", "lw": 0, "zorder": 0.5} | look)))
+    shape = path.Path.make_compound_path_from_polys(np.asarray(corners, dtype=np.float64))
+    axes.add_artist(patches.PathPatch(shape, **({"fc": fill, "ec": "none", "lw": 0, "zorder": 0.5} | look)))

@@ -16,8 +16,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from trialcapture.config import UnitSystem
+from trialcapture.config import Config, UnitSystem
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck
+from trialcapture.reduce.boat_size import size_warnings
 from trialcapture.reduce.summary import Quantity, TrialWarning
 from trialcapture.report.format import DASH, column_decimals, fixed, grouped, number, plus_minus
 from trialcapture.units import convert, known_units, parse_unit
@@ -276,6 +277,12 @@ def scale_decimals(scale: Scale, half_widths: Iterable[Any], *, usual: int, most
     """Return the decimals of a column in a unit; `usual` and `most` are those of the program's unit."""
     converted = [scale.u(x) for x in half_widths]
     return column_decimals(converted, usual=scale.decimals(usual), most=scale.decimals(most))
+
+
+def doubtful_sizes(config: Config) -> list[str]:
+    """Return a sentence for each weight and tank of the settings that `process` will warn of, in the reader's units."""
+    units = ReaderUnits(config.report.units, config.report.also)
+    return [units.restate_warning(warning) for warning in size_warnings(config)]
 
 
 def own_decimals(half_width: Any, usual: int, most: int = 4) -> Callable[[Scale], int]:

@@ -18,6 +18,8 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import pyarrow as pa
+import xlsxwriter
+from xlsxwriter.utility import xl_range_abs
 
 from trialcapture.archive.note_kinds import KINDS
 from trialcapture.archive.notes import DAMAGED, Note, standing
@@ -152,9 +154,6 @@ def _workbook(
     pages: Sequence[_Page], plain: Sequence[Mapping[str, Any]], sheet: Sheet, summary: Summary, units: ReaderUnits
 ) -> bytes:
     """Return pages as a workbook, with the charts below the bands."""
-    # what only this file needs is not loaded with the program
-    import xlsxwriter  # noqa: PLC0415
-
     out = io.BytesIO()
     options = {
         "in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
@@ -512,8 +511,6 @@ def _flags(r: Mapping[str, Any]) -> list[str]:
 
 def _add_charts(book: Any, made: Any, page: _Page, plain: Sequence[Mapping[str, Any]], units: ReaderUnits) -> None:
     """Draw speed and economy, and fuel flow, over the engine speed, below the table; nothing where that is unknown."""
-    from xlsxwriter.utility import xl_range_abs  # noqa: PLC0415
-
     headings = [column.heading for column in page.columns]
     rpm = headings.index(_RPM_MEAN)
     known = [n for n, r in enumerate(plain) if number(r.get("rpm_mean")) is not None]

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import scipy
 
 from trialcapture.prepare.sample_statistics import rolling_mean
 
@@ -228,7 +229,6 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
     Returns:
         The fit, or None where it does not converge.
     """
-    from scipy.optimize import least_squares  # noqa: PLC0415  (slow import, loaded beside decoding)
 
     def residual(p: Floats) -> Floats:
         return model(p)[0]
@@ -239,7 +239,7 @@ def fit_robustly(model: Model, start: Floats, low: Floats, high: Floats, soft: f
     is_robust = np.isfinite(soft)
     at = np.clip(start, low, high)
     for tolerance in _TOLERANCES:
-        found = least_squares(
+        found = scipy.optimize.least_squares(
             residual,
             at,
             slopes,

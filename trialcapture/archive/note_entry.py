@@ -1,0 +1,258 @@
+"""What was typed for a note, checked part by part: its value, its unit and its fields as `note_kinds` has them."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from trialcapture.archive.note_kinds import FIELDS, KINDS, NoteKind
+from trialcapture.archive.notes import Note, parse_time
+from trialcapture.config import LOG_QUANTITIES
+from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.steady.segment_review import REVIEW_KINDS
+from trialcapture.units import convert, dimension, parse_unit
+
+_LONGEST_TEXT = 2000
+"""Characters of a text at most (our choice: a page)."""
+
+
+def note_entry(
+    kind: str,
+    value: str | None,
+    *,
+    unit: str = "",
+    where: str = "",
+    by: str = "",
+    t: str,
+    fields: Mapping[str, str],
+    engine_ids: Sequence[str],
+    notes: Sequence[Note] = (),
+    units: str = "metric",
+) -> dict[str, Any]:
+    """Return a note as it is written, every part of it checked.
+
+    Args:
+        kind: One of `KINDS`.
+        value: As it was typed; None where nothing was.
+        unit: Of the value.
+        where: Place on board.
+        by: Who notes it.
+        t: When, ISO 8601 with its zone.
+        fields: Other fields as they were typed.
+        engine_ids: Of the settings.
+        notes: What is noted already; an undo must name one of them.
+        units: Of the reader: a gallon that does not say which one it is is theirs.
+
+    Raises:
+        TrialCaptureError: A part is missing, one too many, or cannot be; it says which and what would be right.
+    """
+    spec = KINDS.get(kind)
+    if spec is None:
+        hint = "changes of a verdict are made by 'trialcapture review'" if kind in REVIEW_KINDS else ""
+        raise TrialCaptureError("there is no such kind of note", seen=kind, expected=hint or ", ".join(KINDS))
+    entry: dict[str, Any] = {
+        "t": t,
+        "kind": kind,
+        "value": _value(kind, spec, value),
+        "unit": _unit(kind, spec, reader_gallon(unit, units)),
+    }
+    if where:
+        entry["where"] = _text("where", where)
+    entry["by"] = _text("by", by) if by else ""
+    known = {*spec.needs, *spec.one_of, *spec.may}
+    for name, typed in fields.items():
+        if name not in known:
+            allowed = ", ".join(sorted(known)) or "no field beside value, unit, where, by and at"
+            raise TrialCaptureError(f"a note of kind {kind} has no such field", seen=name, expected=allowed)
+        entry[name] = _field(name, typed, units)
+    for name in spec.needs:
+        if name not in entry:
+            wanted = FIELDS[name]
+            expected = f"{_option(name)}, {wanted.help}" + (f": {', '.join(wanted.allowed)}" if wanted.allowed else "")
+            raise TrialCaptureError(f"a note of kind {kind} lacks a field", seen=f"no {name}", expected=expected)
+    if spec.one_of and not any(name in entry for name in spec.one_of):
+        expected = "at least one of " + ", ".join(_option(name) for name in spec.one_of)
+        raise TrialCaptureError(f"a note of kind {kind} says nothing", seen="no field", expected=expected)
+    for check in (_check_plan_change, _check_load, _check_reading(engine_ids), _check_undo(notes)):
+        check(entry)
+    return entry
+
+
+def reader_gallon(unit: str, units: str) -> str:
+    """Return a unit as it was typed, where a gallon that does not say which one is that of the reader's units.
+
+    Args:
+        unit: As it was typed.
+        units: Of the reader; in metric ones a gallon has to say which it is.
+    """
+    which = {"us": "US", "imperial": "imp"}.get(units)
+    bare = _BARE_GALLONS.get("".join(unit.lower().split()))
+    return f"{which} {bare}" if which and bare else unit
+
+
+_BARE_GALLONS = {
+    "gal": "gal", "gallon": "gal", "gallons": "gal", "gal/h": "gal/h", "gal/hr": "gal/h", "gph": "gal/h",
+    "gallons/h": "gal/h",
+}  # fmt: skip
+
+
+def _option(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
+
+
+def _value(kind: str, spec: NoteKind, typed: str | None) -> float | str | None:
+    if typed is None or not typed.strip():
+        if spec.value != "none":
+            raise TrialCaptureError(
+                f"a note of kind {kind} lacks its value", seen="nothing", expected=f"a {spec.value}: {spec.help}"
+            )
+        return None
+    number = _number(typed)
+    if spec.value == "number":
+        if number is None:
+            raise TrialCaptureError(f"the value of a note of kind {kind} must be a number", seen=typed[:80])
+        return number
+    return _text("value", typed) if spec.value == "text" or number is None else number
+
+
+def _unit(kind: str, spec: NoteKind, unit: str) -> str:
+    unit = unit.strip()
+    if unit:
+        return _text("unit", unit)
+    if spec.unit is None:
+        raise TrialCaptureError(f"a note of kind {kind} lacks its unit", seen="no unit", expected="--unit UNIT")
+    return spec.unit
+
+
+def _field(name: str, typed: str, units: str) -> float | int | str:
+    spec = FIELDS[name]
+    if not spec.is_number:
+        text = _text(name, typed)
+        if spec.allowed and text not in spec.allowed:
+            raise TrialCaptureError(f"{name} cannot be that", seen=text, expected=", ".join(spec.allowed))
+        return text
+    number = _number(typed) if name not in _IN_UNITS else _converted(name, typed, units)
+    least, most = spec.least or 0.0, spec.most or 0.0
+    if number is None or not least <= number <= most:
+        other = f"; another unit may stand behind it, such as {_IN_UNITS[name][1]!r}" if name in _IN_UNITS else ""
+        raise TrialCaptureError(
+            f"{name} cannot be that", seen=typed[:80],
+            expected=f"a number from {least:g} to {most:g}: {spec.help}{other}",
+        )  # fmt: skip
+    if name == "persons":
+        if number != int(number):
+            raise TrialCaptureError(f"{name} must be a whole number", seen=typed[:80])
+        return int(number)
+    return number
+
+
+_IN_UNITS = {
+    "air_temp_c": ("°C", "68 °F"), "pressure_hpa": ("hPa", "29.92 inHg"), "wind_speed_kn": ("kn", "12 mph"),
+    "wave_height_m": ("m", "2 ft"), "litres": ("l", "120 US gal"),
+}  # fmt: skip
+"""Fields that may be typed in another unit: the unit they are stored in, and an example of another."""
+
+
+def _converted(name: str, typed: str, units: str) -> float | int | None:
+    """Return a number that was typed with or without a unit, in that of its field; None where it is none."""
+    found = re.fullmatch(r"\s*([-+]?\d+(?:[.,]\d+)?)\s*(\D.*?)?\s*", typed)
+    if found is None:
+        return None
+    number = _number(found[1])
+    if number is None or not found[2]:
+        return number
+    try:
+        return float(f"{convert(number, parse_unit(reader_gallon(found[2], units)), _IN_UNITS[name][0]):.6g}")
+    except TrialCaptureError:
+        return None
+
+
+def _number(typed: str) -> float | int | None:
+    try:
+        number = float(typed.strip().replace(",", "."))
+    except ValueError:
+        return None
+    if not math.isfinite(number):
+        return None
+    return int(number) if number.is_integer() and abs(number) < 1e15 else number
+
+
+def _text(name: str, typed: str) -> str:
+    text = " ".join("".join(c if c.isprintable() else " " for c in typed).split())
+    if not text or len(text) > _LONGEST_TEXT:
+        raise TrialCaptureError(
+            f"{name} is empty or too long", seen=f"{len(text)} characters", expected=f"1 to {_LONGEST_TEXT}"
+        )
+    return text.encode("utf-8", "replace").decode()
+
+
+def _check_load(entry: Mapping[str, Any]) -> None:
+    if entry["kind"] != "load":
+        return
+    amounts = [name for name in ("fraction", "litres") if name in entry]
+    if ("tank" in entry) != (len(amounts) == 1):
+        raise TrialCaptureError(
+            "a tank needs how full it is, once",
+            seen=", ".join(["tank"] * ("tank" in entry) + amounts),
+            expected="--tank NAME with --fraction or with --litres",
+        )
+
+
+def _check_plan_change(entry: Mapping[str, Any]) -> None:
+    if entry["kind"] == "plan_change" and entry["action"] == "skip" and "reason" not in entry:
+        raise TrialCaptureError("a step is not left out without a reason", seen="no reason", expected="--reason WHY")
+    if entry["kind"] == "pause" and entry["value"] not in ("begin", "end"):
+        raise TrialCaptureError("a pause begins or ends", seen=str(entry["value"])[:80], expected="begin or end")
+
+
+def _check_reading(engine_ids: Sequence[str]) -> Callable[[Mapping[str, Any]], None]:
+    def check(entry: Mapping[str, Any]) -> None:
+        if "engine" in entry and entry["engine"] not in engine_ids:
+            raise TrialCaptureError(
+                "the settings have no such engine",
+                seen=entry["engine"],
+                expected=", ".join(engine_ids) or "none is set",
+            )
+        if entry["kind"] != "reading":
+            return
+        if entry["quantity"] not in LOG_QUANTITIES:
+            raise TrialCaptureError(
+                "there is no such quantity", seen=entry["quantity"], expected=", ".join(sorted(LOG_QUANTITIES))
+            )
+        wanted = LOG_QUANTITIES[entry["quantity"]][1]
+        try:
+            fits = dimension(entry["unit"]) == dimension(wanted)
+        except (ValueError, KeyError, TrialCaptureError):
+            fits = False
+        if not fits:
+            raise TrialCaptureError(
+                f"{entry['quantity']} cannot have this unit", seen=entry["unit"],
+                expected="US gal/h or imp gal/h: a gallon must say which it is" if entry["unit"] == "gal/h"
+                else f"a unit like {wanted.replace('l/h', 'L/h')}",
+            )  # fmt: skip
+
+        if "engine" not in entry and len(engine_ids) > 1:
+            raise TrialCaptureError("which engine was read?", seen="no engine", expected=f"--engine {engine_ids[0]} or "
+                                    f"--engine {engine_ids[1]}")  # fmt: skip
+
+    return check
+
+
+def _check_undo(notes: Sequence[Note]) -> Callable[[Mapping[str, Any]], None]:
+    def check(entry: Mapping[str, Any]) -> None:
+        if entry["kind"] != "undo":
+            return
+        try:
+            t_ns = parse_time(entry["value"])
+        except (ValueError, TypeError):
+            t_ns = None
+        if not any((note.t_ns, note.kind) == (t_ns, entry["of"]) for note in notes):
+            raise TrialCaptureError(
+                "there is no such entry to take back",
+                seen=f"{entry['of']} at {entry['value']}",
+                expected="the time of an entry as it stands in the notes, with --of its kind",
+            )
+
+    return check

@@ -1,0 +1,474 @@
+"""Every command as it is typed, in the order of a trial day: arguments, options, help. Its module does the work."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from trialcapture import __version__
+from trialcapture.archive.note_kinds import FIELDS, KINDS
+from trialcapture.cli.archive_commands import archive
+from trialcapture.cli.declaring import PATH, UNITS, LazyGroup, accept_option, json_option, path_argument, plan_option
+
+_SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
+
+
+@click.group(cls=LazyGroup, context_settings=_SETTINGS)
+@click.version_option(__version__, prog_name="trialcapture")
+def group() -> None:
+    """Sea trials of instrumented boats: from NMEA 0183 and engine logs to a
+    table of speed, fuel, economy and range with its evidence.
+
+    Raw files are never altered. On a boat's network the program only listens.
+    """
+
+
+group.add_command(archive)
+
+
+@group.command(module="preflight")
+@path_argument("CONFIG")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=1),
+    default=30.0,
+    show_default=True,
+    help="How long to listen.",
+)
+@click.option("--into", metavar="DIR", type=PATH, help="Session to store the result with; made if it is not there.")
+@json_option
+def preflight() -> None:
+    """Listen on every source of CONFIG: what is there, what is missing.
+
+    Only listens. Ends with exit code 1 when something the trial needs is
+    missing, and says in one line how to mend it.
+
+    \b
+    trialcapture preflight boat.toml
+    """
+
+
+@group.command(module="record")
+@click.argument("config", metavar="[CONFIG]", type=PATH, required=False)
+@click.option(
+    "--into",
+    metavar="DIR",
+    type=PATH,
+    help="Folder of the session to make, or to go on with.",
+)
+@click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Stop after so long; else Ctrl-C stops.")
+@click.option("--resume", is_flag=True, help="Go on with a session that is there, with the same settings.")
+@click.option(
+    "--second",
+    metavar="DIR",
+    type=PATH,
+    help="Folder on another disk, taken when the first one fails or fills.",
+)
+@click.option(
+    "--engine-log",
+    "engine_logs",
+    metavar="FILE",
+    multiple=True,
+    type=PATH,
+    help="A log that another program is writing; copied as it grows.",
+)
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Times real time: for a replay, or a rehearsal that is played on this computer at the same --speed.",
+)
+@click.option("--attach", metavar="SESSION", type=PATH, help="Show the screen of a recorder that is at work.")
+@click.option("--stop", "stop", metavar="SESSION", type=PATH, help="End a recorder that is at work.")
+@click.option("--desk", "with_desk", is_flag=True, help="Open the page of the trial day beside it.")
+@plan_option
+@json_option
+def record() -> None:
+    """Record every source of CONFIG until Ctrl-C or the time is up.
+
+    The program only listens. It is no substitute for a lookout: the skipper
+    decides, and nobody at the helm reads this screen.
+
+    A closed terminal, a broken pipe or a full disk behind a redirection do
+    not end a recording. --attach shows its screen again, --stop ends it.
+
+    \b
+    trialcapture record boat.toml --into monday
+    trialcapture record boat.toml --into monday --desk
+    trialcapture record --attach monday
+    trialcapture record --stop monday
+    """
+
+
+@group.command(module="desk")
+@click.argument("subject", metavar="[CONFIG|SESSION]", type=PATH, required=False)
+@click.option("--port", type=click.IntRange(1, 65535), help="To listen on; 8765 or one of the next when not given.")
+@click.option("--share", is_flag=True, help="Let other devices look, by a link with a token and its QR code.")
+@click.option("--share-entry", is_flag=True, help="Let other devices with the link make entries too.")
+@click.option("--no-browser", is_flag=True, help="Do not open the page.")
+@click.option("--beside-recorder", is_flag=True, hidden=True)
+@json_option
+def desk() -> None:
+    """Open the page for the whole trial day.
+
+    At the dock it shows the settings as forms, under way what is measured
+    and what to run next, afterwards the review and the results. It runs on
+    this computer alone and needs no internet; ending it harms nothing.
+
+    --share shows it on a tablet. The link is plain HTTP: everybody on the
+    same wireless network can read what goes over it.
+
+    Nobody at the helm reads a screen under way; the skipper decides.
+
+    \b
+    trialcapture desk boat.toml
+    trialcapture desk monday
+    trialcapture desk monday --share
+    """
+
+
+@group.command("draft-log", module="draft_log")
+@click.argument("files", metavar="FILE...", nargs=-1, type=PATH)
+@click.option(
+    "--nmea",
+    "logs",
+    metavar="LOG",
+    multiple=True,
+    type=PATH,
+    help="Explain every kind of sentence (or CAN message) in a log, with its latest values and what it feeds.",
+)
+@click.option("--sheet", metavar="NAME", help="Which sheet of a workbook, where it has several.")
+@click.option(
+    "--timezone",
+    "zones",
+    metavar="ZONE",
+    multiple=True,
+    help="Show what the first time is in UTC if the logger's clock was set to ZONE, such as Europe/Athens or +02:00; "
+    "may be given several times. Without it this computer's own zone is tried.",
+)
+@json_option
+def draft_log() -> None:
+    """Show an engine log's first rows and draft its [[engine_log]] table.
+
+    Prints how the file seems to be laid out, what each declaration that fits
+    would make of the first time, and a table to copy into the settings. What
+    only you can know (the zone, units, day or month first) stands there as "?"
+    and must be answered. Nothing is written, and nothing is guessed later.
+
+    \b
+    trialcapture draft-log port.csv --timezone Europe/Athens
+    trialcapture draft-log --nmea monday.nmea
+    """
+
+
+@group.command(module="collect")
+@click.argument("logs", metavar="LOG...", nargs=-1, type=PATH)
+@click.option(
+    "--engine-log",
+    "engine_logs",
+    metavar="FILE",
+    multiple=True,
+    type=PATH,
+    help="An engine log as offloaded; may be given several times.",
+)
+@click.option(
+    "--config",
+    "config_path",
+    metavar="CONFIG",
+    type=PATH,
+    help="Boat and trial settings (TOML). Not needed to add to a session.",
+)
+@click.option(
+    "--into",
+    metavar="SESSION",
+    type=PATH,
+    help="Folder of the session to make or to add to.",
+)
+@click.option(
+    "--join",
+    "halves",
+    metavar="HALF HALF",
+    nargs=2,
+    type=PATH,
+    help="Make one session of two that were recorded on two disks; in the first one, or --into a new one.",
+)
+@accept_option
+@click.option("--by", metavar="NAME", default="", help="Who accepts the changes.")
+@json_option
+def collect() -> None:
+    """Make a session from files recorded elsewhere.
+
+    Files are copied as they are and hashed; the originals are not touched.
+    A LOG is an NMEA 0183 log or a CAN log (candump text): plain, .gz or .zst,
+    several of each in order of time. Engine logs (delimited text or .xlsx) may
+    also be added later to a session that is there; 'draft-log' helps to
+    declare what they look like.
+
+    \b
+    trialcapture collect monday.nmea --engine-log port.csv \\
+        --config boat.toml --into monday
+    trialcapture collect --join monday /media/stick/monday
+    """
+
+
+@group.command(module="process")
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=PATH)
+@click.option("--into", metavar="DIR", type=PATH, help="Put several sessions of one trial together into this folder.")
+@click.option(
+    "--config",
+    "config_path",
+    metavar="CONFIG",
+    type=PATH,
+    help="Settings to use instead of those in the session.",
+)
+@plan_option
+@click.option(
+    "--units",
+    type=UNITS,
+    help="Units of table and report; those of the settings when not given.",
+)
+@click.option("--pdf", "as_pdf", is_flag=True, help="Write sheet.pdf and report.pdf too; needs trialcapture[pdf].")
+@click.option("--keep", is_flag=True, help="Keep the settings given in the session; the seal tells of it.")
+@click.option("--by", metavar="NAME", default="", help="Who keeps them.")
+@accept_option
+@json_option
+def process() -> None:
+    """Turn a session into trial set, band table and report.
+
+    Everything is derived from SESSION/raw and can be made again: the same raw
+    files, settings, seal and versions of program and libraries give the same
+    bytes. The session is compared with its seal first, and what was changed
+    since is said; nothing is sealed, except with --keep.
+
+    A trial spread over several sessions or days: they are copied into one
+    folder, each processed with its own load, conditions and current, and their
+    bands put into one table.
+
+    \b
+    trialcapture process monday
+    trialcapture process monday tuesday --into whole_trial
+    """
+
+
+@group.command(module="explain")
+@path_argument("SESSION")
+@click.argument("what", metavar="BAND|LEG", nargs=-1, required=True)
+@click.option(
+    "--config", "config_path", metavar="CONFIG", type=PATH, help="Settings the session was processed with, if others."
+)
+@click.option(
+    "--units",
+    type=UNITS,
+    help="Units of the figures; those of the settings when not given.",
+)
+@json_option
+def explain() -> None:
+    """Trace a printed number back to its legs and raw lines.
+
+    BAND is a row by its name or engine speed, LEG a stretch by its number; a
+    number that could be both is the band, and "leg 12" is the leg. Prints what
+    was measured on each leg and what was done to it (current, engine speed and
+    wind, depth, fuel calibration), what the ± is made of, and where the raw
+    data stands: lines and bytes of the logs, rows of the engine logs.
+
+    \b
+    trialcapture explain monday 1800
+    trialcapture explain monday leg 12
+
+    Of a trial of several sessions, a row is traced to each session it is made
+    of; a leg, and a row of one session, is named with the session's letter:
+
+    \b
+    trialcapture explain whole_trial 1800
+    trialcapture explain whole_trial B leg 12
+    """
+
+
+def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for name, field in reversed(list(FIELDS.items())):
+        text = field.help + (f": {', '.join(field.allowed)}" if 0 < len(field.allowed) < 5 else "")
+        command = click.option(f"--{name.replace('_', '-')}", name, metavar="X", help=f"{text}.")(command)
+    return command
+
+
+# a value may be a negative number, which click would take for an option
+@group.command(context_settings={"ignore_unknown_options": True}, module="note")
+@path_argument("SESSION")
+@click.argument("kind", metavar="[KIND]", type=click.Choice(list(KINDS)), required=False)
+@click.argument("value", metavar="[VALUE]", required=False)
+@click.option("--unit", default="", metavar="U", help="Unit of the value.")
+@click.option("--where", default="", metavar="W", help="Place on board.")
+@click.option("--at", "at", metavar="T", help="When, UTC: 2026-05-14T10:12:30Z; now when not given.")
+@click.option("--by", default="", metavar="NAME", help="Who notes it.")
+@click.option("--photo", metavar="FILE", type=PATH, help="A photo to copy into the session.")
+@click.option(
+    "--list",
+    "checklist",
+    metavar="[FILE]",
+    is_flag=False,
+    flag_value="",
+    default=None,
+    help="Instead of noting, show what of the walk round is open, by a checklist such as configs/walk_round.toml.",
+)
+@_field_options
+@accept_option
+@json_option
+def note() -> None:
+    """Note what was seen, measured or found.
+
+    The entry is added to raw/notes-note.jsonl and sealed; nothing that was
+    noted is changed. A recorder may be at work: it seals the entry when it
+    ends.
+
+    \b
+    trialcapture note monday mark
+    trialcapture note monday trim 25 --unit % --side port --by Kim
+    trialcapture note monday sound 71.5 --where helm --doors closed
+    trialcapture note monday reading 2400 --unit rpm --quantity rpm --engine port
+    trialcapture note monday finding "hose chafed" --grade watch --photo hose.jpg
+    trialcapture note monday photo --photo bow.jpg --camera-zone +02:00
+    trialcapture note monday undo 2026-05-14T10:12:30Z --of trim
+    trialcapture note monday --list walk_round.toml
+    """
+
+
+@group.command(module="review")
+@path_argument("SESSION")
+@click.option("--exclude", metavar="N", multiple=True, type=int, help="Leave out a stretch that was used.")
+@click.option("--include", metavar="N", multiple=True, type=int, help="Use a stretch that was left out.")
+@click.option(
+    "--relabel",
+    metavar="N RPM",
+    multiple=True,
+    type=(int, float),
+    help="Put a stretch into the band of another engine speed.",
+)
+@click.option("--undo", metavar="N", multiple=True, type=int, help="Take back what was entered on a stretch.")
+@click.option("--reason", metavar="TEXT", default="", help="Why. Needed for every change.")
+@click.option("--by", metavar="NAME", default="", help="Who. Needed for every change.")
+@accept_option
+@json_option
+def review() -> None:
+    """List the stretches of a session, or change the verdict on some.
+
+    Without an option every stretch is listed with its number and verdict.
+    A change is added to the notes with its reason; nothing is deleted, and
+    the automatic result stays in the report beside the reviewed one.
+
+    \b
+    trialcapture review monday
+    trialcapture review monday --exclude 12 --reason "ferry wash" --by Kim
+    """
+
+
+@group.command(module="verify")
+@path_argument("SESSION")
+@click.option("--root", metavar="ROOT", help="A root that was noted elsewhere, whole or its first digits.")
+@click.option("--derive", is_flag=True, help="Derive the results again from the raw files and compare them.")
+@click.option(
+    "--config", "config_path", metavar="CONFIG", type=PATH, help="With --derive: settings the results were made with."
+)
+@json_option
+def verify() -> None:
+    """Check a session: its seal, every hash, line and second, its results.
+
+    Says what is damaged, what survives and what was lost while recording, and
+    ends in one of: sound, sound with named losses, damaged, cannot be vouched
+    for; the last two with exit code 1. Nothing is changed.
+
+    With --root it says whether that root is in the seal, and what was added
+    since it was noted. With --derive it makes the results again, in a folder
+    of its own, and compares them: no seal covers results, since they follow
+    from what it covers.
+    """
+
+
+@group.command(module="seal")
+@path_argument("SESSION")
+@click.option("--sign", "key", metavar="KEY", type=PATH, help="Sign the last root with this Ed25519 key (PEM).")
+@click.option("--by", default="", metavar="NAME", help="Who closes it late.")
+@accept_option
+@json_option
+def seal() -> None:
+    """Close a recording late, or sign its root.
+
+    A recording that was cut off has no seal: 'record --resume' goes on with
+    it and seals it at its end, this command seals it as it is. The seal says
+    that it was closed late.
+
+    \b
+    trialcapture seal monday --by Kim
+    trialcapture seal monday --sign builder.pem
+    """
+
+
+@group.command(module="pack")
+@path_argument("SESSION")
+@click.argument("out", metavar="OUT", type=PATH)
+@click.option("--share", is_flag=True, help="Leave out raw data, photos, notes, names, places and tracks.")
+@click.option(
+    "--accept-damage",
+    metavar="REASON",
+    help="Pack a damaged session; the bag says so, and why.",
+)
+@json_option
+def pack() -> None:
+    """Pack a session to hand it over.
+
+    OUT becomes a BagIt bag (RFC 8493) with an RO-Crate description: a folder,
+    or one file where its name ends in .zip. Any BagIt program can check it. In
+    it, the folder data is the session, to be verified or processed again.
+
+    With --share, what is left says what a boat did, but not which boat, where
+    or who was on board.
+    """
+
+
+@group.command(module="rehearse")
+@click.argument("out", metavar="OUT", required=False, type=PATH)
+@click.option("--scenario", metavar="NAME", help="Which trial; --list shows them.")
+@click.option("--fault", "faults", metavar="NAME", multiple=True, help="Something to go wrong; may be repeated.")
+@click.option("--list", "is_list", is_flag=True, help="List the scenarios and the faults and stop.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Equal seeds, equal bytes.")
+@plan_option
+@click.option("--short", is_flag=True, help="Two steps, over in less than eight minutes.")
+@click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="Make it about so long.")
+@click.option("--at", "at", metavar="T", help="When it begins, UTC, such as 2026-05-15T08:30Z; played live, it is now.")
+@click.option(
+    "--errors", is_flag=True, help="With a receiver bias, a fuel calibration error and a spread from run to run."
+)
+@click.option("--udp", is_flag=True, help="Play it live as UDP datagrams to this computer.")
+@click.option("--tcp", is_flag=True, help="Play it live on a TCP port of this computer.")
+@click.option("--serial", metavar="PORT", help="Play it live into a serial port.")
+@click.option("--port", type=click.IntRange(1, 65535), default=10110, show_default=True, help="UDP or TCP port.")
+@click.option("--baud", type=int, default=38400, show_default=True, help="Rate of the serial port.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Times real time. Over UDP or TCP, record it with the same --speed; on a serial port it is for watching only.",
+)
+@json_option
+def rehearse() -> None:
+    """Simulate a boat on trial, for practice and for tests.
+
+    Writes a session to OUT as the recorder would have left it; or plays it
+    live on a port, while its engine logs grow in OUT. What was true is written
+    beside it, to OUT.truth.json, and is never read by 'process'.
+
+    \b
+    trialcapture rehearse demo && trialcapture process demo
+    """
+
+
+@group.command(hidden=True, module="follow")
+@path_argument("SESSION")
+def follow() -> None:
+    """Follow a recording and append a line a second for its screen.
+
+    The recorder's screen starts it; it ends when no recorder is at work.
+    """
