@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import sys
@@ -176,3 +177,25 @@ def test_a_torn_line_is_ended_on_the_disk(tmp_path: Path, monkeypatch: pytest.Mo
     watch_syncs(monkeypatch, lambda is_folder, size: None if is_folder else sizes.append(size))
     assert mend_torn_end(path) == 2
     assert sizes == [10]
+
+
+def test_a_file_that_a_full_disk_left_empty_is_taken_away_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = tmp_path / "first", tmp_path / "second"
+    for folder in (first, second):
+        (folder / "raw").mkdir(parents=True)
+    appending = AppendFile.append
+
+    def full(self: AppendFile, data: bytes) -> None:
+        if first in self.path.parents:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        appending(self, data)
+
+    files = RawFiles([first, second], switched=lambda *_: None)
+    files.append("notes.jsonl", b"{}\n")
+    monkeypatch.setattr(AppendFile, "append", full)
+    files.append("nmea.log", b"$A\r\n")
+    files.close()
+    assert sorted(path.name for path in (first / "raw").iterdir()) == ["notes.jsonl"], "what holds something stays"
+    assert [path.read_bytes() for path in (second / "raw").iterdir()] == [b"$A\r\n"]
