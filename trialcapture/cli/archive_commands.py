@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trialcapture.cli.declaring import PATH, UNITS, LazyGroup, archive_argument, json_option
+from trialcapture.cli.declaring import PATH, UNITS, LazyGroup, archive_argument, json_option, path_option
 
 if TYPE_CHECKING:
     from trialcapture.reduce.session_comparison import SharedKind
@@ -137,7 +137,7 @@ def mirror() -> None:
 
 @archive.command(module="archive_compare")
 @click.argument("places", metavar="[ARCHIVE] A B", nargs=-1, required=True)
-@click.option("--out", type=PATH, metavar="FILE", help="Write the sheet (HTML) there; comparison.html by default.")
+@path_option("--out", metavar="FILE", help="Write the sheet (HTML) there; comparison.html by default.")
 @click.option("--units", type=UNITS, default="metric", show_default=True, help="Units of the reader.")
 @click.option("--also", type=UNITS, help="Units that stand beside them.")
 @click.option(
@@ -171,7 +171,7 @@ def compare() -> None:
 @click.option(
     "--format", "form", type=click.Choice(["table", "csv", "json", "parquet"]), default="table", show_default=True
 )
-@click.option("--out", type=PATH, metavar="FILE", help="Write it there; needed for Parquet.")
+@path_option("--out", metavar="FILE", help="Write it there; needed for Parquet.")
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), default=60.0, show_default=True, help="Stop it then.")
 @click.option("--memory-mb", type=click.IntRange(64, 1 << 20), default=1024, show_default=True)
 @json_option
@@ -195,7 +195,7 @@ def query() -> None:
 @click.option("--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler.")
 @click.option("--session", "names", multiple=True, metavar="ID", help="Only this one; may be given several times.")
 @click.option("--again", is_flag=True, help="Derive also what this version and these libraries have derived.")
-@click.option("--out", type=PATH, metavar="FILE", help="Write the report of differences there, as CSV.")
+@path_option("--out", metavar="FILE", help="Write the report of differences there, as CSV.")
 @json_option
 def process_all() -> None:
     """Derive all sessions of an archive again with this version.

@@ -10,7 +10,16 @@ import click
 from trialcapture import __version__
 from trialcapture.archive.note_kinds import FIELDS, KINDS
 from trialcapture.cli.archive_commands import archive
-from trialcapture.cli.declaring import PATH, UNITS, LazyGroup, accept_option, json_option, path_argument, plan_option
+from trialcapture.cli.declaring import (
+    PATH,
+    UNITS,
+    LazyGroup,
+    accept_option,
+    json_option,
+    path_argument,
+    path_option,
+    plan_option,
+)
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
@@ -37,7 +46,7 @@ group.add_command(archive)
     show_default=True,
     help="How long to listen.",
 )
-@click.option("--into", metavar="DIR", type=PATH, help="Session to store the result with; made if it is not there.")
+@path_option("--into", metavar="DIR", help="Session to store the result with; made if it is not there.")
 @json_option
 def preflight() -> None:
     """Listen on every source of CONFIG: what is there, what is missing.
@@ -52,26 +61,15 @@ def preflight() -> None:
 
 @group.command(module="record")
 @click.argument("config", metavar="[CONFIG]", type=PATH, required=False)
-@click.option(
-    "--into",
-    metavar="DIR",
-    type=PATH,
-    help="Folder of the session to make, or to go on with.",
-)
+@path_option("--into", metavar="DIR", help="Folder of the session to make, or to go on with.")
 @click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Stop after so long; else Ctrl-C stops.")
 @click.option("--resume", is_flag=True, help="Go on with a session that is there, with the same settings.")
-@click.option(
-    "--second",
-    metavar="DIR",
-    type=PATH,
-    help="Folder on another disk, taken when the first one fails or fills.",
-)
-@click.option(
+@path_option("--second", metavar="DIR", help="Folder on another disk, taken when the first one fails or fills.")
+@path_option(
     "--engine-log",
     "engine_logs",
     metavar="FILE",
     multiple=True,
-    type=PATH,
     help="A log that another program is writing; copied as it grows.",
 )
 @click.option(
@@ -81,8 +79,8 @@ def preflight() -> None:
     show_default=True,
     help="Times real time: for a replay, or a rehearsal that is played on this computer at the same --speed.",
 )
-@click.option("--attach", metavar="SESSION", type=PATH, help="Show the screen of a recorder that is at work.")
-@click.option("--stop", "stop", metavar="SESSION", type=PATH, help="End a recorder that is at work.")
+@path_option("--attach", metavar="SESSION", help="Show the screen of a recorder that is at work.")
+@path_option("--stop", "stop", metavar="SESSION", help="End a recorder that is at work.")
 @click.option("--desk", "with_desk", is_flag=True, help="Open the page of the trial day beside it.")
 @plan_option
 @json_option
@@ -132,12 +130,11 @@ def desk() -> None:
 
 @group.command("draft-log", module="draft_log")
 @click.argument("files", metavar="FILE...", nargs=-1, type=PATH)
-@click.option(
+@path_option(
     "--nmea",
     "logs",
     metavar="LOG",
     multiple=True,
-    type=PATH,
     help="Explain every kind of sentence (or CAN message) in a log, with its latest values and what it feeds.",
 )
 @click.option("--sheet", metavar="NAME", help="Which sheet of a workbook, where it has several.")
@@ -166,33 +163,22 @@ def draft_log() -> None:
 
 @group.command(module="collect")
 @click.argument("logs", metavar="LOG...", nargs=-1, type=PATH)
-@click.option(
+@path_option(
     "--engine-log",
     "engine_logs",
     metavar="FILE",
     multiple=True,
-    type=PATH,
     help="An engine log as offloaded; may be given several times.",
 )
-@click.option(
-    "--config",
-    "config_path",
-    metavar="CONFIG",
-    type=PATH,
-    help="Boat and trial settings (TOML). Not needed to add to a session.",
+@path_option(
+    "--config", "config_path", metavar="CONFIG", help="Boat and trial settings (TOML). Not needed to add to a session."
 )
-@click.option(
-    "--into",
-    metavar="SESSION",
-    type=PATH,
-    help="Folder of the session to make or to add to.",
-)
-@click.option(
+@path_option("--into", metavar="SESSION", help="Folder of the session to make or to add to.")
+@path_option(
     "--join",
     "halves",
     metavar="HALF HALF",
     nargs=2,
-    type=PATH,
     help="Make one session of two that were recorded on two disks; in the first one, or --into a new one.",
 )
 @accept_option
@@ -216,20 +202,10 @@ def collect() -> None:
 
 @group.command(module="process")
 @click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=PATH)
-@click.option("--into", metavar="DIR", type=PATH, help="Put several sessions of one trial together into this folder.")
-@click.option(
-    "--config",
-    "config_path",
-    metavar="CONFIG",
-    type=PATH,
-    help="Settings to use instead of those in the session.",
-)
+@path_option("--into", metavar="DIR", help="Put several sessions of one trial together into this folder.")
+@path_option("--config", "config_path", metavar="CONFIG", help="Settings to use instead of those in the session.")
 @plan_option
-@click.option(
-    "--units",
-    type=UNITS,
-    help="Units of table and report; those of the settings when not given.",
-)
+@click.option("--units", type=UNITS, help="Units of table and report; those of the settings when not given.")
 @click.option("--pdf", "as_pdf", is_flag=True, help="Write sheet.pdf and report.pdf too; needs trialcapture[pdf].")
 @click.option("--keep", is_flag=True, help="Keep the settings given in the session; the seal tells of it.")
 @click.option("--by", metavar="NAME", default="", help="Who keeps them.")
@@ -256,14 +232,8 @@ def process() -> None:
 @group.command(module="explain")
 @path_argument("SESSION")
 @click.argument("what", metavar="BAND|LEG", nargs=-1, required=True)
-@click.option(
-    "--config", "config_path", metavar="CONFIG", type=PATH, help="Settings the session was processed with, if others."
-)
-@click.option(
-    "--units",
-    type=UNITS,
-    help="Units of the figures; those of the settings when not given.",
-)
+@path_option("--config", "config_path", metavar="CONFIG", help="Settings the session was processed with, if others.")
+@click.option("--units", type=UNITS, help="Units of the figures; those of the settings when not given.")
 @json_option
 def explain() -> None:
     """Trace a printed number back to its legs and raw lines.
@@ -303,7 +273,7 @@ def _field_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--where", default="", metavar="W", help="Place on board.")
 @click.option("--at", "at", metavar="T", help="When, UTC: 2026-05-14T10:12:30Z; now when not given.")
 @click.option("--by", default="", metavar="NAME", help="Who notes it.")
-@click.option("--photo", metavar="FILE", type=PATH, help="A photo to copy into the session.")
+@path_option("--photo", metavar="FILE", help="A photo to copy into the session.")
 @click.option(
     "--list",
     "checklist",
@@ -368,9 +338,7 @@ def review() -> None:
 @path_argument("SESSION")
 @click.option("--root", metavar="ROOT", help="A root that was noted elsewhere, whole or its first digits.")
 @click.option("--derive", is_flag=True, help="Derive the results again from the raw files and compare them.")
-@click.option(
-    "--config", "config_path", metavar="CONFIG", type=PATH, help="With --derive: settings the results were made with."
-)
+@path_option("--config", "config_path", metavar="CONFIG", help="With --derive: settings the results were made with.")
 @json_option
 def verify() -> None:
     """Check a session: its seal, every hash, line and second, its results.
@@ -388,7 +356,7 @@ def verify() -> None:
 
 @group.command(module="seal")
 @path_argument("SESSION")
-@click.option("--sign", "key", metavar="KEY", type=PATH, help="Sign the last root with this Ed25519 key (PEM).")
+@path_option("--sign", "key", metavar="KEY", help="Sign the last root with this Ed25519 key (PEM).")
 @click.option("--by", default="", metavar="NAME", help="Who closes it late.")
 @accept_option
 @json_option

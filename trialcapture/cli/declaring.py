@@ -53,6 +53,11 @@ def path_argument(name: str) -> Callable[[Declared], Declared]:
     return click.argument(name.lower(), metavar=name, type=PATH)
 
 
+def path_option(*names: str, **look: Any) -> Callable[[Declared], Declared]:
+    """Give a command an option that takes a path; the rest as `click.option` takes it."""
+    return click.option(*names, type=PATH, **look)
+
+
 def archive_argument(name: str = "ARCHIVE") -> Callable[[Declared], Declared]:
     """Give a command an archive as argument."""
     return click.argument(name.lower(), metavar=name)
@@ -66,7 +71,7 @@ def json_option(command: Declared) -> Declared:
 def plan_option(command: Declared) -> Declared:
     """Give a command ``--plan``."""
     text = "Trial plan (TOML with a [plan] table) to use instead of that of the settings."
-    return click.option("--plan", "plan_path", metavar="FILE", type=PATH, help=text)(command)
+    return path_option("--plan", "plan_path", metavar="FILE", help=text)(command)
 
 
 def accept_option(command: Declared) -> Declared:
