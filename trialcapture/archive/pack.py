@@ -16,6 +16,7 @@ import stat
 import zipfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
 from urllib.parse import quote
@@ -226,15 +227,7 @@ def _condition(
     Raises:
         TrialCaptureError: It is damaged, and nobody said why it should be packed all the same.
     """
-    total = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1
-    done = 0
-
-    def read(size: int) -> None:
-        nonlocal done
-        done += size
-        progress("checking the session", min(done / total, 1.0))
-
-    found = verify_session(folder, progress=read)
+    found = verify_session(folder, progress=partial(progress, "checking the session"))
     told = {"damaged": found.faults, "cannot be vouched for": found.unvouched}.get(found.ending, found.losses)
     condition = f"{found.ending} ({len(told)} named by verify)" if told else found.ending
     if not found.faults:

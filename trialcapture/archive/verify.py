@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from trialcapture.archive.journal import parse_line, split_lines, unescape
+from trialcapture.archive.manifest import raw_files
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.result_hashes import compare_results
 from trialcapture.archive.seal import (
@@ -542,23 +543,30 @@ class _Findings:
 
 
 def verify_session(
-    folder: Path, *, root: str | None = None, progress: Callable[[int], None] = lambda _: None
+    folder: Path, *, root: str | None = None, progress: Callable[[float], None] = lambda _: None
 ) -> Verification:
     """Check everything about a session that can be checked; nothing is written.
 
     Args:
         folder: The session.
         root: A root that was noted elsewhere, or its first digits, in hexadecimal; None without one.
-        progress: Called with the number of bytes just read; every raw file is read twice, once for its hash.
+        progress: Called with the share of the raw files that was read, 0 to 1; each is read twice, once for its hash.
 
     Raises:
         TrialCaptureError: There is no session, or something in it is no regular file.
     """
     check_session_files(folder)
+    total, done = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1, 0
+
+    def read(size: int) -> None:
+        nonlocal done
+        done += size
+        progress(min(done / total, 1.0))
+
     session, unread = _open_as_far(folder)
     timeline, of_notes = _timeline_as_far(folder)
     remarks = timeline.remarks
-    seal = compare_seal(folder, timeline.recording, progress=progress)
+    seal = compare_seal(folder, timeline.recording, progress=read)
     missing = [change for change in seal.changes if (change.path, change.kind) == (MANIFEST, "missing")]
     faults = unread + of_notes + [str(change) for change in seal.changes if change not in missing]
     unvouched = [str(change) for change in missing] + _unsealed(session, seal, timeline)
@@ -574,7 +582,7 @@ def verify_session(
     for check, paths in ((partial(_check_journal, sentences), nmea_files(session)), (_check_can, can_files(session))):
         for path in paths:
             try:
-                lines += check(path, timeline, times, faults, remarks, progress)
+                lines += check(path, timeline, times, faults, remarks, read)
             except TrialCaptureError as fault:  # the others are looked at all the same
                 faults.append(f"raw/{path.name}: {_short(fault)}")
     accounts = tuple(timeline.accounts()) if timeline.begun else ()

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trialcapture.archive.manifest import raw_files
 from trialcapture.archive.seal import parse_root
 from trialcapture.cli.output import print_json, say, shown_progress, tell
 from trialcapture.cli.sealing import root_text
@@ -28,18 +27,8 @@ def verify(
         raise click.UsageError("--config goes with --derive")
     wanted = None if root is None else parse_root(root)
     text = None if config_path is None else read_config(config_path)[1]
-    total = 2 * sum(path.stat().st_size for path in raw_files(session)) or 1
-    done = 0
     with shown_progress() as progress:
-
-        def read(size: int) -> None:
-            nonlocal done
-            done += size
-            progress("reading raw files", min(done / total, 1.0))
-
-        found = verify_with_results(
-            session, root=wanted, progress=read, derive=progress if derive else None, config_text=text
-        )
+        found = verify_with_results(session, root=wanted, progress=progress, derive=derive, config_text=text)
     if as_json:
         print_json(asdict(found) | {"ending": found.ending})
     else:

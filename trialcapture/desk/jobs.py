@@ -23,7 +23,6 @@ from typing import IO, Any, Literal
 from trialcapture import __version__
 from trialcapture.acquire.explain import explained_lines
 from trialcapture.acquire.preflight import preflight
-from trialcapture.archive.manifest import raw_files
 from trialcapture.archive.pack import pack_session
 from trialcapture.archive.seal import parse_root
 from trialcapture.bounded_parsing import parse_json_line
@@ -227,15 +226,7 @@ def _preflight(settings: Path, seconds: float, tell: Tell) -> Mapping[str, Any]:
 
 def _verify(folder: Path, root: str, tell: Tell) -> Mapping[str, Any]:
     wanted = parse_root(root) if root else None
-    total = 2 * sum(path.stat().st_size for path in raw_files(folder)) or 1
-    done = 0
-
-    def read(size: int) -> None:
-        nonlocal done
-        done += size
-        tell("reading raw files", min(done / total, 1.0))
-
-    found = verify_with_results(folder, root=wanted, progress=read)
+    found = verify_with_results(folder, root=wanted, progress=tell)
     at = found.root_given
     return {
         "ending": found.ending,

@@ -12,8 +12,9 @@ import io
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
@@ -42,27 +43,28 @@ def verify_with_results(
     folder: Path,
     *,
     root: str | None = None,
-    progress: Callable[[int], None] = lambda _: None,
-    derive: Progress | None = None,
+    progress: Progress = lambda _step, _share: None,
+    derive: bool = False,
     config_text: str | None = None,
 ) -> Verification:
     """Check a session as `verify_session` does, and say of its results who can vouch for them.
 
     Args:
         folder: The session.
-        root, progress: As `verify_session` takes them.
-        derive: Derive the results again and compare them, telling how that goes; None leaves them as they are.
+        root: As `verify_session` takes it.
+        progress: See `Progress`.
+        derive: Derive the results again and compare them.
         config_text: Settings they were made with, where those were not the session's own.
 
     Raises:
         TrialCaptureError: As `verify_session`; or they are to be derived again while the session is being recorded.
     """
-    found = verify_session(folder, root=root, progress=progress)
+    found = verify_session(folder, root=root, progress=partial(progress, "reading raw files"))
     there = {path.relative_to(folder).as_posix() for path in result_files(folder)}
     if not there:
         return found
-    if derive is not None:
-        return _with_derived_again(found, folder, config_text, derive)
+    if derive:
+        return _with_derived_again(found, folder, config_text, progress)
     if not is_plain_file(folder / RESULTS):
         return found  # said already
     wrong = {name for name in there if any(fault.startswith(f"{name}:") for fault in found.faults)}

@@ -209,7 +209,7 @@ def _verified(folder: Path, reason: str, progress: Progress) -> Verification:
     Raises:
         TrialCaptureError: It is damaged or cannot be vouched for, and nobody said why it should be taken.
     """
-    found = verify_session(folder, progress=lambda _size: progress(f"checking {folder.name}", None))
+    found = verify_session(folder, progress=lambda _share: progress(f"checking {folder.name}", None))
     # results have hashes of their own here: edited ones are left out, and say nothing against the session
     found = replace(
         found,
