@@ -30,6 +30,7 @@ def start_follower(session: Path) -> Callable[[], None]:
 
     It only reads the session, and it ends by itself when no recorder is at work on it. Killing it harms nothing.
     """
+    # it gives way by itself once it has loaded; Windows can start it so
     flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0) | getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
     command = [*own_program("trialcapture"), "follow", str(session)]
     try:

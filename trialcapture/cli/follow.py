@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from pathlib import Path
 from time import monotonic, sleep, time_ns
@@ -12,6 +11,7 @@ from trialcapture.acquire.live_status import append_guidance
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.live_guidance import LiveBoard, guidance_of
 from trialcapture.pipeline.live_trial import LiveTrial
+from trialcapture.system.operating_system import give_way
 
 _EVERY_S = 1.0
 """Between two lines for the screen (our choice)."""
@@ -19,8 +19,7 @@ _EVERY_S = 1.0
 
 def follow(session: Path) -> None:
     """Append a line a second for the screen while a recorder is at work."""
-    if hasattr(os, "nice"):  # on Windows it is started so
-        os.nice(5)
+    give_way(5)
     board = LiveBoard(LiveTrial(session))
     while is_being_recorded(session):
         began_s = monotonic()

@@ -92,16 +92,17 @@ def windows_kernel() -> Any | None:
     return kernel
 
 
-def give_way(*, system: SystemName | None = None, kernel: Any | None = None) -> None:
+def give_way(nicer: int = _NICER, *, system: SystemName | None = None, kernel: Any | None = None) -> None:
     """Let other programs go before this one from now on; where the system refuses, it goes on as it was.
 
     Args:
+        nicer: By how much its nice value grows (POSIX); Windows has one step.
         system: Which system this is.
         kernel: The calls of Windows, see `windows_kernel`.
     """
     if (system or system_name()) != "windows":
         with suppress(OSError):
-            os.nice(_NICER)  # type: ignore[attr-defined,unused-ignore]
+            os.nice(nicer)  # type: ignore[attr-defined,unused-ignore]
     elif (kernel := kernel or windows_kernel()) is not None:
         kernel.SetPriorityClass(kernel.GetCurrentProcess(), _BELOW_NORMAL)
 
