@@ -40,7 +40,15 @@ from trialcapture.archive.photos import (
     read_photo_times,
     taken_at,
 )
-from trialcapture.archive.seal import MANIFEST, Acceptance, SealLine, add_event, hold_seal, refuse_changed
+from trialcapture.archive.seal import (
+    MANIFEST,
+    Acceptance,
+    SealComparison,
+    SealLine,
+    add_event,
+    hold_seal,
+    refuse_changed,
+)
 from trialcapture.archive.seal import NAME as SEAL
 from trialcapture.archive.session import Session
 from trialcapture.archive.verify import read_timeline
@@ -506,8 +514,7 @@ def add_notes(
         TrialCaptureError: A file is not as it was sealed and nobody accepts that, or the disk does not take it.
     """
     with hold_seal(folder):
-        is_open = is_recorded() and not (folder / MANIFEST).exists()
-        before = None if is_open else refuse_changed(folder, read_timeline(folder).recording, accept)
+        before = refuse_unsealed(folder, accept, is_recorded)
         with as_before_on_failure([notes_path(folder, writer), folder / MANIFEST, folder / SEAL]) as made:
             touched = []
             whole = [dict(entry) for entry in entries]
@@ -521,6 +528,22 @@ def add_notes(
                 return Noted(tuple(whole), None)
             names = [path.relative_to(folder).as_posix() for path in touched]
             return Noted(tuple(whole), add_event(folder, before, what, by, t, names))
+
+
+def refuse_unsealed(
+    folder: Path, accept: Acceptance | None, is_recorded: Callable[[], bool] = lambda: False
+) -> SealComparison | None:
+    """Return how a session stands beside its seal; None while its recorder has yet to seal what is noted.
+
+    Args:
+        folder, accept, is_recorded: As `add_notes` takes them; the caller holds the seal.
+
+    Raises:
+        TrialCaptureError: A file is not as it was sealed and nobody accepts that.
+    """
+    if is_recorded() and not (folder / MANIFEST).exists():
+        return None
+    return refuse_changed(folder, read_timeline(folder).recording, accept)
 
 
 class CameraZoneUnknownError(TrialCaptureError):

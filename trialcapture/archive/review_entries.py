@@ -13,10 +13,9 @@ from typing import Any, Literal
 
 import pyarrow as pa
 
-from trialcapture.archive.notes import add_notes, notes_path, parse_note, read_notes, reviews_of
-from trialcapture.archive.seal import REVIEW, Acceptance, hold_seal, refuse_changed, utc_now
+from trialcapture.archive.notes import add_notes, notes_path, parse_note, read_notes, refuse_unsealed, reviews_of
+from trialcapture.archive.seal import REVIEW, Acceptance, hold_seal, utc_now
 from trialcapture.archive.session import Session
-from trialcapture.archive.verify import read_timeline
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, review_segments
 from trialcapture.reduce.tables import iso_utc
@@ -122,7 +121,7 @@ def _add(
         newest = [note.once for note in notes if note.kind in REVIEW_KINDS][-len(entries) :]
         if once and newest == [once] * len(entries):
             with hold_seal(session.folder):  # killed between writing and sealing, they need somebody who accepts them
-                refuse_changed(session.folder, read_timeline(session.folder).recording, accept)
+                refuse_unsealed(session.folder, accept)
             return []
         file = notes_path(session.folder, writer).name
         first = max((note.line for note in notes if note.file == file), default=-1) + 1

@@ -36,12 +36,11 @@ from trialcapture.archive.notes import (
     entered_time,
     note_time,
     read_notes,
+    refuse_unsealed,
     session_time,
     standing,
 )
-from trialcapture.archive.seal import MANIFEST, NOTE, hold_seal, refuse_changed
-from trialcapture.archive.session import Session
-from trialcapture.archive.verify import read_timeline
+from trialcapture.archive.seal import NOTE, hold_seal
 from trialcapture.desk.access import Access, Posted, Upload, fault_answer, post_route
 from trialcapture.desk.day import Day
 from trialcapture.errors import TrialCaptureError
@@ -122,7 +121,8 @@ class Entries:
         now, notes, once = self._now(), self._notes(), entry_name(typed.get("once", ""))
         stands = next((note for note in notes if note.once == once), None) if once else None
         if stands is not None:
-            _refuse_unsealed(session)
+            with hold_seal(session.folder):  # killed between writing and sealing, it is not called taken
+                refuse_unsealed(session.folder, None, lambda: is_being_recorded(session.folder))
             return {"entry": stands.entry(), "remark": _taken(kind, typed, stands.entry())}
         at, handed_in = _time(typed, session_time(notes, now), is_photo=kind == "photo")
         entry = note_entry(
@@ -248,17 +248,6 @@ def entry_name(text: str) -> str:
             expected=f"at most {_LONGEST_ENTRY_NAME} letters, digits, '.', '_' and '-'",
         )  # fmt: skip
     return text
-
-
-def _refuse_unsealed(session: Session) -> None:
-    """Refuse to call an entry taken where the desk was killed between writing and sealing it.
-
-    Raises:
-        TrialCaptureError: The session is not as it was sealed.
-    """
-    if not (is_being_recorded(session.folder) and not (session.folder / MANIFEST).exists()):
-        with hold_seal(session.folder):
-            refuse_changed(session.folder, read_timeline(session.folder).recording, None)
 
 
 def _time(typed: Mapping[str, str], now: datetime, *, is_photo: bool) -> tuple[str, str]:
