@@ -183,8 +183,9 @@ def unmeasured_loss(speed_kn: FloatArray, noted_kn: float | None) -> WindLoss:
 
     Source: expansion of `air_excess_kn` to the second order (elementary).
     """
-    is_wind = noted_kn is not None and 0.0 <= noted_kn <= STRONGEST_WIND_KN
-    square = noted_kn**2 if noted_kn is not None and is_wind else UNNOTED_WIND_KN**2 * (1 / 5 - 1 / 9) ** 0.5
+    square = UNNOTED_WIND_KN**2 * (1 / 5 - 1 / 9) ** 0.5
+    if noted_kn is not None and 0.0 <= noted_kn <= STRONGEST_WIND_KN:
+        square = noted_kn**2
     speed_kn = np.maximum(speed_kn, SLOWEST_KN)
     share = float(np.sqrt(WIND_SHARE**2 + WIND_SHARE_U**2 + (WIND_MODEL_SHARE * WIND_SHARE) ** 2))
     u = share * grown_with_speed(speed_kn) / speed_kn * 0.375 * square / speed_kn

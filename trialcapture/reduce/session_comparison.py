@@ -558,7 +558,7 @@ def _run_values(
     powers = _powers(rows)["fuel"].tolist()
     of_band = {row["band_name"]: (row["rpm_mean"], power) for row, power in zip(rows, powers, strict=True)}
     found: dict[tuple[str, int], list[float]] = {}
-    for leg in {leg["run"]: leg for leg in session.legs.select(LEG_COLUMNS).to_pylist()}.values():
+    for leg in _runs_of(session):
         if leg["band_name"] not in of_band or not _is_size(leg["rpm_mean"]):
             continue
         rpm, power = of_band[leg["band_name"]]
@@ -568,6 +568,11 @@ def _run_values(
             value = {"speed": np.log(speed), "fuel": np.log(fuel), "economy": np.log(speed / fuel)}[quantity]
             found.setdefault((leg["band_name"], leg["way"]), []).append(float(value))
     return found
+
+
+def _runs_of(session: ComparedSession) -> list[dict[str, Any]]:
+    """Return one leg of each run, the last."""
+    return list({leg["run"]: leg for leg in session.legs.select(LEG_COLUMNS).to_pylist()}.values())
 
 
 def _scatter_share(budgets: BandBudget, quantity: str) -> tuple[float, float]:
@@ -626,11 +631,7 @@ def _wind_losses(
 def _runs_in_wind(session: ComparedSession, fuel: _FittedScatter | None) -> RunsInWind:
     rows, by_name = _known_rows(session), {budget.band_name: budget for budget in session.derived.budgets}
     place, power = {row["band_name"]: n for n, row in enumerate(rows)}, _powers(rows)["fuel"]
-    runs = [
-        leg
-        for leg in {leg["run"]: leg for leg in session.legs.select(LEG_COLUMNS).to_pylist()}.values()
-        if leg["band_name"] in place
-    ]
+    runs = [leg for leg in _runs_of(session) if leg["band_name"] in place]
     band = np.array([place[leg["band_name"]] for leg in runs], dtype=np.int64)
 
     def of(name: str) -> FloatArray:
