@@ -85,10 +85,10 @@ REDUCE_LATEST_S = 9.0
 _SHARE = 0.04
 """Share of a core that detection and reduction may take each: after one that took a second the next waits 25 s (our
 choice)."""
-_ALIGN_SHARE, _MANOEUVRES_SHARE, _UNCHANGED_SHARE = 0.01, 0.01, 0.01
-"""The same of what grows with the hours and may be late (our choice): the alignment, since new lines are placed by the
-last one, and a clock that goes wrong by 100 parts in a million is 5 ms off in 50 s; the manoeuvres, which wait some
-seconds to be ticked off at the end of a long day; and the results of stretches that are the same."""
+_LATE_SHARE = 0.01
+"""The same of each part that grows with the hours and may be late (our choice): the alignment, since new lines are
+placed by the last one, and a clock that goes wrong by 100 parts in a million is 5 ms off in 50 s; the manoeuvres, which
+wait some seconds to be ticked off at the end of a long day; and the results of stretches that are the same."""
 _MOVED_NS = 50_000_000
 """The grid is made again where the alignment has moved by more [ns]: half a sample of the default grid (our choice)."""
 RECENT_S = 300.0
@@ -311,7 +311,7 @@ class LiveTrial:
         is_placed = False
         if anew or now_s >= self._due["align"] or not self._places_lines():
             every_s = FIRST_ALIGN_S if self.alignment is None else ALIGN_EVERY_S
-            is_placed = self._spend("align", now_s, every_s, self._align, _ALIGN_SHARE)
+            is_placed = self._spend("align", now_s, every_s, self._align, _LATE_SHARE)
         if not is_placed and self.alignment is not None:
             began = thread_time()
             self._place(pieces, rows)
@@ -630,7 +630,7 @@ class LiveTrial:
         self.reduced = Reduced(*made, to_ns=newest_ns)
         self._reduced_of, self._reduced_at_s, self._segments = made_of, now_s, (shown, segments)
         if is_due:
-            self._set_due("unchanged", now_s, UNCHANGED_EVERY_S, thread_time() - began, _UNCHANGED_SHARE)
+            self._set_due("unchanged", now_s, UNCHANGED_EVERY_S, thread_time() - began, _LATE_SHARE)
 
     def _forget_results(self) -> None:
         """Make all results from nothing the next time."""
@@ -667,7 +667,7 @@ class LiveTrial:
         if self._manoeuvres is None or now_s >= self._due["manoeuvres"]:
             began = thread_time()
             self._manoeuvres = measure_manoeuvres(circumstances, samples)
-            self._set_due("manoeuvres", now_s, 0.0, thread_time() - began, _MANOEUVRES_SHARE)
+            self._set_due("manoeuvres", now_s, 0.0, thread_time() - began, _LATE_SHARE)
         return self._manoeuvres
 
     def _read_episode(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> pa.Table:

@@ -7,6 +7,9 @@ still have the hashes noted then. Time stamps are not looked at. The notes of ha
 never in the session, each with a code (HMAC, RFC 2104) that a secret key beside them makes: whoever hands a session
 over, or edits a kept file together with its hash, cannot make a person's program believe what is in it.
 
+What a desk prepared before anybody asked for results lies apart from them (``ahead``), under a note of its own, until
+a run puts it among them.
+
 Reductions and drawings of the same trial are kept in the same way, each under a hash of what it was made of. Of each
 list of results that this user's runs wrote the hash is noted, too, so that a list that was edited is found here.
 """
@@ -59,6 +62,7 @@ _MOST_RESULTS = 64
 _PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", KEPT)
 """Files that hold what was prepared."""
 _AHEAD = "ahead"
+"""Folder, and kind of note, of what was prepared before anybody asked for results."""
 _KEY_BYTES = 32
 _ANEW = "it is not used, and all is made again from the raw files"
 _NOTES = "raw/notes"
