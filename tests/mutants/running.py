@@ -12,7 +12,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Literal
@@ -49,30 +49,58 @@ class Outcome:
 
 @dataclass
 class Copy:
-    """A private copy of the tree."""
+    """A private copy of the tree.
 
+    Attributes:
+        source: The tree that it copies.
+        root: Where the copy stands.
+    """
+
+    source: Path
     root: Path
     _sound: set[str] = field(default_factory=set)
 
     @classmethod
     def make(cls, root: Path, folder: Path) -> Copy:
         """Copy what tests need of a tree."""
-        folder.mkdir(parents=True)
+        copy = cls(root, folder)
+        copy.renew()
+        return copy
+
+    def renew(self) -> None:
+        """Make the copy anew: a mutant may have written where the tests of later ones read."""
+        shutil.rmtree(self.root, ignore_errors=True)
+        self.root.mkdir(parents=True)
         for name in COPIED:
-            source = root / name
+            source = self.source / name
             if source.is_dir():
-                shutil.copytree(source, folder / name, ignore=_LEFT_OUT)
+                shutil.copytree(source, self.root / name, ignore=_LEFT_OUT)
             elif source.exists():
-                shutil.copy2(source, folder / name)
-        return cls(folder)
+                shutil.copy2(source, self.root / name)
 
     def judge(self, mutant: Mutant, tests: list[str], seconds: list[float]) -> Outcome:
-        """Run tests on a mutant until one fails; a test that fails without it too notices nothing."""
+        """Run tests on a mutant until one fails; a test that fails without it too notices nothing.
+
+        A mutant may have written where tests read. So a test that fails without one is tried in a new copy, and if it
+        passes there, the mutant is judged once more.
+        """
         began = time.monotonic()
+        verdict, by, batch_s = self._changed(mutant, tests, seconds)
+        if verdict in ("killed", "no end") and not self._is_sound(by, verdict, batch_s):
+            self.renew()
+            if self._is_sound(by, verdict, batch_s):
+                verdict, by, batch_s = self._changed(mutant, tests, seconds)
+                self.renew()
+            if verdict in ("killed", "no end") and not self._is_sound(by, verdict, batch_s):
+                verdict, by = "error", f"{by} fails without a mutant"
+        return Outcome(mutant, verdict, time.monotonic() - began, by)
+
+    def _changed(self, mutant: Mutant, tests: list[str], seconds: list[float]) -> tuple[Verdict, str, float]:
+        """Run tests on a mutant until one fails; return also how long those of its batch take."""
         file = self.root / mutant.path
         original = file.read_bytes()
         verdict: Verdict = "survived"
-        by, batch, batch_s = "", tests, sum(seconds)
+        by, batch_s = "", sum(seconds)
         try:
             self._put(file, mutant.apply(original))
             for batch, batch_s in _batches(tests, seconds):
@@ -81,13 +109,15 @@ class Copy:
                     break
         finally:
             self._put(file, original)
-        if verdict in ("killed", "no end") and by not in self._sound:
-            again, failing = self._run([by], 60.0) if verdict == "killed" else self._run(batch, batch_s)
+        return verdict, by, batch_s
+
+    def _is_sound(self, by: str, verdict: Verdict, batch_s: float) -> bool:
+        """Whether the tests that noticed a mutant pass without it."""
+        if by not in self._sound:
+            again, _ = self._run([by], 60.0) if verdict == "killed" else self._run(by.split(), batch_s)
             if again == "survived":
                 self._sound.add(by)
-            else:
-                verdict, by = "error", f"{failing or by} fails without a mutant"
-        return Outcome(mutant, verdict, time.monotonic() - began, by)
+        return by in self._sound
 
     @staticmethod
     def _put(file: Path, data: bytes) -> None:

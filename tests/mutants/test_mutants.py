@@ -142,6 +142,15 @@ def test_a_test_that_fails_anyway_notices_nothing(tree: Path) -> None:
     assert "without a mutant" in outcome.by
 
 
+def test_what_a_mutant_leaves_behind_does_not_count_for_the_next(tree: Path) -> None:
+    tests = "from pathlib import Path\n" + TESTS.replace('"small"\n\n', '"small"\n') + "    assert not Path('left').exists()\n"
+    (tree / "tests/decode/test_judging.py").write_text(tests)
+    copy = Copy.make(tree, tree.parent / "copy")
+    for after, verdict in (("open('left', 'w').close()", "killed"), ("unused = 8", "survived")):
+        outcome = copy.judge(changed(tree, "unused = 7", after), ["tests/decode/test_judging.py"], [0.1])
+        assert outcome.verdict == verdict, outcome
+
+
 def test_what_is_replaced_is_counted_in_bytes(tmp_path: Path) -> None:
     (tmp_path / "a.py").write_text('NAME = "±Δ"; LIMIT = 3\n', encoding="utf-8")
     source = Source(tmp_path, "a.py")
