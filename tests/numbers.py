@@ -18,7 +18,6 @@ def pages_left_out() -> Iterator[None]:
         patch.object(pipeline, "render_report", lambda **_: ""),
         patch.object(pipeline, "render_sheet", lambda *_: ""),
         patch.object(pipeline, "trial_xlsx", lambda *_: b""),
-        patch.object(pipeline, "load_drawing", lambda: None),
     ):
         yield
 

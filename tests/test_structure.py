@@ -104,9 +104,9 @@ IMPORTS_IN_FUNCTIONS = {
     "cli/output.py": (1, "rich shows progress at a terminal alone, and help loads this module"),
     "cli/process.py": (5, "what makes results takes a second, which a wrong path is not kept waiting for"),
     "cli/record.py": (2, "a terminal closed while the recorder loads must not end it"),
-    "pipeline/__init__.py": (3, "a second look decodes nothing; SciPy is loaded beside decoding"),
+    "pipeline/__init__.py": (1, "a second look decodes nothing"),
     "pipeline/results.py": (2, "a second look may measure nothing"),
-    "report/figures.py": (9, "matplotlib takes 0.5 s, and a second look draws nothing"),
+    "report/figures.py": (6, "matplotlib takes 0.5 s, and a second look draws nothing"),
     "report/pdf.py": (2, "WeasyPrint is an extra"),
 }
 """Modules that import inside functions: how often, and why it cannot stand at the top."""

@@ -143,8 +143,9 @@ def test_a_test_that_fails_anyway_notices_nothing(tree: Path) -> None:
 
 
 def test_what_a_mutant_leaves_behind_does_not_count_for_the_next(tree: Path) -> None:
-    tests = "from pathlib import Path\n" + TESTS.replace('"small"\n\n', '"small"\n') + "    assert not Path('left').exists()\n"
-    (tree / "tests/decode/test_judging.py").write_text(tests)
+    (tree / "tests/decode/test_judging.py").write_text(
+        f"from pathlib import Path\n{TESTS}\n\ndef test_left() -> None:\n    assert not Path('left').exists()\n"
+    )
     copy = Copy.make(tree, tree.parent / "copy")
     for after, verdict in (("open('left', 'w').close()", "killed"), ("unused = 8", "survived")):
         outcome = copy.judge(changed(tree, "unused = 7", after), ["tests/decode/test_judging.py"], [0.1])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, wait
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -39,10 +39,9 @@ from trialcapture.pipeline.reuse import (
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import Summary, TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
-from trialcapture.report.figures import load_drawing
 from trialcapture.report.format import join_words
 from trialcapture.report.note_sections import MOST_PICTURES
-from trialcapture.report.page import page_template, render_report, render_sheet
+from trialcapture.report.page import render_report, render_sheet
 from trialcapture.report.pdf import PDFS, pdf_library, trial_pdfs
 from trialcapture.report.reader_units import ReaderUnits
 from trialcapture.report.spreadsheet import trial_xlsx
@@ -161,12 +160,7 @@ def _derive(
         if trial is None:
             from trialcapture.pipeline.preparing import prepare_trial  # noqa: PLC0415  a second look needs none of it
 
-            loading: list[Future[None]] = []
-            trial = prepare_trial(
-                session, config, marks_ns, origin, files, progress,
-                meanwhile=lambda: loading.append(beside.submit(_load_libraries)),
-            )  # fmt: skip
-            wait(loading)  # the reduction limits the linear algebra anew, see `prepare_trial`
+            trial = prepare_trial(session, config, marks_ns, origin, files, progress)
             keeping = beside.submit(partial(keep_prepared, ahead=ahead), origin(), trial, files)
         pa.default_memory_pool().release_unused()
         raw, former = hashing.result(), FormerResults(session, origin())
@@ -211,15 +205,6 @@ def _derive(
         "bands": results.bands, "legs": results.legs, "summary": summary, "findings": results.summary, "units": read_in,
         "paths": paths, "told": told,
     }  # fmt: skip
-
-
-def _load_libraries() -> None:
-    """Import what reduction and pages need, which takes as long as decoding an hour and can be done beside it."""
-    import scipy.interpolate  # noqa: PLC0415
-    import scipy.optimize  # noqa: F401, PLC0415
-
-    load_drawing()
-    page_template()
 
 
 def _write(

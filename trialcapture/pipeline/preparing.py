@@ -82,7 +82,6 @@ def prepare_trial(
     origin: Callable[[], dict[str, str]],
     files: ResultSet,
     progress: Progress = lambda _step, _share: None,
-    meanwhile: Callable[[], object] = lambda: None,
 ) -> PreparedTrial:
     """Decode a session, place it on UTC, write samples and rejects, and judge its steady stretches.
 
@@ -93,15 +92,12 @@ def prepare_trial(
         origin: Called when it is needed: what the samples are made of, for their metadata.
         files: Where samples and rejects are written.
         progress: See `Progress`.
-        meanwhile: Called as soon as another thread may load libraries: none may while the linear algebra is limited
-            to one thread, because that walks through the loaded ones, and each would wait for the other for ever.
 
     Raises:
         TrialCaptureError: There is no NMEA log, or no GNSS data in it; or the disk is full.
     """
     samples_path = files.place("trialset/samples.parquet")
     with open_run_folder(session.folder) as aside, threadpool_limits(limits=1, user_api="blas"):
-        meanwhile()
         logs, counts, warnings = read_logs(session, config, aside, progress)
         engine_logs = read_engine_logs(session, config, aside)
         arrangement = align_trial(

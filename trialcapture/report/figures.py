@@ -100,14 +100,6 @@ def _settings(font_size: float) -> Any:
     }  # fmt: skip
 
 
-def load_drawing() -> None:
-    """Import what `draw` needs, which takes as long as decoding half an hour and can be done beside it."""
-    # here and below: half a second that a second look, which draws nothing, does without
-    import matplotlib.backends.backend_svg  # noqa: PLC0415
-    import matplotlib.dates  # noqa: PLC0415
-    import matplotlib.figure  # noqa: F401, PLC0415
-
-
 def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, label: str, font_size: float = 11) -> str:
     """Paint a figure and return it as inline SVG.
 
@@ -118,6 +110,7 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, la
         label: The text alternative.
         font_size: In the same pixels.
     """
+    # here and below: half a second that a second look, which draws nothing, does without
     import matplotlib as mpl  # noqa: PLC0415
     from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415

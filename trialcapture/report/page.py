@@ -235,7 +235,7 @@ def sheet_page(
 
 @cache
 def page_template(name: str = "report.html.j2") -> Any:
-    """Return a compiled template; compiling it takes a fifth of the whole page, which can be done beforehand."""
+    """Return a compiled template."""
     return _environment().get_template(name)
 
 
