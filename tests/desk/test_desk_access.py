@@ -46,6 +46,24 @@ def notes(served: Served) -> bytes:
     return path.read_bytes() if path.exists() else b""
 
 
+def test_a_watcher_that_fails_is_told_once_and_the_desk_goes_on(tmp_path: Path) -> None:
+    calls: list[str] = []
+
+    def fail() -> None:
+        calls.append("fails")
+        raise ZeroDivisionError
+
+    def watching(desk: Desk) -> list[BaseRoute]:
+        desk.watchers.extend([fail, lambda: calls.append("goes on")])
+        return []
+
+    with serving(empty_session(tmp_path / "day"), parts=(*PARTS, watching)) as served:
+        rig.wait_for(lambda: calls.count("goes on") >= 2, 30)
+        assert status_of(served.request("GET", "/page/desk.css")) == 200
+    assert calls.count("fails") == 1
+    assert [type(fault) for fault in served.faults] == [ZeroDivisionError]
+
+
 # ------------------------------------------------------------------------------
 # Names of this computer.
 # ------------------------------------------------------------------------------

@@ -312,7 +312,7 @@ class DeskServer:
         self.desk = Desk(day, self.access, self.feed, entries)
         self._connections = Connections()
         guard = Guard(build_app(self.desk, parts), self.access, self._connections, on_fault)
-        self._until = until
+        self._until, self._on_fault = until, on_fault
         self._server = uvicorn.Server(
             uvicorn.Config(
                 guard,
@@ -357,10 +357,16 @@ class DeskServer:
             self._listener.close()
 
     async def _look_on(self) -> None:
+        """Call the watchers; one that fails is called no more, its fault is told, and the desk goes on."""
+        going = list(self.desk.watchers)
         while True:
             await asyncio.sleep(_LOOK_S)
-            for look in self.desk.watchers:
-                await asyncio.to_thread(look)
+            for look in tuple(going):
+                try:
+                    await asyncio.to_thread(look)
+                except Exception as fault:  # noqa: BLE001  (any fault: who works at the page is not to lose it)
+                    going.remove(look)
+                    self._on_fault(fault)
 
     async def _watch(self) -> None:
         looked_s = monotonic()
