@@ -168,6 +168,13 @@ def test_a_greedy_question_is_stopped(archive: FleetArchive) -> None:
         query_index(archive, "SELECT list(i ORDER BY i DESC) FROM range(80000000) t(i)", memory_mb=64)
 
 
+@pytest.mark.parametrize(("given", "mebibytes"), [({}, 976.5), ({"memory_mb": 100}, 95.3)])
+def test_a_question_has_the_memory_that_is_told(archive: FleetArchive, given: dict[str, int], mebibytes: float) -> None:
+    # 1024 and 100 times 10^6 bytes, as DuckDB tells it: in units of 2^20
+    told = query_index(archive, "SELECT current_setting('memory_limit') AS told", **given)["told"][0].as_py()
+    assert told == f"{mebibytes} MiB"
+
+
 def test_an_endless_answer_is_refused(archive: FleetArchive, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("trialcapture.archive.fleet.fleet_query.MOST_ROWS", 50_000)
     with pytest.raises(TrialCaptureError, match="longer than any"):
