@@ -175,6 +175,18 @@ def test_it_stops_by_itself_when_the_time_is_up(tmp_path: Path) -> None:
     assert open_session(tmp_path / "s").made_by.startswith("trialcapture")
 
 
+def test_without_a_standard_error_the_notes_say_that_there_is_no_screen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # as for a program that Windows starts without a console
+    with monkeypatch.context() as without:
+        without.setattr(sys, "stderr", None)
+        recorded = record(load_config(udp_config(rig.free_port())), tmp_path / "s", minutes=0.01)
+    assert recorded.complete
+    notes = [json.loads(line) for line in (tmp_path / "s/raw/notes.jsonl").read_text().splitlines()]
+    assert [n["reason"] for n in notes if n["kind"] == "screen_lost"] == ["there is no standard error to write to"]
+
+
 def test_a_replay_gives_the_same_journal_at_any_speed(tmp_path: Path) -> None:
     old = tmp_path / "nmea.log"
     old.write_bytes(
