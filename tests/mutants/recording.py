@@ -42,4 +42,7 @@ def pytest_sessionfinish() -> None:
     known |= {name: round(seconds, 1) for name, seconds in _spent.items()}
     root = TABLE.parents[2]
     table = {name: known[name] for name in sorted(known) if (root / name).exists()}
-    TABLE.write_text(json.dumps(table, indent=0) + "\n", encoding="utf-8")
+    # whole or not at all: every worker of a run reads and writes it
+    new = TABLE.with_suffix(f".{os.getpid()}")
+    new.write_text(json.dumps(table, indent=0) + "\n", encoding="utf-8")
+    new.replace(TABLE)
