@@ -73,13 +73,13 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
-    """Have ``-n logical`` start two workers a core: tests wait for recorders at their own pace, browsers and clocks.
+    """Have ``-n logical`` start two workers more than cores: tests wait for recorders, browsers and clocks.
 
     With three workers two cores were busy for 73 % of a run, with four for 94 %.
     """
     if config.option.numprocesses != "logical" or "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
         return None
-    return 2 * (os.cpu_count() or 1)
+    return (os.cpu_count() or 1) + 2
 
 
 @pytest.hookimpl(wrapper=True)
