@@ -358,14 +358,14 @@ class DeskServer:
 
     async def _look_on(self) -> None:
         """Call the watchers; one that fails is called no more, its fault is told, and the desk goes on."""
-        going = list(self.desk.watchers)
+        watchers = self.desk.watchers
         while True:
             await asyncio.sleep(_LOOK_S)
-            for look in tuple(going):
+            for look in tuple(watchers):
                 try:
                     await asyncio.to_thread(look)
                 except Exception as fault:  # noqa: BLE001  (any fault: who works at the page is not to lose it)
-                    going.remove(look)
+                    watchers.remove(look)
                     self._on_fault(fault)
 
     async def _watch(self) -> None:
