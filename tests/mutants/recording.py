@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from trialcapture.archive.atomic import write_file
+
 TABLE = Path(__file__).with_name("seconds.json")
 _spent: dict[str, float] = defaultdict(float)
 
@@ -43,6 +45,4 @@ def pytest_sessionfinish() -> None:
     root = TABLE.parents[2]
     table = {name: known[name] for name in sorted(known) if (root / name).exists()}
     # whole or not at all: every worker of a run reads and writes it
-    new = TABLE.with_suffix(f".{os.getpid()}")
-    new.write_text(json.dumps(table, indent=0) + "\n", encoding="utf-8")
-    new.replace(TABLE)
+    write_file(TABLE, (json.dumps(table, indent=0) + "\n").encode())

@@ -24,6 +24,8 @@ COPIED = ("trialcapture", "tests", "configs", "sample_logs", "pyproject.toml", "
 _LEFT_OUT = shutil.ignore_patterns("__pycache__", ".hypothesis", ".*_cache", "work")
 _BATCHES_S = (6.0, 30.0)
 """Tests of about this many seconds are run together, the quickest first, so that most mutants end early."""
+_ONE_TEST_S = 60.0
+"""No single test takes longer."""
 _PATIENCE, _PATIENCE_S = 10.0, 200.0
 """A run that takes so many times as long as its tests do, and these seconds more, does not end."""
 
@@ -81,43 +83,40 @@ class Copy:
     def judge(self, mutant: Mutant, tests: list[str], seconds: list[float]) -> Outcome:
         """Run tests on a mutant until one fails; a test that fails without it too notices nothing.
 
-        A mutant may have written where tests read. So a test that fails without one is tried in a new copy, and if it
-        passes there, the mutant is judged once more.
+        This mutant, or one before it, may have written where tests read. So where a test fails without a mutant, the
+        mutant is judged again in a new copy, and its test tried in another.
         """
         began = time.monotonic()
-        verdict, by, batch_s = self._changed(mutant, tests, seconds)
-        if verdict in ("killed", "no end") and not self._is_sound(by, verdict, batch_s):
+        verdict, by, failed, takes = self._try(mutant, tests, seconds)
+        if failed and not self._passes(failed, takes):
             self.renew()
-            if self._is_sound(by, verdict, batch_s):
-                verdict, by, batch_s = self._changed(mutant, tests, seconds)
-                self.renew()
-            if verdict in ("killed", "no end") and not self._is_sound(by, verdict, batch_s):
+            verdict, by, failed, takes = self._try(mutant, tests, seconds)
+            self.renew()
+            if failed and not self._passes(failed, takes):
                 verdict, by = "error", f"{by} fails without a mutant"
         return Outcome(mutant, verdict, time.monotonic() - began, by)
 
-    def _changed(self, mutant: Mutant, tests: list[str], seconds: list[float]) -> tuple[Verdict, str, float]:
-        """Run tests on a mutant until one fails; return also how long those of its batch take."""
+    def _try(self, mutant: Mutant, tests: list[str], seconds: list[float]) -> tuple[Verdict, str, list[str], float]:
+        """Run tests on a mutant until one fails; return also which are to pass without it, and how long they take."""
         file = self.root / mutant.path
         original = file.read_bytes()
-        verdict: Verdict = "survived"
-        by, batch_s = "", sum(seconds)
         try:
             self._put(file, mutant.apply(original))
             for batch, batch_s in _batches(tests, seconds):
                 verdict, by = self._run(batch, batch_s)
-                if verdict != "survived":
-                    break
+                if verdict == "killed":
+                    return verdict, by, [by], _ONE_TEST_S
+                if verdict == "no end":
+                    return verdict, by, batch, batch_s
         finally:
             self._put(file, original)
-        return verdict, by, batch_s
+        return "survived", "", [], 0.0
 
-    def _is_sound(self, by: str, verdict: Verdict, batch_s: float) -> bool:
-        """Whether the tests that noticed a mutant pass without it."""
-        if by not in self._sound:
-            again, _ = self._run([by], 60.0) if verdict == "killed" else self._run(by.split(), batch_s)
-            if again == "survived":
-                self._sound.add(by)
-        return by in self._sound
+    def _passes(self, tests: list[str], takes: float) -> bool:
+        """Whether tests pass without a mutant; what once passed does."""
+        if not self._sound.issuperset(tests) and self._run(tests, takes)[0] == "survived":
+            self._sound.update(tests)
+        return self._sound.issuperset(tests)
 
     @staticmethod
     def _put(file: Path, data: bytes) -> None:
