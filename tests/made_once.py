@@ -31,7 +31,7 @@ from trialcapture.rehearse.scenarios import SCENARIOS, Phase, briefed
 from trialcapture.rehearse.sea import Sea
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
-from trialcapture.system.folders import CACHE_VARIABLE
+from trialcapture.system.files import CACHE_VARIABLE
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PLACE = "TRIALCAPTURE_TESTS_MADE_ONCE"

@@ -20,8 +20,7 @@ from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.note_kinds import FIELDS
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group, main
-from trialcapture.cli.archive_commands import archive
-from trialcapture.cli.declaring import LazyCommand
+from trialcapture.cli.commands import LazyCommand, archive
 from trialcapture.cli.output import say
 from trialcapture.rehearse.scenarios import DEFAULT
 from trialcapture.rehearse.write import write_session

@@ -16,8 +16,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from trialcapture.archive.collect import collect
+from trialcapture.archive.raw import open_engine_log
 from trialcapture.archive.session import engine_files
-from trialcapture.archive.workbook import open_engine_log
 from trialcapture.cli import group
 from trialcapture.config import load_config
 from trialcapture.decode.engine_log.log_draft import look_at_bytes

@@ -9,8 +9,8 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
+from trialcapture.archive.atomic import read_table
 from trialcapture.archive.session import engine_files, open_session
-from trialcapture.archive.work_folder import read_table
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import reading

@@ -18,11 +18,11 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from tests.made_once import brief_session, processed_copy
 from tests.numbers import process_numbers
 from trialcapture import buffers
-from trialcapture.archive import work_folder
+from trialcapture.archive import atomic
 from trialcapture.errors import TrialCaptureError
 from trialcapture.measure import trial
 from trialcapture.pipeline import preparing, process, reading
-from trialcapture.system.folders import CACHE_VARIABLE
+from trialcapture.system.files import CACHE_VARIABLE
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 DERIVED = ("trialset", "reduction")
@@ -96,11 +96,11 @@ def test_a_run_that_comes_to_nothing_leaves_no_folder(tmp_path: Path) -> None:
 def test_the_folder_of_another_run_stays_until_it_is_a_day_old(tmp_path: Path) -> None:
     ages_s = {"run-young": 86_300.0, "run-old": 86_500.0}
     for name, age_s in ages_s.items():
-        folder = work_folder.work_folder(tmp_path) / name
+        folder = atomic.work_folder(tmp_path) / name
         folder.mkdir(parents=True)
         (folder / "block.arrows").write_bytes(b"of another run")
         os.utime(folder, (time.time() - age_s, time.time() - age_s))
-    with work_folder.open_run_folder(tmp_path) as own:
+    with atomic.open_run_folder(tmp_path) as own:
         left = {path.name for path in own.parent.iterdir()}
         assert left == {"run-young", own.name}
     assert (own.parent / "run-young" / "block.arrows").read_bytes() == b"of another run"

@@ -20,7 +20,7 @@ from tests.numbers import pages_left_out, process_numbers
 from trialcapture.archive.manifest import read_manifest, verify_manifest
 from trialcapture.archive.session import open_session
 from trialcapture.pipeline.results import hash_raw
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 ENGINE_LOG = """

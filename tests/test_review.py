@@ -19,7 +19,7 @@ from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.verify import verify_session
 from trialcapture.pipeline import process
 from trialcapture.prepare.steady.segment_review import REVIEW_COLUMNS
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"
 

@@ -96,18 +96,18 @@ def test_no_two_public_classes_have_one_name() -> None:
 
 IMPORTS_IN_FUNCTIONS = {
     "__init__.py": (1, "pandas, for `load` alone"),
-    "acquire/can_bus.py": (1, "python-can is an extra"),
+    "acquire/source.py": (1, "python-can is an extra"),
     "archive/fleet/object_store.py": (5, "boto3 is an extra, and only s3:// needs it"),
     "archive/photos.py": (2, "Pillow, where a session has photos"),
-    "archive/signature.py": (2, "cryptography is an extra"),
-    "archive/workbook.py": (3, "openpyxl takes 0.1 s, and few engine logs are workbooks"),
+    "archive/seal.py": (2, "cryptography is an extra"),
+    "archive/raw.py": (3, "openpyxl takes 0.1 s, and few engine logs are workbooks"),
     "cli/output.py": (1, "rich shows progress at a terminal alone, and help loads this module"),
     "cli/process.py": (5, "what makes results takes a second, which a wrong path is not kept waiting for"),
     "cli/record.py": (2, "a terminal closed while the recorder loads must not end it"),
     "pipeline/__init__.py": (1, "a second look decodes nothing"),
     "pipeline/results.py": (2, "a second look may measure nothing"),
     "report/figures.py": (6, "matplotlib takes 0.5 s, and a second look draws nothing"),
-    "report/pdf.py": (2, "WeasyPrint is an extra"),
+    "report/page.py": (2, "WeasyPrint is an extra"),
 }
 """Modules that import inside functions: how often, and why it cannot stand at the top."""
 

@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 
 from tests.made_once import second_look
 from trialcapture.cli import group
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 ROOT = Path(__file__).parents[1]
 START = {"t": "2026-05-04T09:30:00.000Z", "kind": "start", "value": "recording begins", "unit": "", "by": "recorder",

@@ -11,8 +11,8 @@ import pytest
 
 from tests import rig
 from tests.acquire.test_health import GOOD_DISK, Watched, rmc
-from trialcapture.acquire.network import UdpListener
 from trialcapture.acquire.preflight import Traffic, computer_checks
+from trialcapture.acquire.source import UdpListener
 from trialcapture.acquire.status import DiskState, current_alarms
 
 Usage = namedtuple("Usage", "total used free")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.acquire.append_file import AppendFile, FileLoss
+from trialcapture.acquire.raw_files import AppendFile, FileLoss
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="Windows refuses to delete a file that is open")
 
@@ -114,7 +114,7 @@ def test_without_room_it_is_tried_again(tmp_path: Path, monkeypatch: pytest.Monk
     log = Log(tmp_path / "raw" / "nmea.log")
     log.write(2)
     log.file.path.unlink()
-    monkeypatch.setattr("trialcapture.acquire.append_file.free_bytes", lambda _: 0)
+    monkeypatch.setattr("trialcapture.acquire.raw_files.free_bytes", lambda _: 0)
     found = log.file.restore(tmp_path / "aside")
     assert "no room" in found.pending
     assert not log.file.path.exists()

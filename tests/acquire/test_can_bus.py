@@ -11,8 +11,7 @@ import can
 import pytest
 
 from tests import rig
-from trialcapture.acquire.can_bus import CanBus, candump_line, silent_options
-from trialcapture.acquire.source import SourceError
+from trialcapture.acquire.source import CanBus, SourceError, candump_line, silent_options
 
 
 class Bus:

@@ -7,7 +7,7 @@ import pytest
 
 from tests.decode.test_nmea0183_fields import rmc
 from tests.nmea_builders import journal_line, sentence
-from trialcapture.acquire.explain import SentenceSeen, explain_groups, explain_log, explained_lines
+from trialcapture.acquire.preflight import SentenceSeen, explain_groups, explain_log, explained_lines
 from trialcapture.config import load_config
 from trialcapture.decode.can.can_decoder import decode_can
 from trialcapture.decode.nmea0183.sentences import LAYOUTS

@@ -18,9 +18,9 @@ from tests.bench.live_replay import rehearsed
 from trialcapture.acquire.live_status import GUIDANCE, append_guidance, read_guidance
 from trialcapture.acquire.screen import render
 from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status, TrialAlarm
-from trialcapture.archive.work_folder import work_folder
+from trialcapture.archive.atomic import work_folder
 from trialcapture.cli import beside
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 STATUS = Status("day", True, 0, 61.0, 1_000_000, 0.4, 50_000_000_000, 300.0, (), (), ())
 AT_NS = 1_778_749_200_000_000_000  # 2026-05-14 09:00 UTC

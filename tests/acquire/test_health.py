@@ -8,8 +8,7 @@ from tests import rig
 from trialcapture.acquire.computer import ClockWatch
 from trialcapture.acquire.events import Event, Events
 from trialcapture.acquire.received_lines import Piece
-from trialcapture.acquire.source_health import GnssWatch, Health
-from trialcapture.acquire.status import Alarm, DiskState, current_alarms
+from trialcapture.acquire.status import Alarm, DiskState, GnssWatch, Health, current_alarms
 
 GOOD_DISK = DiskState("", "", 0.0, 500_000_000_000, 0.0, False)
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from tests import rig
-from trialcapture.acquire.key_entry import KEYS, KeyEntry
+from trialcapture.acquire.screen import KEYS, KeyEntry
 from trialcapture.archive.notes import parse_note, readings_of, standing, trims_of
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_lock import NAME, SessionLock
+from trialcapture.system.session_files import NAME, SessionLock
 
 
 def test_a_second_recorder_is_refused_and_told_which_process_holds_the_session(tmp_path: Path) -> None:
@@ -29,7 +29,7 @@ def test_the_lock_is_free_again_afterwards_and_leaves_nothing(tmp_path: Path) ->
 def test_a_killed_recorder_leaves_no_lock(tmp_path: Path) -> None:
     code = (
         "import sys, pathlib\n"
-        "from trialcapture.system.session_lock import SessionLock\n"
+        "from trialcapture.system.session_files import SessionLock\n"
         "lock = SessionLock(pathlib.Path(sys.argv[1])).__enter__()\n"
         "print('held', flush=True)\n"
         "sys.stdin.read()\n"

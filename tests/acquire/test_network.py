@@ -7,9 +7,8 @@ import socket
 import pytest
 
 from tests import rig
-from trialcapture.acquire.network import SILENCE_S, TcpClient, UdpListener
 from trialcapture.acquire.received_lines import LineCutter, Received, numbered_id
-from trialcapture.acquire.source import SourceError
+from trialcapture.acquire.source import SILENCE_S, SourceError, TcpClient, UdpListener
 from trialcapture.archive.journal import encode_line, original_bytes
 
 A, B = rig.numbered(1), rig.numbered(2)

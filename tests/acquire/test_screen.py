@@ -11,10 +11,9 @@ from rich.console import Console
 
 from tests import rig
 from trialcapture.acquire.events import Events
-from trialcapture.acquire.key_entry import KeyEntry
-from trialcapture.acquire.screen import render, status_line
+from trialcapture.acquire.screen import KeyEntry, render, status_line
 from trialcapture.acquire.status import Alarm, SourceStatus, Status
-from trialcapture.system.keys import keyboard
+from trialcapture.system.console import keyboard
 
 
 def source(name: str, state: str = "ok") -> SourceStatus:

@@ -11,8 +11,15 @@ import serial
 
 from tests import rig
 from trialcapture.acquire.computer import system_clock
-from trialcapture.acquire.serial_port import BaudProbe, PortIdentity, PortInfo, SerialPort, find_port, open_trouble
-from trialcapture.acquire.source import SourceError
+from trialcapture.acquire.source import (
+    BaudProbe,
+    PortIdentity,
+    PortInfo,
+    SerialPort,
+    SourceError,
+    find_port,
+    open_trouble,
+)
 
 
 def read_for_a_while(source: SerialPort) -> None:

@@ -12,12 +12,9 @@ import can
 import pytest
 
 from tests import rig
-from trialcapture.acquire.can_bus import CanBus
 from trialcapture.acquire.computer import system_clock
 from trialcapture.acquire.growing_file import GrowingFile, Replay
-from trialcapture.acquire.network import TcpClient, UdpListener
-from trialcapture.acquire.serial_port import SerialPort
-from trialcapture.acquire.source import Source, SourceError
+from trialcapture.acquire.source import CanBus, SerialPort, Source, SourceError, TcpClient, UdpListener
 from trialcapture.archive.journal import encode_line
 
 LINES = [rig.numbered(number) for number in range(40)]

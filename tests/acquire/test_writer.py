@@ -18,7 +18,7 @@ from trialcapture.acquire.events import Event, Events
 from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, next_part_name
 from trialcapture.acquire.received_lines import Backlog, Received
 from trialcapture.acquire.recorder_threads import Writer
-from trialcapture.acquire.source_health import Health
+from trialcapture.acquire.status import Health
 from trialcapture.archive.journal import original_bytes
 
 
@@ -284,8 +284,8 @@ def test_lines_that_no_disk_takes_at_the_end_are_counted_by_source(
 
 
 def test_notes_of_a_full_disk_take_the_reserve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from trialcapture.acquire.append_file import AppendFile  # noqa: PLC0415
     from trialcapture.acquire.events import RESERVE  # noqa: PLC0415
+    from trialcapture.acquire.raw_files import AppendFile  # noqa: PLC0415
 
     bench = Bench(tmp_path)
     bench.told.keep_reserve(tmp_path)

@@ -22,9 +22,8 @@ from rocrate.rocrate import ROCrate
 
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.pack import Pack, pack_session
-from trialcapture.archive.seal import seal_closed
+from trialcapture.archive.seal import seal_closed, sign_root
 from trialcapture.archive.session import create_session
-from trialcapture.archive.signature import sign_root
 from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
 from trialcapture.config import load_config

@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 
 from tests.system.fakes import refusal
-from trialcapture.archive.atomic import write_file
+from trialcapture.archive.atomic import MOVE_LIST, open_run_folder, work_folder, write_file
 from trialcapture.archive.result_set import complete_interrupted, open_result_set
-from trialcapture.archive.work_folder import MOVE_LIST, open_run_folder, work_folder
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system import files as system_files
 
@@ -151,7 +150,7 @@ def killed_at(session: Path, monkeypatch: pytest.MonkeyPatch, number: int) -> bo
         at_rename(patch, kill)
         # a dead program removes nothing
         patch.setattr("trialcapture.archive.result_set.remove_file", nothing)
-        patch.setattr("trialcapture.archive.work_folder.remove_tree", lambda _: None)
+        patch.setattr("trialcapture.archive.atomic.remove_tree", lambda _: None)
         patch.setattr("trialcapture.archive.atomic.remove_file", lambda _: None)
         try:
             write_all(session, b"new", (*NAMES, NEW_ONE))

@@ -13,11 +13,9 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-from trialcapture.acquire.append_file import AppendFile
-from trialcapture.acquire.raw_files import RawFiles, mend_torn_end
-from trialcapture.archive.atomic import open_replacement, write_file
+from trialcapture.acquire.raw_files import AppendFile, RawFiles, mend_torn_end
+from trialcapture.archive.atomic import open_replacement, open_run_folder, write_file
 from trialcapture.archive.parquet import write_parquet
-from trialcapture.archive.work_folder import open_run_folder
 from trialcapture.errors import TrialCaptureError
 
 OLD, NEW = b"old", b"0123456789" * 50

@@ -31,9 +31,9 @@ from trialcapture.archive.seal import (
     refuse_changed,
     seal_closed,
     short_root,
+    sign_root,
 )
 from trialcapture.archive.session import create_session, open_session
-from trialcapture.archive.signature import sign_root
 from trialcapture.archive.verify import verify_session
 from trialcapture.config import load_config
 from trialcapture.errors import TrialCaptureError

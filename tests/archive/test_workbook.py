@@ -13,8 +13,8 @@ import pyarrow as pa
 import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-from trialcapture.archive import workbook
-from trialcapture.archive.workbook import is_workbook, open_engine_log, sheet_names
+from trialcapture.archive import raw
+from trialcapture.archive.raw import is_workbook, open_engine_log, sheet_names
 from trialcapture.config import EngineLog
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, decode_engine_log
 from trialcapture.errors import TrialCaptureError
@@ -267,14 +267,14 @@ def test_a_small_file_that_unpacks_to_a_large_one_is_not_opened(tmp_path: Path) 
 
 
 def test_large_shared_texts_are_not_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(workbook, "_MOST_BYTES_HELD", 20_000)
+    monkeypatch.setattr(raw, "_MOST_BYTES_HELD", 20_000)
     path = repacked(book(tmp_path / "a.xlsx", data_rows(TIMES[:3])), {"xl/sharedStrings.xml": b" " * 30_000})
     assert "30000 bytes in xl/sharedStrings.xml" in refusal(path)
 
 
 def test_a_row_beyond_the_format_is_not_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert workbook._MOST_ROWS == 1_048_576  # ECMA-376, as spreadsheets show it; a smaller one is sooner reached
-    monkeypatch.setattr(workbook, "_MOST_ROWS", 10_000)
+    assert raw._MOST_ROWS == 1_048_576  # ECMA-376, as spreadsheets show it; a smaller one is sooner reached
+    monkeypatch.setattr(raw, "_MOST_ROWS", 10_000)
     path = book(tmp_path / "a.xlsx", data_rows(TIMES[:3]))
     with zipfile.ZipFile(path) as archive:
         sheet = archive.read("xl/worksheets/sheet1.xml")
@@ -336,7 +336,7 @@ def test_entities_of_a_sheet_are_not_expanded(tmp_path: Path) -> None:
     _with_sheet(tmp_path / "a.xlsx", entities + _MAIN % b'<row r="1"><c t="inlineStr"><is><t>&b;</t></is></c></row>')
     rows, told = [], list[str]()
     try:
-        rows = workbook.first_rows(tmp_path / "a.xlsx", None, 5)
+        rows = raw.first_rows(tmp_path / "a.xlsx", None, 5)
     except TrialCaptureError as refusal:
         told.append(str(refusal))
     assert not any("haha" in cell for row in rows for cell in row)
@@ -345,12 +345,12 @@ def test_entities_of_a_sheet_are_not_expanded(tmp_path: Path) -> None:
 def test_rows_that_name_the_last_column_alone_are_counted_at_their_full_width(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(workbook, "_MOST_CELLS", 10 * 16_384)
+    monkeypatch.setattr(raw, "_MOST_CELLS", 10 * 16_384)
     rows = b"".join(b'<row r="%d"><c r="XFD%d"><v>1</v></c></row>' % (n, n) for n in range(1, 100))
     _with_sheet(tmp_path / "a.xlsx", _MAIN % rows)
-    assert len(workbook.first_rows(tmp_path / "a.xlsx", None, 5)) == 5
+    assert len(raw.first_rows(tmp_path / "a.xlsx", None, 5)) == 5
     with pytest.raises(TrialCaptureError, match="larger"):
-        workbook.first_rows(tmp_path / "a.xlsx", None, 50)
+        raw.first_rows(tmp_path / "a.xlsx", None, 50)
 
 
 @pytest.mark.parametrize("is_large", [False, True])
@@ -364,7 +364,7 @@ def test_a_list_of_parts_is_not_read_where_it_says_that_it_is_long(
         for number in range(3000):
             file.writestr(f"xl/{number:05}", b"")
     assert (b"PK\x06\x06" in (tmp_path / "a.xlsx").read_bytes()) is is_large
-    monkeypatch.setattr(workbook, "_MOST_LIST_BYTES", 100_000)
+    monkeypatch.setattr(raw, "_MOST_LIST_BYTES", 100_000)
     monkeypatch.setattr(zipfile, "ZipFile", None)  # it would read the whole list
     with pytest.raises(TrialCaptureError, match="a list of parts of 1"):
         sheet_names(tmp_path / "a.xlsx")

@@ -30,7 +30,7 @@ from tests.bench.measuring import Run, all_but_templates, alternate, machine, ru
 from tests.bench.sessions import session as long_session
 from trialcapture.pipeline.live_guidance import LiveBoard
 from trialcapture.pipeline.live_trial import LiveTrial
-from trialcapture.system.folders import CACHE_VARIABLE
+from trialcapture.system.files import CACHE_VARIABLE
 from trialcapture.system.operating_system import own_program
 
 _FED_BYTES = 1 << 20

@@ -244,7 +244,7 @@ def board_cost_s() -> float:
     from tests.desk.boards import busy_board  # noqa: PLC0415
     from trialcapture.desk.board_stream import ShownNumbers  # noqa: PLC0415
     from trialcapture.pipeline.live_board import board_as_json  # noqa: PLC0415
-    from trialcapture.report.reader_units import ReaderUnits  # noqa: PLC0415
+    from trialcapture.report.format import ReaderUnits  # noqa: PLC0415
 
     shown, made = ShownNumbers(ReaderUnits("us")), busy_board()
     began, turns = time.process_time(), 200

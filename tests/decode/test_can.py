@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialcapture.decode.can.can_decoder import CAN_REASONS, CanDecoder, decode_can
-from trialcapture.decode.can.candump import parse_candump
+from trialcapture.decode.can.can_decoder import CAN_REASONS, CanDecoder, decode_can, parse_candump
 from trialcapture.decode.can.messages import TP_CM, TP_DT, FastPackets, Transport
 from trialcapture.decode.can.parameter_groups import CARRIES
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea

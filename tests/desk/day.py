@@ -39,12 +39,12 @@ from trialcapture.acquire.live_status import LiveFile
 from trialcapture.acquire.status import SourceStatus, Status
 from trialcapture.archive.seal import seal_closed
 from trialcapture.archive.session import open_session
-from trialcapture.desk.day import Day
+from trialcapture.desk.entries import Day
 from trialcapture.desk.server import PARTS, DeskServer, run_in_thread
 from trialcapture.pipeline.live_board import board_as_json
 from trialcapture.pipeline.live_guidance import LiveBoard
 from trialcapture.pipeline.live_trial import LiveTrial
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 from trialcapture.system.sockets import listen_on
 
 ROOT = Path(__file__).parents[2]

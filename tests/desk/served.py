@@ -17,7 +17,7 @@ from tests import rig
 from trialcapture.archive.session import create_session
 from trialcapture.config import load_config
 from trialcapture.desk.access import Sharing
-from trialcapture.desk.day import Day
+from trialcapture.desk.entries import Day
 from trialcapture.desk.server import PARTS, DeskServer, Part, run_in_thread
 from trialcapture.pipeline.live_board import Board, BoardCell, BoardHole, Detector, EngineNow, Grid, Now, board_as_json
 from trialcapture.system.sockets import listen_on

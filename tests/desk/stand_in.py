@@ -23,7 +23,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from tests.desk.boards import busy_board
-from trialcapture.desk.day import page_files, render_page
+from trialcapture.desk.entries import page_files, render_page
 from trialcapture.pipeline.live_board import Board, board_as_json
 
 PAGES = files("trialcapture.desk") / "pages"

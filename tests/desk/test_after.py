@@ -22,9 +22,9 @@ from trialcapture.archive.seal import read_chain, short_root
 from trialcapture.archive.session import open_session
 from trialcapture.config import load_config
 from trialcapture.desk.after import Ahead
-from trialcapture.desk.day import Day
+from trialcapture.desk.entries import Day
 from trialcapture.desk.jobs import Jobs
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "displacement_session"
 LOG = SAMPLE / "raw" / "engine" / "engine main.csv"

@@ -17,7 +17,7 @@ from trialcapture.pipeline.live_board import board_as_json
 from trialcapture.rehearse.scenarios import DEFAULT, briefed
 from trialcapture.rehearse.simulate import find_scenario, simulate
 from trialcapture.rehearse.write import write_session
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 pytestmark = pytest.mark.slow
 

@@ -19,7 +19,7 @@ from trialcapture.acquire.ending import is_being_recorded, stop_recorder
 from trialcapture.archive.notes import read_notes
 from trialcapture.archive.session import open_session
 from trialcapture.config import read_config
-from trialcapture.desk.day import Day
+from trialcapture.desk.entries import Day
 from trialcapture.pipeline import process
 
 pytestmark = pytest.mark.slow

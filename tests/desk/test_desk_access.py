@@ -21,7 +21,7 @@ from tests import rig
 from tests.desk.served import TABLET, Served, empty_session, serving, status_of
 from trialcapture.desk import access as rules
 from trialcapture.desk.access import Access, Connections
-from trialcapture.desk.day import Day, desk_secret, page_files
+from trialcapture.desk.entries import Day, desk_secret, page_files
 from trialcapture.desk.server import PARTS, Desk, SharedAddresses, qr_svg, qr_text
 
 BODY = b"value=x"

@@ -19,10 +19,10 @@ from tests import rig
 from tests.command import Run, calling
 from tests.desk.served import NO_TLS, empty_session, serving
 from trialcapture.cli import beside, recording
-from trialcapture.desk.day import Day, day_of
+from trialcapture.desk.entries import Day, day_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system import operating_system
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 from trialcapture.system.sockets import listen_on
 
 ROOT = Path(__file__).parents[2]

@@ -29,7 +29,7 @@ from trialcapture.archive.verify import verify_session
 from trialcapture.desk import entries
 from trialcapture.desk.entries import photo_name
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock
 
 MARKUP = [
     "<script>alert(1)</script>", "\"><img src=x onerror=alert(1)>", "{{ 7 * 7 }}", "</textarea><svg/onload=alert(1)>",

@@ -23,7 +23,7 @@ from trialcapture.desk.board_stream import ShownNumbers
 from trialcapture.desk.server import DeskServer
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.live_board import BandSoFar, CurrentSoFar, Now
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits
 
 
 class Stream:

@@ -27,8 +27,8 @@ from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import verify_session
 from trialcapture.config import load_config, read_config
 from trialcapture.desk.after import After, log_name
-from trialcapture.desk.day import Day, day_of
 from trialcapture.desk.dock import BRIEF, Dock, folder_for
+from trialcapture.desk.entries import Day, day_of
 from trialcapture.desk.jobs import Jobs
 from trialcapture.desk.server import PARTS, Desk, DeskServer, run_in_thread
 from trialcapture.errors import TrialCaptureError

@@ -26,7 +26,7 @@ from trialcapture.desk.dock_forms import (
     parse_number,
     read_form,
 )
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 BOATS = sorted(CONFIGS.glob("*_*.toml"))

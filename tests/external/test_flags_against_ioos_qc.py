@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from trialcapture.channels import BOAT_CHANNELS, Channel, QualityFlag
-from trialcapture.prepare.channels.quality_flags import flag_range, flag_spike, worst
+from trialcapture.prepare.channels.grid import flag_range, flag_spike, worst
 
 qartod = pytest.importorskip("ioos_qc.qartod", reason="ioos-qc is not installed: pip install 'trialcapture[test]'")
 

@@ -18,7 +18,7 @@ from trialcapture.prepare.channels.engine_readings import (
     volume_correction_factor,
 )
 from trialcapture.reduce.conditions import load_sheet
-from trialcapture.reduce.fuel import economy_nm_per_l, usable_fuel_l
+from trialcapture.reduce.engine_checks import economy_nm_per_l, usable_fuel_l
 from trialcapture.reduce.summary import Findings
 from trialcapture.units import US_GAL_L, convert
 

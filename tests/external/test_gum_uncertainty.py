@@ -13,7 +13,7 @@ from uncertainties import ufloat
 from trialcapture.measure.steady_bands import fit_line
 from trialcapture.prepare.sample_statistics import chauvenet_limit, find_chauvenet_outliers
 from trialcapture.reduce.budget import economy_budget
-from trialcapture.reduce.fuel import economy_nm_per_l
+from trialcapture.reduce.engine_checks import economy_nm_per_l
 from trialcapture.reduce.runs import alternating_weights
 from trialcapture.reduce.uncertainty import (
     Budget,

@@ -14,8 +14,7 @@ import pytest
 
 from tests.measure.manoeuvre_samples import circumstances, samples_of, turning
 from trialcapture.measure.acceleration import KN_PER_MPH, measure_acceleration
-from trialcapture.measure.circumstances import TrialSamples
-from trialcapture.measure.episode import find_crossing, integral
+from trialcapture.measure.circumstances import TrialSamples, find_crossing, integral
 from trialcapture.measure.stopping import find_stops, measure_stops
 from trialcapture.measure.turning import find_turn_currents, find_turns, measure_turns
 from trialcapture.reduce.summary import Manoeuvre, Measured

@@ -27,9 +27,9 @@ from tests import rig
 from trialcapture.archive.journal import encode_line, original_bytes, parse_line, split_lines
 from trialcapture.archive.manifest import verify_manifest
 from trialcapture.archive.notes import marks_of, read_notes, reviews_of, trims_of
+from trialcapture.archive.raw import first_rows, is_workbook
 from trialcapture.archive.session import create_session, open_session
 from trialcapture.archive.verify import read_timeline
-from trialcapture.archive.workbook import first_rows, is_workbook
 from trialcapture.config import load_config
 from trialcapture.decode.can.can_decoder import decode_can
 from trialcapture.decode.engine_log.log_table import decode_engine_log

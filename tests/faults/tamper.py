@@ -25,15 +25,14 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from trialcapture.archive.journal import encode_line, parse_line, split_lines
 from trialcapture.archive.manifest import write_manifest
 from trialcapture.archive.notes import add_notes
-from trialcapture.archive.seal import NOTE, REVIEW, compare_seal, read_chain, seal_closed
-from trialcapture.archive.signature import sign_root
+from trialcapture.archive.seal import NOTE, REVIEW, compare_seal, read_chain, seal_closed, sign_root
 from trialcapture.archive.verify import Verification, read_timeline
 from trialcapture.decode.nmea0183.stream import xor_checksum
 from trialcapture.pipeline import process
 from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
-from trialcapture.system.folders import CACHE_VARIABLE, cache_folder
+from trialcapture.system.files import CACHE_VARIABLE, cache_folder
 
 SEED = 3
 

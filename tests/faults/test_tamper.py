@@ -14,7 +14,7 @@ from trialcapture.archive.verify import verify_session
 from trialcapture.cli import main
 from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.reduce.summary import parse_summary, summary_schema
-from trialcapture.system.folders import CACHE_VARIABLE
+from trialcapture.system.files import CACHE_VARIABLE
 
 NAMES = [tampering.name for tampering in tamperings(Path("stranger.pem"))]
 SLOW = (

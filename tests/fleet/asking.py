@@ -16,10 +16,9 @@ from typing import TYPE_CHECKING, Any
 import psutil
 from distributed import LocalCluster
 
-from trialcapture.archive.compared_sessions import read_side
 from trialcapture.archive.fleet.fleet_archive import key_of, open_archive
 from trialcapture.archive.fleet.fleet_index import update_index
-from trialcapture.archive.fleet.fleet_query import QueriedIndex, query_index
+from trialcapture.archive.fleet.fleet_query import QueriedIndex, query_index, read_side
 from trialcapture.archive.session import open_session
 from trialcapture.pipeline.archive_processing import DerivedStored, process_archive
 from trialcapture.reduce.session_comparison import compare_sessions

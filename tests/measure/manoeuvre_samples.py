@@ -10,8 +10,14 @@ import pyarrow as pa
 
 from tests.segment_builder import build_segments, reciprocal_legs, steady_current
 from trialcapture.config import Config, load_config
-from trialcapture.measure.circumstances import Circumstances, Mark, ReceiverLag, TrialSamples, find_circumstances
-from trialcapture.measure.episode import COUNTED_S
+from trialcapture.measure.circumstances import (
+    COUNTED_S,
+    Circumstances,
+    Mark,
+    ReceiverLag,
+    TrialSamples,
+    find_circumstances,
+)
 from trialcapture.reduce.reduction import reduce_segments
 from trialcapture.units import KN_M_PER_S
 

@@ -17,14 +17,16 @@ from tests.segment_builder import build_segments, no_clocks, reciprocal_legs, st
 from trialcapture.config import load_config
 from trialcapture.measure.acceleration import measure_acceleration
 from trialcapture.measure.circumstances import (
+    COUNTED_S,
     Circumstances,
     Mark,
     ReadSamples,
     ReceiverLag,
     TrialSamples,
     find_circumstances,
+    find_crossing,
+    find_level_left_s,
 )
-from trialcapture.measure.episode import COUNTED_S, find_crossing, find_level_left_s
 from trialcapture.measure.trial import measure_trial
 from trialcapture.reduce.reduction import reduce_segments
 from trialcapture.reduce.summary import Manoeuvre, Measured, as_json

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from tests.measure.manoeuvre_samples import samples_of, turning
-from trialcapture.measure.circumstances import USUAL_LAG, TrialSamples
-from trialcapture.measure.episode import LAG_FLOOR_U_S, find_receiver_lag
+from trialcapture.measure.circumstances import LAG_FLOOR_U_S, USUAL_LAG, TrialSamples, find_receiver_lag
 
 T_S = np.arange(0.0, 400.0, 0.02)
 TURNS = turning(T_S, 60.0, 5.0, 1.5, 360.0) - turning(T_S, 220.0, 5.0, 1.5, 360.0)

@@ -22,8 +22,13 @@ from trialcapture.archive.fleet.fleet_archive import FleetArchive, open_archive
 from trialcapture.archive.seal import seal_closed, versions_now
 from trialcapture.cli import main
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.archive_processing import DerivedStored, process_archive
-from trialcapture.pipeline.result_changes import Derivation, find_causes, find_changes
+from trialcapture.pipeline.archive_processing import (
+    Derivation,
+    DerivedStored,
+    find_causes,
+    find_changes,
+    process_archive,
+)
 from trialcapture.rehearse.scenarios import SCENARIOS
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session

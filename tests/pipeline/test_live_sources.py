@@ -22,12 +22,12 @@ from trialcapture.acquire.status import Alarm, Status, TrialAlarm
 from trialcapture.archive.halves import join_halves
 from trialcapture.archive.session import create_session, open_session
 from trialcapture.config import load_config
-from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_board import Board
 from trialcapture.pipeline.live_follow import Follower
 from trialcapture.pipeline.live_guidance import SHOWN_S, LiveBoard, guidance_of
 from trialcapture.pipeline.live_trial import LiveTrial
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.pipeline.reuse import KeptBlocks
+from trialcapture.system.session_files import SessionLock
 
 PLAN = """
 [plan]

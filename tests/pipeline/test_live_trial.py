@@ -11,11 +11,11 @@ import pyarrow as pa
 import pytest
 
 from tests.bench.live_replay import grow, read_tape, rehearsed, replay
+from trialcapture.archive.atomic import read_tables
 from trialcapture.archive.notes import parse_note
 from trialcapture.archive.session import Session, open_session
-from trialcapture.archive.work_folder import read_tables
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.pipeline import kept_blocks, live_trial, process, reading
+from trialcapture.pipeline import live_trial, process, reading, reuse
 from trialcapture.pipeline.live_board import Board, BoardCell, Detector, EngineNow, Now
 from trialcapture.pipeline.live_follow import FollowedLog
 from trialcapture.pipeline.live_guidance import SHOWN_S, SURE_S, Held, LiveBoard, PlanChange, guidance_of, plan_changes
@@ -58,7 +58,7 @@ def test_what_was_shown_as_done_is_what_process_decides(trial: Path, tmp_path: P
 def small_blocks(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[int]:
     """Blocks of 150 kB, a cache folder of its own, and the first lines of all blocks that are decoded."""
     monkeypatch.setattr(reading, "BLOCK_BYTES", 150_000)
-    monkeypatch.setattr(kept_blocks, "_LEAST_FREE_BYTES", 0)
+    monkeypatch.setattr(reuse, "_LEAST_FREE_BYTES", 0)
     monkeypatch.setenv("TRIALCAPTURE_CACHE", str(tmp_path / "cache"))
     decoded: list[int] = []
 
@@ -117,9 +117,9 @@ def test_a_kept_block_that_was_changed_is_decoded_again(trial: Path, tmp_path: P
     assert [found is None for found in _found(session, 3)] == [True, True, False]
 
 
-def _found(session: Session, blocks: int) -> list[kept_blocks.KeptBlock | None]:
+def _found(session: Session, blocks: int) -> list[reuse.KeptBlock | None]:
     """Return what is found of the first blocks of a journal, as `process` asks for them."""
-    kept = kept_blocks.KeptBlocks(session)
+    kept = reuse.KeptBlocks(session)
     found = []
     path, decoder = next(iter(reading.log_decoders(session, session.config)))
     from trialcapture.archive.raw import read_blocks  # noqa: PLC0415
@@ -145,7 +145,7 @@ def test_a_log_followed_line_by_line_is_the_log_decoded_at_once(
     next(looks)
     session = open_session(tmp_path / "day")
     path, decoder = next(iter(reading.log_decoders(session, session.config)))
-    followed = FollowedLog(path, decoder, kept_blocks.KeptBlocks(session))
+    followed = FollowedLog(path, decoder, reuse.KeptBlocks(session))
     followed.look()
     for number, _ in enumerate(looks):
         followed.look()
@@ -170,7 +170,7 @@ def test_a_log_followed_line_by_line_is_the_log_decoded_at_once(
 def test_a_disk_without_room_to_spare_keeps_nothing(
     trial: Path, tmp_path: Path, small_blocks: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(kept_blocks, "_LEAST_FREE_BYTES", 1 << 62)
+    monkeypatch.setattr(reuse, "_LEAST_FREE_BYTES", 1 << 62)
     folder = grown(trial, tmp_path / "day")
     live = LiveTrial(folder)
     live.look(0.0)

@@ -9,7 +9,7 @@ import pytest
 
 from tests.system.fakes import refusal
 from trialcapture.archive.collect import collect
-from trialcapture.archive.result_hashes import compare_results
+from trialcapture.archive.result_set import compare_results
 from trialcapture.config import read_config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process

@@ -17,10 +17,10 @@ import pytest
 
 from tests.made_once import processed_once
 from tests.numbers import pages_left_out
+from trialcapture.archive.atomic import work_folder
 from trialcapture.archive.session import open_session, write_session
-from trialcapture.archive.work_folder import work_folder
 from trialcapture.pipeline import prepare_ahead, preparing, process, reuse
-from trialcapture.system.folders import CACHE_VARIABLE, cache_folder
+from trialcapture.system.files import CACHE_VARIABLE, cache_folder
 
 PREPARED = ("trialset/samples.parquet", "trialset/rejects.parquet", "trialset/work/prepared.arrows")
 

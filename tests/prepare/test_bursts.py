@@ -11,8 +11,17 @@ import pytest
 
 from trialcapture.channels import QualityFlag, trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.channels.grid import FailedReadings, failed_readings_of, grid_times, sample_grid, spike_items
-from trialcapture.prepare.channels.quality_flags import BURST, find_bursts, find_stops, flag_channel
+from trialcapture.prepare.channels.grid import (
+    BURST,
+    FailedReadings,
+    failed_readings_of,
+    find_bursts,
+    find_stops,
+    flag_channel,
+    grid_times,
+    sample_grid,
+    spike_items,
+)
 from trialcapture.prepare.channels.series import column, series_schema
 
 CONFIG = load_config('[[engine]]\nid = "main"\nrated_rpm = 2400\n')

@@ -17,8 +17,14 @@ from trialcapture.prepare.clocks.downsampled_index import (
     index_log,
     join_indexes,
 )
-from trialcapture.prepare.clocks.receive_time import CLOCKS, SET_BACK_NS, block_axes, choose_clock, find_shifts_ns
-from trialcapture.prepare.clocks.sentence_times import STANDS_FOR_COLUMN
+from trialcapture.prepare.clocks.sentence_times import (
+    CLOCKS,
+    SET_BACK_NS,
+    STANDS_FOR_COLUMN,
+    block_axes,
+    choose_clock,
+    find_shifts_ns,
+)
 
 SECOND = 1_000_000_000
 

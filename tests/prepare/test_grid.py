@@ -10,8 +10,16 @@ from hypothesis import strategies as st
 
 from trialcapture.channels import BOAT_CHANNELS, Channel, QualityFlag, trial_channels
 from trialcapture.config import load_config
-from trialcapture.prepare.channels.grid import grid_times, sample_grid, samples_schema, to_resolution
-from trialcapture.prepare.channels.quality_flags import flag_channel, flag_range, flag_spike, worst
+from trialcapture.prepare.channels.grid import (
+    flag_channel,
+    flag_range,
+    flag_spike,
+    grid_times,
+    sample_grid,
+    samples_schema,
+    to_resolution,
+    worst,
+)
 from trialcapture.prepare.channels.series import series_schema
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 2500\n[[engine]]\nid = "stbd"\nrated_rpm = 2500\n')

@@ -12,7 +12,7 @@ import pytest
 
 from trialcapture.buffers import table_of
 from trialcapture.config import load_config
-from trialcapture.prepare.steady.hand_readings import (
+from trialcapture.prepare.steady.segment_review import (
     FLUTTER,
     FLUTTER_WORTH,
     READ_BY_HAND,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialcapture.prepare.clocks.receive_time import SerialLine, find_overloaded, first_byte_ns, line_time_ns
+from trialcapture.prepare.clocks.sentence_times import SerialLine, find_overloaded, first_byte_ns, line_time_ns
 
 MS = 1_000_000
 

@@ -12,9 +12,8 @@ import pytest
 
 from tests.prepare.test_log_match import UTC0_S, engine
 from trialcapture.config import load_config
-from trialcapture.prepare.clocks.log_alignment import AlignedLog, assign_utc_to_rows
-from trialcapture.prepare.clocks.log_pieces import find_cuts
-from trialcapture.prepare.clocks.log_placement import align_engine_log
+from trialcapture.prepare.clocks.log_alignment import AlignedLog, align_engine_log, assign_utc_to_rows
+from trialcapture.prepare.clocks.log_clock import find_cuts
 from trialcapture.prepare.data_health import Hole, Rejection, Restart
 
 Floats = npt.NDArray[np.float64]

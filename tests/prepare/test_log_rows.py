@@ -10,7 +10,7 @@ from tests.prepare.test_log_pieces import UTC0_S, case
 from trialcapture.config import load_config
 from trialcapture.prepare.channels.engine_readings import slope_of_total
 from trialcapture.prepare.clocks.log_alignment import find_exchanged
-from trialcapture.prepare.clocks.log_pieces import find_repeated, is_newest_first, row_codes
+from trialcapture.prepare.clocks.log_clock import find_repeated, is_newest_first, row_codes
 
 TWO = load_config(
     """

@@ -16,11 +16,10 @@ from tests.prepare.test_log_marks import blipped
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.prepare.clocks.downsampled_index import index_block, join_indexes
-from trialcapture.prepare.clocks.log_clock import fit_by_marks
-from trialcapture.prepare.clocks.log_pieces import find_cuts
-from trialcapture.prepare.clocks.receive_time import monotone_axis
+from trialcapture.prepare.clocks.log_clock import find_cuts, fit_by_marks
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S
 from trialcapture.prepare.clocks.receiver_steps import TimeCorrection, TimedSentences, choose_level, describe_steps
+from trialcapture.prepare.clocks.sentence_times import monotone_axis
 from trialcapture.prepare.data_health import ClockStep
 from trialcapture.prepare.trial_alignment import align_trial
 

@@ -9,15 +9,15 @@ import pytest
 from trialcapture.channels import QualityFlag
 from trialcapture.config import load_config
 from trialcapture.prepare.channels.grid import grid_times, sample_window
-from trialcapture.prepare.channels.on_change import (
+from trialcapture.prepare.channels.series import (
     HOLD_MOST_S,
+    Candidate,
     OnChange,
     find_contradicted,
     find_deadband,
     find_rows_on_change,
     held_rows,
 )
-from trialcapture.prepare.channels.series import Candidate
 
 S = 1_000_000_000
 T0 = 1_790_000_000 * S

@@ -25,9 +25,8 @@ from trialcapture.prepare.channels.made_good import (
     fit_errors,
     jumps_of,
 )
-from trialcapture.prepare.channels.receiver_choice import Screen, Void, compare_receivers
+from trialcapture.prepare.channels.receiver_choice import Screen, Void, compare_receivers, find_stuck, find_stuck_rpm
 from trialcapture.prepare.channels.series import Candidate
-from trialcapture.prepare.channels.stuck import find_stuck, find_stuck_rpm
 from trialcapture.units import KN_M_PER_S
 
 T0 = 1_790_000_000_000_000_000

@@ -10,7 +10,7 @@ import pytest
 from tests.nmea_builders import journal_line, sentence
 from trialcapture.config import load_config
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
-from trialcapture.prepare.clocks.receive_time import correct_receive_times, count_characters, serial_lines
+from trialcapture.prepare.clocks.sentence_times import correct_receive_times, count_characters, serial_lines
 
 START = datetime(2026, 5, 14, 9, 0, 0, tzinfo=UTC).timestamp()
 SLOW = '[[source]]\nid = "gps1"\nkind = "serial"\nport = "COM7"\nbaud = 4800\n'

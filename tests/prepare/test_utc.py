@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from trialcapture.prepare.clocks.lower_envelope import ClockFit, find_believable_times, fit_lower_envelope
-from trialcapture.prepare.clocks.receive_time import monotone_axis
+from trialcapture.prepare.clocks.sentence_times import monotone_axis
 
 UTC0_NS = 1_790_000_000_000_000_000
 DELAY_S = 0.12

@@ -24,8 +24,15 @@ from trialcapture.config import Calibration, Config, Fuel, load_config
 from trialcapture.measure.planing import find_hump, find_regimes, find_slow_runs
 from trialcapture.measure.steady_bands import rated_statement
 from trialcapture.measure.trial import measure_trial
-from trialcapture.reduce.engine_checks import check_rated_rpm, plausibility_lines, split_pct
-from trialcapture.reduce.fuel import bias_of_highest, economy_nm_per_l, find_best_economy, usable_fuel_l
+from trialcapture.reduce.engine_checks import (
+    bias_of_highest,
+    check_rated_rpm,
+    economy_nm_per_l,
+    find_best_economy,
+    plausibility_lines,
+    split_pct,
+    usable_fuel_l,
+)
 from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import Findings, FuelCheck, RatedRpmCheck
 

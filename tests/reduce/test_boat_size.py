@@ -5,10 +5,9 @@ from __future__ import annotations
 import pytest
 
 from trialcapture.config import load_config
-from trialcapture.reduce.boat_size import LENGTH_OVER_CUBE_ROOT, SEA_KG_PER_M3, size_warnings
-from trialcapture.reduce.conditions import load_sheet
+from trialcapture.reduce.conditions import LENGTH_OVER_CUBE_ROOT, SEA_KG_PER_M3, load_sheet, size_warnings
 from trialcapture.reduce.summary import TrialWarning
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits
 
 
 def told(text: str) -> list[TrialWarning]:

@@ -14,8 +14,17 @@ import pytest
 from tests.report.trial_tables import make_trial, typed
 from trialcapture.config import Config, WalkRoundItem, load_config
 from trialcapture.reduce.conditions import load_sheet
-from trialcapture.reduce.note_record import fuel_balance, walk_round_entries, with_note_record, with_noted_conditions
-from trialcapture.reduce.observations import AFTER_LEG_NS, Observation, named_stretches, stretch_at, with_observations
+from trialcapture.reduce.note_record import (
+    AFTER_LEG_NS,
+    Observation,
+    fuel_balance,
+    named_stretches,
+    stretch_at,
+    walk_round_entries,
+    with_note_record,
+    with_noted_conditions,
+    with_observations,
+)
 from trialcapture.reduce.summary import (
     AnswerLine,
     Manoeuvre,

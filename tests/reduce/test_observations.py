@@ -10,7 +10,7 @@ import pytest
 
 from tests.report.trial_tables import make_trial, typed
 from trialcapture.archive.notes import Note, observations_of
-from trialcapture.reduce.observations import (
+from trialcapture.reduce.note_record import (
     AFTER_LEG_NS,
     Observation,
     equivalent_level_db,

@@ -22,7 +22,7 @@ from trialcapture.config import Bands, Config
 from trialcapture.measure.trial import measure_trial
 from trialcapture.prepare.steady.segment_review import ReviewEntry, without_review
 from trialcapture.reduce.bands import assign_bands, assign_relabelled
-from trialcapture.reduce.reviewed import COMPARED, Result, reduce_reviewed
+from trialcapture.reduce.reduction import COMPARED, Result, reduce_reviewed
 from trialcapture.reduce.runs import select_legs
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import iso_utc

@@ -13,8 +13,8 @@ from tests.segment_builder import PLANING_STEPS, WIND_FROM_DEG, build_segments, 
 from trialcapture.config import load_config
 from trialcapture.reduce.budget import RPM_TERMS
 from trialcapture.reduce.current_evidence import still_air_differences
-from trialcapture.reduce.drifts import find_wind
 from trialcapture.reduce.reduction import Reduction, reduce_segments
+from trialcapture.reduce.runs import find_wind
 
 CONFIG = load_config('[[engine]]\nid = "port"\nrated_rpm = 3500\n[[engine]]\nid = "stbd"\nrated_rpm = 3500\n')
 INTO_WIND = WIND_FROM_DEG

@@ -13,7 +13,7 @@ from tests.accuracy.coverage import QUANTITIES, Trial, demands, factor_table, or
 from tests.accuracy.effects import FACTORS, FIRST_SEED, Level, draw
 from tests.accuracy.oracle import LEVEL_K, mean_variance, oracle_halves, rounding_sd
 from tests.made_once import motions_once
-from trialcapture.rehearse.noise import correlated
+from trialcapture.rehearse.sea import correlated
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 
 SMALL: dict[str, Level] = {

@@ -16,8 +16,8 @@ from tests.made_once import motions_once, simulated
 from trialcapture.decode.engine_log.log_table import decode_engine_log
 from trialcapture.errors import TrialCaptureError
 from trialcapture.rehearse.faults import FAULTS, conflicts
-from trialcapture.rehearse.noise import swing
 from trialcapture.rehearse.scenarios import SCENARIOS, Plan, load_plan
+from trialcapture.rehearse.sea import swing
 from trialcapture.rehearse.simulate import SimulatedTrial
 
 PLAN = Plan(axis_deg=20.0, steps_rpm=(1500.0, 4000.0), hold_s=60.0, full_throttle=False, manoeuvres=False,

@@ -14,10 +14,10 @@ from tests.accuracy.manoeuvres import demands, run
 from tests.made_once import simulated
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline import process
-from trialcapture.rehearse.manoeuvre_truth import tell_manoeuvres
 from trialcapture.rehearse.motion import Crew, Motion, integrate
 from trialcapture.rehearse.scenarios import MANOEUVRES, build_phases, load_plan
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
+from trialcapture.rehearse.truth import tell_manoeuvres
 from trialcapture.rehearse.write import write_session
 
 COLUMNS = [

@@ -23,10 +23,9 @@ from trialcapture.rehearse.instruments import (
     receive,
 )
 from trialcapture.rehearse.motion import Crew, integrate, ride
-from trialcapture.rehearse.noise import correlated, low_pass
 from trialcapture.rehearse.scenarios import Phase
-from trialcapture.rehearse.sea import Sea
-from trialcapture.rehearse.wiring import deliver, mono_us, wall_ms
+from trialcapture.rehearse.sea import Sea, correlated, low_pass
+from trialcapture.rehearse.simulate import deliver, mono_us, wall_ms
 from trialcapture.units import KN_M_PER_S
 
 START_NS = 1_778_747_407 * 10**9 + 30_000_000

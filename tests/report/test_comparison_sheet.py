@@ -16,7 +16,7 @@ from trialcapture.report.comparison_sheet import (
     comparison_view,
     render_comparison,
 )
-from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.format import METRIC, ReaderUnits
 
 
 def quicker(rpm: float) -> float:

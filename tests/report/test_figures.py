@@ -27,8 +27,7 @@ from trialcapture.report.figures_results import (
     sheet_figure,
 )
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
-from trialcapture.report.format import engine_ids, floats, rows, times_ns
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits, engine_ids, floats, rows, times_ns
 from trialcapture.report.terminal import bands_view
 
 

@@ -15,7 +15,7 @@ from tests.report.trial_tables import curves, make_trial, typed
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import current_figure, fit_points, pair_points
 from trialcapture.report.figures_trial import clocks_figure, onset, timeline, track
-from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.format import METRIC, ReaderUnits
 
 SVG = "{http://www.w3.org/2000/svg}"
 

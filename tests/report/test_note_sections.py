@@ -26,9 +26,9 @@ from trialcapture.reduce.summary import (
     Summary,
     WalkRoundEntry,
 )
+from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.note_sections import MOST_ROWS, note_sections, reader_measure
 from trialcapture.report.page import render_report, render_sheet
-from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 US, IMPERIAL = ReaderUnits("us"), ReaderUnits("imperial")
 T = "2031-05-14T09:00:00.000Z"

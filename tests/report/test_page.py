@@ -16,7 +16,7 @@ from tests.report.trial_tables import bare_summary, make_trial, render
 from trialcapture.reduce.tables import QUANTITY_COLUMNS
 from trialcapture.report import page as pages
 from trialcapture.report.page import draw_now
-from trialcapture.system.folders import CACHE_VARIABLE
+from trialcapture.system.files import CACHE_VARIABLE
 
 SECTIONS = ("result", "bands", "curves", "timeline", "track", "current", "clocks", "dispute", "method", "cautions")
 VOID = {"meta", "br", "hr", "img", "input", "link"}

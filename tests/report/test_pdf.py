@@ -17,7 +17,7 @@ from tests.report.test_sheet import full_trial
 from tests.report.trial_tables import render_one_page
 from trialcapture.cli import group
 from trialcapture.errors import TrialCaptureError
-from trialcapture.report.pdf import sheet_pdf, trial_pdfs
+from trialcapture.report.page import sheet_pdf, trial_pdfs
 
 PAPERS = {"A4": (595.3, 841.9), "letter": (612.0, 792.0)}
 

@@ -24,9 +24,9 @@ from trialcapture.config import UnitSystem, config_hash, load_config
 from trialcapture.prepare.data_health import DataHealth, Disagreement, Rounding, Spikes, Stuck, page_one
 from trialcapture.reduce.conditions import sea_warnings
 from trialcapture.reduce.summary import as_json
-from trialcapture.report.reader_units import METRIC, ReaderUnits, own_decimals, rounded_pair
+from trialcapture.report.format import METRIC, ReaderUnits, own_decimals, rounded_pair
 from trialcapture.report.terminal import bands_view
-from trialcapture.system.folders import CACHE_VARIABLE
+from trialcapture.system.files import CACHE_VARIABLE
 
 PINT = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 US, IMPERIAL, BOTH = ReaderUnits("us"), ReaderUnits("imperial"), ReaderUnits("us", "metric")

@@ -12,10 +12,10 @@ from rich.console import Console
 from tests.report.test_page import Page
 from tests.report.trial_tables import make_trial, render, typed
 from trialcapture.prepare.steady.segment_review import ReviewEntry, review_segments
-from trialcapture.reduce.reviewed import COMPARED, compare_results
+from trialcapture.reduce.reduction import COMPARED, compare_results
 from trialcapture.reduce.summary import as_json
 from trialcapture.report.band_table import review_line, review_view
-from trialcapture.report.reader_units import METRIC
+from trialcapture.report.format import METRIC
 from trialcapture.report.terminal import bands_view, stretches_view
 
 

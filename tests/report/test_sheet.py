@@ -13,7 +13,7 @@ from tests.report.test_reader_units import BOTH, IMPERIAL, METRIC_ONLY, US, Said
 from tests.report.trial_tables import bare_summary, make_trial, render_one_page, typed
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
-from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.sheet import MOST_LIMITS, SHORT_LIMITS
 from trialcapture.report.sheet_words import spoken_unit
 

@@ -20,8 +20,8 @@ from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
 from trialcapture.rehearse.scenarios import SCENARIOS, load_plan
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
+from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.page import render_report
-from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = [

@@ -36,8 +36,7 @@ from trialcapture.cli import group
 from trialcapture.pipeline import process
 from trialcapture.reduce.summary import parse_summary
 from trialcapture.report.band_table import band_table
-from trialcapture.report.format import DASH, expanded
-from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.format import DASH, METRIC, ReaderUnits, expanded
 from trialcapture.report.sheet import build_sheet
 from trialcapture.report.spreadsheet import trial_xlsx
 from trialcapture.report.traced import text_of

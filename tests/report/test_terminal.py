@@ -12,7 +12,7 @@ from rich.console import Console
 
 from tests.report.trial_tables import make_trial, typed
 from trialcapture.prepare.steady.segment_review import review_segments
-from trialcapture.report.reader_units import METRIC, ReaderUnits
+from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.terminal import bands_view, stretches_view
 
 

@@ -25,8 +25,8 @@ from trialcapture.reduce.summary import Summary, as_json, parse_summary
 from trialcapture.reduce.tables import QUANTITY_COLUMNS
 from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import band_figures, draw_specification
+from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.page import render_report, render_sheet
-from trialcapture.report.reader_units import METRIC, ReaderUnits
 
 START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
 STAMP = pa.timestamp("ns", tz="UTC")

@@ -6,7 +6,7 @@ import ctypes
 from collections import deque
 from typing import Any
 
-from trialcapture.system.keys import InputRecord
+from trialcapture.system.console import InputRecord
 
 
 def refusal(number: int = 32) -> PermissionError:

@@ -8,8 +8,8 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 import pytest
 
 from tests.system.fakes import FakeKernel
-from trialcapture.system import folders
-from trialcapture.system.folders import is_removable, is_within, synced_by, user_cache_folder
+from trialcapture.system import files
+from trialcapture.system.files import is_removable, is_within, synced_by, user_cache_folder
 
 NAMES = (
     "OneDrive", "OneDrive - Some Company", "Dropbox", "Dropbox (Personal)", "Google Drive", "GoogleDrive", "My Drive",
@@ -50,11 +50,11 @@ def test_a_folder_is_known_by_the_mark_windows_gives_it(tmp_path: Path, monkeypa
     class Status:
         st_reparse_tag = 0x9000601A  # IO_REPARSE_TAG_CLOUD_6 (ntifs.h; from memory)
 
-    assert not folders._has_cloud_tag(tmp_path)
+    assert not files._has_cloud_tag(tmp_path)
     monkeypatch.setattr(Path, "lstat", lambda self: Status())
-    assert folders._has_cloud_tag(tmp_path)
+    assert files._has_cloud_tag(tmp_path)
     Status.st_reparse_tag = 0xA0000003  # a mount point
-    assert not folders._has_cloud_tag(tmp_path)
+    assert not files._has_cloud_tag(tmp_path)
 
 
 def test_on_macos_desktop_and_documents_may_be_in_the_cloud(tmp_path: Path) -> None:

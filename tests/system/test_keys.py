@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.system.fakes import FakeCodes, FakeKernel
-from trialcapture.acquire.key_entry import KeyEntry
-from trialcapture.system.keys import KeyCodes, is_in_foreground, windows_keys
+from trialcapture.acquire.screen import KeyEntry
+from trialcapture.system.console import KeyCodes, is_in_foreground, windows_keys
 
 # as terminals of Linux and macOS send them: xterm's, with and without modifiers, in application mode, of the Linux
 # console, of rxvt; then replies to questions. Sources: ECMA-48; xterm control sequences; console_codes(4); from memory

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from trialcapture.acquire import serial_port
-from trialcapture.acquire.serial_port import open_trouble
-from trialcapture.system.serial_names import denied, hold_alone, is_present, port_errors, port_name
+from trialcapture.acquire import source
+from trialcapture.acquire.source import open_trouble
+from trialcapture.system.operating_system import denied, hold_alone, is_present, port_errors, port_name
 
 
 @pytest.mark.parametrize(
@@ -52,5 +52,5 @@ def test_a_refused_port_is_busy_on_windows_and_a_missing_right_elsewhere(
     is_taken, what, remedy = denied(str(tmp_path / "port"), system="linux")
     assert (is_taken, what) == (False, f"No right to open {tmp_path / 'port'}.")
     assert "usermod" in remedy or "Ask the owner" in remedy
-    monkeypatch.setattr(serial_port, "denied", lambda name: denied(name, system="windows"))
+    monkeypatch.setattr(source, "denied", lambda name: denied(name, system="windows"))
     assert open_trouble("COM3", OSError(errno.EACCES, "denied")).trouble == "busy"

@@ -15,6 +15,8 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.system import session_files
 from trialcapture.system.session_files import (
     MARK,
+    NAME,
+    SessionLock,
     check_session_files,
     inside,
     make_folder,
@@ -24,7 +26,6 @@ from trialcapture.system.session_files import (
     read_whole,
     session_of,
 )
-from trialcapture.system.session_lock import NAME, SessionLock
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="links need rights on Windows; named pipes are POSIX")
 

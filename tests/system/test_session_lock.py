@@ -9,7 +9,7 @@ from typing import BinaryIO
 import pytest
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_lock import NAME, SessionLock, WindowsLocks
+from trialcapture.system.session_files import NAME, SessionLock, WindowsLocks
 
 
 class FakeLocking:

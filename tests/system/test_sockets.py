@@ -10,7 +10,7 @@ from typing import ClassVar
 import pytest
 
 from tests import rig
-from trialcapture.acquire.network import UdpListener
+from trialcapture.acquire.source import UdpListener
 from trialcapture.system.operating_system import SystemName
 from trialcapture.system.sockets import (
     firewall_hint,
@@ -145,7 +145,7 @@ def test_who_hears_broadcasts(host: str, system: SystemName, hears: bool) -> Non
 
 @pytest.mark.skipif(sys.platform != "linux", reason="takes another loopback address, as Linux has")
 def test_a_host_that_hears_no_broadcasts_says_so_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("trialcapture.acquire.network.is_loopback", lambda host: False)
+    monkeypatch.setattr("trialcapture.acquire.source.is_loopback", lambda host: False)
     said: list[str] = []
     source = UdpListener("net", rig.free_port(), "127.0.0.3", say=lambda kind, text, **_: said.append(f"{kind} {text}"))
     source.open()

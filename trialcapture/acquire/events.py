@@ -12,8 +12,8 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from trialcapture.acquire.append_file import SET_ASIDE, AppendFile, PlaceFinding
 from trialcapture.acquire.computer import Clock
+from trialcapture.acquire.raw_files import SET_ASIDE, AppendFile, PlaceFinding
 from trialcapture.archive.atomic import size_text
 from trialcapture.system.files import sync_file
 

@@ -18,8 +18,8 @@ from trialcapture.acquire.ending import EndRequest, is_being_recorded
 from trialcapture.acquire.events import utc_text
 from trialcapture.acquire.screen import ScreenConsole, Show
 from trialcapture.acquire.status import Alarm, Guidance, SourceStatus, Status, TrialAlarm
+from trialcapture.archive.atomic import work_folder
 from trialcapture.archive.session import open_session
-from trialcapture.archive.work_folder import work_folder
 from trialcapture.bounded_parsing import parse_json_line
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.session_files import make_folder, open_plain

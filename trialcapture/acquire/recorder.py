@@ -16,7 +16,6 @@ from typing import Any
 from rich.console import Console
 
 from trialcapture import __version__
-from trialcapture.acquire.append_file import FileLoss, PlaceFinding
 from trialcapture.acquire.computer import (
     Clock,
     ClockFinding,
@@ -27,15 +26,13 @@ from trialcapture.acquire.computer import (
 from trialcapture.acquire.ending import EndRequest, ended_by_signals, take_stop_request
 from trialcapture.acquire.events import RECORDER, Event, Events, utc_text
 from trialcapture.acquire.growing_file import Replay
-from trialcapture.acquire.key_entry import KeyEntry
 from trialcapture.acquire.live_status import Beside, LiveFile, read_guidance
-from trialcapture.acquire.raw_files import RawFiles, last_part, mend_torn_end, prepare_second
+from trialcapture.acquire.raw_files import FileLoss, PlaceFinding, RawFiles, last_part, mend_torn_end, prepare_second
 from trialcapture.acquire.received_lines import Backlog
 from trialcapture.acquire.recorder_threads import LossTally, Reader, Writer, make_sources
-from trialcapture.acquire.screen import ScreenConsole, Show, elapsed_text
+from trialcapture.acquire.screen import KeyEntry, ScreenConsole, Show, elapsed_text
 from trialcapture.acquire.source import Say, Source
-from trialcapture.acquire.source_health import Health
-from trialcapture.acquire.status import DiskState, Status, current_alarms, source_statuses
+from trialcapture.acquire.status import DiskState, Health, Status, current_alarms, source_statuses
 from trialcapture.archive.atomic import free_bytes, size_text, write_error
 from trialcapture.archive.halves import join_halves
 from trialcapture.archive.journal import parse_line, split_lines
@@ -47,11 +44,9 @@ from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.console import clicks_ignored, closing_noticed, has_no_reader
-from trialcapture.system.files import remove_file, sync_file
-from trialcapture.system.folders import synced_by
+from trialcapture.system.files import remove_file, sync_file, synced_by
 from trialcapture.system.power import kept_awake
-from trialcapture.system.session_files import open_plain, read_whole
-from trialcapture.system.session_lock import SessionLock
+from trialcapture.system.session_files import SessionLock, open_plain, read_whole
 from trialcapture.system.sockets import is_loopback
 
 # ------------------------------------------------------------------------------

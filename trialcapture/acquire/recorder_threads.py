@@ -11,17 +11,23 @@ from threading import Event as Flag
 from threading import Lock, Thread
 from time import monotonic
 
-from trialcapture.acquire.append_file import PlaceFinding
-from trialcapture.acquire.can_bus import CanBus
 from trialcapture.acquire.computer import Clock
 from trialcapture.acquire.events import Events
 from trialcapture.acquire.growing_file import GrowingFile, Replay
-from trialcapture.acquire.network import TcpClient, UdpListener
-from trialcapture.acquire.raw_files import RawFiles, part_of
+from trialcapture.acquire.raw_files import PlaceFinding, RawFiles, part_of
 from trialcapture.acquire.received_lines import HOLD_NS, Backlog, LineCutter, Piece, Received, journal_line
-from trialcapture.acquire.serial_port import SerialPort
-from trialcapture.acquire.source import Chunk, Say, Source, SourceError, say_nothing
-from trialcapture.acquire.source_health import Health
+from trialcapture.acquire.source import (
+    CanBus,
+    Chunk,
+    Say,
+    SerialPort,
+    Source,
+    SourceError,
+    TcpClient,
+    UdpListener,
+    say_nothing,
+)
+from trialcapture.acquire.status import Health
 from trialcapture.archive.journal import parse_line, split_lines
 from trialcapture.config import Config, SourceSettings
 from trialcapture.errors import TrialCaptureError

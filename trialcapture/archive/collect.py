@@ -17,7 +17,15 @@ from typing import Literal
 from trialcapture import __version__
 from trialcapture.archive.atomic import as_before_on_failure, free_bytes, open_replacement, write_error
 from trialcapture.archive.manifest import hash_file, read_manifest, write_manifest
-from trialcapture.archive.raw import packing, read_blocks, read_chunks
+from trialcapture.archive.raw import (
+    first_rows,
+    is_workbook,
+    open_engine_log,
+    packing,
+    read_blocks,
+    read_chunks,
+    sheet_names,
+)
 from trialcapture.archive.seal import (
     COLLECTED,
     MANIFEST,
@@ -42,10 +50,9 @@ from trialcapture.archive.session import (
     write_session,
 )
 from trialcapture.archive.verify import read_timeline
-from trialcapture.archive.workbook import first_rows, is_workbook, open_engine_log, sheet_names
 from trialcapture.bounded_parsing import MOST_TOML_BYTES
 from trialcapture.config import Config
-from trialcapture.decode.can.candump import candump_kind
+from trialcapture.decode.can.can_decoder import candump_kind
 from trialcapture.decode.engine_log.log_cells import shown
 from trialcapture.decode.engine_log.log_draft import FirstLook, look_at_bytes, look_at_rows
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder, LogRejection

@@ -56,10 +56,9 @@ from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.channels import ENGINE_QUANTITIES
 from trialcapture.config import LOG_QUANTITIES
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.steady.hand_readings import HandReading, last_digit
-from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, ReviewEntry
+from trialcapture.prepare.steady.segment_review import REVIEW_KINDS, HandReading, ReviewEntry, last_digit
 from trialcapture.prepare.steady.segments import TrimEntry
-from trialcapture.reduce.observations import Observation
+from trialcapture.reduce.note_record import Observation
 from trialcapture.system.session_files import is_plain_file, open_plain, read_whole
 from trialcapture.units import convert, parse_unit
 

@@ -17,7 +17,7 @@ from typing import Any, Literal
 from trialcapture.archive.journal import parse_line, split_lines, unescape
 from trialcapture.archive.manifest import raw_files
 from trialcapture.archive.raw import read_blocks
-from trialcapture.archive.result_hashes import compare_results
+from trialcapture.archive.result_set import compare_results
 from trialcapture.archive.seal import (
     ACCEPTED,
     CLOSED_LATE,
@@ -27,14 +27,14 @@ from trialcapture.archive.seal import (
     Recording,
     SealComparison,
     SealLine,
+    check_signatures,
     compare_seal,
     root_line,
 )
 from trialcapture.archive.session import FILE_NAME, Session, can_files, nmea_files, open_session
-from trialcapture.archive.signature import check_signatures
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json_line
 from trialcapture.config import config_hash, load_config
-from trialcapture.decode.can.candump import is_candump_line
+from trialcapture.decode.can.can_decoder import is_candump_line
 from trialcapture.decode.nmea0183.stream import line_quality, split_stream, xor_checksum
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.session_files import check_session_files, read_whole

@@ -1,20 +1,54 @@
-"""``trialcapture archive add``, ``verify`` and ``mirror``: sessions are put into an archive and stay as they were."""
+"""``trialcapture archive add``, ``verify`` and ``mirror``: sessions are put into an archive and stay as they were.
+
+``trialcapture archive index`` and ``list``: what an archive holds, as tables and on the screen.
+
+``trialcapture archive query``: a question in SQL to the index of an archive.
+
+``trialcapture archive compare``: two trials, or two groups, at equal engine speed.
+
+``trialcapture archive get``: a session out of an archive.
+
+``trialcapture archive process``: all sessions of an archive derived again.
+"""
 
 from __future__ import annotations
 
+import csv
+import io
+import json
+from collections.abc import Sequence
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+from pyarrow import types
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
-from trialcapture.archive.atomic import size_text
+from trialcapture.archive.atomic import size_text, write_file
 from trialcapture.archive.fleet.fleet_adding import AddedSession, add_sessions
 from trialcapture.archive.fleet.fleet_archive import open_archive
 from trialcapture.archive.fleet.fleet_checking import mirror_archive, open_second, verify_archive
+from trialcapture.archive.fleet.fleet_index import current_sessions, update_index
+from trialcapture.archive.fleet.fleet_query import query_index, read_side
+from trialcapture.archive.parquet import write_parquet
 from trialcapture.archive.seal import utc_now
-from trialcapture.cli.output import counted, print_json, say, say_all, shown_progress, tell
+from trialcapture.cli.commands import SHARED_KINDS
+from trialcapture.cli.output import counted, plain, print_json, say, say_all, shown_progress, tell, tell_lines
 from trialcapture.errors import TrialCaptureError
+from trialcapture.pipeline.archive_processing import DerivedStored, process_archive
+from trialcapture.reduce.session_comparison import SessionsCompared, compare_sessions
+from trialcapture.reduce.summary import as_json as to_json
+from trialcapture.report.comparison_sheet import comparison_screen, render_comparison
+from trialcapture.report.format import ReaderUnits
+from trialcapture.safe_text import clean_text, spreadsheet_text
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 @click.pass_context
@@ -78,7 +112,7 @@ def _fault(fault: TrialCaptureError | None) -> dict[str, Any] | None:
 
 
 @click.pass_context
-def verify(context: click.Context, archive: str, workers: int | None, as_json: bool) -> None:
+def verify_sessions(context: click.Context, archive: str, workers: int | None, as_json: bool) -> None:
     """Check every stored file."""
     opened = open_archive(archive)
     with shown_progress() as progress:
@@ -117,3 +151,295 @@ def mirror(context: click.Context, archive: str, second: str, workers: int | Non
         if done.only_in_second:
             tell(f"to copy them back: trialcapture archive mirror {other.place} {first.place}")
     context.exit(1 if done.faults else 0)
+
+
+_STATES = {
+    "sound": "sound", "sound with named losses": "losses", "damaged": "damaged", "cannot be vouched for": "unvouched",
+}  # fmt: skip
+
+
+@click.pass_context
+def index(context: click.Context, archive: str, rebuild: bool, as_json: bool) -> None:
+    """Bring the index up to date."""
+    opened = open_archive(archive)
+    with shown_progress() as progress:
+        done = update_index(opened, rebuild=rebuild, progress=progress)
+    folder = f"{opened.place.rstrip('/')}/index/{done.state.generation}"
+    if as_json:
+        content = {"archive": opened.place, "folder": folder, "rows": done.rows, "read": done.read, "kept": done.kept}
+        print_json(content | {"gone": done.gone, "faults": done.faults, "is_new": done.is_new})
+    else:
+        tell("rows: " + ", ".join(f"{name} {count}" for name, count in done.rows.items()))
+        tell(
+            f"{counted(len(done.read), 'session')} read, {done.kept} taken over"
+            + ("" if done.is_new else "; nothing is new")
+        )
+        tell(f"index: {folder}/*.parquet")
+        say_all("fault", done.faults)
+    context.exit(1 if done.faults else 0)
+
+
+@click.pass_context
+def list_sessions(context: click.Context, archive: str, as_csv: bool, as_json: bool) -> None:
+    """Print one row a session."""
+    if as_csv and as_json:
+        raise click.UsageError("--csv and --json do not go together.")
+    opened = open_archive(archive)
+    with shown_progress() as progress:
+        sessions, strange = current_sessions(opened, progress)
+    faults = [row for row in sessions.select(["session_id", "key", "fault"]).to_pylist() if row["fault"] is not None]
+    if as_json:
+        print_json({"archive": opened.place, "sessions": sessions.to_pylist(), "strange": strange})
+    elif as_csv:
+        tell_lines(csv_text(sessions))
+    else:
+        _print_sessions(sessions)
+        say_all("fault", [f"{row['session_id'] or row['key']}: {row['fault']}" for row in faults])
+        say_all("note", list(strange))
+    context.exit(1 if faults else 0)
+
+
+def _print_sessions(sessions: pa.Table) -> None:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("session", overflow="fold", min_width=26)
+    table.add_column("rev", justify="right", no_wrap=True)
+    table.add_column("by", no_wrap=True, max_width=8)
+    table.add_column("day", no_wrap=True)
+    table.add_column("boat", overflow="ellipsis", no_wrap=True, max_width=14)
+    table.add_column("top kn", justify="right", no_wrap=True)
+    table.add_column("state", no_wrap=True)
+    for row in sessions.to_pylist():
+        day = row["start"] or row["created"]
+        cells = (
+            row["session_id"] or row["key"],
+            "" if row["revision"] is None else str(row["revision"]),
+            row["version"] or "-",
+            "" if day is None else f"{day:%Y-%m-%d}",
+            row["boat"] or "",
+            "" if row["top_speed_kn"] is None else f"{row['top_speed_kn']:.1f}",
+            _STATES.get(row["ending"], "unread"),
+        )
+        table.add_row(*(Text(clean_text(cell)) for cell in cells))
+    if sessions.num_rows:
+        Console().print(table)
+    tell(counted(sessions.num_rows, "session"))
+
+
+def csv_text(table: pa.Table) -> str:
+    """Return a table as CSV: UTF-8, LF, times ISO 8601 UTC, null empty, texts as spreadsheets may have them."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(table.column_names)
+    for row in zip(*(column.to_pylist() for column in table.columns), strict=True):
+        writer.writerow([_cell(value) for value in row])
+    return out.getvalue()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return f"{value.astimezone(UTC):%Y-%m-%dT%H:%M:%S}Z"
+    return spreadsheet_text(clean_text(value)) if isinstance(value, str) else str(value)
+
+
+_SHOWN_ROWS = 200
+"""Rows of a table on the screen; CSV, JSON and Parquet have all of them (our choice)."""
+
+
+def query(archive: str, sql: str, form: str, out: Path | None, seconds: float, memory_mb: int, as_json: bool) -> None:
+    """Ask the index and print or write the answer."""
+    form = "json" if as_json else form
+    if form == "parquet" and out is None:
+        raise click.UsageError("Parquet goes into a file: --out FILE.")
+    opened = open_archive(archive)
+    with shown_progress() as progress:
+        progress("asking", None)
+        answer = query_index(opened, sql, longest_s=seconds, memory_mb=memory_mb)
+    if out is not None:
+        _write_answer(answer, form, out)
+        say(f"{counted(answer.num_rows, 'row')} in {out}", label="written")
+    elif form == "csv":
+        tell_lines(csv_text(answer))
+    elif form == "json":
+        print_json({"columns": answer.column_names, "rows": answer.to_pylist()})
+    else:
+        _print_answer(answer)
+
+
+def _write_answer(answer: pa.Table, form: str, out: Path) -> None:
+    if form == "parquet":
+        write_parquet(out, answer, {})
+    elif form == "json":
+        rows = plain({"columns": answer.column_names, "rows": answer.to_pylist()})
+        write_file(out, (json.dumps(rows, indent=1, allow_nan=False) + "\n").encode())
+    elif form == "csv":
+        write_file(out, csv_text(answer).encode())
+    else:
+        raise click.UsageError("A table is for the screen; a file needs --format csv, json or parquet.")
+
+
+def _print_answer(answer: pa.Table) -> None:
+    shown = answer.slice(0, _SHOWN_ROWS)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+    for field in answer.schema:
+        is_number = types.is_floating(field.type) or types.is_integer(field.type)
+        table.add_column(Text(clean_text(field.name)), overflow="fold", justify="right" if is_number else "left")
+    for row in zip(*(column.to_pylist() for column in shown.columns), strict=True):
+        table.add_row(*(Text(_cell_text(value)) for value in row))
+    if answer.num_columns:
+        Console().print(table)
+    more = f"; the first {_SHOWN_ROWS} are shown, --format csv has all" if answer.num_rows > _SHOWN_ROWS else ""
+    tell(f"{counted(answer.num_rows, 'row')}{more}")
+
+
+def _cell_text(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if isinstance(value, datetime):
+        return f"{value:%Y-%m-%d %H:%M:%S}"
+    return clean_text(str(value))
+
+
+def compare(
+    places: tuple[str, ...], out: Path | None, units: str, also: str | None, same: tuple[str, ...],
+    other: tuple[str, ...], as_json: bool,
+) -> None:  # fmt: skip
+    """Compare two sides and write the sheet."""
+    if len(places) not in (2, 3):
+        raise click.UsageError("Give an archive and two sides, or the folders of two sessions.")
+    both = sorted(set(same) & set(other))
+    if both:
+        raise click.UsageError(f"--same and --other contradict each other: {', '.join(both)}.")
+    with shown_progress() as progress:
+        progress("reading sessions", None)
+        opened = open_archive(places[0]) if len(places) == 3 else None
+        first, second = (read_side(opened, text) for text in places[-2:])
+    stated = {SHARED_KINDS[name]: name in same for name in (*same, *other)}
+    found = compare_sessions(first, second, stated)
+    _tell_comparison(found, out or Path("comparison.html"), units, also, as_json=as_json)
+
+
+def _tell_comparison(found: SessionsCompared, out: Path, units: Any, also: Any, *, as_json: bool) -> None:
+    read_in = ReaderUnits(units, also)
+    write_file(out, render_comparison(found, read_in).encode())
+    if as_json:
+        sides = {name: [s.session.id for s in of] for name, of in (("first", found.first), ("second", found.second))}
+        versions = {s.session.id: s.software_version for s in (*found.first, *found.second)}
+        kept = {name: to_json(getattr(found, name)) for name in ("shared", "bands", "top", "not_compared")}
+        remarks = {"remarks": found.remarks, "rule": found.rule, "versions": versions}
+        print_json({**sides, **remarks, **kept, "sheet": out})
+        return
+    Console(soft_wrap=False).print(comparison_screen(found, read_in))
+    tell(f"sheet: {out}")
+
+
+def get(archive: str, session: str, into: Path, revision: int | None, number: int | None, as_json: bool) -> None:
+    """Fetch a session, every file checked."""
+    opened = open_archive(archive)
+    stored = opened.find(session)
+    found = opened.revision(stored, revision)
+    numbers = stored.results.get(found.number, ())
+    if number is not None and number not in numbers:
+        raise TrialCaptureError(
+            "the archive has no such results of this session",
+            seen=number,
+            where=found.session_id,
+            expected=", ".join(map(str, numbers)) or "none are stored",
+        )
+    chosen = number if number is not None else (numbers[-1] if numbers else None)
+    results = None if chosen is None else opened.read_results(stored.key, found.number, chosen)
+    with shown_progress() as progress:
+        opened.fetch(found, into, results, progress=progress)
+    if as_json:
+        print_json({"session": found.session_id, "revision": found.number, "results": chosen, "folder": into})
+        return
+    version = "" if results is None else f", results {chosen} by version {results.version}"
+    tell(f"{found.session_id}, revision {found.number}{version}, in {into}")
+
+
+_MOST_CHANGES = 12
+"""Changes of one session that are printed one by one (our choice); --out and --json have all of them."""
+
+
+@click.pass_context
+def process_all(
+    context: click.Context, archive: str, workers: int | None, scheduler: str | None, names: tuple[str, ...],
+    again: bool, out: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Derive all sessions again and print what changed."""
+    if workers is not None and scheduler is not None:
+        raise click.UsageError("--workers are processes of this computer; a scheduler has workers of its own.")
+    opened = open_archive(archive)
+    keys = [opened.find(name).key for name in names] or None
+    place = archive if "://" in archive else str(Path(archive).absolute())
+    with shown_progress() as progress:
+
+        def told(one: DerivedStored, done: int, every: int) -> None:
+            if not as_json:
+                _tell_derived(one, done, every)
+            progress("deriving", done / every)
+
+        found = process_archive(place, workers=workers, scheduler=scheduler, keys=keys, again=again, told=told)
+        updated = update_index(opened, progress=progress)
+    if out is not None:
+        _write_changes(found, out)
+    failed = [one for one in found if one.state == "failed"]
+    if as_json:
+        states = {state: sum(one.state == state for one in found) for state in dict.fromkeys(o.state for o in found)}
+        entries = [{**asdict(one), "changes": [asdict(c) for c in one.changes]} for one in found]
+        print_json({"archive": opened.place, "states": states, "sessions": entries, "index": updated.faults})
+    else:
+        _tell_differences(found, out)
+    context.exit(1 if failed or updated.faults else 0)
+
+
+def _tell_derived(one: DerivedStored, done: int, every: int) -> None:
+    name = one.session_id or one.key
+    words = {"derived": "derived", "equal": "derived again, equal bytes", "there": "this version had derived it"}
+    tries = f" (try {one.tries})" if one.tries > 1 else ""
+    if one.state == "failed":
+        say(f"{name}: {one.fault}{tries}", label=f"[{done}/{every}] failed")
+        return
+    changes = counted(len(one.changes), "change")
+    against = f", {changes} against {one.before}" if one.before is not None and one.changes else ""
+    tell(f"[{done}/{every}] {name}: {words[one.state]}, results {one.results}{tries}{against}")
+
+
+def _tell_differences(found: Sequence[DerivedStored], out: Path | None) -> None:
+    changed = [one for one in found if one.changes]
+    for one in changed:
+        tell("")
+        why = "; ".join(one.causes) or "nothing that it was made with differs: please report this"
+        say(
+            f"{one.session_id}: results {one.results} against the former ones. Differs: {why}",
+            label="changed",
+            err=False,
+        )
+        for change in one.changes[:_MOST_CHANGES]:
+            tell(f"  {change}")
+        if len(one.changes) > _MOST_CHANGES:
+            tell(f"  and {len(one.changes) - _MOST_CHANGES} more")
+    counts = {state: sum(one.state == state for one in found) for state in ("derived", "equal", "there", "failed")}
+    names = {"derived": "derived", "equal": "equal", "there": "there before", "failed": "failed"}
+    tell("")
+    tell(f"{counted(len(found), 'session')}: " + ", ".join(f"{n} {names[state]}" for state, n in counts.items() if n))
+    compared = sum(one.before is not None for one in found)
+    tell(f"{len(changed)} of {compared} with former results changed by more than their printed digits")
+    if out is not None:
+        tell(f"differences: {out}")
+
+
+def _write_changes(found: Sequence[DerivedStored], out: Path) -> None:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["session_id", "state", "version_before", "version_after", "why", "where", "what", "before",
+                     "after", "unit", "fault"])  # fmt: skip
+    for one in found:
+        head = [one.session_id or one.key, one.state, one.before or "", one.after or "", "; ".join(one.causes)]
+        rows = [[c.where, c.what, c.before, c.after, c.unit] for c in one.changes] or [[""] * 5]
+        for row in rows:
+            writer.writerow([spreadsheet_text(cell) for cell in (*head, *row, one.fault)])
+    write_file(out, text.getvalue().encode())

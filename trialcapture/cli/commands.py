@@ -1,25 +1,94 @@
-"""Every command as it is typed, in the order of a trial day: arguments, options, help. Its module does the work."""
+"""Every command as it is typed, in the order of a trial day: arguments, options, help. Its module does the work.
+
+`LazyGroup` is where the command line loads what it needs and nothing else: help, completion and the answer to a
+mistyped command are there at once.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from trialcapture import __version__
 from trialcapture.archive.note_kinds import FIELDS, KINDS
-from trialcapture.cli.archive_commands import archive
-from trialcapture.cli.declaring import (
-    PATH,
-    UNITS,
-    LazyGroup,
-    accept_option,
-    json_option,
-    path_argument,
-    path_option,
-    plan_option,
-)
+
+if TYPE_CHECKING:
+    from trialcapture.reduce.session_comparison import SharedKind
+
+Declared = TypeVar("Declared", bound=Callable[..., Any])
+PATH = click.Path(path_type=Path, readable=False)
+"""Any path; whether it is there and may be read is said later, in more words and with exit code 1."""
+UNITS = click.Choice(("metric", "us", "imperial"))
+
+
+class LazyCommand(click.Command):
+    """A command whose module is imported when it runs, and not for its help.
+
+    Args:
+        args: See `click.Command`, whose callback gives name and help alone.
+        module: Of `trialcapture.cli`. Its function of the same name as the callback takes what was typed.
+        kwargs: See `click.Command`.
+    """
+
+    def __init__(self, *args: Any, module: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._module, self._function = f"trialcapture.cli.{module}", getattr(self.callback, "__name__", "")
+
+    def load(self) -> Callable[..., Any]:
+        """Import the module and return the function that does the work."""
+        found: Callable[..., Any] = getattr(import_module(self._module), self._function)
+        return found
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Do the work."""
+        return ctx.invoke(self.load(), **ctx.params)
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are declared as ``@group.command(module="note")`` on a function without a body."""
+
+    command_class = LazyCommand
+
+
+def path_argument(name: str) -> Callable[[Declared], Declared]:
+    """Give a command a path as argument."""
+    return click.argument(name.lower(), metavar=name, type=PATH)
+
+
+def path_option(*names: str, **look: Any) -> Callable[[Declared], Declared]:
+    """Give a command an option that takes a path; the rest as `click.option` takes it."""
+    return click.option(*names, type=PATH, **look)
+
+
+def archive_argument(name: str = "ARCHIVE") -> Callable[[Declared], Declared]:
+    """Give a command an archive as argument."""
+    return click.argument(name.lower(), metavar=name)
+
+
+def json_option(command: Declared) -> Declared:
+    """Give a command ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print machine-readable output.")(command)
+
+
+def plan_option(command: Declared) -> Declared:
+    """Give a command ``--plan``."""
+    text = "Trial plan (TOML with a [plan] table) to use instead of that of the settings."
+    return path_option("--plan", "plan_path", metavar="FILE", help=text)(command)
+
+
+def accept_option(command: Declared) -> Declared:
+    """Give a command ``--accept-changes``."""
+    return click.option(
+        "--accept-changes",
+        "accept",
+        metavar="REASON",
+        help="Take over what was changed since the session was sealed; the reason becomes a line of the seal.",
+    )(command)
+
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
@@ -32,9 +101,6 @@ def group() -> None:
 
     Raw files are never altered. On a boat's network the program only listens.
     """
-
-
-group.add_command(archive)
 
 
 @group.command(module="preflight")
@@ -128,7 +194,7 @@ def desk() -> None:
     """
 
 
-@group.command("draft-log", module="draft_log")
+@group.command("draft-log", module="collect")
 @click.argument("files", metavar="FILE...", nargs=-1, type=PATH)
 @path_option(
     "--nmea",
@@ -305,7 +371,7 @@ def note() -> None:
     """
 
 
-@group.command(module="review")
+@group.command(module="note")
 @path_argument("SESSION")
 @click.option("--exclude", metavar="N", multiple=True, type=int, help="Leave out a stretch that was used.")
 @click.option("--include", metavar="N", multiple=True, type=int, help="Use a stretch that was left out.")
@@ -334,7 +400,7 @@ def review() -> None:
     """
 
 
-@group.command(module="verify")
+@group.command(module="seal")
 @path_argument("SESSION")
 @click.option("--root", metavar="ROOT", help="A root that was noted elsewhere, whole or its first digits.")
 @click.option("--derive", is_flag=True, help="Derive the results again from the raw files and compare them.")
@@ -373,7 +439,7 @@ def seal() -> None:
     """
 
 
-@group.command(module="pack")
+@group.command(module="seal")
 @path_argument("SESSION")
 @click.argument("out", metavar="OUT", type=PATH)
 @click.option("--share", is_flag=True, help="Leave out raw data, photos, notes, names, places and tracks.")
@@ -439,4 +505,206 @@ def follow() -> None:
     """Follow a recording and append a line a second for its screen.
 
     The recorder's screen starts it; it ends when no recorder is at work.
+    """
+
+
+SHARED_KINDS: dict[str, SharedKind] = {
+    "receiver": "receiver",
+    "fuel": "fuel figures",
+    "tachometer": "tachometer",
+    "tank": "tank",
+    "air-drag": "air drag",
+}
+"""Causes of error that two trials can have in common, by the word of ``archive compare``."""
+
+
+@group.group(cls=LazyGroup)
+def archive() -> None:
+    """Many sessions in one place: find, compare and check them.
+
+    ARCHIVE is a folder, or s3://bucket/prefix of any server that speaks S3
+    (extra 'archive'). Endpoint, region and credentials come from the usual
+    environment variables: AWS_ENDPOINT_URL, AWS_REGION, AWS_PROFILE, or
+    AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY. They are never printed.
+    """
+
+
+_workers_option = click.option(
+    "--workers", type=click.IntRange(1, 64), help="Sessions read at once; twice the processors, at most 8, by default."
+)
+
+
+@archive.command(module="archive")
+@archive_argument()
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=PATH)
+@click.option(
+    "--accept-damage",
+    metavar="REASON",
+    help="Add damaged sessions as well, or one whose seal does not go on from the revision there; the archive keeps "
+    "the reason.",
+)
+@json_option
+def add() -> None:
+    """Add sessions to an archive, with their results.
+
+    Each is verified first, stored file by file, and every file is read back.
+    What is there already is never overwritten: a session that was changed
+    since, such as by a note, becomes a further revision beside the old one.
+    When it is stopped, the same command goes on where it was. A session that
+    is refused is named and stops no other; then the exit code is 1. Only a
+    store that cannot be reached ends it: the rest is not tried.
+
+    \b
+    trialcapture archive add trials monday tuesday
+    trialcapture archive add s3://yard/trials monday
+    """
+
+
+@archive.command(module="archive")
+@archive_argument()
+@click.option("--rebuild", is_flag=True, help="Read every session again, whatever the index there says.")
+@json_option
+def index() -> None:
+    """Bring the index of an archive up to date.
+
+    Six Parquet files: sessions, bands, segments, segment_engines, manoeuvres
+    and notes. Only sessions of which something was added are read. The files
+    are put in place all at once; DuckDB, Polars and pandas read them as they
+    are. A session that cannot be read is named, and the others are indexed;
+    then the exit code is 1.
+    """
+
+
+@archive.command(name="list", module="archive")
+@archive_argument()
+@click.option("--csv", "as_csv", is_flag=True, help="Print every column as CSV.")
+@json_option
+def list_sessions() -> None:
+    """List the sessions of an archive.
+
+    One row a session: its revision in force, the version that made its
+    results, day, boat, top speed, and what 'verify' said when it was added.
+    With an index it is there at once; without one every session is looked at.
+    --csv and --json have every column.
+    """
+
+
+@archive.command(module="archive")
+@archive_argument()
+@click.argument("session")
+@click.argument("into", metavar="INTO", type=PATH)
+@click.option("--revision", type=click.IntRange(min=1), help="An older one; the one in force by default.")
+@click.option("--results", "number", type=click.IntRange(min=1), help="A set of results; the last by default.")
+@json_option
+def get() -> None:
+    """Fetch a session from an archive into the new folder INTO.
+
+    SESSION is an id as 'archive list' prints it, or its first letters if no
+    other begins so. Every file is checked by its hash.
+    """
+
+
+@archive.command(name="verify", module="archive")
+@archive_argument()
+@_workers_option
+@json_option
+def verify_sessions() -> None:
+    """Check every file, commit and seal of an archive.
+
+    Names what is damaged or missing, session by session; nothing is changed.
+    'archive mirror' puts it right from a second copy. The exit code is 1 where
+    there is anything.
+    """
+
+
+@archive.command(module="archive")
+@archive_argument()
+@archive_argument("SECOND")
+@_workers_option
+@json_option
+def mirror() -> None:
+    """Keep a second copy of an archive, and repair each from the other.
+
+    What SECOND lacks is copied. What is damaged in one of the two, or missing
+    there although it belongs to a session, is put right from the other, in
+    either direction. A good file is never replaced. The exit code is 1 where
+    something could not be put right.
+    """
+
+
+@archive.command(module="archive")
+@click.argument("places", metavar="[ARCHIVE] A B", nargs=-1, required=True)
+@path_option("--out", metavar="FILE", help="Write the sheet (HTML) there; comparison.html by default.")
+@click.option("--units", type=UNITS, default="metric", show_default=True, help="Units of the reader.")
+@click.option("--also", type=UNITS, help="Units that stand beside them.")
+@click.option(
+    "--same", type=click.Choice(list(SHARED_KINDS)), multiple=True, help="This error is one and the same in all."
+)
+@click.option(
+    "--other", type=click.Choice(list(SHARED_KINDS)), multiple=True, help="This error is another one in some."
+)
+@json_option
+def compare() -> None:
+    """Compare trials at equal engine speed: real, or within noise.
+
+    Two trials, or two groups of them. A and B are sessions of the archive by id; several parted by commas, with
+    a star, or boat=NAME; or folders of processed sessions, and then no archive
+    is needed. The difference is B less A. Every difference has its ± and a
+    verdict: real, or within noise (95 %). Errors that both share cancel: the
+    receiver, the fuel figures, the tachometer, the tank. Which ones these are
+    follows from the sessions; --same and --other say so where you know better.
+    What the wind of each trial cost is taken out where it was measured.
+
+    \b
+    trialcapture archive compare trials spring autumn
+    trialcapture archive compare trials "spring-*" "autumn-*" --out hull.html
+    trialcapture archive compare monday tuesday
+    """
+
+
+@archive.command(module="archive")
+@archive_argument()
+@click.argument("sql", metavar="SQL")
+@click.option(
+    "--format", "form", type=click.Choice(["table", "csv", "json", "parquet"]), default="table", show_default=True
+)
+@path_option("--out", metavar="FILE", help="Write it there; needed for Parquet.")
+@click.option("--seconds", type=click.FloatRange(0.1, 86_400), default=60.0, show_default=True, help="Stop it then.")
+@click.option("--memory-mb", type=click.IntRange(64, 1 << 20), default=1024, show_default=True)
+@json_option
+def query() -> None:
+    """Ask the index of an archive a question in SQL.
+
+    Tables: sessions, bands, segments, segment_engines, manoeuvres, notes, as
+    'archive index' made them; "DESCRIBE sessions" names the columns. SQL is
+    DuckDB's (extra 'archive'). It reads and nothing else: no other file, no
+    network and no setting can be reached from it.
+
+    \b
+    trialcapture archive query trials "SELECT boat, top_speed_kn FROM sessions"
+    trialcapture archive query trials "FROM bands" --format csv --out bands.csv
+    """
+
+
+@archive.command(name="process", module="archive")
+@archive_argument()
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes; one a processor by default.")
+@click.option("--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler.")
+@click.option("--session", "names", multiple=True, metavar="ID", help="Only this one; may be given several times.")
+@click.option("--again", is_flag=True, help="Derive also what this version and these libraries have derived.")
+@path_option("--out", metavar="FILE", help="Write the report of differences there, as CSV.")
+@json_option
+def process_all() -> None:
+    """Derive all sessions of an archive again with this version.
+
+    The results stand beside the former ones, which stay. What changed by more
+    than its printed digits is reported, with the versions behind it. Each
+    session is a task by itself: one that fails is tried once more, then named,
+    and stops no other; then the exit code is 1. When it is stopped, or a
+    worker dies, the same command goes on with what is missing. At the end the
+    index is brought up to date.
+
+    \b
+    trialcapture archive process trials
+    trialcapture archive process s3://yard/trials --scheduler tcp://node1:8786
     """

@@ -13,7 +13,7 @@ from trialcapture.cli.beside import listen_for_desk
 from trialcapture.cli.output import fault_text, print_json, say, tell, tell_lines
 from trialcapture.desk.access import WARNING
 from trialcapture.desk.board_stream import BoardReader
-from trialcapture.desk.day import Day, day_of
+from trialcapture.desk.entries import Day, day_of
 from trialcapture.desk.server import DeskServer, qr_text
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.console import open_page

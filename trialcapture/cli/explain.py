@@ -25,8 +25,7 @@ from trialcapture.reduce.combined_bands import session_letter
 from trialcapture.reduce.summary import Summary
 from trialcapture.reduce.tables import iso_utc
 from trialcapture.report.band_table import BAND_QUANTITIES, quantity_decimals
-from trialcapture.report.format import plural
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits, plural
 from trialcapture.report.terminal import plain_text
 
 _TERMS_SHOWN = 5

@@ -1,13 +1,18 @@
-"""``trialcapture note``: what people saw, measured or found, into the notes of a session."""
+"""``trialcapture note``: what people saw, measured or found, into the notes of a session.
+
+``trialcapture review``: the verdict on each steady stretch, as it is and as people change it.
+"""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
+from rich.console import Console
 
-from trialcapture.archive.note_entry import note_entry
+from trialcapture.archive.note_entry import enter_reviews, note_entry
 from trialcapture.archive.note_kinds import KINDS
 from trialcapture.archive.notes import (
     add_notes,
@@ -16,17 +21,26 @@ from trialcapture.archive.notes import (
     note_time,
     observations_of,
     read_notes,
+    read_segments,
+    reviews_of,
     session_time,
 )
 from trialcapture.archive.seal import NOTE
 from trialcapture.archive.session import Session, open_session
-from trialcapture.cli.output import print_json, tell
-from trialcapture.cli.sealing import acceptance, root_text
+from trialcapture.cli.output import print_json, say, shown_progress, tell
+from trialcapture.cli.seal import acceptance, offer_closing, root_text
 from trialcapture.config import read_walk_round
 from trialcapture.errors import TrialCaptureError
+from trialcapture.prepare.steady.segment_review import review_segments
+from trialcapture.prepare.steady.segments import segments_schema
 from trialcapture.reduce.note_record import walk_round_entries
 from trialcapture.reduce.summary import as_json as plain
-from trialcapture.system.session_lock import is_locked
+from trialcapture.reduce.tables import iso_utc
+from trialcapture.report.terminal import stretches_view
+from trialcapture.system.session_files import is_locked
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _WRITER = "note"
 
@@ -126,3 +140,63 @@ def _show_open(session: Session, checklist: str, kind: str | None, as_json: bool
             tell(f"  {state}  {item.what} ({about}{'' if item.is_standard else ', optional'})")
     left = sum(i.is_open and i.is_standard for i in found)
     tell(f"{left} of {sum(i.is_standard for i in found)} standard items open")
+
+
+_REVIEW_WRITER = "review"
+"""Whose notes review entries are."""
+
+
+def review(
+    session: Path,
+    exclude: tuple[int, ...],
+    include: tuple[int, ...],
+    relabel: tuple[tuple[int, float], ...],
+    undo: tuple[int, ...],
+    reason: str,
+    by: str,
+    accept: str | None,
+    as_json: bool,
+) -> None:
+    """List the stretches, or note changes of their verdict."""
+    opened = open_session(session)
+    offer_closing(session)
+    segments = read_segments(session, segments_schema(opened.config.engine_ids))
+    wanted: list[tuple[str, int, dict[str, Any]]] = [("exclude", n, {}) for n in exclude]
+    wanted += [("include", n, {}) for n in include] + [("relabel", n, {"band_rpm": rpm}) for n, rpm in relabel]
+    wanted += [("review-undo", n, {}) for n in undo]
+    if not wanted:
+        found = review_segments(segments, reviews_of(read_notes(opened)))
+        if as_json:
+            print_json({"session": opened.id, "segments": _plain_rows(found.segments), "warnings": found.warnings})
+            return
+
+        Console().print(stretches_view(found.segments))
+        for warning in found.warnings:
+            say(f"{warning['where']}: {warning['text']}", label="note")
+        return
+
+    with shown_progress() as progress:
+        entries, told = enter_reviews(
+            opened, segments, wanted, reason=reason, by=by, writer=_REVIEW_WRITER, accept=acceptance(accept, by),
+            progress=progress,
+        )  # fmt: skip
+    if as_json:
+        print_json({"session": opened.id, "added": entries, "warnings": told})
+        return
+    for warning in told:
+        say(warning["text"], label="note")
+    for entry, (_, number, _more) in zip(entries, wanted, strict=True):
+        tell(f"noted: {entry['kind']} stretch {number}, {entry['value']}")
+    tell(f"next: trialcapture process {session}")
+
+
+def _plain_rows(segments: pa.Table) -> list[dict[str, Any]]:
+    names = [
+        "segment_id", "start", "stop", "duration_s", "rpm_mean", "sog_kn_mean", "cog_true_deg_mean", "accepted",
+        "reason", "reviewed_accepted", "review_reason", "review_by", "relabelled_rpm",
+    ]  # fmt: skip
+    columns = []
+    for name in names:
+        values = list(segments[name])
+        columns.append([iso_utc(v.value) if name in ("start", "stop") else v.as_py() for v in values])
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]

@@ -7,12 +7,11 @@ from pathlib import Path
 
 import click
 
-from trialcapture.acquire.explain import explained_lines
-from trialcapture.acquire.preflight import Check
+from trialcapture.acquire.preflight import Check, explained_lines
 from trialcapture.acquire.preflight import preflight as run_preflight
 from trialcapture.cli.output import hang, print_json, shown_progress, tell
 from trialcapture.config import read_config
-from trialcapture.report.reader_units import doubtful_sizes
+from trialcapture.report.format import doubtful_sizes
 
 _MEND_SIZE = "Compare it with the plate or the papers now: its unit may have slipped."
 _MARKS = {"ok": "ok", "missing": "MISSING", "warning": "look", "later": "later", "unknown": "?"}

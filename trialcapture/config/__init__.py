@@ -15,7 +15,6 @@ import tomli_w
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from trialcapture.bounded_parsing import MOST_TOML_BYTES, parse_toml
-from trialcapture.config.base import Section, Text, fault_lines
 from trialcapture.config.inputs import (
     COUNTED_NS,
     EngineLog,
@@ -46,13 +45,16 @@ from trialcapture.config.sections import (
     PlannedManoeuvre,
     Report,
     Samples,
+    Section,
     Steady,
     Tank,
     TankContents,
+    Text,
     Trial,
     TrialPlan,
     UnitSystem,
     WalkRoundItem,
+    fault_lines,
 )
 from trialcapture.errors import ConfigError, TrialCaptureError
 

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from babel import Locale, UnknownLocaleError
 from pydantic import Discriminator, Field, StringConstraints, Tag, ValidationInfo, field_validator
 
-from trialcapture.config.base import Flag, Number, Section, Text, Whole
+from trialcapture.config.sections import Flag, Number, Section, Text, Whole
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import parse_unit
 

@@ -9,9 +9,8 @@ from itertools import pairwise
 from typing import Any
 
 from trialcapture.channels import trial_channels
-from trialcapture.config.base import other_unit_keys
 from trialcapture.config.inputs import COUNTED_NS, SIX_PARTS, TIME_WORDS
-from trialcapture.config.sections import WATER_KG_PER_M3, Engine, tank_contents
+from trialcapture.config.sections import WATER_KG_PER_M3, Engine, other_unit_keys, tank_contents
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import dimension
 

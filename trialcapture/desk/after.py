@@ -31,9 +31,9 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from trialcapture.archive.collect import collect
+from trialcapture.archive.note_entry import Wanted, enter_reviews
 from trialcapture.archive.notes import read_notes, read_segments, reviews_of
 from trialcapture.archive.parquet import read_parquet
-from trialcapture.archive.review_entries import Wanted, enter_reviews
 from trialcapture.archive.seal import (
     CLOSED_LATE,
     Acceptance,
@@ -67,13 +67,12 @@ from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments
 from trialcapture.prepare.steady.segments import segments_schema
 from trialcapture.report.figures_trial import clocks_figure
-from trialcapture.report.reader_units import ReaderUnits, own_decimals
+from trialcapture.report.format import ReaderUnits, own_decimals
 from trialcapture.safe_text import clean_lines
-from trialcapture.system.session_files import read_whole, require_plain
-from trialcapture.system.session_lock import SessionLock, lock_if_there
+from trialcapture.system.session_files import SessionLock, lock_if_there, read_whole, require_plain
 
 if TYPE_CHECKING:
-    from trialcapture.desk.day import Day
+    from trialcapture.desk.entries import Day
     from trialcapture.desk.server import Desk
 
 Floats = npt.NDArray[np.float64]

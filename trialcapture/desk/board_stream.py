@@ -22,13 +22,12 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import Receive, Scope, Send
 
 from trialcapture.desk.access import MOST_STREAMS, refused
-from trialcapture.desk.day import Day
+from trialcapture.desk.entries import Day
 from trialcapture.errors import TrialCaptureError
 from trialcapture.pipeline.live_board import board_as_json
 from trialcapture.pipeline.live_guidance import LiveBoard
 from trialcapture.pipeline.live_trial import LiveTrial
-from trialcapture.report.format import degrees, fixed, number, plus_minus
-from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
+from trialcapture.report.format import ReaderUnits, Scale, degrees, fixed, number, plus_minus, scale_decimals
 from trialcapture.system.power import battery_pct
 
 PERIOD_S = 0.2

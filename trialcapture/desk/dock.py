@@ -48,7 +48,7 @@ from trialcapture.desk.dock_forms import (
 from trialcapture.desk.jobs import KINDS, Jobs
 from trialcapture.errors import ConfigError, TrialCaptureError
 from trialcapture.reduce.conditions import load_sheet
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits
 from trialcapture.safe_text import clean_lines, clean_text
 from trialcapture.system.operating_system import own_program, start_apart
 

@@ -30,9 +30,9 @@ from tomlkit.items import AoT, InlineTable
 from trialcapture.bounded_parsing import parse_toml
 from trialcapture.channels import MAX_GAP_S
 from trialcapture.config import LOG_QUANTITIES, Config, load_config
-from trialcapture.config.base import other_unit_keys
+from trialcapture.config.sections import other_unit_keys
 from trialcapture.errors import ConfigError
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits
 from trialcapture.units import convert
 
 Path = tuple[str | int, ...]

@@ -16,8 +16,8 @@ from typing import Any
 import pyarrow as pa
 
 from trialcapture.archive.collect import check_engine_log, look_at_engine_log
+from trialcapture.archive.raw import open_engine_log, sheet_names
 from trialcapture.archive.session import match_engine_log
-from trialcapture.archive.workbook import open_engine_log, sheet_names
 from trialcapture.bounded_parsing import parse_toml
 from trialcapture.config import Config, load_config
 from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading, draft_table, reading_text

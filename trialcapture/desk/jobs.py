@@ -21,8 +21,7 @@ from pathlib import Path
 from typing import IO, Any, Literal
 
 from trialcapture import __version__
-from trialcapture.acquire.explain import explained_lines
-from trialcapture.acquire.preflight import preflight
+from trialcapture.acquire.preflight import explained_lines, preflight
 from trialcapture.archive.pack import pack_session
 from trialcapture.archive.seal import parse_root
 from trialcapture.bounded_parsing import parse_json_line
@@ -32,7 +31,7 @@ from trialcapture.pipeline import prepare_ahead, process
 from trialcapture.pipeline.derived_again import verify_with_results
 from trialcapture.safe_text import clean_text
 from trialcapture.system.operating_system import give_way, own_program
-from trialcapture.system.session_lock import lock_if_there
+from trialcapture.system.session_files import lock_if_there
 
 JobKind = Literal["preflight", "prepare", "process", "verify", "pack", "share"]
 KINDS: tuple[JobKind, ...] = ("preflight", "prepare", "process", "verify", "pack", "share")

@@ -39,8 +39,7 @@ from trialcapture.desk.access import (
 )
 from trialcapture.desk.after import dock_and_after
 from trialcapture.desk.board_stream import Board, BoardFeed, board_of, stream_of
-from trialcapture.desk.day import Day, desk_secret, page_files, render_page
-from trialcapture.desk.entries import Entries
+from trialcapture.desk.entries import Day, Entries, desk_secret, page_files, render_page
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.sockets import own_addresses
 

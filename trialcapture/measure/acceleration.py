@@ -16,17 +16,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from trialcapture.buffers import floats, integers
-from trialcapture.measure.circumstances import Circumstances, TrialSamples
-from trialcapture.measure.episode import (
+from trialcapture.measure.circumstances import (
     COUNTED_U_S,
     MARK_U_S,
     MOST_SHOWN,
     QUIET_S,
     SHOWN_EVERY_S,
+    Circumstances,
     Crossing,
     Episode,
     KnownCurrent,
     Parts,
+    TrialSamples,
     are_opposite,
     common_time_u_s,
     course_text,
@@ -46,8 +47,7 @@ from trialcapture.measure.turning import find_turn_currents
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.current_evidence import UNKNOWN_ABOVE_KN
-from trialcapture.reduce.drifts import NEAR_IDLE
-from trialcapture.reduce.runs import velocity_kn
+from trialcapture.reduce.runs import NEAR_IDLE, velocity_kn
 from trialcapture.reduce.summary import (
     AnswerLine,
     FigureAxis,

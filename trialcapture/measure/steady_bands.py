@@ -16,8 +16,7 @@ from trialcapture.config import Config
 from trialcapture.measure.circumstances import Circumstances, TrialSamples
 from trialcapture.measure.planing import find_regimes, froude_numbers, is_past_hump
 from trialcapture.reduce.bands import SAME_STEP_PCT, Band, band_key, band_means
-from trialcapture.reduce.engine_checks import RATED_REACHED_PCT, none_if_nan
-from trialcapture.reduce.fuel import bias_of_highest, find_best_economy
+from trialcapture.reduce.engine_checks import RATED_REACHED_PCT, bias_of_highest, find_best_economy, none_if_nan
 from trialcapture.reduce.reduction import Reduction
 from trialcapture.reduce.runs import NS_PER_H, velocity_kn
 from trialcapture.reduce.summary import (

@@ -15,15 +15,16 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from trialcapture.buffers import floats, integers
-from trialcapture.measure.circumstances import Circumstances, TrialSamples
-from trialcapture.measure.episode import (
+from trialcapture.measure.circumstances import (
     LEVEL_RPM,
     MARK_U_S,
     MOST_SHOWN,
     SHOWN_EVERY_S,
+    Circumstances,
     Episode,
     KnownCurrent,
     Parts,
+    TrialSamples,
     are_opposite,
     common_time_u_s,
     course_text,
@@ -42,8 +43,7 @@ from trialcapture.measure.episode import (
 from trialcapture.measure.turning import find_turn_currents
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.prepare.sample_statistics import wrap_deg
-from trialcapture.reduce.drifts import NEAR_IDLE
-from trialcapture.reduce.runs import IntArray, velocity_kn
+from trialcapture.reduce.runs import NEAR_IDLE, IntArray, velocity_kn
 from trialcapture.reduce.summary import (
     AnswerLine,
     FigureAxis,

@@ -13,9 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialcapture.measure.circumstances import Circumstances, TrialSamples
-from trialcapture.measure.episode import TIDE_KN_PER_H, are_opposite, course_text, described
-from trialcapture.measure.episode import Parts as ValueParts
+from trialcapture.measure.circumstances import (
+    TIDE_KN_PER_H,
+    Circumstances,
+    TrialSamples,
+    are_opposite,
+    course_text,
+    described,
+)
+from trialcapture.measure.circumstances import Parts as ValueParts
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.reduce.runs import NS_PER_H
 from trialcapture.reduce.summary import AnswerLine, Manoeuvre, Measured

@@ -17,13 +17,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from trialcapture.buffers import floats, integers
-from trialcapture.measure.circumstances import Circumstances, Mark, TrialSamples
-from trialcapture.measure.episode import (
+from trialcapture.measure.circumstances import (
     MARK_U_S,
     MOST_SHOWN,
+    Circumstances,
     Episode,
     KnownCurrent,
+    Mark,
     Parts,
+    TrialSamples,
     course_text,
     described,
     known_current,

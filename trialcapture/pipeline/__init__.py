@@ -18,8 +18,7 @@ from trialcapture.archive.halves import missing_half
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.photos import small_pictures
-from trialcapture.archive.result_hashes import write_result_hashes
-from trialcapture.archive.result_set import ResultSet, open_result_set
+from trialcapture.archive.result_set import ResultSet, open_result_set, write_result_hashes
 from trialcapture.archive.session import Session, as_recorded_so_far, can_files, nmea_files, open_session
 from trialcapture.archive.verify import read_timeline
 from trialcapture.config import Config, UnitSystem, config_hash, load_config
@@ -39,11 +38,9 @@ from trialcapture.pipeline.reuse import (
 from trialcapture.prepare.steady.segments import segment_engines, with_session
 from trialcapture.reduce.summary import Summary, TrialWarning, as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
-from trialcapture.report.format import join_words
+from trialcapture.report.format import ReaderUnits, join_words
 from trialcapture.report.note_sections import MOST_PICTURES
-from trialcapture.report.page import render_report, render_sheet
-from trialcapture.report.pdf import PDFS, pdf_library, trial_pdfs
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.page import PDFS, pdf_library, render_report, render_sheet, trial_pdfs
 from trialcapture.report.spreadsheet import trial_xlsx
 from trialcapture.report.track import track_geojson, track_gpx
 

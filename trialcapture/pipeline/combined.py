@@ -26,8 +26,8 @@ from trialcapture.reduce.combined_bands import CombinedTrial, combine_bands, com
 from trialcapture.reduce.summary import as_json
 from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
 from trialcapture.report.combined_sheet import build_combined_sheet, render_combined_sheet
-from trialcapture.report.pdf import sheet_pdf
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import ReaderUnits
+from trialcapture.report.page import sheet_pdf
 from trialcapture.report.spreadsheet import combined_xlsx
 
 _KEPT = (FILE_NAME, "manifest.json", "seal.jsonl")

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, get_args
 
 from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.archive.manifest import raw_files
-from trialcapture.archive.result_hashes import RESULTS, result_files
+from trialcapture.archive.result_set import RESULTS, result_files
 from trialcapture.archive.seal import MANIFEST, NAME, SESSION, versions_now
 from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import Verification, verify_session

@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.archive.atomic import HeldTables, StoredTables
 from trialcapture.archive.notes import notes_path
 from trialcapture.archive.raw import BlockCutter, count_lines, is_packed
 from trialcapture.archive.session import (
@@ -31,13 +32,11 @@ from trialcapture.archive.session import (
     unmatched_engine_files,
 )
 from trialcapture.archive.verify import read_timeline
-from trialcapture.archive.work_folder import HeldTables, StoredTables
 from trialcapture.buffers import integers
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can.parameter_groups import FAST
 from trialcapture.decode.engine_log.log_table import EngineLogDecoder
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.reading import (
     CanLogDecoder,
     DecodedEngineLog,
@@ -48,6 +47,7 @@ from trialcapture.pipeline.reading import (
     nmea_log_decoder,
     read_columns,
 )
+from trialcapture.pipeline.reuse import KeptBlocks
 from trialcapture.prepare.clocks.downsampled_index import BlockIndex, index_block, index_log, join_indexes
 from trialcapture.system.session_files import is_plain_file, open_plain
 

@@ -38,12 +38,11 @@ from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.errors import TrialCaptureError
 from trialcapture.measure.circumstances import Circumstances, TrialSamples
 from trialcapture.measure.trial import TrialParts, measure_manoeuvres
-from trialcapture.pipeline.kept_blocks import KeptBlocks
 from trialcapture.pipeline.live_follow import DecodedPiece, Follower
 from trialcapture.pipeline.preparing import find_slices, joined_candidates, sample_windows
 from trialcapture.pipeline.reading import DecodedEngineLog
 from trialcapture.pipeline.results import episode_rows, reduce_noted
-from trialcapture.pipeline.reuse import PreparedTrial
+from trialcapture.pipeline.reuse import KeptBlocks, PreparedTrial
 from trialcapture.prepare.channels.engine_readings import gather_log, log_source
 from trialcapture.prepare.channels.grid import (
     grid_times,
@@ -57,7 +56,7 @@ from trialcapture.prepare.channels.receiver_choice import receiver_of
 from trialcapture.prepare.channels.series import Candidate
 from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows
 from trialcapture.prepare.clocks.log_clock import EngineLogClock
-from trialcapture.prepare.clocks.receive_time import CLOCKS
+from trialcapture.prepare.clocks.sentence_times import CLOCKS
 from trialcapture.prepare.clocks.utc_assignment import assign_utc
 from trialcapture.prepare.data_health import DataHealth
 from trialcapture.prepare.steady.criteria import Track

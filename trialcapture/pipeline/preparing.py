@@ -18,10 +18,10 @@ import numpy.typing as npt
 import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
+from trialcapture.archive.atomic import HeldTables, StoredTables, open_run_folder, read_table, read_tables
 from trialcapture.archive.parquet import ROW_GROUP_ROWS, open_parquet, open_sample_rows
 from trialcapture.archive.result_set import ResultSet
 from trialcapture.archive.session import Session
-from trialcapture.archive.work_folder import HeldTables, StoredTables, open_run_folder, read_table, read_tables
 from trialcapture.buffers import integers
 from trialcapture.config import Config
 from trialcapture.errors import TrialCaptureError
@@ -49,13 +49,12 @@ from trialcapture.prepare.channels.grid import (
     samples_schema,
     spike_items,
 )
-from trialcapture.prepare.channels.on_change import HOLD_MOST_S, OnChange, RowsOnChange
 from trialcapture.prepare.channels.receiver_choice import Screen, receiver_of
 from trialcapture.prepare.channels.resolution import find_roundings
+from trialcapture.prepare.channels.series import HOLD_MOST_S, OnChange, RowsOnChange
 from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows
 from trialcapture.prepare.clocks.log_clock import EngineLogClock
-from trialcapture.prepare.clocks.receive_time import Stamps
-from trialcapture.prepare.clocks.sentence_times import TIMED
+from trialcapture.prepare.clocks.sentence_times import TIMED, Stamps
 from trialcapture.prepare.clocks.utc_assignment import UtcAssignment, assign_utc
 from trialcapture.prepare.data_health import find_holes, rejection_items, undecoded_items
 from trialcapture.prepare.steady.detection import SegmentFinder

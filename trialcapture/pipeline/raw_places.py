@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.archive.atomic import open_run_folder, read_table, read_tables
 from trialcapture.archive.raw import count_lines, is_packed, read_blocks
 from trialcapture.archive.session import Session, can_files, nmea_files
-from trialcapture.archive.work_folder import open_run_folder, read_table, read_tables
 from trialcapture.buffers import integers
 from trialcapture.config import Config
 from trialcapture.pipeline.preparing import BlockSlice, find_slices

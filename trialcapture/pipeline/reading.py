@@ -17,12 +17,11 @@ from typing import TypeVar
 import numpy as np
 import pyarrow as pa
 
+from trialcapture.archive.atomic import HeldTables, StoredTables, read_table, write_tables
 from trialcapture.archive.parquet import open_parquet
-from trialcapture.archive.raw import read_blocks
+from trialcapture.archive.raw import open_engine_log, read_blocks
 from trialcapture.archive.session import Session, can_files, engine_files, nmea_files
 from trialcapture.archive.verify import read_timeline
-from trialcapture.archive.work_folder import HeldTables, StoredTables, read_table, write_tables
-from trialcapture.archive.workbook import open_engine_log
 from trialcapture.buffers import count_texts, integers, table_of, to_arrow
 from trialcapture.config import Config, EngineLog
 from trialcapture.decode.can.can_decoder import CanDecoder
@@ -32,7 +31,7 @@ from trialcapture.decode.nmea0183.encapsulated import last_frames
 from trialcapture.decode.nmea0183.general import COUNTS_SCHEMA
 from trialcapture.decode.nmea0183.nmea_decoder import decode_nmea
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.kept_blocks import KeptBlock, KeptBlocks
+from trialcapture.pipeline.reuse import KeptBlock, KeptBlocks
 from trialcapture.prepare.clocks.downsampled_index import (
     BlockIndex,
     DownsampledIndex,
@@ -40,8 +39,8 @@ from trialcapture.prepare.clocks.downsampled_index import (
     index_log,
     join_indexes,
 )
-from trialcapture.prepare.clocks.log_pieces import find_repeated, is_newest_first, row_codes
-from trialcapture.prepare.clocks.receive_time import correct_receive_times, serial_lines
+from trialcapture.prepare.clocks.log_clock import find_repeated, is_newest_first, row_codes
+from trialcapture.prepare.clocks.sentence_times import correct_receive_times, serial_lines
 from trialcapture.prepare.clocks.utc_assignment import REJECTS_SCHEMA, LineTimes, assign_utc_to_rejects, line_times
 from trialcapture.prepare.data_health import Item, Rejection
 from trialcapture.prepare.trial_alignment import TrialAlignment

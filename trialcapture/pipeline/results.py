@@ -38,12 +38,10 @@ from trialcapture.config import Config, config_hash
 from trialcapture.measure.plan_result import NOT_DRIVEN, NotedForPlan, SignOff, compare_plan, plan_warnings
 from trialcapture.pipeline.reuse import FormerResults, PreparedTrial
 from trialcapture.prepare.data_health import page_one, utc_text
-from trialcapture.prepare.steady.hand_readings import with_readings
-from trialcapture.prepare.steady.segment_review import as_reviewed
+from trialcapture.prepare.steady.segment_review import as_reviewed, with_readings
 from trialcapture.prepare.steady.segments import with_trims
-from trialcapture.reduce.note_record import with_note_record
-from trialcapture.reduce.observations import with_observations
-from trialcapture.reduce.reviewed import Result, reduce_reviewed
+from trialcapture.reduce.note_record import with_note_record, with_observations
+from trialcapture.reduce.reduction import Result, reduce_reviewed
 from trialcapture.reduce.summary import (
     ClockEntry,
     Dropped,

@@ -32,30 +32,33 @@ from trialcapture.prepare.channels.engine_readings import (
     unmapped_transducers,
 )
 from trialcapture.prepare.channels.grid import joined_by_source, void_failed
-from trialcapture.prepare.channels.on_change import (
-    OnChange,
-    alive_times,
-    find_deadband,
-    find_in_log,
-    find_rows_on_change,
-    hold,
-    hold_in_log,
+from trialcapture.prepare.channels.receiver_choice import (
+    Screen,
+    compare_receivers,
+    find_stuck,
+    find_stuck_rpm,
+    jump_items,
+    receiver_of,
 )
-from trialcapture.prepare.channels.receiver_choice import Screen, compare_receivers, jump_items, receiver_of
 from trialcapture.prepare.channels.resolution import Resolution, find_resolution
 from trialcapture.prepare.channels.series import (
     Candidate,
+    OnChange,
+    alive_times,
     choose,
     find_air,
+    find_deadband,
+    find_in_log,
+    find_rows_on_change,
     find_variation_deg,
     gather_boat,
+    hold,
+    hold_in_log,
     rank_sources,
 )
-from trialcapture.prepare.channels.stuck import find_stuck, find_stuck_rpm
 from trialcapture.prepare.clocks.downsampled_index import DownsampledIndex
-from trialcapture.prepare.clocks.log_alignment import assign_utc_to_rows, find_exchanged, rate_items
+from trialcapture.prepare.clocks.log_alignment import align_engine_log, assign_utc_to_rows, find_exchanged, rate_items
 from trialcapture.prepare.clocks.log_clock import BUS_U_S, EngineLogClock
-from trialcapture.prepare.clocks.log_placement import align_engine_log
 from trialcapture.prepare.clocks.lower_envelope import ClockFit
 from trialcapture.prepare.clocks.receiver_clocks import GNSS_LATENCY_S, ClockRow
 from trialcapture.prepare.clocks.sentence_times import DAY_NS

@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trialcapture.reduce.drifts import FEWEST_WITH_WIND
-from trialcapture.reduce.runs import IntArray
+from trialcapture.reduce.runs import FEWEST_WITH_WIND, IntArray
 from trialcapture.reduce.uncertainty import FloatArray
 from trialcapture.reduce.vectorfit import (
     WIND_MODEL_SHARE,

@@ -14,7 +14,7 @@ from trialcapture.config import Config, Fuel, Steady
 from trialcapture.prepare.channels.made_good import SOG_BIAS_U_KN
 from trialcapture.prepare.sample_statistics import wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.fuel import usable_fuel_l
+from trialcapture.reduce.engine_checks import usable_fuel_l
 from trialcapture.reduce.runs import NS_PER_H, IntArray, Legs, Runs, RunSequence, read_numbers, select_legs
 from trialcapture.reduce.summary import (
     BandBudget,

@@ -8,9 +8,8 @@ import numpy as np
 
 from trialcapture.prepare.sample_statistics import chauvenet_limit, wrap_deg
 from trialcapture.reduce.bands import Band, band_key
-from trialcapture.reduce.drifts import RunWind
 from trialcapture.reduce.engine_checks import none_if_nan
-from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence
+from trialcapture.reduce.runs import NS_PER_H, Legs, Runs, RunSequence, RunWind
 from trialcapture.reduce.summary import (
     CurrentEvidence,
     FittedCurrent,

@@ -24,8 +24,7 @@ import numpy as np
 import scipy
 
 from trialcapture.prepare.sample_statistics import wrap_deg
-from trialcapture.reduce.drifts import Drifts, RunWind, no_drifts, select_drifts
-from trialcapture.reduce.runs import IntArray, Runs
+from trialcapture.reduce.runs import Drifts, IntArray, Runs, RunWind, no_drifts, select_drifts
 from trialcapture.reduce.summary import FitStrengths
 from trialcapture.reduce.uncertainty import LEVEL, BoolArray, FloatArray
 

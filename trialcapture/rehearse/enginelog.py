@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from trialcapture.config import LOG_QUANTITIES
 from trialcapture.rehearse.boats import BoatModel, LogStyle
-from trialcapture.rehearse.noise import correlated, low_pass
+from trialcapture.rehearse.sea import correlated, low_pass
 from trialcapture.units import convert
 
 Floats = npt.NDArray[np.float64]

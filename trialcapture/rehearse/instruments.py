@@ -14,8 +14,7 @@ import numpy.typing as npt
 from trialcapture.geodesy import radii_m
 from trialcapture.rehearse.boats import BoatModel, Damage, Instruments, Receiver
 from trialcapture.rehearse.motion import Ordered, acts_at, repeated
-from trialcapture.rehearse.noise import correlated, low_pass
-from trialcapture.rehearse.sea import Sea
+from trialcapture.rehearse.sea import Sea, correlated, low_pass
 from trialcapture.units import KN_M_PER_S
 
 # ------------------------------------------------------------------------------

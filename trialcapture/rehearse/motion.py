@@ -27,9 +27,8 @@ from trialcapture.rehearse.hull import (
     full_torque_nm,
     rated_torque_nm,
 )
-from trialcapture.rehearse.noise import correlated, low_pass, swing
 from trialcapture.rehearse.scenarios import Phase
-from trialcapture.rehearse.sea import Sea, depth_m, wake_dip_m_s, wave_motion
+from trialcapture.rehearse.sea import Sea, correlated, depth_m, low_pass, swing, wake_dip_m_s, wave_motion
 from trialcapture.units import KN_M_PER_S
 
 # ------------------------------------------------------------------------------

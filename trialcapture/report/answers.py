@@ -21,6 +21,8 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.report.band_table import ECONOMY, RANGE, SPEED, table_decimals
 from trialcapture.report.format import (
+    ReaderUnits,
+    Scale,
     band_phrase,
     column_decimals,
     degrees,
@@ -30,12 +32,13 @@ from trialcapture.report.format import (
     grouped,
     has_values,
     join_words,
+    own_decimals,
     percent,
     plural,
+    rounded_pair,
     sentence,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals, rounded_pair
 
 
 @dataclass(frozen=True, slots=True)

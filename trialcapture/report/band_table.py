@@ -23,6 +23,8 @@ from trialcapture.reduce.summary import (
 from trialcapture.reduce.tables import BAND_FLAGS
 from trialcapture.report.format import (
     DASH,
+    ReaderUnits,
+    Scale,
     band_label,
     band_phrase,
     clock,
@@ -34,12 +36,12 @@ from trialcapture.report.format import (
     plural,
     plus_minus,
     rows,
+    scale_decimals,
     sentence,
     split_flags,
     without_keys,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits, Scale, scale_decimals
 
 
 class BandQuantity(NamedTuple):

@@ -21,9 +21,22 @@ from trialcapture.reduce.session_comparison import (
 from trialcapture.reduce.tables import BAND_FLAGS
 from trialcapture.report.band_table import BAND_QUANTITIES, BandQuantity, note_letters
 from trialcapture.report.figures import INK, PAPER, PETROL, QUIET, RUST, Drawing, draw
-from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, plural, plus_minus, signed
+from trialcapture.report.format import (
+    DASH,
+    METRIC,
+    ReaderUnits,
+    Scale,
+    clock,
+    date,
+    expanded,
+    fixed,
+    join_words,
+    plural,
+    plus_minus,
+    scale_decimals,
+    signed,
+)
 from trialcapture.report.page import page_template, svg_markup
-from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale, scale_decimals
 from trialcapture.report.sheet import paper_of
 from trialcapture.report.terminal import hanging, plain_text
 

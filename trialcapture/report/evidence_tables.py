@@ -13,6 +13,7 @@ from trialcapture.reduce.summary import Manoeuvre, QuantityBudget, Summary, Tria
 from trialcapture.report.band_table import BAND_QUANTITIES, STAR, BandTable, Cell
 from trialcapture.report.format import (
     DASH,
+    ReaderUnits,
     band_label,
     clock,
     column_decimals,
@@ -24,6 +25,7 @@ from trialcapture.report.format import (
     general,
     grouped,
     join_words,
+    own_decimals,
     plural,
     plus_minus,
     rows,
@@ -31,7 +33,6 @@ from trialcapture.report.format import (
     span,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits, own_decimals
 
 
 def common_trim(legs: pa.Table | None) -> str:

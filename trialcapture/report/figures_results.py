@@ -39,8 +39,11 @@ from trialcapture.report.figures import (
     set_time_axis,
 )
 from trialcapture.report.format import (
+    METRIC,
     Floats,
     K,
+    ReaderUnits,
+    Scale,
     band_label,
     clock,
     column_decimals,
@@ -56,7 +59,6 @@ from trialcapture.report.format import (
     plus_minus,
     rows,
 )
-from trialcapture.report.reader_units import METRIC, ReaderUnits, Scale
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

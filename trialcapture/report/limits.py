@@ -17,6 +17,7 @@ from trialcapture.report.answers import calibration_statement, rated_rpm_lines, 
 from trialcapture.report.band_table import review_line
 from trialcapture.report.evidence_tables import condition_items
 from trialcapture.report.format import (
+    ReaderUnits,
     band_phrase,
     clock,
     column_decimals,
@@ -36,7 +37,6 @@ from trialcapture.report.format import (
     without_keys,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits
 
 SEVERITY_ORDER: dict[Severity, int] = {"red": 0, "yellow": 1, "info": 2}
 SEVERITY_WORDS: dict[Severity, str] = {"red": "Serious", "yellow": "Caution", "info": "Note"}

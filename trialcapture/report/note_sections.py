@@ -11,8 +11,7 @@ from trialcapture.config import UnitSystem
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.note_record import item_key
 from trialcapture.reduce.summary import NotedFinding, NotedMeasure, NotedPhoto, NoteRecord, SoundLevel, Summary
-from trialcapture.report.format import DASH, band_phrase, clock, date, duration, fixed, plural
-from trialcapture.report.reader_units import ReaderUnits
+from trialcapture.report.format import DASH, ReaderUnits, band_phrase, clock, date, duration, fixed, plural
 from trialcapture.units import convert, dimension, parse_unit
 
 MOST_ROWS = 400

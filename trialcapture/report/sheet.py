@@ -21,11 +21,23 @@ from trialcapture.reduce.summary import (
     TrialWarning,
 )
 from trialcapture.report.band_table import BAND_QUANTITIES, ECONOMY, FUEL, RANGE, SPEED, BandQuantity
-from trialcapture.report.format import DASH, clock, date, expanded, fixed, join_words, number, rows, signed, words
+from trialcapture.report.format import (
+    DASH,
+    ReaderUnits,
+    Scale,
+    clock,
+    date,
+    expanded,
+    fixed,
+    join_words,
+    number,
+    own_decimals,
+    rows,
+    signed,
+    words,
+)
 from trialcapture.report.limits import SEVERITY_ORDER
-from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
-from trialcapture.report.sheet_print import Paper, SheetTexts, crowding_of
-from trialcapture.report.sheet_words import HANDLING, in_words, results_of
+from trialcapture.report.sheet_words import HANDLING, Paper, SheetTexts, crowding_of, in_words, results_of
 from trialcapture.report.traced import (
     LEGS,
     Ledger,

@@ -28,16 +28,18 @@ from trialcapture.reduce.combined_bands import session_letter
 from trialcapture.reduce.summary import Measured, Summary
 from trialcapture.report.band_table import BAND_QUANTITIES, flag_text, quantity_decimals
 from trialcapture.report.format import (
+    ReaderUnits,
+    Scale,
     band_label,
     column_decimals,
     expanded,
     number,
+    own_decimals,
     parse_moment,
     rows,
     split_flags,
     words,
 )
-from trialcapture.report.reader_units import ReaderUnits, Scale, own_decimals
 from trialcapture.report.sheet import Sheet, SheetAnswer, build_sheet
 from trialcapture.report.traced import Phrase, Traced, text_of
 from trialcapture.safe_text import clean_page, spreadsheet_text

@@ -27,7 +27,9 @@ from trialcapture.report.answers import (
 from trialcapture.report.band_table import BandTable, band_table, coverage_statement, review_line
 from trialcapture.report.format import (
     DASH,
+    METRIC,
     NARROW_SPACE,
+    ReaderUnits,
     clock,
     degrees,
     duration,
@@ -39,7 +41,6 @@ from trialcapture.report.format import (
     words,
 )
 from trialcapture.report.limits import WarningLine, seal_line, warning_lines
-from trialcapture.report.reader_units import METRIC, ReaderUnits
 from trialcapture.safe_text import clean_text
 
 _SCREEN, _NARROW = 80, 62

@@ -15,8 +15,7 @@ from markupsafe import Markup, escape
 from trialcapture.reduce.combined_bands import CombinedTrial
 from trialcapture.reduce.summary import Summary, as_json
 from trialcapture.report.band_table import BandQuantity, quantity_decimals
-from trialcapture.report.format import DASH, expanded, fixed, grouped, number, plus_minus
-from trialcapture.report.reader_units import ReaderUnits, Scale
+from trialcapture.report.format import DASH, ReaderUnits, Scale, expanded, fixed, grouped, number, plus_minus
 from trialcapture.safe_text import clean_page
 
 SUMMARY, BANDS, LEGS = "summary.json", "bands.parquet", "legs.csv"

@@ -27,14 +27,13 @@ from trialcapture.archive.fleet.fleet_archive import (
 from trialcapture.archive.fleet.object_store import StoreAwayError
 from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.pack import find_session_files
-from trialcapture.archive.result_hashes import RESULTS
+from trialcapture.archive.result_set import RESULTS
 from trialcapture.archive.seal import read_chain, root_of
 from trialcapture.archive.session import open_session
 from trialcapture.archive.verify import Verification, verify_session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.safe_text import clean_text
-from trialcapture.system.session_files import check_session_files
-from trialcapture.system.session_lock import is_locked
+from trialcapture.system.session_files import check_session_files, is_locked
 
 Outcome = Literal["added", "new revision", "new results", "already there", "refused", "not tried"]
 _DERIVED = ("reduction/", "trialset/")

@@ -28,7 +28,7 @@ from trialcapture.archive.fleet.object_store import (
     where,
 )
 from trialcapture.archive.manifest import ManifestEntry, hash_file
-from trialcapture.archive.result_hashes import RESULTS
+from trialcapture.archive.result_set import RESULTS
 from trialcapture.archive.seal import root_of
 from trialcapture.bounded_parsing import parse_json
 from trialcapture.errors import TrialCaptureError

@@ -35,7 +35,7 @@ from trialcapture.archive.fleet.fleet_archive import (
 from trialcapture.archive.fleet.fleet_index import known_sessions, read_state
 from trialcapture.archive.fleet.object_store import hash_object, open_store, read_object
 from trialcapture.archive.manifest import ManifestEntry
-from trialcapture.archive.result_hashes import RESULTS
+from trialcapture.archive.result_set import RESULTS
 from trialcapture.archive.seal import NAME, SESSION, parse_chain, root_of
 from trialcapture.errors import TrialCaptureError
 from trialcapture.safe_text import clean_text

@@ -3,11 +3,20 @@
 Where a message says the same as an NMEA 0183 sentence it has that sentence's table and columns, so that it can
 be placed on UTC and merged like one: RPM, HDG, HDT, ROT, RSA, VHW, DPT, MTW, MWV, MWD, XDR (attitude), GGA, ZDA.
 Where there is no such sentence it has a table of its own (`OWN_TABLES`).
+
+CAN frames from candump text lines, all lines of a block at once.
+
+``(1790000000.123456) can1 09F20010#00B036D204FBFFFF`` is what ``candump -L`` of the can-utils writes and what
+the recorder keeps. The channel is the source's id. What ``candump -ta`` shows on a screen,
+`` (1790000000.123456)  can1  09F20010   [8]  00 B0 36 D2 04 FB FF FF``, is read as well. Lines of another shape
+(remote, FD and error frames, damage) are no data frames for us and are reported, never an exception.
 """
 
 from __future__ import annotations
 
+import re
 from collections import Counter
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -15,10 +24,245 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of, to_arrow
 from trialcapture.decode import byte_columns
-from trialcapture.decode.can.candump import Frames, parse_candump
+from trialcapture.decode.byte_columns import encode_spans
 from trialcapture.decode.can.messages import ADDRESSES, TP_CM, TP_DT, FastPackets, Loss, Message, Rows, Transport
 from trialcapture.decode.can.parameter_groups import FAST, J1939, NMEA2000, make_tables
 from trialcapture.decode.rejects import SCHEMA, no_words, optional_words
+
+I64 = npt.NDArray[np.int64]
+U8 = npt.NDArray[np.uint8]
+Bools = npt.NDArray[np.bool_]
+
+_MARGIN = b"\n" + b" " * 127
+"""Stands around a block: longer than any look ahead, so that none leaves the buffer."""
+_HEX = np.full(256, 255, np.uint8)
+for _digit in b"0123456789ABCDEFabcdef":
+    _HEX[_digit] = int(chr(_digit), 16)
+_LONGEST_STAMP = 11
+"""Most digits of a stamp's seconds (our choice: ten last until 2286)."""
+_EXTENDED = 8
+"""Hexadecimal digits of a 29-bit identifier, as candump writes it."""
+_NO_DATA_FRAME = re.compile(
+    rb"\(\d+\.\d{6}\) \S+ ([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(#[0-9A-Fa-f]+|R[0-9A-Fa-f]?|[0-9A-Fa-f]*)( [RT])?"
+)
+# Both shapes with any spacing and any number of decimals; between channel and identifier ``candump -x`` tells the
+# direction and the state of the controller, behind the data ``-a`` shows it as letters.
+_SPACED = re.compile(
+    rb"^[ \t]*\((\d{1,11})\.(\d{1,9})\)[ \t]+(\S+)[ \t]+(?:[RT]X[ \t]+[-B][ \t]+[-E][ \t]+)?"
+    rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
+    rb"(?:#([0-9A-Fa-f]{0,16})|[ \t]+\[([0-8])\]((?:[ \t]+[0-9A-Fa-f]{2})*)(?:[ \t]+'[^\r\n]*')?)[ \t]*(\r?)$",
+    re.MULTILINE,
+)
+_WITHOUT_TIME = re.compile(
+    rb"^[ \t]*(?:\(\d{4}-\d\d-\d\d[^)\r\n]*\)[ \t]+)?\S+[ \t]+(?:[0-9A-Fa-f]{8}|[0-9A-Fa-f]{3})"
+    rb"(?:[ \t]+\[\d+\](?:[ \t]+[0-9A-Fa-f]{2})*|#[0-9A-Fa-f]*)[ \t]*\r?$",
+    re.MULTILINE,
+)
+
+
+def candump_kind(block: bytes) -> str:
+    """Return what a text holds: ``frames`` with times, ``frames without times``, or "" where it is no CAN log."""
+    if _SPACED.search(block):
+        return "frames"
+    return "frames without times" if _WITHOUT_TIME.search(block) else ""
+
+
+def is_candump_line(line: bytes) -> bool:
+    """Return True for a line, its end included, of either shape; frames that hold no data count too."""
+    bare = line.rstrip(b"\r\n")
+    return _NO_DATA_FRAME.fullmatch(bare) is not None or _SPACED.fullmatch(bare) is not None
+
+
+class Frames(NamedTuple):
+    """The data frames of a block with 29-bit identifiers, in order; each field is an array (n,)."""
+
+    line: I64
+    """0-based line in the file."""
+    stamp_ns: I64
+    """Time written in the line [ns since 1970 UTC]."""
+    channel: npt.NDArray[np.int32]
+    """Index into `channels`."""
+    pgn: I64
+    """Parameter group number; the destination is not part of it."""
+    address: U8
+    """Address of the sender."""
+    destination: U8
+    """Address of the receiver, 255 for all."""
+    data: U8
+    """(n, 8) data bytes, 0xFF where a frame has fewer: that reads as "not available"."""
+    length: U8
+    """Number of data bytes."""
+    channels: list[str]
+    """Names of the channels."""
+
+
+class UnusableLine(NamedTuple):
+    """A line that holds no data frame we can use."""
+
+    line: int
+    reason: str
+    text: bytes
+
+
+def parse_candump(block: bytes, first_line: int = 0) -> tuple[Frames, list[UnusableLine], int]:
+    """Take candump lines apart.
+
+    Args:
+        block: Whole lines, ended by LF or CRLF, or all by CR.
+        first_line: Line number of the block's first line in its file.
+
+    Returns:
+        The frames, the lines that are none, and how many frames had an 11-bit identifier (these are neither
+        NMEA 2000 nor J1939 and are not looked at).
+    """
+    if b"\n" not in block:
+        block = block.replace(b"\r", b"\n")
+    if b"[" in block or b")  " in block or block.startswith(b" ") or b"\n " in block:
+        block = _SPACED.sub(_as_recorded, block)
+    frames, odd, short = _parse_recorded(block, first_line)
+    if odd and not frames.line.size and not short:  # another number of decimals
+        frames, odd, short = _parse_recorded(_SPACED.sub(_as_recorded, block), first_line)
+    return frames, odd, short
+
+
+def _as_recorded(match: re.Match[bytes]) -> bytes:
+    """Return a line as the recorder would write it, or as it is where it does not hold the bytes it announces."""
+    seconds, decimals, channel, identifier, data, count, spaced, end = match.groups()
+    if data is None:
+        data = b"".join(spaced.split())
+        if len(data) != 2 * int(count):
+            return match[0]
+    micros = decimals[:6].ljust(6, b"0")
+    return b"(%s.%s) %s %s#%s%s" % (seconds, micros, channel, identifier, data, end)
+
+
+def _parse_recorded(block: bytes, first_line: int) -> tuple[Frames, list[UnusableLine], int]:
+    """Take lines apart that are as the recorder writes them."""
+    buf = np.frombuffer(_MARGIN[::-1] + block + _MARGIN, np.uint8)
+    ends = np.flatnonzero(buf == ord("\n"))
+    start, stop = ends[:-1] + 1, ends[1:].copy()
+    stop -= (buf[stop - 1] == ord("\r")) & (stop > start)
+    line = first_line + np.arange(len(start), dtype=np.int64)
+    filled = stop > start
+    start, stop, line = start[filled], stop[filled], line[filled]
+    sound, close, space, mark = _landmarks(buf, start, stop)
+    stamp_ns, stamped = _stamps(buf, start, close)
+    ident, named = hex_numbers(buf, space + 1, mark)
+    data, length, readable = _data(buf, mark, stop)
+    sound &= stamped & named & readable
+    extended = mark - space - 1 == _EXTENDED
+    extended &= ident < 1 << 29
+    odd = [
+        UnusableLine(int(line[at]), _why(bytes(buf[start[at] : stop[at]])), bytes(buf[start[at] : stop[at]][:256]))
+        for at in np.flatnonzero(~(sound & ((mark - space - 1 == 3) | extended)))
+    ]
+    keep = np.flatnonzero(sound & extended)
+    channel, channels = encode_spans(buf, close[keep] + 2, space[keep] - close[keep] - 2)
+    ident = ident[keep]
+    pdu_format, specific = (ident >> 16) & 0xFF, (ident >> 8) & 0xFF
+    broadcast = pdu_format >= 240
+    frames = Frames(
+        line[keep],
+        stamp_ns[keep],
+        channel,
+        (ident >> 8 & 0x3FF00) | np.where(broadcast, specific, 0),
+        (ident & 0xFF).astype(np.uint8),
+        np.where(broadcast, 255, specific).astype(np.uint8),
+        data[keep],
+        length[keep],
+        channels,
+    )
+    return frames, odd, int((sound & ~extended & (mark - space - 1 == 3)).sum())
+
+
+def _why(text: bytes) -> str:
+    return "no data frame" if _NO_DATA_FRAME.fullmatch(text) else "no can frame"
+
+
+def _landmarks(buf: U8, start: I64, stop: I64) -> tuple[Bools, I64, I64, I64]:
+    """Return which lines have the shape ``(…) channel id#…``, and where ``)``, the last space and ``#`` stand."""
+    positions = [_only(buf, start, stop, byte) for byte in b"()#"]
+    spaces = np.flatnonzero(buf == ord(" "))
+    first = np.searchsorted(spaces, start)
+    two = np.searchsorted(spaces, stop) - first == 2
+    first = np.where(two, first, 0)
+    after_stamp, before_id = spaces[first], spaces[np.minimum(first + 1, len(spaces) - 1)]
+    (opened, has_open), (close, has_close), (mark, has_mark) = positions
+    sound = two & has_open & has_close & has_mark
+    sound &= (opened == start) & (after_stamp == close + 1) & (before_id > after_stamp + 1) & (mark > before_id + 1)
+    safe = np.where(sound, start, 0)
+    return (
+        sound,
+        np.where(sound, close, safe),
+        np.where(sound, before_id, safe),
+        np.where(sound, mark, safe + 1),
+    )
+
+
+def _only(buf: U8, start: I64, stop: I64, byte: int) -> tuple[I64, Bools]:
+    """Return the position of a byte in each line and whether it stands there exactly once."""
+    found = np.flatnonzero(buf == byte)
+    if not len(found):
+        return np.zeros_like(start), np.zeros(len(start), np.bool_)
+    first = np.searchsorted(found, start)
+    once = np.searchsorted(found, stop) - first == 1
+    return found[np.where(once, first, 0)], once
+
+
+def _stamps(buf: U8, start: I64, close: I64) -> tuple[I64, Bools]:
+    """Return ``(seconds.microseconds)`` in ns, and where it has that shape."""
+    whole = close - 7 - start - 1
+    good = (whole >= 1) & (whole <= _LONGEST_STAMP) & (buf[np.maximum(close - 7, 0)] == ord("."))
+    value = np.zeros(len(start), np.int64)
+    for nth in range(_LONGEST_STAMP + 7):
+        at = np.minimum(start + 1 + nth, len(buf) - 1)
+        inside = good & (at < close) & (at != close - 7)
+        digit = buf[at].astype(np.int64) - ord("0")
+        good &= ~inside | ((digit >= 0) & (digit <= 9))
+        value = np.where(inside, value * 10 + digit, value)
+    return np.where(good, value, 0) * 1000, good
+
+
+def hex_numbers(buf: U8, start: I64, stop: I64) -> tuple[I64, Bools]:
+    """Return the value of up to eight hexadecimal digits, and where they are such."""
+    length = stop - start
+    good = (length >= 1) & (length <= _EXTENDED)
+    value = np.zeros(len(start), np.int64)
+    for nth in range(_EXTENDED):
+        inside = good & (nth < length)
+        digit = _HEX[buf[np.minimum(start + nth, len(buf) - 1)]]
+        good &= ~inside | (digit < 16)
+        value = np.where(inside, value * 16 + digit, value)
+    return value, good
+
+
+def hex_bytes(buf: U8, start: I64, stop: I64) -> tuple[U8, I64, Bools]:
+    """Return the bytes of pairs of hexadecimal digits, padded with 0xFF, how many, and where the digits are such."""
+    digits = np.maximum(stop - start, 0)
+    good = (stop >= start) & (digits % 2 == 0)
+    data = np.full((len(start), max(int(digits.max(initial=0)) // 2, 1)), 0xFF, np.uint8)
+    for nth in range(data.shape[1]):
+        inside = good & (2 * nth < digits)
+        at = np.minimum(start + 2 * nth, len(buf) - 2)
+        high, low = _HEX[buf[at]], _HEX[buf[at + 1]]
+        good &= ~inside | ((high < 16) & (low < 16))
+        data[:, nth] = np.where(inside, (high << 4) | (low & 0x0F), 0xFF)
+    return data, np.where(good, digits // 2, 0), good
+
+
+def _data(buf: U8, mark: I64, stop: I64) -> tuple[U8, U8, Bools]:
+    """Return data bytes, their number, and where they are pairs of hexadecimal digits, at most eight."""
+    digits = stop - mark - 1
+    good = (digits >= 0) & (digits <= 16) & (digits % 2 == 0)
+    data = np.full((len(mark), 8), 0xFF, np.uint8)
+    for nth in range(8):
+        inside = good & (2 * nth < digits)
+        at = np.minimum(mark + 1 + 2 * nth, len(buf) - 2)
+        high, low = _HEX[buf[at]], _HEX[buf[at + 1]]
+        good &= ~inside | ((high < 16) & (low < 16))
+        data[:, nth] = np.where(inside, (high << 4) | low, 0xFF)
+    return data, np.where(good, digits // 2, 0).astype(np.uint8), good
+
 
 CAN_REASONS = (
     "no can frame",

@@ -23,7 +23,7 @@ import pyarrow as pa
 
 from trialcapture.buffers import column_of, integers, to_arrow
 from trialcapture.decode import byte_columns
-from trialcapture.decode.can.candump import hex_bytes, hex_numbers
+from trialcapture.decode.can.can_decoder import hex_bytes, hex_numbers
 from trialcapture.decode.can.messages import TP_CM, TP_DT, FastPackets, Loss, Rows, Transport
 from trialcapture.decode.can.parameter_groups import FAST, J1939, NMEA2000, make_tables
 from trialcapture.decode.nmea0183.fields import I64, U8, Bools

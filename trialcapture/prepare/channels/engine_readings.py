@@ -15,9 +15,16 @@ from trialcapture.config import Config, Engine, Fuel, Xdr
 from trialcapture.decode.engine_log.log_table import BY_MASS
 from trialcapture.decode.nmea0183.encapsulated import TALKERS
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.channels.on_change import RowsOnChange, held_rows
 from trialcapture.prepare.channels.resolution import SLOPE_WINDOW_S, Resolution, find_resolution
-from trialcapture.prepare.channels.series import Candidate, column, find_sources, split_sources, truth
+from trialcapture.prepare.channels.series import (
+    Candidate,
+    RowsOnChange,
+    column,
+    find_sources,
+    held_rows,
+    split_sources,
+    truth,
+)
 from trialcapture.prepare.clocks.sentence_times import STANDS_FOR_COLUMN, readings_of, receiver_codes
 from trialcapture.prepare.data_health import Disagreement
 from trialcapture.units import FloatOrArray

@@ -17,8 +17,17 @@ import pyarrow as pa
 
 from trialcapture.buffers import coded, floats, to_arrow, truths
 from trialcapture.prepare.clocks.lower_envelope import FROZEN_NS, find_repeats
-from trialcapture.prepare.clocks.receive_time import CLOCKS, Stamps, block_axes, find_shifts_ns
-from trialcapture.prepare.clocks.sentence_times import DAY_NS, STANDS_FOR_COLUMN, TIMED, integer_column, receiver_codes
+from trialcapture.prepare.clocks.sentence_times import (
+    CLOCKS,
+    DAY_NS,
+    STANDS_FOR_COLUMN,
+    TIMED,
+    Stamps,
+    block_axes,
+    find_shifts_ns,
+    integer_column,
+    receiver_codes,
+)
 from trialcapture.prepare.sample_statistics import first_least
 
 Ints = npt.NDArray[np.int64]

@@ -19,13 +19,15 @@ from trialcapture.prepare.clocks.downsampled_index import (
     DownsampledIndex,
     find_pace_ns,
 )
-from trialcapture.prepare.clocks.line_order import Epochs, TimesByOrder, assign_utc_by_order, find_times_by_order
 from trialcapture.prepare.clocks.lower_envelope import FROZEN_NS, LONG_FROZEN_NS, ClockFit, find_repeats, find_slips
-from trialcapture.prepare.clocks.receive_time import CLOCKS, Stamps, block_axes, choose_clock
 from trialcapture.prepare.clocks.receiver_clocks import (
     ClockRow,
+    Epochs,
+    TimesByOrder,
+    assign_utc_by_order,
     declared_latency_s,
     envelope_latency_s,
+    find_times_by_order,
     fit_receivers,
     follow_by_order,
     gather_timed_sentences,
@@ -34,8 +36,12 @@ from trialcapture.prepare.clocks.receiver_clocks import (
 )
 from trialcapture.prepare.clocks.receiver_steps import LONGEST_DELAY_S, TimeCorrection, TimedSentences
 from trialcapture.prepare.clocks.sentence_times import (
+    CLOCKS,
     DAY_NS,
     Calendar,
+    Stamps,
+    block_axes,
+    choose_clock,
     integer_column,
     live_times,
     main_receiver,
