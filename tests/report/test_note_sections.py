@@ -11,7 +11,7 @@ import pint
 import pytest
 
 from tests.report.test_page import EVIL, Page
-from tests.report.trial_tables import drawn_once, make_trial, typed
+from tests.report.trial_tables import drawn_once, make_trial, report_of, typed
 from trialcapture.reduce.summary import (
     FuelBalance,
     LegFuel,
@@ -28,7 +28,6 @@ from trialcapture.reduce.summary import (
 )
 from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.note_sections import MOST_ROWS, note_sections, reader_measure
-from trialcapture.report.page import render_report, render_sheet
 
 US, IMPERIAL = ReaderUnits("us"), ReaderUnits("imperial")
 T = "2031-05-14T09:00:00.000Z"
@@ -87,7 +86,7 @@ def summary(trial: dict[str, Any]) -> Summary:
 
 
 def page_of(trial: dict[str, Any], summary: Summary, units: ReaderUnits = METRIC, **more: Any) -> str:
-    return render_report(**(trial | {"summary": summary}), units=units, draw=drawn_once, **more)
+    return report_of(**(trial | {"summary": summary}), units=units, draw=drawn_once, **more)
 
 
 def table(summary: Summary, name: str, units: ReaderUnits = METRIC) -> Any:
@@ -129,7 +128,7 @@ def test_title_and_notes_of_the_settings_are_printed(trial: dict[str, Any], summ
     html = page_of(trial, found)
     assert "A windy day" in html
     assert "Two runs spoilt." in html
-    assert "A windy day" in render_sheet(trial["bands"], trial["legs"], found, draw=drawn_once)
+    assert "A windy day" in report_of(**(trial | {"summary": found}), draw=drawn_once).partition("</article>")[0]
 
 
 def test_defects_come_first_and_handling_has_its_own_section(summary: Summary) -> None:

@@ -14,14 +14,13 @@ from pypdf import PdfReader
 
 from tests.report.test_reader_units import BOTH, US
 from tests.report.test_sheet import full_trial
-from tests.report.trial_tables import drawn_once, make_trial, render_one_page, typed
+from tests.report.trial_tables import drawn_once, make_trial, render_one_page, report_of, typed
 from trialcapture.pipeline import process
 from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS
 from trialcapture.rehearse.scenarios import SCENARIOS, load_plan
 from trialcapture.rehearse.simulate import simulate
 from trialcapture.rehearse.write import write_session
 from trialcapture.report.format import METRIC, ReaderUnits
-from trialcapture.report.page import render_report
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = [
@@ -106,7 +105,7 @@ def test_the_sheet_is_one_page_and_whole(make: Any, units: ReaderUnits, printed:
 def test_the_evidence_of_nine_bands_is_at_most_eight_pages_behind_the_sheet(printed: Printed) -> None:
     trial = make_trial(steps=tuple(range(800, 3500, 300)))
     for units in (METRIC, US):
-        html = render_report(**trial | {"summary": typed(trial["summary"])}, units=units, draw=drawn_once)
+        html = report_of(**trial | {"summary": typed(trial["summary"])}, units=units, draw=drawn_once)
         pages = printed(html).pages
         assert 2 <= len(pages) <= 9
         assert "TRIAL SHEET" in pages[0].extract_text().upper()

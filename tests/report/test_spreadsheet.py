@@ -34,7 +34,7 @@ from trialcapture.archive.notes import Note, parse_note, read_notes
 from trialcapture.archive.session import open_session
 from trialcapture.cli import group
 from trialcapture.pipeline import process
-from trialcapture.reduce.summary import parse_summary
+from trialcapture.reduce.summary import Summary, parse_summary
 from trialcapture.report.band_table import band_table
 from trialcapture.report.format import DASH, METRIC, ReaderUnits, expanded
 from trialcapture.report.sheet import build_sheet
@@ -79,15 +79,19 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return processed_copy(SAMPLE.name, tmp_path_factory.mktemp("trial") / "session", pages=True)
 
 
+def workbook(bands: pa.Table, legs: pa.Table | None, summary: Summary, notes: list[Note], units: ReaderUnits) -> bytes:
+    return trial_xlsx(bands, legs, build_sheet(bands, legs, summary, units), summary, notes, units)
+
+
 def of_session(folder: Path, units: ReaderUnits = METRIC, notes: list[Note] | None = None) -> bytes:
     reduction = folder / "reduction"
     bands, legs = pq.read_table(reduction / "bands.parquet"), None
     summary = parse_summary((reduction / "summary.json").read_text(encoding="utf-8"))
-    return trial_xlsx(bands, legs, summary, notes or [], units)
+    return workbook(bands, legs, summary, notes or [], units)
 
 
 def of_trial(trial: dict[str, Any], units: ReaderUnits = METRIC, notes: list[Note] | None = None) -> bytes:
-    return trial_xlsx(trial["bands"], trial["legs"], typed(trial["summary"]), notes or [], units)
+    return workbook(trial["bands"], trial["legs"], typed(trial["summary"]), notes or [], units)
 
 
 def opened(data: bytes) -> Any:
@@ -160,7 +164,7 @@ def test_every_band_figure_is_the_stored_one_in_the_readers_unit(session: Path, 
 def test_legs_are_those_of_the_result(session: Path) -> None:
     made = process(session)
     summary, legs = made["findings"], made["legs"]
-    sheet = opened(trial_xlsx(made["bands"], legs, summary, [], US))["Legs"]
+    sheet = opened(workbook(made["bands"], legs, summary, [], US))["Legs"]
     got = values(sheet)
     stored = sorted(legs.to_pylist(), key=lambda r: r["start"])
     assert [g["Leg"] for g in got] == [r["segment_id"] for r in stored]
@@ -181,7 +185,7 @@ def test_process_writes_it_among_the_results_twice_with_equal_bytes(session: Pat
     made = process(again)
     assert made["paths"]["spreadsheet"].read_bytes() == first
     notes = read_notes(open_session(again))
-    assert trial_xlsx(made["bands"], made["legs"], made["findings"], notes, METRIC) == first
+    assert workbook(made["bands"], made["legs"], made["findings"], notes, METRIC) == first
     listed = json.loads((session / "reduction" / "results.json").read_text(encoding="utf-8"))
     assert "reduction/trial.xlsx" in {entry["path"] for entry in listed["files"]}
     result = CliRunner().invoke(group, ["process", str(again), "--units", "us"])
@@ -200,7 +204,7 @@ def test_the_file_tells_no_time_of_making_and_no_path(session: Path) -> None:
     assert not any(str(session.parent).encode() in content for _, content in parts(data))
     undated = replace(summary, session=replace(summary.session, created="no time"))
     bands = pq.read_table(session / "reduction" / "bands.parquet")
-    assert opened(trial_xlsx(bands, None, undated, [], METRIC)).properties.created == datetime(1980, 1, 1)
+    assert opened(workbook(bands, None, undated, [], METRIC)).properties.created == datetime(1980, 1, 1)
 
 
 def test_the_trial_page_says_what_the_sheet_says(session: Path) -> None:
@@ -349,7 +353,7 @@ def test_a_band_of_unknown_engine_speed_among_others_is_not_drawn() -> None:
 def test_a_trial_without_bands_is_a_workbook_too(units: ReaderUnits) -> None:
     trial = make_trial(accepted=False)
     for summary in (trial["summary"], bare_summary()):
-        book = opened(trial_xlsx(trial["bands"].slice(0, 0), None, typed(summary), [], units))
+        book = opened(workbook(trial["bands"].slice(0, 0), None, typed(summary), [], units))
         assert book.sheetnames[:3] == ["Trial", "Bands", "Legs"]
         assert drawn(book["Bands"]) == []
         assert (table(book["Bands"]), table(book["Legs"]), table(book["Notes"])) == ([], [], [])

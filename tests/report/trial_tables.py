@@ -27,6 +27,7 @@ from trialcapture.report.figures import Drawing
 from trialcapture.report.figures_results import band_figures, draw_specification
 from trialcapture.report.format import METRIC, ReaderUnits
 from trialcapture.report.page import render_report, render_sheet
+from trialcapture.report.sheet import build_sheet
 
 START_NS = 1_936_512_000_000_000_000 + 8 * 3600 * 10**9
 STAMP = pa.timestamp("ns", tz="UTC")
@@ -335,16 +336,24 @@ def drawn_once(make: Callable[..., Any], *given: Any) -> Any:
 _DRAWN: dict[tuple[str, str], Any] = {}
 
 
+def report_of(
+    summary: Summary, *, bands: pa.Table, legs: pa.Table | None, units: ReaderUnits = METRIC, **parts: Any
+) -> str:
+    """Return the whole report of a trial."""
+    sheet = build_sheet(bands, legs, summary, units)
+    return render_report(bands=bands, legs=legs, summary=summary, sheet=sheet, units=units, **parts)
+
+
 def render(*, summary: dict[str, Any], draw: Callable[..., Any] = drawn_once, **parts: Any) -> str:
     """Return the page of a trial from `make_trial`, without the sheet that stands before the evidence."""
-    before, _, rest = render_report(summary=typed(summary), draw=draw, **parts).partition('<article class="one')
+    before, _, rest = report_of(typed(summary), draw=draw, **parts).partition('<article class="one')
     return before + rest.partition("</article>")[2]
 
 
 def render_one_page(*, summary: dict[str, Any], bands: pa.Table, legs: pa.Table | None, **parts: Any) -> str:
     """Return the trial sheet of a trial from `make_trial`."""
-    asked = {"units": parts["units"]} if "units" in parts else {}
-    return render_sheet(bands, legs, typed(summary), draw=drawn_once, **asked)
+    found, units = typed(summary), parts.get("units", METRIC)
+    return render_sheet(build_sheet(bands, legs, found, units), bands, found, units, drawn_once)
 
 
 def _item(

@@ -9,10 +9,9 @@ import pyarrow as pa
 
 from trialcapture.config import Config
 from trialcapture.prepare.sample_statistics import wrap_deg
-from trialcapture.reduce.bands import Band, band_key
+from trialcapture.reduce.bands import POWER_U, Band, band_key, power_at
 from trialcapture.reduce.reduction import GatheredLegs, Reduction, reduce_gathered
 from trialcapture.reduce.runs import IntArray
-from trialcapture.reduce.session_comparison import POWER_U, power_at
 from trialcapture.reduce.summary import RepeatedQuantity, RepeatedStep, TrialWarning
 from trialcapture.reduce.tables import iso_utc, quantity, warn
 from trialcapture.reduce.uncertainty import ComparedValue, combine_uncertainties, compare_values

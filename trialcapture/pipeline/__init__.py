@@ -41,6 +41,7 @@ from trialcapture.reduce.tables import bands_csv, legs_csv, manoeuvres_csv
 from trialcapture.report.format import ReaderUnits, join_words
 from trialcapture.report.note_sections import MOST_PICTURES
 from trialcapture.report.page import PDFS, pdf_library, render_report, render_sheet, trial_pdfs
+from trialcapture.report.sheet import build_sheet
 from trialcapture.report.spreadsheet import trial_xlsx
 from trialcapture.report.track import track_geojson, track_gpx
 
@@ -167,19 +168,20 @@ def _derive(
         pa.default_memory_pool().release_unused()
         read_in = ReaderUnits(units or config.report.units, config.report.also)
         progress("report", None)
-        page = render_report(
-            bands=results.bands, legs=results.legs, summary=results.summary, samples=trial.overview,
+        sheet = build_sheet(results.bands, results.legs, results.summary, read_in)
+        report = render_report(
+            bands=results.bands, legs=results.legs, summary=results.summary, sheet=sheet, samples=trial.overview,
             segments=results.segments, clocks=trial.clocks, rejects=trial.rejects, units=read_in, draw=former.get,
             pictures=_pictures(session, results.summary),
         )  # fmt: skip
-        sheet = render_sheet(results.bands, results.legs, results.summary, read_in, former.get)
+        first_page = render_sheet(sheet, results.bands, results.summary, read_in, former.get)
         if keeping is not None:
             keeping.result()
     former.keep()
     provenance = provenance_of(session, config, raw)
-    pages = {"report.html": page.encode(), "sheet.html": sheet.encode()}
-    pages["trial.xlsx"] = trial_xlsx(results.bands, results.legs, results.summary, notes, read_in)
-    pages |= _pdfs(session, sheet, page, progress, told, is_asked=pdf)
+    pages = {"report.html": report.encode(), "sheet.html": first_page.encode()}
+    pages["trial.xlsx"] = trial_xlsx(results.bands, results.legs, sheet, results.summary, notes, read_in)
+    pages |= _pdfs(session, first_page, report, progress, told, is_asked=pdf)
     summary = as_json(results.summary)
     _write(files, session, config, trial, results, summary, pages, provenance)
     write_result_hashes(

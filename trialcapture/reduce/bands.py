@@ -45,6 +45,9 @@ TORN_STEP_SHARE, TORN_FOR_ONE_SHARE = 0.05, 0.01
 """A step as restless as the others of its trial is taken for two in no more than this share of cases; the second where
 that would leave a hold by itself, which is no measurement both ways (our choice)."""
 
+POWER_U = 0.5
+"""Standard uncertainty of d ln q / d ln rpm as the bands show it (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Band:
@@ -575,3 +578,12 @@ def _fuel_power(rate: FloatArray, rpm: FloatArray) -> FloatArray:
     if known.size >= 2 and np.all(np.diff(rpm[known]) > 0):
         power[known] = np.clip(np.gradient(np.log(rate[known]), np.log(rpm[known])), 0.0, 5.0)
     return power
+
+
+def power_at(values: FloatArray, rpm: FloatArray, band: int, usual: float, most: float) -> float:
+    """Return d ln q / d ln rpm at a band by the band table, between 0 and `most`; `usual` where nothing tells."""
+    known = np.flatnonzero(np.isfinite(values) & np.isfinite(rpm) & (values > 0))
+    if known.size < 2 or band not in known or not np.all(np.diff(rpm[known]) > 0):
+        return usual
+    slopes = np.gradient(np.log(values[known]), np.log(rpm[known]))
+    return float(np.clip(slopes[np.searchsorted(known, band)], 0.0, most))

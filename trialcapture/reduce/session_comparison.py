@@ -20,7 +20,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from trialcapture.errors import TrialCaptureError
 from trialcapture.reduce.air_drag import RunsInWind, WindLoss, unmeasured_loss, wind_losses
-from trialcapture.reduce.bands import SAME_STEP_PCT
+from trialcapture.reduce.bands import POWER_U, SAME_STEP_PCT, power_at
 from trialcapture.reduce.summary import (
     BandBudget,
     BoatStatement,
@@ -53,8 +53,6 @@ RULE = (
     "for 95 % (2 with many degrees of freedom). Else within noise. Errors that both share take no part."
 )
 """Of the verdict, as it is printed."""
-POWER_U = 0.5
-"""Standard uncertainty of d ln q / d ln rpm as the bands show it (common practice, no source)."""
 FARTHEST_PCT = 3.0
 """A band is brought along its curve no further than this share of the engine speed (common practice, no source)."""
 WIDEST_GAP = 1.5
@@ -317,15 +315,6 @@ class _Curve:
             },
             how=f"between {names}", ways=min(a.ways, b.ways), flags=tuple(dict.fromkeys((*a.flags, *b.flags))),
         )  # fmt: skip
-
-
-def power_at(values: FloatArray, rpm: FloatArray, band: int, usual: float, most: float) -> float:
-    """Return d ln q / d ln rpm at a band by the band table, between 0 and `most`; `usual` where nothing tells."""
-    known = np.flatnonzero(np.isfinite(values) & np.isfinite(rpm) & (values > 0))
-    if known.size < 2 or band not in known or not np.all(np.diff(rpm[known]) > 0):
-        return usual
-    slopes = np.gradient(np.log(values[known]), np.log(rpm[known]))
-    return float(np.clip(slopes[np.searchsorted(known, band)], 0.0, most))
 
 
 def _curves(session: ComparedSession, scatter: Mapping[str, _FittedScatter], wind: WindLoss) -> dict[str, _Curve]:

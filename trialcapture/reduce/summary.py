@@ -1521,13 +1521,20 @@ def as_json(value: Any) -> Any:
     if isinstance(value, DataHealth):
         return value.as_json()
     if is_dataclass(value):
-        kept = [(f, getattr(value, f.name)) for f in fields(value)]
-        return {f.name.removesuffix("_"): as_json(x) for f, x in kept if x != f.default}
+        stored = _stored_fields(cast("Hashable", type(value)))
+        kept = [(key, getattr(value, name), default) for name, key, default in stored]
+        return {key: as_json(x) for key, x, default in kept if x != default}
     if isinstance(value, Mapping):
         return {str(key): as_json(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [as_json(item) for item in value]
     return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+@cache
+def _stored_fields(kind: type[Any]) -> tuple[tuple[str, str, Any], ...]:
+    """Return the name of each field of a record, its key in JSON and its default, with which it is left out."""
+    return tuple((f.name, f.name.removesuffix("_"), f.default) for f in fields(kind))
 
 
 Stored = TypeVar("Stored")

@@ -7,6 +7,7 @@ equal input gives equal bytes. Matplotlib is imported when something is drawn: a
 
 from __future__ import annotations
 
+import gc
 import io
 import re
 import warnings
@@ -126,6 +127,9 @@ def draw(key: str, size: tuple[int, int], paint: Callable[[Figure], None], *, la
         # letters that the measuring font lacks are drawn by the reader's own
         warnings.filterwarnings("ignore", "Glyph .* missing from font", UserWarning)
         canvas.print_svg(out, metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
+    # a figure and its parts refer to each other: without this a dozen of them would wait in memory
+    del figure, canvas
+    gc.collect(1)
     return _inline(out.getvalue(), key, size, label)
 
 
@@ -227,6 +231,11 @@ def bottom_px(font_size: float) -> float:
     return 2.2 * font_size + 17
 
 
+def _name_px(font_size: float) -> float:
+    """Return how far below the axes the name of the axis begins: under ticks and their names [px]."""
+    return font_size + 10.5
+
+
 def new_axes(
     figure: Figure, heights: Sequence[float] = (1.0,), *, left: float = 42, right: float = 16, top: float = TOP_PX,
     gap: float = 30,
@@ -234,7 +243,8 @@ def new_axes(
     """Return axes above each other on one horizontal axis, with fixed margins.
 
     All figures have letters of one size, so their margins are known, and axes beside each other on the page line up.
-    Matplotlib's constrained layout would measure every text twice more and take as long as the drawing itself.
+    Matplotlib's constrained layout would measure every text twice more and take as long as the drawing itself. For the
+    same reason the name of the horizontal axis has a fixed place, and upright axes are named by their title.
 
     Args:
         figure: Where.
@@ -244,7 +254,7 @@ def new_axes(
         top: Height of the title and what stands beside it [px].
         gap: Between axes, with the title of the lower [px].
     """
-    from matplotlib import rcParams  # noqa: PLC0415
+    from matplotlib import rcParams, transforms  # noqa: PLC0415
 
     width, height = figure.get_size_inches() * 72
     bottom = bottom_px(rcParams["font.size"])
@@ -253,7 +263,13 @@ def new_axes(
         "left": left / width, "right": 1 - right / width, "bottom": bottom / height, "top": 1 - top / height,
         "hspace": gap * len(heights) / (inner - gap * (len(heights) - 1)), "height_ratios": list(heights),
     }  # fmt: skip
-    return list(figure.subplots(len(heights), 1, sharex=True, squeeze=False, gridspec_kw=spacing)[:, 0])
+    made = list(figure.subplots(len(heights), 1, sharex=True, squeeze=False, gridspec_kw=spacing)[:, 0])
+    name_at = (bottom - _name_px(rcParams["font.size"])) / height
+    for axes in made:
+        across = transforms.blended_transform_factory(axes.transAxes, figure.transFigure)
+        axes.xaxis.set_label_coords(0.5, name_at, transform=across)
+        axes.yaxis.set_label_coords(0.0, 0.5)
+    return made
 
 
 def text_width(text: str, size: float) -> float:

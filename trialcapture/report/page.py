@@ -77,7 +77,7 @@ from trialcapture.report.limits import (
     warning_lines,
 )
 from trialcapture.report.note_sections import note_sections
-from trialcapture.report.sheet import Sheet, build_sheet
+from trialcapture.report.sheet import Sheet
 from trialcapture.report.traced import markup
 from trialcapture.safe_text import clean_page
 from trialcapture.system.files import cache_folder
@@ -106,6 +106,7 @@ def render_report(
     bands: pa.Table,
     legs: pa.Table | None,
     summary: Summary,
+    sheet: Sheet,
     units: ReaderUnits = METRIC,
     draw: Callable[..., Any] = draw_now,
     pictures: Mapping[str, str] = _NO_PICTURES,
@@ -122,6 +123,7 @@ def render_report(
         bands: One row an RPM band.
         legs: The accepted segments that made each band.
         summary: The summary.
+        sheet: The trial sheet, which is the first page.
         units: What the reader asked for.
         draw: Is given each function that draws and its arguments, and returns the drawing.
         pictures: Small pictures of photos as data URIs, by file.
@@ -134,7 +136,7 @@ def render_report(
     missing = gaps(samples, bands, summary)
     table = band_table(bands, summary, units)
     context = {
-        "sheet": build_sheet(bands, legs, summary, units),
+        "sheet": sheet,
         "sheet_figure": draw(sheet_figure, bands, answered_rpm(summary), units),
         "boat": summary.boat.name or "Unnamed boat",
         "identity": _identity(summary),
@@ -200,8 +202,8 @@ def render_report(
 
 
 def render_sheet(
+    sheet: Sheet,
     bands: pa.Table,
-    legs: pa.Table | None,
     summary: Summary,
     units: ReaderUnits = METRIC,
     draw: Callable[..., Any] = draw_now,
@@ -209,13 +211,12 @@ def render_sheet(
     """Return the trial sheet as one HTML file that needs nothing beside it and prints on one page.
 
     Args:
+        sheet: What stands on it.
         bands: One row an RPM band.
-        legs: The accepted segments that made each band.
         summary: The summary.
         units: What the reader asked for.
         draw: See `render_report`.
     """
-    sheet = build_sheet(bands, legs, summary, units)
     return sheet_page(sheet, draw(sheet_figure, bands, answered_rpm(summary), units), units, summary.software_version)
 
 

@@ -40,7 +40,7 @@ from trialcapture.report.format import (
     split_flags,
     words,
 )
-from trialcapture.report.sheet import Sheet, SheetAnswer, build_sheet
+from trialcapture.report.sheet import Sheet, SheetAnswer
 from trialcapture.report.traced import Phrase, Traced, text_of
 from trialcapture.safe_text import clean_page, spreadsheet_text
 
@@ -96,19 +96,19 @@ class _Page:
 
 
 def trial_xlsx(
-    bands: pa.Table, legs: pa.Table | None, summary: Summary, notes: Sequence[Note], units: ReaderUnits
+    bands: pa.Table, legs: pa.Table | None, sheet: Sheet, summary: Summary, notes: Sequence[Note], units: ReaderUnits
 ) -> bytes:
     """Return the results of a trial as a workbook.
 
     Args:
         bands: One row an RPM band.
         legs: The accepted segments that made each band.
+        sheet: The trial sheet.
         summary: The summary.
         notes: Of the session; what people took back and what the recorder wrote is left out.
         units: Of the reader.
     """
     plain = _by_engine_speed(bands)
-    sheet = build_sheet(bands, legs, summary, units)
     pages = [
         _trial_page(sheet, plain, [summary], units), _bands_page(plain, legs, [summary], units), _legs_page(legs, units)
     ]  # fmt: skip
