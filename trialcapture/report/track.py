@@ -220,8 +220,8 @@ def _features(pieces: Sequence[TrackPiece], facts: Mapping[str, Any]) -> list[di
 
     A line between equal places has no length, which many programs refuse (OGC Simple Features, from memory).
     """
-    lines: list[tuple[list[list[float]], list[str]]] = []
-    points: list[tuple[list[float], str]] = []
+    lines: list[tuple[list[tuple[float, float]], list[str]]] = []
+    points: list[tuple[tuple[float, float], str]] = []
     for piece in pieces:
         places, times = _coordinates(piece), _times(piece.t_ns)
         if any(place != places[0] for place in places):
@@ -239,9 +239,9 @@ def _features(pieces: Sequence[TrackPiece], facts: Mapping[str, Any]) -> list[di
     return features
 
 
-def _coordinates(piece: TrackPiece) -> list[list[float]]:
+def _coordinates(piece: TrackPiece) -> list[tuple[float, float]]:
     lon, lat = ((np.round(x, _DECIMALS) + 0.0).tolist() for x in (piece.lon_deg, piece.lat_deg))
-    return [list(place) for place in zip(lon, lat, strict=True)]
+    return list(zip(lon, lat, strict=True))
 
 
 # ------------------------------------------------------------------------------
