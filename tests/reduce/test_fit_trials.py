@@ -98,3 +98,16 @@ def test_a_band_run_one_way_gains_most() -> None:
     gained = [p.now_kn - p.then_kn for p in planned]
     assert int(np.argmax(gained)) == 2
     assert [p.number for p in planned] == [3, 3, 2]
+
+
+@pytest.mark.parametrize(("bands", "runs_a_band"), [(2, 2), (5, 4), (8, 6)])
+def test_a_search_that_begins_near_the_answer_ends_where_one_from_nothing_does(bands: int, runs_a_band: int) -> None:
+    trial = draw_trial(np.random.default_rng(bands), 0.1, bands, runs_a_band)
+    whole = fit(trial)
+    asked = (trial.runs, trial.band_rpm, trial.line_heading_deg, trial.runs.mid_h[:1])
+    # with what the first fit came to believe of the size of the current, its own answer is found again
+    again = fit_current(*asked, former=whole.current)
+    assert again.speed_kn == pytest.approx(whole.speed_kn, abs=1e-6)
+    assert again.speed_u_kn == pytest.approx(whole.speed_u_kn, abs=1e-6)
+    assert again.run_current_kn == pytest.approx(whole.run_current_kn, abs=1e-5)
+    assert again.current.strengths == whole.current.strengths

@@ -818,13 +818,15 @@ def fit_current(
     drifts = drifts or no_drifts()
     if former is not None:
         kept = select_drifts(drifts, np.isin(drifts.mid_h, former.seen_h))
-        return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, former.model, kept, wind, is_believed=True)[0]
-    fit, residual = _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), drifts, wind)
+        believed = former.model
+        return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, believed, kept, wind, former, is_believed=True)[0]
+    model = model or CurrentModel()
+    fit, residual = _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model, drifts, wind)
     agrees = np.abs(residual).max(axis=1, initial=0.0) <= CONTRADICTS
     if agrees.all():
         return fit
     kept = select_drifts(drifts, agrees)
-    return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model or CurrentModel(), kept, wind)[0]
+    return _fit_with(runs, band_rpm_mean, line_heading_deg, at_h, model, kept, wind, fit.current)[0]
 
 
 def _fit_with(
@@ -835,22 +837,29 @@ def _fit_with(
     model: CurrentModel,
     drifts: Drifts,
     wind: RunWind | None,
+    near: CurrentOverTime | None = None,
     *,
     is_believed: bool = False,
 ) -> tuple[VectorFit, FloatArray]:
-    """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2)."""
+    """Return the fit, and the leave-one-out residuals of the drifts in their standard deviations, shape (d, 2).
+
+    The search begins at the current of the fit `near`; the size of the current is as the model has it where that
+    `is_believed`, and else sought first.
+    """
     measured = np.isfinite(runs.heading_deg)
     # where she was seen to drift, nothing need be taken for her headings: a course held across a stream looks straight
     stand_in = np.full(measured.size, np.nan) if drifts.mid_h.size and not measured.any() else line_heading_deg
     heading = np.where(measured, runs.heading_deg, stand_in)
+    seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
+    begin = None if near is None else (near.strengths[int(near.share.argmax())], near.at(seen_h)[0])
     if not is_believed and np.any(measured & np.isfinite(line_heading_deg)):
         open_minded = replace(model, constant_kn=max(model.constant_kn, ANY_CURRENT_KN))
-        current = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind).current_kn
-        model = raise_constant(model, current)
-    found = _search(runs, heading, measured, band_rpm_mean, model, drifts, wind)
+        found = _search(runs, heading, measured, band_rpm_mean, open_minded, drifts, wind, begin)
+        model = raise_constant(model, found.current_kn)
+        begin = found.strengths(), found.current_kn
+    found = _search(runs, heading, measured, band_rpm_mean, model, drifts, wind, begin)
     equations, likely = found.equations, found.likely()
     d = drifts.mid_h.size
-    seen_h = np.concatenate([runs.mid_h, drifts.mid_h])
     solutions = [_solve(equations, strengths, model) for strengths in likely.strengths]
     residual = likely.share @ np.array([s.residual for s in solutions])
     projected = tuple(s.projected for s in solutions)
@@ -874,6 +883,11 @@ class _Found(NamedTuple):
     current_kn: FloatArray
     """At runs and drifts, north and east, shape (n + d, 2)."""
 
+    def strengths(self) -> Strengths:
+        """Return the best strengths."""
+        tide, wander, scatter, degrees = (axis[k][0] for axis, k in zip(self.axes, self.best, strict=True))
+        return tide, wander, scatter, degrees
+
     def likely(self) -> Likely:
         """Return all strengths that matter."""
         return find_likely(self.axes, self.log_likelihood, self.best, NEGLIGIBLE_SHARE)
@@ -887,11 +901,13 @@ def _search(
     model: CurrentModel,
     drifts: Drifts,
     wind: RunWind | None,
+    begin: tuple[Strengths, FloatArray] | None = None,
 ) -> _Found:
     """Return the equations about the best answer, and the current by it.
 
     Strengths and answer depend on each other: the answer is settled for the best strengths so far, then the best
-    strengths are sought about that answer, until they stay.
+    strengths are sought about that answer, until they stay. What a search with other beliefs or bands ended at is
+    given as `begin`, strengths and current; otherwise it begins at the likeliest strengths and with no current.
     """
     axes = strength_axes(model, bool(measured.any()))
     best = tuple(int(np.argmax([weight for _, weight in axis])) for axis in axes)
@@ -900,6 +916,8 @@ def _search(
     trend = _trend(runs, measured, model)
     here = _Asked(seen_h, seen_h, trend, model)
     current = np.zeros((seen_h.size, 2))
+    if begin is not None:
+        best, current = tuple([v for v, _ in axis].index(x) for axis, x in zip(axes, begin[0], strict=True)), begin[1]
     speed = np.array([runs.sog_kn[runs.band == b].mean() for b in range(band_rpm_mean.size)])
 
     def equations_about(current: FloatArray, speed: FloatArray) -> Whitening:
