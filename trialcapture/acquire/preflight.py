@@ -1,9 +1,8 @@
-"""``preflight``: is everything there for this trial, before the lines are cast off.
+"""``preflight``: is everything there for this trial, before the lines are cast off, and what each sentence says.
 
-What each kind of sentence in a log says: its fields by name with their latest values, and what it feeds.
-
-Names of fields are pynmea2's; of that library nothing else is used, since it gives zeros for blank positions and knows
-no void. Values are the characters as they came. Whether a sentence can be used is for this program's own decoder.
+Of each kind of sentence in a log its fields are named with their latest values, and what it feeds. Names of fields are
+pynmea2's; of that library nothing else is used, since it gives zeros for blank positions and knows no void. Values are
+the characters as they came. Whether a sentence can be used is for this program's own decoder.
 """
 
 from __future__ import annotations

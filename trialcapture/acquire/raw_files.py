@@ -1,10 +1,9 @@
 """The raw files being appended to, on the first disk that takes them; nothing is ever overwritten.
 
-A raw file that only grows and stays at its path: what takes it away is noticed, and what can be saved is.
-
-A sync client, a virus scanner or a person may delete, move, replace or shorten a file that is being written. The
-open handle goes on to lead to what was written (POSIX; Windows refuses to delete a file that is open), so its content
-is copied back. What cannot be had any more is named in lines and seconds.
+A raw file only grows and stays at its path. What takes it away is noticed, and what can be saved is: a sync client, a
+virus scanner or a person may delete, move, replace or shorten a file that is being written. The open handle goes on to
+lead to what was written (POSIX; Windows refuses to delete a file that is open), so its content is copied back. What
+cannot be had any more is named in lines and seconds.
 """
 
 from __future__ import annotations

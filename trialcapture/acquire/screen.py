@@ -1,9 +1,8 @@
-"""The recorder's screen: 80 by 24, every state in words, colour only as a help.
+"""The recorder's screen, 80 by 24, every state in words and colour only as a help; and the notes typed at it.
 
-Keys pressed while recording, one at a time, and what is typed with them: notes, each answered with what was stored.
-
-One key begins an entry, Enter keeps it, Esc forgets it, and one key takes the last one back. What is typed is short,
-because it is typed on a moving boat: a number first, what belongs to it behind.
+Keys are read one at a time, and each note is answered with what was stored. One key begins an entry, Enter keeps it,
+Esc forgets it, and one key takes the last one back. What is typed is short, because it is typed on a moving boat: a
+number first, what belongs to it behind.
 """
 
 from __future__ import annotations

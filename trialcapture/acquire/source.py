@@ -1,4 +1,4 @@
-"""What every source of bytes has in common.
+"""Sources of bytes that are listened to: serial ports, network, CAN bus; and what all of them have in common.
 
 Serial ports: found again by what they are and not by their name, read in bulk, never written to.
 

@@ -1,6 +1,6 @@
 """The state of a recording at one moment: numbers for the screen and for machines, alarms with what to do.
 
-What is known of each source while recording: age, rate, quality, fix, and every gap by name.
+Of each source its age, rate, quality and fix are known, and every gap by name.
 """
 
 from __future__ import annotations

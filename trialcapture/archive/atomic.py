@@ -1,6 +1,7 @@
-"""Files that are complete or absent: temporary file beside the target, fsync, check, rename.
+"""Files that are complete or absent: temporary file beside the target, fsync, check, rename; and the work folder.
 
-Decoded tables set aside on the disk while a session is processed, so that memory does not grow with its length.
+The work folder holds decoded tables, set aside on the disk while a session is processed, so that memory does not grow
+with its length.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
-"""What was typed for a note, checked part by part: its value, its unit and its fields as `note_kinds` has them.
+"""Notes and verdicts as people enter them, checked part by part, written and sealed; nothing is deleted.
 
-Verdicts that people change on stretches: checked, written as notes, sealed; nothing is deleted.
-
-Command line and desk both enter them here. Each entry names its stretch by its time, which holds for other versions of
+A note's value, unit and fields are as `note_kinds` has them. Command line and desk both enter changed verdicts on
+stretches here. Each such entry names its stretch by its time, which holds for other versions of
 the program too. `trialcapture.prepare.steady.segment_review` lays the entries over the automatic verdicts.
 """
 

@@ -1,15 +1,14 @@
-"""``pack``: a session as one thing to hand over, a BagIt bag that an RO-Crate describes.
+"""``pack``: a session as one thing to hand over, a BagIt bag that an RO-Crate describes, whole or fit for strangers.
 
 A bag (RFC 8493, BagIt 1.0) is a folder with its payload in ``data/`` and the hash of every file beside it, so that
 whoever gets it can check it without this program. The payload is the session itself with ``ro-crate-metadata.json``
 (RO-Crate 1.1) at its root, as that standard says for bags: ``trialcapture verify BAG/data`` works as on the original.
 The same session gives the same bytes, whenever it is packed.
 
-What of a session can be shared with strangers: what the boat did, but not which boat, where, or who was there.
-
-Nothing is taken out of a file that has it: the shared files are written anew from what is known to be harmless.
-Numbers pass unless they tell a place; text passes only where it is the program's own. So a column or key that nobody
-has thought of yet stays out if it is text.
+Shared with strangers is what the boat did, but not which boat, where, or who was there. Nothing is taken out of a file
+that has it: the shared files are written anew from what is known to be harmless. Numbers pass unless they tell a place;
+text passes only where it is the program's own. So a column or key that nobody has thought of yet stays out if it is
+text.
 
 Left out are raw data, photos, notes and pages; names, places and remarks from the settings; the positions, courses,
 headings, rates of turn, true wind directions and depths of the samples, because a track, even one without an origin,
@@ -430,7 +429,7 @@ def pack_session(
         out: The bag to make: a folder, or a zip where the name ends in ``.zip``. It must not exist yet, and it is
             complete or absent.
         made_by: Program and version.
-        share: Leave out whatever tells who, where or which boat; see `trialcapture.archive.pack`.
+        share: Leave out whatever tells who, where or which boat.
         accept_damage: Why a damaged session is packed all the same; the bag says so.
         progress: Called with the step and how far it is.
 

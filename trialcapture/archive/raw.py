@@ -1,6 +1,6 @@
-"""Reading raw files as they lie on disk: plain, gzip or zstandard by their first bytes, torn or whole.
+"""Reading raw files as they lie on disk: plain, gzip or zstandard by their first bytes, torn or whole; workbooks.
 
-Engine logs as they lie on disk, in blocks of lines: delimited text as it is, a workbook (.xlsx) row by row.
+Engine logs are read in blocks of lines: delimited text as it is, a workbook (.xlsx) row by row.
 """
 
 from __future__ import annotations

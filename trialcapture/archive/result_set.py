@@ -1,4 +1,4 @@
-"""The results of a run: written aside, and put in their places all together or not at all.
+"""The results of a run: written aside, put in their places all together or not at all, and listed with their hashes.
 
 At no moment do files of two runs lie side by side under the names of results. First everything new is written, checked
 and safe on the disk in the run's own folder, with a list of what is to be moved. Then the former files are moved there,
@@ -6,11 +6,10 @@ and only when all of them are out of the way the new ones take their places. Whe
 spreadsheet has it open, what was moved is moved back. Where the program is killed in between, the list tells the next
 run, which finishes the move or, where that is refused, takes it back.
 
-``reduction/results.json``: what the results were made of and their hashes, so that an edited result is found.
-
-It holds the root of the raw files, the last line of the seal (its hash), the hash of the settings, the units of the
-reader, the versions of program and libraries, and size and hash of every result; no time and no path of this computer.
-What is kept for the next run (``trialset/work``) may be deleted at any time, but not be another: its hash stands apart.
+``reduction/results.json`` says what the results were made of, so that an edited result is found. It holds the root of
+the raw files, the last line of the seal (its hash), the hash of the settings, the units of the reader, the versions of
+program and libraries, and size and hash of every result; no time and no path of this computer. What is kept for the
+next run (``trialset/work``) may be deleted at any time, but not be another: its hash stands apart.
 
 No seal covers this list: whoever edits a result can edit the list too. What shows that is deriving again
 (`trialcapture.pipeline.derived_again`).

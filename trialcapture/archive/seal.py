@@ -1,7 +1,8 @@
-"""The seal: ``seal.jsonl``, one line an event, so that builder and buyer can hold the same data against each other.
+"""The seal and its signatures, by which builder and buyer can hold the same data against each other.
 
-Each line names the time, what happened, by whom, the versions of program and libraries, the files that are new or
-changed since the line before, the root of all files, and the hash of the line before:
+``seal.jsonl`` has one line an event. Each names the time, what happened, by whom, the versions of program and
+libraries, the files that are new or changed since the line before, the root of all files, and the hash of the line
+before:
 
     {"t":"2026-05-14T15:02:11Z","what":"recording closed","by":"recorder","root":"…","versions":{…},
      "files":[{"path":"raw/nmea.log","sha256":"…","bytes":…}, …],"previous":"","self":"…"}
@@ -13,12 +14,11 @@ line end, "" in the first. ``self`` is the SHA-256 of the line itself as it read
 A chain protects against an edit, not against somebody who writes all of it anew: only a root that was noted elsewhere
 does.
 
-Detached signatures of a root: who signs it says that this root is the one that was seen.
-
-The signed message is a file of its own, ``signatures/<root>.root``: the 64 hexadecimal digits of the root, without a
-line end. Beside it lie the signature (Ed25519, RFC 8032, 64 bytes) and the public key it can be checked with, so that
-``openssl`` or any other program checks it without this one. A key that lies beside its signature says nothing about
-whose it is: compare it with the one its owner gave you.
+Signatures of a root are detached: who signs it says that this root is the one that was seen. The signed message is a
+file of its own, ``signatures/<root>.root``: the 64 hexadecimal digits of the root, without a line end. Beside it lie
+the signature (Ed25519, RFC 8032, 64 bytes) and the public key it can be checked with, so that ``openssl`` or any other
+program checks it without this one. A key that lies beside its signature says nothing about whose it is: compare it with
+the one its owner gave you.
 """
 
 from __future__ import annotations

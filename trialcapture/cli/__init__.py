@@ -1,8 +1,10 @@
 """The command line, from what was typed to the exit code.
 
-`commands` and `archive_commands` declare every command with its options and help, as `declaring` says; each is done
-by a function of its name in a module of its own or of its neighbours, which is imported when it runs. `output` and
-`sealing` hold what several commands print.
+`commands` declares every command with its options and help. Each is done by a function of its name, which is imported
+when it runs: in a module of the command's name, or in that of a neighbour (`collect` has draft-log, `note` review,
+`seal` verify and pack, `archive` all of the archive's). `record` takes care of signals and then loads `recording`, and
+`beside` starts what runs beside a recorder: the desk, and `follow`. `output` and `seal` hold what several commands
+print.
 """
 
 from __future__ import annotations

@@ -1,14 +1,16 @@
-"""``trialcapture archive add``, ``verify`` and ``mirror``: sessions are put into an archive and stay as they were.
+"""``trialcapture archive``: sessions put into an archive, found, compared, checked and derived again.
 
-``trialcapture archive index`` and ``list``: what an archive holds, as tables and on the screen.
+``archive add``, ``verify`` and ``mirror``: sessions are put into an archive and stay as they were.
 
-``trialcapture archive query``: a question in SQL to the index of an archive.
+``archive index`` and ``list``: what an archive holds, as tables and on the screen.
 
-``trialcapture archive compare``: two trials, or two groups, at equal engine speed.
+``archive query``: a question in SQL to the index of an archive.
 
-``trialcapture archive get``: a session out of an archive.
+``archive compare``: two trials, or two groups, at equal engine speed.
 
-``trialcapture archive process``: all sessions of an archive derived again.
+``archive get``: a session out of an archive.
+
+``archive process``: all sessions of an archive derived again.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
-"""``trialcapture collect``: a session from files recorded elsewhere, or from its two halves.
+"""``trialcapture collect`` and ``draft-log``: a session from files recorded elsewhere, and what declares an engine log.
 
-``trialcapture draft-log``: what an engine log looks like, and a draft of what declares it.
+``collect`` makes a session of such files, or of its two halves; ``draft-log`` shows what an engine log looks like, and
+drafts what declares it.
 """
 
 from __future__ import annotations

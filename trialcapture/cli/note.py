@@ -1,7 +1,4 @@
-"""``trialcapture note``: what people saw, measured or found, into the notes of a session.
-
-``trialcapture review``: the verdict on each steady stretch, as it is and as people change it.
-"""
+"""``trialcapture note`` and ``review``: what people saw, measured or found, and their verdicts on steady stretches."""
 
 from __future__ import annotations
 

@@ -1,10 +1,8 @@
-"""``trialcapture seal``: close a recording late, or sign the last root.
+"""``trialcapture seal``, ``verify`` and ``pack``: a session sealed, checked and handed over.
 
-What commands ask and say about a session's seal: who accepts changes, its root, a recording that nobody closed.
-
-``trialcapture verify``: what stands in a session, and whether its seal and results agree with it.
-
-``trialcapture pack``: a session as one thing to hand over.
+``seal`` closes a recording late, or signs the last root; ``verify`` says what stands in a session, and whether its seal
+and results agree with it; ``pack`` makes one thing of it. What other commands ask and say about a seal is here, too:
+who accepts changes, the root, a recording that nobody closed.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The boat, her fuel, load and engines, and what counts as a band and as steady, with every default.
 
-The base of every settings table: strict types, no unknown keys, other declared units accepted; faults as text.
+Every settings table rests on one base: strict types, no unknown keys, other declared units accepted; faults as text.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ It runs as a process of its own beside the recorder: it reads what the recorder 
 of its own, so it can be killed at any moment. Nothing comes from the net.
 
 `server` puts it together and runs it. `access` says who may see it and who may enter something. `board_stream` sends
-the board. `entries` takes what people enter. `day` knows which settings and session it is opened on, and its pages,
-which lie in ``pages/``. `dock` and `after` are the pages before and after the trial, with their forms and work.
+the board. `entries` takes what people enter, and knows which settings and session the desk is opened on, and its pages,
+which lie in ``pages/``. `dock` and `after` are the pages before and after the trial, with their forms (`dock_forms`,
+`engine_log_forms`) and work (`jobs`).
 """

@@ -1,15 +1,13 @@
-"""What people enter at the desk: notes of every kind, changes of the plan, acknowledgements, photos, leaving.
+"""What a desk is opened on, and what people enter at it: notes, changes of the plan, acknowledgements, photos, leaving.
 
-Each becomes a line of ``raw/notes-desk.jsonl`` by the same checks and the same code as ``trialcapture note``. A
+Each entry becomes a line of ``raw/notes-desk.jsonl`` by the same checks and the same code as ``trialcapture note``. A
 recorder at work seals them when it ends; in a session that is sealed, each entry is an event of the seal.
 
 A page that had no answer sends its entry again. The name that the page gave it (``once``) stands in the line itself,
 so that the entry stands once, also where the desk was killed between writing and answering and was started again.
 
-What a desk is opened on: settings, and a session once there is one; and the files its pages are made of.
-
-No part of an address is ever used as a path: pages and what belongs to them are read once, by their fixed names, when
-the desk starts.
+A desk is opened on settings, and on a session once there is one. No part of an address is ever used as a path: pages
+and what belongs to them are read once, by their fixed names, when the desk starts.
 """
 
 from __future__ import annotations

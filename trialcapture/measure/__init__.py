@@ -1,15 +1,16 @@
 """Results of a trial, one module each: what rests on bands, current and wind, and is claimed or says why not.
 
-``circumstances``            what every result is measured under: current at any time, conditions, clocks
+``circumstances``            what every result is given: current at any time, conditions, clocks, and one manoeuvre at
+                             the full rate (lag of the receiver, level left, speed passed)
 ``steady_bands``             top speed, best economy, regimes, the boat's log: from the band table
 ``planing``                  how a hull runs at a speed, and the slowest planing speed, from slow runs
-``episode``                  one manoeuvre at the full rate: lag of the receiver, level left, speed passed, current
 ``acceleration``             time and distance from rest to 5 kn, 20 kn, 30 mph and the plane
 ``stopping``                 time, track reach and head reach to a stated speed
 ``turning``                  tactical and steady diameter, speed kept, rate of turn; the current from a turn
 ``trim_sweep``               the best of several trim settings at one engine speed, real or noise
-``trial_warnings``           every warning of a trial, those of the results among them
-``trial``                    all of it on one screen, with `MEASURES`, the list of results beside the bands
+``repeated_step``            the last runs of a step that was run again, against its first ones
+``plan_result``              what became of the plan: done, half, refused, missing, signed off
+``trial``                    all of it, with every warning, and `MEASURES`, the list of results beside the bands
 
 A new result takes two files and a test, and a third file where the report says more of it than its answer line:
 

@@ -1,6 +1,6 @@
-"""All results of a trial on one screen: segments and samples in; band table, legs and findings out.
+"""All results of a trial: segments and samples in; band table, legs, findings and warnings out.
 
-Every warning of a trial: one entry a cause, naming the bands it concerns.
+A warning is one entry a cause, naming the bands it concerns.
 """
 
 from __future__ import annotations

@@ -1,11 +1,12 @@
-"""Derive the sessions of an archive again with this version: by processes of this computer, or on dask.distributed.
+"""Derive the sessions of an archive again with this version, and tell what changed and why.
 
-Each session is one task, `derive_stored`, the same on both: it fetches the session into a folder of its own, processes
-it, puts the results beside the former ones and tells what changed. What is done stands in the archive and nowhere else,
-so a run that is cut short, or a worker that is killed, loses the sessions under way and no other, and the next run goes
-on with what is missing. A task that fails, or whose worker dies, is tried once more; then it is named.
+It is done by processes of this computer, or on dask.distributed. Each session is one task, `derive_stored`, the same on
+both: it fetches the session into a folder of its own, processes it, puts the results beside the former ones and tells
+what changed. What is done stands in the archive and nowhere else, so a run that is cut short, or a worker that is
+killed, loses the sessions under way and no other, and the next run goes on with what is missing. A task that fails, or
+whose worker dies, is tried once more; then it is named.
 
-What differs between two sets of results of one session by more than its printed digits, and why.
+A change is what differs between two sets of results of one session by more than its printed digits.
 """
 
 from __future__ import annotations

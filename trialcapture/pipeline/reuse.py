@@ -13,13 +13,12 @@ a run puts it among them.
 Reductions and drawings of the same trial are kept in the same way, each under a hash of what it was made of. Of each
 list of results that this user's runs wrote the hash is noted, too, so that a list that was edited is found here.
 
-Decoded blocks of a log that were kept while it was recorded, for `process` to use again.
-
-A block that is whole is decoded while the recording goes on, exactly as `process` does it, and kept in the work folder
-of the session: no result, not sealed, not packed. It is used again only where a hash of everything it is made of was
-noted by this user: its bytes, its place, what the lines before it leave open, the settings of its decoder, versions of
-program and libraries; and where what is kept still has the hashes noted then. The notes lie in the user's cache folder
-with a code that only this user's key makes (`pipeline/reuse.py`), so nothing that came with a session is believed.
+Decoded blocks of a log are kept while it is recorded, for `process` to use again. A block that is whole is decoded
+while the recording goes on, exactly as `process` does it, and kept in the work folder of the session: no result, not
+sealed, not packed. It is used again only where a hash of everything it is made of was noted by this user: its bytes,
+its place, what the lines before it leave open, the settings of its decoder, versions of program and libraries; and
+where what is kept still has the hashes noted then. The notes lie in the user's cache folder with a code that only this
+user's key makes, so nothing that came with a session is believed.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """What wind, sea, depth, trim and engines do to a row's worth: flags on rows, lines for the report, never a drop.
 
-Whether weights and tanks can belong to a boat of the stated length: slips of unit are found where they are not.
-
-Bounds are wide: a stated figure outside them is asked about and used all the same.
+Slips of unit are found where weights and tanks cannot belong to a boat of the stated length. Bounds are wide: a stated
+figure outside them is asked about and used all the same.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""What the engines tell: rated rpm reached or not, their split, slip, and figures outside the usual.
+"""What the engines tell: rated rpm reached or not, split, slip, unusual figures; fuel, and the most economical speed.
 
-Economy, usable fuel, and where the most economical speed lies and how flat it is.
+Of the most economical speed it is told where it lies and how flat it is.
 """
 
 from __future__ import annotations

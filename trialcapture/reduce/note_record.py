@@ -1,8 +1,7 @@
-"""What people measured, found, weighed and photographed on a trial: tied to legs and manoeuvres, held against the load.
+"""What people noted on a trial, tied to bands, legs and manoeuvres, and held against the load.
 
-Sound, the tester's cruise and remarks are in `trialcapture.reduce.note_record`; here is what else people noted.
-
-What people heard, saw and judged on a trial, tied to the bands: sound on board, the tester's own cruise, remarks.
+They heard, saw and judged: sound on board, the tester's own cruise, remarks. They measured, found, weighed and
+photographed.
 """
 
 from __future__ import annotations

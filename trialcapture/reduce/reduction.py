@@ -1,6 +1,6 @@
 """The whole reduction on one screen: accepted segments in; bands, current and uncertainties out, and their tables.
 
-The result as people reviewed it beside the automatic one, band by band.
+The result as people reviewed it stands beside the automatic one, band by band.
 """
 
 from __future__ import annotations

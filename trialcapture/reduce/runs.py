@@ -1,6 +1,7 @@
-"""One pass in one direction at one engine speed is one run, even where a gap cut it into several segments.
+"""Runs, each one pass in one direction at one engine speed, and what shows current and wind beside them.
 
-What shows current and wind beside the runs: her drift in neutral, and the wind an instrument shows at the runs.
+A pass is one run even where a gap cut it into several segments. Beside the runs, her drift in neutral shows the
+current, and an instrument the wind.
 """
 
 from __future__ import annotations

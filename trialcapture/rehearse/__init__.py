@@ -1,12 +1,10 @@
 """A simulated boat on trial: motion from forces, sensors with their faults, sessions with the truth beside them.
 
-``boats``, ``hull``, ``propulsion``, ``sea``    what the simulation is made of
-``plan``, ``helm``, ``engineroom``, ``forces``  what is ordered, who handles it, and what answers
-``motion``, ``ride``                            how the boat moves, without waves and with them
-``truth``                                       what a perfect reduction would find
-``kit``, ``receivers``, ``instruments``         what sensors make of it, as NMEA 0183 sentences
-``lines``, ``enginelog``                        what reaches the laptop, and what the engine logger keeps
-``calibration``                                 what is wrong with every reading of a trial alike
-``scenarios``, ``settings``, ``simulate``       named trials, and the one call that runs them
-``write``, ``play``, ``outlets``                to disk, or live on a port
+``boats``, ``hull``, ``sea``         what the simulation is made of
+``motion``                          what is ordered, who handles it, and how the boat moves, with waves and without
+``truth``                           what a perfect reduction would find
+``instruments``, ``enginelog``      what sensors and the engine logger make of it
+``faults``                          what is wrong with them, by name
+``scenarios``, ``simulate``         named trials, and the one call that runs them and puts sentences on their wires
+``write``, ``play``, ``samples``    to disk, live on a port, and the files of ``sample_logs/``
 """

@@ -1,9 +1,9 @@
-"""Water and air of the trial area: tide, a current front, wind, waves, depth. Pure functions of time and place.
+"""Water and air of the trial area: tide, a current front, wind, waves, depth, noise. Pure functions.
 
 Directions: current *towards*, wind and waves *from*, degrees true. Positions are metres east and north of the
 start. Everything varies slowly and smoothly; what is random is drawn once, by the scenario's seed.
 
-Seeded noise with memory, and first-order lags, on uniform grids; pure functions of arrays.
+Seeded noise has memory, and lags are of first order, on uniform grids.
 """
 
 from __future__ import annotations

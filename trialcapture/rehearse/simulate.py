@@ -1,6 +1,6 @@
 """One call that runs a named trial: motion, sensors, wires, engine logs, notes, truth.
 
-What reaches the laptop: sentences queued on their wires, damaged on the way, stamped by clocks that are wrong.
+What reaches the laptop are sentences queued on their wires, damaged on the way, stamped by clocks that are wrong.
 """
 
 from __future__ import annotations

@@ -1,13 +1,12 @@
-"""What a perfect reduction would find: steady stretches, speeds through water, fuel, current, clocks; pure.
+"""What a perfect reduction would find: steady stretches, speeds, fuel, current, clocks, manoeuvres; pure.
 
 Steady means: the order is constant, the speed through water without waves is within 0.5 % or 0.05 kn,
 whichever is larger, of the value it settles at, every engine's rpm is within 0.3 % of its own, and the heading
 is held. All other time under way is transient.
 
-What a perfect measurement of each manoeuvre would find, from the motion without waves and sensors; pure.
-
-The definitions are those of `trialcapture.measure`: an acceleration and a stop begin where the engine speed leaves its
-level, a turn where the helm is ordered over; speeds and distances are those through the water.
+Manoeuvres are those of the motion without waves and sensors. The definitions are those of `trialcapture.measure`: an
+acceleration and a stop begin where the engine speed leaves its level, a turn where the helm is ordered over; speeds and
+distances are those through the water.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
-"""The sheet of a trial of several sessions: one page for the whole, in which every session keeps what was its own.
+"""A trial of several sessions, as a sheet and on the screen: one for the whole, every session keeps what was its own.
 
 Nothing is reduced anew here. A row of the band table is the mean of several sessions only where they agree (see
 `trialcapture.reduce.combined_bands`); weight, conditions, current and seal stand for each session by its letter, and
 every number names the summary of the session it comes from.
 
-A trial of several sessions on the screen: one table, and what was each session's own.
+On the screen it is one table, and what was each session's own.
 """
 
 from __future__ import annotations

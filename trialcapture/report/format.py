@@ -1,12 +1,11 @@
-"""Numbers, units, times and angles as text; one spelling for the terminal and the page.
+"""Numbers, times and angles as text in the units of the reader; one spelling for the terminal and the page.
 
 An expanded uncertainty is printed with two significant digits and the value to the same decimal place
 (GUM, JCGM 100:2008, 7.2.6); the coverage factor is 2, about 95 % for a normal distribution (GUM 6.3.3).
 
-Units of the reader: what each quantity is printed in, and numbers converted once and rounded after.
-
-Inside the program and in its files a quantity has one unit (kn, L/h, nm/L, kg, m, °C ...). What people read may be in
-others. Speed at sea is in knots everywhere; US and imperial readers get statute miles an hour beside it.
+Numbers are converted once and rounded after. Inside the program and in its files a quantity has one unit (kn, L/h,
+nm/L, kg, m, °C ...). What people read may be in others. Speed at sea is in knots everywhere; US and imperial readers
+get statute miles an hour beside it.
 
 Imperial is for a British reader: imperial gallons, feet and pounds, psi and horsepower, statute miles a gallon beside
 nautical ones. Temperatures stay in °C and the pressure of the air in hPa: British forecasts give them so (common

@@ -1,9 +1,8 @@
-"""One self-contained HTML page: results on top, evidence below, made to be printed and argued over.
+"""One self-contained HTML page: results on top, evidence below, made to be printed and argued over; also as PDF.
 
-Sheet and report as PDF, by a library that is an extra: what a browser prints, for those who want the file made.
-
-A PDF holds no time of making and no path, so equal pages give equal bytes on the same computer; on another one the
-fonts, and with them the bytes, differ. Nothing is fetched while it is made: a page needs nothing beside it.
+A PDF is what a browser prints, for those who want the file made, by a library that is an extra. It holds no time of
+making and no path, so equal pages give equal bytes on the same computer; on another one the fonts, and with them the
+bytes, differ. Nothing is fetched while it is made: a page needs nothing beside it.
 """
 
 from __future__ import annotations

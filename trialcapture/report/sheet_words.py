@@ -1,9 +1,8 @@
-"""The trial in six sentences that can be read aloud, every figure from the summary and rounded for speech.
+"""The words of the trial sheet: the trial in six sentences that can be read aloud, and how small the print has to be.
 
-How small the print of a trial sheet has to be so that it fits one page, estimated from its letters and lines.
-
-Fonts differ from computer to computer. The estimate is of a wide one (DejaVu Sans), so that others leave air, which the
-figure takes.
+Every figure is from the summary and rounded for speech. So that the sheet fits one page, its print is estimated from
+its letters and lines. Fonts differ from computer to computer. The estimate is of a wide one (DejaVu Sans), so that
+others leave air, which the figure takes.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""The console: text that survives any code page, a click that must not stop it, and a window that is closed.
+"""The console: text that survives any code page, keys, a click that must not stop it, and a window that is closed.
 
-Keys pressed at a terminal: characters one at a time, arrow and function keys swallowed whole.
+Keys come as characters one at a time; arrow and function keys are swallowed whole.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
-"""Files as each system has them: renames that are refused for a moment, what makes a file safe, which file is which.
+"""Files and folders as each system has them.
 
-Folders as each system has them: those that a cloud service copies and locks, sticks and cards, the user's cache.
+Files: renames that are refused for a moment, what makes a file safe, which file is which. Folders: those that a cloud
+service copies and locks, sticks and cards, the user's cache.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""Which operating system this is, and how it is asked: by its own programs, or by the calls of Windows.
+"""Which operating system this is, how it is asked, and how it names and shares serial ports.
 
-Serial ports as each system names and shares them.
+It is asked by its own programs, or by the calls of Windows.
 """
 
 from __future__ import annotations

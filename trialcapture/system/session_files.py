@@ -1,4 +1,4 @@
-"""The one door to the files of a session: only regular files inside it are read or written.
+"""The one door to the files of a session: only regular files inside it are read or written, by one recorder.
 
 A session may come from anybody. A link in it would have us read or overwrite a file elsewhere, a named pipe would keep
 us waiting for ever, a device would never end. So every file is opened here: folder by folder from the session down
@@ -9,7 +9,7 @@ with a second name (a hard link) is read and may be replaced by a new one, but i
 A file outside any session, as somebody names it to be collected, may be reached by links; it must be a regular file
 all the same.
 
-One recorder a session: a lock that the system lets go of when the program ends, however it ends.
+The system lets go of the lock for one recorder when the program ends, however it ends.
 """
 
 from __future__ import annotations

@@ -1,10 +1,11 @@
-"""Questions in SQL to the index of an archive, answered by DuckDB, which sees the index and nothing else.
+"""What is asked of an archive: questions in SQL to its index, and the sessions that a comparison reads.
 
-The six tables are views of the index files. Before the question is looked at, access to every other file, to the
-network, to extensions and to variables of this program is taken away, and the settings are locked. A question is one
-statement that only reads; it has a limit of time, of memory and of rows.
+Questions are answered by DuckDB, which sees the index and nothing else. The six tables are views of the index files.
+Before the question is looked at, access to every other file, to the network, to extensions and to variables of this
+program is taken away, and the settings are locked. A question is one statement that only reads; it has a limit of time,
+of memory and of rows.
 
-What a comparison reads of sessions: from their folders, or from an archive, chosen by id, pattern or boat.
+The sessions of a comparison come from their folders, or from an archive, chosen by id, pattern or boat.
 """
 
 from __future__ import annotations

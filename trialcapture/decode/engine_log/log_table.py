@@ -4,7 +4,7 @@
 become channels in their units, cells and rows that do not fit become rejects, and a log that does not fit its
 declaration (`RowFit`, `CellFit`) is refused with row, column, the cell seen and what would be right.
 
-Long forms of engine logs, one reading a row, to rows that hold all quantities of one time.
+Long forms, one reading a row, are joined to rows that hold all quantities of one time.
 """
 
 from __future__ import annotations

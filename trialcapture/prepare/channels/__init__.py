@@ -1,6 +1,6 @@
 """What each channel shows: its source, whether it can be believed, and its values on the uniform grid.
 
-``series`` and ``engine_readings`` gather a channel's sources; ``receiver_choice``, ``made_good`` and ``stuck`` hold
-them against each other; ``on_change`` and ``resolution`` know how they are published; ``quality_flags`` tests single
-readings; ``grid`` makes the samples.
+``series`` and ``engine_readings`` gather a channel's sources and know those that are published on change only;
+``receiver_choice`` and ``made_good`` hold them against each other; ``resolution`` tells what rounding leaves open;
+``grid`` tests single readings and makes the samples.
 """

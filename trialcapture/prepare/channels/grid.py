@@ -1,9 +1,8 @@
-"""Readings onto the uniform grid, a stretch at a time: bridged only across short gaps, angles by sine and cosine.
+"""Readings onto the uniform grid with their quality flags, a stretch at a time; only short gaps are bridged.
 
-Quality flags on readings: QARTOD tests adapted to a boat's rates, never silently dropping anything.
-
-Flags: 1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing; the worst wins in the order 9 < 2 < 1 < 3 < 4 of the
-US IOOS QARTOD manuals. Only FAIL keeps a reading out of the trial set.
+Angles go by sine and cosine. Flags come from QARTOD tests adapted to a boat's rates, which never silently drop
+anything: 1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing; the worst wins in the order 9 < 2 < 1 < 3 < 4 of the US
+IOOS QARTOD manuals. Only FAIL keeps a reading out of the trial set.
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
-"""Which receiver is believed: each one's speed compared with positions, and receivers against each other.
+"""Which receiver is believed, and which readings stand still while others show that they moved.
 
-A speed that is right agrees with the distance its own positions make good, with that of other receivers' positions
-and with other receivers' speed. So each speed is given a point for every witness it agrees with and loses one for
-every witness it contradicts. Where speeds disagree, the one with most points leads and those that contradict it are
-left out; coverage decides only between receivers that agree.
+Each receiver's speed is compared with positions, and receivers with each other. A speed that is right agrees with the
+distance its own positions make good, with that of other receivers' positions and with other receivers' speed. So each
+speed is given a point for every witness it agrees with and loses one for every witness it contradicts. Where speeds
+disagree, the one with most points leads and those that contradict it are left out; coverage decides only between
+receivers that agree.
 
-Readings that stand still while others show that they moved: a receiver, compass or tachometer that froze.
-
-A reading that repeats is not yet stuck: a boat lies still, a coarse display shows one speed for minutes, a governor
-holds its engine. It is stuck where something else contradicts it. What is published on change only never repeats.
+Stuck readings come from a receiver, compass or tachometer that froze. A reading that repeats is not yet stuck: a boat
+lies still, a coarse display shows one speed for minutes, a governor holds its engine. It is stuck where something else
+contradicts it. What is published on change only never repeats.
 """
 
 from __future__ import annotations

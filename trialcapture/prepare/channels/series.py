@@ -1,7 +1,6 @@
 """One series per channel group from all its sources: the best first, another only as a marked fallback.
 
-Channels that are published when they change and otherwise not: told from silent ones, and held until they change.
-
+Channels that are published when they change and otherwise not are told from silent ones, and held until they change.
 Some loggers leave a cell empty, and some instruments send nothing, as long as a reading stays what it was. Such a
 channel shows itself: of its readings, no two in a row are alike, and after a silence it has moved by about the
 smallest step it ever moves, however long the silence was. A channel that was read all the time and lost for a while

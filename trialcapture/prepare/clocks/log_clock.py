@@ -1,15 +1,15 @@
-"""The clock of an engine log from rpm on the network, or from marks at throttle blips.
+"""The clock of an engine log: its offset and drift from rpm on the network or from marks, and its steps.
 
-In order of trust: rpm on the network against rpm in the log; marks; rpm in the log against the motion of the boat
-(`log_motion`). The offset is UTC minus log time at the log's first row; drift is how much the offset grows per second.
+Marks are throttle blips. In order of trust: rpm on the network against rpm in the log; marks; rpm in the log against
+the motion of the boat (`log_motion`). The offset is UTC minus log time at the log's first row; drift is how much the
+offset grows per second.
 
-Steps of an engine log's clock, and the offset of each piece between them.
-
-A clock set back shows in its stamps; one set forward looks like a pause. So each irregular step of the stamps is only a
-*candidate*, and rpm on the network decides. A dynamic program (Viterbi, "Error Bounds for Convolutional Codes", IEEE
-Trans. Inf. Theory 13(2), 1967) assigns an offset to each piece between candidates: its cost is the misfit of rpm plus a
-penalty for each change of the offset, lower where the rows then come at their usual interval, as from a logger that was
-set while it went on writing. A piece that would fit nearly as well at another offset gets none.
+Steps cut a log into pieces, each with an offset of its own. A clock set back shows in its stamps; one set forward looks
+like a pause. So each irregular step of the stamps is only a *candidate*, and rpm on the network decides. A dynamic
+program (Viterbi, "Error Bounds for Convolutional Codes", IEEE Trans. Inf. Theory 13(2), 1967) assigns an offset to each
+piece between candidates: its cost is the misfit of rpm plus a penalty for each change of the offset, lower where the
+rows then come at their usual interval, as from a logger that was set while it went on writing. A piece that would fit
+nearly as well at another offset gets none.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """How receive clocks relate to UTC, receiver by receiver, and the evidence people are shown of it.
 
-Logs without receive-time stamps: UTC by the order of the lines between the sentences that carry a time.
-
-Pauses of the recording are told from steps of the receiver's clock by what else the lines say.
+Logs without receive-time stamps have UTC by the order of the lines between the sentences that carry a time. Pauses of
+the recording are told from steps of the receiver's clock by what else the lines say.
 """
 
 from __future__ import annotations

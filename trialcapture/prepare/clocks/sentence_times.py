@@ -1,10 +1,10 @@
-"""UTC as the sentences themselves state it: dates joined to times of day, rollovers undone, strays left out.
+"""The times of a raw log's lines: UTC as the sentences state it, and when each line came in.
 
-A sentence without a time of its own takes that of the sentence its receiver sent beside it.
+Dates are joined to times of day, rollovers undone, strays left out. A sentence without a time of its own takes that of
+the sentence its receiver sent beside it.
 
-Receive times of a raw log: when each line came in, by the best clock the log carries, block by block.
-
-On a serial line the time a sentence took on the wire is subtracted.
+Receive times are by the best clock the log carries, block by block. On a serial line the time a sentence took on the
+wire is subtracted.
 
 A log is read in blocks of whole lines. A block's own axis needs only its stamps; how far earlier set-backs of the
 clock have moved the axis by then is one number a block (`shifts`).

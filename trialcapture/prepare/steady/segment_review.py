@@ -1,14 +1,12 @@
-"""What people decided about single stretches, laid over the automatic verdicts without touching them.
+"""What people decided about single stretches, and read off displays in them, laid over what was found automatically.
 
 A review entry names one stretch by time, because the numbers of stretches may change with the program's version, and
 gives a reason. Entries count in the order they were written, and the last one on a stretch stands.
 
-What a person read off the displays during a steady stretch, where no instrument recorded it.
-
-Many boats have engines whose displays can be read and not logged. A reading belongs to the stretch it was made in, or
-to the one that ended shortly before it was typed. Of each stretch, engine and quantity the mean of its readings stands
-in the segments table where nothing was recorded, and the column ``read_by_hand`` names it. What was recorded is never
-replaced.
+Readings off the displays stand in where no instrument recorded a quantity. Many boats have engines whose displays can
+be read and not logged. A reading belongs to the stretch it was made in, or to the one that ended shortly before it was
+typed. Of each stretch, engine and quantity the mean of its readings stands in the segments table where nothing was
+recorded, and the column ``read_by_hand`` names it. What was recorded is never replaced.
 
 A reading is rounded to the display's count and shows one instant of a value that flutters. The count is read from all
 readings of the quantity, the flutter from the readings of stretches that have more than one, with an expectation that
