@@ -17,6 +17,7 @@ import pytest
 
 from tests.made_once import processed_once
 from tests.numbers import pages_left_out
+from trialcapture import pipeline
 from trialcapture.archive.atomic import work_folder
 from trialcapture.archive.session import open_session, write_session
 from trialcapture.pipeline import prepare_ahead, preparing, process, reuse
@@ -114,6 +115,13 @@ def add_note(session: Path, **entry: object) -> None:
         file.write(json.dumps({"t": "2026-05-14T08:33:00Z", "by": "tester", **entry}) + "\n")
 
 
+def first_stretch(session: Path) -> str:
+    """The first stretch that was accepted, as a review names it."""
+    found = pq.read_table(session / "trialset" / "segments.parquet").to_pylist()
+    row = next(r for r in found if r["accepted"])
+    return f"{row['start']:%Y-%m-%dT%H:%M:%S}Z/{row['stop']:%Y-%m-%dT%H:%M:%S}Z"
+
+
 def edit(path: Path, old: bytes, new: bytes) -> None:
     """Change a file so that neither size nor times tell of it."""
     before = path.stat()
@@ -175,10 +183,7 @@ def test_other_units_of_the_reader_change_only_what_people_read(session: Path, p
 
 def test_a_review_changes_the_result_it_is_about(session: Path, prepared: list[str]) -> None:
     before = results(session)
-    found = pq.read_table(session / "trialset" / "segments.parquet").to_pylist()
-    row = next(r for r in found if r["accepted"])
-    instant = f"{row['start']:%Y-%m-%dT%H:%M:%S}Z/{row['stop']:%Y-%m-%dT%H:%M:%S}Z"
-    add_note(session, kind="exclude", value=instant, reason="ferry wash")
+    add_note(session, kind="exclude", value=first_stretch(session), reason="ferry wash")
     process(session)
     assert prepared == []
     assert results(session)["reduction/bands.csv"] != before["reduction/bands.csv"]
@@ -200,10 +205,7 @@ def test_in_other_units_only_the_curves_are_drawn_again(session: Path, made: lis
 
 
 def test_a_review_is_reduced_once_and_what_it_leaves_alone_is_not_drawn_again(session: Path, made: list[str]) -> None:
-    found = pq.read_table(session / "trialset" / "segments.parquet").to_pylist()
-    row = next(r for r in found if r["accepted"])
-    instant = f"{row['start']:%Y-%m-%dT%H:%M:%S}Z/{row['stop']:%Y-%m-%dT%H:%M:%S}Z"
-    add_note(session, kind="exclude", value=instant, reason="ferry wash", by="tester")
+    add_note(session, kind="exclude", value=first_stretch(session), reason="ferry wash", by="tester")
     process(session)
     assert made.count("reduce") == 1
     assert {"timeline", "track"} <= set(made)
@@ -241,6 +243,34 @@ def test_only_so_many_results_of_a_session_are_kept_the_latest_ones(
     again = reuse.FormerResults(open_session(session), {"raw": "none"})
     assert [again.get(lambda n: f"{n} made anew", 1)] == ["1 made anew"]
     assert list(again._made.values())[:3] == [3, 1, 4]
+
+
+def test_a_track_is_written_anew_only_where_legs_or_the_file_changed(
+    session: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    made: list[str] = []
+    for name in ("track_gpx", "track_geojson"):
+        make = getattr(pipeline, name)
+
+        def told(*given: object, make: Callable[..., bytes] = make) -> bytes:
+            made.append(make.__qualname__)
+            return make(*given)
+
+        monkeypatch.setattr(pipeline, name, functools.wraps(make)(told))
+    before = {name: (session / "reduction" / name).read_bytes() for name in ("track.gpx", "track.geojson")}
+    add_note(session, kind="remark", value="fenders stowed")
+    process(session, units="us")
+    assert made == []
+    edit(session / "reduction" / "track.gpx", b"<trkpt", b"<trkxt")
+    (session / "reduction" / "track.geojson").unlink()
+    process(session)
+    assert made == ["track_gpx", "track_geojson"]
+    assert {name: (session / "reduction" / name).read_bytes() for name in before} == before
+    made.clear()
+    add_note(session, kind="exclude", value=first_stretch(session), reason="wash")
+    process(session)
+    assert made == ["track_gpx", "track_geojson"]
+    assert results(session) == from_scratch(session, tmp_path)
 
 
 def test_what_cannot_be_told_apart_is_refused(session: Path) -> None:

@@ -177,9 +177,10 @@ def _derive(
         first_page = render_sheet(sheet, results.bands, results.summary, read_in, former.get)
         if keeping is not None:
             keeping.result()
+    tracks = _tracks(session, trial, results, former)
     former.keep()
     provenance = provenance_of(session, config, raw)
-    pages = {"report.html": report.encode(), "sheet.html": first_page.encode()}
+    pages = {"report.html": report.encode(), "sheet.html": first_page.encode(), **tracks}
     pages["trial.xlsx"] = trial_xlsx(results.bands, results.legs, sheet, results.summary, notes, read_in)
     pages |= _pdfs(session, first_page, report, progress, told, is_asked=pdf)
     summary = as_json(results.summary)
@@ -216,7 +217,7 @@ def _write(
     pages: Mapping[str, bytes],
     provenance: Mapping[str, str],
 ) -> None:
-    """Write what is not written yet: tables, summary, track, and what people open.
+    """Write what is not written yet: tables, summary, tracks, and what people open.
 
     Most of the time goes into waiting until the disk has each file, so several are written at a time.
     """
@@ -232,8 +233,6 @@ def _write(
         "legs.csv": legs_csv(legs),
         "manoeuvres.csv": manoeuvres_csv(results.summary.measures, session.id),
         "summary.json": (json.dumps(summary, indent=1, allow_nan=False) + "\n").encode(),
-        "track.gpx": track_gpx(trial.overview, legs, session.id, f"trialcapture {__version__}"),
-        "track.geojson": track_geojson(trial.overview, legs, segments, session.id),
     }
     with ThreadPoolExecutor(_FILES_AT_ONCE) as disk:
         written = [disk.submit(write_parquet, files.place(name), table, provenance) for name, table in tables.items()]
@@ -241,6 +240,18 @@ def _write(
             written.append(disk.submit(write_file, files.place(f"reduction/{name}"), content))
         for file in written:
             file.result()
+
+
+def _tracks(session: Session, trial: PreparedTrial, results: Results, former: FormerResults) -> dict[str, bytes]:
+    """Return the files of the track, which neither a note nor another unit changes."""
+    reduction, legs = session.folder / "reduction", results.legs
+    places, made_by = trial.overview.select(["t", "lat_deg", "lon_deg"]), f"trialcapture {__version__}"
+    gpx = former.get_file(reduction / "track.gpx", track_gpx, places, legs, session.id, made_by)
+    at = reduction / "track.geojson"
+    return {
+        "track.gpx": gpx,
+        "track.geojson": former.get_file(at, track_geojson, places, legs, results.segments, session.id),
+    }
 
 
 def _pdfs(
