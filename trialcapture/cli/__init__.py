@@ -2,9 +2,9 @@
 
 `commands` declares every command with its options and help. Each is done by a function of its name, which is imported
 when it runs: in a module of the command's name, or in that of a neighbour (`collect` has draft-log, `note` review,
-`seal` verify and pack, `archive` all of the archive's). `record` takes care of signals and then loads `recording`, and
-`beside` starts what runs beside a recorder: the desk, and `follow`. `output` and `seal` hold what several commands
-print.
+`seal` pack; of the archive's commands, `archive_results` has compare and process, `archive` all others). `record` takes
+care of signals and then loads `recording`, and `beside` starts what runs beside a recorder: the desk, and `follow`.
+`output` and `sealing` hold what several commands print.
 """
 
 from __future__ import annotations

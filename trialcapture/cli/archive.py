@@ -1,4 +1,4 @@
-"""``trialcapture archive``: sessions put into an archive, found, compared, checked and derived again.
+"""``trialcapture archive``: sessions put into an archive, found, checked, copied and taken out.
 
 ``archive add``, ``verify`` and ``mirror``: sessions are put into an archive and stay as they were.
 
@@ -6,11 +6,7 @@
 
 ``archive query``: a question in SQL to the index of an archive.
 
-``archive compare``: two trials, or two groups, at equal engine speed.
-
 ``archive get``: a session out of an archive.
-
-``archive process``: all sessions of an archive derived again.
 """
 
 from __future__ import annotations
@@ -18,7 +14,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -36,17 +31,11 @@ from trialcapture.archive.fleet.fleet_adding import AddedSession, add_sessions
 from trialcapture.archive.fleet.fleet_archive import open_archive
 from trialcapture.archive.fleet.fleet_checking import mirror_archive, open_second, verify_archive
 from trialcapture.archive.fleet.fleet_index import current_sessions, update_index
-from trialcapture.archive.fleet.fleet_query import query_index, read_side
+from trialcapture.archive.fleet.fleet_query import query_index
 from trialcapture.archive.parquet import write_parquet
 from trialcapture.archive.seal import utc_now
-from trialcapture.cli.commands import SHARED_KINDS
 from trialcapture.cli.output import counted, plain, print_json, say, say_all, shown_progress, tell, tell_lines
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.archive_processing import DerivedStored, process_archive
-from trialcapture.reduce.session_comparison import SessionsCompared, compare_sessions
-from trialcapture.reduce.summary import as_json as to_json
-from trialcapture.report.comparison_sheet import comparison_screen, render_comparison
-from trialcapture.report.format import ReaderUnits
 from trialcapture.safe_text import clean_text, spreadsheet_text
 
 if TYPE_CHECKING:
@@ -305,39 +294,6 @@ def _cell_text(value: Any) -> str:
     return clean_text(str(value))
 
 
-def compare(
-    places: tuple[str, ...], out: Path | None, units: str, also: str | None, same: tuple[str, ...],
-    other: tuple[str, ...], as_json: bool,
-) -> None:  # fmt: skip
-    """Compare two sides and write the sheet."""
-    if len(places) not in (2, 3):
-        raise click.UsageError("Give an archive and two sides, or the folders of two sessions.")
-    both = sorted(set(same) & set(other))
-    if both:
-        raise click.UsageError(f"--same and --other contradict each other: {', '.join(both)}.")
-    with shown_progress() as progress:
-        progress("reading sessions", None)
-        opened = open_archive(places[0]) if len(places) == 3 else None
-        first, second = (read_side(opened, text) for text in places[-2:])
-    stated = {SHARED_KINDS[name]: name in same for name in (*same, *other)}
-    found = compare_sessions(first, second, stated)
-    _tell_comparison(found, out or Path("comparison.html"), units, also, as_json=as_json)
-
-
-def _tell_comparison(found: SessionsCompared, out: Path, units: Any, also: Any, *, as_json: bool) -> None:
-    read_in = ReaderUnits(units, also)
-    write_file(out, render_comparison(found, read_in).encode())
-    if as_json:
-        sides = {name: [s.session.id for s in of] for name, of in (("first", found.first), ("second", found.second))}
-        versions = {s.session.id: s.software_version for s in (*found.first, *found.second)}
-        kept = {name: to_json(getattr(found, name)) for name in ("shared", "bands", "top", "not_compared")}
-        remarks = {"remarks": found.remarks, "rule": found.rule, "versions": versions}
-        print_json({**sides, **remarks, **kept, "sheet": out})
-        return
-    Console(soft_wrap=False).print(comparison_screen(found, read_in))
-    tell(f"sheet: {out}")
-
-
 def get(archive: str, session: str, into: Path, revision: int | None, number: int | None, as_json: bool) -> None:
     """Fetch a session, every file checked."""
     opened = open_archive(archive)
@@ -360,88 +316,3 @@ def get(archive: str, session: str, into: Path, revision: int | None, number: in
         return
     version = "" if results is None else f", results {chosen} by version {results.version}"
     tell(f"{found.session_id}, revision {found.number}{version}, in {into}")
-
-
-_MOST_CHANGES = 12
-"""Changes of one session that are printed one by one (our choice); --out and --json have all of them."""
-
-
-@click.pass_context
-def process_all(
-    context: click.Context, archive: str, workers: int | None, scheduler: str | None, names: tuple[str, ...],
-    again: bool, out: Path | None, as_json: bool,
-) -> None:  # fmt: skip
-    """Derive all sessions again and print what changed."""
-    if workers is not None and scheduler is not None:
-        raise click.UsageError("--workers are processes of this computer; a scheduler has workers of its own.")
-    opened = open_archive(archive)
-    keys = [opened.find(name).key for name in names] or None
-    place = archive if "://" in archive else str(Path(archive).absolute())
-    with shown_progress() as progress:
-
-        def told(one: DerivedStored, done: int, every: int) -> None:
-            if not as_json:
-                _tell_derived(one, done, every)
-            progress("deriving", done / every)
-
-        found = process_archive(place, workers=workers, scheduler=scheduler, keys=keys, again=again, told=told)
-        updated = update_index(opened, progress=progress)
-    if out is not None:
-        _write_changes(found, out)
-    failed = [one for one in found if one.state == "failed"]
-    if as_json:
-        states = {state: sum(one.state == state for one in found) for state in dict.fromkeys(o.state for o in found)}
-        entries = [{**asdict(one), "changes": [asdict(c) for c in one.changes]} for one in found]
-        print_json({"archive": opened.place, "states": states, "sessions": entries, "index": updated.faults})
-    else:
-        _tell_differences(found, out)
-    context.exit(1 if failed or updated.faults else 0)
-
-
-def _tell_derived(one: DerivedStored, done: int, every: int) -> None:
-    name = one.session_id or one.key
-    words = {"derived": "derived", "equal": "derived again, equal bytes", "there": "this version had derived it"}
-    tries = f" (try {one.tries})" if one.tries > 1 else ""
-    if one.state == "failed":
-        say(f"{name}: {one.fault}{tries}", label=f"[{done}/{every}] failed")
-        return
-    changes = counted(len(one.changes), "change")
-    against = f", {changes} against {one.before}" if one.before is not None and one.changes else ""
-    tell(f"[{done}/{every}] {name}: {words[one.state]}, results {one.results}{tries}{against}")
-
-
-def _tell_differences(found: Sequence[DerivedStored], out: Path | None) -> None:
-    changed = [one for one in found if one.changes]
-    for one in changed:
-        tell("")
-        why = "; ".join(one.causes) or "nothing that it was made with differs: please report this"
-        say(
-            f"{one.session_id}: results {one.results} against the former ones. Differs: {why}",
-            label="changed",
-            err=False,
-        )
-        for change in one.changes[:_MOST_CHANGES]:
-            tell(f"  {change}")
-        if len(one.changes) > _MOST_CHANGES:
-            tell(f"  and {len(one.changes) - _MOST_CHANGES} more")
-    counts = {state: sum(one.state == state for one in found) for state in ("derived", "equal", "there", "failed")}
-    names = {"derived": "derived", "equal": "equal", "there": "there before", "failed": "failed"}
-    tell("")
-    tell(f"{counted(len(found), 'session')}: " + ", ".join(f"{n} {names[state]}" for state, n in counts.items() if n))
-    compared = sum(one.before is not None for one in found)
-    tell(f"{len(changed)} of {compared} with former results changed by more than their printed digits")
-    if out is not None:
-        tell(f"differences: {out}")
-
-
-def _write_changes(found: Sequence[DerivedStored], out: Path) -> None:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["session_id", "state", "version_before", "version_after", "why", "where", "what", "before",
-                     "after", "unit", "fault"])  # fmt: skip
-    for one in found:
-        head = [one.session_id or one.key, one.state, one.before or "", one.after or "", "; ".join(one.causes)]
-        rows = [[c.where, c.what, c.before, c.after, c.unit] for c in one.changes] or [[""] * 5]
-        for row in rows:
-            writer.writerow([spreadsheet_text(cell) for cell in (*head, *row, one.fault)])
-    write_file(out, text.getvalue().encode())

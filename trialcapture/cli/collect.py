@@ -22,7 +22,7 @@ from trialcapture.archive.halves import copy_session, join_halves, missing_half,
 from trialcapture.archive.raw import read_blocks
 from trialcapture.archive.seal import read_chain, utc_now
 from trialcapture.cli.output import print_json, say, shown_progress, tell
-from trialcapture.cli.seal import acceptance, offer_closing, root_text
+from trialcapture.cli.sealing import acceptance, offer_closing, root_text
 from trialcapture.config import parse_zone, read_config
 from trialcapture.decode.can.can_decoder import CanDecoder
 from trialcapture.decode.engine_log.log_draft import Draft, FirstLook, TimeReading, draft_table, reading_text

@@ -400,7 +400,7 @@ def review() -> None:
     """
 
 
-@group.command(module="seal")
+@group.command(module="verify")
 @path_argument("SESSION")
 @click.option("--root", metavar="ROOT", help="A root that was noted elsewhere, whole or its first digits.")
 @click.option("--derive", is_flag=True, help="Derive the results again from the raw files and compare them.")
@@ -632,7 +632,7 @@ def mirror() -> None:
     """
 
 
-@archive.command(module="archive")
+@archive.command(module="archive_results")
 @click.argument("places", metavar="[ARCHIVE] A B", nargs=-1, required=True)
 @path_option("--out", metavar="FILE", help="Write the sheet (HTML) there; comparison.html by default.")
 @click.option("--units", type=UNITS, default="metric", show_default=True, help="Units of the reader.")
@@ -686,7 +686,7 @@ def query() -> None:
     """
 
 
-@archive.command(name="process", module="archive")
+@archive.command(name="process", module="archive_results")
 @archive_argument()
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes; one a processor by default.")
 @click.option("--scheduler", metavar="ADDRESS", help="Use the workers of this dask.distributed scheduler.")

@@ -25,7 +25,7 @@ from trialcapture.archive.notes import (
 from trialcapture.archive.seal import NOTE
 from trialcapture.archive.session import Session, open_session
 from trialcapture.cli.output import print_json, say, shown_progress, tell
-from trialcapture.cli.seal import acceptance, offer_closing, root_text
+from trialcapture.cli.sealing import acceptance, offer_closing, root_text
 from trialcapture.config import read_walk_round
 from trialcapture.errors import TrialCaptureError
 from trialcapture.prepare.steady.segment_review import review_segments

@@ -12,7 +12,7 @@ from trialcapture.archive.seal import utc_now
 from trialcapture.archive.session import Session, is_combined, open_session
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.cli.output import print_json, say, shown_progress, tell
-from trialcapture.cli.seal import acceptance, offer_closing
+from trialcapture.cli.sealing import acceptance, offer_closing
 from trialcapture.config import UnitSystem, config_hash, load_config, read_config, read_plan, with_plan
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.session_files import read_whole

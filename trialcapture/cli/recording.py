@@ -19,7 +19,7 @@ from trialcapture.acquire.screen import THREAD_NAME
 from trialcapture.archive.session import engine_files, open_session
 from trialcapture.cli.beside import beside_screen, start_desk
 from trialcapture.cli.output import print_json, say, tell
-from trialcapture.cli.seal import root_text
+from trialcapture.cli.sealing import root_text
 from trialcapture.config import read_config
 from trialcapture.errors import TrialCaptureError
 
