@@ -17,9 +17,8 @@ from tests import rig
 from tests.command import Run, calling
 from tests.made_once import second_look
 from tests.numbers import pages_left_out, process_numbers
-from trialcapture.archive.manifest import read_manifest, verify_manifest
+from trialcapture.archive.manifest import hash_raw, read_manifest, verify_manifest
 from trialcapture.archive.session import open_session
-from trialcapture.pipeline.results import hash_raw
 from trialcapture.system.session_files import SessionLock
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs" / "journal_session"

@@ -24,11 +24,12 @@ from threadpoolctl import threadpool_limits
 from tests.accuracy.effects import FACTORS, Drawn, Level, draw
 from tests.accuracy.oracle import oracle_halves
 from tests.accuracy.tables import BEYOND, share_bound
+from trialcapture.archive.manifest import hash_raw
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.result_set import open_result_set
 from trialcapture.archive.session import Session
 from trialcapture.pipeline.preparing import prepare_trial
-from trialcapture.pipeline.results import Results, compare_with_seal, hash_raw, reduce_prepared
+from trialcapture.pipeline.results import Results, compare_with_seal, reduce_prepared
 from trialcapture.pipeline.reuse import FormerResults
 from trialcapture.rehearse.simulate import SimulatedTrial, simulate
 from trialcapture.rehearse.write import write_session
@@ -119,7 +120,7 @@ def reduce_session(session: Session) -> Results:
     notes = read_notes(session)
     with threadpool_limits(limits=1, user_api="blas"), open_result_set(session.folder) as files:
         prepared = prepare_trial(session, session.config, marks_of(notes), lambda: {}, files)
-        former, raw = FormerResults(session, {}), hash_raw(session)
+        former, raw = FormerResults(session, {}), hash_raw(session.folder)
         seal = compare_with_seal(session, raw)
         return reduce_prepared(prepared, session, session.config, notes, raw, former, seal, files)
 

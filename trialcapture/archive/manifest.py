@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal
+from types import MappingProxyType
+from typing import Any, Literal
 
 from trialcapture.archive.atomic import write_file
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
@@ -16,6 +17,9 @@ from trialcapture.system.session_files import inside, is_plain_file, open_plain,
 
 SCHEMA_VERSION = 1
 _NAME = "manifest.json"
+_TO_THE_END: Mapping[str, int] = MappingProxyType({})
+_PART_BYTES = 8 << 20
+"""Of a file hashed at once: beside a thread that computes, each part waits for its turn (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +69,27 @@ def hash_file(
     """
     digest, size = hashlib.sha256(), 0
     with open_plain(path) as file:
-        for chunk in read_parts(file, 1 << 20, limit_bytes):
+        for chunk in read_parts(file, _PART_BYTES, limit_bytes):
             digest.update(chunk)
             size += len(chunk)
             if progress is not None:
                 progress(len(chunk))
     return digest.hexdigest(), size
+
+
+def hash_raw(folder: Path, lengths: Mapping[str, int] = _TO_THE_END) -> list[dict[str, Any]]:
+    """Return ``path``, ``sha256`` and ``bytes`` of every raw file.
+
+    Args:
+        folder: The session.
+        lengths: How far files are read that another program goes on appending to, by path.
+    """
+    found = []
+    for path in raw_files(folder):
+        name = path.relative_to(folder).as_posix()
+        digest, size = hash_file(path, limit_bytes=lengths.get(name))
+        found.append({"path": name, "sha256": digest, "bytes": size})
+    return found
 
 
 def has_only_grown(folder: Path, entry: ManifestEntry) -> bool:

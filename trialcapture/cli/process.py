@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import click
 from rich.console import Console
 
 from trialcapture.archive.collect import keep_settings
+from trialcapture.archive.manifest import hash_raw
 from trialcapture.archive.seal import utc_now
 from trialcapture.archive.session import Session, is_combined, open_session
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
@@ -46,12 +48,13 @@ def process(
     elif accept is not None:
         raise click.UsageError("--accept-changes goes with --keep: without it nothing is sealed")
 
-    # these take a second, which a wrong path or setting is not kept waiting for
-    from trialcapture.pipeline import process as derive  # noqa: PLC0415
-    from trialcapture.report.terminal import bands_view  # noqa: PLC0415
+    with ThreadPoolExecutor(1) as beside, shown_progress() as progress:
+        hashing = beside.submit(hash_raw, session)
+        # these take a second, which a wrong path or setting is not kept waiting for; files are hashed meanwhile
+        from trialcapture.pipeline import process as derive  # noqa: PLC0415
+        from trialcapture.report.terminal import bands_view  # noqa: PLC0415
 
-    with shown_progress() as progress:
-        result = derive(session, config_text=text, progress=progress, units=units, pdf=as_pdf)
+        result = derive(session, text, progress, units, pdf=as_pdf, hashing=hashing)
     for told in result["told"]:
         say(told, label="note")
     if as_json:

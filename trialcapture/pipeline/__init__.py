@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -15,6 +15,7 @@ import pyarrow as pa
 from trialcapture import __version__
 from trialcapture.acquire.ending import is_being_recorded
 from trialcapture.archive.halves import missing_half
+from trialcapture.archive.manifest import hash_raw
 from trialcapture.archive.notes import marks_of, read_notes
 from trialcapture.archive.parquet import write_file, write_parquet
 from trialcapture.archive.photos import small_pictures
@@ -23,7 +24,7 @@ from trialcapture.archive.session import Session, as_recorded_so_far, can_files,
 from trialcapture.archive.verify import read_timeline
 from trialcapture.config import Config, UnitSystem, config_hash, load_config
 from trialcapture.errors import TrialCaptureError
-from trialcapture.pipeline.results import Results, compare_with_seal, hash_raw, provenance_of, reduce_prepared
+from trialcapture.pipeline.results import Results, compare_with_seal, provenance_of, reduce_prepared
 from trialcapture.pipeline.reuse import (
     FormerResults,
     PreparedTrial,
@@ -60,6 +61,7 @@ def process(
     progress: Progress = lambda _step, _share: None,
     units: UnitSystem | None = None,
     pdf: bool = False,
+    hashing: Future[list[dict[str, Any]]] | None = None,
 ) -> dict[str, Any]:
     """Derive everything from a session's raw files: trial set, reduction, report.
 
@@ -75,6 +77,7 @@ def process(
             report, sheet and workbook depend on it.
         pdf: Make sheet and report as PDF too. Where an earlier run left them they are made again in any case: they
             would be those of another result.
+        hashing: `trialcapture.archive.manifest.hash_raw` of the session, where that has begun already.
 
     Returns:
         ``bands`` and ``legs`` (Arrow tables), ``summary`` (as JSON holds it), ``findings`` (the same, typed), ``units``
@@ -88,7 +91,8 @@ def process(
         pdf_library()  # before the work, not after it
     session, remarks = _as_it_stands(open_session(folder))
     with _allocator_for(session), open_result_set(folder) as files:
-        made = _derive(session, config_text, progress, units, files, remarks, pdf=pdf)
+        known = None if session.lengths else hashing  # of a file that grows only what is read now counts
+        made = _derive(session, config_text, progress, units, files, remarks, pdf=pdf, hashing=known)
         progress("writing", None)
         files.put_in_place()
     forget_ahead(session)
@@ -141,6 +145,7 @@ def _derive(
     *,
     pdf: bool,
     ahead: bool = False,
+    hashing: Future[list[dict[str, Any]]] | None = None,
 ) -> dict[str, Any]:
     """Make all results and write them aside; return what `process` gives."""
     config = session.config if config_text is None else load_config(config_text)
@@ -148,7 +153,7 @@ def _derive(
     marks_ns = marks_of(notes)
     told: list[str] = []
     with ThreadPoolExecutor(1) as beside:
-        hashing = beside.submit(hash_raw, session)
+        hashing = hashing or beside.submit(hash_raw, session.folder, session.lengths)
 
         def origin() -> dict[str, str]:
             return origin_of(session, config, marks_ns, hashing.result())

@@ -14,7 +14,7 @@ import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
 from trialcapture import __version__
-from trialcapture.archive.manifest import ManifestEntry, hash_file, raw_files
+from trialcapture.archive.manifest import ManifestEntry, hash_file
 from trialcapture.archive.notes import (
     DAMAGED,
     SPEED,
@@ -79,18 +79,8 @@ _TOLD_OFF_S = 2.0
 """A computer's clock off by so much is told of where people noted by it (our choice)."""
 
 
-def hash_raw(session: Session) -> list[dict[str, Any]]:
-    """Return path, SHA-256 and size of every raw file."""
-    found = []
-    for path in raw_files(session.folder):
-        name = path.relative_to(session.folder).as_posix()
-        digest, size = hash_file(path, limit_bytes=session.lengths.get(name))
-        found.append({"path": name, "sha256": digest, "bytes": size})
-    return found
-
-
 def compare_with_seal(session: Session, raw: Sequence[Mapping[str, Any]]) -> SealComparison:
-    """Compare a session with its seal; `raw` from `hash_raw`, so that no file is read twice."""
+    """Compare a session with its seal by the hashes of its raw files, so that no file is read twice."""
     files = [ManifestEntry(SESSION, *hash_file(session.folder / SESSION))]
     files += [ManifestEntry(normalize("NFC", r["path"]), r["sha256"], r["bytes"]) for r in raw]
     return compare_seal(session.folder, read_timeline(session.folder).recording, files)
@@ -124,7 +114,7 @@ def reduce_prepared(
         session: The session.
         config: Settings as used.
         notes: Trim settings and reviews among them have a part in the results.
-        raw: From `hash_raw`.
+        raw: From `trialcapture.archive.manifest.hash_raw`.
         former: Results of former runs; of equal segments they are used again.
         seal: What is there, compared with the seal.
         files: The results as files, of which the samples are read.
