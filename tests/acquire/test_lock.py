@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_files import NAME, SessionLock
+from trialcapture.system.session_files import LOCK_NAME, SessionLock
 
 
 def test_a_second_recorder_is_refused_and_told_which_process_holds_the_session(tmp_path: Path) -> None:
@@ -23,7 +23,7 @@ def test_the_lock_is_free_again_afterwards_and_leaves_nothing(tmp_path: Path) ->
         pass
     with SessionLock(tmp_path):
         pass
-    assert not (tmp_path / NAME).exists()
+    assert not (tmp_path / LOCK_NAME).exists()
 
 
 def test_a_killed_recorder_leaves_no_lock(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from typing import BinaryIO
 import pytest
 
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_files import NAME, SessionLock, WindowsLocks
+from trialcapture.system.session_files import LOCK_NAME, SessionLock, WindowsLocks
 
 
 class FakeLocking:
@@ -37,8 +37,8 @@ def test_a_session_is_locked_on_windows_and_its_file_goes_when_it_is_closed(tmp_
         with pytest.raises(TrialCaptureError, match="another recorder") as told:
             SessionLock(tmp_path, system="windows", locks=locks).__enter__()
         assert "process" in str(told.value)
-        assert (tmp_path / NAME).read_bytes().startswith(b"process ")
-    assert not (tmp_path / NAME).exists()
+        assert (tmp_path / LOCK_NAME).read_bytes().startswith(b"process ")
+    assert not (tmp_path / LOCK_NAME).exists()
     with SessionLock(tmp_path, system="windows", locks=locks):
         pass
 
@@ -72,7 +72,7 @@ def test_a_disk_that_fails_is_not_told_as_another_recorder(tmp_path: Path, name:
 def test_a_disk_that_knows_no_locks_can_be_worked_on(tmp_path: Path, name: str) -> None:
     with SessionLock(tmp_path, locks=Answering(getattr(errno, name))) as lock:
         assert not lock.is_held
-    assert not (tmp_path / NAME).exists()
+    assert not (tmp_path / LOCK_NAME).exists()
 
 
 def test_a_folder_that_is_not_there_is_told_in_words(tmp_path: Path) -> None:

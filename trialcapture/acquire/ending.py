@@ -20,8 +20,7 @@ from trialcapture.archive.atomic import write_error
 from trialcapture.archive.session import open_session
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system.console import CLOSING_S
-from trialcapture.system.session_files import NAME as LOCK_NAME
-from trialcapture.system.session_files import SessionLock
+from trialcapture.system.session_files import LOCK_NAME, SessionLock
 
 
 class EndRequest:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
+import mmap
+import os
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass
+from io import BufferedReader
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from trialcapture.archive.atomic import write_file
 from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.errors import TrialCaptureError
-from trialcapture.system.session_files import inside, is_plain_file, open_plain, plain_files, read_parts, read_whole
+from trialcapture.system.session_files import inside, is_plain_file, open_plain, plain_files, read_whole
 
 SCHEMA_VERSION = 1
 _NAME = "manifest.json"
@@ -68,12 +71,16 @@ def hash_file(
         limit_bytes: Read no further, while another program goes on appending; None reads to the end.
     """
     digest, size = hashlib.sha256(), 0
-    with open_plain(path) as file:
-        for chunk in read_parts(file, _PART_BYTES, limit_bytes):
-            digest.update(chunk)
-            size += len(chunk)
-            if progress is not None:
-                progress(len(chunk))
+    with open_plain(path) as opened:
+        file = cast(BufferedReader, opened)
+        end = os.fstat(file.fileno()).st_size if limit_bytes is None else limit_bytes
+        # apart from the heap, in which a freed piece of this size leaves a hole that is never given back
+        with mmap.mmap(-1, max(min(_PART_BYTES, end), 1)) as room:
+            while size < end and (got := file.readinto(memoryview(room)[: end - size])):
+                digest.update(memoryview(room)[:got])
+                size += got
+                if progress is not None:
+                    progress(got)
     return digest.hexdigest(), size
 
 

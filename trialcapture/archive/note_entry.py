@@ -1,8 +1,8 @@
-"""Notes and verdicts as people enter them, checked part by part, written and sealed; nothing is deleted.
+"""What people enter, checked part by part: notes of every kind, and changed verdicts on stretches.
 
-A note's value, unit and fields are as `note_kinds` has them. Command line and desk both enter changed verdicts on
-stretches here. Each such entry names its stretch by its time, which holds for other versions of
-the program too. `trialcapture.prepare.steady.segment_review` lays the entries over the automatic verdicts.
+A note's value, unit and fields are as `note_kinds` has them. Command line and desk both enter changed verdicts here:
+they are written as notes and sealed, and nothing is deleted. Each names its stretch by its time, which holds for other
+versions of the program too. `trialcapture.prepare.steady.segment_review` lays them over the automatic verdicts.
 """
 
 from __future__ import annotations

@@ -48,6 +48,8 @@ from trialcapture.reduce.tables import BAND_FLAGS, TRIAL_WARNINGS, bands_csv
 from trialcapture.system.files import remove_tree, rename_new, sync_file, sync_folder
 from trialcapture.system.session_files import open_plain, read_whole
 
+Progress = Callable[[str, float | None], None]
+
 SHARED_FILES = {
     "README.txt": "What this is, and what was left out",
     "settings.json": "Settings of the boat, her fuel and load, and the limits, as numbers",
@@ -373,7 +375,6 @@ The folder is a BagIt bag (RFC 8493) described by an RO-Crate (ro-crate-metadata
 """
 
 
-Progress = Callable[[str, float | None], None]
 CRATE_FILE = "ro-crate-metadata.json"
 _TOP_FILES = (FILE_NAME, "manifest.json", "seal.jsonl")
 _SIGNATURES = "signatures/"

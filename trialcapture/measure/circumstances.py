@@ -1,8 +1,8 @@
 """What every result of a trial is given: current, wind, boat, common uncertainties, and its episode at the full rate.
 
 An episode is one manoeuvre: speed over ground and through water, engine speed, heading; and when they change. What all
-transient results have in common stands here: how late the receiver's speed follows, found from its own
-positions; when an engine speed left its level; when a speed was passed; what the current was, and how well it is known.
+transient results have in common stands here: how late the receiver's speed follows, found from its own positions; when
+an engine speed left its level; when a speed was passed; what the current was, and how well it is known.
 """
 
 from __future__ import annotations

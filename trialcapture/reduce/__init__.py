@@ -1,6 +1,6 @@
 """From accepted segments to RPM bands: speed without current, fuel, economy, range, each with its uncertainty.
 
-In the order of the work; ``reduction`` shows it on one screen:
+In the order of the work; ``reduction`` puts them together:
 
 ``runs``                   accepted segments (legs), passes in one direction (runs), reciprocal runs and their mean;
                            times in neutral, when the drift shows the current, and the wind at the runs

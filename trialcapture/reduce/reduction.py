@@ -1,6 +1,6 @@
-"""The whole reduction on one screen: accepted segments in; bands, current and uncertainties out, and their tables.
+"""The whole reduction: accepted segments in; bands, current and uncertainties out, and their tables; and its review.
 
-The result as people reviewed it stands beside the automatic one, band by band.
+Where people reviewed stretches, the reviewed result stands beside the automatic one, band by band.
 """
 
 from __future__ import annotations

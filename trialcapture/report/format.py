@@ -3,6 +3,8 @@
 An expanded uncertainty is printed with two significant digits and the value to the same decimal place
 (GUM, JCGM 100:2008, 7.2.6); the coverage factor is 2, about 95 % for a normal distribution (GUM 6.3.3).
 
+Columns of tables are read here too; of numbers, null becomes NaN, and so does every row of a column that is absent.
+
 Numbers are converted once and rounded after. Inside the program and in its files a quantity has one unit (kn, L/h,
 nm/L, kg, m, °C ...). What people read may be in others. Speed at sea is in knots everywhere; US and imperial readers
 get statute miles an hour beside it.

@@ -419,7 +419,7 @@ def _too_much(folder: Path, seen: str) -> TrialCaptureError:
     )
 
 
-NAME = "recorder.lock"
+LOCK_NAME = "recorder.lock"
 _FAR_BYTE = 1 << 30
 """Beyond the text, which stays readable to others: Windows locks bytes against reading too."""
 
@@ -507,7 +507,7 @@ class SessionLock:
     def __init__(
         self,
         folder: Path,
-        name: str = NAME,
+        name: str = LOCK_NAME,
         *,
         holder: str = "another recorder is at work on this session",
         wait_s: float = 0.0,
@@ -614,10 +614,10 @@ def lock_if_there(folder: Path) -> AbstractContextManager[object]:
 
     A session that no recorder has open needs none, and nothing is written into it for a moment.
     """
-    return SessionLock(folder) if (folder / NAME).exists() else nullcontext()
+    return SessionLock(folder) if (folder / LOCK_NAME).exists() else nullcontext()
 
 
-def is_locked(folder: Path, name: str = NAME) -> bool:
+def is_locked(folder: Path, name: str = LOCK_NAME) -> bool:
     """Return whether another program, as a rule a recorder at work, holds a session now."""
     if not (folder / name).exists():  # or left by one that was killed
         return False

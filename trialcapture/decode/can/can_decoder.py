@@ -4,11 +4,14 @@ Where a message says the same as an NMEA 0183 sentence it has that sentence's ta
 be placed on UTC and merged like one: RPM, HDG, HDT, ROT, RSA, VHW, DPT, MTW, MWV, MWD, XDR (attitude), GGA, ZDA.
 Where there is no such sentence it has a table of its own (`OWN_TABLES`).
 
-Frames are read from candump text lines, all lines of a block at once. ``(1790000000.123456) can1
-09F20010#00B036D204FBFFFF`` is what ``candump -L`` of the can-utils writes and what the recorder keeps. The channel is
-the source's id. What ``candump -ta`` shows on a screen, `` (1790000000.123456) can1 09F20010 [8] 00 B0 36 D2 04 FB FF
-FF``, is read as well. Lines of another shape (remote, FD and error frames, damage) are no data frames for us and are
-reported, never an exception.
+Frames are read from candump text lines, all lines of a block at once:
+
+    (1790000000.123456) can1 09F20010#00B036D204FBFFFF
+     (1790000000.123456)  can1  09F20010   [8]  00 B0 36 D2 04 FB FF FF
+
+The first is what ``candump -L`` of the can-utils writes and what the recorder keeps; the second is what ``candump -ta``
+shows on a screen. The channel is the source's id. Lines of another shape (remote, FD and error frames, damage) are no
+data frames for us and are reported, never an exception.
 """
 
 from __future__ import annotations

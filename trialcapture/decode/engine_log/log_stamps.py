@@ -339,7 +339,7 @@ class RowTimes:
             is_last: No more will come.
 
         Returns:
-            For each of `held` times and states, as `log_zone` gives them; None where later rows must tell.
+            For each of `held` times and states, as `ZoneClock` gives them; None where later rows must tell.
         """
         completed = self._completed(held, is_last=is_last)
         if completed is None:

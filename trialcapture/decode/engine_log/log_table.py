@@ -40,6 +40,10 @@ from trialcapture.decode.engine_log.log_time import SKIPPED, TWICE, Readings, fi
 from trialcapture.errors import TrialCaptureError
 from trialcapture.units import convert, dimension
 
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
 _CLASH_SHARE = 0.01
 _ENOUGH_TRIPLES = 20
 _BACK_SHARE, _ALTERNATING_SHARE = 0.25, 0.5
@@ -240,8 +244,6 @@ def _comes_twice(t_ns: Ints, value: Floats) -> bool:
 
 
 # Channels and units.
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,7 +466,7 @@ def number_hint(text: str, spec: EngineLog, row: int) -> str:
 
 
 def time_hint(text: str, state: int, spec: EngineLog, row: int) -> str:
-    """Return what would be right where a time was expected; `state` as `log_zone` gives it."""
+    """Return what would be right where a time was expected; `state` as `RowTimes` gives it."""
     if state in (SKIPPED, TWICE):
         what = (
             "never was, the clocks were put forward past it"
@@ -574,8 +576,6 @@ _BLOCK_BYTES = 4 << 20
 """Bytes of a log decoded at once (our choice)."""
 _NAMES_SHOWN = 40
 """Most names listed in a message (our choice: half a screen)."""
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -634,7 +634,7 @@ class EngineLogDecoder:
     its declared zone [ns since 1970 UTC], or since its start for elapsed times) and one float64 column a declared
     channel, null where void or unreadable; field metadata names the unit, schema metadata counts the table's
     ``backward_stamps``. Rejects are whole rows, or single cells as ``heading=cell``; their ``line`` is the row.
-    Readings of one time in a long form are one row, as `log_long.LongRows` gathers them.
+    Readings of one time in a long form are one row, as `LongRows` gathers them.
     """
 
     def __init__(

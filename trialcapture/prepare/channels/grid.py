@@ -32,6 +32,10 @@ from trialcapture.prepare.channels.series import (
 from trialcapture.prepare.data_health import Spikes
 from trialcapture.prepare.sample_statistics import wrap_deg
 
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.uint8]
+
 _ORDER = {
     QualityFlag.MISSING: 0,
     QualityFlag.NOT_EVALUATED: 1,
@@ -253,11 +257,6 @@ def flag_channel(value: Floats, channel: Channel, t_ns: Ints | None = None) -> F
     # the ends of a series are evaluated by range alone; void and failed readings are so by both tests
     tested[(tested == QualityFlag.NOT_EVALUATED) & (flags == QualityFlag.GOOD)] = QualityFlag.GOOD
     return tested
-
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.uint8]
 
 
 def reach_s(gap_s: float) -> float:

@@ -1,8 +1,10 @@
 """Alignment of an engine log with UTC, whole or in pieces: the choice between the methods, warnings, clock evidence.
 
-Also found here: engines whose columns in the log are exchanged. A log whose clock ran on is aligned as a whole. One
-whose clock was set, or began anew, is cut there, and each piece is aligned alone: its offset is its own, its drift is
-that of the oscillator and so shared. A piece that nothing aligns is left out and named.
+A log whose clock ran on is aligned as a whole. One whose clock was set, or began anew, is cut there, and each piece is
+aligned alone: its offset is its own, its drift is that of the oscillator and so shared. A piece that nothing aligns is
+left out and named.
+
+Also found here: engines whose columns in the log are exchanged.
 """
 
 from __future__ import annotations

@@ -49,6 +49,8 @@ from trialcapture.prepare.clocks.sentence_times import integer_column, receiver_
 from trialcapture.prepare.data_health import Disagreement, Hole, Item
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 _FEW = 10
 """Sentences of a kind from which its place in the burst is known (our choice, no source)."""
@@ -366,9 +368,6 @@ def _in_burst(table: pa.Table, at: Ints, epoch_line: Ints) -> Bools:
             belongs[mine] = True
     return belongs
 
-
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 GNSS_LATENCY_S, GNSS_LATENCY_U_S = 0.10, 0.12
 """Delay of a receiver's promptest sentence behind its own time, and its standard uncertainty [s], where the source

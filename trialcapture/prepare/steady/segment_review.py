@@ -390,7 +390,7 @@ class HandReading:
 def last_digit(text: str) -> Decimal:
     """Return what the last digit of a number as typed is worth: 10 for ``2150``, 0.1 for ``78.5``, 100 for ``2100``.
 
-    Zeros at the end of a whole number may be rounding or not; `display_counts` takes the finest of all readings.
+    Zeros at the end of a whole number may be rounding or not; `_display_counts` takes the finest of all readings.
 
     Args:
         text: A decimal number, without a unit.
