@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from trialcapture.archive import manifest
 from trialcapture.archive.manifest import has_only_grown, hash_file, read_manifest, verify_manifest, write_manifest
 from trialcapture.errors import TrialCaptureError
 
@@ -115,3 +116,19 @@ def test_hashes_are_those_of_the_usual_tool(session: Path) -> None:
     seen: list[int] = []
     assert hash_file(path, progress=seen.append) == (told.split()[0], 800)
     assert sum(seen) == 800
+
+
+@pytest.mark.parametrize("size", [0, 9, 10, 11, 20, 25])
+@pytest.mark.parametrize("limit", [None, 0, 7, 10, 15])
+def test_a_file_is_hashed_in_parts_up_to_its_end_or_the_limit(
+    size: int, limit: int | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(manifest, "_PART_BYTES", 10)
+    data = bytes(range(size))
+    (tmp_path / "log").write_bytes(data)
+    read: list[int] = []
+    wanted = data if limit is None else data[:limit]
+    found = manifest.hash_file(tmp_path / "log", progress=read.append, limit_bytes=limit)
+    assert found == (hashlib.sha256(wanted).hexdigest(), len(wanted))
+    assert sum(read) == len(wanted)
+    assert max(read, default=0) <= 10

@@ -14,8 +14,8 @@ from trialcapture.archive.atomic import append_safely, open_replacement, write_f
 from trialcapture.errors import TrialCaptureError
 from trialcapture.system import session_files
 from trialcapture.system.session_files import (
+    LOCK_NAME,
     MARK,
-    NAME,
     SessionLock,
     check_session_files,
     inside,
@@ -134,7 +134,7 @@ def test_a_file_with_a_second_name_is_read_and_replaced_but_not_written_into(ses
 
 @posix
 def test_a_lock_that_is_a_link_is_not_opened(session: Path, tmp_path: Path) -> None:
-    (session / NAME).symlink_to(tmp_path / "elsewhere" / "precious")
+    (session / LOCK_NAME).symlink_to(tmp_path / "elsewhere" / "precious")
     with pytest.raises(TrialCaptureError, match="symbolic link"), SessionLock(session):
         pass
     assert (tmp_path / "elsewhere" / "precious").read_bytes() == b"precious"
