@@ -308,6 +308,7 @@ def test_the_settings_take_units_and_no_file_depends_on_them() -> None:
 
 
 def test_files_are_the_same_bytes_whatever_the_units(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")  # whatever the terminal of who runs the tests
     made: dict[str, dict[str, bytes]] = {}
     for units in (None, "us", "imperial"):
         session = tmp_path / str(units)

@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from trialcapture.archive.collect import keep_settings
 from trialcapture.archive.manifest import hash_raw
 from trialcapture.archive.seal import utc_now
 from trialcapture.archive.session import Session, is_combined, open_session
@@ -99,6 +98,8 @@ def _process_several(
 def _keep(session: Path, text: str | None, by: str, accept: str | None) -> None:
     if text is None:
         raise click.UsageError("--keep keeps the settings of --config CONFIG or --plan FILE")
+    from trialcapture.archive.collect import keep_settings  # noqa: PLC0415  loads what drafts engine logs
+
     given = acceptance(accept, by)
     former = keep_settings(session, load_config(text), text, by=by.strip() or "process", t=utc_now(), accept=given)
     if former is not None:

@@ -38,7 +38,7 @@ from dataclasses import asdict, dataclass, fields, is_dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import TYPE_CHECKING, Any, TypeVar, get_args, get_type_hints
 
 import pyarrow as pa
 
@@ -60,11 +60,13 @@ from trialcapture.bounded_parsing import MOST_JSON_BYTES, parse_json
 from trialcapture.buffers import column_of
 from trialcapture.config import Config, config_hash
 from trialcapture.errors import TrialCaptureError
-from trialcapture.prepare.clocks.downsampled_index import BlockIndex
 from trialcapture.prepare.data_health import DataHealth
-from trialcapture.prepare.trial_alignment import WallOffsets
 from trialcapture.system.files import cache_folder, remove_tree, replace_file
 from trialcapture.system.session_files import make_folder, read_whole
+
+if TYPE_CHECKING:
+    from trialcapture.prepare.clocks.downsampled_index import BlockIndex
+    from trialcapture.prepare.trial_alignment import WallOffsets
 
 _RESULTS = "results.pickle"
 _TABLES = ("segments", "clocks", "overview", "counts", "rejects")
